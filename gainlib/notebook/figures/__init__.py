@@ -1,0 +1,50 @@
+"""What the pictures of the labs are made of: arrays in, matplotlib artists out.
+
+A drawing is made once on its axes, changed with ``update(…)`` and shown through
+:class:`gainlib.notebook.live.LiveFigure`. It holds ``artists`` and can say what it shows: ``sentence()``, ``table()``.
+
+Modules
+-------
+palette
+    The colours, and the marker, line style and hatch that go with each.
+axes
+    A figure pyplot does not know; decibel, time and full-scale axes.
+meters
+    Level bars.
+bus
+    The mix bus: who makes its peaks, its waveform, its levels, and what each source's absence would change.
+"""
+
+from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, make_figure, time_axis
+from gainlib.notebook.figures.bus import (
+    Contributions,
+    Envelope,
+    LevelHistogram,
+    envelope_of,
+    leave_one_out_table,
+    level_counts,
+)
+from gainlib.notebook.figures.meters import MeterBars
+from gainlib.notebook.figures.palette import FILLS, INK, LINES, Fill, Line, fill, line
+
+__all__ = [
+    "FILLS",
+    "INK",
+    "LINES",
+    "Contributions",
+    "Envelope",
+    "Fill",
+    "LevelHistogram",
+    "Line",
+    "MeterBars",
+    "db_axis",
+    "envelope_of",
+    "fill",
+    "frame",
+    "full_scale_axis",
+    "leave_one_out_table",
+    "level_counts",
+    "line",
+    "make_figure",
+    "time_axis",
+]

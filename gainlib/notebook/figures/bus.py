@@ -1,0 +1,354 @@
+"""The mix bus: who makes its worst peaks, what it looks like, how its levels are spread."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, full_scale_axis, rectangles, time_axis
+from gainlib.notebook.figures.palette import INK, SKY, VERMILLION, fill
+from gainlib.notebook.words import Table, level_text, number_text
+
+BAR_WIDTH = 0.72
+
+
+class Contributions:
+    """The worst peaks of a bus, each as a bar stacked from what every source adds to it.
+
+    A source that pulls with the peak stands above zero, one that pulls against it hangs below; the two together give
+    the height of the peak, marked by a bar across. Above each bar stands the name of its largest part.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+        Where to draw.
+    names : sequence of str
+        The sources, in the order of their colours.
+    count : int
+        How many peaks there is room for.
+    limit : float
+        Height of the upright axis, full scale = 1.
+
+    Examples
+    --------
+    >>> from gainlib.notebook.figures import make_figure
+    >>> bars = Contributions(make_figure(500, 300).subplots(), ("kick", "bass", "pad"), count=2)
+    >>> bars.update(time_s=[1.5, 9.0], parts=[[0.9, 0.6, -0.1], [0.7, 0.5, 0.0]])
+    >>> bars.sentence()
+    'The worst peak is 1.40 times full scale (+2.9 dBFS) at 1.50 s; kick gives the largest part of it, 0.90.'
+    """
+
+    def __init__(
+        self, axes: Axes, names, count: int = 10, limit: float = 2.4, title: str = "Who makes the worst peaks"
+    ):
+        self.names, self.count = tuple(names), count
+        self.time_s, self.parts = np.zeros(0), np.zeros((0, len(self.names)))
+        frame(axes, title, "worst peak first", "")
+        full_scale_axis(axes, limit, "part of the peak (full scale = 1)")
+        axes.set_ylim(-0.35 * limit, limit)
+        axes.set_xlim(-0.5, count - 0.5)
+        axes.set_xticks(range(count), [str(k + 1) for k in range(count)])
+        axes.axhline(0, color=INK, linewidth=0.8, zorder=1.5)
+        self._stacks, handles = [], []
+        for index in range(len(self.names)):
+            look = fill(index)
+            style = {"facecolor": look.color, "hatch": look.hatch, "edgecolor": INK, "linewidth": 0.6}
+            stack = PolyCollection([], zorder=2, **style)
+            axes.add_collection(stack, autolim=False)
+            self._stacks.append(stack)
+            handles.append(axes.fill_between([], [], [], **style))
+        (self._tops,) = axes.plot([], [], "_", color=INK, markersize=26, markeredgewidth=3, zorder=3)
+        style = {"fontsize": TEXT_PT - 1, "fontfamily": FONT, "color": INK, "ha": "center", "va": "bottom", "zorder": 4}
+        self._labels = [axes.text(k, 0, "", **style) for k in range(count)]
+        self.artists = [*self._stacks, self._tops, *self._labels]
+        if handles:
+            axes.legend(
+                [*handles, self._tops],
+                [*self.names, "the peak"],
+                loc="center left",
+                bbox_to_anchor=(1.0, 0.5),
+                frameon=False,
+                handlelength=1.6,
+                markerscale=0.6,
+                prop={"family": FONT, "size": TEXT_PT},
+            )
+
+    def update(self, time_s, parts) -> None:
+        """Show new peaks.
+
+        Parameters
+        ----------
+        time_s : sequence of float, shape (peaks,)
+            When each is, worst first.
+        parts : array, shape (peaks, names)
+            What each source adds in the direction of the peak: its sample value times the sign of the bus there. A row
+            sums to the absolute bus value.
+        """
+        time_s, parts = np.asarray(time_s, float), np.asarray(parts, float)
+        if parts.shape != (len(time_s), len(self.names)) or len(time_s) > self.count:
+            raise GainlibError(
+                f"parts of shape {parts.shape} for {len(time_s)} times; give one row a peak, at most {self.count}, "
+                f"and {len(self.names)} columns, one a source"
+            )
+        self.time_s, self.parts = time_s, parts
+        up, down = np.maximum(parts, 0), np.minimum(parts, 0)
+        floor, ceiling = np.cumsum(up, axis=1) - up, np.cumsum(down, axis=1) - down
+        left = np.arange(len(time_s)) - BAR_WIDTH / 2
+        for index, stack in enumerate(self._stacks):
+            value = parts[:, index]
+            bottom = np.where(value >= 0, floor[:, index], ceiling[:, index])
+            some = value != 0
+            stack.set_verts(rectangles(left[some], bottom[some], BAR_WIDTH, value[some]))
+        self._tops.set_data(np.arange(len(time_s)), parts.sum(axis=1))
+        height = up.sum(axis=1)
+        limit = self._tops.axes.get_ylim()[1]
+        for k, label in enumerate(self._labels):
+            label.set_text(self.names[int(np.argmax(parts[k]))] if k < len(time_s) and height[k] > 0 else "")
+            label.set_y(min(height[k] + 0.03, limit * 0.93) if k < len(time_s) else 0)
+
+    def sentence(self) -> str:
+        """Return the height of the worst peak and who makes most of it."""
+        if not len(self.time_s) or not self.parts[0].any():
+            return "The bus is silent."
+        total, most = float(self.parts[0].sum()), int(np.argmax(self.parts[0]))
+        level = level_text(20 * np.log10(total), "dBFS") if total > 0 else "silent"
+        return (
+            f"The worst peak is {total:.2f} times full scale ({level}) at {self.time_s[0]:.2f} s; "
+            f"{self.names[most]} gives the largest part of it, {self.parts[0, most]:.2f}."
+        )
+
+    def table(self) -> Table:
+        """Return every source's part in every peak."""
+        heads = tuple(f"{name}" for name in self.names)
+        rows = tuple(
+            (f"{k + 1}: {time:.2f} s", number_text(part.sum(), 2), *(number_text(v, 2) for v in part))
+            for k, (time, part) in enumerate(zip(self.time_s, self.parts, strict=True))
+        )
+        return Table("Parts of the worst peaks, full scale = 1", ("peak", "bus", *heads), rows)
+
+
+def envelope_of(samples, columns: int = 1200) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lowest and the highest sample of each column of a waveform picture.
+
+    Parameters
+    ----------
+    samples : array, shape (frames, channels)
+        Signal.
+    columns : int
+        Wanted number of columns; fewer come back when there are fewer frames.
+
+    Returns
+    -------
+    low, high : arrays, shape (columns,)
+        Over all channels.
+
+    Examples
+    --------
+    >>> low, high = envelope_of(np.array([[0.1], [-0.5], [0.9], [0.2]]), columns=2)
+    >>> low.tolist(), high.tolist()
+    ([-0.5, 0.2], [0.1, 0.9])
+    """
+    samples = np.asarray(samples)
+    columns = min(columns, len(samples))
+    starts = np.arange(columns) * len(samples) // columns
+    return np.minimum.reduceat(samples, starts).min(axis=1), np.maximum.reduceat(samples, starts).max(axis=1)
+
+
+class Envelope:
+    """A waveform from end to end, with every stretch over full scale marked.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+        Where to draw.
+    duration_s : float
+        Length of the signal.
+    limit : float
+        Height of the upright axis, full scale = 1.
+
+    Examples
+    --------
+    >>> from gainlib.notebook.figures import make_figure
+    >>> wave = Envelope(make_figure(500, 200).subplots(), duration_s=2.0)
+    >>> wave.update([-0.5, -1.2], [0.4, 1.1], over_samples=7)
+    >>> wave.sentence()
+    'Bus waveform: 7 samples are over full scale; the highest value is 1.20.'
+    """
+
+    def __init__(self, axes: Axes, duration_s: float, limit: float = 2.4, title: str = "Bus waveform"):
+        self.duration_s, self._title = duration_s, title
+        self.low, self.high, self.over_samples = np.zeros(0), np.zeros(0), 0
+        frame(axes, f"{title}: ▼ ▲ = over full scale")
+        full_scale_axis(axes, limit, "full scale = 1")
+        time_axis(axes, 0, duration_s)
+        self._limit = limit
+        self._body = PolyCollection([], facecolor=SKY, edgecolor=INK, linewidth=0.5, zorder=2)
+        axes.add_collection(self._body, autolim=False)
+        style = {"color": VERMILLION, "markeredgecolor": INK, "markeredgewidth": 0.5, "markersize": 7, "zorder": 3}
+        (self._above,) = axes.plot([], [], linestyle="none", marker="v", **style)
+        (self._below,) = axes.plot([], [], linestyle="none", marker="^", **style)
+        self.artists = [self._body, self._above, self._below]
+
+    def update(self, low, high, over_samples: int) -> None:
+        """Show a new waveform.
+
+        Parameters
+        ----------
+        low, high : sequences of float
+            From :func:`envelope_of`.
+        over_samples : int
+            How many samples of the signal are over full scale; a column can hold many.
+        """
+        low, high = np.asarray(low, float), np.asarray(high, float)
+        if low.shape != high.shape or low.ndim != 1 or not len(low):
+            raise GainlibError(f"low {low.shape} and high {high.shape}; give two lists of the same length")
+        self.low, self.high, self.over_samples = low, high, int(over_samples)
+        # each column as a step, so that a single sample keeps its width
+        step = self.duration_s / len(low)
+        edges = np.repeat(np.arange(len(low) + 1) * step, 2)[1:-1]
+        top, bottom = np.repeat(high, 2), np.repeat(low, 2)
+        self._body.set_verts([np.column_stack([np.r_[edges, edges[::-1]], np.r_[top, bottom[::-1]]])])
+        centre = (np.arange(len(low)) + 0.5) * step
+        over, under = high > 1, low < -1
+        reach = 0.95 * self._limit
+        self._above.set_data(centre[over], np.full(over.sum(), reach))
+        self._below.set_data(centre[under], np.full(under.sum(), -reach))
+
+    def sentence(self) -> str:
+        """Return the number of samples over full scale and the highest value."""
+        if not len(self.low):
+            return f"{self._title}: nothing yet."
+        highest = max(self.high.max(), -self.low.min())
+        count = {0: "no sample is", 1: "1 sample is"}.get(self.over_samples, f"{self.over_samples:,} samples are")
+        return f"{self._title}: {count} over full scale; the highest value is {highest:.2f}."
+
+    def table(self) -> Table:
+        """Return the extremes of ten equal stretches."""
+        rows = []
+        for part in np.array_split(np.arange(len(self.low)), min(10, len(self.low)) or 1):
+            if len(part):
+                start, stop = (self.duration_s * edge / len(self.low) for edge in (part[0], part[-1] + 1))
+                values = number_text(self.low[part].min(), 2), number_text(self.high[part].max(), 2)
+                rows.append((f"{start:.1f} to {stop:.1f} s", *values))
+        return Table(f"{self._title}, full scale = 1", ("stretch", "lowest", "highest"), tuple(rows))
+
+
+def level_counts(samples, edges_db) -> np.ndarray:
+    """Return the share of samples, in percent, whose level lies in each bin.
+
+    Parameters
+    ----------
+    samples : array
+        Any shape.
+    edges_db : sequence of float
+        Rising bin edges in dBFS; what lies beyond the ends counts to the end bins, digital silence to the first.
+
+    Examples
+    --------
+    >>> level_counts(np.array([0.0, 0.4, 0.6, 2.0]), [-60, -6, 0, 6]).tolist()
+    [50.0, 25.0, 25.0]
+    """
+    edges = 10 ** (np.asarray(edges_db, float) / 20)
+    place = np.searchsorted(edges[1:-1], np.abs(np.asarray(samples)).ravel(), side="right")
+    return 100 * np.bincount(place, minlength=len(edges) - 1) / place.size
+
+
+class LevelHistogram:
+    """How often a signal is at which level; bars over full scale are hatched and marked.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+        Where to draw.
+    edges_db : sequence of float
+        Rising, equally spaced bin edges in dBFS; 0 should be one of them.
+
+    Examples
+    --------
+    >>> from gainlib.notebook.figures import make_figure
+    >>> bars = LevelHistogram(make_figure(400, 200).subplots(), [-18, -12, -6, 0, 6])
+    >>> bars.update([20.0, 60.0, 18.0, 2.0])
+    >>> bars.sentence()
+    'Levels: most often between −12 and −6 dBFS; 2.00 % of the samples are over full scale.'
+    """
+
+    def __init__(self, axes: Axes, edges_db, title: str = "Levels", high_percent: float = 100.0):
+        self.edges_db, self._title = np.asarray(edges_db, float), title
+        if len(self.edges_db) < 2 or not (np.diff(self.edges_db) > 0).all():
+            raise GainlibError(f"bin edges {list(edges_db)}; give at least two, rising")
+        self.percent = np.zeros(len(self.edges_db) - 1)
+        frame(axes, f"{title}: how often", "", "% of the samples")
+        step = 6 if np.ptp(self.edges_db) < 80 else 12
+        db_axis(axes, self.edges_db[0], self.edges_db[-1], step, "sample level (dBFS)", "x")
+        axes.set_yscale("log")
+        axes.set_ylim(0.001, high_percent)
+        axes.set_yticks([0.001, 0.01, 0.1, 1, 10, 100], ["0.001", "0.01", "0.1", "1", "10", "100"])
+        axes.minorticks_off()
+        axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
+        style = {"edgecolor": INK, "linewidth": 0.6, "zorder": 2}
+        self._under = PolyCollection([], facecolor=SKY, **style)
+        self._over = PolyCollection([], facecolor=VERMILLION, hatch="////", **style)
+        for bars in (self._under, self._over):
+            axes.add_collection(bars, autolim=False)
+        self.artists = [self._under, self._over]
+
+    def update(self, percent) -> None:
+        """Show new shares.
+
+        Parameters
+        ----------
+        percent : sequence of float, one a bin
+            From :func:`level_counts`.
+        """
+        percent = np.asarray(percent, float)
+        if percent.shape != self.percent.shape:
+            raise GainlibError(f"{percent.size} shares for {self.percent.size} bins; give one a bin")
+        self.percent = percent
+        left, width, base = self.edges_db[:-1], np.diff(self.edges_db), 1e-6
+        boxes = rectangles(left, base, width, np.maximum(percent - base, 0))
+        self._under.set_verts(boxes[left < 0])
+        self._over.set_verts(boxes[left >= 0])
+
+    def sentence(self) -> str:
+        """Return the commonest level and the share over full scale."""
+        if not self.percent.any():
+            return f"{self._title}: nothing yet."
+        most = int(np.argmax(self.percent))
+        low, high = (number_text(edge, 0) for edge in self.edges_db[most : most + 2])
+        over = self.percent[self.edges_db[:-1] >= 0].sum()
+        return (
+            f"{self._title}: most often between {low} and {high} dBFS; {over:.2f} % of the samples are over full scale."
+        )
+
+    def table(self) -> Table:
+        """Return the share of every bin."""
+        rows = tuple(
+            (f"{number_text(low, 0)} to {number_text(high, 0)}", f"{share:.3f}")
+            for low, high, share in zip(self.edges_db[:-1], self.edges_db[1:], self.percent, strict=True)
+        )
+        return Table(f"{self._title}: share of the samples", ("level (dBFS)", "%"), rows)
+
+
+def leave_one_out_table(whole, without) -> Table:
+    """Return what the bus would read if one source were missing.
+
+    Parameters
+    ----------
+    whole : tuple of (float, int, float or None)
+        Sample peak (dBFS), samples over full scale and loudness (LUFS) of the whole bus.
+    without : mapping of str to such tuples
+        The same without the named source.
+
+    Examples
+    --------
+    >>> table = leave_one_out_table((6.0, 43567, -7.3), {"bass": (2.1, 6675, -8.9)})
+    >>> table.rows[1]
+    ('without bass', '+2.1', '6,675', '−8.9', '−3.9')
+    """
+    peak, over, loudness = whole
+    rows = [("whole bus", number_text(peak, sign=True), f"{over:,}", number_text(loudness), "")]
+    for name, (p, n, loud) in without.items():
+        change = number_text(p - peak, sign=True) if np.isfinite(p) and np.isfinite(peak) else ""
+        rows.append((f"without {name}", number_text(p, sign=True), f"{n:,}", number_text(loud), change))
+    heads = ("", "sample peak (dBFS)", "samples over full scale", "loudness (LUFS)", "change of the peak (dB)")
+    return Table("What the bus would read without one source", heads, tuple(rows))

@@ -1,0 +1,62 @@
+"""Colours that stay apart for every common kind of colour vision, and never stand alone.
+
+The eight colours are Okabe and Ito's "Color Universal Design" set (2008). A line takes its colour together with a
+line style and a marker, an area together with a hatch and a dark edge: a grey print says the same. Only the colours
+that stand out at least 3:1 from white serve lines (WCAG 2.2, 1.4.11); areas are held together by their edge.
+"""
+
+from dataclasses import dataclass
+
+INK = "#1a1a1a"
+PAPER = "#ffffff"
+GRID = "#d0d0d0"
+
+BLACK = "#000000"
+ORANGE = "#E69F00"
+SKY = "#56B4E9"
+GREEN = "#009E73"
+YELLOW = "#F0E442"
+BLUE = "#0072B2"
+VERMILLION = "#D55E00"
+PURPLE = "#CC79A7"
+
+
+@dataclass(frozen=True)
+class Line:
+    """How one curve looks: colour, line style and marker together."""
+
+    color: str
+    linestyle: str
+    marker: str
+
+
+@dataclass(frozen=True)
+class Fill:
+    """How one area looks: colour and hatch together, with a dark edge."""
+
+    color: str
+    hatch: str
+
+
+LINES = (
+    Line(BLUE, "-", "o"),
+    Line(VERMILLION, "--", "s"),
+    Line(GREEN, "-.", "^"),
+    Line(BLACK, ":", "D"),
+    Line(PURPLE, (0, (6, 1, 1, 1, 1, 1)), "v"),
+)
+
+_COLOURS = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILLION, YELLOW)
+_HATCHES = ("", "////", "....", "\\\\\\\\")
+
+FILLS = tuple(Fill(colour, hatch) for hatch in _HATCHES for colour in _COLOURS)
+
+
+def line(index: int) -> Line:
+    """Return the look of curve `index`; repeats after :data:`LINES`."""
+    return LINES[index % len(LINES)]
+
+
+def fill(index: int) -> Fill:
+    """Return the look of area `index`; 28 differ, then they repeat."""
+    return FILLS[index % len(FILLS)]

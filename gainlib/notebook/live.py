@@ -1,0 +1,201 @@
+"""Pictures that follow the hand, each with its sentence and its table.
+
+A :class:`LiveFigure` keeps the axes, grid and labels of a matplotlib figure as a stored background and draws only the
+artists that change on top of it; the result travels to the browser as PNG. Text beside the picture is renewed when the
+hand lets go (:meth:`LiveFigure.settle`), because a screen reader could not follow it faster and nobody reads while
+dragging.
+
+Why not ``ipywidgets.Image``: it has no text alternative, and a picture without one is closed to a blind reader (WCAG
+2.2, 1.1.1). :class:`Picture` sends the same bytes over the same channel.
+"""
+
+import io
+from collections.abc import Callable, Iterable
+from typing import Protocol
+
+import anywidget
+import numpy as np
+import traitlets
+from matplotlib.artist import Artist
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from PIL import Image as PillowImage
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import assets
+from gainlib.notebook.words import Table
+
+PNG_LEVEL = 1  # level 6 takes half as long again as the drawing for a picture a fifth smaller
+
+
+class Drawing(Protocol):
+    """A part of a picture: artists made once, changed in place, with words and numbers that say the same."""
+
+    artists: list[Artist]
+
+    def sentence(self) -> str:
+        """Return one sentence that says what the part shows now."""
+
+    def table(self) -> Table | None:
+        """Return the numbers the part shows now, or None if another part of the picture has them."""
+
+
+class Picture(anywidget.AnyWidget):
+    """A PNG with its text alternative, a sentence under it and a table that opens.
+
+    Attributes
+    ----------
+    png : bytes
+        The picture.
+    width_px, height_px : int
+        Size on the page.
+    alt : str
+        Text alternative.
+    sentence : str
+        Shown under the picture.
+    tables : list of dict
+        One ``Table.as_dict()`` for every table under the picture.
+    """
+
+    _esm = assets.module("picture")
+    _css = assets.style()
+    png = traitlets.Bytes(b"").tag(sync=True)
+    width_px = traitlets.Int(900).tag(sync=True)
+    height_px = traitlets.Int(420).tag(sync=True)
+    alt = traitlets.Unicode("").tag(sync=True)
+    sentence = traitlets.Unicode("").tag(sync=True)
+    tables = traitlets.List().tag(sync=True)
+
+
+class TableView(anywidget.AnyWidget):
+    """A table that stands in the panel for itself.
+
+    Parameters
+    ----------
+    table : Table
+        What to show; assign another with :meth:`show`.
+
+    Examples
+    --------
+    >>> view = TableView(Table("Peaks", ("source", "peak (dBFS)"), (("kick", "−1.0"),)))
+    >>> view.show(Table("Peaks", ("source", "peak (dBFS)"), (("kick", "−4.0"),)))
+    >>> view.table["rows"]
+    [['kick', '−4.0']]
+    """
+
+    _esm = assets.module("table")
+    _css = assets.style()
+    table = traitlets.Dict().tag(sync=True)
+
+    def __init__(self, table: Table, **kwargs):
+        super().__init__(table=table.as_dict(), **kwargs)
+
+    def show(self, table: Table) -> None:
+        """Replace the table."""
+        self.table = table.as_dict()
+
+
+class LiveFigure:
+    """A matplotlib figure on the page that can be redrawn some twenty times a second.
+
+    Parameters
+    ----------
+    fig : matplotlib.figure.Figure
+        Made with :func:`gainlib.notebook.figures.make_figure`, so that pyplot does not know it.
+    drawings : iterable of Drawing or matplotlib artists
+        What changes. Everything else in the figure is background.
+    title : str
+        What the picture is, in a few words; the text alternative begins with it.
+    sentence : callable, optional
+        ``() -> str``; replaces the sentences of the drawings.
+    table : callable, optional
+        ``() -> Table``; replaces the tables of the drawings.
+
+    Attributes
+    ----------
+    widget : Picture
+        Display this.
+
+    Raises
+    ------
+    GainlibError
+        If there is no title, or something given is neither a drawing nor an artist.
+
+    Examples
+    --------
+    >>> from gainlib.notebook.figures import make_figure
+    >>> fig = make_figure(300, 200)
+    >>> (line,) = fig.subplots().plot([0, 1], [0, 1])
+    >>> live = LiveFigure(fig, [line], title="A line", sentence=lambda: f"It ends at {line.get_ydata()[-1]}.")
+    >>> line.set_ydata([0, 0.5])
+    >>> live.refresh()
+    >>> live.settle()
+    >>> live.widget.alt
+    'A line. It ends at 0.5.'
+    """
+
+    def __init__(
+        self,
+        fig: Figure,
+        drawings: Iterable = (),
+        *,
+        title: str,
+        sentence: Callable[[], str] | None = None,
+        table: Callable[[], Table] | None = None,
+    ):
+        if not title:
+            raise GainlibError("a picture needs a title: its text alternative begins with it")
+        self.fig, self.title = fig, title
+        self._sentence, self._table = sentence, table
+        self._drawings, self.artists = [], []
+        for drawing in drawings:
+            self._take(drawing)
+        # the order in which matplotlib itself would draw them
+        self.artists.sort(key=lambda artist: artist.get_zorder())
+        if not isinstance(fig.canvas, FigureCanvasAgg):
+            FigureCanvasAgg(fig)
+        width, height = (round(float(v)) for v in fig.bbox.size)
+        self.widget = Picture(width_px=width, height_px=height)
+        self.redraw()
+        self.settle()
+
+    def _take(self, drawing):
+        if isinstance(drawing, Artist):
+            artists = [drawing]
+        elif hasattr(drawing, "artists"):
+            self._drawings.append(drawing)
+            artists = drawing.artists
+        else:
+            raise GainlibError(f"{type(drawing).__name__} is neither a matplotlib artist nor a drawing with .artists")
+        for artist in artists:
+            artist.set_animated(True)  # left out of the stored background
+        self.artists.extend(artists)
+
+    def redraw(self) -> None:
+        """Draw everything anew; needed when axes, ticks or labels have changed."""
+        self.fig.canvas.draw()
+        self._background = self.fig.canvas.copy_from_bbox(self.fig.bbox)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Draw the artists that change over the stored background and send the picture."""
+        canvas = self.fig.canvas
+        canvas.restore_region(self._background)
+        for artist in self.artists:
+            self.fig.draw_artist(artist)
+        self.widget.png = _png(np.asarray(canvas.buffer_rgba()))
+
+    def settle(self) -> None:
+        """Renew the sentence, the text alternative and the table; call it when the hand lets go."""
+        words = self._sentence() if self._sentence else " ".join(d.sentence() for d in self._drawings)
+        tables = [self._table()] if self._table else [t for d in self._drawings if (t := d.table()) is not None]
+        with self.widget.hold_sync():
+            self.widget.sentence = words
+            self.widget.alt = f"{self.title}. {words}".strip()
+            self.widget.tables = [t.as_dict() for t in tables]
+
+
+def _png(rgba):
+    stream = io.BytesIO()
+    PillowImage.fromarray(rgba[:, :, :3]).save(stream, "png", compress_level=PNG_LEVEL)
+    return stream.getvalue()

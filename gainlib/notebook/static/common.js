@@ -1,0 +1,89 @@
+// Shared by every widget of the workbook; each widget's own file follows it in the same module.
+
+function make(tag, className = "", text = "") {
+  const node = document.createElement(tag);
+  if (className) node.className = className;
+  if (text) node.textContent = text;
+  return node;
+}
+
+// JupyterLab listens for shortcuts at the document before anything here hears a key.
+function ownKeys(root) {
+  root.setAttribute("data-lm-suppress-shortcuts", "true");
+}
+
+// Python's −inf travels as the string "-inf": JSON has no infinity.
+const fromWire = (value) => (value === "-inf" ? -Infinity : Number(value));
+const toWire = (value) => (value === -Infinity ? "-inf" : value);
+
+function numberText(value, digits = 1, sign = false) {
+  if (value === null || value === undefined || Number.isNaN(value)) return "not defined";
+  if (value === -Infinity) return "silent";
+  const rounded = Number(value.toFixed(digits)) + 0;
+  const prefix = rounded < 0 ? "\u2212" : sign && rounded > 0 ? "+" : "";
+  return prefix + Math.abs(rounded).toFixed(digits);
+}
+
+function levelText(value, unit = "dB", digits = 1) {
+  const text = numberText(value, digits, true);
+  return value === -Infinity || text === "not defined" ? text : `${text} ${unit}`;
+}
+
+function fillTable(host, table) {
+  host.replaceChildren();
+  if (!table || !table.columns) return;
+  const node = make("table", "gl-table");
+  node.append(make("caption", "", table.caption));
+  const head = make("tr");
+  for (const name of table.columns) {
+    const cell = make("th", "", name);
+    cell.scope = "col";
+    head.append(cell);
+  }
+  const top = make("thead");
+  top.append(head);
+  const body = make("tbody");
+  for (const row of table.rows) {
+    const line = make("tr");
+    row.forEach((text, column) => {
+      const cell = make(column ? "td" : "th", "", text);
+      if (!column) cell.scope = "row";
+      line.append(cell);
+    });
+    body.append(line);
+  }
+  node.append(top, body);
+  host.append(node);
+}
+
+// Calls changed("gone" | "away" | "here"): gone for good (the kernel was restarted, stopped or died: what this view
+// shows has no Python behind it any more), away while the page has lost the kernel, here when it is back.
+function watchKernel(model, el, signal, changed) {
+  let gone = false;
+  const say = (state) => {
+    if (gone) return;
+    gone = state === "gone";
+    changed(state);
+  };
+  const session = model.widget_manager?.context?.sessionContext;
+  if (session) {
+    const last = new Set(["restarting", "autorestarting", "terminating", "dead"]);
+    const onStatus = (_, status) => last.has(status) && say("gone");
+    const onKernel = (_, change) => (change.oldValue || !change.newValue) && say("gone");
+    const onConnection = (_, status) => say(status === "connected" ? "here" : "away");
+    session.statusChanged.connect(onStatus);
+    session.kernelChanged.connect(onKernel);
+    session.connectionStatusChanged.connect(onConnection);
+    signal.addEventListener("abort", () => {
+      session.statusChanged.disconnect(onStatus);
+      session.kernelChanged.disconnect(onKernel);
+      session.connectionStatusChanged.disconnect(onConnection);
+    });
+  }
+  // hosts other than JupyterLab: the widget manager marks a view whose channel is dead
+  const check = () => el.classList.contains("jupyter-widgets-disconnected") && say("gone");
+  const observer = new MutationObserver(check);
+  observer.observe(el, { attributes: true, attributeFilter: ["class"] });
+  signal.addEventListener("abort", () => observer.disconnect());
+  check();
+}

@@ -1,0 +1,304 @@
+const LOWEST_DB = -140; // below this a fader is silent
+const FROM_SILENCE_DB = -60; // where the arrow keys come back from silence
+const TICKS_DB = [10, 5, 0, -5, -10, -20, -30, -40, -60];
+const KEYS = { ArrowRight: 0.1, ArrowUp: 0.1, ArrowLeft: -0.1, ArrowDown: -0.1, PageUp: 1, PageDown: -1 };
+const KEY_PAUSE_MS = 250; // keys this close together are one gesture
+
+const tidy = (db) => (db === -Infinity ? db : Math.round(db * 1e4) / 1e4);
+
+function lawOf(model) {
+  const { unity_mm: unity, exponent, length_mm: length } = model.get("law");
+  const top = 20 * exponent * Math.log10(length / unity);
+  return {
+    length,
+    top,
+    mm: (db) => (db === -Infinity ? 0 : Math.min(length, unity * 10 ** (db / (20 * exponent)))),
+    db: (mm) => (mm <= 0 ? -Infinity : 20 * exponent * Math.log10(mm / unity)),
+  };
+}
+
+function readNumber(text) {
+  const plain = text.trim().toLowerCase().replace(/\u2212/g, "-").replace(",", ".").replace(/\s*(db|mm)$/, "");
+  if (["silent", "-inf", "-\u221e", "-infinity"].includes(plain)) return -Infinity;
+  return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : NaN;
+}
+
+function render({ model, el, signal }) {
+  const law = lawOf(model);
+  const names = model.get("names");
+  const options = model.get("options"); // any of "mute", "solo"
+  const inMm = model.get("scale") === "mm";
+  const root = make("div", "gl gl-faders");
+  root.setAttribute("role", "group");
+  root.setAttribute("aria-label", model.get("label"));
+  ownKeys(root);
+  el.append(root);
+
+  const values = () => model.get("values_db").map(fromWire);
+  const share = (db) => `${(100 * law.mm(db)) / law.length}%`;
+  const valueText = (db) => (inMm && db !== -Infinity ? `${numberText(law.mm(db))} mm, ` : "") + levelText(db, "dB", digits(db));
+  const digits = (db) => (Math.abs(db * 10 - Math.round(db * 10)) > 1e-6 ? 2 : 1);
+
+  // ---- moving -------------------------------------------------------------------------------------------------
+  const say = (text) => (message.textContent = text);
+
+  // how far all may move together without one of them meeting an end: the balance is what the lock is for
+  function together(step, all) {
+    const moving = all.filter((db) => db !== -Infinity);
+    const room = step > 0 ? law.top - Math.max(...moving) : LOWEST_DB - Math.min(...moving);
+    return step > 0 ? Math.min(step, Math.max(room, 0)) : Math.max(step, Math.min(room, 0));
+  }
+
+  function wanted(row, db) {
+    const all = values();
+    const goal = db < LOWEST_DB ? -Infinity : Math.min(db, law.top);
+    if (!model.get("locked")) {
+      all[row] = tidy(goal);
+      return all;
+    }
+    if (all[row] === -Infinity || goal === -Infinity) {
+      say(
+        all[row] === -Infinity
+          ? `${names[row]} is silent and stays so while all are locked together; unlock to raise it.`
+          : "All are locked together; unlock to silence one."
+      );
+      return all;
+    }
+    const asked = goal - all[row];
+    const step = together(asked, all);
+    if (Math.abs(step - asked) > 1e-6) say("One of the faders is at the end of its travel, so all stop here.");
+    return all.map((v) => (v === -Infinity ? v : tidy(v + step)));
+  }
+
+  let unreleased = false;
+  function move(row, db) {
+    say("");
+    const next = wanted(row, db);
+    const before = values();
+    if (next.every((v, k) => v === before[k])) return paint();
+    unreleased = true;
+    model.set("values_db", next.map(toWire));
+    paint();
+    model.save_changes();
+  }
+  function release() {
+    clearTimeout(pause);
+    if (!unreleased) return;
+    unreleased = false;
+    model.set("released", model.get("released") + 1);
+    model.save_changes();
+  }
+  let pause = 0;
+  const releaseSoon = () => {
+    clearTimeout(pause);
+    pause = setTimeout(release, KEY_PAUSE_MS);
+  };
+  const step = (row, by) => {
+    const now = values()[row];
+    if (now === -Infinity && by > 0) move(row, FROM_SILENCE_DB);
+    else move(row, now + by);
+  };
+
+  // ---- what is on the page ------------------------------------------------------------------------------------
+  const bar = make("div", "gl-bar");
+  const message = make("span", "gl-say");
+  message.setAttribute("role", "status");
+  const lock = make("button", "gl-lock", "Lock all");
+  lock.title = "Move all faders together by the same number of dB";
+  lock.onclick = () => {
+    model.set("locked", !model.get("locked"));
+    model.save_changes();
+  };
+  const undo = make("button", "gl-undo", "Undo");
+  const reset = make("button", "gl-reset", "Back to start");
+  undo.onclick = () => model.send({ do: "undo" });
+  reset.onclick = () => model.send({ do: "reset" });
+  if (names.length > 1) bar.append(lock);
+  bar.append(undo, reset, message);
+  root.append(bar);
+
+  const rows = make("div", "gl-rows");
+  rows.style.gridTemplateColumns =
+    ["minmax(6ch, max-content)", ...options.map(() => "max-content"), "minmax(120px, 1fr)", "max-content", "max-content"].join(" ");
+  root.append(rows);
+
+  const head = make("div", "gl-head");
+  head.append(make("span"), ...options.map(() => make("span")));
+  const scale = make("div", "gl-scale gl-path-scale");
+  const inner = make("div", "gl-path");
+  const marks = inMm
+    ? Array.from({ length: Math.floor(law.length / 10) + 1 }, (_, k) => [law.db(k * 10), String(k * 10)])
+    : [[-Infinity, "silent"], ...TICKS_DB.filter((db) => db <= law.top + 0.01).map((db) => [db, numberText(db, 0, true)])];
+  for (const [db, text] of marks) {
+    const mark = make("span", "", text);
+    mark.style.left = share(db);
+    inner.append(mark);
+  }
+  scale.append(inner);
+  scale.setAttribute("aria-hidden", "true");
+  head.append(scale, make("span"), make("span"));
+  rows.append(head);
+
+  function toggle(name, kind) {
+    const button = make("button", `gl-${kind}`, kind);
+    button.setAttribute("aria-label", `${kind} ${name}`);
+    button.onclick = () => {
+      const list = model.get(kind);
+      model.set(kind, list.includes(name) ? list.filter((n) => n !== name) : [...list, name]);
+      model.set("released", model.get("released") + 1);
+      model.save_changes();
+      paint();
+    };
+    return button;
+  }
+
+  function travel(name, row) {
+    const host = make("div", "gl-travel");
+    const path = make("div", "gl-path");
+    path.append(make("div", "gl-groove"));
+    for (const [db] of marks) {
+      const tick = make("div", "gl-tick");
+      tick.style.left = share(db);
+      path.append(tick);
+    }
+    const unity = make("div", "gl-tick gl-unity");
+    unity.style.left = share(0);
+    const off = make("div", "gl-off");
+    const start = make("div", "gl-start");
+    const handle = make("div", "gl-handle");
+    handle.tabIndex = 0;
+    handle.setAttribute("role", "slider");
+    handle.setAttribute("aria-label", name);
+    handle.setAttribute("aria-orientation", "horizontal");
+    handle.setAttribute("aria-valuemin", String(LOWEST_DB));
+    handle.setAttribute("aria-valuemax", String(tidy(law.top)));
+    path.append(unity, off, start, handle);
+    host.append(path);
+    drag(host, path, handle, row);
+    handle.addEventListener("keydown", (event) => {
+      if (event.ctrlKey || event.altKey || event.metaKey) return;
+      if (event.key in KEYS) step(row, KEYS[event.key]);
+      else if (event.key === "Home") move(row, 0);
+      else if (event.key === "End") move(row, -Infinity);
+      else return;
+      event.preventDefault();
+      clearTimeout(pause);
+    });
+    handle.addEventListener("keyup", releaseSoon);
+    handle.addEventListener("blur", release);
+    return { host, handle, off, start };
+  }
+
+  function drag(host, path, handle, row) {
+    let grip = 0;
+    const place = (event) => {
+      const box = path.getBoundingClientRect();
+      const mm = ((event.clientX - grip - box.left) / box.width) * law.length;
+      // 0 dB is met exactly: within a pixel of unity the hand means unity
+      const near = Math.abs(mm - law.mm(0)) * (box.width / law.length) < 1;
+      const db = near ? 0 : law.db(mm);
+      move(row, db < LOWEST_DB ? -Infinity : Math.round(db * 10) / 10);
+    };
+    host.addEventListener("pointerdown", (event) => {
+      if (event.button) return;
+      const box = handle.getBoundingClientRect();
+      grip = event.target === handle ? event.clientX - (box.left + box.right) / 2 : 0;
+      host.setPointerCapture(event.pointerId);
+      handle.focus();
+      event.preventDefault();
+      if (event.target !== handle) place(event);
+    });
+    host.addEventListener("pointermove", (event) => host.hasPointerCapture(event.pointerId) && place(event));
+    host.addEventListener("lostpointercapture", release);
+  }
+
+  function numberField(name, row) {
+    const field = make("input", "gl-number");
+    field.type = "text";
+    field.inputMode = "text"; // a phone's number pad may have no minus sign
+    field.setAttribute("aria-label", `${name}, ${inMm ? "position in mm" : "gain in dB"}`);
+    let typing = false; // a value that arrives meanwhile must not overwrite what is being typed
+    const commit = () => {
+      let number = readNumber(field.value);
+      const limit = inMm ? law.length : tidy(law.top);
+      const low = inMm ? 0 : -Infinity;
+      if (Number.isNaN(number) || number > limit + 0.01 || number < low) {
+        field.setAttribute("aria-invalid", "true");
+        say(
+          Number.isNaN(number)
+            ? `\u201c${field.value}\u201d is not a number; type for example \u22123.5, or silent.`
+            : `${name} goes ${inMm ? `from 0 to ${law.length} mm` : `up to ${levelText(law.top)}`}; ${field.value} is outside.`
+        );
+        return;
+      }
+      if (inMm) number = law.db(number);
+      typing = false;
+      field.removeAttribute("aria-invalid");
+      move(row, number);
+      release();
+    };
+    const giveUp = () => {
+      typing = false;
+      field.removeAttribute("aria-invalid");
+      paint();
+    };
+    field.addEventListener("input", () => (typing = true));
+    field.addEventListener("change", commit);
+    field.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") commit(); // also for text that is the same as before
+      else if (event.key === "Escape") giveUp();
+      else if (event.key === "ArrowUp" || event.key === "ArrowDown") {
+        giveUp();
+        step(row, KEYS[event.key]);
+        event.preventDefault();
+        releaseSoon();
+      }
+    });
+    const show = (db) => typing || (field.value = fieldText(db));
+    return { field, show };
+  }
+  const fieldText = (db) => (inMm ? numberText(law.mm(db), 1) : numberText(db, digits(db), true));
+
+  const lines = names.map((name, row) => {
+    const line = make("div", "gl-row");
+    const label = make("span", "gl-name", name);
+    label.title = name;
+    const buttons = options.map((kind) => toggle(name, kind));
+    const parts = travel(name, row);
+    const number = numberField(name, row);
+    line.append(label, ...buttons, parts.host, number.field, make("span", "gl-unit", inMm ? "mm" : "dB"));
+    rows.append(line);
+    return { line, buttons, number, ...parts };
+  });
+
+  function paint() {
+    const all = values();
+    const starts = model.get("start_db").map(fromWire);
+    const mute = model.get("mute");
+    const solo = model.get("solo");
+    lock.setAttribute("aria-pressed", String(model.get("locked")));
+    undo.disabled = !model.get("can_undo");
+    lines.forEach((line, row) => {
+      const db = all[row];
+      const name = names[row];
+      line.handle.style.left = share(db);
+      line.handle.setAttribute("aria-valuenow", String(Math.max(db, LOWEST_DB)));
+      line.handle.setAttribute("aria-valuetext", valueText(db));
+      const [from, to] = [law.mm(Math.min(db, 0)), law.mm(Math.max(db, 0))];
+      line.off.style.left = `${(100 * from) / law.length}%`;
+      line.off.style.width = `${(100 * (to - from)) / law.length}%`;
+      line.off.hidden = to - from < 1e-9;
+      line.start.style.left = share(starts[row]);
+      line.number.show(db);
+      line.line.dataset.quiet = String(mute.includes(name) || (solo.length > 0 && !solo.includes(name)));
+      line.buttons.forEach((button, k) =>
+        button.setAttribute("aria-pressed", String(model.get(options[k]).includes(name)))
+      );
+    });
+  }
+  model.on("change:values_db change:start_db change:mute change:solo change:locked change:can_undo", paint);
+  paint();
+  watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
+  return () => clearTimeout(pause);
+}
+export default { render };

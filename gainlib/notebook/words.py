@@ -1,0 +1,103 @@
+"""Numbers as a reader meets them, and the table beside a picture.
+
+A level has its unit, a true minus sign and one decimal; −inf is the word "silent", a value that is undefined is
+"not defined". No English sentence about a number is put together anywhere else.
+"""
+
+import math
+from dataclasses import dataclass
+
+from gainlib.audio import GainlibError
+
+MINUS = "\N{MINUS SIGN}"
+SILENT = "silent"
+UNDEFINED = "not defined"
+
+
+def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str:
+    """Return a number with a true minus sign.
+
+    Parameters
+    ----------
+    value : float or None
+        −inf gives "silent", None and NaN give "not defined".
+    digits : int
+        Decimals.
+    sign : bool
+        Whether a positive number gets its plus sign.
+
+    Examples
+    --------
+    >>> number_text(-3.25, digits=2), number_text(3, sign=True), number_text(-0.04)
+    ('−3.25', '+3.0', '0.0')
+    """
+    if value is None or math.isnan(value):
+        return UNDEFINED
+    if value == -math.inf:
+        return SILENT
+    value = round(float(value), digits) + 0.0  # −0.0 becomes 0.0
+    prefix = MINUS if value < 0 else "+" if sign and value > 0 else ""
+    return f"{prefix}{abs(value):.{digits}f}"
+
+
+def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: bool = True) -> str:
+    """Return a level with its unit, or the word for silence or for an undefined value.
+
+    Parameters
+    ----------
+    value : float or None
+        Level in `unit`.
+    unit : str
+        "dB", "dBFS", "dBTP", "LUFS", "LU" and the like.
+    digits : int
+        Decimals.
+    sign : bool
+        Whether a positive level gets its plus sign.
+
+    Examples
+    --------
+    >>> level_text(-3.2), level_text(6, "dBTP"), level_text(float("-inf"), "dBFS"), level_text(None, "LUFS")
+    ('−3.2 dB', '+6.0 dBTP', 'silent', 'not defined')
+    """
+    text = number_text(value, digits, sign)
+    return text if text in (SILENT, UNDEFINED) else f"{text} {unit}"
+
+
+@dataclass(frozen=True)
+class Table:
+    """The numbers behind a picture, as text.
+
+    Parameters
+    ----------
+    caption : str
+        What the table holds.
+    columns : tuple of str
+        Headings, units included; the first column names the row.
+    rows : tuple of tuple of str
+        As many cells a row as there are columns.
+
+    Raises
+    ------
+    GainlibError
+        If a row has another number of cells than there are columns.
+
+    Examples
+    --------
+    >>> Table("Peaks", ("source", "peak (dBFS)"), (("kick", "−1.0"),)).as_dict()["rows"]
+    [['kick', '−1.0']]
+    """
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...] = ()
+
+    def __post_init__(self):
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise GainlibError(
+                    f"table {self.caption!r}: a row has {len(row)} cells; give {len(self.columns)}, one a column"
+                )
+
+    def as_dict(self) -> dict:
+        """Return plain lists and strings, as they travel to the browser."""
+        return {"caption": self.caption, "columns": list(self.columns), "rows": [list(map(str, r)) for r in self.rows]}
