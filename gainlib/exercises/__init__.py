@@ -1,0 +1,55 @@
+"""Exercises: declarations, marking, and the record of what a learner did. No screen is needed here.
+
+:mod:`~gainlib.exercises.model` says what an exercise is and how an answer is written; ``bank()`` holds the exercises of
+all labs; ``mark(exercise, given, answer)`` gives the verdict; :mod:`~gainlib.exercises.record` keeps the events, and
+:mod:`~gainlib.exercises.score` counts points from them.
+"""
+
+from gainlib.exercises.bank import bank, exercise
+from gainlib.exercises.listening import Abx, LevelMatch, Silent, least_right, tail_probability, wilson_interval
+from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
+from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
+from gainlib.exercises.parts import Choice, Map, Multi, Number, Order
+from gainlib.exercises.performed import Check, Control, File, Measured, State
+from gainlib.exercises.text import Unreadable, fill
+from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+
+__all__ = [
+    "Abx",
+    "Check",
+    "Choice",
+    "Control",
+    "Exercise",
+    "File",
+    "Judgement",
+    "LevelMatch",
+    "Map",
+    "Measured",
+    "Multi",
+    "Number",
+    "Option",
+    "Order",
+    "Part",
+    "PartVerdict",
+    "Probes",
+    "Silent",
+    "Slip",
+    "State",
+    "Unreadable",
+    "Verdict",
+    "bank",
+    "draws",
+    "either",
+    "exercise",
+    "fill",
+    "grid",
+    "hint_price",
+    "least_right",
+    "mark",
+    "one_of",
+    "pick",
+    "score",
+    "shuffled",
+    "tail_probability",
+    "wilson_interval",
+]

@@ -1,0 +1,190 @@
+"""Listening tests as parts: which of two, with the odds of guessing, and matching a level by ear.
+
+The number of trials is fixed before the first one. A run counts when as many right picks would come from guessing
+with a probability of at most 5 %; a repeated run has to be better, since the best of several guesses is a better guess
+(Bonferroni's correction). A run that falls short shows nothing, and never proves that nothing was to be heard.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from gainlib.exercises.model import Judgement, Part, Probes
+from gainlib.exercises.text import Unreadable, describe, number, parse_number, quantity
+
+SIGNIFICANT = 0.05
+_JUNK = ("I heard it", True, float("nan"), 3.5, object(), {"loud": 1})
+
+
+def tail_probability(right: int, trials: int) -> float:
+    """Return the probability of at least that many right picks of two by guessing: the tail of the binomial law.
+
+    Examples
+    --------
+    >>> round(tail_probability(9, 10), 4), round(tail_probability(12, 16), 4)
+    (0.0107, 0.0384)
+    """
+    return sum(math.comb(trials, count) for count in range(right, trials + 1)) / 2**trials
+
+
+def least_right(trials: int, runs: int = 1) -> int:
+    """Return the fewest right picks that guessing reaches with at most 5 %, over that many runs.
+
+    Examples
+    --------
+    >>> least_right(10), least_right(16), least_right(16, runs=2)
+    (9, 12, 13)
+    """
+    return next(k for k in range(trials + 2) if runs * tail_probability(k, trials) <= SIGNIFICANT)
+
+
+def wilson_interval(right: int, trials: int, z: float = 1.959964) -> tuple[float, float]:
+    """Return the interval of shares that a count allows, 95 % by default.
+
+    Wilson, Journal of the American Statistical Association 22 (1927), p. 209.
+
+    Examples
+    --------
+    >>> tuple(round(share, 3) for share in wilson_interval(10, 16))
+    (0.386, 0.815)
+    """
+    share = right / trials
+    spread = z * math.sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
+    middle = share + z * z / (2 * trials)
+    scale = 1 + z * z / trials
+    return (middle - spread) / scale, (middle + spread) / scale
+
+
+@dataclass(frozen=True)
+class Silent:
+    """The way to the same points without listening: another part, and its right answer."""
+
+    part: Part
+    solve: Callable[[dict], Any]
+
+
+@dataclass(frozen=True)
+class _Trials(Part):
+    """A part of several trials, fixed in number.
+
+    Parameters
+    ----------
+    trials : int
+        How many.
+    silent : Silent or None
+        What is asked of someone who cannot listen.
+    """
+
+    trials: int = 16
+    silent: Silent | None = None
+    kind: ClassVar[str] = "listening"
+
+    def trials_for(self, given: dict) -> int:
+        """Return the number of trials."""
+        return self.trials
+
+    def read(self, answer: Any, given: dict) -> Any:
+        """Return the trials' entries, or ``{"silent": value}``."""
+        if self.silent is not None and isinstance(answer, dict) and set(answer) == {"silent"}:
+            return {"silent": self.silent.part.read(answer["silent"], given)}
+        if not isinstance(answer, (list, tuple)):
+            raise Unreadable(f"Expected a list of {self.trials} trials, got {describe(answer)}.")
+        if len(answer) != self.trials:
+            raise Unreadable(f"Expected all {self.trials} trials, got {len(answer)}; the number is fixed beforehand.")
+        return tuple(self._entry(entry, given) for entry in answer)
+
+    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
+        """Judge the trials, or the silent part in their place."""
+        if isinstance(value, dict):
+            part = self.silent.part
+            return part.judge(value["silent"], part.read(self.silent.solve(given), given), given, values)
+        return self._judge(value, key, given)
+
+    def probes(self, key: Any, given: dict) -> Probes:
+        """The right trials and the silent way are right; too few trials are invalid."""
+        silent = ({"silent": self.silent.solve(given)},) if self.silent else ()
+        return Probes((list(key), *silent), self._wrong(key), (*_JUNK, list(key[:-1]), [*key, key[0]]))
+
+    def _entry(self, entry, given):
+        raise NotImplementedError
+
+    def _judge(self, value, key, given):
+        raise NotImplementedError
+
+    def _wrong(self, key):
+        return ()
+
+
+@dataclass(frozen=True)
+class Abx(_Trials):
+    """Is X the same as A or as B? A pick a trial; the right picks are the key.
+
+    Parameters
+    ----------
+    must_show : bool
+        True asks for a run that guessing would not reach; False only for a complete one, as in a sham run.
+    """
+
+    must_show: bool = True
+
+    def _entry(self, entry, given):
+        if isinstance(entry, str) and entry.strip().upper() in ("A", "B"):
+            return entry.strip().upper()
+        raise Unreadable(f"Expected A or B in every trial, got {describe(entry)}.")
+
+    def _judge(self, value, key, given):
+        right = sum(mine == own for mine, own in zip(value, key, strict=True))
+        runs = given.get("attempt", 0) + 1
+        chance = min(1.0, runs * tail_probability(right, self.trials))
+        said = f"{right} of {self.trials} right, p = {number(chance, 3)}"
+        if not self.must_show:
+            return Judgement(1.0, f"{said}; the run is complete")
+        needed = least_right(self.trials, runs)
+        said += f", wanted at least {needed}" + (f" in run {runs}" if runs > 1 else "")
+        if right >= needed:
+            return Judgement(1.0, said)
+        low, high = wilson_interval(right, self.trials)
+        shown = f"no audible difference shown (95 % interval {number(100 * low, 0)} to {number(100 * high, 0)} %)"
+        return Judgement(0.0, f"{said}, {needed - right} short: {shown}")
+
+    def _wrong(self, key):
+        return ([{"A": "B", "B": "A"}[pick] for pick in key],) if self.must_show else ()
+
+    def show(self, value: Any, given: dict) -> str:
+        """Return the order of the trials."""
+        return "".join(value)
+
+
+@dataclass(frozen=True)
+class LevelMatch(_Trials):
+    """Turn one until it is as loud as the other; the mean error over the trials counts, the right settings are the key.
+
+    Parameters
+    ----------
+    tolerance : float
+        Mean absolute error that counts as right, in the unit.
+    sharp : float
+        Mean absolute error that is praised.
+    """
+
+    tolerance: float = 1.0
+    sharp: float = 0.5
+
+    def _entry(self, entry, given):
+        return parse_number(entry, self.unit or "dB")
+
+    def _judge(self, value, key, given):
+        error = sum(abs(mine - own) for mine, own in zip(value, key, strict=True)) / self.trials
+        unit = self.unit or "dB"
+        said = f"mean error {quantity(error, unit, 2)}, wanted at most {quantity(self.tolerance, unit)}"
+        if error <= self.tolerance + 1e-9:
+            return Judgement(1.0, f"{said}; a sharp ear" if error <= self.sharp else said)
+        return Judgement(0.0, f"{said}, {quantity(error - self.tolerance, unit, 2)} too much")
+
+    def _wrong(self, key):
+        return ([setting + 2 * self.tolerance for setting in key],)
+
+    def show(self, value: Any, given: dict) -> str:
+        """Return the right settings."""
+        return ", ".join(number(setting, 2, signed=True) for setting in value)

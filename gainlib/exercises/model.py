@@ -1,0 +1,289 @@
+"""What an exercise is: one frozen declaration that the notebook, the batch marker and the tests all read.
+
+An :class:`Exercise` is a tuple of *parts* (:mod:`gainlib.exercises.parts`, :mod:`~gainlib.exercises.performed`,
+:mod:`~gainlib.exercises.listening`), a draw of the given values, a statement, the right answer and the usual mistakes.
+
+Answers
+-------
+An answer is JSON. An exercise of one part takes the part's value bare; an exercise of several takes a list of them in
+order, where ``None`` stands for a part left empty. The value of a part:
+
+========== =====================================================================================================
+kind       value
+========== =====================================================================================================
+number     a number, or text such as ``"−3,5 dB"``
+choice     the key of an option
+multi      a list of option keys, in any order
+order      all option keys, in order
+map        ``{item: option key}``, or ``{item: [option keys]}`` where several tags are allowed
+state      ``{target: {control: value}}``, e.g. ``{"kick": {"fader_db": -7.5}, "master": {"fader_db": 0}}``;
+           controls left out stay where the exercise put them; a whole session as JSON is taken too
+listening  a list with one pick (or one setting) a trial, or ``{"silent": value}`` for the way without listening
+file       the path of an audio file
+========== =====================================================================================================
+
+What a screen needs
+-------------------
+``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``label_for(given)``, ``unit``, ``points``,
+``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``),
+``e.variant(learner, …)``, ``e.statement_for(given)``, ``e.hints_for(given)``,
+``e.explain_for(given)``, ``e.key_for(given)``, ``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from gainlib.exercises.text import fill
+from gainlib.exercises.variants import variant
+
+
+def nothing(given: dict) -> None:
+    """Return None: an exercise that needs neither audio nor a session."""
+    return None
+
+
+def always(given: dict) -> bool:
+    """Return True: a slip that can be made in every variant."""
+    return True
+
+
+@dataclass(frozen=True)
+class Option:
+    """One thing to choose: a stable key for the answer, and the text a learner reads."""
+
+    key: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Probes:
+    """Answers to one part with a known verdict, for the contract tests: what must be right, wrong and invalid."""
+
+    right: tuple = ()
+    wrong: tuple = ()
+    invalid: tuple = ()
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What a part says of a readable answer.
+
+    Attributes
+    ----------
+    share : float
+        Share of the part's points, 0 to 1; 1 is right, 0 is wrong, between is partly.
+    feedback : str
+        Measured, wanted, distance.
+    shows_key : bool
+        Whether the feedback tells the right answer, so that the same numbers are no test any more.
+    """
+
+    share: float
+    feedback: str
+    shows_key: bool = False
+
+
+@dataclass(frozen=True)
+class Part:
+    """Base of the parts of an exercise: one thing asked for, with its unit, its band and its points.
+
+    Parameters
+    ----------
+    label : str
+        What is asked for; may hold fields of the given values.
+    unit : str
+        Unit of the answer, empty where there is none.
+    points : float
+        What a right answer is worth.
+    """
+
+    label: str = ""
+    unit: str = ""
+    points: float = 1.0
+    kind: ClassVar[str] = ""
+
+    def label_for(self, given: dict) -> str:
+        """Return the label with the given values in it."""
+        return fill(self.label, given)
+
+    def options_for(self, given: dict) -> tuple[Option, ...]:
+        """Return what can be chosen; empty where the part is no choice."""
+        return ()
+
+    def items_for(self, given: dict) -> tuple[Option, ...]:
+        """Return the items that options are matched to; empty unless the part is a map."""
+        return ()
+
+    def controls_for(self, given: dict) -> tuple:
+        """Return the controls a learner may move; empty unless the part is a state."""
+        return ()
+
+    def trials_for(self, given: dict) -> int:
+        """Return the number of trials; 0 unless the part is a listening test."""
+        return 0
+
+    def read(self, answer: Any, given: dict) -> Any:
+        """Return the answer in one form, or raise `Unreadable` saying what was expected."""
+        raise NotImplementedError
+
+    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
+        """Return the judgement of a value from :meth:`read`; `values` holds those of all parts."""
+        raise NotImplementedError
+
+    def distance(self, first: Any, second: Any, key: Any, given: dict) -> float:
+        """Return how far two values are apart, in tolerances; 0 or infinity where there is no scale."""
+        return 0.0 if first == second else float("inf")
+
+    def probes(self, key: Any, given: dict) -> Probes:
+        """Return answers with a known verdict."""
+        raise NotImplementedError
+
+    def show(self, value: Any, given: dict) -> str:
+        """Return a value as a teacher's key prints it."""
+        return str(value)
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A named wrong method: the answer it gives, and the sentence that answers it.
+
+    Parameters
+    ----------
+    name : str
+        Short name, for statistics.
+    answer : callable
+        ``answer(given)`` in the answer's JSON shape. In a list, ``None`` stands for "whatever is in this part".
+    sentence : str
+        What the learner is told at once, free of charge.
+    active : callable
+        ``active(given)`` is False where the method gives the right answer by construction; such a variant is kept and
+        the slip is not looked for.
+    spots : callable or None
+        ``spots(answer, given)`` recognises the mistake where comparing answers would not do, as in "only one fader
+        moved". None compares with `answer`, within the tolerance.
+    """
+
+    name: str
+    answer: Callable[[dict], Any]
+    sentence: str
+    active: Callable[[dict], bool] = always
+    spots: Callable[[Any, dict], bool] | None = None
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """One question, declared once.
+
+    Parameters
+    ----------
+    id : str
+        Lab and number, "05-1".
+    title : str
+        What it is about.
+    parts : tuple of Part
+        What is asked for.
+    given : callable
+        ``given(rng)`` draws the values of a variant as a dict of JSON scalars, strings and lists, already rounded as
+        they are shown; None asks for another draw. See :func:`gainlib.exercises.draws` and
+        :func:`gainlib.exercises.either`.
+    statement : str
+        Markdown with fields of the given values.
+    solve : callable
+        ``solve(given)`` returns the right answer in the answer's JSON shape, computed from the rounded values.
+    slips : tuple of Slip
+        The usual mistakes.
+    hints : tuple of str
+        Opened in order on request; Markdown with fields of the given values, never the answer.
+    explain : str or callable
+        The derivation with numbers: a template, or ``explain(given)``.
+    cites : tuple of str
+        Standards and handbooks behind the question, or "common practice, no source".
+    material : callable
+        ``material(given)`` returns the audio or the session the question is about, or None.
+    guard : bool
+        Whether variants too close to a slip are redrawn; False only where `given` itself makes that impossible.
+
+    Examples
+    --------
+    >>> from math import log10
+    >>> from gainlib.exercises import Exercise, Number, Slip, draws, grid, mark
+    >>> doubling = Exercise(
+    ...     id="99-1", title="Twice the voltage", parts=(Number("New level", "dBu", tolerance=0.05),),
+    ...     given=draws(u=grid(-20, 4, 0.5)), statement="A level of {u} dBu, the voltage doubled. New level?",
+    ...     solve=lambda g: g["u"] + 20 * log10(2),
+    ...     slips=(Slip("ten", lambda g: g["u"] + 10 * log10(2), "A voltage ratio takes 20·log10."),),
+    ... )
+    >>> given = doubling.variant("anna")
+    >>> mark(doubling, given, doubling.solve(given)).state
+    'right'
+    >>> "20·log10" in mark(doubling, given, given["u"] + 3.01).feedback
+    True
+    """
+
+    id: str
+    title: str
+    parts: tuple[Part, ...]
+    given: Callable[[Any], dict | None]
+    statement: str
+    solve: Callable[[dict], Any]
+    slips: tuple[Slip, ...] = ()
+    hints: tuple[str, ...] = ()
+    explain: str | Callable[[dict], str] = ""
+    cites: tuple[str, ...] = ()
+    material: Callable[[dict], Any] = nothing
+    guard: bool = True
+
+    @property
+    def lab(self) -> str:
+        """The lab's number, "05" for "05-1"."""
+        return self.id.rpartition("-")[0]
+
+    @property
+    def points(self) -> float:
+        """What the whole exercise is worth."""
+        return float(sum(part.points for part in self.parts))
+
+    def variant(self, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
+        """Return the given values of one learner's attempt; the same for the same names in any spelling of case.
+
+        Parameters
+        ----------
+        learner, class_code, salt : str
+            Who; compared in normal form NFC, stripped, without case.
+        attempt : int
+            0 for the first set of numbers, then 1, 2, …
+
+        Returns
+        -------
+        dict
+            JSON scalars, strings and lists, among them ``exercise`` (the id) and ``attempt``.
+        """
+        return variant(self, learner, attempt, class_code, salt)
+
+    def values(self, answer: Any) -> list:
+        """Return an answer's JSON as a list with one entry a part."""
+        return [answer] if len(self.parts) == 1 else list(answer)
+
+    def answer(self, values: list) -> Any:
+        """Return a list with one entry a part as the answer's JSON."""
+        return values[0] if len(self.parts) == 1 else list(values)
+
+    def statement_for(self, given: dict) -> str:
+        """Return the question with its numbers, in Markdown."""
+        return fill(self.statement, given)
+
+    def hints_for(self, given: dict) -> tuple[str, ...]:
+        """Return the hints in the order in which they open."""
+        return tuple(fill(hint, given) for hint in self.hints)
+
+    def explain_for(self, given: dict) -> str:
+        """Return the derivation with the numbers of this variant; shows the answer."""
+        return self.explain(given) if callable(self.explain) else fill(self.explain, given)
+
+    def key_for(self, given: dict) -> str:
+        """Return the right answer as a teacher's key prints it, one line a part."""
+        entries = zip(self.parts, self.values(self.solve(given)), strict=True)
+        return "\n".join(
+            f"{part.label_for(given)}: {part.show(part.read(key, given), given)}".lstrip(": ") for part, key in entries
+        )

@@ -1,0 +1,343 @@
+"""Parts that are answered by typing or choosing: number, choice, multi, order, map."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, ClassVar
+
+from gainlib.exercises.model import Judgement, Option, Part, Probes
+from gainlib.exercises.text import (
+    Unreadable,
+    decimals_for,
+    describe,
+    difference_unit,
+    number,
+    parse_number,
+    quantity,
+    shorten,
+)
+
+_ROUNDING = 1e-9
+_JUNK = ("three or so", True, float("nan"), {"a": 1}, [1, 2, 3], object())
+
+Options = tuple[Option, ...] | Callable[[dict], tuple[Option, ...]]
+
+
+@dataclass(frozen=True)
+class Number(Part):
+    """A number within a tolerance of the right one.
+
+    Parameters
+    ----------
+    tolerance : float
+        Absolute, in the unit.
+    relative : float
+        As a share of the right value; the wider of the two holds. Probabilities use 0.02.
+    aliases : tuple of str
+        Other spellings of the unit that are taken.
+    band : callable or None
+        ``band(given)`` returns (low, high) where any value of an interval is right; replaces the tolerance around the
+        key.
+    may_be_printed : bool
+        True where the right value may stand among the printed ones by the nature of the question.
+    """
+
+    tolerance: float = 0.0
+    relative: float = 0.0
+    aliases: tuple[str, ...] = ()
+    band: Callable[[dict], tuple[float, float]] | None = None
+    may_be_printed: bool = False
+    kind: ClassVar[str] = "number"
+
+    def half_width(self, key: float) -> float:
+        """Return the tolerance around a right value, in its unit."""
+        return max(self.tolerance, self.relative * abs(key), _ROUNDING)
+
+    def limits(self, key: float, given: dict) -> tuple[float, float]:
+        """Return the lowest and the highest right value."""
+        if self.band is not None:
+            return self.band(given)
+        return key - self.half_width(key), key + self.half_width(key)
+
+    def read(self, answer: Any, given: dict) -> float:
+        """Return the number; see :func:`gainlib.exercises.text.parse_number`."""
+        return parse_number(answer, self.unit, self.aliases)
+
+    def judge(self, value: float, key: float, given: dict, values: list) -> Judgement:
+        """Return measured, wanted, distance."""
+        low, high = self.limits(key, given)
+        right = low - _ROUNDING <= value <= high + _ROUNDING
+        decimals = decimals_for(self.half_width(key))
+        if self.band is not None:
+            wanted, off = (
+                f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}",
+                max(low - value, value - high),
+            )
+        else:
+            wanted, off = self._wanted(key, decimals), abs(value - key)
+        said = f"{quantity(value, self.unit)}, wanted {wanted}"
+        if right:
+            return Judgement(1.0, said, shows_key=True)
+        way = "too high" if value > high else "too low"
+        off_text = quantity(off, difference_unit(self.unit), decimals)
+        return Judgement(0.0, f"{said}, {off_text} {way}", shows_key=True)
+
+    def _wanted(self, key, decimals):
+        value = quantity(key, self.unit, decimals)
+        if self.relative * abs(key) > self.tolerance:
+            return f"{value} ± {number(100 * self.relative)} %"
+        return f"{number(key, decimals)} ± {quantity(self.tolerance, self.unit)}"
+
+    def distance(self, first: float, second: float, key: float, given: dict) -> float:
+        """Return the distance in tolerances at the right value."""
+        low, high = self.limits(key, given)
+        return abs(first - second) / max((high - low) / 2, _ROUNDING)
+
+    def probes(self, key: float, given: dict) -> Probes:
+        """Half a tolerance off is right, two are wrong; comma, true minus and unit are read."""
+        low, high = self.limits(key, given)
+        middle, half = (low + high) / 2, (high - low) / 2
+        typed = quantity(middle, self.unit, 9).replace(".", ",")
+        return Probes(
+            right=(middle, middle - half / 2, middle + half / 2, typed, f" {middle!r} "),
+            wrong=(middle - 2 * half, middle + 2 * half),
+            invalid=(*_JUNK, "3 parsecs", "1,000.5", math.inf, 10**400),
+        )
+
+    def show(self, value: float, given: dict) -> str:
+        """Return the number with its unit."""
+        return quantity(value, self.unit, decimals_for(self.half_width(value)))
+
+
+@dataclass(frozen=True)
+class _Optional(Part):
+    """A part with options, fixed or drawn with the variant.
+
+    Parameters
+    ----------
+    options : tuple of Option, or callable
+        What can be chosen; ``options(given)`` where it is drawn.
+    """
+
+    options: Options = ()
+
+    def options_for(self, given: dict) -> tuple[Option, ...]:
+        """Return what can be chosen."""
+        return tuple(self.options(given)) if callable(self.options) else self.options
+
+    def _key_of(self, answer, given, what="one of"):
+        """Return the option's key for a key or its text, in any case."""
+        options = self.options_for(given)
+        wanted = answer.strip().casefold() if isinstance(answer, str) else None
+        for option in options:
+            if wanted in (option.key.casefold(), option.text.strip().casefold()):
+                return option.key
+        keys = ", ".join(option.key for option in options)
+        raise Unreadable(f"Expected {what} {keys}; got {describe(answer)}.")
+
+    def _keys_of(self, answer, given, what):
+        if not isinstance(answer, (list, tuple)):
+            keys = ", ".join(option.key for option in self.options_for(given))
+            raise Unreadable(f"Expected {what} of {keys}; got {describe(answer)}.")
+        keys = [self._key_of(entry, given, f"{what} of") for entry in answer]
+        doubled = [key for index, key in enumerate(keys) if key in keys[:index]]
+        if doubled:
+            raise Unreadable(f"“{doubled[0]}” stands twice; name each at most once.")
+        return keys
+
+    def _text(self, key, given):
+        return next(shorten(option.text, 80) for option in self.options_for(given) if option.key == key)
+
+
+@dataclass(frozen=True)
+class Choice(_Optional):
+    """One of several options.
+
+    Parameters
+    ----------
+    follows : callable or None
+        ``follows(values, given)`` returns the right option's key where it depends on the learner's answers to the
+        other parts, as in "what do your two results allow you to say?"; None returns to the key.
+    """
+
+    follows: Callable[[list, dict], str | None] | None = None
+    kind: ClassVar[str] = "choice"
+
+    def read(self, answer: Any, given: dict) -> str:
+        """Return the option's key."""
+        return self._key_of(answer, given)
+
+    def judge(self, value: str, key: str, given: dict, values: list) -> Judgement:
+        """Say whether it is the one wanted."""
+        if self.follows is not None:
+            key = self.follows(values, given) or key
+        if value == key:
+            return Judgement(1.0, f"“{self._text(value, given)}” is right")
+        return Judgement(
+            0.0, f"“{self._text(value, given)}” is not it, wanted another of {len(self.options_for(given))}"
+        )
+
+    def probes(self, key: str, given: dict) -> Probes:
+        """Every other option is wrong."""
+        others = tuple(option.key for option in self.options_for(given) if option.key != key)
+        return Probes((key, f" {key.upper()} "), others, (*_JUNK, 3.5, [key]))
+
+    def show(self, value: str, given: dict) -> str:
+        """Return the option's text."""
+        return self._text(value, given)
+
+
+@dataclass(frozen=True)
+class Multi(_Optional):
+    """Every option that fits, and no other; the order does not matter."""
+
+    kind: ClassVar[str] = "multi"
+
+    def read(self, answer: Any, given: dict) -> tuple[str, ...]:
+        """Return the chosen keys in the order of the options."""
+        chosen = self._keys_of(answer, given, "a list of any")
+        return tuple(option.key for option in self.options_for(given) if option.key in chosen)
+
+    def judge(self, value: tuple, key: tuple, given: dict, values: list) -> Judgement:
+        """Count how many options are judged rightly, without telling which."""
+        total = len(self.options_for(given))
+        off = len(set(value) ^ set(key))
+        said = f"{total - off} of {total} judged rightly, wanted {total}"
+        return Judgement(1.0, said) if off == 0 else Judgement(0.0, f"{said}, {off} off")
+
+    def probes(self, key: tuple, given: dict) -> Probes:
+        """One tick more or less is wrong."""
+        keys = [option.key for option in self.options_for(given)]
+        toggled = tuple(sorted(set(key) ^ {each}) for each in keys)
+        invalid = (*_JUNK, [*key[:1], *key[:1]], ["no such option"], keys[0])
+        return Probes((list(key), list(reversed(key))), tuple(wrong for wrong in toggled if wrong), invalid)
+
+    def show(self, value: tuple, given: dict) -> str:
+        """Return the options' texts."""
+        return "; ".join(self._text(key, given) for key in value)
+
+
+@dataclass(frozen=True)
+class Order(_Optional):
+    """All options in the right order.
+
+    Parameters
+    ----------
+    accepted : callable or None
+        ``accepted(given)`` returns other orders that are right as well.
+    """
+
+    accepted: Callable[[dict], list] | None = None
+    kind: ClassVar[str] = "order"
+
+    def read(self, answer: Any, given: dict) -> tuple[str, ...]:
+        """Return the keys in the learner's order; all of them must be there."""
+        keys = self._keys_of(answer, given, "a list with each")
+        total = len(self.options_for(given))
+        if len(keys) != total:
+            raise Unreadable(f"Expected all {total} in order, got {len(keys)}.")
+        return tuple(keys)
+
+    def judge(self, value: tuple, key: tuple, given: dict, values: list) -> Judgement:
+        """Count how many neighbours stand in the right order."""
+        orders = [tuple(key), *(tuple(order) for order in (self.accepted(given) if self.accepted else ()))]
+        steps = len(value) - 1
+        kept = max(sum(order.index(a) < order.index(b) for a, b in pairwise(value)) for order in orders)
+        said = f"{kept} of {steps} neighbours in the right order, wanted {steps}"
+        return Judgement(1.0, said) if tuple(value) in orders else Judgement(0.0, f"{said}, {steps - kept} off")
+
+    def probes(self, key: tuple, given: dict) -> Probes:
+        """Swapping the ends is wrong; leaving one out is invalid."""
+        swapped = [key[-1], *key[1:-1], key[0]]
+        return Probes((list(key),), (swapped,), (*_JUNK, list(key[:-1]), [key[0]] * len(key)))
+
+    def show(self, value: tuple, given: dict) -> str:
+        """Return the options' texts in order."""
+        return " → ".join(self._text(key, given) for key in value)
+
+
+@dataclass(frozen=True)
+class Map(_Optional):
+    """An option for every item, or several tags an item.
+
+    Parameters
+    ----------
+    items : tuple of Option, or callable
+        What is matched; ``items(given)`` where it is drawn.
+    several : bool
+        Whether an item takes a list of options; then the agreement is the F1 measure over all item-option pairs,
+        2·hits / (2·hits + misses + false alarms).
+    enough : float
+        Agreement that counts as right, 0 to 1.
+    partly_from : float
+        Agreement from which points are given in proportion; 1 gives none below `enough`.
+    """
+
+    items: Options = ()
+    several: bool = False
+    enough: float = 1.0
+    partly_from: float = 1.0
+    kind: ClassVar[str] = "map"
+
+    def items_for(self, given: dict) -> tuple[Option, ...]:
+        """Return the items to be matched."""
+        return tuple(self.items(given)) if callable(self.items) else self.items
+
+    def read(self, answer: Any, given: dict) -> dict:
+        """Return ``{item: (option keys)}`` for every item; without `several` each item needs one."""
+        items = self.items_for(given)
+        names = ", ".join(item.key for item in items)
+        if not isinstance(answer, dict):
+            raise Unreadable(f"Expected an entry for each of {names}; got {describe(answer)}.")
+        unknown = [name for name in answer if name not in {item.key for item in items}]
+        if unknown:
+            raise Unreadable(f"“{shorten(unknown[0])}” is none of {names}.")
+        return {item.key: self._tags(item, answer.get(item.key), given) for item in items}
+
+    def _tags(self, item, entry, given):
+        if self.several:
+            return tuple(sorted(self._keys_of(entry or [], given, "a list of any")))
+        if entry is None or entry == "":
+            raise Unreadable(f"“{item.text}” has no entry yet; every item needs one.")
+        return (self._key_of(entry, given),)
+
+    def judge(self, value: dict, key: dict, given: dict, values: list) -> Judgement:
+        """Say how far the map agrees, without telling where."""
+        agreement, counted = self._agreement(value, key)
+        wanted = "all" if self.enough >= 1 else f"at least {number(100 * self.enough)} %"
+        said = f"{counted} ({number(100 * agreement, 0)} %), wanted {wanted}"
+        if agreement >= self.enough - _ROUNDING:
+            return Judgement(1.0, said)
+        share = agreement if agreement >= self.partly_from else 0.0
+        return Judgement(share, f"{said}, {number(100 * (self.enough - agreement), 0)} points short")
+
+    def _agreement(self, value, key):
+        if not self.several:
+            hits = sum(value[name] == key[name] for name in key)
+            return hits / len(key), f"{hits} of {len(key)} matched rightly"
+        mine = {(name, tag) for name, tags in value.items() for tag in tags}
+        right = {(name, tag) for name, tags in key.items() for tag in tags}
+        hits = len(mine & right)
+        total = len(mine) + len(right)
+        said = f"{hits} tags right, {len(right - mine)} missed, {len(mine - right)} too many"
+        return (2 * hits / total if total else 1.0), said
+
+    def probes(self, key: dict, given: dict) -> Probes:
+        """All entries moved on by one option are wrong; a missing item is invalid."""
+        keys = [option.key for option in self.options_for(given)]
+        moved = {name: tuple(keys[(keys.index(tag) + 1) % len(keys)] for tag in tags) for name, tags in key.items()}
+        wrong = () if moved == key else (self._json(moved),)
+        missing = () if self.several else (dict(list(self._json(key).items())[1:]),)
+        return Probes(
+            (self._json(key),), wrong, (*_JUNK, {"no such item": keys[0]}, *(part for part in missing if part))
+        )
+
+    def _json(self, value):
+        return {name: list(tags) if self.several else tags[0] for name, tags in value.items()}
+
+    def show(self, value: dict, given: dict) -> str:
+        """Return the matches in words."""
+        words = {item.key: item.text for item in self.items_for(given)}
+        texts = {name: ", ".join(self._text(tag, given) for tag in tags) for name, tags in value.items()}
+        return "; ".join(f"{words[name]}: {text or 'none'}" for name, text in texts.items())

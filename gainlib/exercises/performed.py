@@ -1,0 +1,302 @@
+"""Parts that are performed and then measured: controls set by hand, and files handed in.
+
+The grader renders what the learner set and measures it; no position of a control is ever compared with a key. What is
+measured, and the band it has to fall in, are :class:`Check` declarations.
+"""
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.model import Judgement, Part, Probes
+from gainlib.exercises.text import Unreadable, describe, difference_unit, number, parse_number, quantity, shorten
+
+_SAME_CONTROL = 0.01
+_JUNK = ("all of them down", True, float("nan"), 3.5, [1, 2, 3], object())
+
+Band = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A measured value with the words for what it was measured on, where that is found by measuring."""
+
+    value: float | None
+    subject: str
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing measured on what the learner did.
+
+    Parameters
+    ----------
+    name : str
+        What is measured, as it starts the feedback: "bus".
+    measure : callable
+        ``measure(answer, given)``, pure; returns a number, `Measured`, or None where there is nothing to measure.
+    band : (low, high) or callable
+        Limits that count as right, ``None`` for an open side; ``band(given)`` where they are drawn.
+    unit : str
+        Unit of the value.
+    decimals : int
+        Decimals shown; more are added when rounding would hide on which side of a limit the value is.
+    too_high, too_low : str
+        The words for either side.
+    points : float or None
+        Points of this check alone; None in all checks of a part makes the part all or nothing.
+    """
+
+    name: str
+    measure: Callable[[Any, dict], float | Measured | None]
+    band: Band | Callable[[dict], Band]
+    unit: str = "dB"
+    decimals: int = 1
+    too_high: str = "too high"
+    too_low: str = "too low"
+    points: float | None = None
+
+    def limits(self, given: dict) -> tuple[float, float]:
+        """Return the band with open sides as infinities."""
+        low, high = self.band(given) if callable(self.band) else self.band
+        return (-math.inf if low is None else low), (math.inf if high is None else high)
+
+    def run(self, answer: Any, given: dict) -> tuple[bool, str]:
+        """Return whether the check is passed, and measured, wanted, distance in one sentence."""
+        found = self.measure(answer, given)
+        value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
+        low, high = self.limits(given)
+        if value is None:
+            return False, f"{subject}: nothing to measure, wanted {self._wanted(low, high, self.decimals)}"
+        passed = low <= value <= high
+        decimals = self._decimals(value, low, high)
+        said = f"{subject} {quantity(value, self.unit, decimals)}, wanted {self._wanted(low, high, self.decimals)}"
+        if passed:
+            return True, said
+        off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
+        return False, f"{said}, {quantity(off, difference_unit(self.unit), decimals)} {way}"
+
+    def _wanted(self, low, high, decimals):
+        if math.isinf(low):
+            return f"at most {quantity(high, self.unit, decimals)}"
+        if math.isinf(high):
+            return f"at least {quantity(low, self.unit, decimals)}"
+        if low == high:
+            return quantity(low, self.unit, decimals)
+        return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
+
+    def _decimals(self, value, low, high):
+        """Return decimals at which a value outside the band does not round to the limit it misses."""
+        for decimals in range(self.decimals, self.decimals + 5):
+            shown = round(value, decimals)
+            if low <= value <= high or shown < low or shown > high:
+                return decimals
+        return decimals
+
+
+@dataclass(frozen=True)
+class _Checked(Part):
+    """A part judged by checks on what was performed.
+
+    Parameters
+    ----------
+    checks : tuple of Check
+        What is measured. Without points of their own all must pass; with points each counts for itself.
+    """
+
+    checks: tuple[Check, ...] = ()
+
+    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
+        """Return every check's measured, wanted, distance."""
+        results = [(check, *check.run(value, given)) for check in self.checks]
+        sentences = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
+        weights = [check.points or 0.0 for check in self.checks]
+        passed_all = all(passed for _, passed, _ in results)
+        earned = sum(weight for weight, (_, passed, _) in zip(weights, results, strict=True) if passed)
+        share = 1.0 if passed_all else earned / sum(weights) if sum(weights) else 0.0
+        return Judgement(share, "; ".join(sentences))
+
+
+@dataclass(frozen=True)
+class Control:
+    """One control a learner may move.
+
+    Parameters
+    ----------
+    target : str
+        What it belongs to: a strip's or group's name, "master", or a stage's name.
+    name : str
+        Field of the target: ``fader_db``, ``trim_db``, ``post_trim_db``, ``pan``, ``insert 1 in_db``, ``send cue
+        level_db``, or a name of the exercise's own.
+    start : float
+        Where the exercise puts it.
+    low, high : float
+        Range; ``-inf`` as low lets the control be closed.
+    unit : str
+        Unit of the value.
+    """
+
+    target: str
+    name: str
+    start: float
+    low: float
+    high: float
+    unit: str = "dB"
+
+    @property
+    def label(self) -> str:
+        """Target and field in words, "kick fader"."""
+        return f"{self.target} {self.name.removesuffix('_db').replace('_', ' ')}"
+
+
+@dataclass(frozen=True)
+class State(_Checked):
+    """Controls set by the learner; the outcome is rendered and measured.
+
+    Parameters
+    ----------
+    controls : callable
+        ``controls(given)`` returns the controls that may be moved.
+    from_session : callable or None
+        ``from_session(document, given)`` takes a whole session as JSON and returns the compact answer, or raises
+        `Unreadable` when the session is another one; None where the part is not about a session.
+    nudges : callable or None
+        ``nudges(key, given)`` returns the `Probes` that the bands of this part call for.
+    """
+
+    controls: Callable[[dict], tuple[Control, ...]] = lambda given: ()
+    from_session: Callable[[dict, dict], dict] | None = None
+    nudges: Callable[[Any, dict], Probes] | None = None
+    kind: ClassVar[str] = "state"
+
+    def controls_for(self, given: dict) -> tuple[Control, ...]:
+        """Return the controls a learner may move, with their starting values and ranges."""
+        return tuple(self.controls(given))
+
+    def read(self, answer: Any, given: dict) -> dict:
+        """Return ``{target: {control: value}}`` with every control of the exercise in it."""
+        document = self._document(answer)
+        if self.from_session is not None and isinstance(document.get("strips"), list):
+            document = self.from_session(document, given)
+        controls = {(control.target, control.name): control for control in self.controls_for(given)}
+        placed = {place: control.start for place, control in controls.items()}
+        for target, fields in document.items():
+            if not isinstance(fields, dict):
+                raise Unreadable(f"Expected controls for “{shorten(target)}”, as in {self._example(controls)}.")
+            for name, value in fields.items():
+                if (target, name) not in controls:
+                    raise Unreadable(
+                        f"“{shorten(target)}” has no control “{shorten(name)}” here; {self._named(controls)}."
+                    )
+                placed[target, name] = _setting(value, controls[target, name])
+        result: dict = {}
+        for (target, name), value in placed.items():
+            result.setdefault(target, {})[name] = value
+        return result
+
+    def _document(self, answer):
+        if isinstance(answer, str):
+            try:
+                answer = json.loads(answer)
+            except ValueError:
+                raise Unreadable(f"Expected the controls as a table, got “{shorten(answer)}”.") from None
+        if not isinstance(answer, dict):
+            raise Unreadable(f"Expected the controls as a table, got {describe(answer)}.")
+        return answer
+
+    @staticmethod
+    def _example(controls):
+        target, name = next(iter(controls))
+        return f'{{"{target}": {{"{name}": −3.0}}}}'
+
+    @staticmethod
+    def _named(controls):
+        listed = ", ".join(f"{target} {name}" for target, name in list(controls)[:4])
+        return f"you can move {listed}{' and more' if len(controls) > 4 else ''}"
+
+    def distance(self, first: dict, second: dict, key: dict, given: dict) -> float:
+        """Return 0 where all controls stand in the same place, else infinity: positions are not what is marked."""
+        moved = (
+            abs(first[target][name] - value)
+            for target, fields in second.items()
+            for name, value in fields.items()
+            if first[target][name] != value
+        )
+        return 0.0 if max(moved, default=0.0) <= _SAME_CONTROL else math.inf
+
+    def probes(self, key: dict, given: dict) -> Probes:
+        """The declared nudges, and what cannot be read."""
+        own = self.nudges(key, given) if self.nudges else Probes(right=(key,))
+        target, fields = next(iter(key.items()))
+        name = next(iter(fields))
+        beyond = next(
+            control for control in self.controls_for(given) if (control.target, control.name) == (target, name)
+        )
+        bad = ({"no such strip": {name: 0.0}}, {target: {"no_such_control": 0.0}}, {target: {name: beyond.high + 1.0}})
+        more = ({target: {name: True}}, {target: {name: "loud"}}, {target: 3.0})
+        return Probes((key, json.dumps(key), *own.right), own.wrong, (*_JUNK, *bad, *more, *own.invalid))
+
+    def show(self, value: dict, given: dict) -> str:
+        """Return one setting that is right; others may be as well."""
+        placed = [
+            f"{target} {name.removesuffix('_db')} {number(setting, 2, signed=True)}"
+            for target, fields in value.items()
+            for name, setting in fields.items()
+        ]
+        return "for example " + ", ".join(placed)
+
+
+def _setting(value, control):
+    closed = isinstance(value, str) and value.strip().replace("\u2212", "-").casefold() in ("-inf", "-∞")
+    if closed or value == -math.inf:
+        if control.low == -math.inf:
+            return -math.inf
+        raise Unreadable(
+            f"The {control.label} cannot be closed here; it goes down to {quantity(control.low, control.unit)}."
+        )
+    setting = parse_number(value, control.unit)
+    if not control.low <= setting <= control.high:
+        reach = f"{number(control.low)} to {quantity(control.high, control.unit, signed=True)}"
+        raise Unreadable(f"The {control.label} is {quantity(setting, control.unit)}; it goes from {reach}.")
+    return setting
+
+
+@dataclass(frozen=True)
+class File(_Checked):
+    """An audio file handed in; the record keeps its path, and the checks measure the file.
+
+    Parameters
+    ----------
+    probe : callable or None
+        ``probe(given)`` returns `Probes` with paths of files made for the purpose.
+    """
+
+    probe: Callable[[dict], Probes] | None = None
+    kind: ClassVar[str] = "file"
+
+    def read(self, answer: Any, given: dict) -> Any:
+        """Return the file, open to be measured."""
+        from gainlib.audio import AudioFile
+
+        if not isinstance(answer, str):
+            raise Unreadable(f"Expected the path of an audio file, got {describe(answer)}.")
+        try:
+            return AudioFile(answer.strip())
+        except (GainlibError, OSError) as problem:
+            raise Unreadable(f"That file cannot be measured: {problem}") from None
+
+    def distance(self, first: Any, second: Any, key: Any, given: dict) -> float:
+        """Return 0 for the same contents, else infinity."""
+        return 0.0 if first.sha256 == second.sha256 else math.inf
+
+    def probes(self, key: Any, given: dict) -> Probes:
+        """The declared probes, and what is no file."""
+        own = self.probe(given) if self.probe else Probes()
+        return Probes(own.right, own.wrong, (*_JUNK, "no such file.wav", *own.invalid))
+
+    def show(self, value: Any, given: dict) -> str:
+        """Return the file's name."""
+        return value.name

@@ -1,0 +1,210 @@
+"""Numbers as people type and read them, and templates filled with them.
+
+Conventions
+-----------
+What a learner reads carries a true minus sign (U+2212). What a learner types may carry a comma or a point as decimal
+sign, any of the dashes a keyboard or a word processor makes, and the unit or no unit.
+"""
+
+import math
+import numbers
+import re
+import string
+
+MINUS = "\u2212"
+_DASHES = str.maketrans(dict.fromkeys("\u2212\u2013\u2014\u2012\u2011\u2010\ufe63\uff0d", "-"))
+_SPACES = str.maketrans(dict.fromkeys("\u00a0\u2009\u202f\u2007", " "))
+_NUMBER = re.compile(r"([+-]?)\s*(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*(.*)", re.IGNORECASE | re.DOTALL)
+_PRINTED = re.compile(r"(?<![\w.,])[+\u2212-]?\d+(?:[.,]\d+)?")
+
+
+class Unreadable(ValueError):
+    """An answer that cannot be marked; the message says what was expected."""
+
+
+def parse_number(answer, unit: str = "", aliases: tuple[str, ...] = ()) -> float:
+    """Return the finite number a learner meant.
+
+    Parameters
+    ----------
+    answer : object
+        A real number, or text such as ``"−3,5 dB"``, ``"+0.25"`` or ``"1e-3"``.
+    unit : str
+        The unit of the answer; in text it may be left out or written in any case. For levels "dB" will do.
+    aliases : tuple of str
+        Other spellings of the unit.
+
+    Returns
+    -------
+    float
+        The number.
+
+    Raises
+    ------
+    Unreadable
+        For truth values, NaN, infinity, other types, other units, and text that holds no number.
+
+    Examples
+    --------
+    >>> parse_number("−3,5 dB", "dBFS"), parse_number(2, "V")
+    (-3.5, 2.0)
+    """
+    wanted = f"a number in {unit}" if unit else "a number"
+    if isinstance(answer, str):
+        value = _parse_text(answer, unit, aliases, wanted)
+    elif isinstance(answer, numbers.Real) and not isinstance(answer, bool):
+        value = _finite_or_none(answer)
+    else:
+        raise Unreadable(f"Expected {wanted}, got {describe(answer)}.")
+    if value is None:
+        raise Unreadable(f"Expected {wanted} that is finite, got {describe(answer)}.")
+    return value
+
+
+def _finite_or_none(value):
+    try:
+        value = float(value)
+    except OverflowError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _parse_text(answer, unit, aliases, wanted):
+    text = answer.translate(_DASHES).translate(_SPACES).strip()
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise Unreadable(f"Expected {wanted}, got “{shorten(answer)}”.")
+    sign, digits, exponent, rest = match.groups()
+    if rest and rest[0] in ".,'0123456789":
+        raise Unreadable(f"Expected {wanted} with one decimal sign and no thousands sign, got “{shorten(answer)}”.")
+    if rest and _squeezed(rest) not in accepted_units(unit, aliases):
+        raise Unreadable(f"Expected {wanted}, got “{shorten(answer)}”.")
+    return _finite_or_none(float(sign + digits.replace(",", ".") + (exponent or "")))
+
+
+def accepted_units(unit: str, aliases: tuple[str, ...] = ()) -> set[str]:
+    """Return the spellings of a unit, squeezed and casefolded, that an answer may carry."""
+    return {_squeezed(name) for name in (unit, difference_unit(unit), *aliases) if name}
+
+
+def _squeezed(text):
+    return re.sub(r"\s+", "", text).casefold()
+
+
+def difference_unit(unit: str) -> str:
+    """Return the unit of a difference of two such values: dB between levels in dBFS, LU between loudnesses in LUFS.
+
+    Examples
+    --------
+    >>> difference_unit("dBTP"), difference_unit("LUFS"), difference_unit("mm")
+    ('dB', 'LU', 'mm')
+    """
+    if unit.startswith("dB"):
+        return "dB"
+    return "LU" if unit == "LUFS" else unit
+
+
+def number(value: float, decimals: int | None = None, signed: bool = False) -> str:
+    """Return a number as it is printed for a learner: true minus sign, no minus zero.
+
+    Parameters
+    ----------
+    value : float
+        The number; infinities print as "+∞" and "−∞".
+    decimals : int or None
+        Decimals; None gives up to six significant figures without trailing zeros.
+    signed : bool
+        Whether to print a plus sign before positive numbers.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Examples
+    --------
+    >>> number(-3.25, 1), number(-0.01, 1), number(6, signed=True), number(float("-inf"))
+    ('−3.2', '0.0', '+6', '−∞')
+    """
+    if math.isinf(value):
+        return "+∞" if value > 0 else f"{MINUS}∞"
+    text = f"{value:.{decimals}f}" if decimals is not None else f"{value:.6g}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    if signed and float(text) > 0:
+        text = f"+{text}"
+    return text.replace("-", MINUS)
+
+
+def decimals_for(tolerance: float) -> int:
+    """Return how many decimals show a value well enough for a tolerance: half of it still shows."""
+    return min(9, max(0, math.ceil(-math.log10(tolerance / 2) - 1e-9))) if tolerance > 0 else 2
+
+
+def quantity(value: float, unit: str = "", decimals: int | None = None, signed: bool = False) -> str:
+    """Return a number with its unit, as in "−3.2 dBTP"."""
+    return f"{number(value, decimals, signed)} {unit}".strip()
+
+
+def printed_numbers(text: str) -> list[float]:
+    """Return every number that can be read in a text.
+
+    Examples
+    --------
+    >>> printed_numbers("12 tracks at −20.5 dBFS")
+    [12.0, -20.5]
+    """
+    return [float(found.replace(MINUS, "-").replace(",", ".")) for found in _PRINTED.findall(text)]
+
+
+def shorten(value: object, length: int = 40) -> str:
+    """Return a value as text, cut to a length that fits a sentence."""
+    text = " ".join(str(value).split())
+    return text if len(text) <= length else f"{text[: length - 1]}…"
+
+
+def describe(value: object) -> str:
+    """Return what a wrong answer is, in words short enough for a sentence."""
+    if isinstance(value, bool):
+        return "a yes or no"
+    if isinstance(value, (list, tuple)):
+        return f"a list of {len(value)}"
+    if isinstance(value, dict):
+        return f"a table of {len(value)}"
+    if isinstance(value, (str, numbers.Real)):
+        return f"“{shorten(value)}”"
+    return f"a {type(value).__name__}"
+
+
+class _Filler(string.Formatter):
+    """Formats numbers with a true minus sign and lists with commas; everything else as Python does."""
+
+    def format_field(self, value, spec):
+        if isinstance(value, (list, tuple)):
+            return ", ".join(self.format_field(entry, spec) for entry in value)
+        if isinstance(value, numbers.Real) and not isinstance(value, bool):
+            return format(value, spec).replace("-", MINUS) if spec else number(float(value))
+        return format(value, spec)
+
+
+def fill(template: str, values: dict) -> str:
+    """Return a template with its ``{fields}`` filled from values, numbers with a true minus sign.
+
+    Parameters
+    ----------
+    template : str
+        Text with fields as in :meth:`str.format`.
+    values : dict
+        What the fields stand for.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Examples
+    --------
+    >>> fill("{N} tracks at {L} dBFS, {move:+.1f} dB", {"N": 8, "L": -20.5, "move": -3})
+    '8 tracks at −20.5 dBFS, −3.0 dB'
+    """
+    return _Filler().vformat(template, (), values)

@@ -1,0 +1,201 @@
+"""Numbers of one's own: what a learner is given, drawn from who they are.
+
+The seed is SHA-256 over salt, class code, learner, exercise and attempt (NFC, stripped, casefolded, joined by U+001F);
+its first eight bytes start a PCG64. Every draw below takes only ``rng.random()``, whose stream NumPy keeps, so that an
+answer can be marked again years later. Shown numbers are rounded first, and the answer is computed from them.
+"""
+
+import hashlib
+import math
+import unicodedata
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.text import printed_numbers
+
+REDRAWS = 50
+FROM_ANSWER = 3.0
+BETWEEN_SLIPS = 2.0
+_TRIES = 2000
+
+
+def seed_for(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> int:
+    """Return the 64-bit seed of one learner's attempt at one exercise.
+
+    Examples
+    --------
+    >>> seed_for("Anna", "05-1") == seed_for(" anna ", "05-1"), seed_for("anna", "05-1") == seed_for("anna", "05-2")
+    (True, False)
+    """
+    fields = (salt, class_code, learner, exercise, attempt)
+    joined = "\x1f".join(normal_form(field) for field in fields)
+    return int.from_bytes(hashlib.sha256(joined.encode("utf-8")).digest()[:8], "big")
+
+
+def normal_form(field: Any) -> str:
+    """Return a name as it is compared: NFC, stripped, casefolded."""
+    return unicodedata.normalize("NFC", str(field)).strip().casefold()
+
+
+def pick(rng: np.random.Generator, values: Sequence) -> Any:
+    """Return one of the values, all equally likely."""
+    return values[min(int(rng.random() * len(values)), len(values) - 1)]
+
+
+def shuffled(rng: np.random.Generator, values: Sequence, count: int | None = None) -> list:
+    """Return `count` of the values (default all) in a drawn order, none twice."""
+    pool = list(values)
+    return [pool.pop(int(rng.random() * len(pool))) for _ in range(len(pool) if count is None else count)]
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """A value drawn from a finite set, all equally likely."""
+
+    values: tuple
+
+    def draw(self, rng: np.random.Generator) -> Any:
+        """Return one of the values."""
+        return pick(rng, self.values)
+
+    def holds(self, value: Any) -> bool:
+        """Whether a value could have been drawn here."""
+        return any(value == own and isinstance(value, bool) == isinstance(own, bool) for own in self.values)
+
+
+def one_of(*values) -> OneOf:
+    """Return a draw from the values written out."""
+    return OneOf(values)
+
+
+def grid(low: float, high: float, step: float = 1.0) -> OneOf:
+    """Return a draw from low, low + step, … high; whole numbers stay whole, the rest is rounded to the step's decimals.
+
+    Examples
+    --------
+    >>> grid(-1, 1, 0.5).values, grid(2, 4).values
+    ((-1.0, -0.5, 0.0, 0.5, 1.0), (2, 3, 4))
+    """
+    count = math.floor((high - low) / step + 1e-9) + 1
+    if all(float(value).is_integer() for value in (low, high, step)):
+        return OneOf(tuple(int(low) + int(step) * index for index in range(count)))
+    decimals = next(places for places in range(1, 10) if abs(round(step, places) - step) < 1e-12)
+    return OneOf(tuple(round(low + step * index, decimals) + 0.0 for index in range(count)))
+
+
+@dataclass(frozen=True)
+class Draws:
+    """A variant whose values are drawn one by one, each from its own set, under a condition."""
+
+    fields: dict[str, OneOf]
+    where: Callable[[dict], bool] | None = None
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return drawn values that meet the condition."""
+        for _ in range(_TRIES):
+            given = {name: field.draw(rng) for name, field in self.fields.items()}
+            if self.where is None or self.where(given):
+                return given
+        raise GainlibError(f"no draw of {', '.join(self.fields)} met its condition in {_TRIES} tries; widen the sets")
+
+    def holds(self, given: dict) -> bool:
+        """Whether these values could have been drawn here."""
+        return all(field.holds(given[name]) for name, field in self.fields.items()) and (
+            self.where is None or bool(self.where(given))
+        )
+
+
+def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf) -> Draws:
+    """Declare a variant field by field: ``draws(N=grid(2, 48), L=grid(-30, -14, 0.5))``."""
+    return Draws(fields, where)
+
+
+@dataclass(frozen=True)
+class Either:
+    """A variant that takes one of several branches; the branch is drawn first and kept through every redraw.
+
+    So a trap that is there in one branch and not in the other stays unpredictable, however often either is redrawn.
+    """
+
+    branches: tuple[Callable, ...]
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return a draw from a drawn branch."""
+        return pick(rng, self.branches)(rng)
+
+    def holds(self, given: dict) -> bool:
+        """Whether any branch could have drawn these values."""
+        return any(branch.holds(given) for branch in self.branches if hasattr(branch, "holds"))
+
+
+def either(*branches: Callable) -> Either:
+    """Declare a variant of several equally likely branches, each a :func:`draws` or a function of ``rng``."""
+    return Either(branches)
+
+
+def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
+    """Return the given values of one learner's attempt, redrawn at most 50 times until they are fair.
+
+    Raises
+    ------
+    GainlibError
+        When 51 draws gave no fair variant: the declaration is at fault, not the learner.
+    """
+    rng = np.random.Generator(np.random.PCG64(seed_for(learner, exercise.id, attempt, class_code, salt)))
+    source = exercise.given
+    if isinstance(source, Either):
+        source = pick(rng, source.branches)
+    for _ in range(REDRAWS + 1):
+        drawn = source(rng)
+        if drawn is None:
+            continue
+        given = {"exercise": exercise.id, "attempt": int(attempt), **drawn}
+        if not exercise.guard or fair(exercise, given):
+            return given
+    raise GainlibError(f"{exercise.id}: no fair variant in {REDRAWS + 1} draws; widen its values or its slips' rules")
+
+
+def fair(exercise, given: dict) -> bool:
+    """Whether no active slip comes near the answer or another slip, and no printed number gives the answer away."""
+    key = _read(exercise, given, exercise.solve(given))
+    slips = [_read(exercise, given, slip.answer(given)) for slip in exercise.slips if slip.active(given)]
+    if any(gap(exercise, given, key, slip, key) < FROM_ANSWER for slip in slips):
+        return False
+    pairs = ((first, second) for index, first in enumerate(slips) for second in slips[:index])
+    if any(gap(exercise, given, first, second, key) < BETWEEN_SLIPS for first, second in pairs):
+        return False
+    return not _given_away(exercise, given, key)
+
+
+def gap(exercise, given: dict, first: list, second: list, key: list) -> float:
+    """Return how far two answers are apart in tolerances: that of the part in which they differ most.
+
+    Parts that either leaves open (None) are not compared; with nothing to compare the answers are infinitely far apart.
+    """
+    shared = [
+        part.distance(a, b, right, given)
+        for part, a, b, right in zip(exercise.parts, first, second, key, strict=True)
+        if a is not None and b is not None
+    ]
+    return max(shared, default=math.inf)
+
+
+def _read(exercise, given, answer):
+    entries = zip(exercise.parts, exercise.values(answer), strict=True)
+    return [None if value is None else part.read(value, given) for part, value in entries]
+
+
+def _given_away(exercise, given, key):
+    texts = (exercise.statement_for(given), *exercise.hints_for(given))
+    printed = [value for text in texts for value in printed_numbers(text)]
+    secret = [(part, value) for part, value in zip(exercise.parts, key, strict=True) if part.kind == "number"]
+    return any(
+        part.distance(value, said, value, given) <= 1.0
+        for part, value in secret
+        if not part.may_be_printed
+        for said in printed
+    )
