@@ -3,6 +3,7 @@
 Every processor is a frozen dataclass of plain numbers (see ``base``). :func:`named` finds the class by its name, so
 that a session file can hold one.
 
+- ``linear``: what scales with its input.
 - ``saturation``: static stages.
 """
 
@@ -10,11 +11,12 @@ from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
 from gainlib.processors.base import Processor, Stream
+from gainlib.processors.linear import DCBlock
 from gainlib.processors.saturation import HardClip
 
-__all__ = ["HardClip", "Processor", "Stream", "named", "names"]
+__all__ = ["DCBlock", "HardClip", "Processor", "Stream", "named", "names"]
 
-_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (HardClip,)}
+_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (DCBlock, HardClip)}
 
 
 def names() -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 - ``strip``, ``session``: the data: :class:`Strip`, :class:`Group`, :class:`Send`, :class:`Insert`, :class:`Master`,
   :class:`Session`.
 - ``routing``: pan laws, order, mute and solo, gains from strip to bus; pure functions.
-- ``render``: :class:`Trace`, the audio and the level at every node.
+- ``render``, ``trace``: :class:`Trace`, the audio and the level at every node; ``flow`` holds the moving parts.
 - ``remeter``: :class:`Remeter`, the bus readings after a fader move without rendering.
 - ``fader``: :class:`FaderLaw`, millimetres of travel against dB.
 - ``files``: a folder of stems in, session JSON in and out.
@@ -15,12 +15,12 @@ import lazy_loader as _lazy
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["fader", "files", "remeter", "render", "routing", "strip"],
+    submodules=["fader", "files", "remeter", "render", "routing", "sources", "strip", "trace"],
     submod_attrs={
         "fader": ["FaderLaw"],
         "files": ["ReferencedAudio", "from_json", "open_folder", "register_source", "to_json"],
         "remeter": ["BusReading", "Remeter"],
-        "render": ["Trace"],
+        "trace": ["Trace"],
         "session": ["Session"],
         "strip": ["Group", "Insert", "Master", "Send", "Source", "Strip"],
     },

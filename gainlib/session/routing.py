@@ -200,8 +200,8 @@ def topological_order(session) -> tuple[str, ...]:
     return tuple(reversed(order))
 
 
-def open_edges(session, mute=()) -> tuple[Edge, ...]:
-    """Return the edges that carry signal after mute and solo.
+def heard(session, mute=()) -> tuple[frozenset[str], tuple[Edge, ...]]:
+    """Return what mute and solo leave over.
 
     Parameters
     ----------
@@ -211,28 +211,38 @@ def open_edges(session, mute=()) -> tuple[Edge, ...]:
 
     Returns
     -------
+    names : frozenset of str
+        Strips and groups whose taps carry signal.
     edges : tuple of Edge
-        In the order of strips, then groups.
+        Edges that carry signal, in the order of strips, then groups.
     """
     everything = (*session.strips, *session.groups)
     muted = {each.name for each in everything if each.mute}.union(mute)
     soloed = {each.name for each in everything if each.solo}
-    if not soloed:
-        return tuple(edge for each in everything if each.name not in muted for edge in edges_of(each))
+    lit, leads = _around(session, soloed)
+    names, edges = set(), []
+    for each in everything:
+        if each.name in muted:
+            continue
+        passing = [edge for edge in edges_of(each) if not soloed or each.name in lit or edge.to in leads]
+        edges += passing
+        if passing or not soloed or each.name in lit:
+            names.add(each.name)
+    return frozenset(names), tuple(edges)
+
+
+def _around(session, soloed):
+    """Return the names behind anything soloed, and those ahead of it, the soloed ones with both."""
     lit, leads = set(soloed), set(soloed)
-    for each in (*session.strips, *(session.group(name) for name in topological_order(session))):
-        if each.name in lit:
-            lit.update(each.outputs)
-    for name in reversed(topological_order(session)):
-        if leads.intersection(session.group(name).outputs):
-            leads.add(name)
-    return tuple(
-        edge
-        for each in everything
-        if each.name not in muted
-        for edge in edges_of(each)
-        if edge.source in lit or edge.to in leads
-    )
+    if soloed:
+        order = [session.group(name) for name in topological_order(session)]
+        for each in (*session.strips, *order):
+            if each.name in lit:
+                lit.update(each.outputs)
+        for group in reversed(order):
+            if leads.intersection(group.outputs):
+                leads.add(group.name)
+    return lit, leads
 
 
 # ------------------------------------------------------------------------------------------------------------- nodes
@@ -309,7 +319,7 @@ def bus_paths(session, *, faders=None, pan=None, mute=(), master_trim_db: float 
     trim_db = session.master.trim_db if master_trim_db is None else master_trim_db
     master_gain = ratio(trim_db + session.master.fader_db)
     by_source: dict[str, list[Edge]] = {name: [] for name in known}
-    for edge in open_edges(session, mute):
+    for edge in heard(session, mute)[1]:
         by_source[edge.source].append(edge)
 
     to_bus = {BUS: (1.0, 1.0)}  # left and right gain from a sum to "bus/in"; no path ever crosses the sides

@@ -153,14 +153,15 @@ class Session(Changeable):
     # --------------------------------------------------------------------------------------------- render and files
 
     def render(self, block_frames: int | None = None):
-        """Return the :class:`~gainlib.session.render.Trace` of this session: the level at every node.
+        """Return the :class:`~gainlib.session.trace.Trace` of this session: the level at every node.
 
         Parameters
         ----------
         block_frames : int, optional
             Frames in flight at a time; changes speed and memory, not the result.
         """
-        from gainlib.session.render import BLOCK_FRAMES, Trace
+        from gainlib.session.render import BLOCK_FRAMES
+        from gainlib.session.trace import Trace
 
         return Trace(self, block_frames or BLOCK_FRAMES)
 

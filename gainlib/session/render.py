@@ -1,0 +1,173 @@
+"""The session at work: sources run in blocks through strips, groups and master, into float64 sums.
+
+All strips advance together, block by block, so a session needs memory for a block of each and not for its stems. A
+processor that keeps samples back for a while is waited for. Only what the wanted nodes need is run.
+"""
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from gainlib.processors import DCBlock
+from gainlib.session import routing
+from gainlib.session.flow import Line, Sum, even, padded, place
+from gainlib.session.session import Session
+from gainlib.session.strip import BUS, Strip, ratio
+
+BLOCK_FRAMES = 16384
+
+
+def run(session: Session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames: int | None = None):
+    """Run a session once and hand out the audio of some nodes.
+
+    Parameters
+    ----------
+    session : Session
+    wanted : iterable of str
+        Names of nodes (``routing.node_names``).
+    block_frames : int
+        Frames in flight at a time.
+    frames : int, optional
+        Length of the run; the longest strip's otherwise. Shorter sources are padded with silence.
+
+    Yields
+    ------
+    node : str
+    block : float64 array, shape (n, channels)
+        Blocks of a node follow each other without a gap; different nodes may run ahead of each other.
+    """
+    graph = _Graph(session, frozenset(wanted), session.frames if frames is None else frames, block_frames)
+    for end in range(block_frames, graph.frames + block_frames, block_frames):
+        graph.advance(min(end, graph.frames))
+        yield from graph.ready()
+    graph.finish()
+    yield from graph.ready()
+
+
+def blocks(session: Session, node: str, block_frames: int = BLOCK_FRAMES, frames: int | None = None):
+    """Yield the audio of one node in blocks of exactly `block_frames`, the last one excepted; see :func:`run`."""
+    return even((block for _, block in run(session, [node], block_frames, frames)), block_frames)
+
+
+def post_blocks(session: Session, name: str, block_frames: int = BLOCK_FRAMES) -> Iterator[np.ndarray]:
+    """Yield a strip's signal ahead of mute and fader in blocks of exactly `block_frames`, the last one excepted.
+
+    It equals node "X/post" of a strip that is neither muted nor silenced by another's solo, and has the length of
+    the session.
+    """
+    strip = session.strip(name).with_(mute=False, solo=False, sends=(), to=())
+    return blocks(Session((strip,)), f"{name}/post", block_frames, session.frames)
+
+
+class _Graph:
+    """The parts of a session that the wanted nodes need, connected and ready to run."""
+
+    def __init__(self, session, wanted, frames, block_frames):
+        self.frames = frames
+        self._session, self._wanted, self._out = session, wanted, []
+        self._heard, edges = routing.heard(session)
+        order = routing.topological_order(session)
+        owners = {node.split("/")[0] for node in wanted}
+        needed = owners & {*order, BUS}
+        for name in reversed(order):
+            if any(edge.source == name and edge.to in needed for edge in edges):
+                needed.add(name)
+        self._edges = frozenset(edge for edge in edges if edge.to in needed)
+        self._passing = frozenset(edges)
+        self._sums = {name: Sum(clip=session.bus == "fixed") for name in (*order, BUS) if name in needed}
+        owners.update(edge.source for edge in self._edges)
+        self._strips = [
+            (padded(strip.audio, frames, block_frames), self._channel(strip))
+            for strip in session.strips
+            if strip.name in owners
+        ]
+        self._ways = [(self._sums[name], self._channel(session.group(name))) for name in order if name in needed]
+        if BUS in needed:
+            self._ways.append((self._sums[BUS], self._master()))
+
+    def advance(self, clock):
+        """Take the block that ends at frame `clock` from every source and pass it on as far as it goes."""
+        for source, line in self._strips:
+            line.push(next(source))
+        for total, line in self._ways:
+            line.push(total.take(clock))
+
+    def finish(self):
+        """Empty every processor, from the sources to the bus."""
+        for _, line in self._strips:
+            line.flush()
+        for total, line in self._ways:
+            line.push(total.take(self.frames))
+            line.flush()
+
+    def ready(self):
+        """Return the wanted blocks gathered since the last call."""
+        out = list(self._out)
+        self._out.clear()
+        return out
+
+    def _show(self, line, node):
+        if node in self._wanted:
+            line.tap(self._collector(node))
+
+    def _collector(self, node):
+        return lambda block: self._out.append((node, block))
+
+    def _channel(self, channel):
+        line, owner = Line(), channel.name
+        self._show(line, f"{owner}/{'source' if isinstance(channel, Strip) else 'in'}")
+        if isinstance(channel, Strip):
+            line.gain(channel.polarity)
+            if channel.dc_block:
+                line.process(DCBlock().stream(channel.audio.rate_hz, channel.channels))
+        self._middle(line, owner, channel, channel.channels)
+        line.gain(ratio(channel.post_trim_db))
+        if f"{owner}/post" in self._wanted:
+            collect, factor = self._collector(f"{owner}/post"), float(owner in self._heard)
+            line.tap(lambda block: collect(block if factor else np.zeros_like(block)))
+        for pair, receivers in self._outputs(channel):
+            if receivers:
+                line.tap(_spreader(pair, receivers))
+        return line
+
+    def _master(self):
+        line, master = Line(), self._session.master
+        self._show(line, f"{BUS}/in")
+        self._middle(line, BUS, master, 2)
+        line.gain(ratio(master.fader_db))
+        self._show(line, BUS)
+        return line
+
+    def _middle(self, line, owner, channel, width):
+        line.gain(ratio(channel.trim_db))
+        self._show(line, f"{owner}/trim")
+        for k, insert in enumerate(channel.inserts, 1):
+            if not insert.bypass:
+                line.gain(ratio(insert.in_db))
+            self._show(line, f"{owner}/insert {k}/in")
+            if not insert.bypass:
+                line.process(insert.processor.stream(self._session.rate_hz, width))
+                line.gain(ratio(insert.out_db))
+            self._show(line, f"{owner}/insert {k}/out")
+
+    def _outputs(self, channel):
+        """Yield gains and receivers of the main way and of each send."""
+        edges = routing.edges_of(channel)
+        main = tuple(edge for edge in edges if edge.kind == "out")
+        sends = (((edge,), edge) for edge in edges if edge.kind != "out")
+        for branch, edge in ((main, routing.Edge(channel.name, "", "out")), *sends):
+            pair = routing.edge_pair(channel, edge, self._session.pan_law_db, channel.fader_db, channel.pan)
+            receivers = [self._sums[each.to].branch() for each in branch if each in self._edges]
+            passes = any(each in self._passing for each in branch) or (not branch and channel.name in self._heard)
+            if edge.node in self._wanted:
+                receivers.append(self._collector(edge.node))
+            yield pair if passes else (0.0, 0.0), receivers
+
+
+def _spreader(pair, receivers):
+    def spread(block):
+        wide = place(block, *pair)
+        for receive in receivers:
+            receive(wide)
+
+    return spread
