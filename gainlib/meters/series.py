@@ -1,0 +1,51 @@
+"""What all meters share: a value over time, decibels of powers, and feeding a meter from a source."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+BLOCK_FRAMES = 65536
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """A meter's value over time; compared by identity.
+
+    Parameters
+    ----------
+    time_s : array, shape (n,)
+        End of the stretch each value stands for, in seconds from the first sample.
+    value : array, shape (n,)
+        Readings; −inf for silence.
+    unit : str
+        Unit of `value`, such as "LUFS", "VU" or "dBFS".
+    """
+
+    time_s: np.ndarray
+    value: np.ndarray
+    unit: str
+
+    @property
+    def highest(self) -> float | None:
+        """Highest reading, or None if there is none."""
+        return float(self.value.max()) if self.value.size else None
+
+
+def power_db(power):
+    """Return 10·log10 of a power or an array of them; zero gives −inf."""
+    with np.errstate(divide="ignore"):
+        decibels = 10.0 * np.log10(np.maximum(power, 0.0))
+    return float(decibels) if np.ndim(decibels) == 0 else decibels
+
+
+def as_block(block: np.ndarray) -> np.ndarray:
+    """Return samples as the loops take them: float64, contiguous, shape (frames, channels); no copy if they are so."""
+    array = np.ascontiguousarray(block, dtype=np.float64)
+    return array[:, np.newaxis] if array.ndim == 1 else array
+
+
+def feed(meter, source):
+    """Push all of `source` (an ``Audio`` or an ``AudioFile``) through `meter` block by block and return the meter."""
+    for block in source.blocks(BLOCK_FRAMES):
+        meter.push(as_block(block))
+    return meter
