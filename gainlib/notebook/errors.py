@@ -1,0 +1,191 @@
+"""What a panel says when something goes wrong, and heavy work with a progress bar.
+
+An exception in a widget's callback never shows in a notebook: Jupyter writes it to a log that nobody opens. A
+:class:`Panel` runs its callbacks guarded: the message appears in the panel, the traceback still goes to the kernel's
+own error channel (so a test that listens there hears it), and outside a kernel the exception goes on as it is.
+"""
+
+import functools
+import time
+from collections.abc import Callable
+
+import anywidget
+import ipywidgets as widgets
+import traitlets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import assets
+
+BAR_AFTER_S = 0.3  # shorter work would only make the bar flicker
+
+
+class Notice(anywidget.AnyWidget):
+    """A line that shows a failure, and says by itself when the kernel behind the panel is gone.
+
+    Attributes
+    ----------
+    message : str
+        What failed; empty hides the line.
+    """
+
+    _esm = assets.module("notice")
+    _css = assets.style()
+    message = traitlets.Unicode("").tag(sync=True)
+
+
+class Panel(widgets.VBox):
+    """A stack of widgets whose callbacks cannot fail unseen.
+
+    Parameters
+    ----------
+    *children : widgets
+        Shown from the top under the notice line; above them stands the line, below them the progress bar.
+
+    Attributes
+    ----------
+    notice : Notice
+        The line for failures.
+    failures : list of Exception
+        Everything that was raised in a guarded callback, oldest first.
+
+    Examples
+    --------
+    >>> panel = Panel()
+    >>> @panel.guarded
+    ... def picture(change):
+    ...     raise GainlibError("the bus is empty; add a strip")
+    >>> picture({})
+    Traceback (most recent call last):
+    gainlib.audio.GainlibError: the bus is empty; add a strip
+    >>> panel.notice.message
+    'the bus is empty; add a strip'
+    """
+
+    def __init__(self, *children: widgets.Widget, **kwargs):
+        self.notice, self.failures, self._owner = Notice(), [], None
+        self.progress = Progress()
+        self._middle = widgets.VBox(list(children))
+        super().__init__([self.notice, self._middle, self.progress.widget], **kwargs)
+
+    def add(self, *children: widgets.Widget) -> None:
+        """Append widgets to the stack."""
+        self._middle.children += children
+
+    def guarded(self, function: Callable) -> Callable:
+        """Wrap a callback: what it raises is shown here, and its next success clears the line.
+
+        In a kernel the wrapper returns None after a failure, so that the other callbacks of the same change still run;
+        elsewhere it raises.
+        """
+
+        @functools.wraps(function)
+        def run(*args, **kwargs):
+            try:
+                result = function(*args, **kwargs)
+            except Exception as error:
+                self._owner = function
+                self.failures.append(error)
+                self.notice.message = sentence_of(error)
+                if not _report():
+                    raise
+                return None
+            if self._owner is function:
+                self._owner, self.notice.message = None, ""
+            return result
+
+        return run
+
+    def on_release(self, controls, work: Callable[["Progress"], None], text: str = "Measuring …") -> Callable[[], None]:
+        """Run heavy work whenever a gesture on `controls` ends, with a bar if it takes long.
+
+        Parameters
+        ----------
+        controls : widget
+            Anything with a ``released`` trait, such as :class:`gainlib.notebook.fader.Faders`.
+        work : callable
+            ``work(progress)``; may call ``progress(done, text)`` with `done` from 0 to 1.
+        text : str
+            Stands beside the bar.
+
+        Returns
+        -------
+        callable
+            Runs the work at once, for the first time.
+        """
+
+        @self.guarded
+        def run(_change=None):
+            with self.progress.of(text):
+                work(self.progress)
+
+        controls.observe(run, "released")
+        return run
+
+
+class Progress:
+    """A bar with a text that appears only when the work turns out to be long.
+
+    Examples
+    --------
+    >>> progress = Progress(after_s=0)
+    >>> with progress.of("Measuring …"):
+    ...     progress(0.5)
+    ...     progress.bar.value
+    0.5
+    >>> progress.widget.layout.display
+    'none'
+    """
+
+    def __init__(self, after_s: float = BAR_AFTER_S):
+        self.bar = widgets.FloatProgress(0.0, min=0.0, max=1.0, layout=widgets.Layout(width="240px"))
+        self.text = widgets.Label("")
+        self.widget = widgets.HBox([self.bar, self.text], layout=widgets.Layout(display="none"))
+        self._after_s, self._start_s = after_s, None
+
+    def of(self, text: str) -> "Progress":
+        """Name the work that begins; use as a context."""
+        self._next = text
+        return self
+
+    def __enter__(self):
+        self._start_s = time.monotonic()
+        self.bar.value, self.text.value = 0.0, self._next
+        return self
+
+    def __exit__(self, *_):
+        self._start_s = None
+        self.widget.layout.display = "none"
+
+    def __call__(self, done: float, text: str | None = None) -> None:
+        """Report how much is done, from 0 to 1."""
+        if self._start_s is None:
+            raise GainlibError("progress is reported outside of any work; begin it with progress.of(…)")
+        if time.monotonic() - self._start_s < self._after_s:
+            return
+        self.bar.value = min(max(float(done), 0.0), 1.0)
+        if text is not None:
+            self.text.value = text
+        self.widget.layout.display = "flex"
+
+
+def sentence_of(error: BaseException) -> str:
+    """Return what a learner reads: our own sentence as it is, anything else as a failure of the panel."""
+    if isinstance(error, GainlibError):
+        return str(error)
+    return (
+        f"Something in this panel failed ({type(error).__name__}: {error}). What it shows may be out of date. "
+        "The log (menu View, Show Log Console) has the details."
+    )
+
+
+def _report() -> bool:
+    """Send the current traceback over the kernel's error channel; False if there is no kernel."""
+    try:
+        from IPython import get_ipython
+    except ImportError:
+        return False
+    shell = get_ipython()
+    if shell is None or not hasattr(shell, "kernel"):
+        return False
+    shell.showtraceback()
+    return True

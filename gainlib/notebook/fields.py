@@ -1,0 +1,253 @@
+"""Fields for the parts of an exercise: one kind of field for each kind of part.
+
+A field shows a label, takes an answer and gives it back as the part's JSON, or None while nothing was entered. It
+judges nothing: an unreadable entry is handed on as it is, because the marking says best what was expected.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.prose import prose
+
+WIDE = widgets.Layout(width="100%", max_width="860px")
+_CHOOSE = "choose …"
+
+
+class Field:
+    """Base of the fields.
+
+    Attributes
+    ----------
+    widget : ipywidgets.Widget
+        Display this.
+    """
+
+    widget: widgets.Widget
+
+    def value(self) -> Any:
+        """Return the entry as the part's JSON, or None while there is none."""
+        raise NotImplementedError
+
+    def show(self, value: Any) -> None:
+        """Enter a value that :meth:`value` once returned; None empties the field."""
+        raise NotImplementedError
+
+    def on_enter(self, callback: Callable[[], None]) -> None:
+        """Call back when the learner presses Enter, where the kind of field has such a thing."""
+
+
+class NumberField(Field):
+    """A line for a number, with its unit behind it; takes a comma or a point, any minus sign, and the unit."""
+
+    def __init__(self, part, given: dict):
+        label = part.label_for(given) or "Your answer"
+        self._line = widgets.Text(
+            description=label,
+            placeholder="e.g. −3.5",
+            continuous_update=False,
+            style={"description_width": "initial"},
+            layout=widgets.Layout(width="auto"),
+            tooltip=f"{label} in {part.unit}" if part.unit else label,
+        )
+        unit = widgets.Label(part.unit)
+        self.widget = widgets.HBox([self._line, unit])
+        self.widget.add_class("gl-field")
+        self._line.add_class("gl-entry")
+
+    def value(self) -> str | None:
+        """Return the text as typed, or None."""
+        return self._line.value.strip() or None
+
+    def show(self, value: Any) -> None:
+        """Enter a number or a text."""
+        self._line.value = "" if value is None else str(value).replace("-", "−")
+
+    def on_enter(self, callback: Callable[[], None]) -> None:
+        """Call back on the Enter key, and not when the field merely loses the focus."""
+        self._line.on_msg(lambda _widget, content, _buffers: content.get("event") == "submit" and callback())
+
+
+class ChoiceField(Field):
+    """One of several options; none is chosen at first."""
+
+    def __init__(self, part, given: dict):
+        self._options = part.options_for(given)
+        self._radio = widgets.RadioButtons(
+            options=[(option.text, option.key) for option in self._options], index=None, layout=WIDE
+        )
+        label = part.label_for(given) or "Choose one"
+        self._radio.tooltip = label
+        self.widget = widgets.VBox([prose(label), self._radio])
+        self.widget.add_class("gl-field")
+
+    def value(self) -> str | None:
+        """Return the key of the chosen option, or None."""
+        return self._radio.value
+
+    def show(self, value: Any) -> None:
+        """Choose an option by key; any other value chooses none."""
+        self._radio.value = value if value in [option.key for option in self._options] else None
+
+
+class MultiField(Field):
+    """Any number of options, each with a box to tick."""
+
+    def __init__(self, part, given: dict):
+        self._options = part.options_for(given)
+        self._boxes = [
+            widgets.Checkbox(value=False, description=option.text, indent=False, layout=WIDE)
+            for option in self._options
+        ]
+        self.widget = widgets.VBox([prose(part.label_for(given) or "Tick all that fit"), *self._boxes])
+        self.widget.add_class("gl-field")
+
+    def value(self) -> list[str] | None:
+        """Return the keys of the ticked options, or None when no box is ticked."""
+        ticked = [option.key for option, box in zip(self._options, self._boxes, strict=True) if box.value]
+        return ticked or None
+
+    def show(self, value: Any) -> None:
+        """Tick the options of a list of keys."""
+        ticked = value if isinstance(value, (list, tuple)) else ()
+        for option, box in zip(self._options, self._boxes, strict=True):
+            box.value = option.key in ticked
+
+
+class OrderField(Field):
+    """A list to choose for every place, so that no dragging is needed."""
+
+    def __init__(self, part, given: dict):
+        options = part.options_for(given)
+        choices = [(_CHOOSE, None), *((option.text, option.key) for option in options)]
+        self._places = [
+            widgets.Dropdown(options=choices, value=None, description=f"{place + 1}.", layout=WIDE)
+            for place in range(len(options))
+        ]
+        self.widget = widgets.VBox([prose(part.label_for(given) or "Put them in order"), *self._places])
+        self.widget.add_class("gl-field")
+
+    def value(self) -> list[str] | None:
+        """Return the keys in the learner's order; places still open are left out."""
+        return [place.value for place in self._places if place.value is not None] or None
+
+    def show(self, value: Any) -> None:
+        """Enter an order of keys."""
+        keys = list(value) if isinstance(value, (list, tuple)) else []
+        for index, place in enumerate(self._places):
+            key = keys[index] if index < len(keys) else None
+            place.value = key if key in [known for _, known in place.options] else None
+
+
+class MapField(Field):
+    """A list of options to choose from for every item, or boxes to tick where an item takes several."""
+
+    def __init__(self, part, given: dict):
+        options = part.options_for(given)
+        self._keys = [option.key for option in options]
+        self._several = part.several
+        self._items = {}
+        rows = []
+        for item in part.items_for(given):
+            if self._several:
+                entry = [widgets.Checkbox(description=o.text, indent=False) for o in options]
+                row = widgets.VBox([widgets.Label(item.text), widgets.HBox(entry, layout={"flex_flow": "row wrap"})])
+            else:
+                choices = [(_CHOOSE, None), *((o.text, o.key) for o in options)]
+                row = entry = widgets.Dropdown(
+                    options=choices,
+                    value=None,
+                    description=item.text,
+                    style={"description_width": "45%"},
+                    layout=WIDE,
+                )
+            self._items[item.key] = entry
+            rows.append(row)
+        self.widget = widgets.VBox([prose(part.label_for(given) or "Choose for each"), *rows])
+        self.widget.add_class("gl-field")
+
+    def value(self) -> dict | None:
+        """Return what was chosen for the items; items without an entry are left out."""
+        if self._several:
+            ticked = {
+                name: [key for key, box in zip(self._keys, entry, strict=True) if box.value]
+                for name, entry in self._items.items()
+            }
+            return {name: keys for name, keys in ticked.items() if keys} or None
+        return {name: entry.value for name, entry in self._items.items() if entry.value is not None} or None
+
+    def show(self, value: Any) -> None:
+        """Enter choices by item."""
+        value = value if isinstance(value, dict) else {}
+        for name, entry in self._items.items():
+            chosen = value.get(name)
+            if self._several:
+                for key, box in zip(self._keys, entry, strict=True):
+                    box.value = key in (chosen or ())
+            else:
+                entry.value = chosen if chosen in self._keys else None
+
+
+class StateField(Field):
+    """Controls set in a panel: the answer is where they stand.
+
+    Parameters
+    ----------
+    part : Part
+        Of the kind "state".
+    given : dict
+        Values of the variant.
+    panel : object
+        Has ``controls()``, the moved controls as JSON, None while all are as found, and ``set_controls(value)``.
+    """
+
+    def __init__(self, part, given: dict, panel):
+        if panel is None or not hasattr(panel, "controls"):
+            raise GainlibError("a part that is answered with controls needs a panel that has them")
+        self._panel = panel
+        self.widget = prose(part.label_for(given) or "Your answer is where the controls above stand.")
+
+    def value(self) -> dict | None:
+        """Return where the controls stand, or None while nothing was moved."""
+        return self._panel.controls()
+
+    def show(self, value: Any) -> None:
+        """Set the controls; None leaves them as the exercise put them."""
+        self._panel.set_controls(value)
+
+
+FIELDS = {
+    "number": NumberField,
+    "choice": ChoiceField,
+    "multi": MultiField,
+    "order": OrderField,
+    "map": MapField,
+}
+
+
+def field_for(part, given: dict, panel=None) -> Field:
+    """Return the field for a part.
+
+    Parameters
+    ----------
+    part : gainlib.exercises.model.Part
+        What is asked for.
+    given : dict
+        Values of the variant.
+    panel : object, optional
+        The exercise's own panel, which a part of the kind "state" reads.
+
+    Raises
+    ------
+    GainlibError
+        For a kind of part that has no field.
+    """
+    if part.kind == "state":
+        return StateField(part, given, panel)
+    if part.kind not in FIELDS:
+        raise GainlibError(
+            f"there is no field for a part of the kind {part.kind!r}; there is {', '.join(FIELDS)}, state"
+        )
+    return FIELDS[part.kind](part, given)

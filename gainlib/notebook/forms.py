@@ -1,0 +1,175 @@
+"""The form of an exercise: statement, panel, fields, check, feedback, hints one by one, new numbers, the derivation.
+
+A form holds no answer key and judges nothing: it hands what was entered to the desk (:mod:`gainlib.notebook.desk`),
+which marks and records it, and shows what came back.
+"""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import ipywidgets as widgets
+
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.fields import field_for
+from gainlib.notebook.prose import Said, prose, rewrite
+from gainlib.notebook.words import number_text
+
+WORDS = {
+    "right": "✓ Right",
+    "partly": "◐ Partly right",
+    "wrong": "✗ Not yet",
+    "invalid": "? Not readable, and free of charge",
+    "unattempted": "No answer yet",
+}
+
+
+def points_text(points: float) -> str:
+    """Return points with as many decimals as they need.
+
+    Examples
+    --------
+    >>> points_text(2.0), points_text(1.7)
+    ('2', '1.7')
+    """
+    return number_text(points, 0 if float(points).is_integer() else 2).rstrip()
+
+
+class ExerciseForm(Panel):
+    """One exercise on the page.
+
+    Parameters
+    ----------
+    exercise : gainlib.exercises.Exercise
+        The declaration.
+    desk : gainlib.notebook.desk.Desk
+        Marks and records.
+    panel_for : callable, optional
+        ``panel_for(exercise, given, desk)`` returns the panel of an exercise with material, or None.
+
+    Attributes
+    ----------
+    said : Said
+        The live region with the feedback.
+    fields : list of Field
+        One a part.
+    panel : object or None
+        The exercise's own panel.
+    """
+
+    def __init__(self, exercise, desk, panel_for: Callable | None = None):
+        self.exercise, self._desk, self._panel_for = exercise, desk, panel_for
+        self._head = widgets.HTML()
+        self._statement = prose("")
+        self._stage = widgets.VBox()
+        self.said = Said()
+        self._hints = widgets.VBox()
+        self._explain = prose("", "gl-explain")
+        self._buttons()
+        super().__init__(
+            self._head,
+            self._statement,
+            self._stage,
+            widgets.HBox([self.check, self.hint, self.again]).add_class("gl-buttons"),
+            self.said,
+            self._hints,
+            self._explain,
+        )
+        self.add_class("gl-form")
+        self.renew()
+
+    def _buttons(self):
+        make = partial(widgets.Button, layout=widgets.Layout(width="auto"))
+        self.check = make(description="Check", button_style="primary", tooltip="Mark what is entered above")
+        self.hint = make(description="Hint")
+        self.again = make(
+            description="New numbers", tooltip="The same question with other numbers; the best try counts"
+        )
+
+    def _connect(self):
+        self.check.on_click(self.guarded(lambda _button: self.submit()))
+        self.hint.on_click(self.guarded(lambda _button: self.open_hint()))
+        self.again.on_click(self.guarded(lambda _button: self.new_numbers()))
+        self._connect = lambda: None  # once is enough
+
+    # ---- what the learner does -------------------------------------------------------------------------------------
+
+    def entered(self) -> Any:
+        """Return what is in the fields, in the JSON shape of the exercise's answer."""
+        return self.exercise.answer([field.value() for field in self.fields])
+
+    def submit(self) -> None:
+        """Have the entry marked, and show the verdict."""
+        self._desk.answer(self.exercise, self.entered())
+
+    def open_hint(self) -> None:
+        """Open the next hint."""
+        self._desk.open_hint(self.exercise)
+
+    def new_numbers(self) -> None:
+        """Go on to the next variant."""
+        self._desk.new_numbers(self.exercise)
+
+    # ---- what the page shows ---------------------------------------------------------------------------------------
+
+    def renew(self) -> None:
+        """Show the present variant from the start: numbers, panel, fields and what was done with it before."""
+        self._connect()
+        given = self.given = self._desk.given(self.exercise)
+        rewrite(self._statement, self.exercise.statement_for(given))
+        self.panel = self._panel_for(self.exercise, given, self._desk) if self._panel_for else None
+        self.fields = [field_for(part, given, self.panel) for part in self.exercise.parts]
+        for field in self.fields:
+            field.on_enter(self.guarded(self.submit))
+        shown = [] if self.panel is None else [self.panel]
+        self._stage.children = (*shown, *(field.widget for field in self.fields))
+        self.said.say()
+        past = self._desk.last_answer(self.exercise)
+        if past is not None:
+            self.show_answer(past)
+            self.show_verdict(self._desk.verdict(self.exercise, past))
+        self.update()
+
+    def show_answer(self, answer: Any) -> None:
+        """Enter an answer into the fields, as when it came from code or from an earlier day."""
+        values = self.exercise.values(answer) if self._fits(answer) else [None] * len(self.fields)
+        for field, value in zip(self.fields, values, strict=True):
+            field.show(value)
+
+    def _fits(self, answer):
+        count = len(self.exercise.parts)
+        return count == 1 or (isinstance(answer, (list, tuple)) and len(answer) == count)
+
+    def show_verdict(self, verdict) -> None:
+        """Say what a verdict says, and open the derivation when the answer is right."""
+        earned = f"{points_text(verdict.points)} of {points_text(verdict.max_points)} points"
+        text = verdict.feedback.replace("\n", "\n\n")
+        if verdict.shows_key and verdict.state != "right":
+            text += "\n\nThe right value is told now, so take **New numbers** for the next try."
+        worth = "" if verdict.state in ("invalid", "unattempted") else f" ({earned})"
+        state = "note" if verdict.state == "unattempted" else verdict.state
+        self.said.say(state, WORDS[verdict.state] + worth, text if verdict.state != "unattempted" else "")
+        right = verdict.state == "right"
+        rewrite(self._explain, self._derivation() if right else "")
+        self._explain.layout.display = "" if right else "none"
+
+    def _derivation(self):
+        cites = "; ".join(self.exercise.cites)
+        return f"**Why.** {self.exercise.explain_for(self.given)}" + (f"\n\n*{cites}*" if cites else "")
+
+    def update(self) -> None:
+        """Renew heading, hints and buttons."""
+        exercise, desk = self.exercise, self._desk
+        best, attempt = desk.points(exercise), desk.attempt(exercise)
+        self._head.value = (
+            f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far '
+            f"{points_text(best)} of {points_text(exercise.points)} points · numbers no. {attempt + 1}</p>"
+        )
+        hints, opened = exercise.hints_for(self.given), desk.hints_open(exercise)
+        if len(self._hints.children) != opened:
+            self._hints.children = [prose(f"**Hint {k + 1}.** {text}") for k, text in enumerate(hints[:opened])]
+        self.hint.disabled = opened >= len(hints)
+        self.hint.description = f"Hint {opened + 1} of {len(hints)}" if opened < len(hints) else "No more hints"
+        self.hint.tooltip = desk.hint_price(exercise)
+        if not self.said.text:
+            self._explain.layout.display = "none"

@@ -1,0 +1,105 @@
+"""Prediction before the experiment, and the comparison after it: one click, never graded, kept in the record."""
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.live import TableView
+from gainlib.notebook.prose import Said, prose, rewrite
+from gainlib.notebook.words import Table
+
+
+class Prediction(Panel):
+    """A question with a few answers to click; the click is kept and can be changed until the comparison is opened.
+
+    Parameters
+    ----------
+    desk : gainlib.notebook.desk.Desk
+        Keeps the choice.
+    question : str
+        Markdown.
+    choices : sequence of str
+        What may be clicked, at least two.
+
+    Raises
+    ------
+    GainlibError
+        For fewer than two choices.
+    """
+
+    def __init__(self, desk, question: str, choices):
+        if len(choices) < 2:
+            raise GainlibError(f"a prediction needs at least two choices; {question!r} has {len(choices)}")
+        self._desk, self.question, self.choices = desk, question, tuple(choices)
+        self.buttons = [
+            widgets.ToggleButton(description=text, layout=widgets.Layout(width="auto"), tooltip=f"I predict: {text}")
+            for text in self.choices
+        ]
+        self.said = Said()
+        super().__init__(prose(question), widgets.HBox(self.buttons).add_class("gl-buttons"), self.said)
+        self.add_class("gl-form")
+        for button in self.buttons:
+            button.observe(self.guarded(self._clicked), "value")
+        self.update()
+
+    @property
+    def choice(self) -> str | None:
+        """What was predicted, or None."""
+        kept = self._desk.prediction()
+        return kept if kept in self.choices else None
+
+    def _clicked(self, change):
+        text = change["owner"].description
+        if change["new"] and text != self.choice:
+            self._desk.predict(text)
+        self.update()
+
+    def update(self) -> None:
+        """Show what is kept."""
+        for button in self.buttons:
+            button.value = button.description == self.choice
+        if self.choice:
+            self.said.say("note", "Kept", f"You predict **{self.choice}**. It costs nothing to be wrong here.")
+        else:
+            self.said.say("note", "", "One click; it is not graded.")
+
+
+class Comparison(Panel):
+    """The prediction beside what was measured.
+
+    Parameters
+    ----------
+    desk : gainlib.notebook.desk.Desk
+        Keeps the prediction.
+    measured : callable
+        ``measured()`` returns (outcome, sentence, table): which of the choices the measurement bears out, Markdown that
+        says what was measured, and its :class:`~gainlib.notebook.words.Table`.
+    """
+
+    def __init__(self, desk, measured: Callable[[], tuple[str, str, Table]]):
+        self._desk, self._measured = desk, measured
+        self._verdict = Said()
+        self._text = prose("")
+        self.open = widgets.Button(
+            description="Compare", button_style="primary", tooltip="Measure, and show it beside your prediction"
+        )
+        self._table = widgets.VBox()
+        super().__init__(self.open, self._verdict, self._text, self._table)
+        self.add_class("gl-form")
+        self.open.on_click(self.guarded(lambda _button: self.compare()))
+
+    def compare(self) -> None:
+        """Measure, and say how the prediction fares."""
+        with self.progress.of("Measuring …"):
+            outcome, sentence, table = self._measured()
+        mine = self._desk.prediction()
+        if mine is None:
+            self._verdict.say("note", "No prediction kept", "Make one above first: it is what makes you remember.")
+        elif mine == outcome:
+            self._verdict.say("right", "As you predicted", f"**{outcome}**.")
+        else:
+            self._verdict.say("wrong", "Not as predicted", f"You said **{mine}**; measured: **{outcome}**.")
+        rewrite(self._text, sentence)
+        self._table.children = [TableView(table)]

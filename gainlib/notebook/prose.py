@@ -1,0 +1,104 @@
+"""Words on the page: Markdown shown in a panel, and the live region that announces what has changed.
+
+Texts of exercises and labs are Markdown. They are turned to HTML here, with everything that could be markup of its own
+escaped: part of it was typed by a learner.
+"""
+
+from functools import cache
+from importlib.resources import files
+
+import anywidget
+import ipywidgets as widgets
+import traitlets
+
+from gainlib.notebook import assets
+
+STATES = ("", "right", "partly", "wrong", "invalid", "note", "busy")
+
+
+@cache
+def _renderer():
+    import mistune
+
+    return mistune.create_markdown(escape=True, plugins=["math", "table"])
+
+
+def style() -> str:
+    """Return the style sheet of all widgets with that of the forms after it."""
+    return assets.style() + (files(__package__) / "static" / "forms.css").read_text(encoding="utf-8")
+
+
+def html_of(markdown: str) -> str:
+    """Return Markdown as HTML; markup in the text is shown, not obeyed.
+
+    Parameters
+    ----------
+    markdown : str
+        Text; mathematics between dollar signs, tables with bars.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Examples
+    --------
+    >>> html_of("**−3.5 dB**, not <b>3.5</b>").strip()
+    '<p><strong>−3.5 dB</strong>, not &lt;b&gt;3.5&lt;/b&gt;</p>'
+    """
+    return _renderer()(markdown)
+
+
+def prose(markdown: str, *classes: str) -> widgets.HTMLMath:
+    """Return a widget that shows Markdown; assign another text with :func:`rewrite`.
+
+    Parameters
+    ----------
+    markdown : str
+        Text.
+    *classes : str
+        More style classes.
+    """
+    widget = widgets.HTMLMath(html_of(markdown))
+    for name in ("gl-prose", *classes):
+        widget.add_class(name)
+    return widget
+
+
+def rewrite(widget: widgets.HTMLMath, markdown: str) -> None:
+    """Replace the text of a widget from :func:`prose`."""
+    widget.value = html_of(markdown)
+
+
+class Said(anywidget.AnyWidget):
+    """A live region: what it says is announced by a screen reader when it changes.
+
+    Attributes
+    ----------
+    state : str
+        One of :data:`STATES`; a mark and an edge in the region's look.
+    word : str
+        The state in words, in bold.
+    html : str
+        What follows.
+
+    Examples
+    --------
+    >>> said = Said()
+    >>> said.say("wrong", "Not yet", "bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot")
+    >>> said.text
+    'Not yet: bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot'
+    """
+
+    _esm = assets.module("said")
+    _css = style()
+    state = traitlets.Enum(STATES, "").tag(sync=True)
+    word = traitlets.Unicode("").tag(sync=True)
+    html = traitlets.Unicode("").tag(sync=True)
+    text = ""
+
+    def say(self, state: str = "", word: str = "", markdown: str = "") -> None:
+        """Say something, or nothing."""
+        self.text = ": ".join(part for part in (word, markdown) if part)
+        with self.hold_sync():
+            self.state, self.word, self.html = state, word, html_of(markdown) if markdown else ""
