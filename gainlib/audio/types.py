@@ -1,21 +1,16 @@
-"""Audio in memory and in files: the type every other room trusts.
+"""Audio in memory: checked once, trusted afterwards."""
 
-Conventions
------------
-Samples are float32 or float64, shape ``(frames, channels)``, full scale ±1. They are checked once, when an
-:class:`Audio` is made; everything downstream takes the type on trust. Values beyond ±1 are legal in memory: only a
-converter or a short integer file has to clip them.
-"""
-
+from collections.abc import Iterator
 from dataclasses import dataclass
+from math import isfinite
+from numbers import Real
 
 import numpy as np
 
+from gainlib.errors import GainlibError
+
 MAX_CHANNELS = 8
-
-
-class GainlibError(ValueError):
-    """Bad input, said in one sentence that names the value and what would do."""
+BLOCK_FRAMES = 65536
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,9 +67,43 @@ class Audio:
         """Return new audio of the same rate, and the same name unless one is given."""
         return Audio(samples, self.rate_hz, self.name if name is None else name)
 
+    def blocks(self, frames: int = BLOCK_FRAMES, start: int = 0, stop: int | None = None) -> Iterator[np.ndarray]:
+        """Walk through the samples in order, block by block.
+
+        Parameters
+        ----------
+        frames : int
+            Most frames in a block; only the last may be shorter.
+        start, stop : int
+            First frame, and the frame after the last (None or anything past the end: the end).
+
+        Returns
+        -------
+        iterator of array, shape (n, channels)
+            Views of the samples, of their own type.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> [len(block) for block in Audio(np.zeros(10), 48000).blocks(4, start=1)]
+        [4, 4, 1]
+        """
+        start, stop = block_range(frames, start, stop, self.frames)
+        return (self.samples[at : min(at + frames, stop)] for at in range(start, stop, frames))
+
+
+def block_range(frames: int, start: int, stop: int | None, length: int) -> tuple[int, int]:
+    """Check what a `blocks` call asks for and return the frames it covers, cut to `length`."""
+    if frames < 1:
+        raise GainlibError(f"blocks of {frames} frames; at least 1 is needed")
+    if start < 0 or (stop is not None and stop < 0):
+        raise GainlibError(f"blocks from frame {start} to {stop}; frames count from 0 and cannot be negative")
+    return start, length if stop is None else min(stop, length)
+
 
 def _checked_rate(rate_hz, name):
-    rate = int(rate_hz) if np.isscalar(rate_hz) and not isinstance(rate_hz, (bool, str)) else 0
+    real = isinstance(rate_hz, Real) and not isinstance(rate_hz, bool) and isfinite(rate_hz)
+    rate = int(rate_hz) if real else 0
     if rate != rate_hz or rate <= 0:
         raise GainlibError(f"{_label(name)}the sample rate is {rate_hz!r}; it must be a positive whole number of Hz")
     return rate

@@ -1,0 +1,67 @@
+"""Files appear whole or not at all."""
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from gainlib.errors import GainlibError
+
+
+@contextmanager
+def replacing(path: str | os.PathLike) -> Iterator[Path]:
+    """Give the path of a new hidden file beside `path`, and move it there if the block ends well.
+
+    Whatever ends the block otherwise, an interrupt included, removes the new file and leaves `path` as it was.
+
+    Parameters
+    ----------
+    path : str or path
+        Where the file shall stand in the end; a symbolic link is followed.
+
+    Yields
+    ------
+    pathlib.Path
+        An empty file in the same folder, to be written, closed and left.
+
+    Raises
+    ------
+    GainlibError
+        If the folder is missing, a file cannot be made in it, or what stands at `path` cannot be replaced.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> target = pathlib.Path(tempfile.mkdtemp(), "note.txt")
+    >>> with replacing(target) as part:
+    ...     _ = part.write_text("whole")
+    >>> target.read_text(), len(list(target.parent.iterdir()))
+    ('whole', 1)
+    """
+    target = Path(path).resolve()
+    # The suffix is none that a folder of stems is searched for, and the dot hides the file, should the machine die.
+    part = target.with_name(f".{target.name[:60]}.{secrets.token_hex(4)}.part")
+    try:
+        part.open("xb").close()
+    except FileNotFoundError:
+        raise GainlibError(f"{path}: the folder {target.parent} does not exist; make it first") from None
+    except OSError as error:
+        raise GainlibError(f"{path}: cannot be written ({error.strerror or error}); choose another folder") from None
+    try:
+        yield part
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+        _move(part, target)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def _move(part, target):
+    try:
+        os.replace(part, target)
+    except OSError as error:
+        raise GainlibError(
+            f"{target}: cannot be replaced ({error.strerror or error}); close what has it open, or choose another name"
+        ) from None

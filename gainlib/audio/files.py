@@ -1,0 +1,254 @@
+"""Sound files read in: lazily in blocks, or whole.
+
+Conventions
+-----------
+A file is either read whole or refused with its path and the reason; nothing is padded, cut or resampled. Files of up to
+24 bit and lossy ones give float32, which holds 24 bit exactly; above (32-bit integer, 32- and 64-bit float) float64.
+"""
+
+import hashlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from gainlib.audio.decoding import check_finite, fill, frames_of, opened, reason_of
+from gainlib.audio.length import check_length
+from gainlib.audio.sources import hold
+from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, block_range
+from gainlib.errors import GainlibError
+
+_SUFFIXES = (
+    ".aif", ".aifc", ".aiff", ".au", ".bwf", ".caf", ".flac", ".mp3", ".oga", ".ogg", ".opus",
+    ".rf64", ".snd", ".w64", ".wav", ".wave",
+)  # fmt: skip
+_WIDE = ("PCM_32", "FLOAT", "DOUBLE", "ALAC_32")
+
+
+def audio_suffixes() -> tuple[str, ...]:
+    """Return the suffixes, with dot and in small letters, by which a folder is searched for audio.
+
+    Files with other names can be read as well, if they hold audio.
+
+    Examples
+    --------
+    >>> ".wav" in audio_suffixes(), ".txt" in audio_suffixes()
+    (True, False)
+    """
+    return _SUFFIXES
+
+
+def audio_files(folder: str | os.PathLike) -> list[Path]:
+    """List the files of a folder that have an audio suffix, by name without regard to case.
+
+    Parameters
+    ----------
+    folder : str or path
+        Hidden files and what lies in subfolders do not count.
+
+    Returns
+    -------
+    list of pathlib.Path
+        Not opened yet; empty if there are none.
+    """
+    found = (path for path in Path(folder).iterdir() if path.suffix.lower() in _SUFFIXES and path.is_file())
+    return sorted(
+        (path for path in found if not path.name.startswith(".")), key=lambda path: (path.name.casefold(), path.name)
+    )
+
+
+@dataclass(frozen=True)
+class AudioFile:
+    """A sound file that stays on disk until its samples are asked for; equal if path and file are the same.
+
+    Making one reads the header and checks that the file is whole. The file is opened anew for every pass through the
+    samples; if it was changed meanwhile, that is an error. While the object lives, :func:`gainlib.audio.write` refuses
+    to write to the file.
+
+    Parameters
+    ----------
+    path : str or path
+        A file in any format that libsndfile reads. A leading ``~`` is the home folder.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        Absolute path.
+    name : str
+        File name without suffix.
+    rate_hz, channels, frames : int
+        As in :class:`gainlib.audio.Audio`.
+    format, subtype : str
+        What libsndfile calls them, such as "WAV" and "PCM_24".
+
+    Raises
+    ------
+    GainlibError
+        With path and reason: missing, a folder, not permitted, empty, not audio, truncated, no samples, over eight
+        channels. Truncation is found in WAV, RF64, BW64, Wave64, AIFF, 8SVX, CAF, AU, NIST, FLAC, OGG and MP3; the few
+        formats without any stated length are taken as they are.
+    """
+
+    path: Path
+    name: str = field(init=False, compare=False)
+    rate_hz: int = field(init=False, compare=False)
+    channels: int = field(init=False, compare=False)
+    frames: int = field(init=False, compare=False)
+    format: str = field(init=False, compare=False)
+    subtype: str = field(init=False, compare=False)
+    _stamp: tuple[int, int] = field(init=False, repr=False)
+
+    def __post_init__(self):
+        path = Path(os.path.abspath(os.path.expanduser(self.path)))
+        self._set(path=path, name=path.stem, _stamp=_stamp(path))
+        try:
+            check_length(path)
+        except OSError as error:
+            raise GainlibError(f"{path}: cannot be read ({error.strerror or error}); check the permissions") from None
+        with self._open() as file:
+            self._set(format=file.format, subtype=file.subtype, rate_hz=file.samplerate, channels=file.channels)
+            if file.channels > MAX_CHANNELS:
+                raise GainlibError(
+                    f"{path}: {file.channels} channels; 1 to {MAX_CHANNELS} are supported, split the file"
+                )
+            self._set(frames=frames_of(path, file))
+        hold(self, path)
+
+    def _set(self, **values):
+        for key, value in values.items():
+            object.__setattr__(self, key, value)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate_hz
+
+    @property
+    def dtype(self) -> np.dtype:
+        """Type of the samples: float32 if that holds them exactly or the file is lossy, else float64."""
+        return np.dtype(np.float64 if self.subtype in _WIDE else np.float32)
+
+    @cached_property
+    def sha256(self) -> str:
+        """SHA-256 of the file, 64 hexadecimal digits, worked out when first asked for."""
+        self._check_unchanged()
+        with self.path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    def blocks(self, frames: int = BLOCK_FRAMES, start: int = 0, stop: int | None = None) -> Iterator[np.ndarray]:
+        """Decode the file in order, block by block.
+
+        Parameters
+        ----------
+        frames : int
+            Most frames in a block; only the last may be shorter.
+        start, stop : int
+            First frame, and the frame after the last (None or anything past the end: the end).
+
+        Returns
+        -------
+        iterator of array, shape (n, channels)
+            Of type `dtype`; each block is a new array.
+
+        Raises
+        ------
+        GainlibError
+            On the way, if a sample is not finite, decoding fails, or the file was changed since this object was made.
+        """
+        start, stop = block_range(frames, start, stop, self.frames)
+        return self._decoded(frames, start, stop)
+
+    def load(self) -> Audio:
+        """Decode the whole file into memory."""
+        try:
+            samples = np.empty((self.frames, self.channels), self.dtype)
+        except MemoryError:
+            size = self.frames * self.channels * self.dtype.itemsize / 1e9
+            raise GainlibError(f"{self.path}: needs {size:.1f} GB of memory at once; split the file") from None
+        at = 0
+        for block in self.blocks():
+            samples[at : at + len(block)] = block
+            at += len(block)
+        audio = Audio(samples, self.rate_hz, self.name)
+        hold(audio, self.path)
+        return audio
+
+    def _open(self):
+        self._check_unchanged()
+        return opened(self.path)
+
+    def _check_unchanged(self):
+        if _stamp(self.path) != self._stamp:
+            raise GainlibError(f"{self.path}: the file was changed after it was opened here; open it again")
+
+    def _decoded(self, frames, start, stop):
+        with self._open() as file:
+            if 0 < start < stop:
+                file.seek(start)
+            for at in range(start, stop, frames):
+                block, reason = np.empty((min(frames, stop - at), self.channels), self.dtype), "no more samples come"
+                try:
+                    got = fill(file, block)
+                except soundfile.LibsndfileError as error:
+                    got, reason = 0, reason_of(error)
+                if got < len(block):
+                    raise GainlibError(
+                        f"{self.path}: truncated or damaged: it states {self.frames} frames, but decoding stops "
+                        f"between {at} and {at + len(block)} ({reason}); copy it again from the original"
+                    )
+                check_finite(self.path, block, at)
+                yield block
+
+
+def read(path: str | os.PathLike) -> Audio:
+    """Read a whole sound file.
+
+    Parameters
+    ----------
+    path : str or path
+        A file in any format that libsndfile reads.
+
+    Returns
+    -------
+    Audio
+        float32 for files of up to 24 bit and for lossy ones, float64 above; named after the file, without suffix.
+        While it lives, :func:`gainlib.audio.write` refuses to write to the file.
+
+    Raises
+    ------
+    GainlibError
+        With path and reason: all that :class:`AudioFile` finds, and samples that are not finite.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> import numpy as np
+    >>> from gainlib.audio import write
+    >>> path = pathlib.Path(tempfile.mkdtemp(), "step.wav")
+    >>> write(path, Audio(np.array([0.0, 0.5, -1.0]), 48000))
+    >>> audio = read(path)
+    >>> audio.name, audio.rate_hz, audio.samples.ravel().tolist()
+    ('step', 48000, [0.0, 0.5, -1.0])
+    """
+    return AudioFile(path).load()
+
+
+def _stamp(path):
+    """Size and time of change, after the checks that need no look into the file."""
+    try:
+        status = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        raise GainlibError(f"{path}: no such file; check folder and spelling") from None
+    except (OSError, ValueError) as error:
+        raise GainlibError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
+    if path.is_dir():
+        raise GainlibError(f"{path}: is a folder; name a sound file in it")
+    if not path.is_file():
+        raise GainlibError(f"{path}: is no ordinary file; name a sound file")
+    if status.st_size == 0:
+        raise GainlibError(f"{path}: is empty (0 bytes); copy it again from the original")
+    return status.st_size, status.st_mtime_ns

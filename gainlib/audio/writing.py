@@ -1,0 +1,223 @@
+"""Sound files written out: whole or not at all, and never over a source.
+
+Conventions
+-----------
+Full scale is ±1. An integer code is the sample times 2^(bits − 1), rounded to the nearest; +1 exactly, for which two's
+complement has no code, becomes the highest one. So a file read back differs by half a step at most (by one step at
++1), and the scale of reading and writing is the same.
+"""
+
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from gainlib.audio.atomic import replacing
+from gainlib.audio.files import AudioFile
+from gainlib.audio.sources import is_held
+from gainlib.audio.types import Audio
+from gainlib.errors import GainlibError
+
+_COMMON = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW")
+# What libsndfile writes and reads back as it was given; its 32-bit ALAC, DWVW and ADPCM kinds do not pass that test.
+_SUBTYPES = {
+    "WAV": ("PCM_U8", *_COMMON),
+    "W64": ("PCM_U8", *_COMMON),
+    "RF64": ("PCM_U8", *_COMMON),
+    "AIFF": ("PCM_S8", *_COMMON),
+    "AU": ("PCM_S8", *_COMMON),
+    "CAF": ("PCM_S8", *_COMMON, "ALAC_16", "ALAC_20", "ALAC_24"),
+    "FLAC": ("PCM_S8", "PCM_16", "PCM_24"),
+    "OGG": ("VORBIS", "OPUS"),
+    "MP3": ("MPEG_LAYER_III",),
+}
+_FORMATS = {
+    ".wav": "WAV", ".wave": "WAV", ".bwf": "WAV", ".rf64": "RF64", ".w64": "W64", ".aif": "AIFF", ".aiff": "AIFF",
+    ".aifc": "AIFF", ".au": "AU", ".snd": "AU", ".caf": "CAF", ".flac": "FLAC", ".ogg": "OGG", ".oga": "OGG",
+    ".opus": "OGG", ".mp3": "MP3",
+}  # fmt: skip
+_LONGEST_32 = 2**32 - 2**16  # bytes of samples that a 32-bit length leaves room for, with some for the header
+_SAMPLE_BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+
+
+def write(
+    path: str | os.PathLike,
+    audio: Audio | AudioFile,
+    subtype: str = "PCM_24",
+    *,
+    overwrite: bool = False,
+    clip: bool = False,
+    dither: str | None = None,
+) -> None:
+    """Write a sound file in the format that the suffix of `path` names.
+
+    The file appears whole or not at all: it is written under a hidden name in the same folder, read back in part, and
+    moved into place.
+
+    Parameters
+    ----------
+    path : str or path
+        Where to; the folder must exist. A WAV too long for its 32-bit length is written as RF64 (EBU Tech 3306).
+    audio : Audio or AudioFile
+        What; a file is copied block by block.
+    subtype : str
+        "PCM_16", "PCM_24", "FLOAT", …, as libsndfile calls them.
+    overwrite : bool
+        Replace a file that exists. A file that anything alive was read from is never replaced.
+    clip : bool
+        Limit samples beyond ±1 to ±1. Without it they are refused, except in "FLOAT" and "DOUBLE", which hold them.
+    dither : None or "tpdf"
+        Add noise of triangular distribution, two steps wide, before rounding to integers (Lipshitz, Wannamaker and
+        Vanderkooy, JAES 40(5), 1992). The same file name gives the same noise, another name other noise, so that the
+        noise of several stems adds as power.
+
+    Raises
+    ------
+    GainlibError
+        For a suffix or subtype that cannot be written, samples beyond ±1, a path that exists or is a source, a missing
+        folder, a full disk.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> path = pathlib.Path(tempfile.mkdtemp(), "step.flac")
+    >>> write(path, Audio(np.array([0.0, 0.25, 1.0]), 48000), "PCM_16")
+    >>> write(path, Audio(np.array([0.0, 0.25, 1.0]), 48000), "DOUBLE", overwrite=True)
+    Traceback (most recent call last):
+    gainlib.audio.GainlibError: ...step.flac: FLAC cannot hold DOUBLE; choose PCM_S8, PCM_16 or PCM_24
+    """
+    target = Path(os.path.expanduser(path))
+    form = _format(target, subtype, audio)
+    if dither not in (None, "tpdf") or (dither and not _bits(subtype)):
+        raise GainlibError(f'{target}: dither {dither!r} with {subtype}; give None, or "tpdf" with an integer subtype')
+    _refuse(target, overwrite)
+    noise = np.random.default_rng(list(target.name.encode(errors="replace"))) if dither else None
+    with replacing(target) as part:
+        try:
+            with soundfile.SoundFile(
+                os.fsencode(part), "w", audio.rate_hz, audio.channels, subtype, format=form
+            ) as file:
+                for block in _coded(target, audio, subtype, clip, noise):
+                    file.write(block)
+        except (soundfile.SoundFileError, ValueError, AssertionError) as error:
+            if isinstance(error, GainlibError):
+                raise
+            kind = f"{audio.channels} channels at {audio.rate_hz} Hz as {form} {subtype}"
+            raise GainlibError(f"{target}: {kind} could not be written ({error or 'disk full?'})") from None
+        _check_written(target, part, audio)
+
+
+def _format(target, subtype, audio):
+    """Find the format of a suffix, and check that it holds the subtype and the length."""
+    form = _FORMATS.get(target.suffix.lower())
+    if form is None:
+        raise GainlibError(f"{target}: no format is known for {target.suffix!r}; use {_either(_FORMATS)}")
+    legal = _SUBTYPES[form]
+    if subtype not in legal:
+        raise GainlibError(f"{target}: {form} cannot hold {subtype}; choose {_either(legal)}")
+    size = audio.frames * audio.channels * _SAMPLE_BYTES.get(subtype, 1)
+    if form in ("WAV", "AIFF", "AU") and size > _LONGEST_32:
+        if form != "WAV":
+            raise GainlibError(f"{target}: {size / 1e9:.1f} GB do not fit into {form}; write .wav, .w64 or .caf")
+        return "RF64"
+    return form
+
+
+def _refuse(target, overwrite):
+    if is_held(target):
+        raise GainlibError(
+            f"{target}: something open was read from this file, so it stays as it is; choose another name"
+        )
+    if target.is_dir():
+        raise GainlibError(f"{target}: is a folder; name a file in it")
+    if target.exists() and not overwrite:
+        raise GainlibError(f"{target}: exists already; choose another name, or overwrite=True to replace it")
+
+
+def _coded(target, audio, subtype, clip, noise) -> Iterator[np.ndarray]:
+    """Yield the samples as the numbers that libsndfile stores unchanged."""
+    bits, at = _bits(subtype), 0
+    for block in audio.blocks():
+        if subtype not in ("FLOAT", "DOUBLE") or clip:
+            block = _within(target, block, at, clip)
+        at += len(block)
+        if bits:
+            yield quantised(block, bits, noise) << (32 - bits)
+        elif subtype == "DOUBLE":
+            yield np.ascontiguousarray(block, np.float64)
+        else:
+            yield _single(target, block)
+
+
+def quantised(samples: np.ndarray, bits: int, noise: np.random.Generator | None = None) -> np.ndarray:
+    """Round samples to integer codes of `bits` bits.
+
+    Parameters
+    ----------
+    samples : array
+        Full scale ±1; what lies beyond gets the highest or lowest code.
+    bits : int
+        Word length, 2 to 32.
+    noise : numpy.random.Generator, optional
+        Source of triangular dither, two steps wide; none by default.
+
+    Returns
+    -------
+    array of int32
+        Codes from −2^(bits − 1) to 2^(bits − 1) − 1, in the shape of `samples`.
+
+    Examples
+    --------
+    >>> quantised(np.array([-1.0, 0.0, 1.0]), 16).tolist()
+    [-32768, 0, 32767]
+    """
+    steps = samples.astype(np.float64) * 2.0 ** (bits - 1)
+    if noise is not None:
+        steps += noise.triangular(-1.0, 0.0, 1.0, steps.shape)
+    return np.clip(np.rint(steps), -(2.0 ** (bits - 1)), 2.0 ** (bits - 1) - 1).astype(np.int32)
+
+
+def _bits(subtype):
+    """Word length of an integer subtype, 0 for the others."""
+    match = re.fullmatch(r"(?:PCM_[SU]?|ALAC_)(\d+)", subtype)
+    return int(match[1]) if match else 0
+
+
+def _within(target, block, at, clip):
+    if clip:
+        return np.clip(block, -1.0, 1.0)
+    over = np.abs(block) > 1.0
+    if over.any():
+        frame, channel = np.argwhere(over)[0]
+        value, peak = block[frame, channel], float(np.abs(block).max())
+        raise GainlibError(
+            f"{target}: sample {value:.6g} at frame {at + frame}, channel {channel + 1} is beyond ±1 (near it up to "
+            f"{20 * np.log10(peak):+.2f} dBFS); lower the level, write FLOAT, or clip=True"
+        )
+    return block
+
+
+def _single(target, block):
+    with np.errstate(over="ignore"):
+        single = np.ascontiguousarray(block, np.float32)
+    if not np.isfinite(single).all():
+        raise GainlibError(f"{target}: a sample is too large for 32-bit float; write DOUBLE")
+    return single
+
+
+def _check_written(target, part, audio):
+    """Catch what a full disk or an encoder left out, before the file is moved into place."""
+    try:
+        frames = AudioFile(part).frames
+    except GainlibError as error:
+        raise GainlibError(f"{target}: could not be written whole ({str(error).removeprefix(f'{part}: ')})") from None
+    if frames != audio.frames:
+        raise GainlibError(f"{target}: {frames} of {audio.frames} frames could be written; is the disk full?")
+
+
+def _either(words):
+    *most, last = words
+    return f"{', '.join(most)} or {last}" if most else last
