@@ -25,9 +25,9 @@ file       the path of an audio file
 What a screen needs
 -------------------
 ``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``label_for(given)``, ``unit``, ``points``,
-``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``),
-``e.variant(learner, …)``, ``e.statement_for(given)``, ``e.hints_for(given)``,
-``e.explain_for(given)``, ``e.key_for(given)``, ``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
+``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``), then
+``e.variant(learner, …)``, ``e.statement_for(given)``, ``e.hints_for(given)``, ``e.explain_for(given)``,
+``e.key_for(given)``, ``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
 """
 
 from collections.abc import Callable

@@ -184,6 +184,7 @@ class State(_Checked):
         controls = {(control.target, control.name): control for control in self.controls_for(given)}
         placed = {place: control.start for place, control in controls.items()}
         for target, fields in document.items():
+            target = "master" if target == "bus" else target
             if not isinstance(fields, dict):
                 raise Unreadable(f"Expected controls for “{shorten(target)}”, as in {self._example(controls)}.")
             for name, value in fields.items():

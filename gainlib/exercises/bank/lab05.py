@@ -6,14 +6,9 @@ from gainlib.exercises.model import Exercise, Slip
 from gainlib.exercises.parts import Number
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, grid, one_of
+from gainlib.levels import sum_levels_db
 
 HANDBOOK = "Handbook formula: powers of unrelated signals add, amplitudes of identical ones add"
-
-
-def sum_levels_db(levels_db, correlation=0.0):
-    """Return the level of a sum: of unrelated signals (0) or identical ones (1)."""
-    scale = 20 if correlation else 10
-    return scale * log10(sum(10 ** (level / scale) for level in levels_db))
 
 
 def _same_plus_unrelated(g):

@@ -1,0 +1,346 @@
+"""What a learner did: append-only JSON lines, one event a line.
+
+Kinds of event, and the fields each has beside ``id``, ``time`` (UTC), ``kind``, ``learner``, ``class_code`` and
+``version``:
+
+============== ======================================================================================
+start          ``lab``
+attempt        ``exercise``, ``attempt``: a set of numbers was asked for, 0 for the first
+answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown
+hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opened, 1 for the first
+prediction     ``lab``, ``question``, ``choice``; ungraded
+============== ======================================================================================
+
+A record keeps answers, not verdicts: whoever reads it marks again. It never holds audio or other arrays. Two records
+are merged by joining the files, in any order and as often as one likes, since every event has its own id. A line
+damaged by a crash or by hand is named and skipped; the rest counts.
+
+The folder is the one given, else the environment variable ``GAINLIB_RECORDS``, else ``records`` beside the labs.
+"""
+
+import json
+import math
+import numbers
+import os
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import filelock
+import platformdirs
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.text import describe, shorten
+from gainlib.exercises.variants import normal_form
+
+FILE_NAME = "record.jsonl"
+ENVIRONMENT = "GAINLIB_RECORDS"
+MOST_VALUES = 1000
+LONGEST_TEXT = 20_000
+_LOCK_SECONDS = 10.0
+_NEEDED = {
+    "start": {"lab": str},
+    "attempt": {"exercise": str, "attempt": int},
+    "answer": {"exercise": str, "attempt": int, "answer": object},
+    "hint": {"exercise": str, "attempt": int, "hint": int},
+    "prediction": {"lab": str, "question": str, "choice": object},
+}
+_ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
+
+
+@dataclass(frozen=True)
+class Damaged:
+    """A line that could not be read."""
+
+    path: Path
+    line: int
+    reason: str
+
+    def __str__(self):
+        return f"{self.path}, line {self.line}: {self.reason}; the line is skipped"
+
+
+@dataclass(frozen=True)
+class Events:
+    """Events in the order of their time, and the lines that could not be read."""
+
+    events: tuple[dict, ...]
+    damaged: tuple[Damaged, ...] = ()
+
+    def of(self, learner: str, class_code: str = "") -> "Events":
+        """Return the events of one learner, whatever the spelling of case."""
+        who = (normal_form(class_code), normal_form(learner))
+        return Events(tuple(event for event in self.events if identity(event) == who), self.damaged)
+
+    def learners(self) -> tuple[tuple[str, str], ...]:
+        """Return class code and name of every learner in the events, in normal form, sorted."""
+        return tuple(sorted({identity(event) for event in self.events}))
+
+
+def identity(event: dict) -> tuple[str, str]:
+    """Return class code and learner of an event in normal form."""
+    return normal_form(event["class_code"]), normal_form(event["learner"])
+
+
+def records_folder(folder: str | Path | None = None) -> Path:
+    """Return where records are kept.
+
+    Parameters
+    ----------
+    folder : path or None
+        Taken as it is; None asks the environment, then looks for the labs upwards from the working folder, and falls
+        back to the user's data folder.
+    """
+    chosen = folder if folder is not None else os.environ.get(ENVIRONMENT)
+    if chosen:
+        return Path(chosen).expanduser()
+    here = Path.cwd()
+    home = next((place for place in (here, *here.parents) if (place / "labs").is_dir()), None)
+    return home / "records" if home else Path(platformdirs.user_data_dir("gainlib", appauthor=False)) / "records"
+
+
+class Record:
+    """The record file of one folder, written by any number of notebooks.
+
+    Parameters
+    ----------
+    folder : path or None
+        See :func:`records_folder`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     record = Record(folder)
+    ...     _ = record.answer("anna", "05-1", 0, "−12,3 dB", class_code="7b")
+    ...     [(event["kind"], event["answer"]) for event in record.events().of("Anna", "7B").events]
+    [('answer', '−12,3 dB')]
+    """
+
+    def __init__(self, folder: str | Path | None = None):
+        self.path = records_folder(folder) / FILE_NAME
+
+    def start(self, learner: str, lab: str, class_code: str = "") -> dict:
+        """Write that a lab was opened; return the event."""
+        return self._append("start", learner, class_code, lab=str(lab))
+
+    def attempt(self, learner: str, exercise: str, attempt: int, class_code: str = "") -> dict:
+        """Write that a set of numbers was asked for; return the event."""
+        return self._append("attempt", learner, class_code, exercise=exercise, attempt=int(attempt))
+
+    def answer(
+        self, learner: str, exercise: str, attempt: int, answer: Any, given: dict | None = None, class_code: str = ""
+    ) -> dict:
+        """Write an answer as it was given, and the values it was given for; return the event."""
+        fields = {"exercise": exercise, "attempt": int(attempt), "answer": plain(answer)}
+        return self._append("answer", learner, class_code, **fields, given=plain(given))
+
+    def hint(self, learner: str, exercise: str, attempt: int, hint: int, class_code: str = "") -> dict:
+        """Write that hint number `hint` was opened, 1 for the first; return the event."""
+        return self._append("hint", learner, class_code, exercise=exercise, attempt=int(attempt), hint=int(hint))
+
+    def prediction(self, learner: str, lab: str, question: str, choice: Any, class_code: str = "") -> dict:
+        """Write a prediction; return the event."""
+        return self._append("prediction", learner, class_code, lab=str(lab), question=question, choice=plain(choice))
+
+    def events(self) -> Events:
+        """Return all events of this record."""
+        if not self.path.exists():
+            return Events(())
+        with self._locked():
+            return read_events(self.path)
+
+    def merge(self, text: str | bytes) -> int:
+        """Add the readable events of another record that are not here yet; return how many."""
+        lines = text.encode() if isinstance(text, str) else text
+        new, _ = _parsed(lines.splitlines(), self.path)
+        with self._locked():
+            known = {event["id"] for event in read_events(self.path).events} if self.path.exists() else set()
+            missing = list({event["id"]: event for event in new if event["id"] not in known}.values())
+            self._write(missing)
+        return len(missing)
+
+    def erase(self, learner: str, class_code: str = "") -> int:
+        """Remove every line of one learner from the file; return how many events went."""
+        who = (normal_form(class_code), normal_form(learner))
+        if not self.path.exists():
+            return 0
+        with self._locked():
+            lines = self.path.read_bytes().splitlines(keepends=True)
+            kept = [line for line in lines if not _belongs(line, who)]
+            unfinished = self.path.with_suffix(".new")
+            unfinished.write_bytes(b"".join(kept))
+            os.replace(unfinished, self.path)
+        return len(lines) - len(kept)
+
+    def _append(self, kind, learner, class_code, **fields):
+        from gainlib import __version__
+
+        who = {"learner": str(learner), "class_code": str(class_code), "version": __version__}
+        event = {"id": uuid.uuid4().hex, "time": now(), "kind": kind, **who, **fields}
+        with self._locked():
+            self._write([event])
+        return event
+
+    def _write(self, events):
+        """Append whole lines in one write; what a crash left unfinished is closed off as a line of its own."""
+        if not events:
+            return
+        text = "".join(json.dumps(event, ensure_ascii=False, allow_nan=False) + "\n" for event in events)
+        with self.path.open("ab+") as file:
+            size = file.seek(0, os.SEEK_END)
+            if size:
+                file.seek(size - 1)
+                text = text if file.read(1) == b"\n" else f"\n{text}"
+            file.write(text.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+
+    def _locked(self):
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            lock = filelock.FileLock(f"{self.path}.lock", timeout=_LOCK_SECONDS)
+            lock.acquire()
+        except filelock.Timeout:
+            raise GainlibError(
+                f"{self.path} has been held by another program for {_LOCK_SECONDS:g} s; close it and answer again"
+            ) from None
+        except OSError as problem:
+            raise GainlibError(
+                f"{self.path} cannot be written ({problem.strerror}); set {ENVIRONMENT} to a folder of your own"
+            ) from None
+        return _Held(lock)
+
+
+class _Held:
+    """A lock already acquired, given back at the end of a with block."""
+
+    def __init__(self, lock):
+        self._lock = lock
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *problem):
+        self._lock.release()
+
+
+def now() -> str:
+    """Return the time of an event: UTC, ISO 8601, so that text order is time order."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def read_events(*paths: str | Path) -> Events:
+    """Return the events of record files and of folders of record files, each event once, in the order of their time.
+
+    Parameters
+    ----------
+    *paths : path
+        Files, or folders searched for ``*.jsonl`` down to any depth.
+
+    Raises
+    ------
+    GainlibError
+        When a path does not exist.
+    """
+    events: dict[str, dict] = {}
+    damaged: list[Damaged] = []
+    for path in _files(paths):
+        found, bad = _parsed(path.read_bytes().splitlines(), path)
+        damaged.extend(bad)
+        for event in found:
+            events.setdefault(event["id"], event)
+    ordered = sorted(events.values(), key=lambda event: event["time"])
+    return Events(tuple(ordered), tuple(damaged))
+
+
+def _files(paths: Iterable):
+    for path in map(Path, paths):
+        if path.is_dir():
+            yield from sorted(path.rglob("*.jsonl"))
+        elif path.is_file():
+            yield path
+        else:
+            raise GainlibError(f"there is no record at {path}; give a record file or a folder of them")
+
+
+def _parsed(lines, path):
+    events, damaged = [], []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            event = json.loads(line.decode("utf-8"))
+            _check(event)
+        except (ValueError, RecursionError) as problem:
+            damaged.append(Damaged(path, number, _reason(problem)))
+        else:
+            events.append(event)
+    return events, damaged
+
+
+def _reason(problem):
+    if isinstance(problem, GainlibError):
+        return str(problem)
+    if isinstance(problem, UnicodeDecodeError):
+        return "not UTF-8 text"
+    return "not a whole line of JSON"
+
+
+def _check(event):
+    if not isinstance(event, dict):
+        raise GainlibError(f"an event is expected, this is {describe(event)}")
+    kind = event.get("kind")
+    needed = {**_ALWAYS, **(_NEEDED.get(kind, {}) if isinstance(kind, str) else {})}
+    for name, wanted in needed.items():
+        value = event.get(name)
+        if name not in event or not isinstance(value, wanted) or (isinstance(value, bool) and wanted is int):
+            raise GainlibError(f"“{name}” is missing or is no {wanted.__name__}")
+    if kind not in _NEEDED:
+        raise GainlibError(f"there is no kind of event “{shorten(kind)}”")
+
+
+def _belongs(line, who):
+    try:
+        event = json.loads(line.decode("utf-8"))
+        return identity(event) == who
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return False
+
+
+def plain(value: Any) -> Any:
+    """Return an answer as JSON that fits a line: what is no JSON, or is as large as an array, becomes a word.
+
+    Examples
+    --------
+    >>> plain((1, float("nan"), {"a": True})), plain([0.0] * 5000)
+    ([1, 'nan', {'a': True}], '<a list of 5000>')
+    """
+    return _plain(value, 8) if _size(value, 8) <= MOST_VALUES else f"<{describe(value)}>"
+
+
+def _size(value, depth):
+    if depth and isinstance(value, dict):
+        return sum(_size(entry, depth - 1) for entry in value.values())
+    if depth and isinstance(value, (list, tuple)):
+        return sum(_size(entry, depth - 1) for entry in value) if len(value) <= MOST_VALUES else len(value)
+    return 1
+
+
+def _plain(value, depth):
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        return value[:LONGEST_TEXT]
+    if isinstance(value, numbers.Integral):
+        return int(value) if abs(value) < 2**53 else shorten(value)
+    if isinstance(value, numbers.Real):
+        return float(value) if math.isfinite(value) else str(float(value))
+    if depth and isinstance(value, dict):
+        return {shorten(name, 200): _plain(entry, depth - 1) for name, entry in value.items()}
+    if depth and isinstance(value, (list, tuple)):
+        return [_plain(entry, depth - 1) for entry in value]
+    return f"<{describe(value)}>"

@@ -1,0 +1,144 @@
+"""Points from a record: every answer is marked again, from the numbers its learner must have had.
+
+The best answer of an exercise counts, each at its points × max(0.4, 1 − 0.15 × hints opened before it). Sentences of
+slips are free. A wrong verdict on a number tells the right one; from then on an answer to the *same* numbers counts as
+with every hint open, and new numbers count in full.
+"""
+
+import json
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+from gainlib.exercises.bank import bank, exercise
+from gainlib.exercises.marking import HINT_FLOOR, Verdict, mark, score
+from gainlib.exercises.record import Events, identity
+
+_CACHED = 8192
+
+
+@dataclass(frozen=True)
+class ExerciseScore:
+    """What one learner has in one exercise.
+
+    Attributes
+    ----------
+    state : str
+        Of the answer that counts; "unattempted" without one.
+    points, max_points : float
+        After hints, and possible.
+    hints : int
+        Hints opened in all.
+    answers, attempts : int
+        Answers given, and sets of numbers used.
+    altered : int
+        Answers whose stored given values are not the ones this learner must have had.
+    feedback : str
+        Of the answer that counts.
+    """
+
+    exercise: str
+    state: str = "unattempted"
+    points: float = 0.0
+    max_points: float = 0.0
+    hints: int = 0
+    answers: int = 0
+    attempts: int = 0
+    altered: int = 0
+    feedback: str = ""
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What one learner has in all exercises that were counted."""
+
+    learner: str
+    class_code: str
+    scores: dict[str, ExerciseScore] = field(default_factory=dict)
+    unknown: tuple[str, ...] = ()
+
+    @property
+    def points(self) -> float:
+        """Points earned."""
+        return sum(each.points for each in self.scores.values())
+
+    @property
+    def max_points(self) -> float:
+        """Points possible."""
+        return sum(each.max_points for each in self.scores.values())
+
+
+def tally(
+    events: Events,
+    learner: str,
+    class_code: str = "",
+    *,
+    lab: str | None = None,
+    salt: str = "",
+    most: int | None = None,
+) -> Tally:
+    """Mark a learner's answers again and count them.
+
+    Parameters
+    ----------
+    events : Events
+        From a record; other learners' events are passed over.
+    learner, class_code : str
+        Who.
+    lab : str or None
+        Count one lab only, "05".
+    salt : str
+        The course's salt, if it has one.
+    most : int or None
+        Count only the first so many sets of numbers, as in a graded run; None counts all.
+
+    Returns
+    -------
+    Tally
+        A score for every exercise of the bank (or of the lab), attempted or not.
+    """
+    mine = events.of(learner, class_code).events
+    chosen = [each for each in bank() if lab is None or each.lab == lab]
+    scores = {each.id: _scored(each, mine, learner, class_code, salt, most) for each in chosen}
+    named = {event["exercise"] for event in mine if "exercise" in event}
+    unknown = sorted(named - {each.id for each in bank()})
+    return Tally(learner, class_code, scores, tuple(unknown))
+
+
+def _scored(exercise, events, learner, class_code, salt, most):
+    best, hints, used, told, answers, altered = None, set(), set(), set(), 0, 0
+    for event in events:
+        if event.get("exercise") != exercise.id:
+            continue
+        if event["kind"] == "hint":
+            hints.add(event["hint"])
+        if event["kind"] != "answer" or event["attempt"] < 0:
+            continue
+        answers += 1
+        attempt = event["attempt"]
+        used.add(attempt)
+        verdict, given = _marked(exercise.id, learner, attempt, class_code, salt, json.dumps(event["answer"]))
+        altered += event.get("given") not in (None, given)
+        if most is None or attempt < most:
+            earned = score(verdict.points, len(hints))
+            earned = min(earned, HINT_FLOOR * verdict.points) if attempt in told else earned
+            if verdict.state not in ("invalid", "unattempted") and (best is None or earned > best[0]):
+                best = (earned, verdict)
+        if verdict.shows_key:
+            told.add(attempt)
+    points, verdict = best or (0.0, Verdict("unattempted", 0.0, exercise.points, ""))
+    counts = (len(hints), answers, len(used), altered)
+    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, verdict.feedback)
+
+
+@lru_cache(maxsize=_CACHED)
+def _marked(id, learner, attempt, class_code, salt, answer):
+    """Return verdict and given values; kept, since a screen counts again after every answer."""
+    found = exercise(id)
+    given = found.variant(learner, attempt, class_code, salt)
+    return mark(found, given, json.loads(answer)), given
+
+
+def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Tally, ...]:
+    """Return a tally for every learner in the events, under the name as last written, sorted by class and name."""
+    names = {identity(event): (event["learner"].strip(), event["class_code"].strip()) for event in events.events}
+    return tuple(tally(events, *names[who], lab=lab, salt=salt, most=most) for who in events.learners())
