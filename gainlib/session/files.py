@@ -18,9 +18,10 @@ from gainlib import audio as _audio
 from gainlib import processors
 from gainlib.audio import GainlibError
 from gainlib.processors import Processor
+from gainlib.session.checks import nearest
 from gainlib.session.session import Session
 from gainlib.session.sources import ReferencedAudio, reference_of, register_source, source_of
-from gainlib.session.strip import BUS, Source, Strip, nearest
+from gainlib.session.strip import BUS, Source, Strip
 
 __all__ = [
     "ReferencedAudio",

@@ -68,18 +68,14 @@ class _Graph:
         self._heard, edges = routing.heard(session)
         order = routing.topological_order(session)
         owners = {node.split("/")[0] for node in wanted}
-        needed = owners & {*order, BUS}
-        for name in reversed(order):
-            if any(edge.source == name and edge.to in needed for edge in edges):
-                needed.add(name)
+        needed = routing.upstream(session, owners & {*order, BUS})
         self._edges = frozenset(edge for edge in edges if edge.to in needed)
         self._passing = frozenset(edges)
         self._sums = {name: Sum(clip=session.bus == "fixed") for name in (*order, BUS) if name in needed}
-        owners.update(edge.source for edge in self._edges)
         self._strips = [
             (padded(strip.audio, frames, block_frames), self._channel(strip))
             for strip in session.strips
-            if strip.name in owners
+            if strip.name in needed | owners
         ]
         self._ways = [(self._sums[name], self._channel(session.group(name))) for name in order if name in needed]
         if BUS in needed:

@@ -1,15 +1,6 @@
-"""Who feeds whom, with which gain: pan laws, order, loops, mute and solo, node names, gains from strip to bus.
+"""Who feeds whom, with which gain: order, loops, mute and solo, node names, gains from strip to bus.
 
 Everything here is a pure function of a session's data; no audio is touched.
-
-Pan laws (mono; p from −1 to +1, θ = (p + 1)·π/4)
---------------------------------------------------
-- −3: sine/cosine, L = cos θ, R = sin θ: constant power, −3.01 dB a side in the centre.
-- −6: linear, L = (1 − p)/2, R = (1 + p)/2: constant sum, −6.02 dB in the centre.
-- −4.5: the geometric mean of these two, L = √(cos θ · (1 − p)/2): −4.52 dB in the centre.
-- 0: L = min(1, 1 − p), R = min(1, 1 + p): both full in the centre, the far side attenuated.
-
-Stereo is balanced by the law for 0 whatever the session's law. No standard fixes a pan law; these are common practice.
 
 Mute and solo
 -------------
@@ -18,15 +9,34 @@ soloed, or if v is soloed or leads to something soloed. Groups and returns behin
 and a soloed return is heard with what is sent to it, without the dry ways. Mute wins over solo.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.session.strip import BUS, Group, Strip, nearest, ratio
+from gainlib.session.checks import nearest
+from gainlib.session.pan import PAN_LAWS_DB, pan_gains, pan_pair, spread
+from gainlib.session.strip import BUS, Group, Strip, ratio
 
-PAN_LAWS_DB = (-3.0, 0.0, -4.5, -6.0)
+__all__ = [
+    "PAN_LAWS_DB",
+    "BusPaths",
+    "Edge",
+    "bus_paths",
+    "channels",
+    "check",
+    "edge_pair",
+    "edges_of",
+    "heard",
+    "insert_nodes",
+    "node_names",
+    "pan_gains",
+    "pan_pair",
+    "spread",
+    "strip_gain",
+    "topological_order",
+    "upstream",
+]
 
 
 @dataclass(frozen=True)
@@ -55,65 +65,6 @@ class Edge:
 
 
 # ------------------------------------------------------------------------------------------------------------- gains
-
-
-def pan_pair(pan: float, pan_law_db: float, channels: int) -> tuple[float, float]:
-    """Return the gains of the left and the right output channel.
-
-    Parameters
-    ----------
-    pan : float
-        −1 … +1.
-    pan_law_db : {−3, 0, −4.5, −6}
-        Used for mono only; stereo is balanced.
-    channels : {1, 2}
-
-    Returns
-    -------
-    left, right : float
-    """
-    balance = min(1.0, 1.0 - pan), min(1.0, 1.0 + pan)
-    if channels == 2 or pan_law_db == 0.0:
-        return balance
-    power = math.sin((1.0 - pan) * math.pi / 4), math.sin((1.0 + pan) * math.pi / 4)
-    linear = (1.0 - pan) / 2, (1.0 + pan) / 2
-    if pan_law_db == -3.0:
-        return power
-    if pan_law_db == -6.0:
-        return linear
-    if pan_law_db == -4.5:
-        return math.sqrt(power[0] * linear[0]), math.sqrt(power[1] * linear[1])
-    raise GainlibError(f"pan law {pan_law_db!r} dB; there is 0, −3, −4.5 and −6")
-
-
-def pan_gains(pan: float, pan_law_db: float = -3.0, channels: int = 1) -> np.ndarray:
-    """Return the matrix that takes `channels` to left and right.
-
-    Parameters
-    ----------
-    pan : float
-        −1 … +1.
-    pan_law_db : {−3, 0, −4.5, −6}
-    channels : {1, 2}
-
-    Returns
-    -------
-    gains : array, shape (2, channels)
-        Diagonal for stereo: a balance moves nothing across.
-
-    Examples
-    --------
-    >>> pan_gains(0).round(4).tolist()
-    [[0.7071], [0.7071]]
-    >>> pan_gains(0.5, channels=2).tolist()
-    [[0.5, 0.0], [0.0, 1.0]]
-    """
-    return spread(pan_pair(pan, pan_law_db, channels), channels)
-
-
-def spread(pair: tuple[float, float], channels: int) -> np.ndarray:
-    """Return a pair of left and right gains as a matrix of shape (2, channels)."""
-    return np.array([[pair[0]], [pair[1]]]) if channels == 1 else np.diag(np.array(pair, dtype=float))
 
 
 def strip_gain(channel: Strip | Group, fader_db: float | None = None) -> float:
@@ -229,6 +180,16 @@ def heard(session, mute=()) -> tuple[frozenset[str], tuple[Edge, ...]]:
         if passing or not soloed or each.name in lit:
             names.add(each.name)
     return frozenset(names), tuple(edges)
+
+
+def upstream(session, targets) -> frozenset[str]:
+    """Return `targets` (groups, "bus") and the names of all strips and groups whose signal arrives at one of them."""
+    _, edges = heard(session)
+    reached = set(targets)
+    for name in (*reversed(topological_order(session)), *(strip.name for strip in session.strips)):
+        if any(edge.source == name and edge.to in reached for edge in edges):
+            reached.add(name)
+    return frozenset(reached)
 
 
 def _around(session, soloed):

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 
 from gainlib.audio import GainlibError
 from gainlib.session import routing
-from gainlib.session.strip import BUS, Changeable, Group, Master, Strip, _flag, _number, _parts, nearest
+from gainlib.session.checks import flag, nearest, number, parts
+from gainlib.session.strip import BUS, Changeable, Group, Master, Strip
 
 
 @dataclass(frozen=True)
@@ -50,9 +51,9 @@ class Session(Changeable):
 
     def __post_init__(self):
         put = object.__setattr__
-        put(self, "strips", _parts(self.strips, Strip, "session: strips"))
-        put(self, "groups", _parts(self.groups, Group, "session: groups"))
-        put(self, "pan_law_db", _number(self.pan_law_db, "session: pan_law_db"))
+        put(self, "strips", parts(self.strips, Strip, "session: strips"))
+        put(self, "groups", parts(self.groups, Group, "session: groups"))
+        put(self, "pan_law_db", number(self.pan_law_db, "session: pan_law_db"))
         if not isinstance(self.master, Master):
             raise GainlibError(f"session: master is {self.master!r}; give a Master")
         if self.pan_law_db not in routing.PAN_LAWS_DB:
@@ -61,7 +62,7 @@ class Session(Changeable):
             raise GainlibError(f"session: bus is {self.bus!r}; it is 'float' or 'fixed'")
         if not isinstance(self.name, str):
             raise GainlibError(f"session: name is {self.name!r}; give text")
-        _flag(self.finished, "session: finished")
+        flag(self.finished, "session: finished")
         routing.check(self)
 
     # ----------------------------------------------------------------------------------------------------- look-ups

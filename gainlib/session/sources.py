@@ -18,7 +18,8 @@ from pathlib import Path, PureWindowsPath
 
 from gainlib import audio as _audio
 from gainlib.audio import Audio, GainlibError
-from gainlib.session.strip import Source, nearest
+from gainlib.session.checks import nearest
+from gainlib.session.strip import Source
 
 ROOMS = {"demo": "gainlib.demo"}
 _RESOLVERS: dict[str, Callable[[dict], Source]] = {}

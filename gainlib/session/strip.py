@@ -12,14 +12,13 @@ session's pan law, a stereo tap as it is.
 Positive dB is louder for every control; −∞ dB is legal and silent.
 """
 
-import math
 from dataclasses import dataclass, fields
 from dataclasses import replace as _replace
-from difflib import get_close_matches
 from typing import Protocol
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.processors.base import Processor
+from gainlib.session.checks import check_name, decibels, flag, nearest, number, parts
 
 BUS = "bus"
 MAX_STRIP_CHANNELS = 2
@@ -40,25 +39,6 @@ class Source(Protocol):
 def ratio(level_db: float) -> float:
     """Return the amplitude ratio of one level: 10^(dB/20), 0 for −∞ (the scalar case of ``levels.db_to_ratio``)."""
     return 10.0 ** (level_db / 20.0)
-
-
-def nearest(name: str, known) -> str:
-    """Return a half sentence that names what was probably meant, or lists what there is.
-
-    Examples
-    --------
-    >>> nearest("kik", ["kick", "snare"])
-    "did you mean 'kick'?"
-    >>> nearest("zither", ["kick", "snare"])
-    "there is 'kick', 'snare'"
-    """
-    known = [str(each) for each in known]
-    lowered = {each.casefold(): each for each in known}
-    close = get_close_matches(str(name).casefold(), lowered, n=1, cutoff=0.55)
-    if close:
-        return f"did you mean {lowered[close[0]]!r}?"
-    shown = ", ".join(repr(each) for each in known[:8])
-    return f"there is {shown}{' …' if len(known) > 8 else ''}" if known else "there is none"
 
 
 @dataclass(frozen=True)
@@ -83,7 +63,7 @@ class Send:
     def __post_init__(self):
         if not isinstance(self.to, str):
             raise GainlibError(f"send to {self.to!r}; give the name of a group")
-        _set(self, "level_db", _decibels(self.level_db, f"send to {self.to!r}: level_db"))
+        _set(self, "level_db", decibels(self.level_db, f"send to {self.to!r}: level_db"))
         if self.tap not in ("pre", "post"):
             raise GainlibError(f"send to {self.to!r}: tap is {self.tap!r}; it is 'pre' or 'post' (the fader)")
 
@@ -109,9 +89,9 @@ class Insert:
     def __post_init__(self):
         if not isinstance(self.processor, Processor):
             raise GainlibError(f"insert holds {self.processor!r}; give a processor such as HardClip()")
-        _set(self, "in_db", _decibels(self.in_db, f"insert {self.kind}: in_db"))
-        _set(self, "out_db", _decibels(self.out_db, f"insert {self.kind}: out_db"))
-        _flag(self.bypass, f"insert {self.kind}: bypass")
+        _set(self, "in_db", decibels(self.in_db, f"insert {self.kind}: in_db"))
+        _set(self, "out_db", decibels(self.out_db, f"insert {self.kind}: out_db"))
+        flag(self.bypass, f"insert {self.kind}: bypass")
 
     @property
     def kind(self) -> str:
@@ -140,19 +120,19 @@ class _Channel(Changeable):
         return (*self.to, *(send.to for send in self.sends))
 
     def _check(self):
-        _check_name(self.name)
+        check_name(self.name)
         where = f"{type(self).__name__.lower()} {self.name!r}"
         for field in ("trim_db", "post_trim_db", "fader_db"):
-            _set(self, field, _decibels(getattr(self, field), f"{where}: {field}"))
-        pan = _number(self.pan, f"{where}: pan")
+            _set(self, field, decibels(getattr(self, field), f"{where}: {field}"))
+        pan = number(self.pan, f"{where}: pan")
         if not -1.0 <= pan <= 1.0:
             raise GainlibError(f"{where}: pan is {pan:g}; it runs from −1 (left) to +1 (right)")
         _set(self, "pan", pan)
-        _flag(self.mute, f"{where}: mute")
-        _flag(self.solo, f"{where}: solo")
+        flag(self.mute, f"{where}: mute")
+        flag(self.solo, f"{where}: solo")
         _set(self, "inserts", _inserts(self.inserts, where))
-        _set(self, "sends", _parts(self.sends, Send, f"{where}: sends"))
-        _set(self, "to", _parts(self.to, str, f"{where}: to"))
+        _set(self, "sends", parts(self.sends, Send, f"{where}: sends"))
+        _set(self, "to", parts(self.to, str, f"{where}: to"))
         _check_outputs(self, where)
 
 
@@ -214,7 +194,7 @@ class Strip(_Channel):
         if isinstance(self.polarity, bool) or self.polarity not in (1, -1):
             raise GainlibError(f"{where}: polarity is {self.polarity!r}; it is 1, or −1 for inverted")
         _set(self, "polarity", int(self.polarity))
-        _flag(self.dc_block, f"{where}: dc_block")
+        flag(self.dc_block, f"{where}: dc_block")
 
     @property
     def channels(self) -> int:
@@ -269,7 +249,7 @@ class Master(Changeable):
 
     def __post_init__(self):
         for field in ("trim_db", "fader_db"):
-            _set(self, field, _decibels(getattr(self, field), f"master: {field}"))
+            _set(self, field, decibels(getattr(self, field), f"master: {field}"))
         _set(self, "inserts", _inserts(self.inserts, "master"))
 
 
@@ -277,46 +257,12 @@ def _set(owner, field, value):
     object.__setattr__(owner, field, value)
 
 
-def _number(value, label):
-    if isinstance(value, bool) or not hasattr(type(value), "__float__"):
-        raise GainlibError(f"{label} is {value!r}; give a number")
-    return float(value)
-
-
-def _decibels(value, label):
-    number = _number(value, label)
-    if math.isnan(number) or number == math.inf:
-        raise GainlibError(f"{label} is {number}; give a finite level or −inf for silence")
-    return number
-
-
-def _flag(value, label):
-    if not isinstance(value, bool):
-        raise GainlibError(f"{label} is {value!r}; it is True or False")
-
-
-def _check_name(name):
-    if not isinstance(name, str) or not name.strip():
-        raise GainlibError(f"a strip or group is named {name!r}; give it a name")
-    if "/" in name:
-        raise GainlibError(f"the name {name!r} holds a '/'; that sign divides node names, leave it out")
-    if name == BUS:
-        raise GainlibError("a strip or group is named 'bus'; that name is taken by the sum, choose another")
-
-
-def _parts(value, kind, label):
-    parts = (value,) if isinstance(value, kind) else value
-    if not isinstance(parts, tuple | list) or not all(isinstance(part, kind) for part in parts):
-        raise GainlibError(f"{label} is {value!r}; give a tuple of {kind.__name__}")
-    return tuple(parts)
-
-
 def _inserts(value, where):
     if isinstance(value, Processor):
         value = (value,)
     if isinstance(value, tuple | list):
         value = tuple(Insert(part) if isinstance(part, Processor) else part for part in value)
-    return _parts(value, Insert, f"{where}: inserts")
+    return parts(value, Insert, f"{where}: inserts")
 
 
 def _check_outputs(channel, where):

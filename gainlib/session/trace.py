@@ -7,7 +7,8 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.session import routing
-from gainlib.session.strip import BUS, nearest
+from gainlib.session.checks import nearest
+from gainlib.session.strip import BUS
 
 CACHE_BYTES = 2**28
 

@@ -1,0 +1,64 @@
+"""Checks that every part of a session makes of what it is given, and the names it offers instead."""
+
+import math
+from difflib import get_close_matches
+
+from gainlib.audio import GainlibError
+
+
+def nearest(name: str, known) -> str:
+    """Return a half sentence that names what was probably meant, or lists what there is.
+
+    Examples
+    --------
+    >>> nearest("kik", ["kick", "snare"])
+    "did you mean 'kick'?"
+    >>> nearest("zither", ["kick", "snare"])
+    "there is 'kick', 'snare'"
+    """
+    known = [str(each) for each in known]
+    lowered = {each.casefold(): each for each in known}
+    close = get_close_matches(str(name).casefold(), lowered, n=1, cutoff=0.55)
+    if close:
+        return f"did you mean {lowered[close[0]]!r}?"
+    shown = ", ".join(repr(each) for each in known[:8])
+    return f"there is {shown}{' …' if len(known) > 8 else ''}" if known else "there is none"
+
+
+def number(value, label):
+    """Return `value` as a float; `label` says what it is when it is no number."""
+    if isinstance(value, bool) or not hasattr(type(value), "__float__"):
+        raise GainlibError(f"{label} is {value!r}; give a number")
+    return float(value)
+
+
+def decibels(value, label):
+    """Return a level in dB as a float: finite, or −inf for silence."""
+    level = number(value, label)
+    if math.isnan(level) or level == math.inf:
+        raise GainlibError(f"{label} is {level}; give a finite level or −inf for silence")
+    return level
+
+
+def flag(value, label):
+    """Refuse anything but True and False."""
+    if not isinstance(value, bool):
+        raise GainlibError(f"{label} is {value!r}; it is True or False")
+
+
+def check_name(name):
+    """Refuse names that node names could not hold."""
+    if not isinstance(name, str) or not name.strip():
+        raise GainlibError(f"a strip or group is named {name!r}; give it a name as text")
+    if "/" in name:
+        raise GainlibError(f"the name {name!r} holds a '/'; that sign divides node names, leave it out")
+    if name == "bus":
+        raise GainlibError("a strip or group is named 'bus'; that name is taken by the sum, choose another")
+
+
+def parts(value, kind, label):
+    """Return one `kind` or a list of them as a tuple."""
+    whole = (value,) if isinstance(value, kind) else value
+    if not isinstance(whole, tuple | list) or not all(isinstance(part, kind) for part in whole):
+        raise GainlibError(f"{label} is {value!r}; give a tuple of {kind.__name__}")
+    return tuple(whole)

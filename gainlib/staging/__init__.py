@@ -1,0 +1,14 @@
+"""What to set, and why: advice drawn from sessions and readings.
+
+- ``bus``: who makes the bus peak, and how far everything has to come down together.
+
+The parts are loaded when first touched.
+"""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach(
+    __name__,
+    submodules=["bus", "parts"],
+    submod_attrs={"bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"]},
+)
