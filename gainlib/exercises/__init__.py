@@ -6,12 +6,14 @@ all labs; ``mark(exercise, given, answer)`` gives the verdict; :mod:`~gainlib.ex
 """
 
 from gainlib.exercises.bank import bank, exercise
+from gainlib.exercises.checks import Check, Measured
+from gainlib.exercises.choosing import Choice, Map, Multi, Order
 from gainlib.exercises.listening import Abx, LevelMatch, Silent, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
-from gainlib.exercises.parts import Choice, Map, Multi, Number, Order
-from gainlib.exercises.performed import Check, Control, File, Measured, State
+from gainlib.exercises.performed import Control, File, State
 from gainlib.exercises.text import Unreadable, fill
+from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
 
 __all__ = [

@@ -10,11 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from gainlib.exercises.model import Judgement, Part, Probes
+from gainlib.exercises.model import JUNK, Judgement, Part, Probes
 from gainlib.exercises.text import Unreadable, describe, number, parse_number, quantity
 
 SIGNIFICANT = 0.05
-_JUNK = ("I heard it", True, float("nan"), 3.5, object(), {"loud": 1})
 
 
 def tail_probability(right: int, trials: int) -> float:
@@ -104,7 +103,7 @@ class _Trials(Part):
     def probes(self, key: Any, given: dict) -> Probes:
         """The right trials and the silent way are right; too few trials are invalid."""
         silent = ({"silent": self.silent.solve(given)},) if self.silent else ()
-        return Probes((list(key), *silent), self._wrong(key), (*_JUNK, list(key[:-1]), [*key, key[0]]))
+        return Probes((list(key), *silent), self._wrong(key), (*JUNK, list(key[:-1]), [*key, key[0]]))
 
     def _entry(self, entry, given):
         raise NotImplementedError

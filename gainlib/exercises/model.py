@@ -1,7 +1,8 @@
 """What an exercise is: one frozen declaration that the notebook, the batch marker and the tests all read.
 
-An :class:`Exercise` is a tuple of *parts* (:mod:`gainlib.exercises.parts`, :mod:`~gainlib.exercises.performed`,
-:mod:`~gainlib.exercises.listening`), a draw of the given values, a statement, the right answer and the usual mistakes.
+An :class:`Exercise` is a tuple of *parts* (:mod:`~gainlib.exercises.typed`, :mod:`~gainlib.exercises.choosing`,
+:mod:`~gainlib.exercises.performed`, :mod:`~gainlib.exercises.listening`), a draw of the given values, a statement, the
+right answer and the usual mistakes.
 
 Answers
 -------
@@ -36,6 +37,9 @@ from typing import Any, ClassVar
 
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import variant
+
+JUNK = ("three or so", True, float("nan"), {"no such": 1}, [1, 2, 3], object())
+"""Answers that no part can read, for the contract tests."""
 
 
 def nothing(given: dict) -> None:

@@ -1,7 +1,7 @@
 """Parts that are performed and then measured: controls set by hand, and files handed in.
 
 The grader renders what the learner set and measures it; no position of a control is ever compared with a key. What is
-measured, and the band it has to fall in, are :class:`Check` declarations.
+measured, and the band it has to fall in, are :class:`~gainlib.exercises.checks.Check` declarations.
 """
 
 import json
@@ -11,113 +11,11 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.model import Judgement, Part, Probes
-from gainlib.exercises.text import Unreadable, describe, difference_unit, number, parse_number, quantity, shorten
+from gainlib.exercises.checks import Checked
+from gainlib.exercises.model import JUNK, Probes
+from gainlib.exercises.text import Unreadable, describe, number, parse_number, quantity, shorten
 
 _SAME_CONTROL = 0.01
-_JUNK = ("all of them down", True, float("nan"), 3.5, [1, 2, 3], object())
-
-Band = tuple[float | None, float | None]
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A measured value with the words for what it was measured on, where that is found by measuring."""
-
-    value: float | None
-    subject: str
-
-
-@dataclass(frozen=True)
-class Check:
-    """One thing measured on what the learner did.
-
-    Parameters
-    ----------
-    name : str
-        What is measured, as it starts the feedback: "bus".
-    measure : callable
-        ``measure(answer, given)``, pure; returns a number, `Measured`, or None where there is nothing to measure.
-    band : (low, high) or callable
-        Limits that count as right, ``None`` for an open side; ``band(given)`` where they are drawn.
-    unit : str
-        Unit of the value.
-    decimals : int
-        Decimals shown; more are added when rounding would hide on which side of a limit the value is.
-    too_high, too_low : str
-        The words for either side.
-    points : float or None
-        Points of this check alone; None in all checks of a part makes the part all or nothing.
-    """
-
-    name: str
-    measure: Callable[[Any, dict], float | Measured | None]
-    band: Band | Callable[[dict], Band]
-    unit: str = "dB"
-    decimals: int = 1
-    too_high: str = "too high"
-    too_low: str = "too low"
-    points: float | None = None
-
-    def limits(self, given: dict) -> tuple[float, float]:
-        """Return the band with open sides as infinities."""
-        low, high = self.band(given) if callable(self.band) else self.band
-        return (-math.inf if low is None else low), (math.inf if high is None else high)
-
-    def run(self, answer: Any, given: dict) -> tuple[bool, str]:
-        """Return whether the check is passed, and measured, wanted, distance in one sentence."""
-        found = self.measure(answer, given)
-        value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
-        low, high = self.limits(given)
-        if value is None:
-            return False, f"{subject}: nothing to measure, wanted {self._wanted(low, high, self.decimals)}"
-        passed = low <= value <= high
-        decimals = self._decimals(value, low, high)
-        said = f"{subject} {quantity(value, self.unit, decimals)}, wanted {self._wanted(low, high, self.decimals)}"
-        if passed:
-            return True, said
-        off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
-        return False, f"{said}, {quantity(off, difference_unit(self.unit), decimals)} {way}"
-
-    def _wanted(self, low, high, decimals):
-        if math.isinf(low):
-            return f"at most {quantity(high, self.unit, decimals)}"
-        if math.isinf(high):
-            return f"at least {quantity(low, self.unit, decimals)}"
-        if low == high:
-            return quantity(low, self.unit, decimals)
-        return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
-
-    def _decimals(self, value, low, high):
-        """Return decimals at which a value outside the band does not round to the limit it misses."""
-        for decimals in range(self.decimals, self.decimals + 5):
-            shown = round(value, decimals)
-            if low <= value <= high or shown < low or shown > high:
-                return decimals
-        return decimals
-
-
-@dataclass(frozen=True)
-class _Checked(Part):
-    """A part judged by checks on what was performed.
-
-    Parameters
-    ----------
-    checks : tuple of Check
-        What is measured. Without points of their own all must pass; with points each counts for itself.
-    """
-
-    checks: tuple[Check, ...] = ()
-
-    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
-        """Return every check's measured, wanted, distance."""
-        results = [(check, *check.run(value, given)) for check in self.checks]
-        sentences = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
-        weights = [check.points or 0.0 for check in self.checks]
-        passed_all = all(passed for _, passed, _ in results)
-        earned = sum(weight for weight, (_, passed, _) in zip(weights, results, strict=True) if passed)
-        share = 1.0 if passed_all else earned / sum(weights) if sum(weights) else 0.0
-        return Judgement(share, "; ".join(sentences))
 
 
 @dataclass(frozen=True)
@@ -153,7 +51,7 @@ class Control:
 
 
 @dataclass(frozen=True)
-class State(_Checked):
+class State(Checked):
     """Controls set by the learner; the outcome is rendered and measured.
 
     Parameters
@@ -238,7 +136,7 @@ class State(_Checked):
         )
         bad = ({"no such strip": {name: 0.0}}, {target: {"no_such_control": 0.0}}, {target: {name: beyond.high + 1.0}})
         more = ({target: {name: True}}, {target: {name: "loud"}}, {target: 3.0})
-        return Probes((key, json.dumps(key), *own.right), own.wrong, (*_JUNK, *bad, *more, *own.invalid))
+        return Probes((key, json.dumps(key), *own.right), own.wrong, (*JUNK, *bad, *more, *own.invalid))
 
     def show(self, value: dict, given: dict) -> str:
         """Return one setting that is right; others may be as well."""
@@ -266,7 +164,7 @@ def _setting(value, control):
 
 
 @dataclass(frozen=True)
-class File(_Checked):
+class File(Checked):
     """An audio file handed in; the record keeps its path, and the checks measure the file.
 
     Parameters
@@ -296,7 +194,7 @@ class File(_Checked):
     def probes(self, key: Any, given: dict) -> Probes:
         """The declared probes, and what is no file."""
         own = self.probe(given) if self.probe else Probes()
-        return Probes(own.right, own.wrong, (*_JUNK, "no such file.wav", *own.invalid))
+        return Probes(own.right, own.wrong, (*JUNK, "no such file.wav", *own.invalid))
 
     def show(self, value: Any, given: dict) -> str:
         """Return the file's name."""

@@ -23,8 +23,6 @@ import math
 import numbers
 import os
 import uuid
-from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -33,6 +31,7 @@ import filelock
 import platformdirs
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.events import Events, identity, parsed, read_events
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
@@ -41,48 +40,6 @@ ENVIRONMENT = "GAINLIB_RECORDS"
 MOST_VALUES = 1000
 LONGEST_TEXT = 20_000
 _LOCK_SECONDS = 10.0
-_NEEDED = {
-    "start": {"lab": str},
-    "attempt": {"exercise": str, "attempt": int},
-    "answer": {"exercise": str, "attempt": int, "answer": object},
-    "hint": {"exercise": str, "attempt": int, "hint": int},
-    "prediction": {"lab": str, "question": str, "choice": object},
-}
-_ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
-
-
-@dataclass(frozen=True)
-class Damaged:
-    """A line that could not be read."""
-
-    path: Path
-    line: int
-    reason: str
-
-    def __str__(self):
-        return f"{self.path}, line {self.line}: {self.reason}; the line is skipped"
-
-
-@dataclass(frozen=True)
-class Events:
-    """Events in the order of their time, and the lines that could not be read."""
-
-    events: tuple[dict, ...]
-    damaged: tuple[Damaged, ...] = ()
-
-    def of(self, learner: str, class_code: str = "") -> "Events":
-        """Return the events of one learner, whatever the spelling of case."""
-        who = (normal_form(class_code), normal_form(learner))
-        return Events(tuple(event for event in self.events if identity(event) == who), self.damaged)
-
-    def learners(self) -> tuple[tuple[str, str], ...]:
-        """Return class code and name of every learner in the events, in normal form, sorted."""
-        return tuple(sorted({identity(event) for event in self.events}))
-
-
-def identity(event: dict) -> tuple[str, str]:
-    """Return class code and learner of an event in normal form."""
-    return normal_form(event["class_code"]), normal_form(event["learner"])
 
 
 def records_folder(folder: str | Path | None = None) -> Path:
@@ -156,7 +113,7 @@ class Record:
     def merge(self, text: str | bytes) -> int:
         """Add the readable events of another record that are not here yet; return how many."""
         lines = text.encode() if isinstance(text, str) else text
-        new, _ = _parsed(lines.splitlines(), self.path)
+        new, _ = parsed(lines.splitlines(), self.path)
         with self._locked():
             known = {event["id"] for event in read_events(self.path).events} if self.path.exists() else set()
             missing = list({event["id"]: event for event in new if event["id"] not in known}.values())
@@ -231,76 +188,6 @@ class _Held:
 def now() -> str:
     """Return the time of an event: UTC, ISO 8601, so that text order is time order."""
     return datetime.now(UTC).isoformat(timespec="microseconds")
-
-
-def read_events(*paths: str | Path) -> Events:
-    """Return the events of record files and of folders of record files, each event once, in the order of their time.
-
-    Parameters
-    ----------
-    *paths : path
-        Files, or folders searched for ``*.jsonl`` down to any depth.
-
-    Raises
-    ------
-    GainlibError
-        When a path does not exist.
-    """
-    events: dict[str, dict] = {}
-    damaged: list[Damaged] = []
-    for path in _files(paths):
-        found, bad = _parsed(path.read_bytes().splitlines(), path)
-        damaged.extend(bad)
-        for event in found:
-            events.setdefault(event["id"], event)
-    ordered = sorted(events.values(), key=lambda event: event["time"])
-    return Events(tuple(ordered), tuple(damaged))
-
-
-def _files(paths: Iterable):
-    for path in map(Path, paths):
-        if path.is_dir():
-            yield from sorted(path.rglob("*.jsonl"))
-        elif path.is_file():
-            yield path
-        else:
-            raise GainlibError(f"there is no record at {path}; give a record file or a folder of them")
-
-
-def _parsed(lines, path):
-    events, damaged = [], []
-    for number, line in enumerate(lines, start=1):
-        if not line.strip():
-            continue
-        try:
-            event = json.loads(line.decode("utf-8"))
-            _check(event)
-        except (ValueError, RecursionError) as problem:
-            damaged.append(Damaged(path, number, _reason(problem)))
-        else:
-            events.append(event)
-    return events, damaged
-
-
-def _reason(problem):
-    if isinstance(problem, GainlibError):
-        return str(problem)
-    if isinstance(problem, UnicodeDecodeError):
-        return "not UTF-8 text"
-    return "not a whole line of JSON"
-
-
-def _check(event):
-    if not isinstance(event, dict):
-        raise GainlibError(f"an event is expected, this is {describe(event)}")
-    kind = event.get("kind")
-    needed = {**_ALWAYS, **(_NEEDED.get(kind, {}) if isinstance(kind, str) else {})}
-    for name, wanted in needed.items():
-        value = event.get(name)
-        if name not in event or not isinstance(value, wanted) or (isinstance(value, bool) and wanted is int):
-            raise GainlibError(f"“{name}” is missing or is no {wanted.__name__}")
-    if kind not in _NEEDED:
-        raise GainlibError(f"there is no kind of event “{shorten(kind)}”")
 
 
 def _belongs(line, who):

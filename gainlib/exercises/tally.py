@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from gainlib.exercises.bank import bank, exercise
+from gainlib.exercises.events import Events, identity
 from gainlib.exercises.marking import HINT_FLOOR, Verdict, mark, score
-from gainlib.exercises.record import Events, identity
 
 _CACHED = 8192
 

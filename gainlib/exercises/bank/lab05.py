@@ -3,8 +3,8 @@
 from math import log10
 
 from gainlib.exercises.model import Exercise, Slip
-from gainlib.exercises.parts import Number
 from gainlib.exercises.text import fill
+from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.levels import sum_levels_db
 

@@ -1,113 +1,16 @@
-"""Parts that are answered by typing or choosing: number, choice, multi, order, map."""
+"""Parts that are answered by choosing: choice, multi, order, map."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from gainlib.exercises.model import Judgement, Option, Part, Probes
-from gainlib.exercises.text import (
-    Unreadable,
-    decimals_for,
-    describe,
-    difference_unit,
-    number,
-    parse_number,
-    quantity,
-    shorten,
-)
+from gainlib.exercises.model import JUNK, Judgement, Option, Part, Probes
+from gainlib.exercises.text import Unreadable, describe, number, shorten
 
 _ROUNDING = 1e-9
-_JUNK = ("three or so", True, float("nan"), {"a": 1}, [1, 2, 3], object())
 
 Options = tuple[Option, ...] | Callable[[dict], tuple[Option, ...]]
-
-
-@dataclass(frozen=True)
-class Number(Part):
-    """A number within a tolerance of the right one.
-
-    Parameters
-    ----------
-    tolerance : float
-        Absolute, in the unit.
-    relative : float
-        As a share of the right value; the wider of the two holds. Probabilities use 0.02.
-    aliases : tuple of str
-        Other spellings of the unit that are taken.
-    band : callable or None
-        ``band(given)`` returns (low, high) where any value of an interval is right; replaces the tolerance around the
-        key.
-    may_be_printed : bool
-        True where the right value may stand among the printed ones by the nature of the question.
-    """
-
-    tolerance: float = 0.0
-    relative: float = 0.0
-    aliases: tuple[str, ...] = ()
-    band: Callable[[dict], tuple[float, float]] | None = None
-    may_be_printed: bool = False
-    kind: ClassVar[str] = "number"
-
-    def half_width(self, key: float) -> float:
-        """Return the tolerance around a right value, in its unit."""
-        return max(self.tolerance, self.relative * abs(key), _ROUNDING)
-
-    def limits(self, key: float, given: dict) -> tuple[float, float]:
-        """Return the lowest and the highest right value."""
-        if self.band is not None:
-            return self.band(given)
-        return key - self.half_width(key), key + self.half_width(key)
-
-    def read(self, answer: Any, given: dict) -> float:
-        """Return the number; see :func:`gainlib.exercises.text.parse_number`."""
-        return parse_number(answer, self.unit, self.aliases)
-
-    def judge(self, value: float, key: float, given: dict, values: list) -> Judgement:
-        """Return measured, wanted, distance."""
-        low, high = self.limits(key, given)
-        right = low - _ROUNDING <= value <= high + _ROUNDING
-        decimals = decimals_for(self.half_width(key))
-        if self.band is not None:
-            wanted, off = (
-                f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}",
-                max(low - value, value - high),
-            )
-        else:
-            wanted, off = self._wanted(key, decimals), abs(value - key)
-        said = f"{quantity(value, self.unit)}, wanted {wanted}"
-        if right:
-            return Judgement(1.0, said, shows_key=True)
-        way = "too high" if value > high else "too low"
-        off_text = quantity(off, difference_unit(self.unit), decimals)
-        return Judgement(0.0, f"{said}, {off_text} {way}", shows_key=True)
-
-    def _wanted(self, key, decimals):
-        value = quantity(key, self.unit, decimals)
-        if self.relative * abs(key) > self.tolerance:
-            return f"{value} ± {number(100 * self.relative)} %"
-        return f"{number(key, decimals)} ± {quantity(self.tolerance, self.unit)}"
-
-    def distance(self, first: float, second: float, key: float, given: dict) -> float:
-        """Return the distance in tolerances at the right value."""
-        low, high = self.limits(key, given)
-        return abs(first - second) / max((high - low) / 2, _ROUNDING)
-
-    def probes(self, key: float, given: dict) -> Probes:
-        """Half a tolerance off is right, two are wrong; comma, true minus and unit are read."""
-        low, high = self.limits(key, given)
-        middle, half = (low + high) / 2, (high - low) / 2
-        typed = quantity(middle, self.unit, 9).replace(".", ",")
-        return Probes(
-            right=(middle, middle - half / 2, middle + half / 2, typed, f" {middle!r} "),
-            wrong=(middle - 2 * half, middle + 2 * half),
-            invalid=(*_JUNK, "3 parsecs", "1,000.5", math.inf, 10**400),
-        )
-
-    def show(self, value: float, given: dict) -> str:
-        """Return the number with its unit."""
-        return quantity(value, self.unit, decimals_for(self.half_width(value)))
 
 
 @dataclass(frozen=True)
@@ -181,7 +84,7 @@ class Choice(_Optional):
     def probes(self, key: str, given: dict) -> Probes:
         """Every other option is wrong."""
         others = tuple(option.key for option in self.options_for(given) if option.key != key)
-        return Probes((key, f" {key.upper()} "), others, (*_JUNK, 3.5, [key]))
+        return Probes((key, f" {key.upper()} "), others, (*JUNK, 3.5, [key]))
 
     def show(self, value: str, given: dict) -> str:
         """Return the option's text."""
@@ -210,7 +113,7 @@ class Multi(_Optional):
         """One tick more or less is wrong."""
         keys = [option.key for option in self.options_for(given)]
         toggled = tuple(sorted(set(key) ^ {each}) for each in keys)
-        invalid = (*_JUNK, [*key[:1], *key[:1]], ["no such option"], keys[0])
+        invalid = (*JUNK, [*key[:1], *key[:1]], ["no such option"], keys[0])
         return Probes((list(key), list(reversed(key))), tuple(wrong for wrong in toggled if wrong), invalid)
 
     def show(self, value: tuple, given: dict) -> str:
@@ -250,7 +153,7 @@ class Order(_Optional):
     def probes(self, key: tuple, given: dict) -> Probes:
         """Swapping the ends is wrong; leaving one out is invalid."""
         swapped = [key[-1], *key[1:-1], key[0]]
-        return Probes((list(key),), (swapped,), (*_JUNK, list(key[:-1]), [key[0]] * len(key)))
+        return Probes((list(key),), (swapped,), (*JUNK, list(key[:-1]), [key[0]] * len(key)))
 
     def show(self, value: tuple, given: dict) -> str:
         """Return the options' texts in order."""
@@ -330,7 +233,7 @@ class Map(_Optional):
         wrong = () if moved == key else (self._json(moved),)
         missing = () if self.several else (dict(list(self._json(key).items())[1:]),)
         return Probes(
-            (self._json(key),), wrong, (*_JUNK, {"no such item": keys[0]}, *(part for part in missing if part))
+            (self._json(key),), wrong, (*JUNK, {"no such item": keys[0]}, *(part for part in missing if part))
         )
 
     def _json(self, value):
