@@ -15,8 +15,10 @@ FONT = "DejaVu Sans"  # comes with matplotlib, so a picture looks the same on ev
 TEXT_PT, LABEL_PT, TITLE_PT = 9, 9.5, 10.5
 
 
-def make_figure(width_px: int = 900, height_px: int = 420) -> Figure:
+def make_figure(width_px: int = 840, height_px: int = 420) -> Figure:
     """Return a figure of this size on the page that pyplot does not know: never shown twice, never kept alive.
+
+    Wider than 840 px it is shrunk in a window of ordinary width, and its letters with it.
 
     Examples
     --------

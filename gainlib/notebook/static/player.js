@@ -207,7 +207,8 @@ function render({ model, el, signal }) {
   const choice = make("div", "gl-choice");
   choice.setAttribute("role", "group");
   choice.setAttribute("aria-label", "Which source sounds");
-  line.append(play, loop, choice);
+  const hear = make("span", "gl-hear", "Hear:");
+  line.append(play, loop, hear, choice);
   play.onclick = toggle;
   loop.onclick = () => {
     const at = position();
@@ -279,7 +280,7 @@ function render({ model, el, signal }) {
         return button;
       })
     );
-    choice.hidden = model.get("names").length < 2;
+    choice.hidden = hear.hidden = model.get("names").length < 2;
     paint();
   }
   function paint() {

@@ -1,0 +1,197 @@
+"""Where a learner sits: who they are, which numbers they have, what they answered; every step goes to the record.
+
+The desk knows no widget. It marks through :func:`gainlib.exercises.mark`, counts through
+:func:`gainlib.exercises.tally.tally`, and tells whoever watches what has changed.
+"""
+
+import json
+import os
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from gainlib.audio import GainlibError
+from gainlib.exercises import bank, hint_price, mark
+from gainlib.exercises.record import Events, Record, plain, records_folder
+from gainlib.exercises.tally import Tally, tally
+
+WHO_FILE = "learner.json"
+
+
+class Desk:
+    """One learner at one lab.
+
+    Parameters
+    ----------
+    lab : str
+        Number, "05".
+    folder : path, optional
+        Where the record is kept; see :func:`gainlib.exercises.record.records_folder`.
+    learner, class_code : str, optional
+        Who; left out, whoever sat here last, and a pseudonym of this machine's own for the first one.
+
+    Attributes
+    ----------
+    exercises : dict
+        The lab's exercises by id.
+
+    Raises
+    ------
+    GainlibError
+        For a lab that has no exercises, with the labs there are.
+    """
+
+    def __init__(self, lab: str, folder=None, learner: str | None = None, class_code: str | None = None):
+        self.lab = str(lab)
+        self.exercises = {each.id: each for each in bank() if each.lab == self.lab}
+        if not self.exercises:
+            labs = ", ".join(sorted({each.lab for each in bank()}))
+            raise GainlibError(f"there is no lab {lab!r}; there is {labs}")
+        self.folder = records_folder(folder)
+        self.record = Record(self.folder)
+        kept = _kept_identity(self.folder)
+        self.learner = learner if learner is not None else kept.get("learner") or _pseudonym()
+        self.class_code = class_code if class_code is not None else kept.get("class_code") or ""
+        self._watchers: list[Callable] = []
+        self._sit_down()
+
+    def _sit_down(self):
+        _keep_identity(self.folder, self.learner, self.class_code)
+        self._events = list(self.record.events().of(self.learner, self.class_code).events)
+        self._add(self.record.start(self.learner, self.lab, self.class_code))
+
+    def become(self, learner: str, class_code: str = "") -> None:
+        """Give the seat to another learner; their own numbers, answers and points take over."""
+        if not learner.strip():
+            raise GainlibError("the name is empty; give a name or a number that your teacher knows")
+        self.learner, self.class_code = learner.strip(), class_code.strip()
+        self._sit_down()
+        self._tell("learner")
+
+    def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:
+        """Call ``watcher(what, exercise id or None, detail)`` after every step.
+
+        `what` is "learner", "answer" (detail: answer and verdict), "hint", "numbers" or "prediction".
+        """
+        self._watchers.append(watcher)
+
+    def _tell(self, what, exercise=None, detail=None):
+        for watcher in self._watchers:
+            watcher(what, exercise, detail)
+
+    def _add(self, event):
+        self._events.append(event)
+
+    # ---- exercises -------------------------------------------------------------------------------------------------
+
+    def exercise(self, id: str):
+        """Return an exercise of this lab; an unknown id is refused with those there are."""
+        if id not in self.exercises:
+            raise GainlibError(f"lab {self.lab} has no exercise {id!r}; it has {', '.join(self.exercises)}")
+        return self.exercises[id]
+
+    def _of(self, exercise, *kinds):
+        return [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
+
+    def attempt(self, exercise) -> int:
+        """Return which set of numbers is on the desk, 0 for the first."""
+        return max((each["attempt"] for each in self._of(exercise, "attempt", "answer")), default=0)
+
+    def given(self, exercise) -> dict:
+        """Return the values of the present variant."""
+        return exercise.variant(self.learner, self.attempt(exercise), self.class_code)
+
+    def hints_open(self, exercise) -> int:
+        """Return how many hints were opened, with any numbers: what was read once stays read."""
+        return len({each["hint"] for each in self._of(exercise, "hint")})
+
+    def hint_price(self, exercise) -> str:
+        """Return what the next hint costs, in words."""
+        return hint_price(exercise.points, self.hints_open(exercise))
+
+    def last_answer(self, exercise) -> Any:
+        """Return the last answer to the present variant, or None."""
+        attempt = self.attempt(exercise)
+        answers = [each["answer"] for each in self._of(exercise, "answer") if each["attempt"] == attempt]
+        return answers[-1] if answers else None
+
+    def verdict(self, exercise, answer: Any):
+        """Return the verdict on an answer to the present variant; nothing is recorded."""
+        return mark(exercise, self.given(exercise), answer)
+
+    def answer(self, exercise, answer: Any):
+        """Mark an answer and record it; an empty one is not recorded.
+
+        Returns
+        -------
+        gainlib.exercises.Verdict
+        """
+        given, attempt = self.given(exercise), self.attempt(exercise)
+        verdict = mark(exercise, given, answer)
+        if verdict.state != "unattempted":
+            self._add(self.record.answer(self.learner, exercise.id, attempt, answer, given, self.class_code))
+        self._tell("answer", exercise.id, (plain(answer), verdict))
+        return verdict
+
+    def open_hint(self, exercise) -> None:
+        """Open the next hint; does nothing when all are open."""
+        number = self.hints_open(exercise) + 1
+        if number > len(exercise.hints):
+            return
+        self._add(self.record.hint(self.learner, exercise.id, self.attempt(exercise), number, self.class_code))
+        self._tell("hint", exercise.id)
+
+    def new_numbers(self, exercise) -> None:
+        """Go on to the next variant."""
+        attempt = self.attempt(exercise) + 1
+        self._add(self.record.attempt(self.learner, exercise.id, attempt, self.class_code))
+        self._tell("numbers", exercise.id)
+
+    # ---- points ----------------------------------------------------------------------------------------------------
+
+    def tally(self) -> Tally:
+        """Return this lab's points, counted from the record's answers."""
+        return tally(Events(tuple(self._events)), self.learner, self.class_code, lab=self.lab)
+
+    def points(self, exercise) -> float:
+        """Return the points that count in one exercise."""
+        return self.tally().scores[exercise.id].points
+
+    # ---- prediction ------------------------------------------------------------------------------------------------
+
+    def predict(self, question: str, choice: str) -> None:
+        """Keep a prediction."""
+        self._add(self.record.prediction(self.learner, self.lab, question, choice, self.class_code))
+        self._tell("prediction")
+
+    def prediction(self, question: str | None = None) -> str | None:
+        """Return the last prediction for a question, or in this lab; None if there is none."""
+        mine = [
+            each["choice"]
+            for each in self._events
+            if each["kind"] == "prediction"
+            and each["lab"] == self.lab
+            and (question is None or each["question"] == question)
+        ]
+        return mine[-1] if mine else None
+
+
+def _pseudonym():
+    return f"learner-{secrets.token_hex(2)}"
+
+
+def _kept_identity(folder: Path) -> dict:
+    try:
+        kept = json.loads((folder / WHO_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return {name: value for name, value in kept.items() if isinstance(value, str)} if isinstance(kept, dict) else {}
+
+
+def _keep_identity(folder: Path, learner: str, class_code: str) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    unfinished = folder / f"{WHO_FILE}.{os.getpid()}"
+    text = json.dumps({"learner": learner, "class_code": class_code}, ensure_ascii=False)
+    unfinished.write_text(text, encoding="utf-8")
+    os.replace(unfinished, folder / WHO_FILE)
