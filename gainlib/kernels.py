@@ -16,6 +16,9 @@ from numba import njit
 _OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy"}
 _IN1 = "Array(float64, 1, 'C', readonly=True)"
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
+_OUT1 = "float64[::1]"
+_OUT2 = "float64[:, ::1]"
+_IN2F = "Array(float32, 2, 'C', readonly=True)"
 _TINY = 1e-60  # filter memories below this are cleared: denormal numbers would slow silence down a hundredfold
 
 
@@ -207,3 +210,320 @@ def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor,
                 if prune and value > floor:
                     floor = value
         n += count // channels
+
+
+@njit(
+    f"void({_IN2}, {_IN2}, {_IN2}, boolean, int64, float32[:, ::1], float32[:, ::1])",
+    fastmath={"contract"},
+    **_OPTIONS,
+)
+def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high):
+    """Find the lowest and the highest value on and between the samples, for each channel and block of frames.
+
+    Parameters
+    ----------
+    padded, even, odd, has_middle, block_frames
+        As in :func:`interpolated_peaks`.
+    low, high : array, shape (channels, blocks)
+        The result, rounded outwards to float32.
+    """
+    total, channels = padded.shape
+    pairs, half = even.shape
+    taps = 2 * half
+    frames = total - taps + 1
+    blocks = low.shape[1]
+    signal = np.empty(total)
+    evens = np.empty(block_frames)
+    odds = np.empty(block_frames)
+    for channel in range(channels):
+        for n in range(total):
+            signal[n] = padded[n, channel]
+        for block in range(blocks):
+            start = block * block_frames
+            count = min(block_frames, frames - start)
+            lowest, highest = np.inf, -np.inf
+            for j in range(start + half - 1, start + half - 1 + count):
+                lowest = min(lowest, signal[j])
+                highest = max(highest, signal[j])
+            for p in range(pairs):
+                middle = has_middle and p == pairs - 1
+                evens[:count] = 0.0
+                odds[:count] = 0.0
+                for i in range(half):
+                    e = even[p, i]
+                    o = 0.0 if middle else odd[p, i]
+                    left = start + i
+                    right = start + taps - 1 - i
+                    for j in range(count):
+                        evens[j] += e * (signal[left + j] + signal[right + j])
+                        odds[j] += o * (signal[left + j] - signal[right + j])
+                for j in range(count):
+                    reach = abs(odds[j])
+                    lowest = min(lowest, evens[j] - reach)
+                    highest = max(highest, evens[j] + reach)
+            low[channel, block] = lowest - abs(lowest) * 2e-7
+            high[channel, block] = highest + abs(highest) * 2e-7
+
+
+@njit(
+    f"int64({_IN2F}, {_IN2F}, float64[::1], int64[::1], int64, float64, int64[::1], float32[::1])",
+    fastmath={"contract"},
+    **_OPTIONS,
+)
+def sum_bounds(low, high, gains, parents, children, floor, blocks_out, bounds_out):
+    """Bound the magnitude of a weighted sum in some blocks from the extremes of its parts, and keep what may be high.
+
+    Parameters
+    ----------
+    low, high : array, shape (lanes, blocks)
+        Lowest and highest value of each part in each block.
+    gains : array, shape (lanes,)
+        Weight of each part.
+    parents : array of int
+        Runs of blocks to look into: run p covers ``p · children … (p + 1) · children − 1``.
+    children : int
+        Blocks in a run.
+    floor : float
+        Blocks whose bound is not higher are dropped; negative keeps all.
+    blocks_out, bounds_out : array, shape (len(parents) · children,)
+        Room for the blocks kept and their bounds, rounded up: no value of the sum is larger in magnitude.
+
+    Returns
+    -------
+    int
+        How many were kept.
+    """
+    lanes, blocks = low.shape
+    upper = np.empty(children, np.float32)
+    lower = np.empty(children, np.float32)
+    kept = 0
+    for k in range(parents.size):
+        start = parents[k] * children
+        count = min(children, blocks - start)
+        upper[:count] = 0.0
+        lower[:count] = 0.0
+        for lane in range(lanes):
+            g = np.float32(gains[lane])
+            if g > 0.0:
+                for j in range(count):
+                    upper[j] += g * high[lane, start + j]
+                    lower[j] += g * low[lane, start + j]
+            elif g < 0.0:
+                for j in range(count):
+                    upper[j] += g * low[lane, start + j]
+                    lower[j] += g * high[lane, start + j]
+        for j in range(count):
+            bound = max(upper[j], -lower[j]) * np.float32(1.00001)
+            if bound > floor:
+                blocks_out[kept] = start + j
+                bounds_out[kept] = bound
+                kept += 1
+    return kept
+
+
+@njit(f"int64({_IN2}, {_IN1}, {_IN1}, int64, int64, float64[:, ::1], float64[::1], float64[::1])", **_OPTIONS)
+def needle(block, high_pass, movement, position, rate, blocked, state, out):
+    """Move a needle by the mean of the rectified channels and note where it stands every millisecond.
+
+    Parameters
+    ----------
+    block : array, shape (frames, channels)
+        Samples in.
+    high_pass : array, shape (2,)
+        Gain and pole of the first-order high-pass in front of the rectifiers.
+    movement : array, shape (6,)
+        Second-order movement over one sample: ``p' = m0 p + m1 v + m2 u``, ``v' = m3 p + m4 v + m5 u`` for position p,
+        speed v and drive u.
+    position, rate : int
+        Number of frames seen before this block; sample rate.
+    blocked : array, shape (channels, 2)
+        Memory of the high-pass: last sample in and out; zeros before the first block; changed in place.
+    state : array, shape (2,)
+        Position and speed; zeros before the first block; changed in place.
+    out : array, shape (milliseconds,)
+        Room for the positions at the ends of the milliseconds that end in this block.
+
+    Returns
+    -------
+    int
+        Number of milliseconds finished.
+    """
+    frames, channels = block.shape
+    gain, pole = high_pass[0], high_pass[1]
+    m0, m1, m2, m3, m4, m5 = movement[0], movement[1], movement[2], movement[3], movement[4], movement[5]
+    place, speed = state[0], state[1]
+    tick = (2000 * position + 1000) // (2 * rate)
+    while (2 * tick * rate + 1000) // 2000 <= position:
+        tick += 1
+    due = (2 * tick * rate + 1000) // 2000 - position
+    count = 0
+    for n in range(frames):
+        drive = 0.0
+        for channel in range(channels):
+            x = block[n, channel]
+            y = gain * (x - blocked[channel, 0]) + pole * blocked[channel, 1]
+            blocked[channel, 0] = x
+            blocked[channel, 1] = y if abs(y) > _TINY else 0.0
+            drive += abs(y)
+        drive /= channels
+        place, speed = m0 * place + m1 * speed + m2 * drive, m3 * place + m4 * speed + m5 * drive
+        if n + 1 == due:
+            out[count] = place
+            count += 1
+            tick += 1
+            due = (2 * tick * rate + 1000) // 2000 - position
+    if abs(place) < _TINY and abs(speed) < _TINY:
+        place = speed = 0.0
+    state[0], state[1] = place, speed
+    return count
+
+
+@njit(
+    f"int64({_IN2}, {_IN1}, {_IN1}, float64, int64, int64, {_OUT2}, {_OUT2}, {_OUT1}, {_OUT1})",
+    **_OPTIONS,
+)
+def quasi_peak(points, high_pass, charge, fall, position, rate, blocked, branches, highest, out):
+    """Charge peak holders fast, let them fall slowly, and note the highest mean of the branches every millisecond.
+
+    Parameters
+    ----------
+    points : array, shape (points, channels)
+        Interpolated samples in.
+    high_pass : array, shape (2,)
+        Gain and pole of the first-order high-pass in front of the rectifiers.
+    charge : array, shape (branches,)
+        Share of the distance to a higher input that each branch covers in one point.
+    fall : float
+        Factor by which a branch falls in one point.
+    position, rate : int
+        Number of points seen before, and points a second.
+    blocked : array, shape (channels, 2)
+        Memory of the high-pass; zeros before the first block; changed in place.
+    branches : array, shape (channels, branches)
+        Charge of each branch; zeros before the first block; changed in place.
+    highest : array, shape (1,)
+        Highest reading of the unfinished millisecond, worst channel; zero before the first block; changed in place.
+    out : array, shape (milliseconds,)
+        Room for the readings of the milliseconds that end in this block.
+
+    Returns
+    -------
+    int
+        Number of milliseconds finished.
+    """
+    count_points, channels = points.shape
+    number = charge.size
+    gain, pole = high_pass[0], high_pass[1]
+    tick = (2000 * position + 1000) // (2 * rate)
+    while (2 * tick * rate + 1000) // 2000 <= position:
+        tick += 1
+    due = (2 * tick * rate + 1000) // 2000 - position
+    count = 0
+    top = highest[0]
+    for n in range(count_points):
+        for channel in range(channels):
+            x = points[n, channel]
+            y = gain * (x - blocked[channel, 0]) + pole * blocked[channel, 1]
+            blocked[channel, 0] = x
+            blocked[channel, 1] = y if abs(y) > _TINY else 0.0
+            drive = abs(y)
+            reading = 0.0
+            for b in range(number):
+                held = branches[channel, b]
+                held = held + charge[b] * (drive - held) if drive > held else held * fall
+                held = held if held > _TINY else 0.0
+                branches[channel, b] = held
+                reading += held
+            top = max(top, reading / number)
+        if n + 1 == due:
+            out[count] = top
+            count += 1
+            top = 0.0
+            tick += 1
+            due = (2 * tick * rate + 1000) // 2000 - position
+    highest[0] = top
+    return count
+
+
+@njit(
+    f"int64({_IN1}, int64, int64, float64, float64, float64[::1], float64[::1])",
+    fastmath={"nnan", "nsz"},
+    **_OPTIONS,
+)
+def flat_runs(line, first, reach, near, edge, state, out):
+    """Find runs of three or more samples near the highest so far that stand clear of what is around them.
+
+    A run of r samples counts if the sample r before its first and the sample r after its last lie at or below `edge`
+    times the maximum. A run longer than `reach` is tested at that distance.
+
+    Parameters
+    ----------
+    line : array, shape (n,)
+        One channel (negate it for the negative side). Runs that end from `first` to n − `reach` are judged; at least
+        2 × `reach` samples stand before `first`.
+    first : int
+        Index at which the search goes on.
+    reach : int
+        Longest distance of the edge test in samples.
+    near, edge : float
+        Shares of the maximum: of samples that belong to a run, and of samples that are clear of it.
+    state : array, shape (5,)
+        Maximum so far, length of the open run, lowest sample in it, highest level at which three in a row stand, and
+        whether its far edge was clear; zeros before the first block; changed in place.
+    out : array
+        Room for one value a run found: the highest level at which three of its samples in a row stand.
+
+    Returns
+    -------
+    int
+        Number of runs found.
+    """
+    top, length, lowest, three, far_clear = state[0], int(state[1]), state[2], state[3], state[4] > 0.0
+    threshold = near * top
+    count = 0
+    n = first
+    stop = line.size - reach
+    while n < stop:
+        if length == 0 and n + 64 <= stop:
+            highest = line[n]
+            for j in range(n + 1, n + 64):
+                highest = max(highest, line[j])
+            if highest < threshold or highest <= 0.0:
+                n += 64
+                continue
+        end = min(n + 64, stop)
+        while n < end:
+            x = line[n]
+            if x > top:
+                top = x
+                threshold = near * top
+                if length > 0 and lowest < threshold:
+                    # The bar has risen inside the run: only its last samples still belong to it.
+                    kept = 0
+                    while kept < length and kept < n and line[n - 1 - kept] >= threshold:
+                        kept += 1
+                    length, lowest, three, far_clear = kept, np.inf, 0.0, False
+                    for j in range(n - kept, n):
+                        lowest = min(lowest, line[j])
+                        if j - 2 >= n - kept:
+                            three = max(three, min(line[j], line[j - 1], line[j - 2]))
+            if x >= threshold and x > 0.0:
+                lowest = x if length == 0 else min(lowest, x)
+                length += 1
+                if length == 1:
+                    three = 0.0
+                if length >= 3:
+                    three = max(three, min(x, line[n - 1], line[n - 2]))
+                if length == reach:
+                    far_clear = line[n + 1 - 2 * reach] <= edge * top
+            elif length > 0:
+                if length >= 3:
+                    distance = min(length, reach)
+                    clear = line[n - 2 * length] <= edge * top if length <= reach else far_clear
+                    if clear and line[n - 1 + distance] <= edge * top:
+                        out[count] = three
+                        count += 1
+                length = 0
+            n += 1
+    state[0], state[1], state[2], state[3], state[4] = top, length, lowest, three, far_clear
+    return count

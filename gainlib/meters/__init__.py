@@ -1,5 +1,24 @@
-"""Meters: peaks, averages, needles and loudness."""
+"""Meters: peaks, averages, needles and loudness.
 
+Conventions
+-----------
+- :func:`measure` reads all of them at once; each also has a function of its own, on the same accumulator.
+- Averages in dBFS are sine-referred: a full-scale sine reads 0 (AES17).
+- Peaks and offset are the worst channel's, RMS and active level average the channels' powers, the needle their
+  rectified samples, loudness sums them by BS.1770's weights.
+- Silence reads −inf; a value that is not defined, such as the loudness of 0.2 s, is None.
+- Every meter takes a signal in blocks, and where it is cut changes nothing.
+
+Contents
+--------
+- :mod:`~gainlib.meters.reading`: everything at once
+- :mod:`~gainlib.meters.peak`: true peak and its interpolator, flat tops
+- :mod:`~gainlib.meters.average`: sample peak, offset, RMS, active level, crest
+- :mod:`~gainlib.meters.needle`: VU, hover, quasi-peak
+- :mod:`~gainlib.meters.loudness` and :mod:`~gainlib.meters.weighting`: loudness and its range, K-weighting
+"""
+
+from gainlib.meters.average import AverageMeter, active_level, rms_dbfs, sample_peak_dbfs
 from gainlib.meters.loudness import (
     LoudnessMeter,
     gated_loudness,
@@ -8,25 +27,48 @@ from gainlib.meters.loudness import (
     momentary,
     short_term,
 )
-from gainlib.meters.peak import Interpolator, TruePeakMeter, interpolator, sample_peak_dbfs, true_peak_dbtp, upsample
+from gainlib.meters.needle import NeedleMeter, QuasiPeakMeter, hover, quasi_peak, vu_needle
+from gainlib.meters.peak import (
+    FlatRunMeter,
+    Interpolator,
+    TruePeakMeter,
+    flat_runs,
+    interpolator,
+    true_peak_dbtp,
+    upsample,
+)
+from gainlib.meters.reading import Meter, Reading, measure
 from gainlib.meters.series import Series
 from gainlib.meters.weighting import KFilter, channel_weights, k_weighted
 
 __all__ = [
+    "AverageMeter",
+    "FlatRunMeter",
     "Interpolator",
     "KFilter",
     "LoudnessMeter",
+    "Meter",
+    "NeedleMeter",
+    "QuasiPeakMeter",
+    "Reading",
     "Series",
     "TruePeakMeter",
+    "active_level",
     "channel_weights",
+    "flat_runs",
     "gated_loudness",
+    "hover",
     "integrated_lufs",
     "interpolator",
     "k_weighted",
     "loudness_range_lu",
+    "measure",
     "momentary",
+    "quasi_peak",
+    "rms_dbfs",
     "sample_peak_dbfs",
     "short_term",
     "true_peak_dbtp",
     "upsample",
+    "vu_needle",
 ]

@@ -21,6 +21,10 @@ WINDOW_BETA = 4.5
 MIN_RATE_HZ = 192000
 MIN_FACTOR = 4
 
+NEAR = 10.0 ** (-0.01 / 20.0)
+EDGE = 10.0 ** (-0.35 / 20.0)
+LONGEST_EDGE_S = 0.1
+
 
 @dataclass(frozen=True, eq=False)
 class Interpolator:
@@ -82,7 +86,11 @@ class Interpolator:
 
     def upsample(self, samples: np.ndarray) -> np.ndarray:
         """Return the interpolated samples, shape (frames × factor, channels), silence around them."""
-        padded = self.pad(samples)
+        return self.between(self.pad(samples))
+
+    def between(self, padded: np.ndarray) -> np.ndarray:
+        """Return the interpolated samples of what was padded as for :meth:`block_peaks`."""
+        padded = as_block(padded)
         frames, channels = len(padded) - TAPS + 1, padded.shape[1]
         out = np.empty((frames, self.factor, channels))
         for k, row in enumerate(self.taps):
@@ -158,7 +166,63 @@ def true_peak_dbtp(audio: Audio) -> float:
     return ratio_to_db(feed(TruePeakMeter(audio.rate_hz, audio.channels), audio).magnitude())
 
 
-def sample_peak_dbfs(audio: Audio) -> float:
-    """Return the highest sample magnitude of the worst channel in dBFS, DC included; −inf for silence (AES17)."""
-    highest = max((float(np.abs(block).max()) for block in audio.blocks()), default=0.0)
-    return ratio_to_db(highest)
+class FlatRunMeter:
+    """Flat tops of a signal pushed through in blocks: runs of samples that clipping would leave.
+
+    Runs are judged against the highest sample so far; those that turn out to lie more than 0.01 dB under the signal's
+    own maximum are not counted.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Sample rate.
+    channels : int
+        Number of channels; runs of all of them are added.
+    """
+
+    def __init__(self, rate_hz: int, channels: int):
+        self._reach = max(int(rate_hz * LONGEST_EDGE_S), 3)
+        self._tails = np.zeros((2 * channels, 3 * self._reach))
+        self._states = np.zeros((2 * channels, 5))
+        self._found = [[] for _ in range(2 * channels)]
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (frames, channels)."""
+        block = as_block(block).T
+        for side, line in enumerate([*block, *-block]):
+            buffer = np.concatenate([self._tails[side], line])
+            self._found[side].append(self._search(buffer, self._states[side]))
+            self._tails[side] = buffer[-3 * self._reach :]
+
+    def count(self) -> int:
+        """Return the number of runs so far, as if silence followed."""
+        total = 0
+        for tail, state, found in zip(self._tails, self._states, self._found, strict=True):
+            state = state.copy()
+            last = self._search(np.append(tail, np.zeros(self._reach + 1)), state)
+            levels = np.concatenate([*found, last])
+            total += int(np.count_nonzero(levels >= NEAR * state[0]))
+        return total
+
+    def _search(self, buffer, state):
+        room = np.empty((len(buffer) - 3 * self._reach) // 4 + 2)
+        count = kernels.flat_runs(buffer, 2 * self._reach, self._reach, NEAR, EDGE, state, room)
+        levels = room[:count]
+        return levels[levels >= NEAR * state[0]]
+
+
+def flat_runs(audio: Audio) -> int:
+    """Count flat tops: three or more samples in a row within 0.01 dB of the file's positive or negative maximum.
+
+    A run of r samples counts only if the sample r before it and the sample r after it lie 0.35 dB or more under the
+    maximum, as the top of an unclipped low tone does not; runs of more than 0.1 s are tested at that distance. A
+    limiter or a square wave gives the same picture. A signal whose peak without offset is under −90 dBFS has none.
+
+    Examples
+    --------
+    >>> from gainlib.signals import tone
+    >>> bass = tone(50, 0.0, 1.0)
+    >>> flat_runs(bass), flat_runs(bass.with_samples(bass.samples.clip(-0.7, 0.7)))
+    (0, 100)
+    """
+    return feed(FlatRunMeter(audio.rate_hz, audio.channels), audio).count()
