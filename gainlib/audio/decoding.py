@@ -12,10 +12,22 @@ from gainlib.errors import GainlibError
 _OPEN_END = 1 << 60  # what libsndfile gives for a FLAC that was streamed into a pipe is above this
 
 
-def opened(path: Path) -> soundfile.SoundFile:
+class Forward(soundfile.SoundFile):
+    """A sound file that is decoded from front to back.
+
+    The library seeks to where it is after every block; near the end of an Opus file that spoils what comes next, and
+    a FLAC without a length cannot do it at all. For a file that says it cannot seek, it does not try.
+    """
+
+    def seekable(self) -> bool:
+        """Say no; `seek` works all the same where the format allows it."""
+        return False
+
+
+def opened(path: Path) -> Forward:
     """Open a file, whatever bytes its name is made of."""
     try:
-        return soundfile.SoundFile(os.fsencode(path))
+        return Forward(os.fsencode(path))
     except TypeError:
         reason = "a raw file states neither rate nor channels"
     except (soundfile.LibsndfileError, OSError) as error:
@@ -23,53 +35,61 @@ def opened(path: Path) -> soundfile.SoundFile:
     raise GainlibError(f"{path}: not audio that can be read ({reason}); choose a sound file")
 
 
-def frames_of(path: Path, file: soundfile.SoundFile) -> int:
-    """Frames in an open file: as stated if exactly the last of them can be read, else counted or refused."""
+def frames_of(path: Path, file: Forward, found: int | None) -> int:
+    """Give the length of an open file, or raise if it cannot be decoded as far as it states.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        For the message.
+    file : Forward
+        Just opened.
+    found : int or None
+        Frames counted beforehand where the header states none; libsndfile's own number is a guess then.
+    """
+    if found is not None or file.frames >= _OPEN_END:
+        count = _counted(path, file)
+        if found is not None and count < found:
+            raise GainlibError(
+                f"{path}: it states no length, and of {found} frames only {count} could be decoded; "
+                "convert it to WAV or FLAC first"
+            )
+        return count
     if file.frames == 0:
         raise GainlibError(f"{path}: holds no samples, its header states a length of 0; record or export it again")
-    if not file.seekable():
-        return file.frames
-    rest = _rest(file, file.frames - 1) if file.frames < _OPEN_END else 2
-    # An MP3 without a count of frames gives an estimate, a FLAC from a pipe no length at all.
-    if rest == 2 or (rest == 0 and file.format == "MP3"):
-        return _counted(path)
-    if rest == 0:
+    if soundfile.SoundFile.seekable(file) and not _ends_where_stated(file):
         raise GainlibError(
-            f"{path}: truncated or damaged: the header states {file.frames} frames and the last of them cannot be "
-            "read; copy it again from the original"
+            f"{path}: truncated or damaged: the header states {file.frames} frames and the sound does not end there; "
+            "copy it again from the original"
         )
     return file.frames
 
 
-def _rest(file, frame):
-    """How many frames come from `frame` on, 2 at most."""
+def _ends_where_stated(file):
+    """Tell whether exactly one frame comes from the last one on."""
     try:
-        file.seek(frame)
-        return fill(file, np.empty((2, file.channels), np.float32))
+        file.seek(file.frames - 1)
+        return fill(file, np.empty((2, file.channels), np.float32)) == 1
     except soundfile.SoundFileError:
-        return 0
+        return False
 
 
-def fill(file: soundfile.SoundFile, block: np.ndarray) -> int:
+def fill(file: Forward, block: np.ndarray) -> int:
     """Decode into `block` and return the frames that came; unlike `SoundFile.read` it trusts no stated length."""
     return file.buffer_read_into(memoryview(block).cast("B"), block.dtype.name)
 
 
-def _counted(path):
+def _counted(path, file):
     """Decode to the end and count."""
-    count = 0
-    with soundfile.SoundFile(os.fsencode(path)) as file:
-        block = np.empty((BLOCK_FRAMES, file.channels), np.float32)
-        try:
-            while got := fill(file, block):
-                count += got
-        except soundfile.LibsndfileError as error:
-            raise GainlibError(
-                f"{path}: truncated or damaged: decoding stops after {count} frames ({reason_of(error)}); "
-                "copy it again from the original"
-            ) from None
-    if count == 0:
-        raise GainlibError(f"{path}: holds no samples; record or export it again")
+    block, count = np.empty((BLOCK_FRAMES, file.channels), np.float32), 0
+    try:
+        while got := fill(file, block):
+            count += got
+    except soundfile.LibsndfileError as error:
+        raise GainlibError(
+            f"{path}: truncated or damaged: decoding stops after {count} frames ({reason_of(error)}); "
+            "copy it again from the original"
+        ) from None
     return count
 
 
@@ -80,6 +100,20 @@ def check_finite(path: Path, block: np.ndarray, at: int) -> None:
         frame, channel = np.argwhere(~finite)[0]
         where = f"{block[frame, channel]} at frame {at + frame}, channel {channel + 1}"
         raise GainlibError(f"{path}: {where}; every sample must be finite, export the file again")
+
+
+def skip(file: Forward, frames: int) -> None:
+    """Go forward from the beginning of a file, to the sample.
+
+    Lossy formats carry something over from block to block, so after a jump the first samples differ from those of one
+    pass (Opus: RFC 7845, 4.6, asks for 80 ms to settle); what lies before is decoded and dropped instead.
+    """
+    if file.format not in ("OGG", "MP3"):
+        file.seek(frames)
+        return
+    block = np.empty((BLOCK_FRAMES, file.channels), np.float32)
+    for at in range(0, frames, BLOCK_FRAMES):
+        fill(file, block[: frames - at])
 
 
 def reason_of(error: Exception) -> str:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from gainlib.audio.decoding import check_finite, fill, frames_of, opened, reason_of
+from gainlib.audio.decoding import check_finite, fill, frames_of, opened, reason_of, skip
 from gainlib.audio.length import check_length
 from gainlib.audio.sources import hold
 from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, block_range
@@ -106,7 +106,7 @@ class AudioFile:
         path = Path(os.path.abspath(os.path.expanduser(self.path)))
         self._set(path=path, name=path.stem, _stamp=_stamp(path))
         try:
-            check_length(path)
+            found = check_length(path)
         except OSError as error:
             raise GainlibError(f"{path}: cannot be read ({error.strerror or error}); check the permissions") from None
         with self._open() as file:
@@ -115,7 +115,7 @@ class AudioFile:
                 raise GainlibError(
                     f"{path}: {file.channels} channels; 1 to {MAX_CHANNELS} are supported, split the file"
                 )
-            self._set(frames=frames_of(path, file))
+            self._set(frames=frames_of(path, file, found))
         hold(self, path)
 
     def _set(self, **values):
@@ -188,7 +188,7 @@ class AudioFile:
     def _decoded(self, frames, start, stop):
         with self._open() as file:
             if 0 < start < stop:
-                file.seek(start)
+                skip(file, start)
             for at in range(start, stop, frames):
                 block, reason = np.empty((min(frames, stop - at), self.channels), self.dtype), "no more samples come"
                 try:

@@ -47,7 +47,7 @@ class Stated:
     align: int = 1
 
 
-def check_length(path: Path) -> None:
+def check_length(path: Path) -> int | None:
     """Raise if `path` holds fewer samples than its header states; formats that are not known here pass.
 
     Parameters
@@ -55,29 +55,37 @@ def check_length(path: Path) -> None:
     path : pathlib.Path
         A file that exists.
 
+    Returns
+    -------
+    int or None
+        The number of frames if it was found by counting, as the header does not state it (MPEG audio only).
+
     Raises
     ------
     GainlibError
         If the file is truncated, or is a row of several recordings of which a decoder would give only the first.
     """
-    size = path.stat().st_size
     with path.open("rb") as file:
-        start = _after_tags(file, size)
-        file.seek(start)
-        magic = file.read(16)
-        walk = _container(magic)
-        if walk:
-            problem = _shortfall(walk(file, start, size), size)
-        elif magic[:4] == b"OggS":
-            problem = ogg_length(file, start, size)
-        elif magic[:4] == b"fLaC":  # its last frame says as much as its header; that is looked at when it is opened
-            problem = None
-        elif magic[:1] == b"\xff" or start or path.suffix.lower() in _MPEG_SUFFIXES:
-            problem = mpeg_length(file, start, size)
-        else:
-            problem = None
-    if problem:
-        raise GainlibError(f"{path}: {problem}")
+        try:
+            return _check(file, path.stat().st_size, path.suffix.lower())
+        except GainlibError as error:
+            raise GainlibError(f"{path}: {error}") from None
+
+
+def _check(file, size, suffix):
+    start = _after_tags(file, size)
+    file.seek(start)
+    magic = file.read(16)
+    walk = _container(magic)
+    if walk:
+        _compare(walk(file, start, size), size)
+    elif magic[:4] == b"OggS":
+        ogg_length(file, start, size)
+    elif magic[:4] == b"fLaC":
+        pass  # its last frame shows as much, and is looked at when the file is opened
+    elif magic[:1] == b"\xff" or start or suffix in _MPEG_SUFFIXES:
+        return mpeg_length(file, start, size)
+    return None
 
 
 def _after_tags(file, size):
@@ -102,26 +110,27 @@ def _container(magic):
     return None
 
 
-def _shortfall(stated, size):
-    """Say in words what is missing of a stated length of samples, None if nothing is."""
+def _compare(stated, size):
+    """Hold a stated length of samples against the size of the file."""
     if stated is None:
-        return f"truncated: the file ends before its samples begin; {AGAIN}"
+        raise GainlibError(f"truncated: the file ends before its samples begin; {AGAIN}")
     there = max(size - stated.start, 0)
     if stated.length is None and there % stated.align:
-        return f"truncated: the file ends in the middle of a sample frame; {AGAIN}"
+        raise GainlibError(f"truncated: the file ends in the middle of a sample frame; {AGAIN}")
     if stated.length is not None and stated.length > there:
-        return f"truncated: the header states {stated.length} bytes of samples and {there} are there; {AGAIN}"
-    return None
+        raise GainlibError(
+            f"truncated: the header states {stated.length} bytes of samples and {there} are there; {AGAIN}"
+        )
 
 
 def _walk(file, at, size, head, align=2):
     """Yield (key, length, where the content begins) of each chunk; `head` is the struct of key and length."""
     head = struct.Struct(head)
     for _ in range(_MOST_CHUNKS):
+        if at + head.size > size:
+            return
         file.seek(at)
         raw = file.read(head.size)
-        if len(raw) < head.size:
-            return
         key, length = head.unpack(raw)
         yield key, length, at + head.size
         at += head.size + max(length, 0) + -length % align
@@ -178,10 +187,10 @@ def _wave64(file, start, size):
     """Wave64: 16-byte keys, and lengths that count the 24 bytes of the chunk's own head, filled up to 8."""
     at = start + 40
     for _ in range(_MOST_CHUNKS):
+        if at + 24 > size:
+            return None
         file.seek(at)
         raw = file.read(24)
-        if len(raw) < 24:
-            return None
         key, length = struct.unpack("<16sQ", raw)
         if key[:4] == b"data":
             open_end = length < 24 or length >= 1 << 62

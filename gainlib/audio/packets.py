@@ -1,7 +1,7 @@
 """Lengths of formats without a length in their header: pages of OGG, frames of MPEG audio.
 
-Both functions return None if all is there, or one sentence that says what is missing. They look at the heads of pages
-and frames only, so a file of an hour takes a fraction of a second.
+Both functions raise with one sentence if something is missing. They look at the heads of pages and frames only, so a
+file of an hour takes a fraction of a second.
 
 Sources
 -------
@@ -12,6 +12,8 @@ fields as encoders write them.
 
 import struct
 from typing import BinaryIO
+
+from gainlib.errors import GainlibError
 
 AGAIN = "copy it again from the original"
 _SEARCH_BYTES = 65536
@@ -27,7 +29,7 @@ _BITRATES = {  # kbit/s by index 1 to 14; key: (MPEG-1?, layer)
 _RATES = (44100, 48000, 32000)
 
 
-def ogg_length(file: BinaryIO, start: int, size: int) -> str | None:
+def ogg_length(file: BinaryIO, start: int, size: int) -> None:
     """Walk through the pages of an OGG file: each whole, none left out, and every stream with its last page."""
     at, pages, ended = start, {}, set()
     while at < size:
@@ -35,37 +37,50 @@ def ogg_length(file: BinaryIO, start: int, size: int) -> str | None:
         head = file.read(27)
         if head[:4] != b"OggS":
             if pages and len(ended) == len(pages):
-                return None  # some programs append a tag
-            return f"truncated or damaged: no page of sound at byte {at} where one must begin; {AGAIN}"
+                return  # some programs append a tag
+            raise GainlibError(f"truncated or damaged: no page of sound at byte {at} where one must begin; {AGAIN}")
         lengths = file.read(head[26]) if len(head) == 27 else b""
         at += 27 + len(lengths) + sum(lengths)
         if len(head) < 27 or len(lengths) < head[26] or at > size:
-            return f"truncated: the file ends in the middle of a page of sound; {AGAIN}"
+            raise GainlibError(f"truncated: the file ends in the middle of a page of sound; {AGAIN}")
         flags, serial, number = struct.unpack("<xxxxxB8xII", head[:22])
         if flags & 2 and pages and len(ended) == len(pages):
-            return "two or more recordings stand in this file one after the other; split it into one file each"
+            raise GainlibError(
+                "two or more recordings stand in this file one after the other; split it into one file each"
+            )
         if serial in pages and number != pages[serial] + 1:
-            return f"damaged: page {pages[serial] + 1} is missing; {AGAIN}"
+            raise GainlibError(f"damaged: page {pages[serial] + 1} is missing; {AGAIN}")
         pages[serial] = number
         if flags & 4:
             ended.add(serial)
     if len(ended) < len(pages):
-        return f"truncated: the page that ends the recording is missing; {AGAIN}"
-    return None
+        raise GainlibError(f"truncated: the page that ends the recording is missing; {AGAIN}")
 
 
-def mpeg_length(file: BinaryIO, start: int, size: int) -> str | None:
-    """Walk through the frames of an MPEG audio file (MP3): the last one whole, and as many as are stated."""
+def mpeg_length(file: BinaryIO, start: int, size: int) -> int | None:
+    """Walk through the frames of an MPEG audio file (MP3): the last one whole, and as many as are stated.
+
+    Returns the number of sample frames found if the file does not state it, else None.
+    """
     file.seek(start)
     data = file.read(2 * _SEARCH_BYTES)
     first = _first_frame(data)
     if first is None:
         if start >= size:
-            return f"truncated: the file ends before its samples begin; {AGAIN}"
-        return "not audio: no frame of MPEG sound in it; choose a sound file"
+            raise GainlibError(f"truncated: the file ends before its samples begin; {AGAIN}")
+        raise GainlibError("not audio: no frame of MPEG sound in it; choose a sound file")
     data += file.read()
+    count, end = _walk_frames(data, first)
     stated, stated_bytes = _stated(data, first)
-    at, count, kind = first, 0, _kind(data, first)
+    if stated is None or count is None:
+        return count and count * _frame_samples(data, first)
+    _compare(count - 1, stated, stated_bytes, end - first)
+    return None
+
+
+def _walk_frames(data, at):
+    """Return how many frames there are and where the last one ends; None in free format, which states no lengths."""
+    count, kind = 0, _kind(data, at)
     while at < len(data):
         length = _frame_bytes(data, at, kind)
         if length is None:
@@ -75,28 +90,24 @@ def mpeg_length(file: BinaryIO, start: int, size: int) -> str | None:
             at = after
             continue
         if length == 0:
-            return None  # free format: its frames carry no length
+            return None, at
         if at + length > len(data):
-            return f"truncated: the file ends in the middle of a frame; {AGAIN}"
+            raise GainlibError(f"truncated: the file ends in the middle of a frame; {AGAIN}")
         at, count = at + length, count + 1
     if 0 < len(data) - at < 4 and data[at] == 0xFF:
-        return f"truncated: the file ends in the middle of a frame; {AGAIN}"
-    return _compare(count, stated, stated_bytes, at - first)
+        raise GainlibError(f"truncated: the file ends in the middle of a frame; {AGAIN}")
+    return count, at
 
 
-def _compare(count, stated, stated_bytes, there):
-    """Hold the frames found against those stated; some encoders count the frame that states them, some do not."""
-    if stated is None:
-        return None
-    sound = count - 1
+def _compare(sound, stated, stated_bytes, there):
+    """Hold the frames of sound against those stated; some encoders count the frame that states them, some do not."""
     bytes_missing = stated_bytes is None or stated_bytes > there
     if sound < stated - 1 or (sound < stated and bytes_missing):
-        return f"truncated: the header states {stated} frames and {sound} are there; {AGAIN}"
+        raise GainlibError(f"truncated: the header states {stated} frames and {sound} are there; {AGAIN}")
     if sound > stated + 1:
-        return (
+        raise GainlibError(
             f"the header states {stated} frames and {sound} are there; it seems to be several files in a row, split it"
         )
-    return None
 
 
 def _kind(data, at):
@@ -122,6 +133,14 @@ def _frame_bytes(data, at, kind=None):
     if layer == 1:
         return (12 * bitrate // rate + padding) * 4
     return (72 if layer == 3 and version != 3 else 144) * bitrate // rate + padding
+
+
+def _frame_samples(data, at):
+    """Sample frames in a frame of MPEG: 384 in layer I, 1152, or 576 in layer III of the lower rates."""
+    version, layer = data[at + 1] >> 3 & 3, 4 - (data[at + 1] >> 1 & 3)
+    if layer == 1:
+        return 384
+    return 576 if layer == 3 and version != 3 else 1152
 
 
 def _first_frame(data):
