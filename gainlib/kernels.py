@@ -266,78 +266,135 @@ def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high
 
 
 @njit(
-    f"int64({_IN2F}, {_IN2F}, float64[::1], int64[::1], int64, float64, int64[::1], float32[::1])",
+    f"int64({_IN2F}, {_IN2F}, int64[::1], float64[::1], int64[::1], int64, float32[::1])",
     fastmath={"contract"},
     **_OPTIONS,
 )
-def sum_bounds(low, high, gains, parents, children, floor, blocks_out, bounds_out):
-    """Bound the magnitude of a weighted sum in some blocks from the extremes of its parts, and keep what may be high.
+def sum_bounds(low, high, used, gains, parents, children, out):
+    """Bound the magnitude of a weighted sum, block by block, from the extremes of its parts.
 
     Parameters
     ----------
     low, high : array, shape (lanes, blocks)
         Lowest and highest value of each part in each block.
+    used : array of int
+        The lanes that take part.
     gains : array, shape (lanes,)
         Weight of each part.
     parents : array of int
         Runs of blocks to look into: run p covers ``p · children … (p + 1) · children − 1``.
     children : int
-        Blocks in a run.
-    floor : float
-        Blocks whose bound is not higher are dropped; negative keeps all.
-    blocks_out, bounds_out : array, shape (len(parents) · children,)
-        Room for the blocks kept and their bounds, rounded up: no value of the sum is larger in magnitude.
+        Blocks in a run; the last run may be shorter.
+    out : array, shape (len(parents) · children,)
+        Room for the bounds, rounded up: no value of the sum is larger in magnitude.
 
     Returns
     -------
     int
-        How many were kept.
+        How many bounds there are.
     """
-    lanes, blocks = low.shape
+    blocks = low.shape[1]
     upper = np.empty(children, np.float32)
     lower = np.empty(children, np.float32)
-    kept = 0
+    filled = 0
     for k in range(parents.size):
         start = parents[k] * children
         count = min(children, blocks - start)
         upper[:count] = 0.0
         lower[:count] = 0.0
-        for lane in range(lanes):
+        for lane in used:
             g = np.float32(gains[lane])
             if g > 0.0:
                 for j in range(count):
                     upper[j] += g * high[lane, start + j]
                     lower[j] += g * low[lane, start + j]
-            elif g < 0.0:
+            else:
                 for j in range(count):
                     upper[j] += g * low[lane, start + j]
                     lower[j] += g * high[lane, start + j]
         for j in range(count):
-            bound = max(upper[j], -lower[j]) * np.float32(1.00001)
-            if bound > floor:
-                blocks_out[kept] = start + j
-                bounds_out[kept] = bound
-                kept += 1
-    return kept
+            out[filled + j] = max(upper[j], -lower[j]) * np.float32(1.00001) + np.float32(1e-12)
+        filled += count
+    return filled
 
 
-@njit(f"int64({_IN2}, {_IN1}, {_IN1}, int64, int64, float64[:, ::1], float64[::1], float64[::1])", **_OPTIONS)
-def needle(block, high_pass, movement, position, rate, blocked, state, out):
-    """Move a needle by the mean of the rectified channels and note where it stands every millisecond.
+@njit(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT2})", **_OPTIONS)
+def high_pass(block, coefficients, state, out):
+    """Filter each channel through a first-order high-pass.
 
     Parameters
     ----------
     block : array, shape (frames, channels)
         Samples in.
-    high_pass : array, shape (2,)
-        Gain and pole of the first-order high-pass in front of the rectifiers.
+    coefficients : array, shape (2,)
+        Gain of the differences, and pole.
+    state : array, shape (channels, 2)
+        Last sample in and out; zeros before the first block; changed in place.
+    out : array, shape (frames, channels)
+        Samples out.
+    """
+    frames, channels = block.shape
+    gain, pole = coefficients[0], coefficients[1]
+    for n in range(frames):
+        for channel in range(channels):
+            x = block[n, channel]
+            y = gain * (x - state[channel, 0]) + pole * state[channel, 1]
+            state[channel, 0] = x
+            state[channel, 1] = y if abs(y) > _TINY else 0.0
+            out[n, channel] = y
+
+
+@njit(f"void({_IN2}, {_IN2}, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+def rectified_mean(padded, between, out):
+    """Average the magnitudes of the channels at each sample and at points between it and the next.
+
+    Without points between, a tone of 1/4 or 1/6 of the sample rate would read up to 2 dB wrong, as its phase falls.
+
+    Parameters
+    ----------
+    padded : array, shape (frames + 7, channels)
+        Samples with three frames before the first and four after the last.
+    between : array, shape (points, 8)
+        Interpolating taps of each point.
+    out : array, shape (frames,)
+        The averages.
+    """
+    total, channels = padded.shape
+    frames = total - 7
+    flat = padded.reshape(total * channels)
+    size = frames * channels
+    sums = np.empty(size)
+    for j in range(size):
+        sums[j] = abs(flat[j + 3 * channels])
+    for p in range(between.shape[0]):
+        h0, h1, h2, h3 = between[p, 0], between[p, 1], between[p, 2], between[p, 3]
+        h4, h5, h6, h7 = between[p, 4], between[p, 5], between[p, 6], between[p, 7]
+        c = channels
+        for j in range(size):
+            early = h0 * flat[j] + h1 * flat[j + c] + h2 * flat[j + 2 * c] + h3 * flat[j + 3 * c]
+            late = h4 * flat[j + 4 * c] + h5 * flat[j + 5 * c] + h6 * flat[j + 6 * c] + h7 * flat[j + 7 * c]
+            sums[j] += abs(early + late)
+    share = 1.0 / (channels * (1 + between.shape[0]))
+    for n in range(frames):
+        total_here = 0.0
+        for channel in range(channels):
+            total_here += sums[n * channels + channel]
+        out[n] = total_here * share
+
+
+@njit(f"int64({_IN1}, {_IN1}, int64, int64, {_OUT1}, {_OUT1})", **_OPTIONS)
+def needle(drive, movement, position, rate, state, out):
+    """Move a needle and note where it stands every millisecond.
+
+    Parameters
+    ----------
+    drive : array, shape (frames,)
+        Rectified samples in.
     movement : array, shape (6,)
         Second-order movement over one sample: ``p' = m0 p + m1 v + m2 u``, ``v' = m3 p + m4 v + m5 u`` for position p,
         speed v and drive u.
     position, rate : int
         Number of frames seen before this block; sample rate.
-    blocked : array, shape (channels, 2)
-        Memory of the high-pass: last sample in and out; zeros before the first block; changed in place.
     state : array, shape (2,)
         Position and speed; zeros before the first block; changed in place.
     out : array, shape (milliseconds,)
@@ -348,8 +405,6 @@ def needle(block, high_pass, movement, position, rate, blocked, state, out):
     int
         Number of milliseconds finished.
     """
-    frames, channels = block.shape
-    gain, pole = high_pass[0], high_pass[1]
     m0, m1, m2, m3, m4, m5 = movement[0], movement[1], movement[2], movement[3], movement[4], movement[5]
     place, speed = state[0], state[1]
     tick = (2000 * position + 1000) // (2 * rate)
@@ -357,48 +412,34 @@ def needle(block, high_pass, movement, position, rate, blocked, state, out):
         tick += 1
     due = (2 * tick * rate + 1000) // 2000 - position
     count = 0
-    for n in range(frames):
-        drive = 0.0
-        for channel in range(channels):
-            x = block[n, channel]
-            y = gain * (x - blocked[channel, 0]) + pole * blocked[channel, 1]
-            blocked[channel, 0] = x
-            blocked[channel, 1] = y if abs(y) > _TINY else 0.0
-            drive += abs(y)
-        drive /= channels
-        place, speed = m0 * place + m1 * speed + m2 * drive, m3 * place + m4 * speed + m5 * drive
+    for n in range(drive.size):
+        u = drive[n]
+        place, speed = m0 * place + m1 * speed + m2 * u, m3 * place + m4 * speed + m5 * u
         if n + 1 == due:
+            if abs(place) < _TINY and abs(speed) < _TINY:
+                place = speed = 0.0
             out[count] = place
             count += 1
             tick += 1
             due = (2 * tick * rate + 1000) // 2000 - position
-    if abs(place) < _TINY and abs(speed) < _TINY:
-        place = speed = 0.0
     state[0], state[1] = place, speed
     return count
 
 
-@njit(
-    f"int64({_IN2}, {_IN1}, {_IN1}, float64, int64, int64, {_OUT2}, {_OUT2}, {_OUT1}, {_OUT1})",
-    **_OPTIONS,
-)
-def quasi_peak(points, high_pass, charge, fall, position, rate, blocked, branches, highest, out):
+@njit(f"int64({_IN2}, {_IN1}, float64, int64, int64, {_OUT2}, {_OUT1}, {_OUT1})", **_OPTIONS)
+def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
     """Charge peak holders fast, let them fall slowly, and note the highest mean of the branches every millisecond.
 
     Parameters
     ----------
     points : array, shape (points, channels)
         Interpolated samples in.
-    high_pass : array, shape (2,)
-        Gain and pole of the first-order high-pass in front of the rectifiers.
     charge : array, shape (branches,)
         Share of the distance to a higher input that each branch covers in one point.
     fall : float
         Factor by which a branch falls in one point.
     position, rate : int
         Number of points seen before, and points a second.
-    blocked : array, shape (channels, 2)
-        Memory of the high-pass; zeros before the first block; changed in place.
     branches : array, shape (channels, branches)
         Charge of each branch; zeros before the first block; changed in place.
     highest : array, shape (1,)
@@ -413,7 +454,6 @@ def quasi_peak(points, high_pass, charge, fall, position, rate, blocked, branche
     """
     count_points, channels = points.shape
     number = charge.size
-    gain, pole = high_pass[0], high_pass[1]
     tick = (2000 * position + 1000) // (2 * rate)
     while (2 * tick * rate + 1000) // 2000 <= position:
         tick += 1
@@ -422,11 +462,7 @@ def quasi_peak(points, high_pass, charge, fall, position, rate, blocked, branche
     top = highest[0]
     for n in range(count_points):
         for channel in range(channels):
-            x = points[n, channel]
-            y = gain * (x - blocked[channel, 0]) + pole * blocked[channel, 1]
-            blocked[channel, 0] = x
-            blocked[channel, 1] = y if abs(y) > _TINY else 0.0
-            drive = abs(y)
+            drive = abs(points[n, channel])
             reading = 0.0
             for b in range(number):
                 held = branches[channel, b]

@@ -1,0 +1,187 @@
+"""Where a weighted sum can peak: extremes of its parts, kept block by block on two levels.
+
+The highest value of a sum is at most the sum of the highest values of its parts, each times its gain, and likewise
+below (handbook algebra). Interpolation for true peak is linear too, so extremes of the interpolated parts bound the
+true peak of the sum. Kept with their signs over short blocks they are tight where few parts differ: only a handful of
+blocks can hold the peak, and only these are summed and measured.
+
+Beside the parts stands their sum at one setting, the anchor. A sum near that setting is the anchor times a factor,
+plus what little each part differs; that bound is the tighter one for a move of few faders or of all together.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from gainlib import kernels
+
+FINE_FRAMES = 32
+FINE_IN_COARSE = 16
+COARSE_FRAMES = FINE_FRAMES * FINE_IN_COARSE
+_RUN = 1024
+_FIRST_BATCH, _LARGEST_BATCH = 8, 512
+
+
+@dataclass(frozen=True, eq=False)
+class Extremes:
+    """Lowest and highest value of the anchor and of each lane of one bus channel, on and between the samples.
+
+    Attributes
+    ----------
+    low, high : array of float32, shape (1 + lanes, blocks of 32 frames)
+        The anchor first.
+    coarse_low, coarse_high : array of float32, shape (1 + lanes, blocks of 512 frames)
+    anchor : array, shape (lanes,)
+        The gains of the anchor.
+    """
+
+    low: np.ndarray
+    high: np.ndarray
+    coarse_low: np.ndarray
+    coarse_high: np.ndarray
+    anchor: np.ndarray
+
+    @classmethod
+    def of(cls, low: np.ndarray, high: np.ndarray, anchor: np.ndarray) -> "Extremes":
+        """Return both levels from the finer one."""
+        starts = np.arange(0, low.shape[1], FINE_IN_COARSE)
+        coarse_low = np.ascontiguousarray(np.minimum.reduceat(low, starts, axis=1))
+        coarse_high = np.ascontiguousarray(np.maximum.reduceat(high, starts, axis=1))
+        return cls(low, high, coarse_low, coarse_high, anchor)
+
+    def mixes(self, gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the two ways to write the sum: its lanes alone, and the anchor with what the lanes differ."""
+        factor = _weighted_median(gains, self.anchor, self._reach())
+        return np.concatenate([[0.0], gains]), np.concatenate([[factor], _difference(gains, factor * self.anchor)])
+
+    def _reach(self):
+        return np.maximum(self.coarse_high[1:].max(axis=1), -self.coarse_low[1:].min(axis=1))
+
+    def coarse_bound(self, mixes) -> np.ndarray:
+        """Return for every coarse block a magnitude that the sum does not exceed."""
+        runs = np.arange(-(-self.coarse_low.shape[1] // _RUN))
+        return np.minimum(*(_bounds(self.coarse_low, self.coarse_high, mix, runs, _RUN) for mix in mixes))
+
+    def fine_bound(self, mixes, parents: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the fine blocks inside the coarse blocks `parents`, and a bound for each."""
+        blocks = (parents[:, np.newaxis] * FINE_IN_COARSE + np.arange(FINE_IN_COARSE)).ravel()
+        bounds = np.minimum(*(_bounds(self.low, self.high, mix, parents, FINE_IN_COARSE) for mix in mixes))
+        return blocks[: len(bounds)], bounds
+
+
+def _bounds(low, high, gains, parents, children):
+    out = np.empty(len(parents) * children, np.float32)
+    used = np.flatnonzero(gains)
+    count = kernels.sum_bounds(low, high, used, gains, parents, children, out)
+    return out[:count]
+
+
+def _difference(gains, others):
+    """Return gains − others, exactly 0 where they differ by rounding only."""
+    difference = gains - others
+    return np.where(np.abs(difference) <= 1e-13 * np.abs(others), 0.0, difference)
+
+
+def _weighted_median(gains, anchor, reach):
+    """Return the factor that makes Σ |gains − factor · anchor| · reach smallest."""
+    weight = np.abs(anchor) * reach
+    sounding = weight > 0.0
+    if not sounding.any():
+        return 0.0
+    ratios, weight = gains[sounding] / anchor[sounding], weight[sounding]
+    order = np.argsort(ratios)
+    running = np.cumsum(weight[order])
+    return float(ratios[order[np.searchsorted(running, running[-1] / 2)]])
+
+
+@dataclass(frozen=True)
+class Peak:
+    """The highest magnitudes found.
+
+    Attributes
+    ----------
+    sample, between : float
+        On the samples; on and between them.
+    side, block : int
+        Where `between` stands: bus channel and fine block.
+    evaluated : int
+        Blocks that had to be summed.
+    """
+
+    sample: float = 0.0
+    between: float = 0.0
+    side: int = 0
+    block: int = 0
+    evaluated: int = 0
+
+
+class _Search:
+    def __init__(self, evaluate, mixes):
+        self._evaluate = evaluate
+        self._shortest = [min(pair, key=np.count_nonzero) for pair in mixes]
+        self._seen = set()
+        self.sample = self.between = 0.0
+        self.at = 0, 0
+
+    def look(self, side, blocks):
+        fresh = [int(block) for block in blocks if (side, int(block)) not in self._seen]
+        if not fresh:
+            return
+        self._seen.update((side, block) for block in fresh)
+        samples, betweens = self._evaluate(side, np.array(fresh), self._shortest[side])
+        best = int(np.argmax(betweens))
+        self.sample = max(self.sample, float(samples.max()))
+        if betweens[best] > self.between:
+            self.between, self.at = float(betweens[best]), (side, fresh[best])
+
+    def result(self):
+        return Peak(self.sample, self.between, *self.at, len(self._seen))
+
+
+def search(
+    extremes: list[Extremes],
+    gains: list[np.ndarray],
+    evaluate: Callable[[int, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]],
+    first=(),
+) -> Peak:
+    """Find the sample peak and the true peak of the weighted sums, exactly.
+
+    Parameters
+    ----------
+    extremes : list of Extremes
+        One for each bus channel.
+    gains : list of array
+        Gains of each channel's lanes.
+    evaluate : callable
+        Takes a bus channel, an array of fine blocks, and gains of the anchor and of each lane; returns the sum's
+        sample peaks and true peaks there.
+    first : iterable of (channel, block)
+        Where to look first; a good guess saves work and changes nothing else.
+
+    Returns
+    -------
+    peak : Peak
+    """
+    mixes = [each.mixes(gain) for each, gain in zip(extremes, gains, strict=True)]
+    found = _Search(evaluate, mixes)
+    for side in range(len(extremes)):
+        found.look(side, [block for at, block in first if at == side])
+    coarse = [each.coarse_bound(mix) for each, mix in zip(extremes, mixes, strict=True)]
+    for side in np.argsort([-each.max(initial=0.0) for each in coarse]):
+        top = np.array([np.argmax(coarse[side])])
+        blocks, bounds = extremes[side].fine_bound(mixes[side], top)
+        found.look(int(side), blocks[np.argsort(bounds)[-_FIRST_BATCH:]])
+        parents = np.flatnonzero(coarse[side] > found.sample)
+        blocks, bounds = extremes[side].fine_bound(mixes[side], parents)
+        _in_order(found, int(side), blocks, bounds)
+    return found.result()
+
+
+def _in_order(found, side, blocks, bounds):
+    kept = np.flatnonzero(bounds > found.sample)
+    order = kept[np.argsort(-bounds[kept])]
+    start, size = 0, _FIRST_BATCH
+    while start < len(order) and bounds[order[start]] > found.sample:
+        found.look(side, blocks[order[start : start + size]])
+        start, size = start + size, min(2 * size, _LARGEST_BATCH)

@@ -1,0 +1,194 @@
+"""The remeter gives what measuring the rendered bus gives, whatever moves.
+
+The other side of every comparison is the long way: render the whole session and measure its bus. That the long way is
+right is checked against standards in the tests of meters and sessions.
+"""
+
+import numpy as np
+import pytest
+
+from gainlib.audio import Audio, AudioFile, GainlibError, write
+from gainlib.meters import measure
+from gainlib.processors import HardClip
+from gainlib.session import BusReading, Group, Insert, Master, Remeter, Send, Session, Strip
+
+LEVELS = tuple(BusReading.__dataclass_fields__)[:6]
+    "sample_peak_dbfs",
+    "true_peak_dbtp",
+    "rms_dbfs",
+    "loudness_lufs",
+    "momentary_max_lufs",
+    "short_term_max_lufs",
+)
+MOVES_EACH = 125  # times the eight sessions below: 1,000 moves
+
+
+def stem(seed, frames, channels, rate_hz=48000):
+    """Return a made-up stem: a swelling tone, noise bursts, a little offset."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(frames)[:, np.newaxis] / rate_hz
+    tone = np.sin(2 * np.pi * rng.uniform(40, 4000) * time_s + rng.uniform(0, 6, channels))
+    swell = np.sin(2 * np.pi * rng.uniform(0.2, 3) * time_s + rng.uniform(0, 6)) ** 2
+    burst = rng.standard_normal((frames, channels)) * (np.sin(2 * np.pi * rng.uniform(1, 4) * time_s) > 0.9)
+    samples = 0.3 * tone * swell + 0.08 * burst + rng.uniform(-0.01, 0.01)
+    return Audio(samples.astype(np.float32 if seed % 2 else np.float64), rate_hz)
+
+
+def strips(count, frames, rate_hz=48000, **common):
+    """Return strips of mixed widths and lengths at different settings."""
+    rng = np.random.default_rng(count)
+    return tuple(
+        Strip(
+            f"s{k}",
+            stem(k, frames - 37 * k, 1 + k % 2, rate_hz),
+            polarity=-1 if k % 3 == 2 else 1,
+            trim_db=float(rng.uniform(-6, 6)),
+            fader_db=float(rng.uniform(-12, 3)),
+            pan=float(rng.uniform(-1, 1)),
+            **common,
+        )
+        for k in range(count)
+    )
+
+
+def sessions():
+    """Return sessions of every kind the remeter answers for, by name."""
+    some = strips(5, 160000)
+    sent = tuple(strip.with_(sends=(Send("cue", -6.0, "pre"), Send("echo", -9.0))) for strip in some[:2])
+    grouped = tuple(strip.with_(to=("inner",)) for strip in some[2:4])
+    groups = (
+        Group("inner", trim_db=-2, fader_db=1.5, pan=0.3, to=("outer",)),
+        Group("outer", post_trim_db=3, fader_db=-4),
+        Group("cue", to=()),
+        Group("echo", fader_db=-3, pan=-0.5),
+    )
+    clipped = strips(3, 100000, inserts=(Insert(HardClip(-15.0), out_db=2.0),), dc_block=True)
+    return {
+        "strips": Session(some, master=Master(trim_db=-1.5, fader_db=-2)),
+        "groups and sends": Session((*sent, *grouped, some[4]), groups),
+        "linear pan law": Session(strips(4, 150000), pan_law_db=-6.0),
+        "44.1 kHz": Session(strips(4, 140001, 44100)),
+        "rate without whole hops": Session(strips(3, 45000, 11025)),
+        "inserts ahead of the fader": Session(clipped),
+        "soloed": Session(tuple(strip.with_(solo=strip.name in ("s1", "s2")) for strip in strips(4, 145000))),
+        "short": Session(strips(3, 30011)),
+    }
+
+
+def random_move(session, rng):
+    """Return arguments of ``read`` and the session they stand for."""
+    names = [*session.names]
+    some = rng.choice(names, size=int(rng.choice([1, 1, 2, len(names)])), replace=False)
+    faders = {str(name): float(rng.choice([rng.uniform(-30, 10), -np.inf], p=[0.9, 0.1])) for name in some}
+    pan = {str(rng.choice(names)): float(rng.uniform(-1, 1))} if rng.random() < 0.3 else {}
+    mute = (str(rng.choice(names)),) if rng.random() < 0.2 else ()
+    trim_db = float(rng.uniform(-12, 6)) if rng.random() < 0.3 else 0.0
+    moved = session.with_faders(faders).with_("bus", trim_db=session.master.trim_db + trim_db)
+    for name, value in pan.items():
+        moved = moved.with_(name, pan=value)
+    for name in mute:
+        moved = moved.with_(name, mute=True)
+    return {"faders": faders, "pan": pan, "mute": mute, "master_trim_db": trim_db}, moved
+
+
+def assert_same(reading, wanted):
+    for level in LEVELS:
+        expected = getattr(wanted, level)
+        if expected is None or expected == -np.inf:
+            assert getattr(reading, level) == expected, level
+        else:
+            assert getattr(reading, level) == pytest.approx(expected, abs=0.001), level
+
+
+@pytest.mark.parametrize("kind", sessions())
+def test_equals_measuring_the_rendered_bus(kind):
+    session, rng = sessions()[kind], np.random.default_rng(7)
+    remeter = Remeter(session)
+    assert_same(remeter.read(), measure(session.render().bus))
+    for _ in range(MOVES_EACH):
+        arguments, moved = random_move(session, rng)
+        reading = remeter.read(**arguments)
+        assert not reading.rendered
+        assert_same(reading, measure(moved.render().bus))
+
+
+def test_a_reading_depends_on_nothing_read_before():
+    session, rng = sessions()["strips"], np.random.default_rng(3)
+    used = Remeter(session)
+    for _ in range(60):
+        used.read(**random_move(session, rng)[0])
+    for _ in range(5):
+        arguments = random_move(session, rng)[0]
+        assert_same(used.read(**arguments), Remeter(session).read(**arguments))
+
+
+def test_a_new_anchor_changes_no_reading(monkeypatch):
+    session, rng = sessions()["groups and sends"], np.random.default_rng(4)
+    plain = Remeter(session)
+    monkeypatch.setattr("gainlib.session.remeter._ANCHOR_EVERY", 0.0)
+    renewed = Remeter(session)
+    for _ in range(10):
+        arguments = random_move(session, rng)[0]
+        assert_same(renewed.read(**arguments), plain.read(**arguments))
+
+
+def test_renders_and_says_so_where_a_processor_sits_behind_the_faders():
+    session = sessions()["strips"].with_("bus", inserts=(Insert(HardClip(-12.0)),))
+    reading = Remeter(session).read({"s0": 3.0})
+    assert "HardClip" in reading.rendered
+    assert_same(reading, measure(session.with_faders({"s0": 3.0}).render().bus))
+
+
+def test_a_fixed_bus_is_read_at_once_until_it_clips():
+    session = sessions()["strips"].with_(bus="fixed")
+    remeter = Remeter(session)
+    quiet, loud = remeter.read(dict.fromkeys(session.names, -20.0)), remeter.read(dict.fromkeys(session.names, 12.0))
+    assert not quiet.rendered and "clips" in loud.rendered
+    for reading, fader_db in ((quiet, -20.0), (loud, 12.0)):
+        assert_same(reading, measure(session.with_faders(dict.fromkeys(session.names, fader_db)).render().bus))
+
+
+def test_solo_and_silence():
+    session = sessions()["strips"]
+    remeter = Remeter(session)
+    assert_same(remeter.read(solo=["s1"]), measure(session.with_("s1", solo=True).render().bus))
+    silent = remeter.read(dict.fromkeys(session.names, -np.inf))
+    assert (silent.sample_peak_dbfs, silent.true_peak_dbtp, silent.rms_dbfs, silent.loudness_lufs) == (-np.inf,) * 4
+    assert silent.peak_time_s is None
+
+
+def test_all_faders_together_shift_every_level():
+    session = sessions()["strips"]
+    before, remeter = Remeter(session).read(), Remeter(session)
+    after = remeter.read({strip.name: strip.fader_db - 7.3 for strip in session.strips})
+    for level in ("sample_peak_dbfs", "true_peak_dbtp", "rms_dbfs", "momentary_max_lufs", "short_term_max_lufs"):
+        assert getattr(after, level) == pytest.approx(getattr(before, level) - 7.3, abs=1e-6)
+
+
+def test_the_peak_is_where_it_says():
+    session = sessions()["strips"]
+    reading = Remeter(session).read({"s1": 4.0})
+    samples = session.with_faders({"s1": 4.0}).render().bus.samples
+    frame = round(reading.peak_time_s * 48000)
+    near = np.abs(samples[max(frame - 2, 0) : frame + 3]).max()
+    assert 20 * np.log10(near) > reading.true_peak_dbtp - 1.0
+
+
+def test_files_are_read_where_they_lie(tmp_path):
+    some = strips(3, 100000)
+    files = []
+    for strip in some:
+        write(tmp_path / f"{strip.name}.wav", strip.audio, "FLOAT")
+        files.append(strip.with_(audio=AudioFile(tmp_path / f"{strip.name}.wav")))
+    move = {"s1": -3.0, "s2": 2.0}
+    assert_same(Remeter(Session(tuple(files))).read(move), Remeter(Session(some)).read(move))
+
+
+def test_unknown_names_are_refused():
+    with pytest.raises(GainlibError, match="'s1'"):
+        Remeter(sessions()["short"]).read({"s11": 0.0})
+
+
+def test_a_bus_reading_of_a_whole_reading_has_the_same_levels():
+    reading = measure(stem(1, 160000, 2))
+    assert all(getattr(BusReading.of(reading), level) == getattr(reading, level) for level in LEVELS)
