@@ -2,11 +2,17 @@
 
 from math import log10
 
-from gainlib.exercises.model import Exercise, Slip
+from gainlib.exercises.checks import Check
+from gainlib.exercises.choosing import Choice, Multi
+from gainlib.exercises.mixing import all_faders, loud_source, setups
+from gainlib.exercises.mixing.refrain import STEMS, short_name
+from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.performed import State
 from gainlib.exercises.text import fill
 from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.levels import sum_levels_db
+from gainlib.staging import common_offset
 
 HANDBOOK = "Handbook formula: powers of unrelated signals add, amplitudes of identical ones add"
 
@@ -126,4 +132,154 @@ OFFSET = Exercise(
     cites=("Handbook formula: a gain common to all inputs is a gain of the sum", "True peak: ITU-R BS.1770, Annex 2"),
 )
 
-EXERCISES = (UNRELATED, DOUBLED, OFFSET)
+# ------------------------------------------------------------------------------------------------------ one loud source
+
+LOUD_SOURCE = Exercise(
+    id="05-4",
+    title="The one that clips the bus",
+    parts=(
+        Choice("Which track?", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
+        Number("Least attenuation of that track", "dB", tolerance=0.2, points=2),
+    ),
+    given=loud_source.draw,
+    statement=(
+        "One track alone makes this bus clip: with it muted the bus is tame, with any other muted it still clips. "
+        "Which one? And by how many dB must it come down at least, until the sample peak of the bus is no higher than "
+        "−1.0 dBFS? Give a positive number, rounded up to one decimal."
+    ),
+    solve=lambda g: [loud_source.culprit(g), loud_source.cure_db(g)],
+    slips=(
+        Slip(
+            "loud on its meter",
+            lambda g: [loud_source.loudest_other(g), None],
+            "That one is high on its own meter, but with it muted the bus still clips. What counts is what a track "
+            "adds at the instant the bus peaks.",
+        ),
+        Slip(
+            "own peak",
+            lambda g: [None, loud_source.own_excess_db(g)],
+            "That brings the track's own peak to the ceiling. The others play at that instant too, so it has to come "
+            "down until the sum fits.",
+        ),
+        Slip(
+            "excess of the bus",
+            lambda g: [None, loud_source.bus_excess_db(g)],
+            "That is the excess of the bus. Only one of its parts moves, so that part has to move further.",
+        ),
+    ),
+    hints=(
+        "Mute one track at a time and watch the sample peak of the bus.",
+        "Look at the contributions at the worst instant: one of them is most of it.",
+        "Lower that fader until the bus reads the ceiling; what its own meter reads does not matter.",
+    ),
+    explain=lambda g: fill(
+        "With all tracks the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; without any "
+        "other it stays at {others:+.1f} dBFS or more. By itself the {name} peaks at {own:+.1f} dBFS. At every sample "
+        "that is over, the rest + gain × {name} has to fit under 10^(−1/20) = 0.891; the tightest of them asks for "
+        "{least:.1f} dB.",
+        loud_source.figures(g),
+    ),
+    cites=("Sample peak: AES17", "Handbook formula: samples of a sum add"),
+    material=loud_source.loud_mix,
+)
+
+ALL_FADERS = Exercise(
+    id="05-5",
+    title="Bring the whole mix down",
+    parts=(
+        State(
+            "Faders and master fader",
+            points=4,
+            controls=all_faders.controls,
+            checks=(
+                Check("bus", all_faders.true_peak_dbtp, all_faders.WINDOW_DBTP, "dBTP", too_high="too hot"),
+                Check("balance", all_faders.balance, (None, all_faders.APART_DB), too_high="too much"),
+                Check("cut off at full scale:", all_faders.cut_samples, (0, 0), "samples", 0, too_high="too many"),
+            ),
+            from_session=all_faders.compact,
+            nudges=all_faders.nudges,
+        ),
+    ),
+    given=all_faders.draw,
+    statement=(
+        "The sum of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master fader. Set "
+        "the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the level between any two tracks "
+        "stays within 0.1 dB of what it is now."
+    ),
+    solve=lambda g: all_faders.moved(g, all_faders.offset_db(g)),
+    slips=(
+        Slip(
+            "one fader",
+            lambda g: all_faders.moved(g, -20.0, stems=(all_faders.loudest(g),)),
+            "You moved a single fader, and the balance went with it. All of them have to come down by the same number.",
+            spots=all_faders.one_fader_moved,
+        ),
+        Slip(
+            "master only",
+            lambda g: all_faders.moved(g, 0.0, master_db=all_faders.AIM_DBTP),
+            "You moved only the master fader. The sum was cut off ahead of it, so it turns down what is clipped.",
+            spots=all_faders.master_only_moved,
+        ),
+    ),
+    hints=(
+        "Which comes first here, the sum that cuts off or the master fader?",
+        "Lock all faders together, then move them: what they have in common cannot change the balance.",
+        "A clipped sum reads too low. Come down until nothing is cut off, then read again and move the rest.",
+    ),
+    explain=lambda g: fill(
+        "In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The middle of the window is "
+        "−6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks changes. The master fader "
+        "comes behind the sum and cannot mend what was cut off in it.",
+        {"peak": -common_offset(all_faders.hot_mix(g), 0.0), "offset": all_faders.offset_db(g)},
+    ),
+    cites=("True peak: ITU-R BS.1770, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
+    material=all_faders.hot_mix,
+)
+
+ONLY_THE_MASTER = Exercise(
+    id="05-6",
+    title="When the master fader is enough",
+    parts=(Multi("Cured by the master fader alone", points=3, options=setups.options),),
+    given=setups.draw,
+    statement=(
+        "Six set-ups clip. In each the converter is the last thing, behind the master fader, and cuts off at full "
+        "scale. In which of them does pulling **only the master fader** cure the clip?"
+    ),
+    solve=setups.cured,
+    slips=(
+        Slip(
+            "always",
+            lambda g: list(g["set_ups"]),
+            "You picked all of them. Pulling the master fader only lowers what was cut off before it; flat tops stay "
+            "flat.",
+        ),
+        Slip(
+            "the others",
+            setups.not_cured,
+            "Those are the ones that stay clipped. Asked are those in which nothing is cut off ahead of the master "
+            "fader.",
+        ),
+        Slip(
+            "too late",
+            lambda g: [*setups.cured(g), setups.not_cured(g)[0]],
+            "In at least one you picked, something is cut off ahead of the master fader, which then comes too late.",
+            spots=setups.some_too_late,
+        ),
+        Slip(
+            "over is not clipped",
+            lambda g: setups.cured(g)[1:],
+            "You left out at least one. In floating point a level above full scale is kept as it is until something "
+            "cuts it off.",
+            spots=setups.some_left_out,
+        ),
+    ),
+    hints=(
+        "Follow the signal from the tracks to the converter. Does anything cut off ahead of the master fader?",
+        "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not.",
+    ),
+    explain=setups.verdicts,
+    cites=("Each set-up is rendered: with the master fader pulled, either the unclipped mix comes out or it does not",),
+    material=setups.sessions,
+)
+
+EXERCISES = (UNRELATED, DOUBLED, OFFSET, LOUD_SOURCE, ALL_FADERS, ONLY_THE_MASTER)
