@@ -13,13 +13,6 @@ from gainlib.processors import HardClip
 from gainlib.session import BusReading, Group, Insert, Master, Remeter, Send, Session, Strip
 
 LEVELS = tuple(BusReading.__dataclass_fields__)[:6]
-    "sample_peak_dbfs",
-    "true_peak_dbtp",
-    "rms_dbfs",
-    "loudness_lufs",
-    "momentary_max_lufs",
-    "short_term_max_lufs",
-)
 MOVES_EACH = 125  # times the eight sessions below: 1,000 moves
 
 

@@ -26,9 +26,8 @@ def stems(count: int, seconds: float) -> list[np.ndarray]:
     time_s = np.arange(frames) / RATE_HZ
     made = []
     for k in range(count):
-        sos = signal.butter(
-            1, [50 * 1.4**k % 6000 + 30, 90 * 1.4**k % 9000 + 300], "bandpass", fs=RATE_HZ, output="sos"
-        )
+        low_hz = 40 * 1.35 ** (k % 16)
+        sos = signal.butter(1, [low_hz, 4 * low_hz], "bandpass", fs=RATE_HZ, output="sos")
         noise = signal.sosfilt(sos, rng.standard_normal((frames, 2)), axis=0)
         noise *= (0.2 + np.abs(np.sin(np.pi * rng.uniform(0.3, 4) * time_s + k)) ** 3)[:, np.newaxis]
         made.append((0.4 * noise / np.abs(noise).max()).astype(np.float32))
