@@ -348,38 +348,40 @@ def high_pass(block, coefficients, state, out):
 def rectified_mean(padded, between, out):
     """Average the magnitudes of the channels at each sample and at points between it and the next.
 
-    Without points between, a tone of 1/4 or 1/6 of the sample rate would read up to 2 dB wrong, as its phase falls.
+    At a low sample rate the points matter: the samples of a tone of 1/8 of the rate average up to 0.5 dB low.
 
     Parameters
     ----------
-    padded : array, shape (frames + 7, channels)
-        Samples with three frames before the first and four after the last.
-    between : array, shape (points, 8)
-        Interpolating taps of each point.
+    padded : array, shape (frames + taps - 1, channels)
+        Samples with taps / 2 − 1 frames before the first and taps / 2 after the last.
+    between : array, shape (points, taps)
+        Interpolating taps of each point; there may be none.
     out : array, shape (frames,)
         The averages.
     """
     total, channels = padded.shape
-    frames = total - 7
+    points, taps = between.shape
     flat = padded.reshape(total * channels)
-    size = frames * channels
+    centre = (taps // 2 - 1) * channels
+    size = out.size * channels
     sums = np.empty(size)
+    value = np.empty(size if points > 0 else 0)
     for j in range(size):
-        sums[j] = abs(flat[j + 3 * channels])
-    for p in range(between.shape[0]):
-        h0, h1, h2, h3 = between[p, 0], between[p, 1], between[p, 2], between[p, 3]
-        h4, h5, h6, h7 = between[p, 4], between[p, 5], between[p, 6], between[p, 7]
-        c = channels
+        sums[j] = abs(flat[centre + j])
+    for p in range(points):
+        value[:] = 0.0
+        for i in range(taps):
+            h, shift = between[p, i], i * channels
+            for j in range(size):
+                value[j] += h * flat[shift + j]
         for j in range(size):
-            early = h0 * flat[j] + h1 * flat[j + c] + h2 * flat[j + 2 * c] + h3 * flat[j + 3 * c]
-            late = h4 * flat[j + 4 * c] + h5 * flat[j + 5 * c] + h6 * flat[j + 6 * c] + h7 * flat[j + 7 * c]
-            sums[j] += abs(early + late)
-    share = 1.0 / (channels * (1 + between.shape[0]))
-    for n in range(frames):
-        total_here = 0.0
+            sums[j] += abs(value[j])
+    share = 1.0 / (channels * (1 + points))
+    for n in range(out.size):
+        mean = 0.0
         for channel in range(channels):
-            total_here += sums[n * channels + channel]
-        out[n] = total_here * share
+            mean += sums[n * channels + channel]
+        out[n] = mean * share
 
 
 @njit(f"int64({_IN1}, {_IN1}, int64, int64, {_OUT1}, {_OUT1})", **_OPTIONS)

@@ -14,6 +14,7 @@ import numpy as np
 from gainlib import kernels
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
+from gainlib.meters.average import averages
 from gainlib.meters.series import as_block, feed
 
 TAPS = 16
@@ -103,6 +104,16 @@ class Interpolator:
         kernels.interpolated_peaks(padded, self.even, self.odd, self.factor % 2 == 0, block_frames, gain, floor, out)
 
 
+def windowed_sinc(factor: int, taps: int, beta: float) -> np.ndarray:
+    """Return interpolating taps under a Kaiser window, shape (factor, taps), read-only; row 0 is the sample itself."""
+    distance = np.arange(factor)[:, np.newaxis] / factor - (np.arange(taps) - (taps // 2 - 1))
+    window = np.i0(beta * np.sqrt(np.maximum(1.0 - (2.0 * distance / taps) ** 2, 0.0))) / np.i0(beta)
+    table = np.sinc(distance) * window
+    table[0] = np.arange(taps) == taps // 2 - 1
+    table.flags.writeable = False
+    return table
+
+
 @lru_cache(maxsize=32)
 def interpolator(rate_hz: int) -> Interpolator:
     """Return the true-peak interpolator of a sample rate: at least fourfold, and to 192 kHz or more.
@@ -113,14 +124,11 @@ def interpolator(rate_hz: int) -> Interpolator:
     [24, 5, 4, 4]
     """
     factor = max(MIN_FACTOR, -(-MIN_RATE_HZ // rate_hz))
-    distance = np.arange(factor)[:, np.newaxis] / factor - (np.arange(TAPS) - (TAPS // 2 - 1))
-    window = np.i0(WINDOW_BETA * np.sqrt(np.maximum(1.0 - (2.0 * distance / TAPS) ** 2, 0.0))) / np.i0(WINDOW_BETA)
-    taps = np.sinc(distance) * window
-    taps[0] = np.arange(TAPS) == TAPS // 2 - 1
+    taps = windowed_sinc(factor, TAPS, WINDOW_BETA)
     rows, half = taps[1 : factor // 2 + 1], TAPS // 2
     even = np.ascontiguousarray((rows[:, :half] + rows[:, : half - 1 : -1]) / 2)
     odd = np.ascontiguousarray((rows[:, :half] - rows[:, : half - 1 : -1]) / 2)
-    for array in (taps, even, odd):
+    for array in (even, odd):
         array.flags.writeable = False
     return Interpolator(factor, taps, even, odd, float(np.abs(taps).sum(axis=1).max()))
 
@@ -225,4 +233,4 @@ def flat_runs(audio: Audio) -> int:
     >>> flat_runs(bass), flat_runs(bass.with_samples(bass.samples.clip(-0.7, 0.7)))
     (0, 100)
     """
-    return feed(FlatRunMeter(audio.rate_hz, audio.channels), audio).count()
+    return 0 if averages(audio).silent else feed(FlatRunMeter(audio.rate_hz, audio.channels), audio).count()
