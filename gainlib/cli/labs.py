@@ -1,0 +1,40 @@
+"""``labs``: open JupyterLab on the folder of labs."""
+
+import argparse
+import subprocess
+import sys
+from pathlib import Path
+
+SUMMARY = "open the labs in JupyterLab"
+DESCRIPTION = """\
+Open the labs in JupyterLab, in the browser of this machine. Ctrl-C twice here ends it.
+
+Other options are handed to JupyterLab, for example --no-browser or --port 9000.
+"""
+PASSES_ON = True
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare nothing: all options are JupyterLab's."""
+
+
+def run(options: argparse.Namespace) -> int:
+    """Start JupyterLab and wait for its end."""
+    folder = labs_folder()
+    if folder is None:
+        print("There is no folder labs with notebooks here; start this in the project's own folder.", file=sys.stderr)
+        return 1
+    server = subprocess.Popen([sys.executable, "-m", "jupyter", "lab", str(folder), *options.rest])
+    while True:
+        try:
+            return 1 if server.wait() else 0
+        except KeyboardInterrupt:
+            continue  # JupyterLab got it as well and asks whether it is meant
+
+
+def labs_folder() -> Path | None:
+    """Find the labs: beside the package, where a copy of the project has them, or in the working folder."""
+    for parent in (Path(__file__).resolve().parents[2], Path.cwd()):
+        if any((parent / "labs").glob("*.ipynb")):
+            return parent / "labs"
+    return None

@@ -1,0 +1,216 @@
+"""``measure``: every meter of a file or of a folder of files, as a table and as CSV."""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from gainlib.audio import AudioFile
+    from gainlib.meters import Reading
+
+SUMMARY = "measure the levels of a file or a folder of stems"
+DESCRIPTION = """\
+Measure a sound file, or every sound file of a folder: peaks, averages, needle, loudness.
+
+A folder's hidden files, subfolders and files that are no audio do not count. A file that cannot be read is named with
+the reason, and the others are measured all the same.
+"""
+_NOTE = (
+    "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs: tops that lie "
+    "at one level, as clipping leaves them. No figure: too short or too silent to say."
+)
+
+
+class Row(NamedTuple):
+    """What came of one file: a reading, or an error in its place."""
+
+    path: Path
+    source: "AudioFile | None" = None
+    reading: "Reading | None" = None
+    error: str = ""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the path and the options."""
+    parser.add_argument("path", metavar="PATH", help="a sound file, or a folder of them")
+    parser.add_argument("--csv", metavar="F", help="write all figures to F as well, as comma-separated values")
+    parser.add_argument(
+        "--alignment", metavar="DBFS", type=_level, default=-18.0,
+        help="level of a sine that reads 0 VU, in dBFS (default −18, EBU R 68)",
+    )  # fmt: skip
+    parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure, print the table, write the CSV; 1 if any file failed or there is none."""
+    path = Path(os.path.expanduser(options.path))
+    paths = _paths(path)
+    target = _target(options, paths)
+    if not paths:
+        from gainlib.audio import audio_suffixes
+
+        print(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}", file=sys.stderr)
+        return 1
+    rows = _measured(paths, options.alignment, options.quiet)
+    if target:
+        _write_csv(target, rows)
+    _print(rows, options.alignment)
+    return 1 if any(row.error for row in rows) else 0
+
+
+def _level(text):
+    from gainlib.levels import dbfs_to_dbu
+
+    try:
+        level = float(text.replace("−", "-").replace(",", "."))
+        dbfs_to_dbu(0.0, level)  # knows what is no level
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no level; give a number of dBFS, such as -18") from None
+    return level
+
+
+def _paths(path):
+    from gainlib.audio import audio_files
+
+    return audio_files(path) if path.is_dir() else [path]
+
+
+def _target(options, paths):
+    """Check where the CSV shall go before anything long begins."""
+    from gainlib.audio import audio_suffixes
+
+    if not options.csv:
+        return None
+    target = Path(os.path.expanduser(options.csv))
+    if target.suffix.lower() in audio_suffixes() or any(_same(target, path) for path in paths):
+        options.usage_error(f"{target}: is a sound file by its name or its content; choose another name for the CSV")
+    if target.is_dir():
+        options.usage_error(f"{target}: is a folder; name a file in it for the CSV")
+    if not target.resolve().parent.is_dir():
+        options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
+    return target
+
+
+def _same(one, other):
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
+
+
+def _measured(paths, alignment_dbfs, quiet):
+    """Open all, then measure one by one; the bar counts seconds of sound, so that it can tell what is left."""
+    from tqdm import tqdm
+
+    rows = [_opened(path) for path in paths]
+    total = sum(row.source.duration_s for row in rows if row.source)
+    form = "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} s, {remaining} left  {desc}"
+    with tqdm(total=total, bar_format=form, file=sys.stderr, leave=False, disable=quiet or not total) as bar:
+        for k, row in enumerate(rows):
+            if row.source:
+                bar.set_description_str(row.path.name[:24])
+                rows[k] = _read(row, alignment_dbfs, bar.update)
+    return rows
+
+
+def _opened(path):
+    from gainlib.audio import AudioFile, GainlibError
+
+    try:
+        return Row(path, AudioFile(path))
+    except GainlibError as error:
+        return Row(path, error=str(error))
+
+
+def _read(row, alignment_dbfs, advance):
+    from gainlib.audio import GainlibError
+    from gainlib.meters import measure
+
+    try:
+        return row._replace(reading=measure(_Watched(row.source, advance), alignment_dbfs))
+    except GainlibError as error:
+        return row._replace(error=str(error))
+
+
+class _Watched:
+    """A source that says how far it has been read."""
+
+    def __init__(self, source, advance):
+        self.rate_hz, self.channels, self.frames = source.rate_hz, source.channels, source.frames
+        self._source, self._advance = source, advance
+
+    def blocks(self, *arguments, **options):
+        for block in self._source.blocks(*arguments, **options):
+            yield block
+            self._advance(len(block) / self.rate_hz)
+
+
+def _print(rows, alignment_dbfs):
+    from gainlib.cli.table import layout, number, screen_width, show
+
+    good = [row for row in rows if row.reading]
+    if good:
+        width = screen_width()
+        lines = layout([row.path.name for row in good], _columns(good), width)
+        show([*lines, "", *_wrapped(_NOTE.format(alignment=number(alignment_dbfs)), width)])
+    for row in rows:
+        if row.error:
+            print(row.error, file=sys.stderr)
+    if len(good) < len(rows):
+        print(f"{len(good)} of {len(rows)} files measured.", file=sys.stderr)
+
+
+def _columns(rows):
+    from gainlib.cli.table import Column, duration, number
+
+    def column(what, unit, field, decimals=1, spare=False):
+        cells = tuple(number(getattr(row.reading, field), decimals) for row in rows)
+        return Column((what, unit), cells, spare)
+
+    return [
+        Column(("ch", ""), tuple(str(row.source.channels) for row in rows), spare=True),
+        Column(("rate", "kHz"), tuple(f"{row.source.rate_hz / 1000:g}" for row in rows), spare=True),
+        Column(("length", "min:s"), tuple(duration(row.source.duration_s) for row in rows)),
+        column("peak", "dBFS", "sample_peak_dbfs"),
+        column("true pk", "dBTP", "true_peak_dbtp"),
+        column("RMS", "dBFS", "rms_dbfs"),
+        column("active", "dBFS", "active_dbfs"),
+        column("hover", "VU", "hover_vu"),
+        column("loudness", "LUFS", "loudness_lufs"),
+        column("range", "LU", "loudness_range_lu", spare=True),
+        column("crest", "dB", "active_crest_db", spare=True),
+        column("flat", "runs", "flat_runs", 0),
+    ]
+
+
+def _wrapped(text, width):
+    import textwrap
+
+    return textwrap.wrap(text, width)
+
+
+def _write_csv(target, rows):
+    """Write one line a file: what it is, every field of its reading, the error if there was one."""
+    import csv
+    from dataclasses import fields
+
+    from gainlib.audio import replacing
+    from gainlib.meters import Reading
+
+    names = [field.name for field in fields(Reading)]
+    with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(["file", "channels", "rate_hz", "frames", *names, "error"])
+        for row in rows:
+            header = [row.source.channels, row.source.rate_hz, row.source.frames] if row.source else [""] * 3
+            values = [_cell(getattr(row.reading, name)) if row.reading else "" for name in names]
+            writer.writerow([row.path.name, *header, *values, row.error])
+
+
+def _cell(value):
+    """Write a value so that it can be read back: −inf as -inf, None as nothing, points for decimals."""
+    if value is None:
+        return ""
+    return str(value) if isinstance(value, int) else repr(float(value))
