@@ -276,6 +276,16 @@ def test_lossy_formats_keep_length_and_level(tmp_path, suffix, subtype, frames):
         assert 20 * np.log10(back.samples.std() / tone.std()) == pytest.approx(0, abs=0.3)
 
 
+@pytest.mark.parametrize("suffix", audio_suffixes())
+def test_every_suffix_is_written_and_found_again(tmp_path, suffix):
+    """What counts as audio in a folder can be written under that name, in small or capital letters."""
+    subtype = {".mp3": "MPEG_LAYER_III", ".opus": "OPUS", ".ogg": "VORBIS", ".oga": "VORBIS"}.get(suffix, "PCM_16")
+    for name in (f"a{suffix}", f"B{suffix.upper()}"):
+        write(tmp_path / name, _noise(), subtype)
+        assert read(tmp_path / name).frames == 2000
+    assert [path.stem for path in audio_files(tmp_path)] == ["a", "B"]
+
+
 def test_beyond_full_scale(tmp_path):
     """Integers refuse what they would clip, unless told; floats hold it."""
     loud, path = Audio(np.array([0.0, 0.5, -1.25]), RATE), tmp_path / "a.wav"
