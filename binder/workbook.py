@@ -49,6 +49,9 @@ def serve(arguments):
     settings = {"--ServerApp.root_dir": str(ROOT), "--LabApp.default_url": f"/lab/tree/{page}"}
     given = {argument.split("=")[0] for argument in arguments}
     ours = [f"{name}={value}" for name, value in settings.items() if name not in given]
+    if hasattr(os, "geteuid") and os.geteuid() == 0 and "--allow-root" not in given:
+        # In a container there is often no other user; JupyterLab would stop with a refusal.
+        ours.append("--allow-root")
     command = [str(PYTHON), "-m", "jupyterlab", *ours, *arguments]
     print("Opening the labs. To stop: Ctrl+C here.", flush=True)
     os.chdir(ROOT)
@@ -153,7 +156,9 @@ def _make_venv():
 
 def _pip(requirements):
     """Install a requirement file, with one line that counts; the whole output goes to .venv/setup.log."""
-    command = [str(PYTHON), "-m", "pip", "install", "--progress-bar", "off", "-r", str(requirements)]
+    # Not compiled now: Python does that for the modules in use when they are first read, which is half the time.
+    command = [str(PYTHON), "-m", "pip", "install", "--progress-bar", "off", "--no-compile"]
+    command += ["-r", str(requirements)]
     total = len(set(re.findall(r"(?m)^([\w.-]+)==", requirements.read_text(encoding="utf-8"))))
     environment = os.environ | {"PIP_USER": "0", "PIP_DISABLE_PIP_VERSION_CHECK": "1"}
     options = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "text": True, "errors": "replace"}

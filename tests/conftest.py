@@ -1,7 +1,6 @@
-"""What all tests share: recorded audio, a browser, steady random tests, and no silent skips in CI."""
+"""What all tests share: recorded audio, steady random tests, and no silent skips in CI."""
 
 import os
-import shutil
 
 import pytest
 import recorded
@@ -63,12 +62,3 @@ def recorded_folder():
     if folder is None:
         pytest.skip("recorded audio comes from Debian packages, which cannot be had here")
     return folder
-
-
-@pytest.fixture(scope="session")
-def chromium():
-    """Path of an installed Chromium."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None:
-        pytest.skip("no Chromium is installed")
-    return path
