@@ -56,6 +56,23 @@ def two_biquads(block, coefficients, state, out):
         state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3] = s1, s2, t1, t2
 
 
+@njit("int64(int64, int64, int64)", **_OPTIONS)
+def _hop_end(hop, rate, per_second):
+    """Return the frame before which the first `hop` hops end: hop · rate / per_second, rounded."""
+    return (2 * hop * rate + per_second) // (2 * per_second)
+
+
+@njit("int64(int64, int64, int64)", **_OPTIONS)
+def _open_hop(position, rate, per_second):
+    """Return the number of hops that have ended at or before frame `position`."""
+    hop = position * per_second // rate
+    while _hop_end(hop + 1, rate, per_second) <= position:
+        hop += 1
+    while hop > 0 and _hop_end(hop, rate, per_second) > position:
+        hop -= 1
+    return hop
+
+
 @njit(f"int64({_IN2}, {_IN1}, int64, int64, int64, float64[:, ::1], float64[:, :, ::1])", **_OPTIONS)
 def hop_statistics(block, pivot, position, rate, per_second, carry, out):
     """Collect sum, sum of squares, lowest and highest sample of each channel over hops of a fixed time.
@@ -84,15 +101,11 @@ def hop_statistics(block, pivot, position, rate, per_second, carry, out):
         Number of hops finished.
     """
     frames, channels = block.shape
-    hop = (2 * position * per_second + per_second) // (2 * rate)
-    while (2 * (hop + 1) * rate + per_second) // (2 * per_second) <= position:
-        hop += 1
-    while hop > 0 and (2 * hop * rate + per_second) // (2 * per_second) > position:
-        hop -= 1
+    hop = _open_hop(position, rate, per_second)
     count = 0
     start = 0
     while start < frames:
-        end = (2 * (hop + 1) * rate + per_second) // (2 * per_second) - position
+        end = _hop_end(hop + 1, rate, per_second) - position
         stop = min(end, frames)
         for channel in range(channels):
             p = pivot[channel]
@@ -116,6 +129,16 @@ def hop_statistics(block, pivot, position, rate, per_second, carry, out):
             hop += 1
         start = stop
     return count
+
+
+@njit(f"void({_IN1}, {_IN2}, int64, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+def _weigh(taps, rows, count, out):
+    """Set the first `count` of `out` to the sum of `rows` weighted by `taps`, four rows at a time."""
+    out[:count] = 0.0
+    for i in range(0, taps.size, 4):
+        h0, h1, h2, h3 = taps[i], taps[i + 1], taps[i + 2], taps[i + 3]
+        for j in range(count):
+            out[j] += h0 * rows[i, j] + h1 * rows[i + 1, j] + h2 * rows[i + 2, j] + h3 * rows[i + 3, j]
 
 
 @njit(
@@ -182,23 +205,11 @@ def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor,
                 sums[i, j] = flat[left + j] + flat[right + j]
                 differences[i, j] = flat[left + j] - flat[right + j]
         for p in range(pairs):
-            for j in range(count):
-                evens[j] = 0.0
-                odds[j] = 0.0
-            for i in range(0, half, 4):
-                e0, e1, e2, e3 = even[p, i], even[p, i + 1], even[p, i + 2], even[p, i + 3]
-                for j in range(count):
-                    evens[j] += e0 * sums[i, j] + e1 * sums[i + 1, j] + e2 * sums[i + 2, j] + e3 * sums[i + 3, j]
-            if not (has_middle and p == pairs - 1):
-                for i in range(0, half, 4):
-                    o0, o1, o2, o3 = odd[p, i], odd[p, i + 1], odd[p, i + 2], odd[p, i + 3]
-                    for j in range(count):
-                        odds[j] += (
-                            o0 * differences[i, j]
-                            + o1 * differences[i + 1, j]
-                            + o2 * differences[i + 2, j]
-                            + o3 * differences[i + 3, j]
-                        )
+            _weigh(even[p], sums, count, evens)
+            if has_middle and p == pairs - 1:
+                odds[:count] = 0.0
+            else:
+                _weigh(odd[p], differences, count, odds)
             for j in range(count):
                 value = abs(evens[j]) + abs(odds[j])
                 highest[j] = value if value > highest[j] else highest[j]
@@ -409,10 +420,8 @@ def needle(drive, movement, position, rate, state, out):
     """
     m0, m1, m2, m3, m4, m5 = movement[0], movement[1], movement[2], movement[3], movement[4], movement[5]
     place, speed = state[0], state[1]
-    tick = (2000 * position + 1000) // (2 * rate)
-    while (2 * tick * rate + 1000) // 2000 <= position:
-        tick += 1
-    due = (2 * tick * rate + 1000) // 2000 - position
+    tick = _open_hop(position, rate, 1000)
+    due = _hop_end(tick + 1, rate, 1000) - position
     count = 0
     for n in range(drive.size):
         u = drive[n]
@@ -423,7 +432,7 @@ def needle(drive, movement, position, rate, state, out):
             out[count] = place
             count += 1
             tick += 1
-            due = (2 * tick * rate + 1000) // 2000 - position
+            due = _hop_end(tick + 1, rate, 1000) - position
     state[0], state[1] = place, speed
     return count
 
@@ -456,10 +465,8 @@ def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
     """
     count_points, channels = points.shape
     number = charge.size
-    tick = (2000 * position + 1000) // (2 * rate)
-    while (2 * tick * rate + 1000) // 2000 <= position:
-        tick += 1
-    due = (2 * tick * rate + 1000) // 2000 - position
+    tick = _open_hop(position, rate, 1000)
+    due = _hop_end(tick + 1, rate, 1000) - position
     count = 0
     top = highest[0]
     for n in range(count_points):
@@ -478,9 +485,21 @@ def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
             count += 1
             top = 0.0
             tick += 1
-            due = (2 * tick * rate + 1000) // 2000 - position
+            due = _hop_end(tick + 1, rate, 1000) - position
     highest[0] = top
     return count
+
+
+@njit(f"Tuple((int64, float64, float64))({_IN1}, int64, int64, float64)", **_OPTIONS)
+def _still_above(line, end, length, threshold):
+    """Return how many of the `length` samples before `end` still stand, their lowest, and the best three in a row."""
+    kept, lowest, three = 0, np.inf, 0.0
+    while kept < length and kept < end and line[end - 1 - kept] >= threshold:
+        lowest = min(lowest, line[end - 1 - kept])
+        kept += 1
+        if kept >= 3:
+            three = max(three, min(line[end - kept], line[end - kept + 1], line[end - kept + 2]))
+    return kept, lowest, three
 
 
 @njit(
@@ -537,14 +556,8 @@ def flat_runs(line, first, reach, near, edge, state, out):
                 threshold = near * top
                 if length > 0 and lowest < threshold:
                     # The bar has risen inside the run: only its last samples still belong to it.
-                    kept = 0
-                    while kept < length and kept < n and line[n - 1 - kept] >= threshold:
-                        kept += 1
-                    length, lowest, three, far_clear = kept, np.inf, 0.0, False
-                    for j in range(n - kept, n):
-                        lowest = min(lowest, line[j])
-                        if j - 2 >= n - kept:
-                            three = max(three, min(line[j], line[j - 1], line[j - 2]))
+                    length, lowest, three = _still_above(line, n, length, threshold)
+                    far_clear = False
             if x >= threshold and x > 0.0:
                 lowest = x if length == 0 else min(lowest, x)
                 length += 1

@@ -12,7 +12,7 @@ import numpy as np
 from gainlib import kernels
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
-from gainlib.meters.series import as_block, feed, power_db
+from gainlib.meters.series import as_block, feed, hop_ends, power_db
 
 HOPS_PER_SECOND = 40
 BLOCK_HOPS = 4
@@ -119,8 +119,8 @@ class AverageMeter:
         low, high = hops[..., 2].min(axis=0), hops[..., 3].max(axis=0)
         shift = hops[..., 0].sum(axis=0) / self._frames
         mean = self._pivot + shift
-        ends = np.floor(np.arange(1, len(hops)) * (self._rate_hz / HOPS_PER_SECOND) + 0.5)
-        frames = np.diff([0, *ends, self._frames])
+        ends = hop_ends(len(hops) - 1, self._rate_hz, HOPS_PER_SECOND)
+        frames = np.diff([*ends, self._frames])
         # The mean is known only now: take it off the sums.
         squares = hops[..., 1] - 2 * shift * hops[..., 0] + shift**2 * frames[:, np.newaxis]
         energies = np.maximum(squares.mean(axis=1), 0.0)

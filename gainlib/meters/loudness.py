@@ -10,7 +10,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
-from gainlib.meters.series import Series, feed, power_db
+from gainlib.meters.series import Series, feed, hop_ends, power_db
 from gainlib.meters.weighting import KFilter, channel_weights
 
 OFFSET_LU = -0.691
@@ -119,7 +119,7 @@ class LoudnessMeter:
         ends = np.arange(hops, energies.size + 1, step)
         if ends.size == 0:
             return np.zeros(0), np.zeros(0)
-        edges = np.floor(np.arange(energies.size + 1) * (self._rate_hz / HOPS_PER_SECOND) + 0.5)
+        edges = hop_ends(energies.size, self._rate_hz, HOPS_PER_SECOND)
         windows = np.lib.stride_tricks.sliding_window_view(energies, hops)[::step]
         return ends / HOPS_PER_SECOND, windows.sum(axis=1) / (edges[ends] - edges[ends - hops])
 

@@ -116,14 +116,16 @@ def windowed_sinc(factor: int, taps: int, beta: float) -> np.ndarray:
 
 @lru_cache(maxsize=32)
 def interpolator(rate_hz: int) -> Interpolator:
-    """Return the true-peak interpolator of a sample rate: at least fourfold, and to 192 kHz or more.
+    """Return the true-peak interpolator of a sample rate: at least fourfold, to 192 kHz or more, an even factor.
+
+    An even factor looks half-way between samples, where a tone of a quarter of the sample rate may have its peaks.
 
     Examples
     --------
     >>> [interpolator(rate).factor for rate in (8000, 44100, 48000, 96000)]
-    [24, 5, 4, 4]
+    [24, 6, 4, 4]
     """
-    factor = max(MIN_FACTOR, -(-MIN_RATE_HZ // rate_hz))
+    factor = max(MIN_FACTOR, 2 * -(-MIN_RATE_HZ // (2 * rate_hz)))
     taps = windowed_sinc(factor, TAPS, WINDOW_BETA)
     rows, half = taps[1 : factor // 2 + 1], TAPS // 2
     even = np.ascontiguousarray((rows[:, :half] + rows[:, : half - 1 : -1]) / 2)

@@ -44,6 +44,11 @@ def as_block(block: np.ndarray) -> np.ndarray:
     return array[:, np.newaxis] if array.ndim == 1 else array
 
 
+def hop_ends(count: int, rate_hz: int, per_second: int) -> np.ndarray:
+    """Return the frames before which 0, 1, … `count` hops end, as the loops count them, shape (count + 1,)."""
+    return (2 * np.arange(count + 1) * rate_hz + per_second) // (2 * per_second)
+
+
 def feed(meter, source):
     """Push all of `source` (an ``Audio`` or an ``AudioFile``) through `meter` block by block and return the meter."""
     for block in source.blocks(BLOCK_FRAMES):
