@@ -150,7 +150,7 @@ def soloed_on_one_floor(draw):
     return session
 
 
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(soloed_on_one_floor())
 def test_gains_to_the_bus_equal_the_sum_over_all_ways(session):
     gains = routing.bus_paths(session).gains
