@@ -1,17 +1,20 @@
 """Exercises: declarations, marking, and the record of what a learner did. No screen is needed here.
 
 :mod:`~gainlib.exercises.model` says what an exercise is and how an answer is written; ``bank()`` holds the exercises of
-all labs; ``mark(exercise, given, answer)`` gives the verdict; :mod:`~gainlib.exercises.record` keeps the events, and
-:mod:`~gainlib.exercises.score` counts points from them.
+all labs; ``mark(exercise, given, answer)`` gives the verdict; :class:`Record` keeps the events, and
+``tally(events, learner)`` counts points from them.
 """
 
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.checks import Check, Measured
 from gainlib.exercises.choosing import Choice, Map, Multi, Order
+from gainlib.exercises.events import Damaged, Events, read_events
 from gainlib.exercises.listening import Abx, LevelMatch, Silent, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
 from gainlib.exercises.performed import Control, File, State
+from gainlib.exercises.record import Record, records_folder
+from gainlib.exercises.tally import ExerciseScore, Tally, everyone, tally
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
@@ -21,7 +24,10 @@ __all__ = [
     "Check",
     "Choice",
     "Control",
+    "Damaged",
+    "Events",
     "Exercise",
+    "ExerciseScore",
     "File",
     "Judgement",
     "LevelMatch",
@@ -34,14 +40,17 @@ __all__ = [
     "Part",
     "PartVerdict",
     "Probes",
+    "Record",
     "Silent",
     "Slip",
     "State",
+    "Tally",
     "Unreadable",
     "Verdict",
     "bank",
     "draws",
     "either",
+    "everyone",
     "exercise",
     "fill",
     "grid",
@@ -50,8 +59,11 @@ __all__ = [
     "mark",
     "one_of",
     "pick",
+    "read_events",
+    "records_folder",
     "score",
     "shuffled",
     "tail_probability",
+    "tally",
     "wilson_interval",
 ]

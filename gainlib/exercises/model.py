@@ -33,6 +33,7 @@ What a screen needs
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar
 
 from gainlib.exercises.text import fill
@@ -264,6 +265,11 @@ class Exercise:
             JSON scalars, strings and lists, among them ``exercise`` (the id) and ``attempt``.
         """
         return variant(self, learner, attempt, class_code, salt)
+
+    @cached_property
+    def sample(self) -> dict:
+        """The given values of nobody, to compare the shape of others with."""
+        return self.variant("")
 
     def values(self, answer: Any) -> list:
         """Return an answer's JSON as a list with one entry a part."""

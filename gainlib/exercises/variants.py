@@ -129,7 +129,7 @@ class Either:
 
     def holds(self, given: dict) -> bool:
         """Whether any branch could have drawn these values."""
-        return any(branch.holds(given) for branch in self.branches if hasattr(branch, "holds"))
+        return any(not hasattr(branch, "holds") or branch.holds(given) for branch in self.branches)
 
 
 def either(*branches: Callable) -> Either:

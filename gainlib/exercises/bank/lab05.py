@@ -1,5 +1,6 @@
 """Lab 05, summing and the mix bus: why the mix clips when no track does, and what to pull."""
 
+from functools import partial
 from math import log10
 
 from gainlib.exercises.checks import Check
@@ -10,7 +11,7 @@ from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.performed import State
 from gainlib.exercises.text import fill
 from gainlib.exercises.typed import Number
-from gainlib.exercises.variants import draws, grid, one_of
+from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import sum_levels_db
 from gainlib.staging import common_offset
 
@@ -141,7 +142,7 @@ LOUD_SOURCE = Exercise(
         Choice("Which track?", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
         Number("Least attenuation of that track", "dB", tolerance=0.2, points=2),
     ),
-    given=loud_source.draw,
+    given=either(*(partial(loud_source.draw, suspect=stem) for stem in loud_source.SUSPECTS)),
     statement=(
         "One track alone makes this bus clip: with it muted the bus is tame, with any other muted it still clips. "
         "Which one? And by how many dB must it come down at least, until the sample peak of the bus is no higher than "

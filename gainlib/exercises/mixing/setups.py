@@ -133,8 +133,9 @@ SET_UPS = {
         lambda over: _sum(over, master=Master(inserts=_CUTS)),
     ),
     "ceiling on a track": SetUp(
-        "Floating-point mixer: one track is driven {over} dB above full scale into an insert that cuts off there.",
-        lambda over: _hot_track(over, inserts=_CUTS),
+        "Floating-point mixer: one track is driven {over} dB above full scale into an insert that cuts off there; "
+        "behind it everything stays below.",
+        lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0),
     ),
     "clipped take": SetUp(
         "Floating-point mixer: one track was recorded {over} dB too hot and has flat tops; the sum exceeds full scale "

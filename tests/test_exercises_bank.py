@@ -1,0 +1,161 @@
+"""The contract every exercise of the bank keeps, over many learners.
+
+GAINLIB_LEARNERS sets how many (200 by default); exercises on rendered audio take a twentieth of them, ten at least.
+"""
+
+import json
+import os
+
+import pytest
+
+from gainlib.audio import GainlibError
+from gainlib.exercises import bank, exercise, mark
+from gainlib.exercises.model import nothing
+from gainlib.exercises.text import printed_numbers
+
+LEARNERS = int(os.environ.get("GAINLIB_LEARNERS", "200"))
+BANK = {each.id: each for each in bank()}
+
+
+def learners(each):
+    """Return how many learners an exercise is tried with: fewer where audio has to be rendered."""
+    return LEARNERS if each.material is nothing else max(10, LEARNERS // 20)
+
+
+def variants(each, share=1.0):
+    """Yield the variants of so many learners, or of a share of them."""
+    for index in range(max(2, round(share * learners(each)))):
+        yield each.variant(f"learner {index}", class_code="7b")
+
+
+@pytest.fixture(params=sorted(BANK))
+def each(request):
+    return BANK[request.param]
+
+
+def test_how_many_learners_were_tried(each, capsys):
+    with capsys.disabled():
+        print(f" [{each.id}: {learners(each)} learners]", end="")
+    assert learners(each) >= 10
+
+
+def test_the_reference_answer_is_right_and_shown_nowhere(each):
+    for given in variants(each):
+        answer = each.solve(given)
+        verdict = mark(each, given, answer)
+        assert (verdict.state, verdict.points) == ("right", each.points), (given, verdict.feedback)
+        texts = (each.statement_for(given), *each.hints_for(given))
+        printed = [value for text in texts for value in printed_numbers(text)]
+        for part, entry in zip(each.parts, each.values(answer), strict=True):
+            if part.kind == "number" and not part.may_be_printed:
+                assert not [value for value in printed if abs(value - entry) <= part.half_width(entry)], given
+
+
+def test_given_and_answer_survive_json(each):
+    for given in variants(each, 0.25):
+        answer = each.solve(given)
+        given_again, answer_again = json.loads(json.dumps([given, answer], allow_nan=False))
+        assert given_again == given
+        assert each.solve(given_again) == answer
+        assert mark(each, given_again, answer_again).state == "right"
+
+
+def test_shown_values_are_rounded(each):
+    """What is shown is what is computed with: no value has more than three decimals."""
+    for given in variants(each):
+        for value in given.values():
+            for number in value if isinstance(value, list) else [value]:
+                assert not isinstance(number, float) or number == round(number, 3), given
+
+
+def test_every_active_slip_is_wrong_and_answered(each):
+    tried = set()
+    for given in variants(each):
+        for slip in each.slips:
+            if not slip.active(given):
+                continue
+            tried.add(slip.name)
+            verdict = mark(each, given, slip.answer(given))
+            assert verdict.state == "wrong", (given, slip.name, verdict.feedback)
+            assert verdict.points == 0
+            assert slip.sentence in verdict.feedback
+            others = [other for other in each.slips if other is not slip and other.sentence in verdict.feedback]
+            assert not others, (given, slip.name, [other.name for other in others])
+    assert tried == {slip.name for slip in each.slips}, "every slip is active for some learner"
+
+
+def test_an_empty_answer_is_unattempted(each):
+    given = each.variant("anna")
+    for empty in (None, "", " ", [], {}, [None] * len(each.parts)):
+        assert mark(each, given, empty).state == "unattempted"
+
+
+def test_probes_of_every_part_get_their_verdict(each):
+    """Half a tolerance off is right, two tolerances are wrong, junk is invalid and says what was expected."""
+    for given in variants(each, 0.1 if each.material is nothing else 0.2):
+        reference = each.values(each.solve(given))
+        for place, part in enumerate(each.parts):
+            probes = part.probes(part.read(reference[place], given), given)
+            for wanted in ("right", "wrong", "invalid"):
+                for probe in getattr(probes, wanted):
+                    verdict = mark(each, given, each.answer([*reference[:place], probe, *reference[place + 1 :]]))
+                    state = verdict.parts[place].state if verdict.parts else verdict.state
+                    assert state == wanted, (given, part.label, probe, verdict.feedback)
+                    assert verdict.feedback.strip()
+                    if wanted == "invalid":
+                        assert (verdict.state, verdict.points) == ("invalid", 0)
+
+
+def test_another_exercises_values_are_refused(each):
+    given = each.variant("anna")
+    answer = each.solve(given)
+    for other in BANK.values():
+        if other is not each:
+            assert mark(each, other.variant("anna"), answer).state == "invalid"
+            assert mark(each, {**other.variant("anna"), "exercise": each.id}, answer).state == "invalid"
+    for name, value in given.items():
+        tampered = [True, "loud", None, [], {}] + ([value[:-1]] if isinstance(value, list) else [float("nan"), 10**400])
+        for wrong in tampered:
+            if wrong != value:
+                assert mark(each, {**given, name: wrong}, answer).state == "invalid", (name, wrong)
+
+
+def test_what_a_screen_and_a_teacher_read(each):
+    given = each.variant("anna")
+    assert each.title and each.points > 0 and each.lab == each.id[:2]
+    assert 1 <= len(each.hints) <= 3 and each.cites
+    texts = [each.statement_for(given), *each.hints_for(given), each.explain_for(given), each.key_for(given)]
+    texts += [slip.sentence for slip in each.slips] + [part.label_for(given) for part in each.parts]
+    texts += [option.text for part in each.parts for option in part.options_for(given)]
+    for text in texts:
+        assert text.strip() and "{" not in text and "None" not in text
+        assert not [word for word in text.split() if word[0] == "-" and word[1:2].isdigit()], (
+            f"hyphen for minus: {text}"
+        )
+
+
+def test_the_explanation_ends_at_the_answer(each):
+    """Every number of the key stands in the derivation, to the key's tolerance."""
+    for given in variants(each, 0.1):
+        told = printed_numbers(each.explain_for(given))
+        for part, entry in zip(each.parts, each.values(each.solve(given)), strict=True):
+            if part.kind == "number":
+                assert [value for value in told if abs(value - entry) <= part.half_width(entry)], given
+
+
+def test_variants_differ_between_learners(each):
+    drawn = {json.dumps({**given, "attempt": 0}) for given in variants(each)}
+    assert len(drawn) >= 0.8 * learners(each)
+
+
+def test_ids_and_sentences_are_unlike():
+    assert list(BANK) == sorted(BANK)
+    sentences = [slip.sentence for each in BANK.values() for slip in each.slips]
+    for sentence in sentences:
+        assert sum(sentence in other for other in sentences) == 1
+
+
+def test_an_unknown_exercise_is_named():
+    assert exercise("05-1") is BANK["05-1"]
+    with pytest.raises(GainlibError, match="no exercise '05-99'; there are 05-1"):
+        exercise("05-99")
