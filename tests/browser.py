@@ -42,13 +42,25 @@ MUST_LOOK = "GAINLIB_MUST_LOOK"  # set where a missing browser is a failure, not
 
 KERNEL_IDLE = """() => window.jupyterapp?.shell?.currentWidget?.context?.sessionContext?.session?.kernel?.status
   === 'idle'"""
-LISTEN = """() => { const heard = window.kernelErrors = [];
-  window.jupyterapp.shell.currentWidget.context.sessionContext.iopubMessage.connect((_, message) => {
-    const { header, content } = message;
+# The page sends widget messages to a thread of their own beside the one that runs cells, so running an empty cell does
+# not prove that they are answered; what has been sent and not yet answered is counted instead.
+LISTEN = """() => { const heard = window.kernelErrors = [], open = window.unanswered = new Set();
+  const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
+  kernel.statusChanged.connect((_, status) => /restarting|dead|terminating/.test(status) && open.clear());
+  kernel.anyMessage.connect((_, { msg, direction }) => {
+    const { header, content, parent_header } = msg;
+    if (direction === 'send' && msg.channel === 'shell') open.add(header.msg_id);
+    if (direction === 'recv' && header.msg_type === 'status' && content.execution_state === 'idle')
+      open.delete(parent_header.msg_id);
+    if (direction !== 'recv' || msg.channel !== 'iopub') return;
     if (header.msg_type === 'error') heard.push(`kernel: ${content.ename}: ${content.evalue}`);
     if (header.msg_type === 'stream' && content.name === 'stderr' && /Traceback|Error/.test(content.text))
       heard.push('kernel: ' + content.text.trim().split('\\n').pop()); }); }"""
-PROBLEMS = """() => { const found = [], cells = window.jupyterapp.shell.currentWidget.content.model.cells;
+# a widget holds a message back while the one before it is under way, hence twice
+ANSWERED = """async () => { for (let quiet = 0; quiet < 2; quiet = window.unanswered?.size ? 0 : quiet + 1)
+  await new Promise((later) => setTimeout(later, 30)); }"""
+PROBLEMS = """() => { const found = window.kernelErrors ? [] : ['nobody listens to the kernel of this page'];
+  const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
   for (let i = 0; i < cells.length; i++) { const cell = cells.get(i); if (cell.type !== 'code') continue;
     for (let k = 0; k < cell.outputs.length; k++) { const out = cell.outputs.get(k).toJSON();
       if (out.output_type === 'error') found.push(`cell ${i + 1}: ${out.ename}: ${out.evalue}`); } }
@@ -194,8 +206,9 @@ class NotebookPage:
         return self
 
     def idle(self) -> None:
-        """Wait until the kernel has nothing to do."""
+        """Wait until the kernel is there and has answered all that the page sent."""
         self.page.wait_for_function(KERNEL_IDLE, timeout=TIMEOUT_S * 1000)
+        self.page.evaluate(ANSWERED)
 
     def command(self, name: str) -> None:
         """Run one of JupyterLab's commands to its end."""
@@ -223,6 +236,7 @@ class NotebookPage:
 
     def problems(self) -> list[str]:
         """Everything that went wrong so far: outputs, kernel, widgets, console."""
+        self.page.evaluate(ANSWERED)
         return [*self.page.evaluate(PROBLEMS), *(f"console: {text}" for text in self.console)]
 
     def shot(self, name: str) -> pathlib.Path:

@@ -285,7 +285,7 @@ def test_a_gesture_arrives_as_one_change_then_one_release():
     faders, seen = Faders(("kick", "bass")), []
     faders.observe(lambda c: seen.append((c["name"], list(faders.values_db))), ["values_db", "released"])
     wire(faders, values_db=[-1.0, 0.0])
-    wire(faders, values_db=[-2.0, 0.0], released=1)
+    wire(faders, values_db=[-2.0, 0.0], gesture=1)
     assert [n for n, _ in seen] == ["values_db", "values_db", "released"]
     assert seen[-1][1] == [-2.0, 0.0]
 
@@ -294,8 +294,8 @@ def test_undo_goes_back_by_gestures_and_reset_can_be_undone():
     faders = Faders(("kick", "bass"), (1.0, 2.0))
     assert not faders.can_undo
     wire(faders, values_db=[0.5, 2.0])
-    wire(faders, values_db=[0.0, 2.0], released=1)
-    wire(faders, mute=["bass"], released=2)
+    wire(faders, values_db=[0.0, 2.0], gesture=1)
+    wire(faders, mute=["bass"], gesture=2)
     faders.reset()
     assert (faders.values_db, faders.mute) == ([1.0, 2.0], [])
     faders.undo()
@@ -365,7 +365,7 @@ def test_unknown_name_is_refused():
 
 def test_a_single_fader_follows_both_ways():
     fader = Fader("master", -3.0, law=FaderLaw(unity_mm=80, exponent=3, length_mm=100))
-    wire(fader, values_db=["-inf"], released=1)
+    wire(fader, values_db=["-inf"], gesture=1)
     assert fader.value_db == -math.inf
     fader.value_db = 1.0
     assert fader.values_db == [1.0]
@@ -582,7 +582,7 @@ def test_heavy_work_runs_on_release_only():
     first()
     wire(faders, values_db=[-1.0])
     assert done == [0.0]
-    wire(faders, values_db=[-2.0], released=1)
+    wire(faders, values_db=[-2.0], gesture=1)
     assert done == [0.0, -2.0]
     assert panel.progress.widget.layout.display == "none"
 

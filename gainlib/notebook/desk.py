@@ -1,7 +1,7 @@
 """Where a learner sits: who they are, which numbers they have, what they answered; every step goes to the record.
 
 The desk knows no widget. It marks through :func:`gainlib.exercises.mark`, counts through
-:func:`gainlib.exercises.tally.tally`, and tells whoever watches what has changed.
+:func:`gainlib.exercises.tally`, and tells whoever watches what has changed.
 """
 
 import json
@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from gainlib.audio import GainlibError
-from gainlib.exercises import bank, hint_price, mark
-from gainlib.exercises.record import Events, Record, plain, records_folder
-from gainlib.exercises.tally import Tally, tally
+from gainlib.exercises import Events, Record, Tally, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises.record import plain
 
 WHO_FILE = "learner.json"
 

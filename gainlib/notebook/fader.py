@@ -78,7 +78,9 @@ class Faders(anywidget.AnyWidget):
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     values_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
     start_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
-    released = traitlets.Int(0).tag(sync=True)
+    # the page counts its gestures, Python counts all: were it one number, two ends could write the same count
+    gesture = traitlets.Int(0).tag(sync=True)
+    released = traitlets.Int(0)
     mute = traitlets.List(traitlets.Unicode()).tag(sync=True)
     solo = traitlets.List(traitlets.Unicode()).tag(sync=True)
     locked = traitlets.Bool(False).tag(sync=True)
@@ -108,6 +110,7 @@ class Faders(anywidget.AnyWidget):
             law={"unity_mm": law.unity_mm, "exponent": law.exponent, "length_mm": law.length_mm},
         )
         self._past = [self._state()]
+        self.observe(self._let_go, "gesture")
         self.observe(self._remember, "released")
         self.on_msg(self._asked)
 
@@ -194,6 +197,9 @@ class Faders(anywidget.AnyWidget):
         with self.hold_sync():
             self.values_db, self.mute, self.solo = (list(part) for part in state)
             self.released += 1
+
+    def _let_go(self, _change):
+        self.released += 1
 
     def _remember(self, _change):
         if not self._past or self._past[-1] != self._state():

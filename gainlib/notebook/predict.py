@@ -82,13 +82,13 @@ class Comparison(Panel):
         self._desk, self._measured = desk, measured
         self._verdict = Said()
         self._text = prose("")
-        self.open = widgets.Button(
+        self.ask = widgets.Button(
             description="Compare", button_style="primary", tooltip="Measure, and show it beside your prediction"
         )
         self._table = widgets.VBox()
-        super().__init__(self.open, self._verdict, self._text, self._table)
+        super().__init__(self.ask, self._verdict, self._text, self._table)
         self.add_class("gl-form")
-        self.open.on_click(self.guarded(lambda _button: self.compare()))
+        self.ask.on_click(self.guarded(lambda _button: self.compare()))
 
     def compare(self) -> None:
         """Measure, and say how the prediction fares."""

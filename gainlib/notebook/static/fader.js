@@ -85,7 +85,7 @@ function render({ model, el, signal }) {
     clearTimeout(pause);
     if (!unreleased) return;
     unreleased = false;
-    model.set("released", model.get("released") + 1);
+    model.set("gesture", model.get("gesture") + 1);
     model.save_changes();
   }
   let pause = 0;
@@ -145,7 +145,7 @@ function render({ model, el, signal }) {
     button.onclick = () => {
       const list = model.get(kind);
       model.set(kind, list.includes(name) ? list.filter((n) => n !== name) : [...list, name]);
-      model.set("released", model.get("released") + 1);
+      model.set("gesture", model.get("gesture") + 1);
       model.save_changes();
       paint();
     };

@@ -1,0 +1,162 @@
+"""The one object a lab's notebook sees: ``lab = Lab("05")``, then a call a cell.
+
+Making it is quick; what takes time (the song, the pictures) is made by the cell that shows it. Every event goes to the
+learner's record, and an answer given from code is marked and kept like one given on the page.
+"""
+
+from typing import Any
+
+from gainlib.notebook.desk import Desk
+
+
+class Lab:
+    """One lab for one learner.
+
+    Parameters
+    ----------
+    number : str
+        Of the lab, "05".
+    folder : path, optional
+        Where the record is kept; the environment variable ``GAINLIB_RECORDS``, else ``records`` beside the labs.
+    learner, class_code : str, optional
+        Who; left out, whoever worked here last. They can be changed on the page.
+
+    Raises
+    ------
+    GainlibError
+        For a lab there is not.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     lab = Lab("05", folder=folder, learner="anna")
+    ...     given = lab.given("05-3")
+    ...     lab.answer("05-3", [given["t"] - given["x"], given["f"] + given["t"] - given["x"]]).state
+    ...     lab.score().points
+    'right'
+    2.0
+    """
+
+    def __init__(self, number: str, *, folder=None, learner: str | None = None, class_code: str | None = None):
+        from gainlib.notebook.panels import lab_module
+
+        self._module = lab_module(number)
+        self.desk = Desk(number, folder, learner, class_code)
+        self.page = self._module.PAGE
+        self._forms, self._views = {}, {}
+        self.desk.watch(self._changed)
+
+    def __repr__(self):
+        return f"Lab {self.desk.lab}: {self.page.title}"
+
+    # ---- a call a cell ---------------------------------------------------------------------------------------------
+
+    def title(self):
+        """Return the heading: question, time, points, and who is working."""
+        from gainlib.notebook.sheets import Heading
+
+        return self._keep("heading", Heading(self.desk, self.page))
+
+    def safety(self):
+        """Return the cautions for the ears, and a reference tone to set the level with."""
+        from gainlib.notebook.sheets import safety
+
+        return safety()
+
+    def predict(self, question: str, *choices: str):
+        """Return a question to answer with one click before the experiment; ungraded, and kept.
+
+        Parameters
+        ----------
+        question : str
+            Markdown.
+        *choices : str
+            What may be clicked, two or more.
+        """
+        from gainlib.notebook.predict import Prediction
+
+        return self._keep("prediction", Prediction(self.desk, question, choices))
+
+    def panel(self, name: str):
+        """Return one of the lab's panels by name."""
+        return self._module.panel(name, self.desk)
+
+    def compare(self):
+        """Return the prediction beside what is measured."""
+        from gainlib.notebook.predict import Comparison
+
+        return Comparison(self.desk, self._module.compare)
+
+    def exercise(self, id: str):
+        """Return the form of an exercise.
+
+        Parameters
+        ----------
+        id : str
+            "05-3"; an unknown one is refused with those there are.
+        """
+        from gainlib.notebook.forms import ExerciseForm
+
+        form = ExerciseForm(self.desk.exercise(id), self.desk, self._module.exercise_panel)
+        self._forms[id] = form
+        return form
+
+    def score(self):
+        """Return the table of points; it renews itself after every answer.
+
+        Its ``points``, ``max_points`` and ``percent`` are numbers.
+        """
+        from gainlib.notebook.sheets import ScoreSheet
+
+        return self._keep("score", ScoreSheet(self.desk))
+
+    def takeaway(self):
+        """Return the page to take away, and a button that saves it for printing."""
+        from gainlib.notebook.sheets import TakeAway
+
+        return TakeAway(self.desk, self.page)
+
+    # ---- from code -------------------------------------------------------------------------------------------------
+
+    def given(self, id: str) -> dict:
+        """Return the values of the present variant of an exercise."""
+        return self.desk.given(self.desk.exercise(id))
+
+    def answer(self, id: str, value: Any):
+        """Answer an exercise from code: the same marking and the same record as on the page.
+
+        Parameters
+        ----------
+        id : str
+            "05-3".
+        value : object
+            The answer in JSON, see :mod:`gainlib.exercises.model`.
+
+        Returns
+        -------
+        gainlib.exercises.Verdict
+            State, points, feedback.
+        """
+        return self.desk.answer(self.desk.exercise(id), value)
+
+    # ---- keeping the page up to date -------------------------------------------------------------------------------
+
+    def _keep(self, name, view):
+        self._views[name] = view
+        return view
+
+    def _changed(self, what, id, detail):
+        form = self._forms.get(id)
+        if form is not None and what == "answer":
+            form.show_answer(detail[0])
+            form.show_verdict(detail[1])
+        if form is not None and what == "numbers":
+            form.renew()
+        if what == "learner":
+            for each in self._forms.values():
+                each.renew()
+        elif form is not None:
+            form.update()
+        for view in self._views.values():
+            view.update()

@@ -1,0 +1,95 @@
+"""What panels share: heavy work beside the hand.
+
+A picture follows the hand in some ten milliseconds; finding the worst peaks anew, or rendering for the ear, takes a
+hundred times as long. Such work runs in a thread once the hand lets go, while the next move is already answered; of
+several requests only the newest is worked out.
+"""
+
+import asyncio
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from gainlib.notebook.errors import Panel
+
+# one thread for all panels: two would only slow each other, and the picture, down
+_THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-panel")
+
+
+class Beside:
+    """Heavy work of one panel, done beside the hand; the newest request wins.
+
+    Parameters
+    ----------
+    panel : Panel
+        Shows progress and failures.
+    work : callable
+        ``work(progress, *request)`` runs in a thread and touches no widget; ``progress(done, text)`` may be called.
+    show : callable
+        ``show(result)`` runs where widgets may be touched.
+
+    Attributes
+    ----------
+    running : bool
+        Whether something is being worked out.
+
+    Examples
+    --------
+    >>> seen = []
+    >>> beside = Beside(Panel(), lambda progress, x: 2 * x, seen.append)
+    >>> beside.ask(21)
+    >>> seen
+    [42]
+    """
+
+    def __init__(self, panel: Panel, work: Callable, show: Callable):
+        self._panel, self._work = panel, work
+        self._show = panel.guarded(show)
+        self._next, self.running = None, False
+        self._change = threading.Lock()  # widgets may be answered in another thread than the one that runs cells
+
+    def ask(self, *request) -> None:
+        """Have something worked out; at once where no event loop runs, as in a script."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._show(self._work(lambda done, text=None: None, *request))
+            return
+        with self._change:
+            if self.running:
+                self._next = request
+                return
+            self.running = True
+        self._begin(loop, request)
+
+    def _begin(self, loop, request):
+        self._panel.progress.of("Measuring …").__enter__()
+
+        def report(done, text=None):
+            loop.call_soon_threadsafe(self._report, done, text)
+
+        future = _THREAD.submit(self._work, report, *request)
+        future.add_done_callback(lambda done: loop.call_soon_threadsafe(self._ended, loop, done))
+
+    def _report(self, done, text):
+        if self.running:
+            self._panel.progress(done, text)
+
+    def _ended(self, loop, future):
+        self._panel.progress.__exit__(None, None, None)
+        with self._change:
+            request, self._next = self._next, None
+            self.running = request is not None
+        if self.running:
+            self._begin(loop, request)  # what was worked out is out of date
+        else:
+            self._show_result(future)
+
+    def _show_result(self, future):
+        @self._panel.guarded
+        def result():
+            return future.result()
+
+        found = result()
+        if future.exception() is None:
+            self._show(found)

@@ -1,0 +1,109 @@
+"""Lab 05: what its notebook shows, what its prediction is compared with, and its page to take away."""
+
+from functools import cache
+
+from gainlib.notebook.panels import busload
+from gainlib.notebook.panels.page import Page
+from gainlib.notebook.words import level_text, number_text
+
+PAGE = Page(
+    title="Summing and the mix bus",
+    question="Why does the mix clip when no track does, and what do you pull?",
+    minutes=70,
+    lessons="two lessons of 50 minutes",
+    takeaway="""
+### What a bus does
+
+- It adds **samples**, instant by instant. Meters do not add; crests that meet do.
+- Unrelated tracks add as powers: *N* of one level come out 10·lg *N* dB higher. Twice as many: +3 dB.
+- The same signal twice adds as amplitudes: +6 dB.
+- Over full scale is not yet clipped. A **floating-point** bus keeps it; a **fixed-point** bus, a converter, a
+  fixed-point file or a processor with a ceiling cuts it off, for good.
+
+### What to do when the bus is too hot
+
+1. Read the **true peak** of the sum where nothing has cut it yet.
+2. Move = target − reading. With −6 dBTP wanted and +3.4 read: −6 − 3.4 = −9.4 dB.
+3. Move **every** fader into the bus by that number. Groups: move the group, not its members. Sends behind the fader
+   follow by themselves.
+4. Turn the monitors up by as much and listen: it is the same mix.
+
+### Who is to blame?
+
+| you see | it is | you do |
+|---|---|---|
+| mute one, any one: still over | nobody | all faders down together |
+| mute one: tame; mute any other: still over | that one | bring that one down, by ear and by the bus meter |
+| flat tops while the master is low | a cut ahead of the master | go back ahead of the cut |
+
+### Not to believe
+
+The highest meter is the culprit. · The master fader always cures it. · A limiter is staging. · One fader is enough. ·
+*N* tracks add 20·lg *N*. · Turning everything down changes the mix.
+""",
+    cites=(
+        "Sample peak and RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
+        "True peak and loudness: ITU-R BS.1770-5, Annexes 1 and 2 (standard)",
+        "Powers of unrelated, amplitudes of identical signals add: handbook formula",
+        "A bus at −6 dBTP or below while mixing: common practice, no source",
+    ),
+)
+
+NONE = "no single one"
+CHOICES = {"01 kick": "kick", "05 bass": "bass", "08 pad": "pad", "10 backing": "backing"}
+
+
+@cache
+def session(take: int = 1, faults="drawn"):
+    """Return the song with all faders at 0: take 1 as the lab knows it, later ones with other faults."""
+    from gainlib.demo import demo_session
+
+    return demo_session(1, True, "unity") if take == 1 else demo_session(take - 1, faults, "unity")
+
+
+def panel(name: str, desk):
+    """Return the lab's panel."""
+    from gainlib.audio import GainlibError
+    from gainlib.notebook.panels.bus import BusPanel
+
+    if name != "bus":
+        raise GainlibError(f"lab 05 has no panel {name!r}; it has 'bus'")
+    return BusPanel(session(), another=session)
+
+
+def exercise_panel(exercise, given: dict, desk):
+    """Return the mix an exercise is about, under the hand, or None."""
+    from gainlib.notebook.panels.bus import BusPanel, Look
+
+    if exercise.id == "05-4":
+        return BusPanel(exercise.material(given), Look(switch=False, master=False, without=False, overview=False))
+    if exercise.id == "05-5":
+        return BusPanel(exercise.material(given), Look(switch=False, without=False, overview=False, listening=False))
+    return None
+
+
+def compare():
+    """Return what muting one stem does to the mix the prediction was about.
+
+    Returns
+    -------
+    outcome : str
+        The choice that the measurement bears out.
+    sentence : str
+        Markdown.
+    table : gainlib.notebook.words.Table
+    """
+    found = busload.contributions(busload.shadow_of(session()))
+    whole, without = found.bus, found.without
+    cures = [name for name, each in without.items() if each.over_samples == 0]
+    outcome = CHOICES.get(cures[0], cures[0]) if len(cures) == 1 else NONE
+    fewest = min(without, key=lambda name: without[name].over_samples)
+    lowest = min(without, key=lambda name: without[name].sample_peak_dbfs)
+    sentence = (
+        f"All together peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} samples over "
+        f"full scale. Muting **{fewest}** takes away most of those samples: {without[fewest].over_samples:,} stay. "
+        f"Muting **{lowest}** lowers the peak most, to {level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
+        + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "None of them makes it fit.")
+        + f" The worst peak, at {number_text(found.peaks[0].time_s, 2)} s, is the work of several."
+    )
+    return outcome, sentence, busload.without_table(found)

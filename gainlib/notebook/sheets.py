@@ -1,0 +1,201 @@
+"""The sheets around a lab's experiment: heading, cautions, score, and the page to take away."""
+
+import html
+from functools import cache
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.forms import points_text
+from gainlib.notebook.prose import Said, html_of, prose, style
+
+STATES = {
+    "right": "✓ right",
+    "partly": "◐ partly right",
+    "wrong": "✗ not yet",
+    "unattempted": "– not tried yet",
+}
+REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
+
+
+class Heading(Panel):
+    """The lab's question, its minutes and points, and who is working.
+
+    Parameters
+    ----------
+    desk : Desk
+    page : gainlib.notebook.panels.page.Page
+    """
+
+    def __init__(self, desk, page):
+        self._desk, self._page = desk, page
+        self._facts = widgets.HTML()
+        field = {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="auto")}
+        self._name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
+        self._class = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
+        self.keep = widgets.Button(
+            description="That is me", tooltip="Take these; your own numbers follow from them", layout={"width": "auto"}
+        )
+        self._said = Said()
+        row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
+        super().__init__(self._facts, row, self._said)
+        self.add_class("gl-form")
+        self.keep.on_click(self.guarded(lambda _button: self._become()))
+        self._name.value, self._class.value = desk.learner, desk.class_code
+        self.update()
+
+    def _become(self):
+        self._desk.become(self._name.value, self._class.value)
+        self._name.value, self._class.value = self._desk.learner, self._desk.class_code
+        self._said.say("note", "Good", f"You work as **{self._desk.learner}**; the numbers below are yours alone.")
+
+    def update(self) -> None:
+        """Renew the points."""
+        tally = self._desk.tally()
+        page = self._page
+        self._facts.value = (
+            f'<p class="gl-question">{html.escape(page.question)}</p>'
+            f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
+            f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
+            f"</b> so far · everything stays on this computer, in {html.escape(str(self._desk.folder))}</p>"
+        )
+
+
+class ScoreSheet(Panel):
+    """A line an exercise: state, points, what was said to the answer that counts.
+
+    Parameters
+    ----------
+    desk : Desk
+
+    Attributes
+    ----------
+    points, max_points, percent : float
+        As they stand.
+    """
+
+    def __init__(self, desk):
+        self._desk = desk
+        self._table = widgets.HTML().add_class("gl-score")
+        super().__init__(self._table)
+        self.add_class("gl-form")
+        self.update()
+
+    @property
+    def points(self) -> float:
+        """Points earned in this lab."""
+        return self._desk.tally().points
+
+    @property
+    def max_points(self) -> float:
+        """Points possible in this lab."""
+        return self._desk.tally().max_points
+
+    @property
+    def percent(self) -> float:
+        """Share of the points, in percent."""
+        return 100 * self.points / self.max_points
+
+    def update(self) -> None:
+        """Count again."""
+        tally = self._desk.tally()
+        rows = "".join(self._row(self._desk.exercises[id], score) for id, score in tally.scores.items())
+        heads = "".join(f'<th scope="col">{head}</th>' for head in ("exercise", "state", "points", "hints", "tries"))
+        total = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)}"
+        self._table.value = (
+            f"<table><caption>{html.escape(self._desk.learner)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
+            f'<tr><th scope="row">all</th><td></td><td class="gl-figure"><b>{total}</b></td><td></td><td></td></tr>'
+            "</tbody></table>"
+        )
+
+    @staticmethod
+    def _row(exercise, score):
+        cells = (
+            STATES[score.state],
+            f"{points_text(round(score.points, 2))} of {points_text(score.max_points)}",
+            str(score.hints),
+            str(score.answers),
+        )
+        name = f'<th scope="row">{exercise.id} · {html.escape(exercise.title)}</th>'
+        kinds = ("", ' class="gl-figure"', ' class="gl-figure"', ' class="gl-figure"')
+        return (
+            f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in zip(kinds, cells, strict=True))}</tr>"
+        )
+
+
+class TakeAway(Panel):
+    """One page to keep, with the standards it rests on and the learner's points; saved for printing on request.
+
+    Parameters
+    ----------
+    desk : Desk
+    page : gainlib.notebook.panels.page.Page
+    """
+
+    def __init__(self, desk, page):
+        self._desk, self._page = desk, page
+        self.save = widgets.Button(
+            description="Save the page for printing", tooltip="An HTML file beside your record", layout={"width": "auto"}
+        )
+        self._said = Said()
+        sheet = widgets.HTML(self._body()).add_class("gl-page")
+        super().__init__(sheet, widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
+        self.add_class("gl-form")
+        self.save.on_click(self.guarded(lambda _button: self.write()))
+
+    def _body(self):
+        page = self._page
+        cites = "".join(f"<li>{html.escape(each)}</li>" for each in page.cites)
+        return (
+            f"<h2>Lab {self._desk.lab} · {html.escape(page.title)}</h2><p><b>{html.escape(page.question)}</b></p>"
+            f"{html_of(page.takeaway)}<h3>Where it stands</h3><ul>{cites}</ul>"
+        )
+
+    def write(self):
+        """Write the page beside the record and say where it is.
+
+        Returns
+        -------
+        pathlib.Path
+        """
+        path = self._desk.folder / f"lab-{self._desk.lab}-page.html"
+        tally = self._desk.tally()
+        own = (
+            f"<p>{html.escape(self._desk.learner)}: {points_text(round(tally.points, 2))} of "
+            f"{points_text(tally.max_points)} points</p>"
+        )
+        text = (
+            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {self._desk.lab}</title>'
+            f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
+            'font: 14px/1.4 sans-serif; }</style>'
+            f'<body><div class="gl-form"><div class="gl-page">{self._body()}{own}</div></div></body></html>'
+        )
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as problem:
+            raise GainlibError(f"{path} cannot be written ({problem.strerror}); free the folder and try again") from None
+        self._said.say("note", "Saved", f"{path}. Open it in a browser and print it.")
+        return path
+
+
+@cache
+def _reference():
+    from gainlib.signals import tone
+
+    return tone(REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S, name="reference tone")
+
+
+def safety():
+    """Return the player of the reference tone with the cautions for ears and loudspeakers."""
+    from gainlib.notebook.listen import Player
+
+    panel = Panel(
+        prose(
+            "**Set your level now, once.** Turn the amplifier or the headphones all the way down, press Play, and come up "
+            "until the tone is clear and comfortable. Leave it there. Every sound below is held to the same limits."
+        ),
+        Player({"reference tone": _reference()}, note="1 kHz, for setting the level only."),
+    )
+    panel.add_class("gl-form")
+    return panel

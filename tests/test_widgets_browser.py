@@ -1,0 +1,504 @@
+"""Faders, pictures, players and notices in a real JupyterLab: moved by mouse and keys, listened to, looked at."""
+
+import json
+
+import numpy as np
+import pytest
+from browser import headless, jupyterlab, notebook_page, write_notebook
+
+from gainlib.audio import Audio
+from gainlib.notebook.listen import CROSSFADE_S, Player
+from gainlib.session import FaderLaw
+
+pytestmark = pytest.mark.browser
+RATE = 48000
+NAMES = ("kick", "snare", "overheads", "toms", "bass", "guitar", "e-piano", "pad", "lead vocal", "backing", "shaker")
+START = (-9, 2, 4, -8, -14, -7, 0, -19, 6, -15, float("-inf"))
+
+FADERS = f"""
+import numpy as np
+from gainlib.notebook import figures
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.fader import Faders
+from gainlib.notebook.live import LiveFigure
+from gainlib.notebook.words import level_text
+names, inf = {NAMES!r}, float("inf")
+faders = Faders(names, {START!r})
+bars = figures.MeterBars(figures.make_figure(840, 300).subplots(), names)
+bars.update(faders.values_db, faders.values_db)
+live = LiveFigure(bars.artists[0].axes.figure, [bars], title="Levels")
+def show(change):
+    bars.update(faders.values_db, faders.values_db)
+    live.refresh()
+def work(progress):
+    if faders.values_db[0] == -20:
+        raise ZeroDivisionError("planted")
+    live.settle()
+panel = Panel(faders, live.widget)
+faders.observe(panel.guarded(show), "values_db")
+panel.on_release(faders, work)
+panel
+"""
+SIGNALS = """
+import numpy as np
+from gainlib.audio import Audio
+def hot(seconds=3.0):
+    t = np.arange(int(seconds * 48000)) / 48000
+    return Audio(np.stack([2.5 * np.sin(2 * np.pi * 440 * t), 1.2 * np.sin(2 * np.pi * 660 * t)], 1), 48000)
+def soft(seconds=2.0):
+    t = np.arange(int(seconds * 48000)) / 48000
+    return Audio(0.2 * np.sin(2 * np.pi * 300 * t) * (1 + 0.5 * np.sin(2 * np.pi * 3 * t)), 48000)
+"""
+PLAYERS = (
+    SIGNALS
+    + """
+from gainlib.notebook.listen import Player
+import ipywidgets
+player = Player({"before": hot(), "after": soft()}, note="Listen for the edge.")
+other = Player({"a": soft(), "b": soft()}, match=False)
+ipywidgets.VBox([player, other])
+"""
+)
+
+
+@pytest.fixture(scope="module")
+def open_notebook(tmp_path_factory):
+    """Function (*sources) -> a page with that notebook run; one JupyterLab and one Chromium for the module."""
+    root = tmp_path_factory.mktemp("notebooks")
+    with jupyterlab(root) as server, headless() as chrome:
+        opened = []
+
+        def start(name, *sources, **size):
+            context = notebook_page(server, chrome, write_notebook(root / f"{name}.ipynb", *sources), **size)
+            opened.append(context)
+            return context.__enter__().run_all()
+
+        yield start
+        for context in opened:
+            context.__exit__(None, None, None)
+
+
+# ---- faders --------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def board(open_notebook):
+    return open_notebook("faders", FADERS)
+
+
+@pytest.fixture
+def faders(board):
+    if board.page.locator(".gl-lock").get_attribute("aria-pressed") == "true":
+        board.page.locator(".gl-lock").click()
+    back_to_start(board)
+    yield board
+    assert board.problems() == []
+
+
+def handle(board, name):
+    return board.page.get_by_role("slider", name=name, exact=True)
+
+
+def values(board):
+    """What the kernel holds, once the page and the kernel agree."""
+    for _ in range(100):
+        held = json.loads(board.kernel("import json; print(json.dumps([str(v) for v in faders.values_db]))"))
+        shown = board.page.locator("[role=slider]").evaluate_all("all => all.map(e => e.ariaValueNow)")
+        if all(max(float(h), -140) == float(s) for h, s in zip(held, shown, strict=True)):
+            return dict(zip(NAMES, map(float, held), strict=True))
+        board.page.wait_for_timeout(30)
+    raise AssertionError(f"the page shows {shown}, the kernel holds {held}")
+
+
+def value(board, name):
+    return values(board)[name]
+
+
+def back_to_start(board):
+    board.page.locator(".gl-reset").click()
+    starts = [str(max(v, -140)) for v in START]
+    wait_for(
+        board,
+        "([starts]) => [...document.querySelectorAll('[role=slider]')].every((e, k) => e.ariaValueNow === starts[k])",
+        [s.removesuffix(".0") for s in starts],
+    )
+    values(board)
+
+
+def wait_for(board, script, *args):
+    board.page.wait_for_function(script, arg=list(args), timeout=5000)
+
+
+def picture(board):
+    return board.page.locator(".gl-image").get_attribute("src")
+
+
+def test_every_row_has_a_name_a_role_and_its_value_in_words(faders):
+    for name, start in zip(NAMES, START, strict=True):
+        one = handle(faders, name)
+        # WAI-ARIA 1.2, slider: valuenow within valuemin and valuemax; valuetext where the number is not the whole truth
+        text = (
+            "silent"
+            if start == float("-inf")
+            else f"{'+' if start > 0 else '−' if start < 0 else ''}{abs(start):.1f} dB"
+        )
+        assert one.get_attribute("aria-valuetext") == text
+        low, now, high = (float(one.get_attribute(f"aria-value{k}")) for k in ("min", "now", "max"))
+        assert low <= now <= high
+        assert faders.page.get_by_role("textbox", name=f"{name}, gain in dB").count() == 1
+        for kind in ("mute", "solo"):
+            assert faders.page.get_by_role("button", name=f"{kind} {name}").get_attribute("aria-pressed") == "false"
+
+
+def test_handles_stand_where_the_law_says(faders):
+    law = FaderLaw()
+    for name, start in zip(NAMES, START, strict=True):
+        left = float(handle(faders, name).evaluate("e => e.style.left.replace('%', '')"))
+        assert left == pytest.approx(100 * law.mm_at(start) / law.length_mm, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected"),
+    [
+        (["ArrowUp"], -8.9),
+        (["ArrowRight", "ArrowRight"], -8.8),
+        (["ArrowDown"], -9.1),
+        (["ArrowLeft"], -9.1),
+        (["PageUp"], -8.0),
+        (["PageDown"], -10.0),
+        (["Home"], 0.0),
+        (["End"], float("-inf")),
+        (["End", "ArrowUp"], -60.0),
+    ],
+)
+def test_keys(faders, keys, expected):
+    handle(faders, "kick").focus()
+    for key in keys:
+        faders.page.keyboard.press(key)
+    assert value(faders, "kick") == pytest.approx(expected, abs=1e-9)
+    assert faders.page.evaluate("document.activeElement.getAttribute('aria-label')") == "kick"  # not taken by the page
+
+
+def test_focus_is_visible_and_tab_reaches_every_control(faders):
+    handle(faders, "kick").focus()
+    faders.page.keyboard.press("Tab")
+    assert faders.page.evaluate("document.activeElement.getAttribute('aria-label')") == "kick, gain in dB"
+    faders.page.keyboard.press("Tab")
+    assert faders.page.evaluate("document.activeElement.getAttribute('aria-label')") == "mute snare"
+    faders.page.keyboard.press("Shift+Tab")
+    faders.page.keyboard.press("Shift+Tab")
+    assert handle(faders, "kick").evaluate("e => getComputedStyle(e).outlineWidth") == "3px"
+
+
+def test_the_mouse_drags_and_the_picture_follows_then_the_words(faders):
+    before = picture(faders)
+    box = handle(faders, "bass").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    faders.page.mouse.move(x, y)
+    faders.page.mouse.down()
+    assert value(faders, "bass") == -14  # taking hold moves nothing
+    for step in range(1, 9):
+        faders.page.mouse.move(x + 10 * step, y)
+    wait_for(faders, "([old]) => document.querySelector('.gl-image').src !== old", before)
+    sentence = faders.page.locator(".gl-sentence").inner_text()
+    assert faders.kernel("print(faders.released)") == str(released := int(faders.kernel("print(faders.released)")))
+    faders.page.mouse.up()
+    now = value(faders, "bass")
+    # 80 px further along the travel, by the law
+    travel = faders.page.locator(".gl-path").nth(1).bounding_box()["width"]
+    law = FaderLaw()
+    expected = law.db_at(law.mm_at(-14) + 80 * law.length_mm / travel)
+    assert now == pytest.approx(expected, abs=0.3) and now > -14
+    assert int(faders.kernel("print(faders.released)")) == released + 1
+    assert sentence == faders.page.locator(".gl-sentence").inner_text()  # kick is highest as before: the words stand
+    assert float(handle(faders, "bass").get_attribute("aria-valuenow")) == now
+
+
+@pytest.mark.parametrize(
+    ("typed", "expected"),
+    [("-3.5", -3.5), ("−3,5 dB", -3.5), ("+2", 2.0), ("silent", float("-inf")), ("-12.25", -12.25)],
+)
+def test_a_value_can_be_typed(faders, typed, expected):
+    field = faders.page.get_by_role("textbox", name="snare, gain in dB")
+    field.fill(typed)
+    field.press("Enter")
+    assert value(faders, "snare") == expected
+    shown = field.input_value()
+    assert shown == {-3.5: "−3.5", 2.0: "+2.0", -12.25: "−12.25"}.get(expected, "silent")
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"), [("loud", "“loud” is not a number"), ("12", "goes up to +10.0 dB; 12 is outside")]
+)
+def test_a_typed_value_that_cannot_be_is_refused_in_words(faders, typed, told):
+    field = faders.page.get_by_role("textbox", name="snare, gain in dB")
+    field.fill(typed)
+    field.press("Enter")
+    assert told in faders.page.locator(".gl-say").inner_text()
+    assert field.get_attribute("aria-invalid") == "true"
+    assert value(faders, "snare") == 2
+    field.press("Escape")
+    assert field.input_value() == "+2.0" and field.get_attribute("aria-invalid") is None
+
+
+def test_lock_all_moves_all_by_the_same_and_stops_together(faders):
+    faders.page.get_by_role("button", name="Lock all").click()
+    handle(faders, "pad").focus()
+    faders.page.keyboard.press("PageDown")
+    faders.page.keyboard.press("ArrowDown")
+    moved = [values(faders)[name] for name in NAMES]
+    assert moved[:-1] == pytest.approx([s - 1.1 for s in START[:-1]], abs=1e-6) and moved[-1] == float("-inf")
+    faders.page.keyboard.press("Home")  # pad would need +20.1, the lead vocal has 5.1 left below the top
+    top = [values(faders)[name] for name in NAMES]
+    assert max(top) == pytest.approx(FaderLaw().top_db, abs=1e-3)
+    assert np.diff(top[:-1]) == pytest.approx(np.diff(START[:-1]), abs=1e-3)  # the balance is kept
+    assert "all stop here" in faders.page.locator(".gl-say").inner_text()
+    faders.page.keyboard.press("End")
+    assert "unlock to silence one" in faders.page.locator(".gl-say").inner_text()
+    assert [values(faders)[name] for name in NAMES] == top
+
+
+def test_mute_solo_and_undo(faders):
+    faders.page.get_by_role("button", name="mute kick").click()
+    faders.page.get_by_role("button", name="solo bass").click()
+    faders.idle()
+    assert faders.kernel("print(len(faders.silenced), faders.mute, faders.solo)") == "10 ['kick'] ['bass']"
+    faders.page.get_by_role("button", name="Undo").click()
+    wait_for(faders, "() => document.querySelector('[aria-label=\"solo bass\"]').ariaPressed === 'false'")
+    assert faders.kernel("print(faders.mute, faders.solo)") == "['kick'] []"
+    faders.page.get_by_role("button", name="Undo").click()
+    faders.idle()
+    assert faders.kernel("print(faders.mute)") == "[]"
+
+
+def test_eleven_rows_fit_a_narrow_notebook(faders):
+    box = faders.page.locator(".gl-faders").bounding_box()
+    assert box["width"] <= 900
+    for name in NAMES:
+        one = faders.page.get_by_role("textbox", name=f"{name}, gain in dB").bounding_box()
+        assert one["x"] + one["width"] <= box["x"] + box["width"]
+    assert faders.page.locator(".gl-faders").evaluate("e => e.scrollWidth <= e.clientWidth")
+    faders.page.locator(".gl-faders").scroll_into_view_if_needed()
+    faders.shot("faders")
+
+
+def test_the_picture_has_an_alternative_and_a_table(faders):
+    image = faders.page.locator(".gl-image")
+    assert image.get_attribute("alt").startswith("Levels. Highest peak: lead vocal at +6.0 dBFS")
+    handle(faders, "lead vocal").focus()
+    faders.page.keyboard.press("PageDown")
+    wait_for(faders, "() => document.querySelector('.gl-image').alt.includes('lead vocal at +5.0 dBFS')")
+    faders.page.get_by_text("The same in numbers").click()
+    rows = faders.page.locator(".gl-table tbody tr")
+    assert rows.count() == len(NAMES)
+    assert rows.nth(8).inner_text().split("\t") == ["lead vocal", "5.0", "5.0"]
+    faders.page.get_by_text("The same in numbers").click()
+
+
+# ---- failures ------------------------------------------------------------------------------------
+
+
+def test_a_failing_callback_is_read_in_the_panel_and_heard_on_the_kernels_channel(board):
+    back_to_start(board)
+    before = len(board.problems())
+    field = board.page.get_by_role("textbox", name="kick, gain in dB")
+    field.fill("-20")
+    field.press("Enter")
+    board.page.locator(".gl-failure").wait_for(state="visible")
+    assert "ZeroDivisionError: planted" in board.page.locator(".gl-failure").inner_text()
+    heard = board.problems()[before:]
+    assert heard == ["kernel: ZeroDivisionError: planted"]
+    board.page.evaluate("() => { window.kernelErrors.length = 0; }")  # what was planted is dealt with
+    field.fill("-9")
+    field.press("Enter")
+    board.page.locator(".gl-failure").wait_for(state="hidden")
+
+
+# ---- sound ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def studio(open_notebook):
+    return open_notebook("players", PLAYERS)
+
+
+@pytest.fixture(scope="module")
+def twin():
+    """The same player in this process: what its numbers should be."""
+    scope = {}
+    exec(SIGNALS, scope)
+    return Player({"before": scope["hot"](), "after": scope["soft"]()}), scope
+
+
+def desk(page, expression, which=0):
+    script = f"async (k) => {{ const desk = document.querySelectorAll('.gl-player')[k].gainlib; return {expression}; }}"
+    return page.page.evaluate(script, which)
+
+
+def sounding(page, which=0):
+    page.page.wait_for_function(
+        "(k) => document.querySelectorAll('.gl-player')[k].gainlib.playing()", arg=which, timeout=10_000
+    )
+
+
+def test_nothing_plays_or_loads_by_itself(studio):
+    assert desk(studio, "[desk.playing(), desk.log.length, desk.state() ?? 'none']") == [False, 0, "none"]
+    studio.page.locator(".gl-player").first.scroll_into_view_if_needed()
+    studio.shot("player")
+
+
+def test_the_screen_states_the_attenuation_python_would(studio, twin):
+    player, _ = twin
+    shown = studio.page.locator(".gl-level").first.inner_text()
+    assert shown == player.statement()
+    assert shown.startswith("Everything is turned down by ")
+    assert studio.page.locator(".gl-match").first.inner_text() == player.match_text
+    assert "not matched here" in studio.page.locator(".gl-match").nth(1).inner_text()
+    assert studio.page.locator(".gl-care").first.inner_text().startswith("Start low.")
+
+
+def test_play_and_switch_on_one_clock(studio, twin):
+    player, _ = twin
+    studio.page.get_by_role("button", name="Play").first.click()
+    sounding(studio)
+    assert [m["bytes"] for m in desk(studio, "desk.log")] == [3 * RATE * 2 * 4, 2 * RATE * 4]  # 32-bit floats
+    studio.page.wait_for_timeout(150)
+    match = [10 ** (g / 20) for g in player.gains.match_db]
+    assert desk(studio, "desk.gains()") == pytest.approx([match[0], 0], abs=1e-6)
+    assert desk(studio, "desk.master()") == pytest.approx(10 ** (player.gains.start_db / 20), rel=1e-5)
+    first = desk(studio, "[desk.position(), performance.now()]")
+    studio.page.get_by_role("button", name="after", exact=True).click()
+    assert studio.page.get_by_role("button", name="after", exact=True).get_attribute("aria-pressed") == "true"
+    assert studio.page.get_by_role("button", name="before", exact=True).get_attribute("aria-pressed") == "false"
+    studio.page.wait_for_timeout(150)
+    assert desk(studio, "desk.gains()") == pytest.approx([0, match[1]], abs=1e-6)
+    second = desk(studio, "[desk.position(), performance.now()]")
+    moved = (second[0] - first[0]) % 3.0
+    assert moved == pytest.approx((second[1] - first[1]) / 1000, abs=0.1)  # the clock ran on through the switch
+    studio.page.locator(".gl-play").first.press("1")
+    studio.page.wait_for_timeout(100)
+    assert desk(studio, "desk.gains()")[0] > 0
+
+
+def test_the_help_says_what_leaves_the_workbook(studio):
+    studio.page.get_by_text("I hear nothing").first.click()
+    studio.page.wait_for_function(
+        "() => /Leaving the workbook now: −\\d+\\.\\d dBFS peak/.test(document.querySelector('.gl-now').innerText)"
+    )
+    assert "running" in studio.page.locator(".gl-now").first.inner_text()
+    studio.page.locator(".gl-player").first.scroll_into_view_if_needed()
+    studio.shot("player-help")
+    studio.page.get_by_text("I hear nothing").first.click()
+
+
+def test_the_buffers_hold_what_python_sent_beyond_full_scale_too(studio, twin):
+    _, scope = twin
+    sent = scope["hot"]().samples.astype(np.float32)
+    got = np.array(desk(studio, "desk.samples(0)"), np.float32).reshape(2, -1).T
+    np.testing.assert_array_equal(got, sent)
+    assert np.abs(got).max() > 2.4
+
+
+def test_what_is_rendered_is_the_samples_times_the_stated_gains_with_a_20_ms_crossfade(studio, twin):
+    player, scope = twin
+    switch, seconds = 0.5, 1.0
+    out = np.array(desk(studio, f"await desk.offline({seconds}, [[{switch}, 1]])")).T
+    t = np.arange(int(seconds * RATE)) / RATE
+    hot, soft = scope["hot"]().samples[: len(t)], np.repeat(scope["soft"]().samples[: len(t)], 2, axis=1)
+    fade = np.clip((t - switch) / CROSSFADE_S, 0, 1)[:, None]
+    one, two = (10 ** ((g + player.gains.start_db) / 20) for g in player.gains.match_db)
+    expected = hot * one * (1 - fade) + soft * two * fade
+    assert np.abs(out - expected).max() < 2e-5
+    assert np.abs(out[: int(0.5 * RATE)]).max() == pytest.approx(2.5 * one, rel=1e-3)  # neither clipped nor normalised
+
+
+def test_the_volume_stops_at_the_ceiling_and_is_stated(studio, twin):
+    player, _ = twin
+    volume = studio.page.get_by_role("slider", name="Playback level").first
+    volume.focus()
+    for _ in range(8):
+        studio.page.keyboard.press("PageUp")
+    studio.page.wait_for_timeout(100)
+    assert float(volume.input_value()) == pytest.approx(player.gains.ceiling_db, abs=0.051)
+    assert desk(studio, "desk.master()") == pytest.approx(10 ** (player.gains.ceiling_db / 20), rel=1e-4)
+    player.volume_db = player.gains.ceiling_db
+    assert studio.page.locator(".gl-level").first.inner_text() == player.statement()
+    player.volume_db = player.gains.start_db
+
+
+def test_an_update_while_playing_goes_on_at_the_same_place(studio):
+    position, at = desk(studio, "[desk.position(), performance.now()]")
+    studio.kernel("player.update({'after': soft(2.5)})")
+    studio.page.wait_for_function("() => document.querySelector('.gl-player').gainlib.log.length === 3")
+    studio.page.wait_for_timeout(100)
+    later, now = desk(studio, "[desk.position(), performance.now()]")
+    assert desk(studio, "desk.playing()")
+    assert (later - position) % 3.0 == pytest.approx((now - at) / 1000, abs=0.15)
+    assert desk(studio, "desk.log[2].bytes") == 2.5 * RATE * 4
+
+
+def test_only_one_player_sounds(studio):
+    studio.page.locator(".gl-play").nth(1).click()
+    sounding(studio, 1)
+    assert desk(studio, "desk.playing()", 0) is False
+    assert studio.page.locator(".gl-play").nth(0).get_attribute("aria-pressed") == "false"
+    studio.page.locator(".gl-play").nth(1).click()
+    studio.page.wait_for_timeout(100)
+    assert [desk(studio, "desk.playing()", k) for k in (0, 1)] == [False, False]
+    assert studio.kernel("print(player.playing, other.playing)") == "False False"
+
+
+def test_without_loop_it_stops_at_the_end_and_can_start_again(studio):
+    studio.page.locator(".gl-loop").nth(1).click()
+    studio.page.locator(".gl-position").nth(1).evaluate("e => { e.value = 1.8; e.dispatchEvent(new Event('input')); }")
+    studio.page.locator(".gl-play").nth(1).click()
+    sounding(studio, 1)
+    studio.page.wait_for_function("() => !document.querySelectorAll('.gl-player')[1].gainlib.playing()", timeout=5000)
+    assert desk(studio, "desk.position()", 1) == 0
+    studio.page.locator(".gl-play").nth(1).click()
+    sounding(studio, 1)
+    studio.page.locator(".gl-play").nth(1).click()
+    assert studio.problems() == []
+
+
+# ---- a kernel that is gone -----------------------------------------------------------------------
+
+
+def test_a_panel_whose_kernel_is_gone_says_so_and_a_second_run_heals_it(open_notebook):
+    page = open_notebook("gone", FADERS)
+    assert not page.page.locator(".gl-kernel").is_visible()
+    page.page.evaluate("() => window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel.restart()")
+    page.page.locator(".gl-kernel").wait_for(state="visible")
+    assert "Run All Cells" in page.page.locator(".gl-kernel").inner_text()
+    assert "gl-stale" in page.page.locator(".gl-faders").get_attribute("class")
+    page.page.wait_for_timeout(500)
+    page.shot("kernel-gone")
+    page.idle()
+    page.run_all()
+    assert page.page.locator(".gl-kernel").count() == 1 and not page.page.locator(".gl-kernel").is_visible()
+    assert page.problems() == []
+
+
+def test_a_kernel_that_dies_is_noticed_too(open_notebook):
+    page = open_notebook("dies", FADERS)
+    page.page.evaluate("() => window.jupyterapp.shell.currentWidget.context.sessionContext.shutdown()")
+    page.page.locator(".gl-kernel").wait_for(state="visible")
+
+
+# ---- the ears of this very file ------------------------------------------------------------------
+
+
+def test_an_unguarded_failure_would_be_heard(open_notebook):
+    page = open_notebook(
+        "unguarded",
+        "from gainlib.notebook.fader import Faders\nfaders = Faders(('a',))\n"
+        "faders.observe(lambda change: 1 / 0, 'values_db')\nfaders",
+    )
+    page.page.get_by_role("slider", name="a", exact=True).press("ArrowUp")
+    assert any("ZeroDivisionError" in problem for problem in page.problems())
+
+
+def test_a_sound_that_is_its_own_audio(twin):
+    # the twin's numbers are worth comparing with only if the two sources really differ in level
+    player, _ = twin
+    assert isinstance(player._sources["before"], Audio) and player.gains.match_db[0] < -10
