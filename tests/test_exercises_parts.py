@@ -82,7 +82,7 @@ SILENT = Silent(Number("Residual", "dB", tolerance=0.5), lambda g: -60.0)
 EVERY_KIND = {
     "number": exercise(Number("x", "dB", tolerance=0.1), key=-3.0),
     "relative": exercise(Number("x", "V", relative=0.02), key=0.5),
-    "interval": exercise(Number("x", "dB", band=lambda g: (-10.0, -4.0)), key=-7.0),
+    "interval": exercise(Number("x", "dB", interval=lambda g: (-10.0, -4.0)), key=-7.0),
     "choice": exercise(Choice("Which?", options=STEMS), key="bass"),
     "multi": exercise(Multi("Which ones?", options=STEMS), key=["kick", "pad"]),
     "order": exercise(Order("Quietest first", options=lambda g: STEMS), key=["pad", "kick", "bass"]),
@@ -112,7 +112,7 @@ def test_probes_of_every_kind_get_their_verdict(name):
         assert set(verdicts(made, probes.right, place)) == {"right"}
         assert set(verdicts(made, probes.wrong, place)) <= {"wrong", "partly"}
         assert set(verdicts(made, probes.invalid, place)) == {"invalid"}
-        assert part.label_for(GIVEN) and part.show(key, GIVEN) and part.kind
+        assert part.label_for(GIVEN) and part.show(key, GIVEN) and part.kind and part.band
 
 
 @pytest.mark.parametrize("name", EVERY_KIND)
@@ -260,6 +260,15 @@ def test_a_conclusion_may_follow_from_the_other_answers():
     assert mark(made, GIVEN, [TRUTH, "shown"]).state == "right"
     assert mark(made, GIVEN, [["A"] * 16, "shown"]).state == "partly"
     assert mark(made, GIVEN, [["A"] * 16, "None was shown"]).state == "right"
+    early = mark(made, GIVEN, [None, "shown"])
+    assert early.state == "wrong" and "depends on the other answers" in early.feedback
+
+
+def test_bands_in_words():
+    assert Number("x", "dBTP", tolerance=0.1).band == "± 0.1 dB"
+    assert Number("x", "V", tolerance=0.01, relative=0.02).band == "± 0.01 V or ± 2 %"
+    assert CHAIN.band == "sum 11.5 to 12.5 dB; at most 1.0 dB"
+    assert Multi("Which?", options=STEMS).band == "exact"
 
 
 @pytest.mark.parametrize("trials", range(5, 41))

@@ -55,6 +55,11 @@ class Check:
         low, high = self.band(given) if callable(self.band) else self.band
         return (-math.inf if low is None else low), (math.inf if high is None else high)
 
+    def in_words(self) -> str:
+        """Return name and band, "bus −7.0 to −6.0 dBTP"."""
+        wanted = "as drawn" if callable(self.band) else self._wanted(*self.limits({}), self.decimals)
+        return f"{self.name} {wanted}".strip()
+
     def run(self, answer: Any, given: dict) -> tuple[bool, str]:
         """Return whether the check is passed, and measured, wanted, distance in one sentence."""
         found = self.measure(answer, given)
@@ -99,6 +104,11 @@ class Checked(Part):
     """
 
     checks: tuple[Check, ...] = ()
+
+    @property
+    def band(self) -> str:
+        """What is measured and wanted, as far as it is the same in every variant."""
+        return "; ".join(check.in_words() for check in self.checks)
 
     def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
         """Return every check's measured, wanted, distance."""

@@ -61,7 +61,7 @@ class Choice(_Optional):
     ----------
     follows : callable or None
         ``follows(values, given)`` returns the right option's key where it depends on the learner's answers to the
-        other parts, as in "what do your two results allow you to say?"; None returns to the key.
+        other parts, as in "what do your two results allow you to say?"; it is asked once all are answered.
     """
 
     follows: Callable[[list, dict], str | None] | None = None
@@ -74,6 +74,8 @@ class Choice(_Optional):
     def judge(self, value: str, key: str, given: dict, values: list) -> Judgement:
         """Say whether it is the one wanted."""
         if self.follows is not None:
+            if any(entry is None for entry in values):
+                return Judgement(0.0, f"“{self._text(value, given)}” depends on the other answers, wanted those first")
             key = self.follows(values, given) or key
         if value == key:
             return Judgement(1.0, f"“{self._text(value, given)}” is right")

@@ -1,8 +1,9 @@
 """A session's controls as an answer: which may be moved, how they are put in place, and how they are read back.
 
 A control is addressed by target and name. The target is a strip, a group, or "master"; the name is a field
-(``trim_db``, ``post_trim_db``, ``fader_db``, ``pan``), ``insert 1 in_db`` or ``insert 1 out_db`` counted from 1, or
-``send cue level_db`` with the name of the send's destination.
+(``trim_db``, ``post_trim_db``, ``fader_db``, ``pan``), ``insert 1 in_db`` or ``insert 1 out_db`` counted from 1,
+``insert 1 threshold_dbfs`` or another number of its processor, or ``send cue level_db`` with the name of the send's
+destination.
 """
 
 import json
@@ -18,7 +19,8 @@ from gainlib.session import Session
 MASTER = "master"
 RANGES = {"trim_db": (-24.0, 24.0), "post_trim_db": (-24.0, 24.0), "fader_db": (-100.0, 10.0), "pan": (-1.0, 1.0)}
 _WIDE = (-60.0, 40.0)
-_INSERT = re.compile(r"insert (\d+) (in_db|out_db)")
+_INSERT = re.compile(r"insert (\d+) (\w+)")
+_AROUND = ("in_db", "out_db")
 _SEND = re.compile(r"send (.+) level_db")
 
 
@@ -118,7 +120,10 @@ def _value(channel, name):
     insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
     if insert:
         number = int(insert[1])
-        return getattr(channel.inserts[number - 1], insert[2]) if 1 <= number <= len(channel.inserts) else None
+        if not 1 <= number <= len(channel.inserts):
+            return None
+        placed = channel.inserts[number - 1]
+        return getattr(placed if insert[2] in _AROUND else placed.processor, insert[2], None)
     if send:
         return next((each.level_db for each in getattr(channel, "sends", ()) if each.to == send[1]), None)
     return getattr(channel, name, None)
@@ -129,7 +134,11 @@ def _placed(channel, name, value):
     if insert:
         inserts = list(channel.inserts)
         number = int(insert[1]) - 1
-        inserts[number] = replace(inserts[number], **{insert[2]: value})
+        if insert[2] in _AROUND:
+            inserts[number] = replace(inserts[number], **{insert[2]: value})
+        else:
+            processor = replace(inserts[number].processor, **{insert[2]: value})
+            inserts[number] = replace(inserts[number], processor=processor)
         return replace(channel, inserts=tuple(inserts))
     if send:
         sends = tuple(replace(each, level_db=value) if each.to == send[1] else each for each in channel.sends)

@@ -119,6 +119,8 @@ class _Trials(Part):
 class Abx(_Trials):
     """Is X the same as A or as B? A pick a trial; the right picks are the key.
 
+    Every set of numbers is a run: ``attempt`` 0 is the first, and later ones have to be better.
+
     Parameters
     ----------
     must_show : bool

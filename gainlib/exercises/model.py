@@ -25,8 +25,8 @@ file       the path of an audio file
 
 What a screen needs
 -------------------
-``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``label_for(given)``, ``unit``, ``points``,
-``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``), then
+``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``unit``, ``band``, ``points``,
+``label_for(given)``, ``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``);
 ``e.variant(learner, …)``, ``e.statement_for(given)``, ``e.hints_for(given)``, ``e.explain_for(given)``,
 ``e.key_for(given)``, ``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
 """
@@ -46,11 +46,6 @@ JUNK = ("three or so", True, float("nan"), {"no such": 1}, [1, 2, 3], object())
 def nothing(given: dict) -> None:
     """Return None: an exercise that needs neither audio nor a session."""
     return None
-
-
-def always(given: dict) -> bool:
-    """Return True: a slip that can be made in every variant."""
-    return True
 
 
 @dataclass(frozen=True)
@@ -107,6 +102,11 @@ class Part:
     unit: str = ""
     points: float = 1.0
     kind: ClassVar[str] = ""
+
+    @property
+    def band(self) -> str:
+        """What counts as right, in words."""
+        return "exact"
 
     def label_for(self, given: dict) -> str:
         """Return the label with the given values in it."""
@@ -172,7 +172,7 @@ class Slip:
     name: str
     answer: Callable[[dict], Any]
     sentence: str
-    active: Callable[[dict], bool] = always
+    active: Callable[[dict], bool] = lambda given: True
     spots: Callable[[Any, dict], bool] | None = None
 
 

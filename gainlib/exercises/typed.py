@@ -23,9 +23,8 @@ class Number(Part):
         As a share of the right value; the wider of the two holds. Probabilities use 0.02.
     aliases : tuple of str
         Other spellings of the unit that are taken.
-    band : callable or None
-        ``band(given)`` returns (low, high) where any value of an interval is right; replaces the tolerance around the
-        key.
+    interval : callable or None
+        ``interval(given)`` returns (low, high) where any value between is right; replaces the tolerance around the key.
     may_be_printed : bool
         True where the right value may stand among the printed ones by the nature of the question.
     """
@@ -33,9 +32,18 @@ class Number(Part):
     tolerance: float = 0.0
     relative: float = 0.0
     aliases: tuple[str, ...] = ()
-    band: Callable[[dict], tuple[float, float]] | None = None
+    interval: Callable[[dict], tuple[float, float]] | None = None
     may_be_printed: bool = False
     kind: ClassVar[str] = "number"
+
+    @property
+    def band(self) -> str:
+        """How near a right answer has to be, "± 0.1 dB"."""
+        if self.interval is not None:
+            return "any value of an interval"
+        absolute = f"± {quantity(self.tolerance, difference_unit(self.unit))}" if self.tolerance else ""
+        relative = f"± {number(100 * self.relative)} %" if self.relative else ""
+        return " or ".join(text for text in (absolute, relative) if text) or "exact"
 
     def half_width(self, key: float) -> float:
         """Return the tolerance around a right value, in its unit."""
@@ -43,8 +51,8 @@ class Number(Part):
 
     def limits(self, key: float, given: dict) -> tuple[float, float]:
         """Return the lowest and the highest right value."""
-        if self.band is not None:
-            return self.band(given)
+        if self.interval is not None:
+            return self.interval(given)
         return key - self.half_width(key), key + self.half_width(key)
 
     def read(self, answer: Any, given: dict) -> float:
@@ -56,7 +64,7 @@ class Number(Part):
         low, high = self.limits(key, given)
         right = low - _ROUNDING <= value <= high + _ROUNDING
         decimals = decimals_for(self.half_width(key))
-        if self.band is not None:
+        if self.interval is not None:
             wanted, off = (
                 f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}",
                 max(low - value, value - high),
