@@ -1,6 +1,7 @@
-"""What all tests share: recorded audio, steady random tests, and no silent skips in CI."""
+"""What all tests share: recorded audio, steady random tests, records of their own, and no silent skips in CI."""
 
 import os
+import tempfile
 
 import pytest
 import recorded
@@ -39,7 +40,10 @@ def _failed_if_skipped(report):
 
 
 def pytest_configure(config):
-    """Register for the whole run, so that doctests outside this folder count as well."""
+    """Keep the records of the person who runs the tests out of it, and let no skip pass in CI, doctests included."""
+    records = tempfile.TemporaryDirectory(prefix="gainlib-records-")
+    config.add_cleanup(records.cleanup)
+    os.environ["GAINLIB_RECORDS"] = records.name
     if IN_CI:
         config.pluginmanager.register(SkipsFail(), "skips-fail")
 
