@@ -13,6 +13,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
+SHORT = 16  # characters; options no longer than that stand side by side
 _CHOOSE = "choose …"
 
 
@@ -80,6 +81,8 @@ class ChoiceField(Field):
         )
         label = part.label_for(given) or "Choose one"
         self._radio.tooltip = label
+        if all(len(option.text) <= SHORT for option in self._options):
+            self._radio.add_class("gl-across")
         self.widget = widgets.VBox([prose(label), self._radio])
         self.widget.add_class("gl-field")
 
@@ -207,7 +210,8 @@ class StateField(Field):
         if panel is None or not hasattr(panel, "controls"):
             raise GainlibError("a part that is answered with controls needs a panel that has them")
         self._panel = panel
-        self.widget = prose(part.label_for(given) or "Your answer is where the controls above stand.")
+        what = part.label_for(given)
+        self.widget = prose(f"**Your answer** is where these stand above: {what[:1].lower()}{what[1:]}.")
 
     def value(self) -> dict | None:
         """Return where the controls stand, or None while nothing was moved."""

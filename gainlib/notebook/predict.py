@@ -12,7 +12,7 @@ from gainlib.notebook.words import Table
 
 
 class Prediction(Panel):
-    """A question with a few answers to click; the click is kept and can be changed until the comparison is opened.
+    """A question with a few answers to click; the click is kept, and may be changed.
 
     Parameters
     ----------
@@ -22,6 +22,11 @@ class Prediction(Panel):
         Markdown.
     choices : sequence of str
         What may be clicked, at least two.
+
+    Attributes
+    ----------
+    radio : ipywidgets.RadioButtons
+        The choices; none is taken at first.
 
     Raises
     ------
@@ -33,35 +38,30 @@ class Prediction(Panel):
         if len(choices) < 2:
             raise GainlibError(f"a prediction needs at least two choices; {question!r} has {len(choices)}")
         self._desk, self.question, self.choices = desk, question, tuple(choices)
-        self.buttons = [
-            widgets.ToggleButton(description=text, layout=widgets.Layout(width="auto"), tooltip=f"I predict: {text}")
-            for text in self.choices
-        ]
+        self.radio = widgets.RadioButtons(options=self.choices, index=None, layout=widgets.Layout(width="auto"))
+        self.radio.add_class("gl-across")
         self.said = Said()
-        super().__init__(prose(question), widgets.HBox(self.buttons).add_class("gl-buttons"), self.said)
+        super().__init__(prose(question), self.radio, self.said)
         self.add_class("gl-form")
-        for button in self.buttons:
-            button.observe(self.guarded(self._clicked), "value")
+        self.radio.observe(self.guarded(self._clicked), "value")
         self.update()
 
     @property
     def choice(self) -> str | None:
         """What was predicted, or None."""
-        kept = self._desk.prediction()
+        kept = self._desk.prediction(self.question)
         return kept if kept in self.choices else None
 
     def _clicked(self, change):
-        text = change["owner"].description
-        if change["new"] and text != self.choice:
-            self._desk.predict(text)
+        if change["new"] is not None and change["new"] != self.choice:
+            self._desk.predict(self.question, change["new"])
         self.update()
 
     def update(self) -> None:
         """Show what is kept."""
-        for button in self.buttons:
-            button.value = button.description == self.choice
+        self.radio.value = self.choice
         if self.choice:
-            self.said.say("note", "Kept", f"You predict **{self.choice}**. It costs nothing to be wrong here.")
+            self.said.say("note", "Kept", f"You predict **{self.choice}**. Being wrong here costs nothing.")
         else:
             self.said.say("note", "", "One click; it is not graded.")
 
@@ -83,8 +83,9 @@ class Comparison(Panel):
         self._verdict = Said()
         self._text = prose("")
         self.ask = widgets.Button(
-            description="Compare", button_style="primary", tooltip="Measure, and show it beside your prediction"
+            description="Compare with my prediction", button_style="primary", tooltip="Measure, and show both"
         )
+        self.ask.layout.width = "auto"
         self._table = widgets.VBox()
         super().__init__(self.ask, self._verdict, self._text, self._table)
         self.add_class("gl-form")
@@ -96,10 +97,14 @@ class Comparison(Panel):
             outcome, sentence, table = self._measured()
         mine = self._desk.prediction()
         if mine is None:
-            self._verdict.say("note", "No prediction kept", "Make one above first: it is what makes you remember.")
+            self._verdict.say(
+                "note", "No prediction yet", "Make one above: a guess that turned out wrong is what you remember."
+            )
         elif mine == outcome:
             self._verdict.say("right", "As you predicted", f"**{outcome}**.")
         else:
-            self._verdict.say("wrong", "Not as predicted", f"You said **{mine}**; measured: **{outcome}**.")
+            self._verdict.say(
+                "wrong", "Not as predicted", f"You said **{mine}**; what the meters say is **{outcome}**."
+            )
         rewrite(self._text, sentence)
         self._table.children = [TableView(table)]

@@ -20,7 +20,7 @@ REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
 
 
 class Heading(Panel):
-    """The lab's question, its minutes and points, and who is working.
+    """A lab's minutes and points, and who is working.
 
     Parameters
     ----------
@@ -55,7 +55,6 @@ class Heading(Panel):
         tally = self._desk.tally()
         page = self._page
         self._facts.value = (
-            f'<p class="gl-question">{html.escape(page.question)}</p>'
             f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
             f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
             f"</b> so far · everything stays on this computer, in {html.escape(str(self._desk.folder))}</p>"
@@ -119,9 +118,7 @@ class ScoreSheet(Panel):
         )
         name = f'<th scope="row">{exercise.id} · {html.escape(exercise.title)}</th>'
         kinds = ("", ' class="gl-figure"', ' class="gl-figure"', ' class="gl-figure"')
-        return (
-            f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in zip(kinds, cells, strict=True))}</tr>"
-        )
+        return f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in zip(kinds, cells, strict=True))}</tr>"
 
 
 class TakeAway(Panel):
@@ -136,7 +133,9 @@ class TakeAway(Panel):
     def __init__(self, desk, page):
         self._desk, self._page = desk, page
         self.save = widgets.Button(
-            description="Save the page for printing", tooltip="An HTML file beside your record", layout={"width": "auto"}
+            description="Save the page for printing",
+            tooltip="An HTML file beside your record",
+            layout={"width": "auto"},
         )
         self._said = Said()
         sheet = widgets.HTML(self._body()).add_class("gl-page")
@@ -168,13 +167,15 @@ class TakeAway(Panel):
         text = (
             f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {self._desk.lab}</title>'
             f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
-            'font: 14px/1.4 sans-serif; }</style>'
+            "font: 14px/1.4 sans-serif; }</style>"
             f'<body><div class="gl-form"><div class="gl-page">{self._body()}{own}</div></div></body></html>'
         )
         try:
             path.write_text(text, encoding="utf-8")
         except OSError as problem:
-            raise GainlibError(f"{path} cannot be written ({problem.strerror}); free the folder and try again") from None
+            raise GainlibError(
+                f"{path} cannot be written ({problem.strerror}); free the folder and try again"
+            ) from None
         self._said.say("note", "Saved", f"{path}. Open it in a browser and print it.")
         return path
 

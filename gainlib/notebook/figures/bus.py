@@ -5,8 +5,9 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, full_scale_axis, rectangles, time_axis
+from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, full_scale_axis, rectangles, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION, fill
+from gainlib.notebook.figures.stamps import Stamp
 from gainlib.notebook.words import Table, level_text, number_text
 
 BAR_WIDTH = 0.72
@@ -53,13 +54,13 @@ class Contributions:
         for index in range(len(self.names)):
             look = fill(index)
             style = {"facecolor": look.color, "hatch": look.hatch, "edgecolor": INK, "linewidth": 0.6}
-            stack = PolyCollection([], zorder=2, **style)
-            axes.add_collection(stack, autolim=False)
+            stack = Boxes(zorder=2, **style)
+            axes.add_patch(stack)
             self._stacks.append(stack)
             handles.append(axes.fill_between([], [], [], **style))
         (self._tops,) = axes.plot([], [], "_", color=INK, markersize=26, markeredgewidth=3, zorder=3)
         style = {"fontsize": TEXT_PT - 1, "fontfamily": FONT, "color": INK, "ha": "center", "va": "bottom", "zorder": 4}
-        self._labels = [axes.text(k, 0, "", **style) for k in range(count)]
+        self._labels = [axes.add_artist(Stamp(k, 0, "", **style)) for k in range(count)]
         self.artists = [*self._stacks, self._tops, *self._labels]
         if handles:
             axes.legend(

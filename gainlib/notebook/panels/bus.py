@@ -25,8 +25,8 @@ from gainlib.session import Remeter
 from gainlib.staging.stretches import REACH_S, Stretches
 
 UNITS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
-KINDS = (("floating point: keeps what is over full scale", "float"), ("fixed point: cuts it off", "fixed"))
-PICTURE_PX = (900, 520)
+KINDS = (("floating point, keeps what is over", "float"), ("fixed point, cuts it off", "fixed"))
+PICTURE_PX = (900, 460)
 OVERVIEW_PX = (900, 210)
 AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
 
@@ -56,6 +56,33 @@ class Look:
     listening: bool = True
 
 
+class MixFaders(Faders):
+    """A session's faders with one memory for them and the master: undo and back to start take both along.
+
+    Parameters
+    ----------
+    master : Fader
+        The master, which stands apart since the lock does not move it.
+    session : Session
+        Gives names and positions.
+    """
+
+    def __init__(self, master: Fader, session):
+        self._master = master
+        super().__init__(
+            [strip.name for strip in session.strips], [s.fader_db for s in session.strips], label="Faders of the strips"
+        )
+        master.observe(self._let_go, "released")
+
+    def _state(self):
+        return (*super()._state(), list(self._master.values_db))
+
+    def _recall(self, state):
+        *own, master = state if len(state) == len(self._state()) else (*state, self._master.start_db)
+        self._master.values_db = list(master)
+        super()._recall(tuple(own))
+
+
 class BusPanel(Panel):
     """A session's faders and its bus.
 
@@ -81,12 +108,12 @@ class BusPanel(Panel):
     def __init__(self, session, look: Look = Look(), another: Callable | None = None):  # noqa: B008 (frozen)
         self._look, self._another, self._take = look, another, 1
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
-        self.faders = Faders(
-            [strip.name for strip in session.strips], [s.fader_db for s in session.strips], label="Faders of the strips"
+        self.master = Fader("master", session.master.fader_db).add_class("gl-behind")
+        self.faders = MixFaders(self.master, session)
+        self.switch = widgets.RadioButtons(
+            options=KINDS, value=session.bus, description="Bus:", style={"description_width": "initial"}
         )
-        self.master = Fader("master", session.master.fader_db)
-        self.switch = widgets.ToggleButtons(options=KINDS, value=session.bus, description="Bus", tooltips=())
-        self.switch.style.button_width = "auto"
+        self.switch.add_class("gl-across").layout.width = "auto"
         self._status = Said()
         self._picture, self._tables = widgets.VBox(), widgets.VBox()
         self._sound = widgets.VBox()
@@ -94,10 +121,10 @@ class BusPanel(Panel):
             description="Another take", tooltip="The same song with other faults", layout=widgets.Layout(width="auto")
         )
         top = [*([self.switch] if look.switch else []), *([self.again] if another else [])]
-        top = [widgets.HBox(top).add_class("gl-buttons")] if top else []
+        top = [widgets.HBox(top).add_class("gl-buttons").add_class("gl-apart")] if top else []
         low = [self.master] if look.master else []
         super().__init__(*top, self.faders, *low, self._picture, self._status, self._tables, self._sound)
-        self.add_class("gl-panel")
+        self.add_class("gl-form").add_class("gl-panel")
         self._beside = Beside(self, self._work, self._found)
         self.load(session)
         self._watch()
@@ -114,18 +141,18 @@ class BusPanel(Panel):
         found = busload.contributions(busload.shadow_of(session))
         self._stretches = Stretches(session, found.peaks)
         self._draw(found)
-        self.faders.restart([strip.fader_db for strip in session.strips])
         self.master.restart([session.master.fader_db])
+        self.faders.restart([strip.fader_db for strip in session.strips])
         self.switch.value = session.bus
-        self._meters.begin(self._levels(self._read()))
+        if session.bus == "float":
+            self._meters.begin(self._levels(self._read()))
         self._follow()
         self._settle()
 
     def _watch(self):
         self.faders.observe(self.guarded(lambda change: self._follow()), ["values_db", "mute", "solo"])
         self.master.observe(self.guarded(lambda change: self._follow()), "values_db")
-        for control in (self.faders, self.master):
-            control.observe(self.guarded(lambda change: self._settle()), "released")
+        self.faders.observe(self.guarded(lambda change: self._settle()), "released")
         self.switch.observe(self.guarded(lambda change: (self._follow(), self._settle())), "value")
         self.again.on_click(self.guarded(lambda _button: self.next_take()))
 
@@ -144,9 +171,7 @@ class BusPanel(Panel):
         mute, solo = set(self.faders.mute), set(self.faders.solo)
         session = self._start.with_(bus=self.switch.value).with_("bus", fader_db=self.master.value_db)
         session = session.with_faders(self.faders.as_dict())
-        return session.with_(
-            strips=tuple(s.with_(mute=s.name in mute, solo=s.name in solo) for s in session.strips)
-        )
+        return session.with_(strips=tuple(s.with_(mute=s.name in mute, solo=s.name in solo) for s in session.strips))
 
     def controls(self) -> dict | None:
         """Return where the faders stand as an exercise's answer, or None while none was moved."""
@@ -176,7 +201,7 @@ class BusPanel(Panel):
         names = self._stretches.names
         limit = busload.picture_limit(found)
         fig = figures.make_figure(*PICTURE_PX)
-        upper, middle, lower = fig.subplots(3, 1, height_ratios=[1.0, 1.3, 2.4])
+        upper, middle, lower = fig.subplots(3, 1, height_ratios=[1.0, 1.2, 2.3])
         self._meters = BusMeters(upper)
         self._waves = PeakWaves(middle, reach_ms=REACH_S * 1000, limit=limit)
         self._parts = figures.Contributions(lower, names, limit=limit)
@@ -189,9 +214,7 @@ class BusPanel(Panel):
         self._sound.children = []
 
     def _read(self):
-        return self._remeter.read(
-            self.faders.as_dict(), mute=self.faders.silenced, master_trim_db=self.master.value_db
-        )
+        return self._remeter.read(self.faders.as_dict(), mute=self.faders.silenced, master_trim_db=self.master.value_db)
 
     @staticmethod
     def _levels(reading):

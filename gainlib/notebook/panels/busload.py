@@ -100,7 +100,17 @@ def examine(session, start, progress, sound: bool = True, whole: bool = True) ->
         before = _found_sound(start, centre_s)
         where = f"{number_text(EXCERPT_S, 0)} s around the worst peak of the session as it was found."
     return Load(
-        session, start, found, reading, trace.frames / trace.rate_hz, envelope, found.bus.over_samples, percent, now, before, where
+        session,
+        start,
+        found,
+        reading,
+        trace.frames / trace.rate_hz,
+        envelope,
+        found.bus.over_samples,
+        percent,
+        now,
+        before,
+        where,
     )
 
 
