@@ -70,7 +70,7 @@ def test(arguments):
     """Fetch the recorded audio the tests read, run every test and return pytest's exit status."""
     set_up(for_tests=True)
     subprocess.run([str(PYTHON), str(ROOT / "tests" / "recorded.py")], cwd=ROOT, check=False)
-    chosen = any(re.match(r"-n|--numprocesses|-p$", argument) for argument in arguments)
+    chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
     workers = [] if chosen else ["-n", "2", "--dist", "loadgroup"]
     return subprocess.run([str(PYTHON), "-m", "pytest", *workers, *arguments], cwd=ROOT, check=False).returncode
 

@@ -20,11 +20,7 @@ LIMIT_BYTES = 200_000
 PLAIN = (ast.Module, ast.Import, ast.ImportFrom, ast.alias, ast.Expr, ast.Assign, ast.Call, ast.keyword, ast.Name)
 PLAIN += (ast.Attribute, ast.Constant, ast.List, ast.Tuple, ast.Dict, ast.UnaryOp, ast.USub, ast.Load, ast.Store)
 
-
-def pytest_generate_tests(metafunc):
-    """Give each test that reads a notebook all of them; an empty folder gives no test rather than a skipped one."""
-    if "path" in metafunc.fixturenames:
-        metafunc.parametrize("path", NOTEBOOKS, ids=[path.stem for path in NOTEBOOKS])
+each_notebook = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 
 
 def cells(path, kind=None):
@@ -59,6 +55,7 @@ def test_there_are_labs():
     assert not content or NOTEBOOKS
 
 
+@each_notebook
 def test_nothing_is_left_from_a_run(path):
     """No output, no count, no version of somebody's Python; under 200 kB."""
     for cell in cells(path, "code"):
@@ -69,6 +66,7 @@ def test_nothing_is_left_from_a_run(path):
     assert path.stat().st_size < LIMIT_BYTES
 
 
+@each_notebook
 def test_ids_are_readable_and_once_only(path):
     """Like 05-panel-bus: the lab, then what the cell is."""
     prefix = re.split(r"[-_]", path.stem)[0].lower()
@@ -77,12 +75,14 @@ def test_ids_are_readable_and_once_only(path):
     assert len(set(ids)) == len(ids)
 
 
+@each_notebook
 def test_no_logic_in_cells(path):
     """A cell calls the library; loops, definitions and formulas belong there, where they are tested."""
     found = {cell["id"]: more_than_plain(cell["source"]) for cell in cells(path, "code")}
     assert {name: what for name, what in found.items() if what} == {}
 
 
+@each_notebook
 def test_code_cells_are_short_and_collapsed(path):
     """Median of at most three lines, hidden until somebody wants to see them."""
     code = cells(path, "code")
@@ -92,6 +92,7 @@ def test_code_cells_are_short_and_collapsed(path):
     assert shown == []
 
 
+@each_notebook
 def test_no_other_player(path):
     """A player that normalises would destroy the subject of the labs."""
     found = {cell["id"]: players(cell["source"]) for cell in cells(path)}
