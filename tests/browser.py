@@ -38,7 +38,6 @@ FLAGS = (
 TIMEOUT_S = 60
 START_S = 60
 SHOTS = pathlib.Path(__file__).parent / "shots"
-MUST_LOOK = "GAINLIB_MUST_LOOK"  # set where a missing browser is a failure, not a reason to skip
 
 KERNEL_IDLE = """() => window.jupyterapp?.shell?.currentWidget?.context?.sessionContext?.session?.kernel?.status
   === 'idle'"""
@@ -74,15 +73,12 @@ ALL_MADE = """() => ![...document.querySelectorAll('.jp-OutputArea-output')].som
 
 
 def chromium() -> str:
-    """Path of a Chromium; skips the test if there is none, and fails where :data:`MUST_LOOK` or CI is set."""
+    """Path of a Chromium; skips the test if there is none (which in CI is a failure, see conftest)."""
     names = ("chromium", "chromium-browser", "google-chrome")
     path = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
-    if path:
-        return path
-    told = f"no Chromium found (looked for {', '.join(names)} and $CHROMIUM)"
-    if os.environ.get(MUST_LOOK) or os.environ.get("CI"):
-        pytest.fail(told)
-    pytest.skip(told)
+    if not path:
+        pytest.skip(f"no Chromium found (looked for {', '.join(names)} and $CHROMIUM)")
+    return path
 
 
 def write_notebook(path: pathlib.Path, *sources: str) -> pathlib.Path:

@@ -13,14 +13,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.colors import to_hex, to_rgb
+from matplotlib.text import Text
 from PIL import Image
 from scipy.signal import resample_poly
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.notebook import figures, listen
+from gainlib.notebook import figures, listen, png
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.notebook.fader import LOWEST_DB, Fader, Faders
 from gainlib.notebook.figures import palette
+from gainlib.notebook.figures.stamps import Stamp
 from gainlib.notebook.listen import Gains, Heard, Player, gains, heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.words import Table, level_text, number_text
@@ -83,6 +85,40 @@ def test_a_blitted_picture_is_the_picture_matplotlib_draws():
     whole = np.asarray(fig.canvas.buffer_rgba())[:, :, :3].astype(int)
     assert np.abs(pixels(live) - whole).max() <= 2
     assert (live.widget.width_px, live.widget.height_px) == whole.shape[1::-1] == (400, 240)
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_another_decoder_reads_our_png_back(channels):
+    picture = np.random.default_rng(7).integers(0, 256, (37, 53, channels), np.uint8)
+    decoded = Image.open(io.BytesIO(png.encode(picture)))
+    decoded.load()  # Pillow checks every chunk's CRC
+    assert (decoded.format, decoded.mode, decoded.size) == ("PNG", "RGB", (53, 37))
+    np.testing.assert_array_equal(np.asarray(decoded), picture[:, :, :3])
+
+
+def test_png_refuses_what_is_no_picture():
+    for wrong in (np.zeros((2, 2)), np.zeros((2, 2), np.uint8), np.zeros((0, 2, 3), np.uint8)):
+        with pytest.raises(GainlibError, match="give 8-bit"):
+            png.encode(wrong)
+
+
+@pytest.mark.parametrize("ha", ["left", "center", "right"])
+@pytest.mark.parametrize("va", ["top", "bottom", "baseline"])
+def test_a_stamp_lies_where_matplotlib_puts_the_text(ha, va):
+    pictures = []
+    for kind in (Text, Stamp):
+        fig = figures.make_figure(300, 100)
+        axes = fig.subplots()
+        axes.set(xlim=(0, 1), ylim=(0, 1))
+        text = kind(0.5, 0.45, "lead vocal −3.2", ha=ha, va=va, fontsize=9, fontfamily="DejaVu Sans", color="#1a1a1a")
+        text.set_transform(axes.transData)
+        axes.add_artist(text)
+        fig.canvas.draw()
+        pictures.append(np.asarray(fig.canvas.buffer_rgba())[:, :, 0].astype(int))
+    written, stamped = pictures
+    assert (written < 200).sum() > 100
+    best = min(np.abs(written - np.roll(stamped, (dy, dx), (0, 1))).mean() for dy in (-1, 0, 1) for dx in (-1, 0, 1))
+    assert best < 1.0  # the same letters, to the pixel
 
 
 def test_the_background_follows_only_a_redraw():

@@ -9,7 +9,7 @@ Why not ``ipywidgets.Image``: it has no text alternative, and a picture without 
 2.2, 1.1.1). :class:`Picture` sends the same bytes over the same channel.
 """
 
-import io
+import threading
 from collections.abc import Callable, Iterable
 from typing import Protocol
 
@@ -19,13 +19,10 @@ import traitlets
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from PIL import Image as PillowImage
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets
+from gainlib.notebook import assets, png
 from gainlib.notebook.words import Table
-
-PNG_LEVEL = 1  # level 6 takes half as long again as the drawing for a picture a fifth smaller
 
 
 class Drawing(Protocol):
@@ -147,6 +144,8 @@ class LiveFigure:
             raise GainlibError("a picture needs a title: its text alternative begins with it")
         self.fig, self.title = fig, title
         self._sentence, self._table = sentence, table
+        # JupyterLab answers widgets in another thread than the one that runs cells, and one canvas serves both
+        self._drawing = threading.RLock()
         self._drawings, self.artists = [], []
         for drawing in drawings:
             self._take(drawing)
@@ -173,17 +172,19 @@ class LiveFigure:
 
     def redraw(self) -> None:
         """Draw everything anew; needed when axes, ticks or labels have changed."""
-        self.fig.canvas.draw()
-        self._background = self.fig.canvas.copy_from_bbox(self.fig.bbox)
-        self.refresh()
+        with self._drawing:
+            self.fig.canvas.draw()
+            self._background = self.fig.canvas.copy_from_bbox(self.fig.bbox)
+            self.refresh()
 
     def refresh(self) -> None:
         """Draw the artists that change over the stored background and send the picture."""
         canvas = self.fig.canvas
-        canvas.restore_region(self._background)
-        for artist in self.artists:
-            self.fig.draw_artist(artist)
-        self.widget.png = _png(np.asarray(canvas.buffer_rgba()))
+        with self._drawing:
+            canvas.restore_region(self._background)
+            for artist in self.artists:
+                self.fig.draw_artist(artist)
+            self.widget.png = png.encode(np.asarray(canvas.buffer_rgba()))
 
     def settle(self) -> None:
         """Renew the sentence, the text alternative and the table; call it when the hand lets go."""
@@ -193,9 +194,3 @@ class LiveFigure:
             self.widget.sentence = words
             self.widget.alt = f"{self.title}. {words}".strip()
             self.widget.tables = [t.as_dict() for t in tables]
-
-
-def _png(rgba):
-    stream = io.BytesIO()
-    PillowImage.fromarray(rgba[:, :, :3]).save(stream, "png", compress_level=PNG_LEVEL)
-    return stream.getvalue()

@@ -106,13 +106,20 @@ function render({ model, el, signal }) {
   const lock = make("button", "gl-lock", "Lock all");
   lock.title = "Move all faders together by the same number of dB";
   lock.onclick = () => {
+    say("");
     model.set("locked", !model.get("locked"));
     model.save_changes();
   };
   const undo = make("button", "gl-undo", "Undo");
   const reset = make("button", "gl-reset", "Back to start");
-  undo.onclick = () => model.send({ do: "undo" });
-  reset.onclick = () => model.send({ do: "reset" });
+  for (const [button, what] of [
+    [undo, "undo"],
+    [reset, "reset"],
+  ])
+    button.onclick = () => {
+      say("");
+      model.send({ do: what });
+    };
   if (names.length > 1) bar.append(lock);
   bar.append(undo, reset, message);
   root.append(bar);
