@@ -4,7 +4,9 @@ Runs inside an environment that has the workbook installed (.venv here, the imag
 one that fails says why, and the others are still done.
 """
 
+import importlib
 import json
+import pkgutil
 import sys
 import traceback
 from pathlib import Path
@@ -38,6 +40,17 @@ def list_fonts():
     import matplotlib.font_manager
 
 
+def read_what_labs_read():
+    """Import what a notebook imports, so that Python has compiled it before the first cell runs."""
+    import ipykernel.kernelapp  # noqa: F401
+
+    import gainlib
+
+    for module in pkgutil.walk_packages(gainlib.__path__, "gainlib."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+
+
 def set_lab_defaults():
     """Write the defaults of this environment's JupyterLab; what a user sets in its menus still wins."""
     file = Path(sys.prefix) / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
@@ -49,7 +62,7 @@ def set_lab_defaults():
 def main():
     """Run every step and return how many failed."""
     failed = 0
-    for step in (set_lab_defaults, list_fonts, compile_meters):
+    for step in (set_lab_defaults, list_fonts, compile_meters, read_what_labs_read):
         try:
             step()
         except Exception as error:
