@@ -171,7 +171,8 @@ class TruePeakMeter:
 def true_peak_dbtp(audio: Audio) -> float:
     """Return the true peak of the worst channel in dBTP; −inf for silence (BS.1770-4 Annex 2).
 
-    Points from the first sample to one sample period after the last count; before and after stands silence.
+    Points from the first sample to one sample period after the last count; before and after stands silence, as when
+    the file is played. A signal that is cut off in mid-swing therefore overshoots at the cut, by up to 1.1 dB.
     """
     return ratio_to_db(feed(TruePeakMeter(audio.rate_hz, audio.channels), audio).magnitude())
 
