@@ -207,14 +207,50 @@ def waveform(
 
 
 def silence(duration_s: float, rate_hz: int = DEFAULT_RATE_HZ, *, channels: int = 1, name: str = "silence") -> Audio:
-    """Make digital silence."""
+    """Make digital silence.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length.
+    rate_hz : int
+        Sample rate.
+    channels : int
+        How many, all alike.
+    name : str
+        Of the audio.
+
+    Returns
+    -------
+    Audio
+        float64.
+    """
     return Audio(np.zeros((_frames(duration_s, rate_hz), channels)), rate_hz, name)
 
 
 def constant(
     value: float, duration_s: float, rate_hz: int = DEFAULT_RATE_HZ, *, channels: int = 1, name: str = "offset"
 ) -> Audio:
-    """Make a pure offset: every sample is `value`, full scale 1."""
+    """Make a pure offset.
+
+    Parameters
+    ----------
+    value : float
+        Of every sample, full scale 1.
+    duration_s : float
+        Length.
+    rate_hz : int
+        Sample rate.
+    channels : int
+        How many, all alike.
+    name : str
+        Of the audio.
+
+    Returns
+    -------
+    Audio
+        float64.
+    """
     return Audio(np.full((_frames(duration_s, rate_hz), channels), float(value)), rate_hz, name)
 
 
@@ -227,7 +263,28 @@ def impulse(
     channels: int = 1,
     name: str = "impulse",
 ) -> Audio:
-    """Make one positive sample at `at_s` seconds, silence around it."""
+    """Make one positive sample, silence around it.
+
+    Parameters
+    ----------
+    peak_dbfs : float
+        Its level.
+    duration_s : float
+        Length.
+    at_s : float
+        Where it stands.
+    rate_hz : int
+        Sample rate.
+    channels : int
+        How many, all alike.
+    name : str
+        Of the audio.
+
+    Returns
+    -------
+    Audio
+        float64.
+    """
     line = np.zeros(_frames(duration_s, rate_hz))
     at = round(at_s * rate_hz)
     if not 0 <= at < line.size:

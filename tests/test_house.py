@@ -153,7 +153,7 @@ def docstring_errors(dotted, value):
     dataclass explains its fields, and a function of several arguments explains them and what it returns; elsewhere,
     and where there is one argument, a sentence may do.
     """
-    checks = {"GL05", "GL06", "GL07", "GL08", "SS01", "PR02", "PR10", "RT03"}
+    checks = {"GL05", "GL06", "GL07", "GL08", "SS01", "PR02", "PR10"}
     offers = id(value) in offered()
     several = inspect.isfunction(value) and len(inspect.signature(value).parameters) > 1
     if offers and several:

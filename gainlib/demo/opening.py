@@ -105,7 +105,20 @@ def fault_list(seed: int = 1, faults: bool | str = True) -> dict[str, set[str]]:
 
 
 def fault_details(seed: int = 1, faults: bool | str = True) -> dict[str, Faults]:
-    """Return what is wrong with each stem of ``demo_session(seed, faults)``, and how badly."""
+    """Return what is wrong with each stem of ``demo_session(seed, faults)``, and how badly.
+
+    Parameters
+    ----------
+    seed : int
+        Draws the faults.
+    faults : bool or str
+        As for :func:`demo_session`.
+
+    Returns
+    -------
+    dict of str to Faults
+        By the name of the stem.
+    """
     return _ASSIGNMENTS[_demo(faults)](_seed(seed))
 
 

@@ -13,7 +13,15 @@ Band = tuple[float | None, float | None]
 
 @dataclass(frozen=True)
 class Measured:
-    """A measured value with the words for what it was measured on, where that is found by measuring."""
+    """A measured value with the words for what it was measured on, where that is found by measuring.
+
+    Attributes
+    ----------
+    value : float or None
+        In the unit of the check; None where nothing could be measured.
+    subject : str
+        What it was measured on, for the sentence.
+    """
 
     value: float | None
     subject: str

@@ -21,7 +21,15 @@ _ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": st
 
 @dataclass(frozen=True)
 class Damaged:
-    """A line that could not be read."""
+    """A line that could not be read.
+
+    Attributes
+    ----------
+    path, line : Path, int
+        Where it stands; the first line is 1.
+    reason : str
+        What is wrong with it.
+    """
 
     path: Path
     line: int
@@ -33,7 +41,15 @@ class Damaged:
 
 @dataclass(frozen=True)
 class Events:
-    """Events in the order of their time, and the lines that could not be read."""
+    """Events in the order of their time, and the lines that could not be read.
+
+    Attributes
+    ----------
+    events : tuple of dict
+        As they were written.
+    damaged : tuple of Damaged
+        What was skipped.
+    """
 
     events: tuple[dict, ...]
     damaged: tuple[Damaged, ...] = ()

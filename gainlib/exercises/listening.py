@@ -19,6 +19,16 @@ SIGNIFICANT = 0.05
 def tail_probability(right: int, trials: int) -> float:
     """Return the probability of at least that many right picks of two by guessing: the tail of the binomial law.
 
+    Parameters
+    ----------
+    right, trials : int
+        Right picks, and trials in all.
+
+    Returns
+    -------
+    float
+        0 to 1.
+
     Examples
     --------
     >>> round(tail_probability(9, 10), 4), round(tail_probability(12, 16), 4)
@@ -29,6 +39,16 @@ def tail_probability(right: int, trials: int) -> float:
 
 def least_right(trials: int, runs: int = 1) -> int:
     """Return the fewest right picks that guessing reaches with at most 5 %, over that many runs.
+
+    Parameters
+    ----------
+    trials, runs : int
+        Trials in a run, and runs in all: the probability is multiplied by them.
+
+    Returns
+    -------
+    int
+        More than `trials` where no count would do.
 
     Examples
     --------
@@ -42,6 +62,18 @@ def wilson_interval(right: int, trials: int, z: float = 1.959964) -> tuple[float
     """Return the interval of shares that a count allows, 95 % by default.
 
     Wilson, Journal of the American Statistical Association 22 (1927), p. 209.
+
+    Parameters
+    ----------
+    right, trials : int
+        The count, and what it is out of.
+    z : float
+        Width in standard deviations.
+
+    Returns
+    -------
+    low, high : float
+        Shares, 0 to 1.
 
     Examples
     --------
@@ -57,7 +89,15 @@ def wilson_interval(right: int, trials: int, z: float = 1.959964) -> tuple[float
 
 @dataclass(frozen=True)
 class Silent:
-    """The way to the same points without listening: another part, and its right answer."""
+    """The way to the same points without listening: another part, and its right answer.
+
+    Parameters
+    ----------
+    part : Part
+        What is asked for instead.
+    solve : callable
+        ``solve(given)`` returns its right answer.
+    """
 
     part: Part
     solve: Callable[[dict], Any]

@@ -21,7 +21,17 @@ _LOG = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class PartVerdict:
-    """What one part earned: its state, points and sentence."""
+    """What one part earned.
+
+    Attributes
+    ----------
+    state : str
+        One of the five states.
+    points, max_points : float
+        Before hints, and possible.
+    feedback : str
+        Measured, wanted, distance.
+    """
 
     state: str
     points: float
@@ -93,6 +103,18 @@ def mark(exercise: Exercise, given: dict, answer: Any) -> Verdict:
 
 def score(points: float, hints: int) -> float:
     """Return points after hints: × max(0.4, 1 − 0.15 for each hint opened before the answer).
+
+    Parameters
+    ----------
+    points : float
+        What the answer earned.
+    hints : int
+        Hints opened before it.
+
+    Returns
+    -------
+    float
+        Points that count.
 
     Examples
     --------
@@ -261,6 +283,18 @@ def _alike(sample, value):
 
 def hint_price(points: float, hints: int) -> str:
     """Return what the next hint costs, in words for the button that opens it.
+
+    Parameters
+    ----------
+    points : float
+        What the exercise is worth.
+    hints : int
+        Hints open already.
+
+    Returns
+    -------
+    str
+        Follows the name of the hint.
 
     Examples
     --------

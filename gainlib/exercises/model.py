@@ -50,7 +50,15 @@ def nothing(given: dict) -> None:
 
 @dataclass(frozen=True)
 class Option:
-    """One thing to choose: a stable key for the answer, and the text a learner reads."""
+    """One thing to choose.
+
+    Parameters
+    ----------
+    key : str
+        Stands in the answer, and never changes.
+    text : str
+        What a learner reads; Markdown.
+    """
 
     key: str
     text: str
@@ -58,7 +66,13 @@ class Option:
 
 @dataclass(frozen=True)
 class Probes:
-    """Answers to one part with a known verdict, for the contract tests: what must be right, wrong and invalid."""
+    """Answers to one part with a known verdict, for the contract tests.
+
+    Parameters
+    ----------
+    right, wrong, invalid : tuple
+        Answers in JSON that must get that verdict.
+    """
 
     right: tuple = ()
     wrong: tuple = ()

@@ -22,6 +22,8 @@ class ExerciseScore:
 
     Attributes
     ----------
+    exercise : str
+        Its id.
     state : str
         Of the answer that counts; "unattempted" without one.
     points, max_points : float
@@ -49,7 +51,17 @@ class ExerciseScore:
 
 @dataclass(frozen=True)
 class Tally:
-    """What one learner has in all exercises that were counted."""
+    """What one learner has in all exercises that were counted.
+
+    Attributes
+    ----------
+    learner, class_code : str
+        Who, as last written.
+    scores : dict of str to ExerciseScore
+        By the id of the exercise.
+    unknown : tuple of str
+        Ids in the record that no exercise has.
+    """
 
     learner: str
     class_code: str
@@ -139,6 +151,19 @@ def _marked(id, learner, attempt, class_code, salt, answer):
 
 
 def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Tally, ...]:
-    """Return a tally for every learner in the events, under the name as last written, sorted by class and name."""
+    """Return a tally for every learner in the events, under the name as last written, sorted by class and name.
+
+    Parameters
+    ----------
+    events : Events
+        From one record or several.
+    lab, salt, most
+        As for :func:`tally`.
+
+    Returns
+    -------
+    tuple of Tally
+        One a learner.
+    """
     names = {identity(event): (event["learner"].strip(), event["class_code"].strip()) for event in events.events}
     return tuple(tally(events, *names[who], lab=lab, salt=salt, most=most) for who in events.learners())

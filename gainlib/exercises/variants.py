@@ -42,12 +42,40 @@ def normal_form(field: Any) -> str:
 
 
 def pick(rng: np.random.Generator, values: Sequence) -> Any:
-    """Return one of the values, all equally likely."""
+    """Return one of the values, all equally likely.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Of the variant.
+    values : sequence
+        To draw from.
+
+    Returns
+    -------
+    object
+        One of them.
+    """
     return values[min(int(rng.random() * len(values)), len(values) - 1)]
 
 
 def shuffled(rng: np.random.Generator, values: Sequence, count: int | None = None) -> list:
-    """Return `count` of the values (default all) in a drawn order, none twice."""
+    """Return some of the values in a drawn order, none twice.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Of the variant.
+    values : sequence
+        To draw from.
+    count : int, optional
+        How many; all by default.
+
+    Returns
+    -------
+    list
+        What was drawn.
+    """
     pool = list(values)
     return [pool.pop(int(rng.random() * len(pool))) for _ in range(len(pool) if count is None else count)]
 
@@ -74,6 +102,16 @@ def one_of(*values) -> OneOf:
 
 def grid(low: float, high: float, step: float = 1.0) -> OneOf:
     """Return a draw from low, low + step, … high; whole numbers stay whole, the rest is rounded to the step's decimals.
+
+    Parameters
+    ----------
+    low, high, step : float
+        First value, highest value allowed, distance.
+
+    Returns
+    -------
+    OneOf
+        The draw.
 
     Examples
     --------
@@ -110,7 +148,20 @@ class Draws:
 
 
 def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf) -> Draws:
-    """Declare a variant field by field: ``draws(N=grid(2, 48), L=grid(-30, -14, 0.5))``."""
+    """Declare a variant field by field: ``draws(N=grid(2, 48), L=grid(-30, -14, 0.5))``.
+
+    Parameters
+    ----------
+    where : callable, optional
+        ``where(given)`` is False for values that are drawn again.
+    **fields : OneOf
+        What each value is drawn from.
+
+    Returns
+    -------
+    Draws
+        For the field ``given`` of an exercise.
+    """
     return Draws(fields, where)
 
 

@@ -164,6 +164,11 @@ def vu_needle(audio: Audio, alignment_dbfs: float = -18.0) -> Series:
     alignment_dbfs : float
         Level of a sine that reads 0 VU.
 
+    Returns
+    -------
+    Series
+        In VU.
+
     Examples
     --------
     >>> from gainlib.signals import tone

@@ -46,6 +46,11 @@ def to_json(session: Session, folder=None) -> str:
     folder : path, optional
         Where the text will be kept: files inside it are named relative to it, so that the folder can be moved.
 
+    Returns
+    -------
+    str
+        Indented; :func:`from_json` reads it.
+
     Raises
     ------
     GainlibError
@@ -63,6 +68,11 @@ def from_json(text: str | bytes, folder=None) -> Session:
     folder : path, optional
         Where its files lie; the working folder otherwise. A file is looked for under its stored name in there,
         then under its last part, then at the stored path itself, and its checksum is compared.
+
+    Returns
+    -------
+    Session
+        Its files are opened when they are rendered.
 
     Raises
     ------

@@ -29,6 +29,8 @@ class Contributions:
         How many peaks there is room for.
     limit : float
         Height of the upright axis, full scale = 1.
+    title : str
+        Begins its sentence and its table.
 
     Examples
     --------
@@ -166,6 +168,8 @@ class Envelope:
         Length of the signal.
     limit : float
         Height of the upright axis, full scale = 1.
+    title : str
+        Begins its sentence and its table.
 
     Examples
     --------
@@ -263,6 +267,10 @@ class LevelHistogram:
         Where to draw.
     edges_db : sequence of float
         Rising, equally spaced bin edges in dBFS; 0 should be one of them.
+    title : str
+        Begins its sentence and its table.
+    high_percent : float
+        Top of the upright axis.
 
     Examples
     --------
