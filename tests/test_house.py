@@ -122,7 +122,9 @@ def public_objects(name):
         yield f"{name}.{key}", value
         members = vars(value).items() if inspect.isclass(value) else ()
         for attribute, member in members:
-            if inspect.isfunction(member) and member.__qualname__ == f"{key}.{attribute}" and attribute[0] != "_":
+            # A base class of another library may put generated methods into a subclass.
+            is_own = inspect.isfunction(member) and member.__code__.co_filename == module.__file__
+            if is_own and member.__qualname__ == f"{key}.{attribute}" and not attribute.startswith("_"):
                 yield f"{name}.{key}.{attribute}", member
 
 

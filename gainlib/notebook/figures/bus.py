@@ -30,7 +30,7 @@ class Contributions:
     limit : float
         Height of the upright axis, full scale = 1.
     title : str
-        Begins its sentence and its table.
+        Above the picture, and first in its sentence and table.
 
     Examples
     --------
@@ -169,7 +169,7 @@ class Envelope:
     limit : float
         Height of the upright axis, full scale = 1.
     title : str
-        Begins its sentence and its table.
+        Above the picture, and first in its sentence and table.
 
     Examples
     --------
@@ -268,7 +268,7 @@ class LevelHistogram:
     edges_db : sequence of float
         Rising, equally spaced bin edges in dBFS; 0 should be one of them.
     title : str
-        Begins its sentence and its table.
+        Above the picture, and first in its sentence and table.
     high_percent : float
         Top of the upright axis.
 
