@@ -99,7 +99,9 @@ def test_importing_the_package_is_quick():
 # ---- style and docstrings --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", [("check",), ("format", "--check")], ids=["check", "format"])
+@pytest.mark.parametrize(
+    "command", [("check", "--output-format=concise"), ("format", "--check")], ids=["lint", "format"]
+)
 def test_code_style(command):
     """Line length, imports, likely mistakes, a docstring on everything public, one format."""
     status, said = run_tool("ruff", *command, "gainlib", "tests", "binder")

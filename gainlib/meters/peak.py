@@ -38,6 +38,9 @@ class Interpolator:
     taps : array, shape (factor, 16)
         ``taps[k]`` gives the point k / factor after sample n from samples n − 7 … n + 8. ``taps[0]`` is the sample
         itself.
+    even, odd : array, shape (factor // 2, 8)
+        Half the sum and half the difference of the taps and their mirror image, for the loops: the points k and
+        factor − k share them.
     before, after : int
         Frames needed before and after a sample: 7 and 8. Outside of the audio they are silence.
     gain : float
@@ -136,7 +139,20 @@ def interpolator(rate_hz: int) -> Interpolator:
 
 
 def upsample(samples: np.ndarray, rate_hz: int) -> np.ndarray:
-    """Return samples as the true-peak meter sees them, shape (frames × factor, channels)."""
+    """Return samples as the true-peak meter sees them.
+
+    Parameters
+    ----------
+    samples : array, shape (frames, channels)
+        Full scale ±1.
+    rate_hz : int
+        Their sample rate.
+
+    Returns
+    -------
+    array, shape (frames × factor, channels)
+        Every sample, and the points between it and the next.
+    """
     return interpolator(rate_hz).upsample(samples)
 
 
