@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from compliance import HIGH_PASS, SHELF, ideal_range, ideal_windows, k_gain_db
+from ideal import HIGH_PASS, SHELF, ideal_range, ideal_windows, k_gain_db
 from scipy import signal
 
 from gainlib import signals

@@ -173,8 +173,8 @@ class Player(anywidget.AnyWidget):
 
     Examples
     --------
-    >>> from gainlib.signals import sine
-    >>> loud = sine(997, -10, 1.0)
+    >>> from gainlib.signals import tone
+    >>> loud = tone(997, -10, 1.0)
     >>> player = Player({"before": loud, "after": loud.with_samples(loud.samples / 2)})
     >>> player.gains.match_db
     (-6.02, 0.0)
