@@ -169,6 +169,7 @@ def docstring_errors(dotted, value):
     return found
 
 
+@pytest.mark.filterwarnings("ignore:Widget\\..* is deprecated")
 @pytest.mark.parametrize("name", modules())
 def test_docstrings_follow_numpydoc(name):
     """Numpydoc's own validation, as far as docstring_errors asks for it."""
