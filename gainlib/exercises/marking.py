@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from gainlib.exercises.model import Exercise, Judgement, Slip
-from gainlib.exercises.text import Unreadable, describe, number
+from gainlib.exercises.text import Unreadable, describe
+from gainlib.levels.printing import number
 
 HINT_COST = 0.15
 HINT_FLOOR = 0.4

@@ -13,7 +13,8 @@ from typing import Any, ClassVar
 from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Checked
 from gainlib.exercises.model import JUNK, Probes
-from gainlib.exercises.text import Unreadable, describe, number, parse_number, quantity, shorten
+from gainlib.exercises.text import Unreadable, describe, parse_number, shorten
+from gainlib.levels.printing import number, quantity
 
 _SAME_CONTROL = 0.01
 

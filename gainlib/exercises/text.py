@@ -11,7 +11,8 @@ import numbers
 import re
 import string
 
-MINUS = "\u2212"
+from gainlib.levels.printing import MINUS, number
+
 _DASHES = str.maketrans(dict.fromkeys("\u2212\u2013\u2014\u2012\u2011\u2010\ufe63\uff0d", "-"))
 _SPACES = str.maketrans(dict.fromkeys("\u00a0\u2009\u202f\u2007", " "))
 _NUMBER = re.compile(r"([+-]?)\s*(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*(.*)", re.IGNORECASE | re.DOTALL)
@@ -104,46 +105,9 @@ def difference_unit(unit: str) -> str:
     return "LU" if unit == "LUFS" else unit
 
 
-def number(value: float, decimals: int | None = None, signed: bool = False) -> str:
-    """Return a number as it is printed for a learner: true minus sign, no minus zero.
-
-    Parameters
-    ----------
-    value : float
-        The number; infinities print as "+∞" and "−∞".
-    decimals : int or None
-        Decimals; None gives up to six significant figures without trailing zeros.
-    signed : bool
-        Whether to print a plus sign before positive numbers.
-
-    Returns
-    -------
-    str
-        The text.
-
-    Examples
-    --------
-    >>> number(-3.25, 1), number(-0.01, 1), number(6, signed=True), number(float("-inf"))
-    ('−3.2', '0.0', '+6', '−∞')
-    """
-    if math.isinf(value):
-        return "+∞" if value > 0 else f"{MINUS}∞"
-    text = f"{value:.{decimals}f}" if decimals is not None else f"{value:.6g}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    if signed and float(text) > 0:
-        text = f"+{text}"
-    return text.replace("-", MINUS)
-
-
 def decimals_for(tolerance: float) -> int:
     """Return how many decimals show a value well enough for a tolerance: half of it still shows."""
     return min(9, max(0, math.ceil(-math.log10(tolerance / 2) - 1e-9))) if tolerance > 0 else 2
-
-
-def quantity(value: float, unit: str = "", decimals: int | None = None, signed: bool = False) -> str:
-    """Return a number with its unit, as in "−3.2 dBTP"."""
-    return f"{number(value, decimals, signed)} {unit}".strip()
 
 
 def printed_numbers(text: str) -> list[float]:

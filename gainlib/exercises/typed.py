@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
-from gainlib.exercises.text import decimals_for, difference_unit, number, parse_number, quantity
+from gainlib.exercises.text import decimals_for, difference_unit, parse_number
+from gainlib.levels.printing import number, quantity
 
 _ROUNDING = 1e-9
 
