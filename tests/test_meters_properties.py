@@ -156,7 +156,8 @@ def test_silence_at_the_end_does_not_touch_peaks_and_lowers_rms_by_its_share(aud
     assert after.true_peak_dbtp == approx(before.true_peak_dbtp, abs=1e-9)
     assert after.rms_dbfs == approx(before.rms_dbfs + share_db, abs=1e-6)
     assert after.crest_db == approx(before.crest_db - share_db, abs=1e-6)
-    assert after.momentary_max_lufs == approx(before.momentary_max_lufs, abs=1e-6)
+    # The silence also completes the last windows, which then hold a few milliseconds more of the sound.
+    assert -1e-9 <= after.momentary_max_lufs - before.momentary_max_lufs < 0.2
     assert after.needle_max_vu >= before.needle_max_vu
 
 
