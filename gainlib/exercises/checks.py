@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from gainlib.exercises.model import Judgement, Part
-from gainlib.exercises.text import difference_unit, number, quantity
+from gainlib.exercises.text import difference_unit
+from gainlib.levels.printing import number, quantity
 
 Band = tuple[float | None, float | None]
 

@@ -6,7 +6,8 @@ from itertools import pairwise
 from typing import Any, ClassVar
 
 from gainlib.exercises.model import JUNK, Judgement, Option, Part, Probes
-from gainlib.exercises.text import Unreadable, describe, number, shorten
+from gainlib.exercises.text import Unreadable, describe, shorten
+from gainlib.levels.printing import number
 
 _ROUNDING = 1e-9
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
-from gainlib.exercises.text import Unreadable, describe, number, parse_number, quantity
+from gainlib.exercises.text import Unreadable, describe, parse_number
+from gainlib.levels.printing import number, quantity
 
 SIGNIFICANT = 0.05
 
