@@ -9,15 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gainlib.exercises.text import (
-    Unreadable,
-    decimals_for,
-    fill,
-    number,
-    parse_number,
-    printed_numbers,
-    quantity,
-)
+from gainlib.exercises.text import Unreadable, decimals_for, fill, parse_number, printed_numbers
+from gainlib.levels.printing import number, quantity
 
 
 @pytest.mark.parametrize(
