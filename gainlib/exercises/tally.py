@@ -36,6 +36,8 @@ class ExerciseScore:
         Answers whose stored given values are not the ones this learner must have had.
     feedback : str
         Of the answer that counts.
+    attempt, time : int or None, str
+        Its set of numbers, 0 for the first, and when it was given; None and empty without one.
     """
 
     exercise: str
@@ -47,6 +49,8 @@ class ExerciseScore:
     attempts: int = 0
     altered: int = 0
     feedback: str = ""
+    attempt: int | None = None
+    time: str = ""
 
 
 @dataclass(frozen=True)
@@ -128,26 +132,31 @@ def _scored(exercise, events, learner, class_code, salt, most):
         answers += 1
         attempt = event["attempt"]
         used.add(attempt)
-        verdict, given = _marked(exercise.id, learner, attempt, class_code, salt, json.dumps(event["answer"]))
+        verdict, given = marked(exercise.id, learner, attempt, class_code, salt, json.dumps(event["answer"]))
         altered += event.get("given") not in (None, given)
         if most is None or attempt < most:
             earned = score(verdict.points, len(hints))
             earned = min(earned, HINT_FLOOR * verdict.points) if attempt in told else earned
             if verdict.state not in ("invalid", "unattempted") and (best is None or earned > best[0]):
-                best = (earned, verdict)
+                best = (earned, verdict, attempt, event["time"])
         if verdict.shows_key:
             told.add(attempt)
-    points, verdict = best or (0.0, Verdict("unattempted", 0.0, exercise.points, ""))
+    points, verdict, *when = best or (0.0, Verdict("unattempted", 0.0, exercise.points, ""), None, "")
     counts = (len(hints), answers, len(used), altered)
-    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, verdict.feedback)
+    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, verdict.feedback, *when)
 
 
 @lru_cache(maxsize=_CACHED)
-def _marked(id, learner, attempt, class_code, salt, answer):
-    """Return verdict and given values; kept, since a screen counts again after every answer."""
-    found = exercise(id)
-    given = found.variant(learner, attempt, class_code, salt)
-    return mark(found, given, json.loads(answer)), given
+def numbers(id: str, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
+    """Return the given values of a variant; kept, since some take a rendered mix to draw. Not to be changed."""
+    return exercise(id).variant(learner, attempt, class_code, salt)
+
+
+@lru_cache(maxsize=_CACHED)
+def marked(id: str, learner: str, attempt: int, class_code: str, salt: str, answer: str) -> tuple[Verdict, dict]:
+    """Return verdict and given values of an answer in JSON; kept, since a screen counts again after every answer."""
+    given = numbers(id, learner, attempt, class_code, salt)
+    return mark(exercise(id), given, json.loads(answer)), given
 
 
 def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Tally, ...]:
