@@ -578,3 +578,377 @@ def flat_runs(line, first, reach, near, edge, state, out):
             n += 1
     state[0], state[1], state[2], state[3], state[4] = top, length, lowest, three, far_clear
     return count
+
+
+# ---- static stages at eight times the rate ---------------------------------------------------------------------------
+# A signal at eight times the rate lies in eight rows, one for each eighth of a sample, so that all loops run over
+# neighbours in memory.
+
+
+@njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
+def _fill_between(rows, taps, step, first, last):
+    """Fill the rows half-way between rows 0, step, 2·step … by a half-band filter, columns `first` to `last` − 1."""
+    count = 8 // step
+    for q in range(count):
+        target = rows[q * step + step // 2, first:last]
+        target[:] = 0.0
+        for i in range(taps.size):
+            low, high = q - i, q + 1 + i
+            left = rows[low % count * step, first + low // count : last + low // count]
+            right = rows[high % count * step, first + high // count : last + high // count]
+            weight = taps[i]
+            for j in range(target.size):
+                target[j] += weight * (left[j] + right[j])
+
+
+@njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
+def _fold_between(rows, taps, step, first, last):
+    """Halve the rate: filter rows 0, step / 2, step … into rows 0, step, 2·step …, columns `first` to `last` − 1."""
+    count = 8 // step
+    for q in range(count):
+        target = rows[q * step, first:last]
+        for j in range(target.size):
+            target[j] *= 0.5
+        for i in range(taps.size):
+            low, high = 2 * q - 1 - 2 * i, 2 * q + 1 + 2 * i
+            row_low, row_high = low % (2 * count) * (step // 2), high % (2 * count) * (step // 2)
+            left = rows[row_low, first + low // (2 * count) : last + low // (2 * count)]
+            right = rows[row_high, first + high // (2 * count) : last + high // (2 * count)]
+            weight = 0.5 * taps[i]
+            for j in range(target.size):
+                target[j] += weight * (left[j] + right[j])
+
+
+@njit("float64(float64)", inline="always", **_OPTIONS)
+def _tanh(u):
+    """Hyperbolic tangent to a few units in the last place, without a branch: five doublings of a rational form."""
+    v = min(max(u, -19.0), 19.0) * (1.0 / 32.0)
+    s = v * v
+    p = v * (1.0 + s * (17325.0 + s * (378.0 + s)) * (1.0 / 135135.0))
+    q = 1.0 + s * (62370.0 + s * (3150.0 + s * 28.0)) * (1.0 / 135135.0)
+    for _ in range(5):
+        p, q = 2.0 * p * q, p * p + q * q
+    return p / q
+
+
+@njit(f"void({_IN1}, int64, {_IN1}, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+def _bend(row, kind, shape, out):
+    """Write what a smooth curve adds to its input."""
+    a, b, c, d = shape[0], shape[1], shape[2], shape[3]
+    if kind == 0:  # tanh(a·u + b)·c − d − u
+        for j in range(out.size):
+            out[j] = _tanh(a * row[j] + b) * c - d - row[j]
+    else:  # straight to a, then a bend of width b towards a + b
+        for j in range(out.size):
+            over = max(abs(row[j]) - a, 0.0)
+            bent = b * _tanh(over / b) - over
+            out[j] = bent if row[j] > 0.0 else -bent
+
+
+@njit("float64(float64, float64, float64)", inline="always", **_OPTIONS)
+def _mean_excess(u, v, ceiling):
+    """Return the mean of what lies beyond ±ceiling on the straight line from u to v."""
+    if u > ceiling and v > ceiling:
+        return 0.5 * (u + v) - ceiling
+    if u < -ceiling and v < -ceiling:
+        return 0.5 * (u + v) + ceiling
+    over_u, over_v = max(abs(u) - ceiling, 0.0), max(abs(v) - ceiling, 0.0)
+    if over_u == 0.0 and over_v == 0.0:
+        return 0.0
+    return 0.5 * (over_v * over_v - over_u * over_u) / (v - u)
+
+
+@njit(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+def _cut(rows, ceiling, first, line, means, out):
+    """Write what a hard clip adds, by the first antiderivative: out's column 0 is column `first` of the rows."""
+    size = 8 * out.shape[1]
+    for j in range(out.shape[1] + 2):
+        for q in range(8):
+            line[8 * j + q] = rows[q, first - 1 + j]
+    for j in range(size + 15):
+        means[j] = _mean_excess(line[j], line[j + 1], ceiling)
+    # Means stand half-way between points; these four taps bring them back and level what taking means has taken.
+    for j in range(out.shape[1]):
+        for q in range(8):
+            k = 8 + 8 * j + q
+            out[q, j] = ((means[k - 2] + means[k + 1]) - 7.0 * (means[k - 1] + means[k])) * (1.0 / 12.0)
+
+
+@njit(f"void({_IN2}, {_IN1}, {_IN1}, {_OUT1}, int64, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+def _play(rows, widths, weights, memory, first, out):
+    """Pass the points in order of time through play operators: out = w0·x + Σ w_i·play_i(x)."""
+    r0, r1, r2, r3, r4 = widths[0], widths[1], widths[2], widths[3], widths[4]
+    p0, p1, p2, p3, p4 = memory[0], memory[1], memory[2], memory[3], memory[4]
+    w, w0, w1, w2, w3, w4 = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
+    for j in range(out.shape[1]):
+        for q in range(8):
+            x = rows[q, first + j]
+            p0 = max(x - r0, min(x + r0, p0))
+            p1 = max(x - r1, min(x + r1, p1))
+            p2 = max(x - r2, min(x + r2, p2))
+            p3 = max(x - r3, min(x + r3, p3))
+            p4 = max(x - r4, min(x + r4, p4))
+            out[q, j] = w * x + (w0 * p0 + w1 * p1 + w2 * p2 + w3 * p3 + w4 * p4)
+    memory[0], memory[1], memory[2], memory[3], memory[4] = p0, p1, p2, p3, p4
+
+
+@njit(f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT1}, {_OUT1}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+def _added(rows, kind, shape, first, memory, line, means, out):
+    """Write what a static stage adds to its straight part, all eight rows."""
+    size = out.shape[1]
+    if kind == 2:
+        _cut(rows, shape[0], first, line, means, out)
+    elif kind == 3:
+        _play(rows, shape[2:7], shape[7:13], memory, first, out)
+        drive, straight = shape[0], shape[1]
+        for q in range(8):
+            given, result = rows[q, first : first + size], out[q]
+            for j in range(size):
+                result[j] = _tanh(drive * result[j]) / drive - straight * given[j]
+    else:
+        for q in range(8):
+            _bend(rows[q, first : first + size], kind, shape, out[q])
+
+
+@njit(
+    f"void({_IN2}, int64, {_IN1}, {_IN1}, {_IN1}, {_IN1}, {_OUT2}, float64[:, :, ::1], {_OUT2}, {_OUT2})",
+    fastmath={"contract"},
+    **_OPTIONS,
+)
+def static_stage(block, kind, shape, taps0, taps1, taps2, history, added, memory, out):
+    """Send each channel through a curve at eight times the rate; only what the curve *adds* makes the trip.
+
+    What stays is the input itself, delayed by :func:`gainlib.processors.oversampling.latency`, so that a straight
+    stretch of the curve is a wire.
+
+    Parameters
+    ----------
+    block : array, shape (frames, channels)
+        Samples in.
+    kind : int
+        0: tanh(a·u + b)·c − d. 1: straight up to a, then towards a + b. 2: clip at a. 3: play operators, then
+        tanh(a·u)/a, whose straight part is b.
+    shape : array
+        The letters above; for kind 3 also five widths, the weight of the input and five weights.
+    taps0, taps1, taps2 : array
+        Half-band filters of the three doublings, one side each.
+    history : array, shape (channels, 2·reach)
+        Last samples in; zeros before the first block; changed in place.
+    added : array, shape (channels, 8, 2·fold)
+        Last points of what was added; zeros before the first block; changed in place.
+    memory : array, shape (channels, 5)
+        Play operators; zeros before the first block; changed in place.
+    out : array, shape (frames, channels)
+        Samples out.
+    """
+    frames, channels = block.shape
+    n0, n1, n2 = taps0.size, taps1.size, taps2.size
+    m0, m1 = n0 + n1 // 2 + 1, n0 + n1 // 2 + n2 // 4 + 2
+    reach, fold = history.shape[1] // 2, added.shape[2] // 2
+    f2, f4 = (2 * n2 + 6) // 8, (2 * n2 + 6) // 8 + (2 * n1 + 2) // 4
+    gain, wire = 1.0, 1.0 if kind < 3 else shape[1]
+    for taps in (taps0, taps1, taps2):
+        gain *= 2.0 * np.abs(taps).sum()
+    chunk = 512
+    rows, points = np.zeros((8, 2 * reach + chunk)), np.empty((8, 2 * fold + chunk))
+    line, means = np.empty(8 * (chunk + 2)), np.empty(8 * (chunk + 2))
+    for channel in range(channels):
+        quiet = not np.any(added[channel])
+        for start in range(0, frames, chunk):
+            size = min(chunk, frames - start)
+            width, count = 2 * reach + size, 2 * fold + size
+            rows[0, : 2 * reach] = history[channel]
+            for j in range(size):
+                rows[0, 2 * reach + j] = block[start + j, channel]
+            history[channel] = rows[0, size:width]
+            for j in range(size):
+                out[start + j, channel] = wire * rows[0, reach - fold + j]
+            if kind == 1 or kind == 2:
+                straight = gain * np.abs(rows[0, :width]).max() <= shape[0]
+                if straight and quiet:
+                    continue
+            _fill_between(rows, taps0, 8, n0, width - n0)
+            _fill_between(rows, taps1, 4, m0, width - m0)
+            _fill_between(rows, taps2, 2, m1, width - m1)
+            points[:, : 2 * fold] = added[channel]
+            fresh = np.empty((8, size))
+            _added(rows, kind, shape, reach, memory[channel], line, means, fresh)
+            points[:, 2 * fold : count] = fresh
+            added[channel] = points[:, size:count]
+            quiet = not np.any(added[channel])
+            _fold_between(points, taps2, 2, f2, count - f2)
+            _fold_between(points, taps1, 4, f4, count - f4)
+            _fold_between(points, taps0, 8, fold, count - fold)
+            for j in range(size):
+                out[start + j, channel] += points[0, fold + j]
+
+
+# ---- dynamics --------------------------------------------------------------------------------------------------------
+
+
+@njit(f"float64(float64, int64, int64, {_OUT1}, int64[::1], int64[::1])", **_OPTIONS)
+def _highest_of_last(value, position, length, values, places, ends):
+    """Take one more value and return the highest of the last `length`; a queue of falling values is kept in a ring."""
+    size = values.size
+    first, last = ends[0], ends[1]
+    while last > first and values[(last - 1) % size] <= value:
+        last -= 1
+    values[last % size] = value
+    places[last % size] = position
+    last += 1
+    while places[first % size] <= position - length:
+        first += 1
+    ends[0], ends[1] = first, last
+    return values[first % size]
+
+
+@njit(f"void({_IN1}, {_IN1}, int64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1})", **_OPTIONS)
+def compressor_reduction(peaks, settings, hold, position, values, places, ends, state, out):
+    """Follow the peak level and find the gain reduction.
+
+    Parameters
+    ----------
+    peaks : array, shape (frames,)
+        Highest magnitude on and behind each sample.
+    settings : array, shape (5,)
+        Threshold (dBFS), slope 1 − 1/ratio, knee (dB), attack and release coefficients.
+    hold, position : int
+        Frames a peak is held; number of frames before this block.
+    values, places, ends : array, shape (hold + 1,), (hold + 1,) and (2,)
+        Queue of held peaks; zeros before the first block; changed in place.
+    state : array, shape (1,)
+        Gain reduction in dB; zero before the first block; changed in place.
+    out : array, shape (frames,)
+        Gain reduction in dB, not negative.
+    """
+    threshold, slope, knee, attack, release = settings[0], settings[1], settings[2], settings[3], settings[4]
+    bottom = 10.0 ** ((threshold - knee / 2.0) / 20.0)
+    reduction, last, wanted = state[0], -1.0, 0.0
+    for n in range(peaks.size):
+        held = _highest_of_last(peaks[n], position + n, hold, values, places, ends)
+        if held != last:
+            last, wanted = held, 0.0
+            if held > bottom:
+                over = 20.0 * np.log10(held) - threshold
+                wanted = slope * (over + knee / 2.0) ** 2 / (2.0 * knee) if 2.0 * over < knee else slope * over
+        pole = attack if wanted > reduction else release
+        reduction = pole * reduction + (1.0 - pole) * wanted
+        if reduction < 1e-12:
+            reduction = 0.0
+        out[n] = reduction
+    state[0] = reduction
+
+
+@njit(f"void({_IN2}, {_IN1}, int64, {_OUT1}, int64[::1], {_OUT1})", **_OPTIONS)
+def gate_gain(block, settings, hold, state, waiting, out):
+    """Open at one level, close below another, the loudest channel deciding, and move the gain.
+
+    Parameters
+    ----------
+    block : array, shape (frames, channels)
+        Samples in.
+    settings : array, shape (5,)
+        Opening and closing magnitudes, gain when closed, opening and closing coefficients.
+    hold : int
+        Frames that it stays open after the last sample at the closing level or above.
+    state : array, shape (1,)
+        Gain, the closed one before the first block; changed in place.
+    waiting : array, shape (1,)
+        Frames left before it closes; zero before the first block; changed in place.
+    out : array, shape (frames,)
+        Gain.
+    """
+    opening, closing, closed, rise, fall = settings[0], settings[1], settings[2], settings[3], settings[4]
+    gain, left = state[0], waiting[0]
+    for n in range(block.shape[0]):
+        peak = 0.0
+        for channel in range(block.shape[1]):
+            peak = max(peak, abs(block[n, channel]))
+        if peak >= opening or (left > 0 and peak >= closing):
+            left = hold + 1
+        if left > 0:
+            left -= 1
+            gain = 1.0 - rise * (1.0 - gain)
+        else:
+            gain = closed + fall * (gain - closed)
+        out[n] = gain
+    state[0], waiting[0] = gain, left
+
+
+@njit(f"void({_IN2}, {_IN2}, {_IN2}, boolean, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+def interpolated_maxima(padded, even, odd, has_middle, out):
+    """Find the highest magnitude on each sample and between it and the next, over all channels.
+
+    Parameters
+    ----------
+    padded, even, odd, has_middle
+        As in :func:`interpolated_peaks`.
+    out : array, shape (frames,)
+        The magnitudes.
+    """
+    total, channels = padded.shape
+    pairs, half = even.shape
+    signal = np.empty(total)
+    evens, odds = np.empty(256), np.empty(256)
+    out[:] = 0.0
+    for channel in range(channels):
+        for n in range(total):
+            signal[n] = padded[n, channel]
+        for start in range(0, out.size, 256):
+            count = min(256, out.size - start)
+            highest = out[start : start + count]
+            centre = signal[start + half - 1 : start + half - 1 + count]
+            for j in range(count):
+                highest[j] = max(highest[j], abs(centre[j]))
+            for p in range(pairs):
+                middle = has_middle and p == pairs - 1
+                evens[:] = 0.0
+                odds[:] = 0.0
+                for i in range(half):
+                    e, o = even[p, i], 0.0 if middle else odd[p, i]
+                    left = signal[start + i : start + i + count]
+                    right = signal[start + 2 * half - 1 - i : start + 2 * half - 1 - i + count]
+                    for j in range(count):
+                        evens[j] += e * (left[j] + right[j])
+                        odds[j] += o * (left[j] - right[j])
+                for j in range(count):
+                    highest[j] = max(highest[j], abs(evens[j]) + abs(odds[j]))
+
+
+@njit(f"void({_IN1}, float64, float64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1}, {_OUT1})", **_OPTIONS)
+def limiter_gain(peaks, ceiling, release, position, values, places, ends, ring, state, out):
+    """Turn peaks into a gain that has come down, on a straight ramp, by the time they arrive.
+
+    Parameters
+    ----------
+    peaks : array, shape (frames,)
+        Highest magnitude on and behind each sample.
+    ceiling, release : float
+        Magnitude to keep under; release coefficient.
+    position : int
+        Number of frames before this block.
+    values, places, ends : array, shape (length + 1,), (length + 1,) and (2,)
+        Queue of peaks; zeros before the first block; changed in place.
+    ring : array, shape (length,)
+        Last reductions; zeros before the first block; changed in place. Its length is the look-ahead plus one.
+    state : array, shape (2,)
+        Reduction 1 − gain after release, last peak; zeros before the first block; changed in place.
+    out : array, shape (frames,)
+        Gain for the sample `length` − 1 before each.
+    """
+    length = ring.size
+    reduction, before = state[0], state[1]
+    total = ring.sum()
+    for n in range(peaks.size):
+        # What lies between two samples hangs on both.
+        peak, before = max(peaks[n], before), peaks[n]
+        held = _highest_of_last(peak, position + n, length, values, places, ends)
+        wanted = max(0.0, 1.0 - ceiling / held) if held > 0.0 else 0.0
+        reduction = max(wanted, wanted + release * (reduction - wanted))
+        if reduction < 1e-15:
+            reduction = 0.0
+        spot = (position + n) % length
+        total += reduction - ring[spot]
+        ring[spot] = reduction
+        out[n] = 1.0 - max(total, 0.0) / length
+    state[0], state[1] = reduction, before

@@ -1,22 +1,63 @@
 """Textbook models of what sits in a signal path; none of any particular device.
 
-Every processor is a frozen dataclass of plain numbers (see ``base``). :func:`named` finds the class by its name, so
-that a session file can hold one.
+Conventions
+-----------
+- Every processor is a frozen dataclass of plain numbers (see ``base``), says whether it is ``linear`` and which average
+  level it is built for (``reference_dbfs``).
+- ``process`` keeps frames, channels, rate and name; latency is cut, so a bypass lines up to the sample. A delay is no
+  latency.
+- Blocks of any size give the same as the whole in one go. Noise is drawn from the seed, whatever comes in: the output
+  for silence is the noise itself.
+- :func:`named` finds a class by its name, so that a session file can hold a processor.
 
-- ``linear``: what scales with its input.
-- ``saturation``: static stages.
+Contents
+--------
+- ``saturation``: Saturation, AsymmetricSaturation, HardClip, Tape (run by ``oversampling``)
+- ``dynamics``: Compressor, Limiter, Gate
+- ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock (with ``filters``), and ``reverb``: Reverb
+- ``analogue``: AnalogueStage; ``converter``: Quantiser
 """
 
 from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
+from gainlib.processors.analogue import AnalogueStage
 from gainlib.processors.base import Processor, Stream
-from gainlib.processors.linear import DCBlock
-from gainlib.processors.saturation import HardClip
+from gainlib.processors.converter import Quantiser
+from gainlib.processors.dynamics import Compressor, Gate, Limiter
+from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
+from gainlib.processors.reverb import Reverb
+from gainlib.processors.saturation import AsymmetricSaturation, HardClip, Saturation, Tape
 
-__all__ = ["DCBlock", "HardClip", "Processor", "Stream", "named", "names"]
+__all__ = [
+    "AnalogueStage",
+    "AsymmetricSaturation",
+    "Compressor",
+    "DCBlock",
+    "Delay",
+    "Filter",
+    "Gate",
+    "HardClip",
+    "Limiter",
+    "Polarity",
+    "Processor",
+    "Quantiser",
+    "Reverb",
+    "Saturation",
+    "Stream",
+    "Tape",
+    "Tremolo",
+    "named",
+    "names",
+]
 
-_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (DCBlock, HardClip)}
+_KINDS = (
+    *(Saturation, AsymmetricSaturation, HardClip, Tape),
+    *(Compressor, Limiter, Gate),
+    *(Filter, Delay, Reverb, Tremolo, Polarity, DCBlock),
+    *(AnalogueStage, Quantiser),
+)
+_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in _KINDS}
 
 
 def names() -> tuple[str, ...]:
@@ -26,6 +67,16 @@ def names() -> tuple[str, ...]:
 
 def named(name: str) -> type[Processor]:
     """Return the processor class of a name.
+
+    Parameters
+    ----------
+    name : str
+        A class name.
+
+    Returns
+    -------
+    type
+        The class.
 
     Raises
     ------

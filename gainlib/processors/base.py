@@ -1,11 +1,12 @@
 """What every processor is: a frozen description with one way to run it in a piece and one in blocks."""
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar, Protocol
 
 import numpy as np
 
-from gainlib.audio import Audio
+from gainlib.audio import Audio, GainlibError
 
 
 class Stream(Protocol):
@@ -49,3 +50,45 @@ class Processor:
         run = self.stream(audio.rate_hz, audio.channels)
         out = np.concatenate([run.push(audio.samples), run.flush()])
         return audio.with_samples(out)
+
+    def _number(self, field: str, low: float = -math.inf, high: float = math.inf, *, above: float | None = None):
+        """Refuse a field that is no finite number from `low` to `high`, or not above `above`."""
+        value = getattr(self, field)
+        if isinstance(value, bool) or not hasattr(type(value), "__float__"):
+            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; give a number")
+        if above is not None and not above < value <= high:
+            upper = f" up to {high:g}" if high < math.inf else ""
+            raise GainlibError(
+                f"{type(self).__name__}: {field} is {value}; give a finite number above {above:g}{upper}"
+            )
+        if not (low <= value <= high and math.isfinite(value)):
+            raise GainlibError(f"{type(self).__name__}: {field} is {value}; give {_range(low, high)}")
+
+    def _whole(self, field: str, low: int, high: int | None = None):
+        """Refuse a field that is no whole number from `low` to `high`."""
+        value = getattr(self, field)
+        if isinstance(value, bool) or not isinstance(value, int | np.integer):
+            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; give a whole number")
+        if value < low or (high is not None and value > high):
+            upper = f"from {low} to {high}" if high is not None else f"from {low} up"
+            raise GainlibError(f"{type(self).__name__}: {field} is {value}; give a whole number {upper}")
+
+    def _flag(self, field: str):
+        """Refuse a field that is neither True nor False."""
+        value = getattr(self, field)
+        if not isinstance(value, bool):
+            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; it is True or False")
+
+    def _choice(self, field: str, known: tuple[str, ...]):
+        """Refuse a field that is none of some words."""
+        value = getattr(self, field)
+        if value not in known:
+            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; there is {', '.join(known)}")
+
+
+def _range(low, high):
+    if low == -math.inf and high == math.inf:
+        return "a finite number"
+    if high == math.inf:
+        return f"a finite number from {low:g} up"
+    return f"a number from {low:g} to {high:g}" if low > -math.inf else f"a finite number up to {high:g}"
