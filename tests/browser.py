@@ -161,18 +161,31 @@ def _wait(server, address, log):
     raise RuntimeError(f"JupyterLab did not start:\n{log.read_text(errors='replace')[-3000:]}")
 
 
+class _Driver:
+    """Playwright for whoever needs it: it cannot run twice in one process."""
+
+    running, users = None, 0
+
+
 @contextlib.contextmanager
 def headless():
     """Start a headless Chromium; yields Playwright's browser."""
     from playwright.sync_api import sync_playwright
 
     path = chromium()
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
+    _Driver.running = _Driver.running or sync_playwright().start()
+    _Driver.users += 1
+    try:
+        browser = _Driver.running.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
         try:
             yield browser
         finally:
             browser.close()
+    finally:
+        _Driver.users -= 1
+        if not _Driver.users:
+            _Driver.running.stop()
+            _Driver.running = None
 
 
 @dataclass
@@ -260,3 +273,17 @@ def notebook_page(server: Server, browser, notebook: pathlib.Path, width: int = 
         yield notebook_open.open(notebook)
     finally:
         notebook_open.close()
+
+
+@pytest.fixture(scope="session")
+def open_notebook(tmp_path_factory):
+    """Function (name, *sources) -> a page with that notebook run; one JupyterLab and one Chromium for all tests."""
+    root = tmp_path_factory.mktemp("notebooks")
+    with contextlib.ExitStack() as opened:
+        server, chrome = opened.enter_context(jupyterlab(root)), opened.enter_context(headless())
+
+        def start(name, *sources, **size):
+            notebook = write_notebook(root / f"{name}.ipynb", *sources)
+            return opened.enter_context(notebook_page(server, chrome, notebook, **size)).run_all()
+
+        yield start

@@ -5,6 +5,7 @@ import tempfile
 
 import pytest
 import recorded
+from browser import open_notebook  # noqa: F401 (a fixture)
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
 

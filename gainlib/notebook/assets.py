@@ -3,10 +3,10 @@
 from importlib.resources import files
 
 
-def module(name: str) -> str:
-    """Return the JavaScript module of the widget `name`, with what all widgets share in front of it."""
+def module(*names: str) -> str:
+    """Return the JavaScript files `names` as one module, with what all widgets share in front of them."""
     static = files(__package__) / "static"
-    return "\n".join((static / part).read_text(encoding="utf-8") for part in ("common.js", f"{name}.js"))
+    return "\n".join((static / f"{name}.js").read_text(encoding="utf-8") for name in ("common", *names))
 
 
 def style() -> str:

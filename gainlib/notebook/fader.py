@@ -42,6 +42,8 @@ class Faders(anywidget.AnyWidget):
         What the scale and the typed value mean; ``values_db`` is in dB either way.
     label : str
         What the group is called by a screen reader.
+    line_up : bool
+        Whether to keep the room of mute and solo free, so that the travel stands in line with faders that have them.
 
     Attributes
     ----------
@@ -88,9 +90,20 @@ class Faders(anywidget.AnyWidget):
     options = traitlets.List(traitlets.Enum(("mute", "solo"))).tag(sync=True)
     scale = traitlets.Enum(("db", "mm"), "db").tag(sync=True)
     label = traitlets.Unicode("Faders").tag(sync=True)
+    line_up = traitlets.Bool(False).tag(sync=True)
     law = traitlets.Dict().tag(sync=True)
 
-    def __init__(self, names, values_db=None, *, law=None, options=("mute", "solo"), scale="db", label="Faders"):
+    def __init__(
+        self,
+        names,
+        values_db=None,
+        *,
+        law=None,
+        options=("mute", "solo"),
+        scale="db",
+        label="Faders",
+        line_up=False,
+    ):
         if law is None:
             from gainlib.session import FaderLaw
 
@@ -107,6 +120,7 @@ class Faders(anywidget.AnyWidget):
             options=list(options),
             scale=scale,
             label=label,
+            line_up=line_up,
             law={"unity_mm": law.unity_mm, "exponent": law.exponent, "length_mm": law.length_mm},
         )
         self._past = [self._state()]

@@ -180,7 +180,7 @@ class Player(anywidget.AnyWidget):
     (-6.02, 0.0)
     """
 
-    _esm = assets.module("player")
+    _esm = assets.module("desk", "player")
     _css = assets.style()
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     stamps = traitlets.List(traitlets.Int()).tag(sync=True)

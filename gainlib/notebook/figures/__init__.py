@@ -12,20 +12,16 @@ axes
 meters
     Level bars.
 bus
-    The mix bus: who makes its peaks, its waveform, its levels, and what each source's absence would change.
+    The mix bus: who makes its peaks, and what each source's absence would change.
+waves
+    A signal from end to end: its waveform and its levels.
 """
 
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, make_figure, time_axis
-from gainlib.notebook.figures.bus import (
-    Contributions,
-    Envelope,
-    LevelHistogram,
-    envelope_of,
-    leave_one_out_table,
-    level_counts,
-)
+from gainlib.notebook.figures.bus import Contributions, leave_one_out_table
 from gainlib.notebook.figures.meters import MeterBars
 from gainlib.notebook.figures.palette import FILLS, INK, LINES, Fill, Line, fill, line
+from gainlib.notebook.figures.waves import Envelope, LevelHistogram, envelope_of, level_counts
 
 __all__ = [
     "FILLS",

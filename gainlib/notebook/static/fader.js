@@ -1,6 +1,7 @@
 const LOWEST_DB = -140; // below this a fader is silent
 const FROM_SILENCE_DB = -60; // where the arrow keys come back from silence
 const TICKS_DB = [10, 5, 0, -5, -10, -20, -30, -40, -60];
+const MINOR = new Set([5, -5, -30, -60]); // their labels give way where there is little room
 const KEYS = { ArrowRight: 0.1, ArrowUp: 0.1, ArrowLeft: -0.1, ArrowDown: -0.1, PageUp: 1, PageDown: -1 };
 const KEY_PAUSE_MS = 250; // keys this close together are one gesture
 
@@ -125,19 +126,21 @@ function render({ model, el, signal }) {
   root.append(bar);
 
   const rows = make("div", "gl-rows");
+  const room = model.get("line_up") ? ["mute", "solo"] : options; // columns kept free so that travels stand in line
+  const blanks = () => room.slice(options.length).map(() => make("span"));
   rows.style.gridTemplateColumns =
-    ["minmax(6ch, max-content)", ...options.map(() => "max-content"), "minmax(120px, 1fr)", "max-content", "max-content"].join(" ");
+    `16ch ${"58px ".repeat(room.length)} minmax(200px, 1fr) max-content max-content`;
   root.append(rows);
 
   const head = make("div", "gl-head");
-  head.append(make("span"), ...options.map(() => make("span")));
+  head.append(make("span"), ...room.map(() => make("span")));
   const scale = make("div", "gl-scale gl-path-scale");
   const inner = make("div", "gl-path");
   const marks = inMm
     ? Array.from({ length: Math.floor(law.length / 10) + 1 }, (_, k) => [law.db(k * 10), String(k * 10)])
     : [[-Infinity, "silent"], ...TICKS_DB.filter((db) => db <= law.top + 0.01).map((db) => [db, numberText(db, 0, true)])];
   for (const [db, text] of marks) {
-    const mark = make("span", "", text);
+    const mark = make("span", MINOR.has(db) ? "gl-minor" : "", text);
     mark.style.left = share(db);
     inner.append(mark);
   }
@@ -273,7 +276,7 @@ function render({ model, el, signal }) {
     const buttons = options.map((kind) => toggle(name, kind));
     const parts = travel(name, row);
     const number = numberField(name, row);
-    line.append(label, ...buttons, parts.host, number.field, make("span", "gl-unit", inMm ? "mm" : "dB"));
+    line.append(label, ...buttons, ...blanks(), parts.host, number.field, make("span", "gl-unit", inMm ? "mm" : "dB"));
     rows.append(line);
     return { line, buttons, number, ...parts };
   });

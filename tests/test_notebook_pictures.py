@@ -1,0 +1,280 @@
+"""Pictures without a browser: drawn as matplotlib would, encoded as others decode it, said in words and numbers."""
+
+import io
+import json
+import math
+import pathlib
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.colors import to_hex, to_rgb
+from matplotlib.text import Text
+from PIL import Image
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import figures, png
+from gainlib.notebook.figures import palette
+from gainlib.notebook.figures.stamps import Stamp
+from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.words import Table, level_text, number_text
+
+ROOT = pathlib.Path(__file__).parent.parent
+RATE = 48000
+
+
+def pixels(live):
+    return np.asarray(Image.open(io.BytesIO(live.widget.png))).astype(int)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (-3.2, "−3.2 dB"),
+        (0.0, "0.0 dB"),
+        (-0.01, "0.0 dB"),
+        (6, "+6.0 dB"),
+        (-math.inf, "silent"),
+        (None, "not defined"),
+    ],
+)
+def test_level_text(value, text):
+    assert level_text(value) == text
+
+
+def test_a_table_refuses_a_row_of_another_length():
+    with pytest.raises(GainlibError, match="a row has 1 cells; give 2"):
+        Table("x", ("a", "b"), (("1",),))
+
+
+def line_picture(width=400, height=240):
+    fig = figures.make_figure(width, height)
+    axes = figures.frame(fig.subplots(), "Ramp", "x", "y")
+    axes.set(xlim=(0, 1), ylim=(0, 1))
+    (line,) = axes.plot([0, 1], [0, 1], zorder=5)
+    return fig, axes, line
+
+
+def test_a_blitted_picture_is_the_picture_matplotlib_draws():
+    fig, _, line = line_picture()
+    live = LiveFigure(fig, [line], title="Ramp")
+    line.set_ydata([1, 0.25])
+    live.refresh()
+    line.set_animated(False)
+    fig.canvas.draw()
+    whole = np.asarray(fig.canvas.buffer_rgba())[:, :, :3].astype(int)
+    assert np.abs(pixels(live) - whole).max() <= 2
+    assert (live.widget.width_px, live.widget.height_px) == whole.shape[1::-1] == (400, 240)
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_another_decoder_reads_our_png_back(channels):
+    picture = np.random.default_rng(7).integers(0, 256, (37, 53, channels), np.uint8)
+    decoded = Image.open(io.BytesIO(png.encode(picture)))
+    decoded.load()  # Pillow checks every chunk's CRC
+    assert (decoded.format, decoded.mode, decoded.size) == ("PNG", "RGB", (53, 37))
+    np.testing.assert_array_equal(np.asarray(decoded), picture[:, :, :3])
+
+
+def test_png_refuses_what_is_no_picture():
+    for wrong in (np.zeros((2, 2)), np.zeros((2, 2), np.uint8), np.zeros((0, 2, 3), np.uint8)):
+        with pytest.raises(GainlibError, match="give 8-bit"):
+            png.encode(wrong)
+
+
+@pytest.mark.parametrize("ha", ["left", "center", "right"])
+@pytest.mark.parametrize("va", ["top", "bottom", "baseline"])
+def test_a_stamp_lies_where_matplotlib_puts_the_text(ha, va):
+    pictures = []
+    for kind in (Text, Stamp):
+        fig = figures.make_figure(300, 100)
+        axes = fig.subplots()
+        axes.set(xlim=(0, 1), ylim=(0, 1))
+        text = kind(0.5, 0.45, "lead vocal −3.2", ha=ha, va=va, fontsize=9, fontfamily="DejaVu Sans", color="#1a1a1a")
+        text.set_transform(axes.transData)
+        axes.add_artist(text)
+        fig.canvas.draw()
+        pictures.append(np.asarray(fig.canvas.buffer_rgba())[:, :, 0].astype(int))
+    written, stamped = pictures
+    assert (written < 200).sum() > 100
+    best = min(np.abs(written - np.roll(stamped, (dy, dx), (0, 1))).mean() for dy in (-1, 0, 1) for dx in (-1, 0, 1))
+    assert best < 1.0  # the same letters, to the pixel
+
+
+def test_the_background_follows_only_a_redraw():
+    fig, axes, line = line_picture()
+    live = LiveFigure(fig, [line], title="Ramp")
+    first = pixels(live)
+    axes.set_ylim(0, 2)
+    line.set_ydata([0, 2])  # the same place on the new scale
+    live.refresh()
+    np.testing.assert_array_equal(pixels(live), first)  # the stored background still has the old ticks
+    live.redraw()
+    assert (pixels(live)[:, :40] != first[:, :40]).any()  # now the ticks are new as well
+
+
+def test_words_and_numbers_are_renewed_on_settle_only():
+    fig, _, line = line_picture()
+    live = LiveFigure(
+        fig,
+        [line],
+        title="Ramp",
+        sentence=lambda: f"It ends at {line.get_ydata()[-1]}.",
+        table=lambda: Table("Ends", ("end", "y"), (("last", f"{line.get_ydata()[-1]}"),)),
+    )
+    line.set_ydata([0, 0.5])
+    live.refresh()
+    assert live.widget.alt == "Ramp. It ends at 1."
+    live.settle()
+    assert live.widget.alt == "Ramp. It ends at 0.5."
+    assert live.widget.sentence == "It ends at 0.5."
+    assert live.widget.tables[0]["rows"] == [["last", "0.5"]]
+
+
+def test_a_picture_needs_a_title_and_artists():
+    fig, _, line = line_picture()
+    with pytest.raises(GainlibError, match="needs a title"):
+        LiveFigure(fig, [line], title="")
+    with pytest.raises(GainlibError, match="int is neither"):
+        LiveFigure(fig, [3], title="x")
+
+
+def test_a_picture_is_not_known_to_pyplot():
+    import matplotlib.pyplot as plt
+
+    before = plt.get_fignums()
+    LiveFigure(*(lambda f, a, line: (f, [line]))(*line_picture()), title="Ramp")
+    assert plt.get_fignums() == before
+
+
+def _luminance(colour):
+    # WCAG 2.2, definition of relative luminance
+    return float(
+        np.dot(
+            [0.2126, 0.7152, 0.0722],
+            [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)],
+        )
+    )
+
+
+def contrast(one, other):
+    low, high = sorted((_luminance(one), _luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_formula_knows_its_ends():
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)  # WCAG 2.2: black on white is 21:1
+
+
+def test_colours_are_the_published_set():
+    # matplotlib carries Okabe and Ito's set since 3.11
+    ours = {palette.BLACK, palette.ORANGE, palette.SKY, palette.GREEN, palette.YELLOW, palette.BLUE, palette.VERMILLION}
+    ours |= {palette.PURPLE}
+    if "okabe_ito" in matplotlib.color_sequences:
+        published = matplotlib.color_sequences["okabe_ito"]
+    else:
+        # Okabe and Ito, "Color Universal Design" (2008), table of colours, RGB 0 to 255
+        rgb = [(0, 0, 0), (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (0, 114, 178), (213, 94, 0)]
+        published = [tuple(c / 255 for c in t) for t in [*rgb, (204, 121, 167)]]
+    assert {c.lower() for c in ours} == {to_hex(c) for c in published}
+
+
+def test_lines_stand_out_and_differ_without_colour():
+    for look in palette.LINES:
+        assert contrast(look.color, palette.PAPER) >= 3  # WCAG 2.2, 1.4.11
+    assert len({look.marker for look in palette.LINES}) == len(palette.LINES)
+    assert len({str(look.linestyle) for look in palette.LINES}) == len(palette.LINES)
+    assert len(set(palette.FILLS)) == len(palette.FILLS) == 28
+    assert contrast(palette.INK, palette.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
+
+
+def test_style_sheet_text_is_readable():
+    sheet = (ROOT / "gainlib/notebook/static/workbook.css").read_text()
+    for name in ("#1a1a1a", "#005a8c", "#4a4a4a", "#767676"):  # every colour that text is set in
+        assert name in sheet
+        assert contrast(name, "#ffffff") >= 4.5
+    assert contrast("#ffffff", "#0072b2") >= 4.5  # a pressed button
+    for edge in ("#595959", "#b84a00", "#8c8c8c"):
+        assert contrast(edge, "#ffffff") >= 3
+
+
+NAMES = ("kick", "bass", "pad", "lead vocal")
+
+
+def test_contributions_stack_up_to_the_bus():
+    rng = np.random.default_rng(3)
+    stems = rng.normal(0, 0.5, (200, 4))
+    bus = stems.sum(axis=1)
+    worst = np.argsort(-np.abs(bus))[:6]
+    bars = figures.Contributions(figures.make_figure().subplots(), NAMES, count=6)
+    bars.update(worst / RATE, stems[worst] * np.sign(bus[worst])[:, None])
+    up, down = np.zeros(6), np.zeros(6)
+    for stack in bars.artists[:4]:
+        for path in stack.get_paths():
+            corners = path.vertices[:4]
+            k = round(float(corners[:, 0].mean()))
+            low, high = corners[:, 1].min(), corners[:, 1].max()
+            if corners[:, 1].mean() >= 0:
+                up[k] = max(up[k], high)
+            else:
+                down[k] = min(down[k], low)
+    np.testing.assert_allclose(up + down, np.abs(bus[worst]), atol=1e-9)
+    np.testing.assert_allclose(bars.artists[4].get_ydata(), np.abs(bus[worst]), atol=1e-9)
+    table = bars.table()
+    assert len(table.rows) == 6 and table.columns[2:] == NAMES
+    assert table.rows[0][1] == number_text(abs(bus[worst[0]]), 2)
+
+
+def test_contributions_say_what_they_were_given_wrongly():
+    bars = figures.Contributions(figures.make_figure().subplots(), NAMES, count=2)
+    with pytest.raises(GainlibError, match="at most 2"):
+        bars.update([1, 2, 3], np.zeros((3, 4)))
+    bars.update([], np.zeros((0, 4)))
+    assert bars.sentence() == "The bus is silent."
+
+
+def test_an_envelope_loses_no_sample():
+    samples = np.random.default_rng(4).normal(0, 0.3, (10007, 2))
+    samples[5003, 1] = 1.7
+    low, high = figures.envelope_of(samples, 300)
+    assert (len(low), len(high)) == (300, 300)
+    assert high.max() == samples.max() == 1.7 and low.min() == samples.min()
+    wave = figures.Envelope(figures.make_figure().subplots(), 10007 / RATE)
+    wave.update(low, high, over_samples=int((np.abs(samples) > 1).sum()))
+    above = wave.artists[1].get_xdata()
+    assert np.abs(above - 5003 / RATE).min() <= 10007 / RATE / 300
+    assert f"{int((np.abs(samples) > 1).sum()):,} sample" in wave.sentence()
+    assert "1.70" in wave.sentence()
+    assert len(wave.table().rows) == 10
+
+
+def test_level_counts_agree_with_numpy():
+    samples = np.random.default_rng(5).normal(0, 0.2, 5000)
+    edges = np.arange(-60, 7, 3.0)
+    inside = samples[(np.abs(samples) >= 1e-3)]
+    ours = figures.level_counts(inside, edges)
+    theirs, _ = np.histogram(20 * np.log10(np.abs(inside)), bins=edges)
+    np.testing.assert_allclose(ours, 100 * theirs / inside.size, atol=1e-9)
+    everything = figures.level_counts(np.append(samples, [0.0, 1e9]), edges)
+    assert everything.sum() == pytest.approx(100)
+    assert everything[0] > ours[0] * 0.5 and everything[-1] > 0  # silence and what is beyond count to the ends
+
+
+def test_full_scale_itself_is_not_over():
+    # exactly 0 dBFS is legal (the top of the scale); a picture that marks it as over would be wrong
+    wave = figures.Envelope(figures.make_figure().subplots(), 1.0)
+    wave.update([-1.0], [1.0], 0)
+    assert not len(wave.artists[1].get_xdata()) and not len(wave.artists[2].get_xdata())
+    assert "no sample is over full scale" in wave.sentence()
+
+
+def test_meter_bars_show_silence_as_a_word():
+    bars = figures.MeterBars(figures.make_figure().subplots(), ("kick", "shaker"))
+    bars.update([-12, -math.inf], [-1, -math.inf])
+    assert [t.get_text() for t in bars.artists[2:]] == ["−12.0   ◆ −1.0", "silent"]
+    assert bars.table().rows[1] == ("shaker", "silent", "silent")
+
+
+def test_table_view_carries_plain_text():
+    view = TableView(Table("T", ("a", "b"), (("<b>x</b>", "1"),)))
+    assert json.loads(json.dumps(view.get_state()["table"]))["rows"] == [["<b>x</b>", "1"]]
