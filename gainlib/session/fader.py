@@ -2,14 +2,19 @@
 
 A power law of the travel x, g = (x/x₀)^k, so level = 20·k·log10(x/x₀) dB with unity at x₀, and its slope
 d level/dx = 20·k/(x·ln 10) = 8.686·k/x dB per mm. An example law: no standard ties millimetres to dB.
+:func:`fit_law` finds the law of this kind that comes nearest to a fader somebody has measured.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from gainlib.audio import GainlibError
 
 TOP_SLACK_DB = 0.01
+DB_PER_NEPER = 20 / math.log(10)
 
 
 @dataclass(frozen=True)
@@ -70,4 +75,151 @@ class FaderLaw:
     def db_per_mm(self, level_db: float) -> float:
         """Return the slope in dB per mm at a level in dB; infinite at the bottom."""
         position_mm = self.mm_at(level_db)
-        return math.inf if position_mm == 0 else 20 * self.exponent / (math.log(10) * position_mm)
+        return math.inf if position_mm == 0 else DB_PER_NEPER * self.exponent / position_mm
+
+    def mm_at_slope(self, slope_db_per_mm: float = 1.0) -> float:
+        """Return the position in mm at which the slope has a value in dB per mm; below it the fader is coarser."""
+        return steep_mm(self.exponent, slope_db_per_mm)
+
+
+@dataclass(frozen=True)
+class LawFit:
+    """The power law of travel that comes nearest to measured points.
+
+    Attributes
+    ----------
+    exponent : float
+        k of the law.
+    unity_mm : float
+        Position of 0 dB in mm; may lie beyond the travel of a fader that only attenuates.
+    misfit_db : float
+        Root mean square of what is left between points and law, in dB.
+    """
+
+    exponent: float
+    unity_mm: float
+    misfit_db: float
+
+
+def steep_mm(exponent: float, slope_db_per_mm: float = 1.0) -> float:
+    """Return the position at which a power law of travel has a given slope; below it the fader is coarser.
+
+    Parameters
+    ----------
+    exponent : float
+        k of the law, above 0.
+    slope_db_per_mm : float
+        Above 0.
+
+    Returns
+    -------
+    float
+        8.686·k / slope, in mm: the slope does not depend on where unity lies.
+
+    Examples
+    --------
+    >>> round(steep_mm(4), 2)
+    34.74
+    """
+    if not (exponent > 0 and slope_db_per_mm > 0):
+        raise GainlibError(f"exponent {exponent} and slope {slope_db_per_mm} dB per mm; both are above 0")
+    return DB_PER_NEPER * exponent / slope_db_per_mm
+
+
+def usable_points(positions_mm: Sequence[float], levels_db: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the points a law can be laid through: those above the bottom whose level is finite.
+
+    Parameters
+    ----------
+    positions_mm, levels_db : sequence of float
+        One level a position; −∞ is legal.
+
+    Returns
+    -------
+    positions_mm, levels_db : arrays
+        The points that are left.
+
+    Raises
+    ------
+    GainlibError
+        For lists of different length, and for positions below 0 or not finite.
+    """
+    positions, levels = np.asarray(positions_mm, float), np.asarray(levels_db, float)
+    if positions.ndim != 1 or positions.shape != levels.shape:
+        raise GainlibError(f"{positions.size} positions and {levels.size} levels; give one level a position")
+    if not (np.isfinite(positions).all() and (positions >= 0).all()):
+        raise GainlibError("a position is below 0 or not finite; measure in mm from the bottom of the travel")
+    kept = (positions > 0) & np.isfinite(levels)
+    return positions[kept], levels[kept]
+
+
+def misfit_db(exponent: float, unity_mm: float, positions_mm: Sequence[float], levels_db: Sequence[float]) -> float:
+    """Return how far measured points lie from a power law of travel: root mean square, in dB.
+
+    Parameters
+    ----------
+    exponent, unity_mm : float
+        The law, both above 0.
+    positions_mm, levels_db : sequence of float
+        The points; those at the bottom and at −∞ dB are left out.
+
+    Returns
+    -------
+    float
+        In dB.
+
+    Examples
+    --------
+    >>> misfit_db(4, 75, [0, 75, 100], [-np.inf, 0, 9.995]) < 0.001
+    True
+    """
+    if not (exponent > 0 and unity_mm > 0):
+        raise GainlibError(f"exponent {exponent} and unity at {unity_mm} mm; both are above 0")
+    positions, levels = usable_points(positions_mm, levels_db)
+    off = levels - 20 * exponent * np.log10(positions / unity_mm)
+    return float(np.sqrt(np.mean(off**2))) if off.size else 0.0
+
+
+def fit_law(positions_mm: Sequence[float], levels_db: Sequence[float]) -> LawFit:
+    """Lay the power law of travel through measured points: least squares of the dB over the logarithm of the mm.
+
+    In log x the law is a straight line, 20·k·log10 x − 20·k·log10 x₀: its slope gives k, its zero gives x₀.
+
+    Parameters
+    ----------
+    positions_mm : sequence of float
+        From the bottom of the travel, at least two different ones above 0.
+    levels_db : sequence of float
+        The gain at each; points at −∞ dB are left out.
+
+    Returns
+    -------
+    LawFit
+        Exponent, unity and what is left over.
+
+    Raises
+    ------
+    GainlibError
+        For too few points, or points that do not rise along the travel.
+
+    Examples
+    --------
+    >>> law = FaderLaw(unity_mm=70, exponent=3)
+    >>> found = fit_law([0, 20, 40, 70, 100], [law.db_at(mm) for mm in (0, 20, 40, 70, 100)])
+    >>> round(found.exponent, 6), round(found.unity_mm, 6)
+    (3.0, 70.0)
+    """
+    positions, levels = usable_points(positions_mm, levels_db)
+    if len(set(positions.tolist())) < 2:
+        raise GainlibError("a law needs at least two different positions above 0 mm with a finite level")
+    logs = np.log10(positions)
+    off_logs = logs - logs.mean()
+    slope = float(off_logs @ (levels - levels.mean()) / (off_logs @ off_logs))
+    if not slope > 0:
+        raise GainlibError("these levels do not rise along the travel; measure the mm from the bottom up")
+    exponent = slope / 20
+    reach = logs.mean() - levels.mean() / slope
+    if not abs(reach) < 6:
+        raise GainlibError("these levels never come near 0 dB; give the gain of the fader, 0 dB at its unity mark")
+    unity_mm = 10.0**reach
+    return LawFit(exponent, float(unity_mm), misfit_db(exponent, unity_mm, positions, levels))
