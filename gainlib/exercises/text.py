@@ -97,10 +97,10 @@ def difference_unit(unit: str) -> str:
 
     Examples
     --------
-    >>> difference_unit("dBTP"), difference_unit("LUFS"), difference_unit("mm")
-    ('dB', 'LU', 'mm')
+    >>> difference_unit("dBTP"), difference_unit("LUFS"), difference_unit("mm"), difference_unit("dB/mm")
+    ('dB', 'LU', 'mm', 'dB/mm')
     """
-    if unit.startswith("dB"):
+    if unit.startswith("dB") and "/" not in unit:
         return "dB"
     return "LU" if unit == "LUFS" else unit
 
