@@ -1,6 +1,8 @@
 """What to set, and why: advice drawn from sessions and readings.
 
 - ``bus``: who makes the bus peak, and how far everything has to come down together.
+- ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
+  ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 
 The parts are loaded when first touched.
 """
@@ -10,5 +12,9 @@ import lazy_loader as _lazy
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
     submodules=["bus", "parts"],
-    submod_attrs={"bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"]},
+    submod_attrs={
+        "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
+        "moves": ["Check", "Move", "Plan", "Verification"],
+        "planning": ["plan"],
+    },
 )

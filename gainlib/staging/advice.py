@@ -1,0 +1,58 @@
+"""One loud source: a look whether a single strip costs the whole mix its level. Advice only, never applied."""
+
+import numpy as np
+
+from gainlib.session import Session
+from gainlib.session.routing import bus_paths
+from gainlib.session.strip import BUS
+from gainlib.staging.gauge import levels_at
+from gainlib.staging.parts import parts_of_bus
+
+LESS_DB = 6.0
+WORTH_DB = 3.0
+
+
+def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
+    """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more.
+
+    Parameters
+    ----------
+    session : Session
+    target_dbtp : float
+        Wanted true peak of the bus.
+
+    Returns
+    -------
+    advice : tuple of str
+    """
+    if bus_paths(session).gains is None:
+        return ()
+    value, shares = _worst_instant(session)
+    if not value:
+        return ()
+    peak = levels_at(session, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
+    least = (1.0 - 10.0 ** (-WORTH_DB / 20.0)) / (1.0 - 10.0 ** (-LESS_DB / 20.0))
+    said = []
+    for strip, share in zip(session.strips, shares, strict=True):
+        if share / value < least or not np.isfinite(strip.fader_db):
+            continue  # less than this share of the worst instant cannot lower it by as much
+        lower = session.with_(strip.name, fader_db=strip.fader_db - LESS_DB)
+        gained = peak - levels_at(lower, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
+        if gained >= WORTH_DB:
+            said.append(
+                f"{strip.name} alone makes the bus peak: {LESS_DB:g} dB less of it would lower the peak by "
+                f"{gained:.1f} dB and let everything else stand that much higher. That changes the balance, so it is "
+                "yours to decide; nothing was moved for it."
+            )
+    return tuple(said)
+
+
+def _worst_instant(session):
+    """Return the bus at its highest sample, and what each strip has in it there."""
+    value, shares = 0.0, np.zeros(len(session.strips))
+    for bus, parts in parts_of_bus(session):
+        frame, side = np.unravel_index(np.argmax(np.abs(bus)), bus.shape)
+        if abs(bus[frame, side]) > abs(value):
+            value = bus[frame, side]
+            shares = np.array([0.0 if part is None else part[frame, side] for part in parts])
+    return value, shares

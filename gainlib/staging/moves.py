@@ -1,0 +1,131 @@
+"""What a plan is made of: moves with their reasons, warnings, checks of the result."""
+
+from dataclasses import dataclass
+
+from gainlib.levels.printing import number
+from gainlib.session import Session
+
+
+@dataclass(frozen=True)
+class Move:
+    """One control to set.
+
+    Attributes
+    ----------
+    strip : str
+        Strip, group, or "master".
+    control : str
+        "trim", "insert 1 in", "insert 1 out", "post trim", "fader", "send NAME", "insert 1 threshold", "DC block".
+    before_db, after_db : float
+        Settings in dB; 0 and 1 for a switch.
+    reason : str
+        Why, in plain words.
+    """
+
+    strip: str
+    control: str
+    before_db: float
+    after_db: float
+    reason: str
+
+    @property
+    def change_db(self) -> float:
+        """How far the control moves."""
+        return self.after_db - self.before_db
+
+    @property
+    def place(self) -> str:
+        """Where on a mixer the control sits."""
+        if self.control.endswith((" in", " out")):
+            number, end = self.control.removeprefix("insert ").split(" ")
+            return f"{'ahead of' if end == 'in' else 'behind'} processor {number}"
+        known = {
+            "trim": "before the first processor",
+            "DC block": "before the first processor",
+            "post trim": "after the last processor, ahead of the fader and of every send",
+            "fader": "the fader itself",
+        }
+        if self.control in known:
+            return known[self.control]
+        if self.control.startswith("send "):
+            return "the send's own level"
+        return "on the processor itself"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing a plan must keep, as measured on the rendered result.
+
+    Attributes
+    ----------
+    name : str
+    measured, low, high : float
+    unit : str
+    """
+
+    name: str
+    measured: float
+    low: float
+    high: float
+    unit: str = "dB"
+
+    @property
+    def passed(self) -> bool:
+        """Whether it is kept."""
+        return self.low <= self.measured <= self.high
+
+    def __str__(self):
+        verdict = "kept" if self.passed else "missed"
+        measured, low, high = (number(value, 2) for value in (self.measured, self.low, self.high))
+        return f"{self.name}: {measured} {self.unit}, wanted {low} to {high}: {verdict}"
+
+
+@dataclass(frozen=True)
+class Verification:
+    """A full render of the planned session, measured.
+
+    Attributes
+    ----------
+    checks : tuple of Check
+    """
+
+    checks: tuple[Check, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every check is kept."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def missed(self) -> tuple[Check, ...]:
+        """The checks that are not kept."""
+        return tuple(check for check in self.checks if not check.passed)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Where to set what, and why.
+
+    Attributes
+    ----------
+    session : Session
+        The session with every move made.
+    moves : tuple of Move
+    warnings : tuple of str
+        What the plan cannot cure, or did with a price; each names its strip.
+    advice : tuple of str
+        Moves that would change the balance; never applied.
+    verification : Verification
+    policy : str
+        "restage" or "keep".
+    offset_db : float
+        The common move of everything that reaches the bus.
+    """
+
+    session: Session
+    moves: tuple[Move, ...]
+    warnings: tuple[str, ...]
+    advice: tuple[str, ...]
+    verification: Verification
+    policy: str
+    offset_db: float

@@ -1,0 +1,171 @@
+"""Strips before and after their chains are staged, with the chains already run so that sums of them are quick."""
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from gainlib.audio import Audio, AudioFile, write
+from gainlib.session import Session, Strip
+from gainlib.session.flow import place
+from gainlib.session.pan import pan_pair
+from gainlib.session.render import blocks
+from gainlib.session.strip import ratio
+from gainlib.staging.chain import CLOSE_DB, Rules, Walked, walk
+from gainlib.staging.gauge import Level, gauge_of, levels_at
+from gainlib.staging.moves import Move
+
+DC_LIMIT = 0.005
+
+
+class Store:
+    """Keeps samples in memory while they are few, and in files of a folder from then on.
+
+    Parameters
+    ----------
+    folder : Path
+        Where files go; its owner removes it.
+    """
+
+    IN_MEMORY_BYTES = 400_000_000
+
+    def __init__(self, folder: Path):
+        self._folder, self._held, self._count = folder, 0, 0
+
+    def keep(self, samples: np.ndarray, rate_hz: int, name: str) -> Audio | AudioFile:
+        """Return a source that plays `samples`, rounded to float32."""
+        audio = Audio(samples.astype(np.float32), rate_hz, name)
+        self._count += 1
+        self._held += audio.samples.nbytes
+        if self._held <= self.IN_MEMORY_BYTES:
+            return audio
+        path = self._folder / f"{self._count}.wav"
+        write(path, audio, "FLOAT")
+        return AudioFile(path)
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A strip before and after its chain was staged.
+
+    Attributes
+    ----------
+    strip : Strip
+        With trim, inserts and post trim set so that its level ahead of the fader is what it was.
+    before, after : Strip
+        As found and as staged, with everything up to the pre-fader tap already in the samples.
+    old : dict of str to Level
+        Levels of the strip as found, by node.
+    walked : Walked
+        The walk's targets and matches.
+    moves, warnings : tuple
+    """
+
+    strip: Strip
+    before: Strip
+    after: Strip
+    old: dict[str, Level]
+    walked: Walked
+    moves: tuple[Move, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def restaged(self) -> bool:
+        """Whether what leaves the chain is another signal than before."""
+        return self.after is not self.before
+
+    @property
+    def sounding(self) -> bool:
+        """Whether there is anything to keep a level of."""
+        post = self.old.get(f"{self.strip.name}/post")
+        return post is not None and math.isfinite(post.energy_dbfs)
+
+
+def active(inserts):
+    """Return the inserts that are not bypassed."""
+    return tuple(insert for insert in inserts if not insert.bypass)
+
+
+def level_dependent(inserts):
+    """Return the inserts whose input level matters."""
+    return tuple(insert for insert in active(inserts) if not insert.processor.linear)
+
+
+def main_node(channel) -> str:
+    """Return the node by which the main way of a strip or group is kept: its output, or its tap if nothing leaves."""
+    return f"{channel.name}/{'out' if channel.to and math.isfinite(channel.fader_db) else 'post'}"
+
+
+def left_alone(strip: Strip, why: str, old: dict[str, Level] | None = None) -> Staged:
+    """Return a strip that no plan touches, and the reason as a warning."""
+    return Staged(strip, strip, strip, old or {}, Walked(strip, (), (), {}, ()), (), (f"{strip.name}: {why}",))
+
+
+def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store) -> Staged:
+    """Stage one strip of a session: its offset, its chain, and a post trim that takes back the change of level.
+
+    Parameters
+    ----------
+    session : Session
+    strip : Strip
+        One of its strips, heard.
+    policy : {"restage", "keep"}
+    rules : Rules
+    store : Store
+        Where the samples behind the chains go.
+
+    Returns
+    -------
+    staged : Staged
+    """
+    name = strip.name
+    single = Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
+    inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
+    old = levels_at(single, [f"{name}/source", *inputs, f"{name}/post", f"{name}/out"], **rules.meters)
+    source = old[f"{name}/source"]
+    if source.silent:
+        return left_alone(strip, "silent; left as it is", old)
+    before = _run_already(single, strip, store) if inputs or strip.dc_block else strip
+    clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
+    if policy == "keep" or not (level_dependent(strip.inserts) or moves):
+        return Staged(strip, before, before, old, Walked(strip, (), (), {}, ()), moves, warnings)
+    walked, samples = walk(session, clear, old, rules)
+    samples *= ratio(strip.post_trim_db)
+    correction = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
+    after = _with_source(strip, store.keep(samples, session.rate_hz, name)).with_(post_trim_db=correction)
+    staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
+    return Staged(staged, before, after, old, walked, (*moves, *walked.moves), (*warnings, *walked.warnings))
+
+
+def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
+    """Return what the main way lacks behind the staged chain; at the tap where the pan lets nothing through."""
+    panned = place(samples, *pan_pair(strip.pan, pan_law_db, strip.channels))
+    for node, way in ((f"{strip.name}/out", panned), (f"{strip.name}/post", samples)):
+        lost = rules.matched(old[node]) - rules.matched(gauge_of(way, rate_hz, **rules.meters))
+        if math.isfinite(lost):
+            return lost
+    return 0.0
+
+
+def _with_source(strip, audio):
+    return replace(strip, audio=audio, polarity=1, dc_block=False, trim_db=0.0, inserts=(), post_trim_db=0.0)
+
+
+def _run_already(single, strip, store):
+    post = np.concatenate(list(blocks(single, f"{strip.name}/post")))
+    return _with_source(strip, store.keep(post, single.rate_hz, strip.name))
+
+
+def _without_offset(strip, dc_offset, policy):
+    """Return the strip with its DC block on where it needs one, the move, and what to warn of."""
+    if abs(dc_offset) <= DC_LIMIT or strip.dc_block:
+        return strip, (), ()
+    share = f"{strip.name}: a constant offset of {100 * dc_offset:+.1f} % of full scale"
+    if policy == "keep":
+        return strip, (), (f"{share} eats headroom and shifts asymmetrical stages; left, as the drive is to stay",)
+    reason = f"{share} eats headroom and shifts asymmetrical stages; a high-pass under 5 Hz takes it off"
+    return strip.with_(dc_block=True), (Move(strip.name, "DC block", 0.0, 1.0, reason),), ()
+
+
+__all__ = ["CLOSE_DB", "Staged", "Store", "active", "left_alone", "level_dependent", "stage"]
