@@ -4,6 +4,7 @@ A field shows a label, takes an answer and gives it back as the part's JSON, or 
 judges nothing: an unreadable entry is handed on as it is, because the marking says best what was expected.
 """
 
+import asyncio
 from collections.abc import Callable
 from typing import Any
 
@@ -13,6 +14,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
+BEHIND_S = 0.1
 SHORT = 16  # characters; options no longer than that stand side by side
 _CHOOSE = "choose …"
 
@@ -47,7 +49,7 @@ class NumberField(Field):
         label = part.label_for(given) or "Your answer"
         self._line = widgets.Text(
             description=label,
-            placeholder="e.g. −3.5",
+            placeholder="a number",
             continuous_update=False,
             style={"description_width": "initial"},
             layout=widgets.Layout(width="auto"),
@@ -68,7 +70,15 @@ class NumberField(Field):
 
     def on_enter(self, callback: Callable[[], None]) -> None:
         """Call back on the Enter key, and not when the field merely loses the focus."""
-        self._line.on_msg(lambda _widget, content, _buffers: content.get("event") == "submit" and callback())
+        self._line.on_msg(lambda _widget, content, _buffers: content.get("event") == "submit" and _soon(callback))
+
+
+def _soon(callback):
+    """Call back once the text has arrived: the page sends the key first and what was typed right behind it."""
+    try:
+        asyncio.get_running_loop().call_later(BEHIND_S, callback)
+    except RuntimeError:
+        callback()
 
 
 class ChoiceField(Field):

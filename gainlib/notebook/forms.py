@@ -29,10 +29,11 @@ def points_text(points: float) -> str:
 
     Examples
     --------
-    >>> points_text(2.0), points_text(1.7)
-    ('2', '1.7')
+    >>> points_text(2.0), points_text(1.7), points_text(0.0)
+    ('2', '1.7', '0')
     """
-    return number_text(points, 0 if float(points).is_integer() else 2).rstrip()
+    text = number_text(points, 2)
+    return text.rstrip("0").rstrip(".")
 
 
 class ExerciseForm(Panel):
@@ -146,6 +147,12 @@ class ExerciseForm(Panel):
         text = verdict.feedback.replace("\n", "\n\n")
         if verdict.shows_key and verdict.state != "right":
             text += "\n\nThe right value is told now, so take **New numbers** for the next try."
+        counted = self._desk.points(self.exercise)
+        if verdict.points > counted + 1e-9:
+            text += (
+                f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count, since hints were open "
+                "or these numbers had been told. **New numbers** are a fresh start."
+            )
         worth = "" if verdict.state in ("invalid", "unattempted") else f" ({earned})"
         state = "note" if verdict.state == "unattempted" else verdict.state
         self.said.say(state, WORDS[verdict.state] + worth, text if verdict.state != "unattempted" else "")

@@ -87,7 +87,7 @@ class Comparison(Panel):
         )
         self.ask.layout.width = "auto"
         self._table = widgets.VBox()
-        super().__init__(self.ask, self._verdict, self._text, self._table)
+        super().__init__(widgets.HBox([self.ask]).add_class("gl-buttons"), self._verdict, self._text, self._table)
         self.add_class("gl-form")
         self.ask.on_click(self.guarded(lambda _button: self.compare()))
 

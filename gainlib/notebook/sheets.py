@@ -193,8 +193,8 @@ def safety():
 
     panel = Panel(
         prose(
-            "**Set your level now, once.** Turn the amplifier or the headphones all the way down, press Play, and come up "
-            "until the tone is clear and comfortable. Leave it there. Every sound below is held to the same limits."
+            "**Set your level now, once.** Turn the amplifier or the headphones all the way down, press Play, and come "
+            "up until the tone is clear and comfortable. Leave it there. Every sound below keeps to the same limits."
         ),
         Player({"reference tone": _reference()}, note="1 kHz, for setting the level only."),
     )

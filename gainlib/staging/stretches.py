@@ -119,12 +119,23 @@ class Stretches:
             Stands in for the session's.
         fixed : bool, optional
             Whether the bus is cut at full scale ahead of the master trim; the session's own kind if left out.
+
+        Returns
+        -------
+        Followed
+
+        Raises
+        ------
+        GainlibError
+            For a fixed bus with groups, which may cut on their own.
         """
+        fixed = self._fixed if fixed is None else fixed
+        if fixed and self._session.groups:
+            raise GainlibError("the groups of a fixed bus may cut on their way; render the session to see it")
         paths = routing.bus_paths(self._session, faders=faders, mute=tuple(mute), master_trim_db=master_trim_db)
         gains = np.array([[paths.gains[name][side, -1 if side else 0] for side in (0, 1)] for name in self.names])
         scaled = self._kept * gains[:, self._sides][:, :, np.newaxis]
         sums = scaled.sum(axis=0)
-        fixed = self._fixed if fixed is None else fixed
         leaving = (np.clip(sums, -1.0, 1.0) if fixed else sums) * paths.master_gain
         over = np.abs(sums if fixed else leaving) > 1.0
         signs = np.where(sums[:, self._middle] < 0, -1.0, 1.0)

@@ -96,6 +96,8 @@ class BusMeters:
         Where to draw.
     low_db, high_db : float
         Ends of the scale.
+    marks : bool
+        Whether the start will be shown, see :meth:`begin`.
 
     Examples
     --------
@@ -108,9 +110,9 @@ class BusMeters:
 
     ROWS = ("sample peak", "true peak", "RMS", "loudness")
 
-    def __init__(self, axes: Axes, low_db: float = -48, high_db: float = 12):
+    def __init__(self, axes: Axes, low_db: float = -48, high_db: float = 12, marks: bool = True):
         self._low, self._high, self.levels, self._start = low_db, high_db, {}, {}
-        frame(axes, "Bus meters: ◇ = at the start", grid="x")
+        frame(axes, "Bus meters: ◇ = at the start" if marks else "Bus meters", grid="x")
         db_axis(axes, low_db, high_db, 6, "", "x")
         axes.set_ylim(len(self.ROWS) - 0.45, -0.55)
         axes.set_yticks(range(len(self.ROWS)), self.ROWS)
@@ -169,8 +171,9 @@ class BusMeters:
 
     def table(self) -> Table:
         """Return every meter now and at the start."""
-        rows = tuple(
-            (f"{name} ({unit})", number_text(self._start.get(name), sign=True), number_text(value, sign=True))
-            for name, (value, unit) in self.levels.items()
-        )
+        now = {f"{name} ({unit})": number_text(value, sign=True) for name, (value, unit) in self.levels.items()}
+        if not self._start:
+            return Table("Bus meters", ("meter", "now"), tuple(now.items()))
+        start = (number_text(self._start.get(name), sign=True) for name in self.levels)
+        rows = tuple((name, before, value) for (name, value), before in zip(now.items(), start, strict=True))
         return Table("Bus meters", ("meter", "at the start", "now"), rows)

@@ -27,6 +27,8 @@ class Beside:
         ``work(progress, *request)`` runs in a thread and touches no widget; ``progress(done, text)`` may be called.
     show : callable
         ``show(result)`` runs where widgets may be touched.
+    failed : callable, optional
+        ``failed()`` runs when the work or its showing has failed, beside the panel's own notice.
 
     Attributes
     ----------
@@ -42,9 +44,9 @@ class Beside:
     [42]
     """
 
-    def __init__(self, panel: Panel, work: Callable, show: Callable):
+    def __init__(self, panel: Panel, work: Callable, show: Callable, failed: Callable | None = None):
         self._panel, self._work = panel, work
-        self._show = panel.guarded(show)
+        self._show, self._failed = show, failed or (lambda: None)
         self._next, self.running = None, False
         self._change = threading.Lock()  # widgets may be answered in another thread than the one that runs cells
 
@@ -87,9 +89,11 @@ class Beside:
 
     def _show_result(self, future):
         @self._panel.guarded
-        def result():
-            return future.result()
+        def show():
+            try:
+                self._show(future.result())
+            except Exception:
+                self._failed()
+                raise
 
-        found = result()
-        if future.exception() is None:
-            self._show(found)
+        show()

@@ -8,79 +8,29 @@ anew, the bus without each strip, its waveform and levels from end to end, and w
 import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import ipywidgets as widgets
 from matplotlib.ticker import MultipleLocator
 
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fader import Fader, Faders
+from gainlib.notebook.fader import Fader
 from gainlib.notebook.figures.peaks import BusMeters, PeakWaves
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels import busload
 from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.panels.look import Look
+from gainlib.notebook.panels.mixfaders import MixFaders
 from gainlib.notebook.prose import Said, prose
 from gainlib.session import Remeter
 from gainlib.staging.stretches import REACH_S, Stretches
 
 UNITS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
 KINDS = (("floating point, keeps what is over", "float"), ("fixed point, cuts it off", "fixed"))
-PICTURE_PX = (900, 460)
+PICTURE_PX = (900, 450)
+MARGINS = {"left": 0.115, "right": 0.85, "top": 0.95, "bottom": 0.1, "hspace": 0.52}
 OVERVIEW_PX = (900, 210)
 AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
-
-
-@dataclass(frozen=True)
-class Look:
-    """What a bus panel has besides faders, meters and peaks.
-
-    Parameters
-    ----------
-    switch : bool
-        The switch between a floating-point and a fixed-point bus.
-    master : bool
-        The master fader.
-    without : bool
-        The table of what the bus would read without each strip.
-    overview : bool
-        Waveform and levels from end to end.
-    listening : bool
-        Before and after, matched in loudness.
-    """
-
-    switch: bool = True
-    master: bool = True
-    without: bool = True
-    overview: bool = True
-    listening: bool = True
-
-
-class MixFaders(Faders):
-    """A session's faders with one memory for them and the master: undo and back to start take both along.
-
-    Parameters
-    ----------
-    master : Fader
-        The master, which stands apart since the lock does not move it.
-    session : Session
-        Gives names and positions.
-    """
-
-    def __init__(self, master: Fader, session):
-        self._master = master
-        super().__init__(
-            [strip.name for strip in session.strips], [s.fader_db for s in session.strips], label="Faders of the strips"
-        )
-        master.observe(self._let_go, "released")
-
-    def _state(self):
-        return (*super()._state(), list(self._master.values_db))
-
-    def _recall(self, state):
-        *own, master = state if len(state) == len(self._state()) else (*state, self._master.start_db)
-        self._master.values_db = list(master)
-        super()._recall(tuple(own))
 
 
 class BusPanel(Panel):
@@ -90,8 +40,8 @@ class BusPanel(Panel):
     ----------
     session : Session
         As it is found; nothing but gain may lie behind its faders.
-    look : Look
-        What else there is.
+    look : Look, optional
+        What else there is; everything if left out.
     another : callable, optional
         ``another(take)`` returns the session of another take, 2 or more; without it there is no button for it.
 
@@ -105,15 +55,17 @@ class BusPanel(Panel):
         The picture that follows the hand.
     """
 
-    def __init__(self, session, look: Look = Look(), another: Callable | None = None):  # noqa: B008 (frozen)
+    def __init__(self, session, look: Look | None = None, another: Callable | None = None):
+        look = look or Look()
         self._look, self._another, self._take = look, another, 1
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self.master = Fader("master", session.master.fader_db).add_class("gl-behind")
-        self.faders = MixFaders(self.master, session)
         self.switch = widgets.RadioButtons(
             options=KINDS, value=session.bus, description="Bus:", style={"description_width": "initial"}
         )
         self.switch.add_class("gl-across").layout.width = "auto"
+        buttons = ("mute", "solo") if look.mutes else ()
+        self.faders = MixFaders(self.master, self.switch, session, options=buttons)
         self._status = Said()
         self._picture, self._tables = widgets.VBox(), widgets.VBox()
         self._sound = widgets.VBox()
@@ -123,16 +75,21 @@ class BusPanel(Panel):
         top = [*([self.switch] if look.switch else []), *([self.again] if another else [])]
         top = [widgets.HBox(top).add_class("gl-buttons").add_class("gl-apart")] if top else []
         low = [self.master] if look.master else []
-        super().__init__(*top, self.faders, *low, self._picture, self._status, self._tables, self._sound)
+        # the picture stays in the window while its faders pass below it, see the style sheet
+        stage = widgets.VBox([self._picture.add_class("gl-stays"), self.faders, *low]).add_class("gl-stage")
+        super().__init__(*top, stage, self._status, self._tables, self._sound)
         self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._found)
+        self._beside = Beside(self, self._work, self._found, self._at_a_loss)
         self.load(session)
         self._watch()
 
     def load(self, session) -> None:
         """Take a session as it is found: faders, pictures and sound start anew."""
+        self._loading = True
         with self._drawing:
             self._load(session)
+        self._loading = False
+        self._settle()
 
     def _load(self, session):
         self._start = session
@@ -141,27 +98,25 @@ class BusPanel(Panel):
         found = busload.contributions(busload.shadow_of(session))
         self._stretches = Stretches(session, found.peaks)
         self._draw(found)
+        self.switch.value = session.bus
         self.master.restart([session.master.fader_db])
         self.faders.restart([strip.fader_db for strip in session.strips])
-        self.switch.value = session.bus
         if session.bus == "float":
             self._meters.begin(self._levels(self._read()))
         self._follow()
-        self._settle()
 
     def _watch(self):
         self.faders.observe(self.guarded(lambda change: self._follow()), ["values_db", "mute", "solo"])
         self.master.observe(self.guarded(lambda change: self._follow()), "values_db")
         self.faders.observe(self.guarded(lambda change: self._settle()), "released")
-        self.switch.observe(self.guarded(lambda change: (self._follow(), self._settle())), "value")
+        self.switch.observe(self.guarded(lambda change: self._follow()), "value")
         self.again.on_click(self.guarded(lambda _button: self.next_take()))
 
     def next_take(self) -> None:
         """Take the next take."""
         self._take += 1
-        with self.progress.of("Opening another take …") as progress:
-            progress(0.1)
-            self.load(self._another(self._take))
+        self._status.say("busy", "", "Opening another take …")
+        self.load(self._another(self._take))
 
     # ---- the state -------------------------------------------------------------------------------------------------
 
@@ -185,7 +140,7 @@ class BusPanel(Panel):
 
     def set_controls(self, answer: dict | None) -> None:
         """Set the faders as an answer has them; None, and what cannot be read, leaves them."""
-        if not isinstance(answer, dict):
+        if not isinstance(answer, dict) or answer == self.controls():
             return
         places = {name: fields.get("fader_db") for name, fields in answer.items() if isinstance(fields, dict)}
         values = {name: -math.inf if value == "-inf" else value for name, value in places.items() if value is not None}
@@ -198,11 +153,12 @@ class BusPanel(Panel):
     # ---- the picture that follows the hand -------------------------------------------------------------------------
 
     def _draw(self, found):
-        names = self._stretches.names
+        names = [busload.short_name(name) for name in self._stretches.names]
         limit = busload.picture_limit(found)
         fig = figures.make_figure(*PICTURE_PX)
-        upper, middle, lower = fig.subplots(3, 1, height_ratios=[1.0, 1.2, 2.3])
-        self._meters = BusMeters(upper)
+        fig.set_layout_engine("none")  # it would give the legend's height to the axes beside it
+        upper, middle, lower = fig.subplots(3, 1, gridspec_kw=MARGINS, height_ratios=[1.3, 1.2, 2.6])
+        self._meters = BusMeters(upper, marks=self._start.bus == "float")
         self._waves = PeakWaves(middle, reach_ms=REACH_S * 1000, limit=limit)
         self._parts = figures.Contributions(lower, names, limit=limit)
         lower.set_ylabel("full scale = 1")
@@ -241,9 +197,15 @@ class BusPanel(Panel):
     # ---- what is worked out when the hand lets go ------------------------------------------------------------------
 
     def _settle(self):
+        if self._loading:
+            return
         with self._drawing:
             self.live.settle()
+        self._status.state, self._status.word = "busy", "Measuring …"
         self._beside.ask(self.session, self._start)
+
+    def _at_a_loss(self):
+        self._status.say("note", "", "The numbers here are those of an earlier setting.")
 
     def _work(self, progress, session, start):
         return busload.examine(session, start, progress, sound=self._look.listening, whole=self._look.overview)

@@ -100,17 +100,17 @@ def examine(session, start, progress, sound: bool = True, whole: bool = True) ->
         before = _found_sound(start, centre_s)
         where = f"{number_text(EXCERPT_S, 0)} s around the worst peak of the session as it was found."
     return Load(
-        session,
-        start,
-        found,
-        reading,
-        trace.frames / trace.rate_hz,
-        envelope,
-        found.bus.over_samples,
-        percent,
-        now,
-        before,
-        where,
+        session=session,
+        start=start,
+        contributions=found,
+        reading=reading,
+        duration_s=trace.frames / trace.rate_hz,
+        envelope=envelope,
+        over_samples=found.bus.over_samples,
+        percent=percent,
+        excerpt=now,
+        excerpt_before=before,
+        where=where,
     )
 
 
@@ -121,6 +121,18 @@ def _found_sound(start, centre_s):
 
 def _through_converter(audio):
     return HardClip(0.0).process(audio)
+
+
+def short_name(name: str) -> str:
+    """Return a strip's name without its track number, for the cramped places of a picture.
+
+    Examples
+    --------
+    >>> short_name("03 overheads"), short_name("bass")
+    ('overheads', 'bass')
+    """
+    number, _, rest = name.partition(" ")
+    return rest if number.isdigit() and rest else name
 
 
 def picture_limit(found: Contributions) -> float:
@@ -136,18 +148,18 @@ def without_table(found: Contributions):
 
 def summary(load: Load) -> str:
     """Return what the setting amounts to, in Markdown."""
-    bus = load.contributions.bus
+    peak = number_text(load.contributions.bus.sample_peak_dbfs, sign=True)
     count = f"{load.over_samples:,}"
     if load.session.bus == "fixed":
         if not load.over_samples:
             return "The fixed-point bus has cut nothing: its sum stays under full scale."
         return (
             f"The fixed-point bus has cut **{count} samples**: its sum wanted to go to "
-            f"{number_text(bus.sample_peak_dbfs, sign=True)} dBFS. No fader behind it brings them back."
+            f"{peak} dBFS. No fader behind it brings them back."
         )
     if not load.over_samples:
         return "No sample leaves the bus over full scale."
     return (
-        f"**{count} samples** leave the bus over full scale, up to {number_text(bus.sample_peak_dbfs, sign=True)} dBFS. "
+        f"**{count} samples** leave the bus over full scale, up to {peak} dBFS. "
         "A floating-point bus carries them; the first converter or fixed-point file cuts them off."
     )

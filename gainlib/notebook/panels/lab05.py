@@ -2,7 +2,7 @@
 
 from functools import cache
 
-from gainlib.notebook.panels import busload
+from gainlib.notebook.panels.look import Look
 from gainlib.notebook.panels.page import Page
 from gainlib.notebook.words import level_text, number_text
 
@@ -38,8 +38,8 @@ PAGE = Page(
 
 ### Not to believe
 
-The highest meter is the culprit. · The master fader always cures it. · A limiter is staging. · One fader is enough. ·
-*N* tracks add 20·lg *N*. · Turning everything down changes the mix.
+That the highest meter is the culprit; that the master fader always cures it; that a limiter is staging; that one fader
+is enough; that *N* tracks add 20·lg *N*; that turning everything down changes the mix.
 """,
     cites=(
         "Sample peak and RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
@@ -49,6 +49,8 @@ The highest meter is the culprit. · The master fader always cures it. · A limi
     ),
 )
 
+LOUD_SOURCE = Look(switch=False, master=False, without=False, overview=False, listening=False)
+ALL_FADERS = Look(switch=False, mutes=False, without=False, overview=False, listening=False)
 NONE = "no single one"
 CHOICES = {"01 kick": "kick", "05 bass": "bass", "08 pad": "pad", "10 backing": "backing"}
 
@@ -73,12 +75,12 @@ def panel(name: str, desk):
 
 def exercise_panel(exercise, given: dict, desk):
     """Return the mix an exercise is about, under the hand, or None."""
-    from gainlib.notebook.panels.bus import BusPanel, Look
+    from gainlib.notebook.panels.bus import BusPanel
 
     if exercise.id == "05-4":
-        return BusPanel(exercise.material(given), Look(switch=False, master=False, without=False, overview=False))
+        return BusPanel(exercise.material(given), LOUD_SOURCE)
     if exercise.id == "05-5":
-        return BusPanel(exercise.material(given), Look(switch=False, without=False, overview=False, listening=False))
+        return BusPanel(exercise.material(given), ALL_FADERS)
     return None
 
 
@@ -93,6 +95,8 @@ def compare():
         Markdown.
     table : gainlib.notebook.words.Table
     """
+    from gainlib.notebook.panels import busload
+
     found = busload.contributions(busload.shadow_of(session()))
     whole, without = found.bus, found.without
     cures = [name for name, each in without.items() if each.over_samples == 0]
@@ -101,8 +105,10 @@ def compare():
     lowest = min(without, key=lambda name: without[name].sample_peak_dbfs)
     sentence = (
         f"All together peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} samples over "
-        f"full scale. Muting **{fewest}** takes away most of those samples: {without[fewest].over_samples:,} stay. "
-        f"Muting **{lowest}** lowers the peak most, to {level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
+        f"full scale. Muting **{busload.short_name(fewest)}** takes away most of those samples: "
+        f"{without[fewest].over_samples:,} stay. "
+        f"Muting **{busload.short_name(lowest)}** lowers the peak most, to "
+        f"{level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
         + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "None of them makes it fit.")
         + f" The worst peak, at {number_text(found.peaks[0].time_s, 2)} s, is the work of several."
     )
