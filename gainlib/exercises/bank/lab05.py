@@ -139,7 +139,7 @@ LOUD_SOURCE = Exercise(
     id="05-4",
     title="The one that clips the bus",
     parts=(
-        Choice("Which track?", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
+        Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
         Number("Least attenuation of that track", "dB", tolerance=0.2, points=2),
     ),
     given=either(*(partial(loud_source.draw, suspect=stem) for stem in loud_source.SUSPECTS)),
