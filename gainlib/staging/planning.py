@@ -126,6 +126,7 @@ class _Planner:
         self._wish, self._progress, self._store = wish, progress, store
         self._warnings: list[str] = []
         self._moves: list[Move] = []
+        self._taps: dict[str, float] = {}
         self._found = self._session = _unsoloed(session)
         if self._found != session:
             self._warnings.append("solo was on; the plan is for all strips, with solo off")
@@ -142,10 +143,10 @@ class _Planner:
         after = self._settle_groups(old, after, any(each.restaged for each in staged.values()))
         after = self._settle_master(old, after)
         peaks = [*self._inputs(), BUS]
-        now = levels_at(after, [*peaks, *self._way_nodes()], true_peak_at=peaks, **self._wish.rules.meters)
+        now = levels_at(after, peaks, true_peak_at=peaks)
         shifts = self._shifts(now)
         self._progress("groups and bus", 1, 2)
-        self._move_channels(staged, shifts, old, now)
+        self._move_channels(staged, shifts, now)
         self._progress("groups and bus", 2, 2)
         advice = one_loud_source(after, self._wish.target_dbtp) if not level_dependent(after.master.inserts) else ()
         self._progress("verify", 0, 1)
@@ -191,9 +192,6 @@ class _Planner:
     def _strip_nodes(self):
         return [f"{strip.name}/{node}" for strip in self._found.strips for node in ("post", "out")]
 
-    def _way_nodes(self):
-        return [f"{each.name}/post" for each in (*self._found.strips, *self._found.groups) if each.sends]
-
     def _settle_groups(self, old, after, changed):
         """Give every group the drive and the output level it had, in the order of the signal."""
         for name in topological_order(self._found) if changed else ():
@@ -210,7 +208,17 @@ class _Planner:
             self._group_move(
                 name, "post trim", change, "its sum came out at another level; brought back to the level it had"
             )
+            after = self._hold_sends(name, old, after)
         return after
+
+    def _hold_sends(self, name, old, after):
+        """Set the sends of a group against what its tap is off although its main way is held."""
+        group = after.group(name)
+        if not group.sends:
+            return after
+        self._taps[name] = -self._lost(old, after, f"{name}/post")
+        sends = tuple(replace(send, level_db=send.level_db - self._taps[name]) for send in group.sends)
+        return after.with_(name, sends=sends)
 
     def _lost(self, old, after, node):
         """Return what a node lacks against the user's state."""
@@ -268,11 +276,11 @@ class _Planner:
                         shifts[other] = min(shifts[other], lower)
         return shifts
 
-    def _move_channels(self, staged, shifts, old, now):
+    def _move_channels(self, staged, shifts, now):
         for strip in self._found.strips:
             if strip.name in self._heard and staged[strip.name].sounding:
-                tap = self._tap_change(strip, old, now)
-                self._move(self._session.strip(strip.name), strip, shifts, staged[strip.name].restaged, tap)
+                each = staged[strip.name]
+                self._move(self._session.strip(strip.name), strip, shifts, each.restaged, each.tap_db)
         for group in self._found.groups:
             if group.name in self._heard:
                 carried = shifts[group.name]
@@ -280,20 +288,12 @@ class _Planner:
                     why = f"what feeds it moves by {_db(carried)}; its drive stays"
                     self._group_move(group.name, "trim", -carried, why)
                     carried = 0.0
-                tap = self._tap_change(group, old, now)
-                self._move(self._session.group(group.name), group, shifts, True, tap, carried)
+                tap_db = self._taps.get(group.name, 0.0)
+                self._move(self._session.group(group.name), group, shifts, True, tap_db, carried)
         if level_dependent(self._found.master.inserts):
             self._move_master(shifts, now)
 
-    def _tap_change(self, channel, old, now):
-        """Return how far the tap ahead of the fader has moved although the main way is held."""
-        if not channel.sends:
-            return 0.0
-        node, rules = f"{channel.name}/post", self._wish.rules
-        change = rules.matched(now[node]) - rules.matched(old[node])
-        return change if math.isfinite(change) else 0.0
-
-    def _move(self, channel, found, shifts, restaged, tap, carried=0.0):
+    def _move(self, channel, found, shifts, restaged, tap_db, carried=0.0):
         """Set post trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
 
         What a group's sum brings along, `carried`, has moved it already.
@@ -305,8 +305,8 @@ class _Planner:
         trim = channel.post_trim_db + shift + (fader - new_fader if far else 0.0)
         trim, new_fader, channel = self._within_limits(trim, new_fader, channel)
         was = self._current(found.name)
-        tap += carried + trim - was.post_trim_db + channel.trim_db - was.trim_db
-        changes = send_changes(found, tap, new_fader - fader if math.isfinite(fader) else 0.0, shifts)
+        tap_db += carried + trim - was.post_trim_db + channel.trim_db - was.trim_db
+        changes = send_changes(found, tap_db, new_fader - fader if math.isfinite(fader) else 0.0, shifts)
         sends = tuple(replace(send, level_db=send.level_db + changes[send.to]) for send in found.sends)
         self._session = self._session.with_(
             found.name, trim_db=channel.trim_db, post_trim_db=trim, fader_db=new_fader, sends=sends

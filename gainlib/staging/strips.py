@@ -60,6 +60,8 @@ class Staged:
     walked : Walked
         The walk's targets and matches.
     moves, warnings : tuple
+    tap_db : float
+        How far the tap ahead of the fader is off although the main way is held; `after` has its sends set against it.
     """
 
     strip: Strip
@@ -69,6 +71,7 @@ class Staged:
     walked: Walked
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
+    tap_db: float = 0.0
 
     @property
     def restaged(self) -> bool:
@@ -132,20 +135,27 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
         return Staged(strip, before, before, old, Walked(strip, (), (), {}, ()), moves, warnings)
     walked, samples = walk(session, clear, old, rules)
     samples *= ratio(strip.post_trim_db)
-    correction = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
-    after = _with_source(strip, store.keep(samples, session.rate_hz, name)).with_(post_trim_db=correction)
+    correction, tap_db = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
+    sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
+    after = _with_source(strip, store.keep(samples, session.rate_hz, name))
+    after = after.with_(post_trim_db=correction, sends=sends)
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
-    return Staged(staged, before, after, old, walked, (*moves, *walked.moves), (*warnings, *walked.warnings))
+    said = (*moves, *walked.moves), (*warnings, *walked.warnings)
+    return Staged(staged, before, after, old, walked, *said, tap_db)
 
 
 def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
-    """Return what the main way lacks behind the staged chain; at the tap where the pan lets nothing through."""
+    """Return what the main way lacks behind the staged chain, and how far its tap is off once that is made up.
+
+    Where the pan lets nothing through, the tap is what counts.
+    """
     panned = place(samples, *pan_pair(strip.pan, pan_law_db, strip.channels))
-    for node, way in ((f"{strip.name}/out", panned), (f"{strip.name}/post", samples)):
-        lost = rules.matched(old[node]) - rules.matched(gauge_of(way, rate_hz, **rules.meters))
-        if math.isfinite(lost):
-            return lost
-    return 0.0
+    main, tap = (
+        rules.matched(old[f"{strip.name}/{node}"]) - rules.matched(gauge_of(way, rate_hz, **rules.meters))
+        for node, way in (("out", panned), ("post", samples))
+    )
+    lost = main if math.isfinite(main) else tap
+    return (lost, lost - tap) if math.isfinite(lost) and math.isfinite(tap) else (0.0, 0.0)
 
 
 def _with_source(strip, audio):
