@@ -92,6 +92,7 @@ def test_everybody_has_something_to_do_and_can_do_it():
         assert sum(abs(fader) > 3 for fader in faders.values()) >= 5
         for fields in exercise("09-5").solve(given).values():
             assert -3 <= fields["fader_db"] <= 0 and -24 <= fields["post_trim_db"] <= 24
+            assert all(-60 <= level <= 6 for name, level in fields.items() if name.startswith("send"))
     assert {given["cue"] for given in drawn} == {given["effect"] for given in drawn} == set(STEMS)
     sums = [np.add(given["faders_db"], given["trims_db"]).min() for given in drawn]
     assert min(sums) < -24, "somebody's trim reaches its end before the fader is at 0 dB"

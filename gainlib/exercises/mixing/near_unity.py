@@ -28,13 +28,14 @@ UNITY_BAND_DB = 3.0
 SAME_DB = 0.05
 LEAST_TRIM_DB = RANGES["post_trim_db"][0]
 FADERS, TRIMS = grid(-25, 8, 0.5), grid(0, 4, 0.5)
-CUES, EFFECTS = grid(-12, 0, 0.5), grid(-20, -6, 0.5)
-FAR_DB = 6.0
+# where the two with a send stand: far enough for the send to matter, near enough for it to be taken back by hand
+SENDING = (*grid(-16, -6, 0.5).values, *grid(6, 8, 0.5).values)
+CUES, EFFECTS = grid(-22, -10, 0.5), grid(-26, -14, 0.5)
 LEAST_FAR = 5
 _RENDERED = 16
 _RULE = (
-    "Post trim + fader is what arrives at the bus, so that sum stays. A send taken ahead of the fader has the trim in it "
-    "and not the fader, so its level goes the other way by what the trim moved."
+    "Post trim + fader is what arrives at the bus, so that sum stays. A send taken ahead of the fader has the trim in "
+    "it and not the fader, so its level goes the other way by what the trim moved."
 )
 
 
@@ -43,11 +44,11 @@ def draw(rng: np.random.Generator) -> dict | None:
     faders = [pick(rng, FADERS.values) for _ in STEMS]
     trims = [pick(rng, TRIMS.values) for _ in STEMS]
     cue, effect = shuffled(rng, STEMS, 2)
+    for stem in (cue, effect):
+        faders[STEMS.index(stem)] = pick(rng, SENDING)
     levels = {"cue_db": pick(rng, CUES.values), "effect_db": pick(rng, EFFECTS.values)}
     given = {"faders_db": faders, "trims_db": trims, "cue": cue, "effect": effect, **levels}
-    far = [fader for fader in faders if abs(fader) > UNITY_BAND_DB]
-    sending = [faders[STEMS.index(stem)] for stem in (cue, effect)]
-    return given if len(far) >= LEAST_FAR and all(abs(fader) >= FAR_DB for fader in sending) else None
+    return given if sum(abs(fader) > UNITY_BAND_DB for fader in faders) >= LEAST_FAR else None
 
 
 @lru_cache(maxsize=_RENDERED)
@@ -232,8 +233,8 @@ def nudges(key: dict, given: dict) -> Probes:
 def derivation(given: dict) -> str:
     """Return how the controls follow from each other, with this variant's numbers, in Markdown."""
     found, answer = _as_found(given), handed_over(given)
-    line = "- {name}: fader {f:+.1f} → {nf:+.1f}, so post trim {t:+.1f} + ({f:+.1f}) − ({nf:+.1f}) = {nt:+.1f} dB"
-    more = "; the trim moved by {by:+.1f} dB, so the {to} send goes from {s:+.1f} to {ns:+.1f} dB"
+    line = "- {name}: fader {f:.1f} → {nf:.1f} dB, so post trim {t:.1f} + ({f:.1f}) − ({nf:.1f}) = {nt:.1f} dB"
+    more = "; the trim moved by {by:+.1f} dB, so the {to} send goes from {s:.1f} to {ns:.1f} dB"
     lines = []
     for stem in far_stems(given):
         old, new, send = found[stem], answer[stem], _send_of(found[stem])
