@@ -8,6 +8,7 @@ Contents
 - ``fault_list``, ``fault_details``: what is wrong with which stem.
 - ``clean_stems``: the song played anew; ``python -m gainlib.demo render`` keeps it in media/stems.
 - ``instruments``, ``song``: how it is played. ``recordings``: how it is kept. ``faults``, ``draws``: what goes wrong.
+- ``chains``: what each stem passes in a mix with processors.
 """
 
 import lazy_loader as _lazy
@@ -16,7 +17,7 @@ from gainlib.session.sources import register_source as _register_source
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["chance", "draws", "faults", "instruments", "opening", "recordings", "song"],
+    submodules=["chains", "chance", "draws", "faults", "instruments", "opening", "recordings", "song"],
     submod_attrs={
         "faults": ["Faults", "TAGS"],
         "opening": ["audio_of", "demo_session", "fault_details", "fault_list"],

@@ -9,6 +9,7 @@ from weakref import WeakValueDictionary
 
 from gainlib.audio import GainlibError
 from gainlib.demo import draws
+from gainlib.demo.chains import with_chains
 from gainlib.demo.chance import chance, uniform
 from gainlib.demo.faults import Faults
 from gainlib.demo.recordings import RATE_HZ, RECORDINGS, recorded, together
@@ -42,7 +43,7 @@ TRIM_LIMIT_DB = 24.0
 _alive: WeakValueDictionary = WeakValueDictionary()
 
 
-def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough") -> Session:
+def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough", *, chains: bool = False) -> Session:
     """Open the invented song as a session of eleven strips.
 
     Parameters
@@ -54,6 +55,9 @@ def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough
     balance : {"rough", "unity", "spread"}
         "unity": everything at 0 dB. "rough": a mix that works, the same for all faults; what exceeds +6 dB sits on
         the input trim. "spread": the same mix with faders from −25 to +8 dB, the rest on the post trim.
+    chains : bool
+        Whether the strips hold their processors, four of them feed a compressed drum group, two an effect behind the
+        faders, and two a cue ahead of them.
 
     Returns
     -------
@@ -80,7 +84,8 @@ def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough
         Strip(stem, source, **_controls(balance, seed, number, _total_db(demo, stem, assigned[stem])))
         for number, (stem, source) in enumerate(zip(RECORDINGS, audio, strict=True))
     ]
-    return Session(strips, name="Ninth Stair")
+    session = Session(strips, name="Ninth Stair")
+    return with_chains(session) if chains else session
 
 
 def fault_list(seed: int = 1, faults: bool | str = True) -> dict[str, set[str]]:

@@ -95,7 +95,9 @@ def gauge_of(samples: np.ndarray, rate_hz: int, **meters) -> Level:
     return gauge.result()
 
 
-def levels_at(session, nodes: Iterable[str], true_peak_at: Iterable[str] = (), **meters) -> dict[str, Level]:
+def levels_at(
+    session, nodes: Iterable[str], true_peak_at: Iterable[str] = (), keep: dict | None = None, **meters
+) -> dict[str, Level]:
     """Return the levels at some nodes from one run of the session.
 
     Parameters
@@ -104,6 +106,8 @@ def levels_at(session, nodes: Iterable[str], true_peak_at: Iterable[str] = (), *
     nodes : iterable of str
     true_peak_at : iterable of str
         Of these nodes, where true peak is wanted too.
+    keep : dict, optional
+        Its keys are nodes among these; each is given the node's samples as an array of shape (frames, channels).
     **meters : bool
         ``needle``, ``loudness``: see :class:`Gauge`.
 
@@ -113,8 +117,13 @@ def levels_at(session, nodes: Iterable[str], true_peak_at: Iterable[str] = (), *
     """
     nodes, peaks = list(dict.fromkeys(nodes)), set(true_peak_at)
     gauges: dict[str, Gauge] = {}
+    kept: dict[str, list[np.ndarray]] = {node: [] for node in keep or ()}
     for node, block in run(session, nodes) if nodes else ():
+        if node in kept:
+            kept[node].append(block)
         if node not in gauges:
             gauges[node] = Gauge(session.rate_hz, block.shape[1], true_peak=node in peaks, **meters)
         gauges[node].push(block)
+    for node, blocks in kept.items():
+        keep[node] = np.concatenate(blocks)
     return {node: gauges[node].result() for node in nodes}

@@ -10,7 +10,6 @@ from gainlib.audio import Audio, AudioFile, write
 from gainlib.session import Session, Strip
 from gainlib.session.flow import place
 from gainlib.session.pan import pan_pair
-from gainlib.session.render import blocks
 from gainlib.session.strip import ratio
 from gainlib.staging.chain import CLOSE_DB, Rules, Walked, walk
 from gainlib.staging.gauge import Level, gauge_of, levels_at
@@ -125,11 +124,14 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     name = strip.name
     single = Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
     inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
-    old = levels_at(single, [f"{name}/source", *inputs, f"{name}/post", f"{name}/out"], **rules.meters)
+    kept = {f"{name}/post": None} if inputs or strip.dc_block else {}
+    old = levels_at(single, [f"{name}/source", *inputs, f"{name}/post", f"{name}/out"], keep=kept, **rules.meters)
     source = old[f"{name}/source"]
     if source.silent:
         return left_alone(strip, "silent; left as it is", old)
-    before = _run_already(single, strip, store) if inputs or strip.dc_block else strip
+    before = strip
+    for samples in kept.values():
+        before = _with_source(strip, store.keep(samples, session.rate_hz, name))
     clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
     if policy == "keep" or not (level_dependent(strip.inserts) or moves):
         return Staged(strip, before, before, old, Walked(strip, (), (), {}, ()), moves, warnings)
@@ -160,11 +162,6 @@ def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
 
 def _with_source(strip, audio):
     return replace(strip, audio=audio, polarity=1, dc_block=False, trim_db=0.0, inserts=(), post_trim_db=0.0)
-
-
-def _run_already(single, strip, store):
-    post = np.concatenate(list(blocks(single, f"{strip.name}/post")))
-    return _with_source(strip, store.keep(post, single.rate_hz, strip.name))
 
 
 def _without_offset(strip, dc_offset, policy):
