@@ -49,9 +49,12 @@ def desk(page, expression, which=0):
 
 
 def sounding(page, which=0):
-    page.page.wait_for_function(
-        "(k) => document.querySelectorAll('.gl-player')[k].gainlib.playing()", arg=which, timeout=10_000
-    )
+    for _ in range(100):
+        if desk(page, "desk.playing()", which):
+            return
+        page.page.wait_for_timeout(100)
+    shown = page.page.locator(".gl-play").nth(which).inner_text()
+    raise AssertionError(f"{shown}; sound {desk(page, 'desk.state()', which)}; came {desk(page, 'desk.log', which)}")
 
 
 def test_nothing_plays_or_loads_by_itself(studio):
@@ -72,7 +75,7 @@ def test_the_screen_states_the_attenuation_python_would(studio, twin):
 
 def test_play_and_switch_on_one_clock(studio, twin):
     player, _ = twin
-    studio.page.get_by_role("button", name="Play").first.click()
+    studio.page.locator(".gl-play").first.click()
     sounding(studio)
     assert [m["bytes"] for m in desk(studio, "desk.log")] == [3 * RATE * 2 * 4, 2 * RATE * 4]  # 32-bit floats
     studio.page.wait_for_timeout(150)

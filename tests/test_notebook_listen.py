@@ -107,14 +107,35 @@ def test_no_sound_travels_before_it_is_asked_for():
     assert sent(player, [99]) == []  # a sound that has been replaced
 
 
-def test_an_update_sends_only_what_changed_and_keeps_the_volume():
-    first, second = noise(1), noise(1, seed=5)
-    player = Player({"a": first, "b": second})
+def test_an_update_sends_only_what_changed():
+    player = Player({"a": noise(1), "b": noise(1, seed=5)})
     stamps = list(player.stamps)
-    player.volume_db = -25.0
     player.update({"b": noise(1, dbfs=-20, seed=6)})
     assert player.stamps[0] == stamps[0] and player.stamps[1] != stamps[1]
-    assert player.volume_db == -25.0
+
+
+def leaving(player):
+    return player.gains.loudest_lufs + player.volume_db
+
+
+def test_matched_sources_stay_as_loud_through_an_update():
+    first = noise(2, -6)
+    player = Player({"as found": first, "now": first})
+    player.volume_db += 3
+    before, volume = leaving(player), player.volume_db
+    player.update({"now": first.with_samples(first.samples * 10 ** (-10 / 20))})
+    assert leaving(player) == pytest.approx(before, abs=0.06)
+    assert player.volume_db == pytest.approx(volume + 10, abs=0.06)
+    player.update({"now": first.with_samples(first.samples * 0.01)})
+    assert player.volume_db == 0  # turned up unasked it is never
+
+
+def test_where_level_is_the_lesson_an_update_leaves_the_volume():
+    first = noise(2, -6)
+    player = Player({"as found": first, "now": first}, match=False)
+    volume = player.volume_db
+    player.update({"now": first.with_samples(first.samples / 4), "as found": first.with_samples(first.samples / 4)})
+    assert player.volume_db == volume
 
 
 def test_volume_stops_at_the_ceiling():

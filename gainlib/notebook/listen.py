@@ -211,6 +211,8 @@ class Player(anywidget.AnyWidget):
     def update(self, sources: Mapping[str, Audio]) -> None:
         """Replace some of the sources; what is playing goes on at the same position with the new sound.
 
+        Matched sources stay as loud as they were, and the screen says what they are now turned down by.
+
         Parameters
         ----------
         sources : mapping of str to Audio
@@ -223,6 +225,7 @@ class Player(anywidget.AnyWidget):
 
     def _take(self, sources):
         _check(sources)
+        before = self.gains if self._sources else None
         stamps = []
         for k, (name, audio) in enumerate(sources.items()):
             if self._sources.get(name) is audio:
@@ -244,7 +247,16 @@ class Player(anywidget.AnyWidget):
             }
             self.match_text = self._match_text()
             self.stamps = stamps
-            self.volume_db = min(self.volume_db, found.ceiling_db)
+            self.volume_db = self._volume_for(before, found)
+
+    def _volume_for(self, before, found):
+        """Return the volume at which matched sources stay as loud as they were; where level is the lesson, the same."""
+        now = self.volume_db
+        known = before is not None and math.isfinite(before.loudest_lufs) and math.isfinite(found.loudest_lufs)
+        if self.match and known:
+            softer = before.loudest_lufs - found.loudest_lufs
+            now = min(round(now + softer, 1), max(now, 0.0))  # never turned up unasked
+        return min(now, found.ceiling_db)
 
     def _match_text(self):
         if len(self._sources) < 2:
