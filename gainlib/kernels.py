@@ -18,6 +18,7 @@ _IN1 = "Array(float64, 1, 'C', readonly=True)"
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
 _OUT2 = "float64[:, ::1]"
+_OUT3 = "float64[:, :, ::1]"
 _IN2F = "Array(float32, 2, 'C', readonly=True)"
 _TINY = 1e-60  # filter memories below this are cleared: denormal numbers would slow silence down a hundredfold
 
@@ -635,7 +636,7 @@ def _tanh(u):
 def _bend(row, kind, shape, out):
     """Write what a smooth curve adds to its input."""
     a, b, c, d = shape[0], shape[1], shape[2], shape[3]
-    if kind == 0:  # tanh(a·u + b)·c − d − u
+    if kind == 0:  # tanh(a·u + b)·c − d
         for j in range(out.size):
             out[j] = _tanh(a * row[j] + b) * c - d - row[j]
     else:  # straight to a, then a bend of width b towards a + b
@@ -643,6 +644,17 @@ def _bend(row, kind, shape, out):
             over = max(abs(row[j]) - a, 0.0)
             bent = b * _tanh(over / b) - over
             out[j] = bent if row[j] > 0.0 else -bent
+
+
+@njit(f"void({_IN2}, int64, {_IN2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+def _less_steep(rows, first, added, less):
+    """Write how much steepness is lost between neighbouring points, summed over each half sample."""
+    for q in range(7):
+        u, v, f, g = rows[q, first:], rows[q + 1, first:], added[q], added[q + 1]
+        half = less[q // 4]
+        for j in range(half.size):
+            step = v[j] - u[j]
+            half[j] += (g[j] - f[j]) / step if abs(step) > 1e-6 else 0.0
 
 
 @njit("float64(float64, float64, float64)", inline="always", **_OPTIONS)
@@ -658,20 +670,43 @@ def _mean_excess(u, v, ceiling):
     return 0.5 * (over_v * over_v - over_u * over_u) / (v - u)
 
 
-@njit(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
-def _cut(rows, ceiling, first, line, means, out):
-    """Write what a hard clip adds, by the first antiderivative: out's column 0 is column `first` of the rows."""
-    size = 8 * out.shape[1]
-    for j in range(out.shape[1] + 2):
+@njit(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+def _cut(rows, ceiling, first, line, means, out, less):
+    """Write what a hard clip adds, by its first antiderivative, and where it is flat."""
+    size = out.shape[1]
+    for j in range(size + 2):
         for q in range(8):
             line[8 * j + q] = rows[q, first - 1 + j]
-    for j in range(size + 15):
-        means[j] = _mean_excess(line[j], line[j + 1], ceiling)
-    # Means stand half-way between points; these four taps bring them back and level what taking means has taken.
-    for j in range(out.shape[1]):
+    for k in range(5, 8 * size + 11):
+        means[k] = _mean_excess(line[k], line[k + 1], ceiling)
+    for j in range(size):
         for q in range(8):
-            k = 8 + 8 * j + q
-            out[q, j] = ((means[k - 2] + means[k + 1]) - 7.0 * (means[k - 1] + means[k])) * (1.0 / 12.0)
+            # Means stand half-way between points; six taps bring them back and level what taking means has taken.
+            k = 8 * (j + 1) + q
+            inner, middle, outer = means[k - 1] + means[k], means[k - 2] + means[k + 1], means[k - 3] + means[k + 2]
+            out[q, j] = 0.22517 * middle - 0.69174 * inner - 0.03343 * outer
+            step = line[k + 1] - line[k]
+            kept = min(max(line[k + 1], -ceiling), ceiling) - min(max(line[k], -ceiling), ceiling)
+            less[q // 4, j] += kept / step - 1.0 if step != 0.0 else 0.0
+
+
+@njit(f"void({_IN1}, float64, {_OUT1})", **_OPTIONS)
+def _flat_tops(line, ceiling, out):
+    """Write 1 on and around runs of seven and more samples beyond ±ceiling, less for shorter ones, 0 up to four."""
+    out[:] = 0.0
+    n = 0
+    while n < line.size:
+        if abs(line[n]) <= ceiling:
+            n += 1
+            continue
+        start = n
+        while n < line.size and abs(line[n]) > ceiling and (line[n] > 0.0) == (line[start] > 0.0):
+            n += 1
+        weight = min((n - start - 4) / 3.0, 1.0)
+        if weight > 0.0:
+            for j in range(max(start - 9, 0), min(n + 9, line.size)):
+                distance = max(start - j, j - n + 1, 3) - 3
+                out[j] = max(out[j], weight * 0.5 * (1.0 + np.cos(np.pi / 7.0 * distance)))
 
 
 @njit(f"void({_IN2}, {_IN1}, {_IN1}, {_OUT1}, int64, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
@@ -692,12 +727,17 @@ def _play(rows, widths, weights, memory, first, out):
     memory[0], memory[1], memory[2], memory[3], memory[4] = p0, p1, p2, p3, p4
 
 
-@njit(f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT1}, {_OUT1}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
-def _added(rows, kind, shape, first, memory, line, means, out):
-    """Write what a static stage adds to its straight part, all eight rows."""
+@njit(
+    f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})",
+    fastmath={"contract"},
+    **_OPTIONS,
+)
+def _added(rows, kind, shape, first, memory, line, means, out, less):
+    """Write what a static stage adds to its straight part, and how much less steep it is in each half sample."""
     size = out.shape[1]
+    less[:] = 0.0
     if kind == 2:
-        _cut(rows, shape[0], first, line, means, out)
+        _cut(rows, shape[0], first, line, means, out, less)
     elif kind == 3:
         _play(rows, shape[2:7], shape[7:13], memory, first, out)
         drive, straight = shape[0], shape[1]
@@ -708,18 +748,34 @@ def _added(rows, kind, shape, first, memory, line, means, out):
     else:
         for q in range(8):
             _bend(rows[q, first : first + size], kind, shape, out[q])
+    if kind != 2:
+        _less_steep(rows, first, out, less)
+
+
+@njit(f"void({_IN1}, {_IN1}, int64, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+def _top_of_band(line, high, middle, out):
+    """Write the top of the band, which no trip up and down keeps; out[0] belongs to line[middle]."""
+    for j in range(out.size):
+        out[j] = high[0] * line[middle + j]
+    for k in range(1, high.size):
+        left = line[middle - k : middle - k + out.size]
+        right = line[middle + k : middle + k + out.size]
+        weight = high[k]
+        for j in range(out.size):
+            out[j] += weight * (left[j] + right[j])
 
 
 @njit(
-    f"void({_IN2}, int64, {_IN1}, {_IN1}, {_IN1}, {_IN1}, {_OUT2}, float64[:, :, ::1], {_OUT2}, {_OUT2})",
+    f"void({_IN2}, int64, {_IN1}, float64, {_IN1}, {_IN1}, {_IN1}, {_IN1}, {_OUT2}, {_OUT3}, {_OUT2}, {_OUT2})",
     fastmath={"contract"},
     **_OPTIONS,
 )
-def static_stage(block, kind, shape, taps0, taps1, taps2, history, added, memory, out):
+def static_stage(block, kind, shape, limit, taps0, taps1, taps2, high, history, added, memory, out):
     """Send each channel through a curve at eight times the rate; only what the curve *adds* makes the trip.
 
-    What stays is the input itself, delayed by :func:`gainlib.processors.oversampling.latency`, so that a straight
-    stretch of the curve is a wire.
+    What stays is the input itself, `latency` frames late, so that a straight stretch of the curve is a wire. The trip
+    up and down loses the top of the band; that part is turned down by as much as the curve is less steep. A clip's
+    flat tops of some samples' length stand exactly at its ceiling.
 
     Parameters
     ----------
@@ -730,11 +786,15 @@ def static_stage(block, kind, shape, taps0, taps1, taps2, history, added, memory
         tanh(a·u)/a, whose straight part is b.
     shape : array
         The letters above; for kind 3 also five widths, the weight of the input and five weights.
+    limit : float
+        Magnitude that no output passes, for signals so far over the curve that rounding errors count.
     taps0, taps1, taps2 : array
         Half-band filters of the three doublings, one side each.
-    history : array, shape (channels, 2·reach)
+    high : array
+        What a trip up and down loses: middle and one side of a filter on the samples, at most `latency` long.
+    history : array, shape (channels, 2·latency)
         Last samples in; zeros before the first block; changed in place.
-    added : array, shape (channels, 8, 2·fold)
+    added : array, shape (channels, 10, 2·fold)
         Last points of what was added; zeros before the first block; changed in place.
     memory : array, shape (channels, 5)
         Play operators; zeros before the first block; changed in place.
@@ -743,44 +803,54 @@ def static_stage(block, kind, shape, taps0, taps1, taps2, history, added, memory
     """
     frames, channels = block.shape
     n0, n1, n2 = taps0.size, taps1.size, taps2.size
-    m0, m1 = n0 + n1 // 2 + 1, n0 + n1 // 2 + n2 // 4 + 2
-    reach, fold = history.shape[1] // 2, added.shape[2] // 2
+    past, fold = history.shape[1], added.shape[2] // 2
+    latency = past // 2
+    reach = latency - fold
+    a0, a1 = reach - n0, reach - n0 - n1 // 2 - 1
+    a2 = a1 - n2 // 4 - 1
     f2, f4 = (2 * n2 + 6) // 8, (2 * n2 + 6) // 8 + (2 * n1 + 2) // 4
-    gain, wire = 1.0, 1.0 if kind < 3 else shape[1]
+    gain, wire, weight = 1.0, 1.0 if kind < 3 else shape[1], 1.0 / 8.0 if kind == 2 else 1.0 / 7.0
     for taps in (taps0, taps1, taps2):
         gain *= 2.0 * np.abs(taps).sum()
     chunk = 512
-    rows, points = np.zeros((8, 2 * reach + chunk)), np.empty((8, 2 * fold + chunk))
-    line, means = np.empty(8 * (chunk + 2)), np.empty(8 * (chunk + 2))
+    rows, points = np.zeros((8, past + chunk)), np.empty((10, 2 * fold + chunk))
+    line, means, top, flat = np.empty(8 * chunk + 16), np.empty(8 * chunk + 16), np.empty(chunk), np.empty(chunk + 34)
     for channel in range(channels):
         quiet = not np.any(added[channel])
         for start in range(0, frames, chunk):
             size = min(chunk, frames - start)
-            width, count = 2 * reach + size, 2 * fold + size
-            rows[0, : 2 * reach] = history[channel]
+            width, count, first, now = past + size, 2 * fold + size, past - reach, past - latency
+            rows[0, :past] = history[channel]
             for j in range(size):
-                rows[0, 2 * reach + j] = block[start + j, channel]
+                rows[0, past + j] = block[start + j, channel]
             history[channel] = rows[0, size:width]
             for j in range(size):
-                out[start + j, channel] = wire * rows[0, reach - fold + j]
-            if kind == 1 or kind == 2:
-                straight = gain * np.abs(rows[0, :width]).max() <= shape[0]
-                if straight and quiet:
-                    continue
-            _fill_between(rows, taps0, 8, n0, width - n0)
-            _fill_between(rows, taps1, 4, m0, width - m0)
-            _fill_between(rows, taps2, 2, m1, width - m1)
+                out[start + j, channel] = wire * rows[0, now + j]
+            if quiet and (kind == 1 or kind == 2) and gain * np.abs(rows[0, :width]).max() <= shape[0]:
+                continue
+            _fill_between(rows, taps0, 8, first - a0, first + size + a0)
+            _fill_between(rows, taps1, 4, first - a1, first + size + a1)
+            _fill_between(rows, taps2, 2, first - a2, first + size + a2)
+            fresh, less = np.empty((8, size)), np.empty((2, size))
+            _added(rows, kind, shape, first, memory[channel], line, means, fresh, less)
             points[:, : 2 * fold] = added[channel]
-            fresh = np.empty((8, size))
-            _added(rows, kind, shape, reach, memory[channel], line, means, fresh)
-            points[:, 2 * fold : count] = fresh
+            points[:8, 2 * fold : count] = fresh
+            points[8:, 2 * fold : count] = less
             added[channel] = points[:, size:count]
             quiet = not np.any(added[channel])
             _fold_between(points, taps2, 2, f2, count - f2)
             _fold_between(points, taps1, 4, f4, count - f4)
             _fold_between(points, taps0, 8, fold, count - fold)
+            _top_of_band(rows[0], high, now, top[:size])
             for j in range(size):
-                out[start + j, channel] += points[0, fold + j]
+                less_steep = (points[9, fold + j - 1] + points[8, fold + j]) * weight
+                bent = out[start + j, channel] + (points[0, fold + j] + less_steep * top[j])
+                out[start + j, channel] = min(max(bent, -limit), limit)
+            if kind == 2:
+                _flat_tops(rows[0, now - 17 : now + size + 17], shape[0], flat[: size + 34])
+                for j in range(size):
+                    cut = min(max(rows[0, now + j], -shape[0]), shape[0])
+                    out[start + j, channel] += flat[17 + j] * (cut - out[start + j, channel])
 
 
 # ---- dynamics --------------------------------------------------------------------------------------------------------

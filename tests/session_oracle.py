@@ -128,8 +128,7 @@ def through(samples, parts):
             continue
         samples = samples * gain(insert.in_db)
         if isinstance(insert.processor, HardClip):
-            ceiling = gain(insert.processor.ceiling_dbfs)
-            samples = np.where(samples > ceiling, ceiling, np.where(samples < -ceiling, -ceiling, samples))
+            samples = insert.processor.process(Audio(samples, RATE_HZ)).samples
         samples = samples * gain(insert.out_db)
     return samples
 

@@ -14,6 +14,7 @@ from gainlib import kernels
 
 TAPS = (24, 9, 6)
 WINDOW_BETA = 11.0
+LOOK_AROUND = 1
 TANH, BEND, CUT, HYSTERESIS = range(4)
 
 
@@ -31,9 +32,27 @@ def half_bands() -> tuple[np.ndarray, ...]:
     return tuple(made)
 
 
+@lru_cache(maxsize=1)
+def lost_top() -> np.ndarray:
+    """Return what a trip up and down takes away, as a filter on the samples: middle and one side, read-only."""
+    wave = np.ones(1)
+    for taps in half_bands():
+        whole = np.zeros(4 * len(taps) - 1)
+        whole[::2] = np.concatenate([taps[::-1], taps])
+        whole[2 * len(taps) - 1] = 1.0
+        stretched = np.zeros(2 * len(wave) - 1)
+        stretched[::2] = wave
+        wave = np.convolve(stretched, whole)
+    both = np.convolve(wave, wave)[len(wave) - 1 :: 8] / 8.0
+    lost = -both
+    lost[0] += 1.0
+    lost.flags.writeable = False
+    return lost
+
+
 def _spans():
     """Return how many samples the way up and the way down look ahead."""
-    up = TAPS[0] + TAPS[1] // 2 + TAPS[2] // 4 + 3
+    up = TAPS[0] + TAPS[1] // 2 + TAPS[2] // 4 + 2 + LOOK_AROUND
     down = (2 * TAPS[2] + 6) // 8 + (2 * TAPS[1] + 2) // 4 + TAPS[0]
     return up, down
 
@@ -52,24 +71,27 @@ class Oversampled:
         ``TANH``, ``BEND``, ``CUT`` or ``HYSTERESIS``.
     shape : sequence of float
         Numbers of the curve.
+    end : float
+        Highest magnitude of the curve. Band-limited, it may be passed by a few decibels, but never by more than 6 dB.
     channels : int
         Number of channels.
     """
 
     latency = latency()
 
-    def __init__(self, kind: int, shape, channels: int):
+    def __init__(self, kind: int, shape, end: float, channels: int):
         up, down = _spans()
-        self._kind, self._shape = kind, np.zeros(13)
+        self._kind, self._limit, self._shape = kind, 2.0 * end, np.zeros(13)
         self._shape[: len(shape)] = shape
-        self._history = np.zeros((channels, 2 * up))
-        self._added = np.zeros((channels, 8, 2 * down))
+        self._history = np.zeros((channels, 2 * (up + down)))
+        self._added = np.zeros((channels, 10, 2 * down))
         self._memory = np.zeros((channels, 5))
 
     def run(self, block: np.ndarray) -> np.ndarray:
         """Return as many frames as come in."""
         out = np.empty(block.shape)
+        filters = (*half_bands(), lost_top())
         kernels.static_stage(
-            block, self._kind, self._shape, *half_bands(), self._history, self._added, self._memory, out
+            block, self._kind, self._shape, self._limit, *filters, self._history, self._added, self._memory, out
         )
         return out
