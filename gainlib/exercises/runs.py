@@ -1,0 +1,107 @@
+"""What a run of a listening test says, in words that a learner may repeat.
+
+A run that guessing seldom reaches *shows* a difference; one that falls short shows none, which is no proof that there
+is none. Of several runs the best is the better for their number, so the probability is multiplied by it (Bonferroni).
+"""
+
+from dataclasses import dataclass
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.listening import SIGNIFICANT, least_right, tail_probability, wilson_interval
+from gainlib.levels.printing import number
+
+
+@dataclass(frozen=True)
+class Run:
+    """A finished run of fixed length.
+
+    Parameters
+    ----------
+    right, trials : int
+        Right picks, and trials in all.
+    runs : int
+        Which run of the same comparison it is, 1 for the first.
+    sham : bool
+        Whether both sounds were one and the same.
+
+    Examples
+    --------
+    >>> Run(9, 10).shown, Run(7, 10).shown, Run(12, 16).shown, Run(12, 16, runs=2).shown
+    (True, False, True, False)
+    """
+
+    right: int
+    trials: int
+    runs: int = 1
+    sham: bool = False
+
+    def __post_init__(self):
+        if not (0 <= self.right <= self.trials and self.trials >= 1 and self.runs >= 1):
+            raise GainlibError(f"{self.right} right of {self.trials} in run {self.runs}: there is no such run")
+
+    @property
+    def alone(self) -> float:
+        """Probability that guessing gets at least as many right, in one run."""
+        return tail_probability(self.right, self.trials)
+
+    @property
+    def probability(self) -> float:
+        """The same for the best of all runs so far: multiplied by their number, 1 at most."""
+        return min(1.0, self.runs * self.alone)
+
+    @property
+    def needed(self) -> int:
+        """Fewest right picks that show a difference in this run."""
+        return least_right(self.trials, self.runs)
+
+    @property
+    def shown(self) -> bool:
+        """Whether the run shows a difference; never in a sham run."""
+        return not self.sham and self.right >= self.needed
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Shares of right picks that go with this count, 95 % (Wilson)."""
+        return wilson_interval(self.right, self.trials)
+
+    def sentence(self) -> str:
+        """Return what the run allows to say, in Markdown."""
+        guessing = (
+            f"{self.right} of {self.trials} right. Guessing alone gets at least that many in "
+            f"{percent(self.alone)} of all runs (p = {number(self.alone, 3)})."
+        )
+        if self.sham:
+            return f"{guessing} A and B were the same sound, so **whatever the count, it was luck**."
+        if self.runs > 1:
+            guessing += (
+                f" This is run {self.runs}, and the best of several guesses is a better guess: "
+                f"{self.runs} × p = {number(self.probability, 3)}."
+            )
+        return f"{guessing} {self._verdict()}"
+
+    def _verdict(self):
+        low, high = self.interval
+        span = f"{number(100 * low, 0)} to {number(100 * high, 0)} %"
+        wanted = f"at least {self.needed} were wanted" if self.needed <= self.trials else "no count would have done"
+        if self.shown:
+            return (
+                f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **a difference is shown**. In the long run "
+                f"you would get {span} right (95 % interval)."
+            )
+        return (
+            f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **no audible difference is shown**. That does "
+            f"not prove there is none: in the long run you might get {span} right (95 % interval)."
+        )
+
+
+def percent(share: float) -> str:
+    """Return a share in percent with as many decimals as it needs.
+
+    Examples
+    --------
+    >>> percent(0.171875), percent(0.0107), percent(0.00098), percent(0.0)
+    ('17 %', '1.1 %', '0.1 %', '0 %')
+    """
+    decimals = 0 if share >= 0.0995 or share == 0 else 1 if share >= 0.00095 else 3
+    text = number(100 * share, decimals)
+    return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"
