@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 from gainlib.audio import GainlibError
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
 from gainlib.exercises.performed import Control
-from gainlib.exercises.text import Unreadable, describe, parse_number, shorten
+from gainlib.exercises.text import Unreadable, describe, number, parse_number, shorten
 from gainlib.exercises.typed import Number
 from gainlib.session import LawFit, fit_law
 from gainlib.session.fader import usable_points
@@ -156,7 +156,7 @@ def read_points(own: Any) -> dict:
     Parameters
     ----------
     own : object
-        ``{"mm": […], "db": […]}``; a level may be "-inf".
+        ``{"mm": […], "db": […]}``, where a level may be "-inf", or text as in :func:`points_from_text`.
 
     Returns
     -------
@@ -168,6 +168,8 @@ def read_points(own: Any) -> dict:
     Unreadable
         For anything else, fewer than six finite levels, and points that no law goes through.
     """
+    if isinstance(own, str):
+        own = points_from_text(own)
     if not isinstance(own, dict) or not all(isinstance(own.get(name), (list, tuple)) for name in ("mm", "db")):
         raise Unreadable(f"Expected your points as two lists, mm and dB; got {describe(own)}.")
     mm, db = list(own["mm"]), list(own["db"])
@@ -184,6 +186,57 @@ def read_points(own: Any) -> dict:
     except GainlibError as problem:
         raise Unreadable(f"No law goes through these points: {problem}.") from None
     return points
+
+
+def points_from_text(text: str) -> dict:
+    """Return points typed one a line: the position in mm, a space, the gain in dB.
+
+    Parameters
+    ----------
+    text : str
+        Empty lines are passed over; a comma is a decimal sign.
+
+    Raises
+    ------
+    Unreadable
+        For a line that is not such a pair, with the line.
+
+    Examples
+    --------
+    >>> points_from_text("0 −∞\\n12,5 −40.5 dB")
+    {'mm': [0.0, 12.5], 'db': ['-inf', -40.5]}
+    """
+    points: dict = {"mm": [], "db": []}
+    for count, line in enumerate(text.splitlines(), 1):
+        words = line.replace("mm", " ").replace(";", " ").split(maxsplit=1)
+        if not words:
+            continue
+        try:
+            mm, level = parse_number(words[0], "mm"), _level(words[1] if len(words) > 1 else "")
+        except Unreadable:
+            raise Unreadable(
+                f"Line {count}, “{shorten(line)}”, is not a position in mm and a gain in dB, as in “40 −21.5”."
+            ) from None
+        points["mm"].append(mm)
+        points["db"].append("-inf" if level == -math.inf else level)
+    return points
+
+
+def points_as_text(positions_mm, levels_db) -> str:
+    """Return points as :func:`points_from_text` reads them, one a line.
+
+    Parameters
+    ----------
+    positions_mm, levels_db : sequence
+        A level may be −∞ or "-inf".
+
+    Examples
+    --------
+    >>> points_as_text([0, 40], ["-inf", -21.5])
+    '0 −∞\\n40 −21.5'
+    """
+    levels = (number(-math.inf if level in _SILENT else level) for level in levels_db)
+    return "\n".join(f"{number(mm)} {level}" for mm, level in zip(positions_mm, levels, strict=True))
 
 
 def _level(entry):

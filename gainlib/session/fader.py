@@ -126,6 +126,30 @@ def steep_mm(exponent: float, slope_db_per_mm: float = 1.0) -> float:
     return DB_PER_NEPER * exponent / slope_db_per_mm
 
 
+def travel_db(exponent: float, unity_mm: float, positions_mm) -> np.ndarray:
+    """Return the gain a power law of travel has at many positions.
+
+    Parameters
+    ----------
+    exponent, unity_mm : float
+        The law, both above 0.
+    positions_mm : array_like
+        0 or more.
+
+    Returns
+    -------
+    array
+        20·k·log10(x/x₀) in dB, −∞ at 0.
+
+    Examples
+    --------
+    >>> travel_db(4, 75, [0, 75, 100]).round(3).tolist()
+    [-inf, 0.0, 9.995]
+    """
+    with np.errstate(divide="ignore"):
+        return 20 * exponent * np.log10(np.asarray(positions_mm, float) / unity_mm)
+
+
 def usable_points(positions_mm: Sequence[float], levels_db: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     """Return the points a law can be laid through: those above the bottom whose level is finite.
 
@@ -176,7 +200,7 @@ def misfit_db(exponent: float, unity_mm: float, positions_mm: Sequence[float], l
     if not (exponent > 0 and unity_mm > 0):
         raise GainlibError(f"exponent {exponent} and unity at {unity_mm} mm; both are above 0")
     positions, levels = usable_points(positions_mm, levels_db)
-    off = levels - 20 * exponent * np.log10(positions / unity_mm)
+    off = levels - travel_db(exponent, unity_mm, positions)
     return float(np.sqrt(np.mean(off**2))) if off.size else 0.0
 
 

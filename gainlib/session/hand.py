@@ -10,7 +10,7 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.levels import db_to_ratio
-from gainlib.session.fader import FaderLaw
+from gainlib.session.fader import FaderLaw, travel_db
 
 RAMP_S = 0.030
 
@@ -75,8 +75,25 @@ def moved_db(law: FaderLaw, level_db: float, by_mm) -> np.ndarray:
     if start_mm == 0:
         raise GainlibError("a closed fader has no level to move away from; open it first")
     new_mm = np.clip(start_mm + np.asarray(by_mm, float), 0.0, law.length_mm)
-    with np.errstate(divide="ignore"):
-        return 20 * law.exponent * np.log10(new_mm / start_mm)
+    return travel_db(law.exponent, start_mm, new_mm)
+
+
+def spread_db(off_db) -> float:
+    """Return how far hits spread: their standard deviation in dB, those at −∞ left out; 0 without any.
+
+    Parameters
+    ----------
+    off_db : array_like
+        dB off what was meant.
+
+    Examples
+    --------
+    >>> spread_db([-1.0, 1.0, float("-inf")])
+    1.0
+    """
+    off = np.asarray(off_db, float)
+    off = off[np.isfinite(off)]
+    return float(np.std(off)) if off.size else 0.0
 
 
 def nudged(audio: Audio, change_db: float, every_s: float = 1.0) -> Audio:
