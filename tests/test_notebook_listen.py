@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.notebook import listen
-from gainlib.notebook.listen import Gains, Heard, Player, gains, heard
+from gainlib.notebook import limits, listen
+from gainlib.notebook.limits import Gains, Heard, gains, heard
+from gainlib.notebook.listen import Player
+from gainlib.signals import tone
 
 ROOT = pathlib.Path(__file__).parent.parent
 RATE = 48000
@@ -138,6 +140,26 @@ def test_where_level_is_the_lesson_an_update_leaves_the_volume():
     assert player.volume_db == volume
 
 
+def test_a_test_tone_stays_below_its_own_ceiling():
+    """Common practice, no source: no test tone above −20 dBFS through loudspeakers."""
+    loud = tone(997, -3, 1.0)
+    player = Player(loud, ceiling_dbtp=-20)
+    player.volume_db = 0.0
+    assert heard(loud).true_peak_dbtp + player.volume_db <= -20
+    with pytest.raises(GainlibError, match=r"at most -6\.0 dBTP"):
+        Player(loud, ceiling_dbtp=0)
+
+
+def test_a_source_that_may_be_turned_up_leaves_room_for_it():
+    first = noise(1, -20)
+    plain, roomy = Player({"a": first, "b": first}), Player({"a": first, "b": first}, room_db=8)
+    assert roomy.gains.ceiling_db == pytest.approx(plain.gains.ceiling_db - 8)
+    roomy.trims_db = [0.0, 99.0]
+    assert roomy.trims_db == [0.0, 8.0]
+    with pytest.raises(GainlibError, match="1 trims for 2 sources"):
+        roomy.trims_db = [1.0]
+
+
 def test_volume_stops_at_the_ceiling():
     player = Player(noise(2, -6))
     player.volume_db = 60.0
@@ -212,5 +234,5 @@ def test_another_player_would_be_found(planted):
 
 
 def test_the_limits_are_the_ones_the_screen_promises():
-    assert (listen.START_LUFS, listen.CEILING_LUFS, listen.CEILING_DBTP, listen.CROSSFADE_S) == (-30, -12, -6, 0.02)
+    assert (limits.START_LUFS, limits.CEILING_LUFS, limits.CEILING_DBTP, listen.CROSSFADE_S) == (-30, -12, -6, 0.02)
     assert "−30 LUFS" in listen.CARE[0]

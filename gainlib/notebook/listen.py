@@ -9,31 +9,25 @@ Rules
 - Several sources run on one clock and are switched with a 20 ms crossfade, matched in loudness to 0.1 LU unless the
   difference in level is what the learner should hear; then the screen says so.
 
-These limits are this workbook's own choice, made for safe classrooms. Loudness is measured as ITU-R BS.1770-5 does, a
-mono source as the two loudspeakers it will come from.
+How loud a source is and what it may be turned up to is worked out in :mod:`gainlib.notebook.limits`.
 """
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 
 import anywidget
 import numpy as np
 import traitlets
 
-from gainlib import meters
 from gainlib.audio import Audio, GainlibError
 from gainlib.notebook import assets
+from gainlib.notebook.limits import CEILING_DBTP, MATCH_LU, gains, heard
 from gainlib.notebook.words import level_text, number_text
 
-START_LUFS = -30.0
-CEILING_LUFS = -12.0
-CEILING_DBTP = -6.0
-MATCH_LU = 0.1
 CROSSFADE_S = 0.020
-QUIETEST_DB, MOST_GAIN_DB = -60.0, 24.0
+QUIETEST_DB = -60.0
 RATES_HZ = (8000, 96000)  # what every browser with Web Audio must be able to play
-SHORTEST_METERED_S = 0.4  # one block of the loudness meter
 
 CARE = (
     "Start low. The workbook starts at −30 LUFS or below and limits its own output; your amplifier has no such limit.",
@@ -51,97 +45,6 @@ SILENCE_HELP = (
 )
 
 
-@dataclass(frozen=True)
-class Heard:
-    """What a source would measure at the loudspeakers if it were played as it is.
-
-    Attributes
-    ----------
-    loudness_lufs : float
-        Integrated loudness; the ungated K-weighted level if shorter than 0.4 s; −inf for silence.
-    loudest_lufs : float
-        Loudest 400 ms.
-    true_peak_dbtp : float
-        Worst channel.
-    """
-
-    loudness_lufs: float
-    loudest_lufs: float
-    true_peak_dbtp: float
-
-
-@dataclass(frozen=True)
-class Gains:
-    """What the player does to the level of its sources, in dB.
-
-    Attributes
-    ----------
-    match_db : tuple of float
-        One a source, never positive: what makes all as loud as the softest.
-    start_db : float
-        Applied to everything at the start, never positive.
-    ceiling_db : float
-        The most that may be applied to everything.
-    loudest_lufs, true_peak_dbtp : float
-        Loudness of the loudest source and highest true peak after matching, before ``start_db``.
-    """
-
-    match_db: tuple[float, ...]
-    start_db: float
-    ceiling_db: float
-    loudest_lufs: float
-    true_peak_dbtp: float
-
-
-def heard(audio: Audio) -> Heard:
-    """Measure `audio` as it comes out of two loudspeakers; mono comes out of both."""
-    pair = audio if audio.channels == 2 else audio.with_samples(np.repeat(audio.samples, 2, axis=1))
-    peak = meters.true_peak_dbtp(pair)
-    if audio.duration_s < SHORTEST_METERED_S:
-        power = np.mean(meters.k_weighted(pair.samples, pair.rate_hz) ** 2, axis=0).sum()
-        loudness = -0.691 + 10 * math.log10(power) if power > 0 else -math.inf
-        return Heard(loudness, loudness, peak)
-    loudness = meters.integrated_lufs(pair)
-    return Heard(loudness, float(np.max(meters.momentary(pair).value)), peak)
-
-
-def gains(sources: tuple[Heard, ...], match: bool = True) -> Gains:
-    """Work out how much to turn down.
-
-    Parameters
-    ----------
-    sources : tuple of Heard
-        What is to be played.
-    match : bool
-        Whether all are made as loud as the softest that is not silent.
-
-    Examples
-    --------
-    >>> found = gains((Heard(-20.0, -15.0, -3.0), Heard(-14.0, -10.0, 1.0)))
-    >>> found.match_db, found.start_db, found.ceiling_db
-    ((0.0, -6.0), -10.0, -3.0)
-    """
-    sounding = [s.loudness_lufs for s in sources if s.loudness_lufs > -math.inf]
-    softest = min(sounding, default=0.0)
-    match_db = tuple(
-        round(softest - s.loudness_lufs, 2) + 0.0 if match and s.loudness_lufs > -math.inf else 0.0 for s in sources
-    )
-    after = [
-        Heard(s.loudness_lufs + g, s.loudest_lufs + g, s.true_peak_dbtp + g)
-        for s, g in zip(sources, match_db, strict=True)
-    ]
-    loudest = max(s.loudness_lufs for s in after)
-    peak = max(s.true_peak_dbtp for s in after)
-    room = [CEILING_LUFS - s.loudest_lufs for s in after] + [CEILING_DBTP - s.true_peak_dbtp for s in after]
-    ceiling = _down_to_tenth(min(*room, MOST_GAIN_DB))
-    start = _down_to_tenth(min(0.0, START_LUFS - loudest, ceiling)) if sounding else min(0.0, ceiling)
-    return Gains(match_db, start, ceiling, loudest, peak)
-
-
-def _down_to_tenth(db):
-    return math.floor(round(db * 10, 6)) / 10  # rounding up would break the limit
-
-
 class Player(anywidget.AnyWidget):
     """Play one source, or switch between several on one clock.
 
@@ -156,11 +59,17 @@ class Player(anywidget.AnyWidget):
         One sentence on what to listen for.
     blind : bool
         Hide what the single sources are turned down by, for listening tests in which it would give the answer away.
+    ceiling_dbtp : float
+        Highest true peak that may leave the workbook, −6 dBTP or lower; for a test tone −20.
+    room_db : float
+        How far the learner may turn up a single source with ``trims_db``; the ceiling leaves room for it.
 
     Attributes
     ----------
     which : int
         Position of the source that sounds.
+    trims_db : list of float
+        What single sources are turned up by on top of everything else, heard at once; empty leaves them.
     volume_db : float
         What everything is turned down by (negative) or up (positive); starts no louder than −30 LUFS.
     playing : bool
@@ -194,14 +103,28 @@ class Player(anywidget.AnyWidget):
     which = traitlets.Int(0).tag(sync=True)
     looping = traitlets.Bool(True).tag(sync=True)
     playing = traitlets.Bool(False).tag(sync=True)
+    trims_db = traitlets.List(traitlets.Float()).tag(sync=True)
     volume_db = traitlets.Float(0.0).tag(sync=True)
 
     def __init__(
-        self, sources: Audio | Mapping[str, Audio], *, match: bool = True, note: str = "", blind: bool = False
+        self,
+        sources: Audio | Mapping[str, Audio],
+        *,
+        match: bool = True,
+        note: str = "",
+        blind: bool = False,
+        ceiling_dbtp: float = CEILING_DBTP,
+        room_db: float = 0.0,
     ):
         if isinstance(sources, Audio):
             sources = {sources.name or "sound": sources}
+        if not (ceiling_dbtp <= CEILING_DBTP and room_db >= 0):
+            raise GainlibError(
+                f"a ceiling of {ceiling_dbtp} dBTP and a room of {room_db} dB; give at most {CEILING_DBTP} dBTP and "
+                "at least 0 dB"
+            )
         self.match, self.blind = bool(match), bool(blind)
+        self._ceiling_dbtp, self._room_db = ceiling_dbtp, float(room_db)
         self._sources, self._heard, self._stamp = {}, {}, 0
         super().__init__(note=note)
         self._take(dict(sources))
@@ -235,7 +158,7 @@ class Player(anywidget.AnyWidget):
             self._stamp += 1
             stamps.append(self._stamp)
         self._sources = sources
-        self.gains = found = gains(tuple(self._heard[name] for name in sources), self.match)
+        self.gains = found = self._worked_out(tuple(self._heard[name] for name in sources))
         with self.hold_sync():
             self.names, self.rate_hz = list(sources), next(iter(sources.values())).rate_hz
             self.levels = {
@@ -248,6 +171,11 @@ class Player(anywidget.AnyWidget):
             self.match_text = self._match_text()
             self.stamps = stamps
             self.volume_db = self._volume_for(before, found)
+
+    def _worked_out(self, sources):
+        found = gains(sources, self.match, self._ceiling_dbtp)
+        ceiling = round(found.ceiling_db - self._room_db, 1)
+        return replace(found, ceiling_db=ceiling, start_db=min(found.start_db, ceiling))
 
     def _volume_for(self, before, found):
         """Return the volume at which matched sources stay as loud as they were; where level is the lesson, the same."""
@@ -281,6 +209,12 @@ class Player(anywidget.AnyWidget):
             audio = list(self._sources.values())[self.stamps.index(stamp)]
             samples = np.ascontiguousarray(audio.samples.T, dtype="<f4")  # channel after channel
             self.send({"stamp": stamp, "channels": audio.channels, "frames": audio.frames}, buffers=[samples.data])
+
+    @traitlets.validate("trims_db")
+    def _keep_to_the_room(self, proposal):
+        if len(proposal["value"]) not in (0, len(self.names)):
+            raise GainlibError(f"{len(proposal['value'])} trims for {len(self.names)} sources; give one a source")
+        return [min(value, self._room_db) for value in proposal["value"]]
 
     @traitlets.validate("volume_db")
     def _limit(self, proposal):

@@ -196,7 +196,9 @@ def safety():
             "**Set your level now, once.** Turn the amplifier or the headphones all the way down, press Play, and come "
             "up until the tone is clear and comfortable. Leave it there. Every sound below keeps to the same limits."
         ),
-        Player({"reference tone": _reference()}, note="1 kHz, for setting the level only."),
+        Player(
+            {"reference tone": _reference()}, note="1 kHz, for setting the level only.", ceiling_dbtp=REFERENCE_DBFS
+        ),
     )
     panel.add_class("gl-form")
     return panel

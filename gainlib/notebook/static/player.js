@@ -22,11 +22,12 @@ function render({ model, el, signal }) {
   // ---- sound --------------------------------------------------------------------------------------------------
   const volume = () => Math.min(model.get("volume_db"), model.get("levels").ceiling_db);
   // what belongs to the sound that is playing: new levels come in before the new sound they are meant for
-  let inUse = { levels: [], ceiling: 0 };
+  let inUse = { match: [], levels: [], ceiling: 0 };
   function takeLevels() {
     const { match_db, ceiling_db } = model.get("levels");
-    inUse = { levels: match_db.map(ratio), ceiling: ceiling_db };
+    inUse = { match: match_db, levels: trimmed(match_db), ceiling: ceiling_db };
   }
+  const trimmed = (levels_db) => levels_db.map((db, k) => ratio(db + (model.get("trims_db")[k] ?? 0)));
   const playedVolume = () => Math.min(model.get("volume_db"), inUse.ceiling);
   const missing = () => model.get("stamps").filter((stamp) => !received.has(stamp));
   const soon = () => context.currentTime + FIRST_MS / 1000;
@@ -267,6 +268,10 @@ function render({ model, el, signal }) {
   model.on("change:which", () => {
     if (desk) desk.select(inUse.levels, model.get("which"), soon());
     paint();
+  });
+  model.on("change:trims_db", () => {
+    inUse.levels = trimmed(inUse.match);
+    if (desk) desk.select(inUse.levels, model.get("which"), soon());
   });
   model.on("change:volume_db", () => {
     if (playing) desk.master.go(ratio(playedVolume()), soon(), fade);
