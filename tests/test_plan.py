@@ -358,7 +358,7 @@ def test_every_move_names_its_strip_its_place_and_its_reason():
 
 
 def test_the_demo_session():
-    session = demo_session(1)
+    session = demo_session(1, chains=True)
     result = plan(session)
     assert result.verification.passed, result.verification.missed
     assert all(abs(strip.fader_db) <= 3.0 for strip in result.session.strips if "shaker" not in strip.name)

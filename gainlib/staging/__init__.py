@@ -1,6 +1,7 @@
 """What to set, and why: advice drawn from sessions and readings.
 
 - ``bus``: who makes the bus peak, and how far everything has to come down together.
+- ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 
@@ -14,6 +15,8 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     submodules=["bus", "parts"],
     submod_attrs={
         "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
+        "examine": ["checkup"],
+        "findings": ["Finding", "Stem"],
         "moves": ["Check", "Move", "Plan", "Verification"],
         "planning": ["plan"],
     },

@@ -1,0 +1,97 @@
+"""Faults are found where they were planted, and nowhere else."""
+
+import numpy as np
+import pytest
+
+from gainlib.audio import Audio
+from gainlib.demo import demo_session, fault_list
+from gainlib.session import Strip
+from gainlib.staging import checkup
+
+RATE_HZ = 48000
+PLANTED = {"too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent"}
+
+
+def noise(seed, seconds=6.0, width=1, level=0.1):
+    rng = np.random.default_rng(seed)
+    return level * rng.standard_normal((int(seconds * RATE_HZ), width))
+
+
+def strip(name, samples):
+    return Strip(name, Audio(np.ascontiguousarray(samples, dtype=np.float32), RATE_HZ))
+
+
+def tags(*strips):
+    return {stem.name: set(stem.tags) for stem in checkup(strips)}
+
+
+@pytest.mark.parametrize(("seed", "faults"), [(1, True), (2, "drawn"), (7, "drawn"), (11, "drawn")])
+def test_planted_faults_are_named(seed, faults):
+    truth = fault_list(seed, faults)
+    for stem in checkup(demo_session(seed, faults).strips):
+        wanted, found = truth[stem.name] - {"none"}, set(stem.tags) & PLANTED
+        partner = "polarity" in found and stem.name == "03 overheads"  # of a reversed pair, either may be the one
+        assert found - ({"polarity"} if partner else set()) == wanted, stem.name
+
+
+def test_clean_stems_have_no_planted_fault_but_what_the_music_brings():
+    for stem in checkup(demo_session(1, faults=False).strips):
+        assert set(stem.tags) & PLANTED <= fault_list(1, False)[stem.name] | {"too hot"}, stem.name
+
+
+@pytest.mark.parametrize("hz", [30, 50, 100, 300])
+def test_a_steady_low_tone_is_not_called_clipped(hz):
+    wave = np.sin(2 * np.pi * hz * np.arange(3 * RATE_HZ) / RATE_HZ)[:, np.newaxis]
+    assert "clipped" not in tags(strip("sub", 0.5 * wave))["sub"]
+    assert "clipped" in tags(strip("sub", np.clip(0.8 * wave, -0.5, 0.5)))["sub"]
+
+
+def test_a_mix_print_among_its_stems():
+    parts = [noise(k, width=2, level=0.05 + 0.02 * k) for k in range(4)]
+    found = tags(*(strip(f"stem {k}", part) for k, part in enumerate(parts)), strip("mix", sum(parts)))
+    assert "print" in found["mix"]
+    assert all("print" not in found[f"stem {k}"] for k in range(3))
+
+
+def test_unrelated_stems_hold_no_print_and_no_reversed_pair():
+    found = tags(*(strip(f"stem {k}", noise(k)) for k in range(5)))
+    assert all(each == set() for each in found.values()), found
+
+
+@pytest.mark.parametrize("delay", [0, 37, 400])
+def test_a_reversed_copy_is_found_at_its_delay(delay):
+    one = noise(3)
+    other = -np.roll(one, delay, axis=0) + noise(4, level=0.05)
+    stems = checkup([strip("near", one), strip("far", other)])
+    sentence = next(finding.sentence for finding in stems[0].findings if finding.tag == "polarity")
+    assert "far" in sentence and f"{1000 * delay / RATE_HZ:.1f} ms" in sentence
+    assert "polarity" not in tags(strip("near", one), strip("far", -other))["near"]
+
+
+def test_left_and_right_files_of_one_pair():
+    found = tags(strip("piano L", noise(1)), strip("piano R", noise(2)), strip("hall", noise(3)))
+    assert "pair" in found["piano L"] and "pair" not in found["hall"]
+
+
+def test_stems_of_other_lengths():
+    found = tags(strip("long", noise(1)), strip("short", noise(2, seconds=4.0)))
+    assert "lengths" in found["short"] and "lengths" not in found["long"]
+
+
+def test_no_pauses_is_not_called_clean():
+    (stem,) = checkup([strip("drone", noise(1))])
+    assert stem.noise_dbfs is None
+
+
+def test_samples_over_full_scale_are_told():
+    assert "over full scale" in tags(strip("hot", noise(1, level=0.6)))["hot"]
+
+
+def test_one_inverted_side():
+    side = noise(5)
+    assert "polarity" in tags(strip("wide", np.hstack([side, -side])))["wide"]
+
+
+def test_every_sentence_names_its_strip():
+    for stem in checkup(demo_session(1).strips):
+        assert all(finding.sentence.startswith(stem.name) for finding in stem.findings)
