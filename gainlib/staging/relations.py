@@ -5,6 +5,7 @@ short one.
 """
 
 import math
+from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
