@@ -1,7 +1,7 @@
 """What panels share: heavy work beside the hand.
 
 A picture follows the hand in some ten milliseconds; finding the worst peaks anew, or rendering for the ear, takes a
-hundred times as long. Such work runs in a thread once the hand lets go, while the next move is already answered; of
+hundred times as long. Such work runs in a thread once the hand rests, while the next move is already answered; of
 several requests only the newest is worked out.
 """
 
@@ -11,6 +11,8 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from gainlib.notebook.errors import Panel
+
+REST_S = 0.15  # the last picture of a gesture goes first, and a hand that moves on saves the work
 
 # one thread for all panels: two would only slow each other, and the picture, down
 _THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-panel")
@@ -30,11 +32,6 @@ class Beside:
     failed : callable, optional
         ``failed()`` runs when the work or its showing has failed, beside the panel's own notice.
 
-    Attributes
-    ----------
-    running : bool
-        Whether something is being worked out.
-
     Examples
     --------
     >>> seen = []
@@ -47,7 +44,7 @@ class Beside:
     def __init__(self, panel: Panel, work: Callable, show: Callable, failed: Callable | None = None):
         self._panel, self._work = panel, work
         self._show, self._failed = show, failed or (lambda: None)
-        self._next, self.running = None, False
+        self._next, self._asked, self._running = None, 0, False
         self._change = threading.Lock()  # widgets may be answered in another thread than the one that runs cells
 
     def ask(self, *request) -> None:
@@ -58,31 +55,33 @@ class Beside:
             self._show(self._work(lambda done, text=None: None, *request))
             return
         with self._change:
-            if self.running:
-                self._next = request
-                return
-            self.running = True
+            self._next = request
+            self._asked += 1
+            ticket = self._asked
+        loop.call_later(REST_S, self._rested, loop, ticket)
+
+    def _rested(self, loop, ticket):
+        with self._change:
+            if ticket != self._asked or self._running or self._next is None:
+                return  # something newer is on its way, or will be begun when what runs has ended
+            request, self._next, self._running = self._next, None, True
         self._begin(loop, request)
 
     def _begin(self, loop, request):
         self._panel.progress.of("Measuring …").__enter__()
 
         def report(done, text=None):
-            loop.call_soon_threadsafe(self._report, done, text)
+            loop.call_soon_threadsafe(self._panel.progress, done, text)
 
         future = _THREAD.submit(self._work, report, *request)
         future.add_done_callback(lambda done: loop.call_soon_threadsafe(self._ended, loop, done))
-
-    def _report(self, done, text):
-        if self.running:
-            self._panel.progress(done, text)
 
     def _ended(self, loop, future):
         self._panel.progress.__exit__(None, None, None)
         with self._change:
             request, self._next = self._next, None
-            self.running = request is not None
-        if self.running:
+            self._running = request is not None
+        if request is not None:
             self._begin(loop, request)  # what was worked out is out of date
         else:
             self._show_result(future)

@@ -2,6 +2,9 @@
 
 from collections.abc import Iterable
 
+import ipywidgets as widgets
+
+from gainlib.notebook import assets
 from gainlib.notebook.fader import EvenTravel, Faders
 
 
@@ -27,6 +30,8 @@ class Trims(Faders):
     gainlib.audio.GainlibError: bass: -24.5 dB; a trim goes from -24 up to 24.000 dB
     """
 
+    _css = assets.style() + assets.style("strips")
+
     def __init__(self, names, values_db=None, *, low_db: float = -24.0, high_db: float = 24.0, label: str = "Trims"):
         super().__init__(names, values_db, law=EvenTravel(low_db, high_db), options=(), label=label)
         self.add_class("gl-together")
@@ -39,10 +44,15 @@ class Together(Faders):
     ----------
     names, values_db
         As for :class:`gainlib.notebook.fader.Faders`.
-    others : iterable of Faders
+    others : iterable of Faders or of ipywidgets with a value
         Their values are remembered, taken back and reset along with these.
     **kwargs
         As for :class:`gainlib.notebook.fader.Faders`.
+
+    Attributes
+    ----------
+    recalling : bool
+        Whether all are being put back at this moment, so that nothing should answer to their changes.
 
     Examples
     --------
@@ -58,39 +68,43 @@ class Together(Faders):
     [0.0]
     """
 
-    _recalling = False
+    _css = assets.style() + assets.style("strips")
+    recalling, _last = False, None
 
-    def __init__(self, names, values_db=None, *, others: Iterable[Faders] = (), **kwargs):
+    def __init__(self, names, values_db=None, *, others: Iterable[widgets.Widget] = (), **kwargs):
         self._others = tuple(others)
+        self._theirs = [_value(other) for other in self._others]
         super().__init__(names, values_db, **kwargs)
         for other in self._others:
-            other.observe(self._let_go, "released")
+            other.observe(self._let_go, "released" if isinstance(other, Faders) else "value")
 
     def _state(self):
-        return (*super()._state(), [list(other.values_db) for other in self._others])
+        return (*super()._state(), [_value(other) for other in self._others])
 
     def _recall(self, state):
-        values, mute, solo, rest = state if len(state) == 4 else (*state, [other.start_db for other in self._others])
-        self._recalling = True
+        values, mute, solo, rest = state if len(state) == 4 else (*state, self._theirs)
+        self.recalling = True
         for other, theirs in zip(self._others, rest, strict=True):
-            other.values_db = list(theirs)
-        self._recalling = False
+            _take(other, theirs)
         super()._recall((values, mute, solo))
+        self.recalling, self._last = False, None
 
     def _let_go(self, change):
-        if not self._recalling:
-            super()._let_go(change)
+        if self.recalling:
+            return
+        slides = not isinstance(change["owner"], Faders)
+        if slides and self._last is change["owner"] and len(self._past) > 1:
+            self._past.pop()  # a slider tells every step; the whole way is one gesture
+        self._last = change["owner"] if slides else None
+        super()._let_go(change)
 
-    def restart(self, values_db, others=None) -> None:
-        """Take new starting values for these and the others, and forget the past.
 
-        Parameters
-        ----------
-        values_db : sequence of float
-            For these.
-        others : sequence of sequence of float, optional
-            For the others, in their order; left out, they stay as they are.
-        """
-        for other, theirs in zip(self._others, others or (), strict=False):
-            other.restart(theirs)
-        super().restart(values_db)
+def _value(control):
+    return list(control.values_db) if isinstance(control, Faders) else control.value
+
+
+def _take(control, value):
+    if isinstance(control, Faders):
+        control.values_db = list(value)
+    else:
+        control.value = value

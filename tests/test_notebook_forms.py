@@ -1,0 +1,230 @@
+"""Forms, fields and the desk without a page: what is entered is what is marked, and a lab goes on where it was left."""
+
+import json
+
+import pytest
+
+from gainlib.audio import GainlibError
+from gainlib.exercises import (
+    Choice,
+    Exercise,
+    Map,
+    Multi,
+    Number,
+    Option,
+    Order,
+    bank,
+    draws,
+    exercise,
+    grid,
+    mark,
+)
+from gainlib.notebook import Lab
+from gainlib.notebook.desk import WHO_FILE, Desk
+from gainlib.notebook.fields import field_for
+from gainlib.notebook.forms import ExerciseForm
+from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.predict import Prediction
+from gainlib.notebook.prose import html_of
+
+OPTIONS = tuple(Option(key, f"the option {key}") for key in "pqrs")
+ITEMS = (Option("u", "first item"), Option("v", "second item"))
+EVERY_KIND = Exercise(
+    id="98-1",
+    title="Every kind of part",
+    parts=(
+        Number("Level", "dBFS", tolerance=0.1),
+        Choice("One", options=OPTIONS),
+        Multi("Some", options=OPTIONS),
+        Order("All", options=OPTIONS),
+        Map("Each", items=ITEMS, options=OPTIONS),
+        Map("Tags", items=ITEMS, options=OPTIONS, several=True),
+    ),
+    given=draws(u=grid(1, 9)),
+    statement="{u} dB of <b>something</b>",
+    solve=lambda g: [-g["u"], "q", ["p", "s"], list("srqp"), {"u": "p", "v": "q"}, {"u": ["p", "q"], "v": ["r"]}],
+)
+
+
+@pytest.fixture
+def desk(tmp_path):
+    """A desk of lab 05, its record in a folder of its own."""
+    return Desk("05", tmp_path, "anna", "7b")
+
+
+class OneExercise(Desk):
+    """A desk at which an exercise outside the bank is worked on; only what a form asks of it."""
+
+    def points(self, exercise):
+        """Nothing outside the bank is counted."""
+        return 0.0
+
+
+@pytest.mark.parametrize("part", range(len(EVERY_KIND.parts)), ids=[part.label for part in EVERY_KIND.parts])
+def test_a_field_gives_back_what_it_shows(part):
+    given = EVERY_KIND.variant("anna")
+    field = field_for(EVERY_KIND.parts[part], given)
+    assert field.value() is None
+    wanted = EVERY_KIND.solve(given)[part]
+    field.show(wanted)
+    read = EVERY_KIND.parts[part].read
+    assert read(field.value(), given) == read(json.loads(json.dumps(wanted)), given)
+    field.show(None)
+    assert field.value() is None
+    field.show({"no": "such answer"})  # an answer given from code may be anything
+    field.show("loud")
+
+
+def test_a_form_of_every_kind_is_marked_right(tmp_path):
+    desk = OneExercise("05", tmp_path, "anna")
+    form = ExerciseForm(EVERY_KIND, desk)
+    assert form.entered() == [None] * 6
+    form.submit()
+    form.show_answer(EVERY_KIND.solve(form.given))
+    assert mark(EVERY_KIND, form.given, form.entered()).state == "right"
+    form.show_answer("not a list of six")
+    assert form.entered() == [None] * 6
+
+
+def test_a_part_without_a_field_is_refused_by_name():
+    part = Number("x")
+    object.__setattr__(part, "kind", "smell")
+    with pytest.raises(GainlibError, match="'smell'"):
+        field_for(part, {})
+
+
+@pytest.mark.parametrize("id", [each.id for each in bank() if each.lab == "05"])
+def test_what_the_form_holds_is_what_code_would_hand_in(id, tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form = lab.exercise(id)
+    assert form.exercise.values(form.entered()) == [None] * len(form.fields)
+    verdict = lab.answer(id, exercise(id).solve(lab.given(id)))
+    assert verdict.state == "right"
+    assert "✓ Right" in form.said.text
+    assert mark(form.exercise, form.given, form.entered()).state == "right"
+    assert lab.score().points == verdict.points
+
+
+def test_a_click_on_nothing_is_not_recorded(desk, tmp_path):
+    form = ExerciseForm(desk.exercise("05-1"), desk)
+    form.submit()
+    assert "answer" not in (tmp_path / "record.jsonl").read_text()
+
+
+def test_a_lab_goes_on_where_it_was_left(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna", class_code="7b")
+    lab.exercise("05-1").open_hint()
+    lab.exercise("05-1").new_numbers()
+    given = lab.given("05-1")
+    lab.answer("05-1", exercise("05-1").solve(given))
+    again = Lab("05", folder=tmp_path)
+    assert (again.desk.learner, again.desk.class_code) == ("anna", "7b")
+    assert again.given("05-1") == given
+    form = again.exercise("05-1")
+    assert "✓ Right" in form.said.text and "1.7 of 2 points count" in form.said.text
+    assert len(form._hints.children) == 1
+    assert again.score().points == pytest.approx(1.7)
+
+
+def test_a_new_learner_gets_a_pseudonym_that_stays(tmp_path):
+    first = Desk("05", tmp_path).learner
+    assert first.startswith("learner-")
+    assert Desk("05", tmp_path).learner == first
+    (tmp_path / WHO_FILE).write_text("damaged")
+    assert Desk("05", tmp_path).learner.startswith("learner-")
+
+
+def test_a_lab_or_exercise_that_is_not_there_is_named(tmp_path, desk):
+    for number in ("77", "five", "05/../05"):
+        with pytest.raises(GainlibError, match="there is no lab"):
+            Lab(number, folder=tmp_path)
+    with pytest.raises(GainlibError, match="'05-9'; it has 05-1"):
+        desk.exercise("05-9")
+    with pytest.raises(GainlibError, match="name is empty"):
+        desk.become("  ")
+
+
+def test_a_prediction_is_kept_by_question(desk):
+    box = Prediction(desk, "Which one?", ("this", "that"))
+    assert box.choice is None
+    box.radio.value = "that"
+    assert box.choice == "that" and "that" in box.said.text
+    assert Prediction(desk, "Which one?", ("this", "that")).radio.value == "that"
+    assert Prediction(desk, "Another question?", ("this", "that")).radio.value is None
+    with pytest.raises(GainlibError, match="at least two"):
+        Prediction(desk, "Which one?", ("this",))
+
+
+def test_what_a_learner_types_is_shown_and_not_obeyed(desk):
+    form = ExerciseForm(desk.exercise("05-1"), desk)
+    verdict = desk.answer(desk.exercise("05-1"), "<img src=x onerror=alert(1)>")
+    form.show_verdict(verdict)
+    assert verdict.state == "invalid" and "<img" not in form.said.html and "&lt;img" in form.said.html
+    assert "javascript:" not in html_of("[click](javascript:alert(1))")
+
+
+def test_a_wrong_state_answer_leaves_the_faders(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form = lab.exercise("05-5")
+    start = list(form.panel.faders.values_db)
+    for junk in ("loud", {"01 kick": {"fader_db": "loud"}}, {"01 kick": 3}, {"no strip": {"fader_db": 0.0}}, 7):
+        assert lab.answer("05-5", junk).state == "invalid"
+        assert form.panel.faders.values_db == start
+
+
+def test_undo_and_back_to_start_take_master_and_bus_along(tmp_path):
+    form = Lab("05", folder=tmp_path, learner="anna").exercise("05-5")
+    panel = form.panel
+    start = list(panel.faders.values_db)
+    panel.master.set_values([-6.0])
+    panel.switch.value = "float"
+    panel.faders.move_all(-3.0)
+    assert panel.controls()["master"] == {"fader_db": -6.0}
+    panel.faders.undo()
+    assert panel.faders.values_db == start and panel.switch.value == "float"
+    panel.faders.undo()
+    assert panel.switch.value == "fixed" and panel.master.value_db == -6.0
+    panel.faders.undo()
+    assert panel.master.value_db == 0.0 and panel.controls() is None
+    panel.master.set_values([-6.0])
+    panel.faders.reset()
+    assert panel.controls() is None
+
+
+def test_of_several_requests_beside_the_hand_only_the_newest_is_worked_out():
+    import asyncio
+    import time
+
+    from gainlib.notebook.errors import Panel
+
+    worked, seen, lost = [], [], []
+
+    def work(progress, number):
+        worked.append(number)
+        time.sleep(0.05)
+        progress(0.5, "half")
+        if number < 0:
+            raise ValueError("planted")
+        return number
+
+    panel = Panel()
+    beside = Beside(panel, work, seen.append, lambda: lost.append(True))
+
+    async def gestures():
+        for number in range(5):
+            beside.ask(number)
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(0.5)
+        beside.ask(-1)
+        await asyncio.sleep(0.5)
+
+    loop_errors = []
+
+    async def main():
+        asyncio.get_running_loop().set_exception_handler(lambda _loop, context: loop_errors.append(context))
+        await gestures()
+
+    asyncio.run(main())
+    assert worked == [4, -1] and seen == [4] and lost == [True]
+    assert "planted" in panel.notice.message
+    assert [str(each["exception"]) for each in loop_errors] == ["planted"]  # outside a kernel it goes on as it is
