@@ -6,6 +6,7 @@ hand never waits for Python. The values travel as one synced list: the latest wi
 """
 
 import math
+from dataclasses import asdict, dataclass
 
 import anywidget
 import traitlets
@@ -25,6 +26,38 @@ def _from_wire(values, _widget):
     return [-math.inf if v == "-inf" else float(v) for v in values]
 
 
+@dataclass(frozen=True)
+class EvenTravel:
+    """The travel of a trim: as many dB to every millimetre, and no silence at its end.
+
+    Parameters
+    ----------
+    low_db, high_db : float
+        Ends of the range.
+    length_mm : float
+        Travel.
+
+    Examples
+    --------
+    >>> EvenTravel(-24, 24).db_at(50)
+    0.0
+    """
+
+    low_db: float = -24.0
+    high_db: float = 24.0
+    length_mm: float = 100.0
+
+    def __post_init__(self):
+        if not (-math.inf < self.low_db < self.high_db < math.inf and 0 < self.length_mm < math.inf):
+            raise GainlibError(
+                f"a travel of {self.length_mm} mm from {self.low_db} to {self.high_db} dB is none; the low end is first"
+            )
+
+    def db_at(self, position_mm: float) -> float:
+        """Return the level in dB at a position in mm."""
+        return self.low_db + (self.high_db - self.low_db) * position_mm / self.length_mm
+
+
 class Faders(anywidget.AnyWidget):
     """Several faders in rows, with mute, solo, undo and a lock that moves all by the same number of dB.
 
@@ -34,8 +67,8 @@ class Faders(anywidget.AnyWidget):
         One row each, unique.
     values_db : sequence of float, optional
         Where the faders start; unity if left out, −inf is silence.
-    law : FaderLaw, optional
-        Travel; the default law if left out.
+    law : FaderLaw or EvenTravel, optional
+        Travel; the default law if left out. :meth:`take_law` changes it.
     options : sequence of {"mute", "solo"}
         Which buttons each row has.
     scale : {"db", "mm"}
@@ -112,7 +145,7 @@ class Faders(anywidget.AnyWidget):
         if not names or len(set(names)) < len(names):
             raise GainlibError(f"faders need at least one name and no name twice; these are {names}")
         values = [0.0] * len(names) if values_db is None else [float(v) for v in values_db]
-        self._top_db = law.db_at(law.length_mm)
+        self._ends(law)
         super().__init__(
             names=names,
             values_db=values,
@@ -121,7 +154,7 @@ class Faders(anywidget.AnyWidget):
             scale=scale,
             label=label,
             line_up=line_up,
-            law={"unity_mm": law.unity_mm, "exponent": law.exponent, "length_mm": law.length_mm},
+            law=asdict(law),
         )
         self._past = [self._state()]
         self.observe(self._let_go, "gesture")
@@ -134,9 +167,30 @@ class Faders(anywidget.AnyWidget):
         if len(values) != len(self.names) and self.names:
             raise GainlibError(f"{len(values)} values for {len(self.names)} faders; give one a fader")
         for name, value in zip(self.names, values, strict=False):
-            if math.isnan(value) or value > self._top_db + 0.01:
-                raise GainlibError(f"{name}: {value} dB; a fader goes from −inf up to {self._top_db:.3f} dB")
+            if not (value <= self._top_db + 0.01 and (value >= self._low_db or self._closes)):
+                kind, low = ("fader", "−inf") if self._closes else ("trim", f"{self._low_db:g}")
+                raise GainlibError(f"{name}: {value} dB; a {kind} goes from {low} up to {self._top_db:.3f} dB")
         return values
+
+    def _ends(self, law):
+        self._top_db = law.db_at(law.length_mm)
+        lowest_db = law.db_at(0)
+        self._closes = lowest_db == -math.inf
+        self._low_db = LOWEST_DB if self._closes else lowest_db
+
+    def take_law(self, law) -> None:
+        """Take another travel; the values stay, but for those above its top, which come down to it.
+
+        Parameters
+        ----------
+        law : FaderLaw or EvenTravel
+            Of the same kind as before.
+        """
+        self._ends(law)
+        with self.hold_sync():
+            self.values_db = [min(value, self._top_db) for value in self.values_db]
+            self.start_db = [min(value, self._top_db) for value in self.start_db]
+            self.law = asdict(law)
 
     # ---- reading ---------------------------------------------------------------------------------------------------
 
@@ -179,7 +233,7 @@ class Faders(anywidget.AnyWidget):
         moving = [v for v in self.values_db if v > -math.inf]
         if not moving:
             return
-        room = self._top_db - max(moving) if step_db > 0 else LOWEST_DB - min(moving)
+        room = self._top_db - max(moving) if step_db > 0 else self._low_db - min(moving)
         step = min(step_db, max(room, 0)) if step_db > 0 else max(step_db, min(room, 0))
         self.set_values([v + step for v in self.values_db])
 

@@ -8,14 +8,29 @@ const KEY_PAUSE_MS = 250; // keys this close together are one gesture
 const tidy = (db) => (db === -Infinity ? db : Math.round(db * 1e4) / 1e4);
 
 function lawOf(model) {
-  const { unity_mm: unity, exponent, length_mm: length } = model.get("law");
+  const { unity_mm: unity, exponent, length_mm: length, low_db: low, high_db: high } = model.get("law");
+  if (low !== undefined) {
+    // an even travel, as of a trim: as many dB to every millimetre, and no silence at its end
+    const perMm = (high - low) / length;
+    const clamped = (db) => Math.min(Math.max(db, low), high);
+    return { length, top: high, low, even: true, mm: (db) => (clamped(db) - low) / perMm, db: (mm) => clamped(low + perMm * mm) };
+  }
   const top = 20 * exponent * Math.log10(length / unity);
   return {
     length,
     top,
+    low: LOWEST_DB,
+    even: false,
     mm: (db) => (db === -Infinity ? 0 : Math.min(length, unity * 10 ** (db / (20 * exponent)))),
     db: (mm) => (mm <= 0 ? -Infinity : 20 * exponent * Math.log10(mm / unity)),
   };
+}
+
+// where an even travel has its marks: some ten of them, on whole numbers
+function evenTicks({ low, top }) {
+  const apart = [1, 2, 3, 6, 12, 20, 30].find((db) => (top - low) / db <= 10) || 60;
+  const first = Math.ceil(low / apart) * apart;
+  return Array.from({ length: Math.floor((top - first) / apart) + 1 }, (_, k) => first + k * apart);
 }
 
 function readNumber(text) {
@@ -25,7 +40,7 @@ function readNumber(text) {
 }
 
 function render({ model, el, signal }) {
-  const law = lawOf(model);
+  let law = lawOf(model);
   const names = model.get("names");
   const options = model.get("options"); // any of "mute", "solo"
   const inMm = model.get("scale") === "mm";
@@ -46,13 +61,13 @@ function render({ model, el, signal }) {
   // how far all may move together without one of them meeting an end: the balance is what the lock is for
   function together(step, all) {
     const moving = all.filter((db) => db !== -Infinity);
-    const room = step > 0 ? law.top - Math.max(...moving) : LOWEST_DB - Math.min(...moving);
+    const room = step > 0 ? law.top - Math.max(...moving) : law.low - Math.min(...moving);
     return step > 0 ? Math.min(step, Math.max(room, 0)) : Math.max(step, Math.min(room, 0));
   }
 
   function wanted(row, db) {
     const all = values();
-    const goal = db < LOWEST_DB ? -Infinity : Math.min(db, law.top);
+    const goal = law.even ? Math.min(Math.max(db, law.low), law.top) : db < law.low ? -Infinity : Math.min(db, law.top);
     if (!model.get("locked")) {
       all[row] = tidy(goal);
       return all;
@@ -138,9 +153,12 @@ function render({ model, el, signal }) {
   const inner = make("div", "gl-path");
   const marks = inMm
     ? Array.from({ length: Math.floor(law.length / 10) + 1 }, (_, k) => [law.db(k * 10), String(k * 10)])
-    : [[-Infinity, "silent"], ...TICKS_DB.filter((db) => db <= law.top + 0.01).map((db) => [db, numberText(db, 0, true)])];
+    : law.even
+      ? evenTicks(law).map((db) => [db, numberText(db, 0, true)])
+      : [[-Infinity, "silent"], ...TICKS_DB.filter((db) => db <= law.top + 0.01).map((db) => [db, numberText(db, 0, true)])];
   for (const [db, text] of marks) {
-    const mark = make("span", MINOR.has(db) ? "gl-minor" : "", text);
+    const minor = law.even ? Math.round(db / (marks[1][0] - marks[0][0])) % 2 : MINOR.has(db);
+    const mark = make("span", minor ? "gl-minor" : "", text);
     mark.style.left = share(db);
     inner.append(mark);
   }
@@ -180,8 +198,7 @@ function render({ model, el, signal }) {
     handle.setAttribute("role", "slider");
     handle.setAttribute("aria-label", name);
     handle.setAttribute("aria-orientation", "horizontal");
-    handle.setAttribute("aria-valuemin", String(LOWEST_DB));
-    handle.setAttribute("aria-valuemax", String(tidy(law.top)));
+    handle.setAttribute("aria-valuemin", String(law.low));
     path.append(unity, off, start, handle);
     host.append(path);
     drag(host, path, handle, row);
@@ -196,7 +213,7 @@ function render({ model, el, signal }) {
     });
     handle.addEventListener("keyup", releaseSoon);
     handle.addEventListener("blur", release);
-    return { host, handle, off, start };
+    return { host, handle, off, start, unity };
   }
 
   function drag(host, path, handle, row) {
@@ -207,7 +224,7 @@ function render({ model, el, signal }) {
       // 0 dB is met exactly: within a pixel of unity the hand means unity
       const near = Math.abs(mm - law.mm(0)) * (box.width / law.length) < 1;
       const db = near ? 0 : law.db(mm);
-      move(row, db < LOWEST_DB ? -Infinity : Math.round(db * 10) / 10);
+      move(row, db < law.low ? -Infinity : Math.round(db * 10) / 10);
     };
     host.addEventListener("pointerdown", (event) => {
       if (event.button) return;
@@ -231,13 +248,13 @@ function render({ model, el, signal }) {
     const commit = () => {
       let number = readNumber(field.value);
       const limit = inMm ? law.length : tidy(law.top);
-      const low = inMm ? 0 : -Infinity;
-      if (Number.isNaN(number) || number > limit + 0.01 || number < low) {
+      const low = inMm ? 0 : law.even ? law.low : -Infinity;
+      if (Number.isNaN(number) || number > limit + 0.01 || number < low - 1e-9) {
         field.setAttribute("aria-invalid", "true");
         say(
           Number.isNaN(number)
-            ? `\u201c${field.value}\u201d is not a number; type for example \u22123.5, or silent.`
-            : `${name} goes ${inMm ? `from 0 to ${law.length} mm` : `up to ${levelText(law.top)}`}; ${field.value} is outside.`
+            ? `\u201c${field.value}\u201d is not a number; type for example \u22123.5${law.even ? "" : ", or silent"}.`
+            : `${name} goes ${inMm ? `from 0 to ${law.length} mm` : (law.even ? `from ${levelText(law.low)} ` : "") + `up to ${levelText(law.top)}`}; ${field.value} is outside.`
         );
         return;
       }
@@ -292,7 +309,8 @@ function render({ model, el, signal }) {
       const db = all[row];
       const name = names[row];
       line.handle.style.left = share(db);
-      line.handle.setAttribute("aria-valuenow", String(Math.max(db, LOWEST_DB)));
+      line.handle.setAttribute("aria-valuenow", String(Math.max(db, law.low)));
+      line.handle.setAttribute("aria-valuemax", String(tidy(law.top)));
       line.handle.setAttribute("aria-valuetext", valueText(db));
       const [from, to] = [law.mm(Math.min(db, 0)), law.mm(Math.max(db, 0))];
       line.off.style.left = `${(100 * from) / law.length}%`;
@@ -306,6 +324,11 @@ function render({ model, el, signal }) {
       );
     });
   }
+  model.on("change:law", () => {
+    law = lawOf(model);
+    lines.forEach((line) => (line.unity.style.left = share(0)));
+    paint();
+  });
   model.on("change:values_db change:start_db change:mute change:solo change:locked change:can_undo", paint);
   paint();
   watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
