@@ -61,7 +61,7 @@ def duration(seconds: float) -> str:
     return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
-def layout(names: Sequence[str], columns: Sequence[Column], width: int) -> list[str]:
+def layout(names: Sequence[str], columns: Sequence[Column], width: int, head: str = "file") -> list[str]:
     """Lay out names on the left and numbers on the right.
 
     Parameters
@@ -72,13 +72,15 @@ def layout(names: Sequence[str], columns: Sequence[Column], width: int) -> list[
         Spare ones are left out from the last on until the names have room.
     width : int
         Most columns of the screen a line may take.
+    head : str
+        Stands above the names.
 
     Returns
     -------
     list of str
         Two lines of heads and one a row.
     """
-    longest = max(map(display_width, ("file", *names)))
+    longest = max(map(display_width, (head, *names)))
     columns = list(columns)
     while (room := width - sum(column.width + 2 for column in columns)) < min(longest, 24):
         spare = [column for column in columns if column.spare]
@@ -86,7 +88,7 @@ def layout(names: Sequence[str], columns: Sequence[Column], width: int) -> list[
             break
         columns.remove(spare[-1])
     room = max(min(longest, room), 8)
-    rows = [["file", *(column.head[0] for column in columns)], ["", *(column.head[1] for column in columns)]]
+    rows = [[head, *(column.head[0] for column in columns)], ["", *(column.head[1] for column in columns)]]
     rows += [[shortened(name, room), *(column.cells[k] for column in columns)] for k, name in enumerate(names)]
     widths = [column.width for column in columns]
     return [

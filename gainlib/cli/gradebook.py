@@ -1,0 +1,211 @@
+"""``gradebook``: a class's records marked again, as CSV for a learning platform and as a page for the teacher."""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+SUMMARY = "mark a class from its records"
+DESCRIPTION = """\
+Mark a class: every learner's numbers are drawn again and every answer is marked again, whatever the records say.
+
+FOLDER holds the record files (*.jsonl), in subfolders if you like, one or several a learner, or joined. The same event
+in two files counts once. A line that cannot be read is named with its file, and the rest counts.
+
+--class-list: one learner a line, or a table with the columns learner and class. --overrides: a table with the columns
+learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
+"""
+_MOST_TOLD = 20
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the folder, the files to write and the lists."""
+    parser.add_argument("folder", metavar="FOLDER", help="a folder of record files, or one such file")
+    parser.add_argument(
+        "--csv", metavar="F", required=True, help="write the marks to F, one line a learner and exercise"
+    )
+    parser.add_argument("--html", metavar="F", help="write a page to read and print to F")
+    parser.add_argument("--class-list", metavar="F", help="who should have handed in")
+    parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
+    parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
+    parser.add_argument(
+        "--sets", metavar="N", type=_count, help="count only the first N sets of numbers of an exercise (default all)"
+    )
+    parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
+    from gainlib.exercises.gradebook import collect, gradebook, write_csv, write_html
+    from gainlib.exercises.gradebook.handed_in import require
+
+    _check_lab(options)
+    targets = _targets(options)
+    folder = require(_path(options.folder))
+    handed = collect(folder)
+    listed, overrides, problems = _lists(options, handed)
+    if not handed.lines:
+        print(f"{folder}: no record with an event in it; looked for *.jsonl", file=sys.stderr)
+    bar = _Bar(options.quiet)
+    try:
+        book = gradebook(
+            folder, listed, overrides, lab=options.lab, most=options.sets, progress=bar.start, handed_in=handed
+        )
+    finally:
+        bar.close()
+    if book.rows:
+        write_csv(targets["csv"], book)
+        if targets["html"]:
+            write_html(targets["html"], book)
+        _print(book)
+    for problem in (*book.problems, *problems):
+        print(_line(problem), file=sys.stderr)
+    return 1 if book.problems or problems or not handed.lines else 0
+
+
+def _count(text):
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no count; give 1 or more")
+    return int(text)
+
+
+def _path(text):
+    return Path(os.path.expanduser(text))
+
+
+def _check_lab(options):
+    from gainlib.exercises import bank
+
+    labs = sorted({each.lab for each in bank()})
+    if options.lab is not None and options.lab not in labs:
+        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(labs)}")
+
+
+def _targets(options):
+    """Check where the results shall go before anything long begins."""
+    targets = {name: _path(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
+    given = [_path(text).resolve() for text in (options.folder, options.class_list, options.overrides) if text]
+    for name, target in targets.items():
+        if target is None:
+            continue
+        if target.is_dir():
+            options.usage_error(f"{target}: is a folder; name a file in it for --{name}")
+        if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
+            options.usage_error(f"{target}: is a record or a list by its name; choose another name for --{name}")
+        if not target.resolve().parent.is_dir():
+            options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
+        given.append(target.resolve())
+    return targets
+
+
+def _lists(options, handed):
+    """Read class list and overrides; what is wrong with a whole file is wrong use, a line of it is named."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.gradebook import read_class_list, read_overrides
+
+    listed, overrides, problems = (), (), ()
+    try:
+        if options.class_list:
+            listed = read_class_list(_path(options.class_list), {name for _, name in handed.names().values()})
+        if options.overrides:
+            overrides, problems = read_overrides(_path(options.overrides))
+    except GainlibError as error:
+        options.usage_error(str(error))
+    return listed, overrides, problems
+
+
+class _Bar:
+    """A progress bar that learns how long it is once the records are read."""
+
+    def __init__(self, quiet):
+        self._quiet, self._bar = quiet, None
+
+    def start(self, total):
+        from tqdm import tqdm
+
+        form = "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left"
+        self._bar = tqdm(total=total, bar_format=form, file=sys.stderr, leave=False, disable=self._quiet or not total)
+        return self._bar.update
+
+    def close(self):
+        if self._bar is not None:
+            self._bar.close()
+
+
+# ---- what is said on the screen --------------------------------------------------------------------------------------
+
+
+def _print(book):
+    from gainlib.cli.table import screen_width, show
+
+    width = screen_width()
+    show([line for line in _learners(book, width) if line])
+    show(["", *_exercises(book, width)])
+    for title, entries in _findings(book):
+        if entries:
+            more = len(entries) - _MOST_TOLD
+            told = [f"  {_line(entry)}" for entry in entries[:_MOST_TOLD]]
+            show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
+
+
+def _learners(book, width):
+    from gainlib.cli.table import Column, layout, number
+
+    learners: dict = {}
+    for row in book.rows:
+        learners.setdefault(row.who, []).append(row)
+    own = list(learners.values())
+    columns = [
+        Column(("class", ""), tuple(_line(rows[0].class_code)[:12] for rows in own)),
+        Column(("tried", ""), tuple(str(sum(row.counts for row in rows)) for rows in own)),
+        Column(("right", ""), tuple(str(sum(row.state == "right" for row in rows)) for rows in own)),
+        Column(("hints", ""), tuple(str(sum(row.hints for row in rows)) for rows in own)),
+        Column(("points", ""), tuple(number(sum(row.points for row in rows), 2) for rows in own)),
+        Column(("of", ""), tuple(number(sum(row.max_points for row in rows), 0) for rows in own)),
+        Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
+    ]
+    return layout([_line(rows[0].learner) or "no name" for rows in own], columns, width, head="learner")
+
+
+def _exercises(book, width):
+    from gainlib.cli.table import Column, layout, number
+
+    columns = [
+        Column(("tried", "by"), tuple(str(item.tried) for item in book.items)),
+        Column(("right", ""), tuple(str(item.right) for item in book.items)),
+        Column(("facility", ""), tuple(number(item.facility, 2) for item in book.items)),
+        Column(("right", "at once"), tuple(number(item.first, 2) for item in book.items)),
+        Column(("discrimi-", "nation"), tuple(number(item.discrimination, 2) for item in book.items)),
+    ]
+    return layout([item.exercise for item in book.items], columns, width, head="exercise")
+
+
+def _findings(book):
+    from gainlib.exercises.gradebook.marks import shown_name
+
+    def name(who):
+        return shown_name(book.names[who])
+
+    disagree = [
+        f"{name(each.who)}{', ' if each.exercise else ''}{each.exercise}: {each.sentence} [{each.line}]"
+        for each in book.disagreements
+    ]
+    copied = [f"{name(each.who)}: {each.sentence(name(each.source))}" for each in book.copied]
+    by_hand = [
+        f"{override.learner}, {override.exercise}: {override.points:g} instead of {marked:.4g}, {override.note}"
+        for override, marked in book.overrides
+    ]
+    return (
+        ("Handed in nothing", book.nothing),
+        ("Not on the class list", book.unlisted),
+        ("Records that disagree with what comes out", disagree),
+        ("Answers that fit somebody else's numbers; a reason to ask, not a proof", copied),
+        ("Exercises that are none", book.unknown),
+        ("Points by hand", by_hand),
+    )
+
+
+def _line(text):
+    from gainlib.exercises.gradebook.sheet import one_line
+
+    return one_line(text)

@@ -1,0 +1,33 @@
+"""The gradebook: a class's records marked again, outside any notebook, and what a teacher should look at.
+
+``gradebook(folder)`` reads the records, draws every learner's numbers again, marks every answer again and returns a
+:class:`Gradebook`. What a record says of itself counts for nothing; where it says something else than what comes out,
+that is reported. No screen is needed.
+"""
+
+from gainlib.exercises.gradebook.copies import Copied
+from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect
+from gainlib.exercises.gradebook.items import Item
+from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
+from gainlib.exercises.gradebook.marks import Disagreement
+from gainlib.exercises.gradebook.page import write_html
+from gainlib.exercises.gradebook.result import Gradebook, Row, gradebook
+from gainlib.exercises.gradebook.sheet import write_csv
+
+__all__ = [
+    "Copied",
+    "Disagreement",
+    "Gradebook",
+    "HandedIn",
+    "Item",
+    "Line",
+    "Listed",
+    "Override",
+    "Row",
+    "collect",
+    "gradebook",
+    "read_class_list",
+    "read_overrides",
+    "write_csv",
+    "write_html",
+]

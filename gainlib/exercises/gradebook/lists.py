@@ -1,0 +1,229 @@
+"""The two files a teacher writes by hand: the class list and the overrides.
+
+Both are tables as an office program saves them: comma, semicolon or tab between the cells, UTF-8 or what Windows calls
+ANSI, a heading or (class list only) none.
+"""
+
+import csv
+import io
+import json
+import math
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.bank import bank
+from gainlib.exercises.text import Unreadable, parse_number, shorten
+from gainlib.exercises.variants import normal_form
+from gainlib.levels.printing import number
+
+_LEARNER = ("learner", "name")
+_CLASS = ("class", "class_code", "class code")
+_SEPARATORS = ",;\t"
+
+
+@dataclass(frozen=True)
+class Listed:
+    """Somebody on the class list.
+
+    Attributes
+    ----------
+    learner : str
+        As the list has it.
+    class_code : str or None
+        None where the list has no column for it: any class will do.
+    """
+
+    learner: str
+    class_code: str | None = None
+
+    def is_for(self, who: tuple[str, str]) -> bool:
+        """Whether a class code and a name in normal form are meant."""
+        return names_the_same(self.learner, self.class_code, who)
+
+
+@dataclass(frozen=True)
+class Override:
+    """Points given by hand.
+
+    Attributes
+    ----------
+    learner, class_code, exercise : str, str or None, str
+        What is overridden; without a class code, the learner of that name.
+    points : float
+        What counts instead of the marker's.
+    note : str
+        Why; stays with the result.
+    place : str
+        File and line.
+    """
+
+    learner: str
+    class_code: str | None
+    exercise: str
+    points: float
+    note: str
+    place: str
+
+    def is_for(self, who: tuple[str, str]) -> bool:
+        """Whether a class code and a name in normal form are meant."""
+        return names_the_same(self.learner, self.class_code, who)
+
+
+def names_the_same(learner: str, class_code: str | None, who: tuple[str, str]) -> bool:
+    """Whether a name, and a class code if there is one, are those of somebody in normal form."""
+    return normal_form(learner) == who[1] and (class_code is None or normal_form(class_code) == who[0])
+
+
+def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[Listed, ...]:
+    """Read who is in the class.
+
+    Parameters
+    ----------
+    path : path
+        With a heading (``learner`` or ``name``, and ``class`` if wanted) the columns may stand in any order and others
+        beside them. Without one a line is a name, or a name and a class code with a separator between.
+    known : collection of str
+        Names in the records: a line that is one of them is that name, whatever separators it holds.
+
+    Raises
+    ------
+    GainlibError
+        When the file cannot be read or names nobody.
+    """
+    rows = _table(path)
+    heading = [cell.casefold() for cell in rows[0][2]] if rows else []
+    learner = _column(heading, _LEARNER)
+    if learner is not None:
+        group = _column(heading, _CLASS)
+        found = [(_cell(cells, learner), None if group is None else _cell(cells, group)) for _, _, cells in rows[1:]]
+    else:
+        names = {normal_form(name) for name in known}
+        found = [_bare(whole, cells, names) for _, whole, cells in rows]
+    listed = {(normal_form(name), group): Listed(name, group) for name, group in found if name}
+    if not listed:
+        raise GainlibError(f"{path}: names nobody; write one learner a line")
+    return tuple(listed.values())
+
+
+def read_overrides(path: str | Path) -> tuple[tuple[Override, ...], tuple[str, ...]]:
+    """Read points given by hand.
+
+    Parameters
+    ----------
+    path : path
+        A table with the columns ``learner``, ``exercise``, ``points``, ``note`` and, if wanted, ``class``; or JSON, a
+        list of objects with those names.
+
+    Returns
+    -------
+    overrides : tuple of Override
+        In the order of the file; of two for the same exercise the later counts.
+    problems : tuple of str
+        A sentence for every line that is none, with file and line.
+
+    Raises
+    ------
+    GainlibError
+        When the file cannot be read, or holds no such columns.
+    """
+    entries = _from_json(path) if Path(path).suffix.casefold() == ".json" else _from_table(path)
+    overrides, problems = [], []
+    for place, entry in entries:
+        try:
+            overrides.append(_override(place, entry))
+        except Unreadable as problem:
+            problems.append(f"{place}: {problem}; the line is skipped")
+    return tuple(overrides), tuple(problems)
+
+
+def _override(place, entry):
+    learner, id, note = (str(entry.get(name) or "").strip() for name in ("learner", "exercise", "note"))
+    group = entry.get("class")
+    if not learner:
+        raise Unreadable("names no learner")
+    if not note:
+        raise Unreadable("has no note; say why the points are changed")
+    most = next((each.points for each in bank() if each.id == id), None)
+    if most is None:
+        raise Unreadable(f"there is no exercise “{shorten(id)}”")
+    try:
+        points = parse_number(entry.get("points"))
+    except Unreadable:
+        raise Unreadable(f"“{shorten(entry.get('points'))}” is no number of points") from None
+    if not 0 <= points <= most or not math.isfinite(points):
+        raise Unreadable(f"{number(points)} points are outside 0 to {number(most)}, what {id} is worth")
+    return Override(learner, None if group is None else str(group).strip(), id, points, note, place)
+
+
+def _from_json(path):
+    try:
+        entries = json.loads(_text(path))
+    except (ValueError, RecursionError):
+        raise GainlibError(f"{path}: is no JSON; write a list of overrides, or a table") from None
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise GainlibError(f"{path}: holds no list of overrides, each with learner, exercise, points and note")
+    for position, entry in enumerate(entries, start=1):
+        named = {**entry, "learner": entry.get("learner", entry.get("name"))}
+        named["class"] = next((entry[name] for name in _CLASS if name in entry), None)
+        yield f"{path}, entry {position}", named
+
+
+def _from_table(path):
+    rows = _table(path)
+    heading = [cell.casefold() for cell in rows[0][2]] if rows else []
+    columns = {name: _column(heading, (name,)) for name in ("exercise", "points", "note")}
+    columns["learner"] = _column(heading, _LEARNER)
+    missing = [name for name, column in columns.items() if column is None]
+    if missing:
+        raise GainlibError(f"{path}: the heading lacks {', '.join(missing)}; it needs learner, exercise, points, note")
+    columns["class"] = _column(heading, _CLASS)
+    for line, _, cells in rows[1:]:
+        named = {name: _cell(cells, column) for name, column in columns.items() if column is not None}
+        yield f"{path}, line {line}", named
+
+
+def _bare(whole, cells, known):
+    """Return name and class code of a line without a heading above it."""
+    if normal_form(whole) in known or len(cells) == 1:
+        return (whole if normal_form(whole) in known else cells[0]), None
+    return cells[0], cells[1] or None
+
+
+def _column(heading: list[str], names: Iterable[str]) -> int | None:
+    return next((heading.index(name) for name in names if name in heading), None)
+
+
+def _cell(cells, column):
+    return cells[column] if column < len(cells) else ""
+
+
+def _table(path) -> list[tuple[int, str, list[str]]]:
+    """Return number, whole text and cells of every line with something in it."""
+    lines = list(io.StringIO(_text(path), newline=""))
+    first = next((line for line in lines if line.strip()), "")
+    reader = csv.reader(lines, delimiter=max(_SEPARATORS, key=first.count))
+    rows, start = [], 1
+    try:
+        for cells in reader:
+            whole = " ".join(lines[start - 1 : reader.line_num]).strip()
+            if any(cell.strip() for cell in cells):
+                rows.append((start, whole, [cell.strip() for cell in cells]))
+            start = reader.line_num + 1
+    except csv.Error as problem:
+        raise GainlibError(f"{path}, line {reader.line_num}: is no line of a table ({problem})") from None
+    return rows
+
+
+def _text(path):
+    try:
+        content = Path(path).read_bytes()
+    except OSError as problem:
+        raise GainlibError(f"{path}: cannot be read ({problem.strerror or problem})") from None
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return content.decode("utf-16", errors="replace")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", errors="replace")

@@ -1,0 +1,222 @@
+"""Every answer of a class marked again, and what its record says of it held against what must have been."""
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from gainlib import __version__
+from gainlib.audio import GainlibError
+from gainlib.exercises.gradebook.handed_in import Line, moment, same_json
+from gainlib.exercises.marking import Verdict
+from gainlib.exercises.tally import marked, numbers
+from gainlib.exercises.text import shorten
+from gainlib.levels.printing import number
+
+_LOOKED_AHEAD = 5
+_TOLD = 3
+_FIGURES = ("points", "max_points", "state", "score")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One answer of one learner, marked again.
+
+    Attributes
+    ----------
+    who : tuple of str
+        Class code and learner in normal form.
+    exercise, attempt : str, int
+        The question, and the set of numbers; 0 is the first.
+    value : object
+        The answer's JSON.
+    given : dict
+        The values this learner must have had.
+    verdict : Verdict
+        Before hints.
+    line : Line
+        Where it stands.
+    """
+
+    who: tuple[str, str]
+    exercise: str
+    attempt: int
+    value: Any
+    given: dict
+    verdict: Verdict
+    line: Line
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A line that says something else than what comes out when it is worked out again.
+
+    Attributes
+    ----------
+    who : tuple of str
+        Class code and learner in normal form.
+    exercise : str
+        Which exercise; empty where it is about none.
+    line : Line
+        Where it stands.
+    sentence : str
+        What disagrees.
+    """
+
+    who: tuple[str, str]
+    exercise: str
+    line: Line
+    sentence: str
+
+
+def mark_again(
+    lines: Iterable[Line], name: tuple[str, str], salt: str = "", done: Callable[[], None] = lambda: None
+) -> tuple[list[Answer], list[Disagreement]]:
+    """Mark one learner's answers again, each for the values this learner must have had.
+
+    Parameters
+    ----------
+    lines : iterable of Line
+        Of this learner and about exercises there are, in the order of their time.
+    name : tuple of str
+        Class code and name as last written.
+    salt : str
+        The course's salt, if it has one.
+    done : callable
+        Called after every answer.
+
+    Returns
+    -------
+    answers : list of Answer
+        For sets of numbers there are.
+    disagreements : list of Disagreement
+        What the lines say that cannot be. Whose numbers they hold instead is looked up by :func:`whose`.
+    """
+    answers, disagreements = [], []
+    for line in lines:
+        event, id = line.event, line.event.get("exercise", "")
+        found = [f"the time “{shorten(event['time'])}” is none"] if moment(event["time"]) is None else []
+        if event["kind"] == "answer":
+            answer = _marked(line, name, salt)
+            if isinstance(answer, str):
+                found.append(answer)
+            else:
+                answers.append(answer)
+                found += stored_figures(event, answer.verdict)
+            done()
+        disagreements += [Disagreement(line.who, id, line, sentence) for sentence in found]
+    return answers, disagreements
+
+
+def _marked(line, name, salt):
+    """Return the answer, or why it cannot be marked."""
+    event = line.event
+    if event["attempt"] < 0:
+        return f"there are no numbers no. {event['attempt'] + 1}; the answer does not count"
+    try:
+        answer = json.dumps(event["answer"])
+        verdict, given = marked(event["exercise"], name[1], event["attempt"], name[0], salt, answer)
+    except GainlibError as problem:
+        return f"no numbers can be drawn ({problem}); the answer does not count"
+    return Answer(line.who, event["exercise"], event["attempt"], event["answer"], given, verdict, line)
+
+
+def stored_figures(event: dict, verdict: Verdict) -> list[str]:
+    """Return a sentence for every verdict that stands in a record, where none belongs, and is not the marker's."""
+    own = {"points": verdict.points, "max_points": verdict.max_points, "state": verdict.state, "score": verdict.points}
+    wrong = [name for name in _FIGURES if name in event and not same_json(event[name], own[name])]
+    return [f"stored {name} {shorten(event[name])}, marked {shorten(own[name])}" for name in wrong]
+
+
+def strangers(answers: Iterable[Answer]) -> list[Answer]:
+    """Return the answers whose stored values are not those that their learner must have had."""
+    stored = ((each, each.line.event.get("given")) for each in answers)
+    return [each for each, given in stored if given is not None and not same_values(given, each.given)]
+
+
+def whose(
+    answer: Answer, answers: Iterable[Answer], names: dict[tuple[str, str], tuple[str, str]], salt: str = ""
+) -> str:
+    """Return what is wrong with the values stored beside an answer: whose they are, or in which they differ.
+
+    Parameters
+    ----------
+    answer : Answer
+        One of the :func:`strangers`.
+    answers : iterable of Answer
+        Of the whole class.
+    names : dict
+        Class code and name as written, for every learner.
+    salt : str
+        The course's salt, if it has one.
+
+    Returns
+    -------
+    str
+        A sentence without its full stop.
+    """
+    stored = answer.line.event["given"]
+    sentence = _of_others(answer, stored, answers, names) or _of_other_numbers(answer, stored, names[answer.who], salt)
+    sentence = sentence or _difference(stored, answer.given)
+    version = answer.line.event.get("version")
+    if isinstance(version, str) and version != __version__:
+        sentence += f" (written by version {shorten(version)}, marked by {__version__})"
+    return sentence
+
+
+def same_values(one: Any, other: Any) -> bool:
+    """Whether given values are the same as JSON, so that 2 is 2.0 and a tuple is a list."""
+    return json.loads(json.dumps(one)) == json.loads(json.dumps(other))
+
+
+def question(given: Any) -> Any:
+    """Return given values without the number of the attempt: two with the same values pose the same question."""
+    values = json.loads(json.dumps(given))
+    return {name: value for name, value in values.items() if name != "attempt"} if isinstance(values, dict) else values
+
+
+def _of_others(answer, stored, answers, names):
+    for other in answers:
+        same = other.exercise == answer.exercise and other.who != answer.who
+        if same and question(other.given) == question(stored):
+            return f"the stored numbers are those of {shown_name(names[other.who])}, no. {other.attempt + 1}"
+    return ""
+
+
+def _of_other_numbers(answer, stored, name, salt):
+    for attempt in range(_LOOKED_AHEAD + 1):
+        given = numbers(answer.exercise, name[1], attempt, name[0], salt)
+        if attempt != answer.attempt and question(given) == question(stored):
+            return f"the stored numbers are this learner's no. {attempt + 1}, the line says no. {answer.attempt + 1}"
+    return ""
+
+
+def _difference(stored, given):
+    if not isinstance(stored, dict):
+        return f"stored numbers {shorten(stored)}, which are none"
+    fields = [
+        name for name in (*given, *stored) if name not in stored or not same_values(stored[name], given.get(name))
+    ]
+    fields = list(dict.fromkeys(fields))
+    told = [
+        f"stored {shorten(name)} {_figure(stored, name)}, must be {_figure(given, name)}" for name in fields[:_TOLD]
+    ]
+    return "; ".join(told) + (f"; {len(fields) - _TOLD} more" if len(fields) > _TOLD else "")
+
+
+def _figure(values, name):
+    value = values.get(name)
+    plain = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return "missing" if name not in values else number(value) if plain else shorten(value)
+
+
+def shown_name(name: tuple[str, str]) -> str:
+    """Return a learner as a sentence names them.
+
+    Examples
+    --------
+    >>> shown_name(("7b", "anna")), shown_name(("", "ben"))
+    ('anna (7b)', 'ben')
+    """
+    class_code, learner = name
+    return f"{learner or 'no name'} ({class_code})" if class_code else learner or "no name"

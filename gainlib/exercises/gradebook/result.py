@@ -1,0 +1,339 @@
+"""From a folder of records to a class's marks."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from gainlib.exercises.bank import bank
+from gainlib.exercises.events import Events
+from gainlib.exercises.gradebook.copies import Copied, copies
+from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect, moment, require
+from gainlib.exercises.gradebook.items import Item, items
+from gainlib.exercises.gradebook.lists import Listed, Override
+from gainlib.exercises.gradebook.marks import Answer, Disagreement, mark_again, shown_name, strangers, whose
+from gainlib.exercises.tally import tally
+from gainlib.exercises.text import shorten
+from gainlib.exercises.variants import normal_form, seed_for
+from gainlib.levels.printing import number
+
+Who = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One learner and one exercise.
+
+    Attributes
+    ----------
+    learner, class_code, lab, exercise : str
+        Who, as last written, and what.
+    attempts, hints : int
+        Sets of numbers answered, and hints opened.
+    points, max_points : float
+        After hints and overrides, and possible.
+    state : str
+        Of the answer that counts, before overrides.
+    first : str
+        Of the first answer that could be marked; empty without one.
+    time : str
+        When the answer that counts was given, UTC.
+    variant : str
+        Code of the numbers it was given for; without one, of the first.
+    notes : tuple of str
+        What a teacher should know.
+    """
+
+    learner: str
+    class_code: str
+    lab: str
+    exercise: str
+    attempts: int
+    hints: int
+    points: float
+    max_points: float
+    state: str
+    first: str = ""
+    time: str = ""
+    variant: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def who(self) -> Who:
+        """Class code and learner in normal form."""
+        return normal_form(self.class_code), normal_form(self.learner)
+
+    @property
+    def counts(self) -> bool:
+        """Whether there is an answer that counts."""
+        return self.state in ("wrong", "partly", "right")
+
+
+@dataclass(frozen=True)
+class Gradebook:
+    """A class's marks, and what a teacher should look at.
+
+    Attributes
+    ----------
+    rows : tuple of Row
+        Sorted by class, learner and exercise; every learner has every exercise of the labs that were begun.
+    items : tuple of Item
+        Figures of every exercise.
+    nothing : tuple of str
+        Who is on the class list, or opened a lab, and gave no answer; a sentence each.
+    unlisted : tuple of str
+        Who has a record and is not on the class list.
+    disagreements : tuple of Disagreement
+        Lines that say something else than what comes out.
+    copied : tuple of Copied
+        Records that look copied.
+    overrides : tuple of (Override, float)
+        Points given by hand, with what was marked.
+    unknown : tuple of str
+        Exercises in the records that are none; a sentence each.
+    problems : tuple of str
+        Lines and files that could not be read; a sentence each.
+    names : dict
+        Class code and name as written, for every learner in normal form.
+    files : int
+        Record files read.
+    """
+
+    rows: tuple[Row, ...] = ()
+    items: tuple[Item, ...] = ()
+    nothing: tuple[str, ...] = ()
+    unlisted: tuple[str, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    copied: tuple[Copied, ...] = ()
+    overrides: tuple[tuple[Override, float], ...] = ()
+    unknown: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    names: dict[Who, Who] = field(default_factory=dict)
+    files: int = 0
+
+    def of(self, who: Who) -> tuple[Row, ...]:
+        """Return the rows of one learner, given as class code and name in normal form."""
+        return tuple(row for row in self.rows if row.who == who)
+
+
+def gradebook(
+    folder: str | Path,
+    class_list: Sequence[Listed] = (),
+    overrides: Sequence[Override] = (),
+    *,
+    lab: str | None = None,
+    most: int | None = None,
+    salt: str = "",
+    progress: Callable[[int], Callable[[], None]] | None = None,
+    handed_in: HandedIn | None = None,
+) -> Gradebook:
+    """Mark a class.
+
+    Parameters
+    ----------
+    folder : path
+        A record file, or a folder of them.
+    class_list : sequence of Listed
+        Who should have handed in; see :func:`read_class_list`.
+    overrides : sequence of Override
+        Points given by hand; see :func:`read_overrides`.
+    lab : str or None
+        One lab only, "05".
+    most : int or None
+        Count only the first so many sets of numbers, as in a graded run; None counts all.
+    salt : str
+        The course's salt, if it has one.
+    progress : callable or None
+        ``progress(total)`` is told how many answers there are and returns what is called after each.
+    handed_in : HandedIn or None
+        What :func:`collect` found in the folder, where it was read already.
+
+    Returns
+    -------
+    Gradebook
+
+    Raises
+    ------
+    GainlibError
+        When there is no such folder or file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from gainlib.exercises import Record, exercise
+    >>> move = exercise("05-3")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     given = move.variant("anna", 0, "7b")
+    ...     _ = Record(folder).answer("anna", "05-3", 0, move.solve(given), given, "7b")
+    ...     marks = gradebook(folder)
+    >>> [(row.learner, row.exercise, row.state, row.points) for row in marks.rows if row.points]
+    [('anna', '05-3', 'right', 2.0)]
+    """
+    handed = handed_in if handed_in is not None else collect(require(folder))
+    names = handed.names()
+    chosen = _chosen(handed.lines, lab)
+    wanted = _about(handed.lines, chosen)
+    done = progress(sum(line.event["kind"] == "answer" for line in wanted)) if progress else lambda: None
+    answers, disagreements, rows = [], [], []
+    for who, name in names.items():
+        lines = [line for line in wanted if line.who == who]
+        own, wrong = mark_again(lines, name, salt, done)
+        answers += own
+        disagreements += wrong
+        rows += _rows(lines, name, own, chosen, most, salt)
+    disagreements += [
+        Disagreement(each.who, each.exercise, each.line, whose(each, answers, names, salt))
+        for each in strangers(answers)
+    ]
+    disagreements += _rewritten(handed)
+    found = Gradebook(
+        disagreements=tuple(sorted(disagreements, key=lambda each: (each.who, each.exercise, str(each.line)))),
+        copied=copies(answers, handed.shared),
+        unknown=_unknown(handed, names),
+        problems=(*handed.unread, *map(str, handed.damaged)),
+        names=names,
+        files=handed.files,
+    )
+    return _finished(found, rows, class_list, overrides, chosen, salt)
+
+
+def _finished(found, rows, class_list, overrides, chosen, salt):
+    """Add those without a record, the notes, the overrides and the figures of the exercises."""
+    absent = [listed for listed in class_list if not any(listed.is_for(who) for who in found.names)]
+    unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
+    rows = [*rows, *(row for listed in absent for row in _absent_rows(listed, chosen, salt))]
+    rows, counted, problems = _overridden(_noted(rows, found), overrides)
+    rows.sort(key=lambda row: (*row.who, row.exercise))
+    idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
+    nothing = [_absence(listed, found.names) for listed in absent]
+    nothing += [f"{shown_name(found.names[who])}: a record, but no answer" for who in idle]
+    return replace(
+        found,
+        rows=tuple(rows),
+        items=items(rows, [each.id for each in chosen]),
+        nothing=tuple(nothing),
+        unlisted=tuple(shown_name(found.names[who]) for who in unlisted),
+        overrides=tuple(counted),
+        problems=(*found.problems, *problems),
+    )
+
+
+def _chosen(lines: Iterable[Line], lab):
+    """Return the exercises of one lab, or of all labs that anybody began; of all there are where nobody did."""
+    begun = {line.event.get("lab") or line.event.get("exercise", "").rpartition("-")[0] for line in lines}
+    wanted = [each for each in bank() if each.lab == lab or (lab is None and each.lab in begun)]
+    return wanted or [each for each in bank() if lab is None]
+
+
+def _about(lines: Iterable[Line], chosen) -> list[Line]:
+    """Return the lines about these exercises, or about none."""
+    ids = {each.id for each in chosen}
+    return [line for line in lines if "exercise" not in line.event or line.event["exercise"] in ids]
+
+
+def _rows(lines: list[Line], name, answers: list[Answer], chosen, most, salt):
+    """Return a learner's rows; answers that cannot be marked were left out of `answers` and are here as well."""
+    class_code, learner = name
+    fit = {id(answer.line) for answer in answers}
+    events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
+    scores = tally(Events(events), learner, class_code, most=most, salt=salt).scores
+    return [_row(scores[each.id], each, name, answers, salt) for each in chosen]
+
+
+def _row(score, exercise, name, answers, salt):
+    class_code, learner = name
+    own = [answer for answer in answers if answer.exercise == exercise.id]
+    states = [answer.verdict.state for answer in own]
+    return Row(
+        learner,
+        class_code,
+        exercise.lab,
+        exercise.id,
+        score.attempts,
+        score.hints,
+        score.points,
+        score.max_points,
+        score.state,
+        next((state for state in states if state not in ("invalid", "unattempted")), ""),
+        _utc(score.time),
+        variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
+    )
+
+
+def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:
+    """Return the seed of a set of numbers in a form that a spreadsheet leaves alone.
+
+    Examples
+    --------
+    >>> variant_code("anna", "05-1", 0, "7b")
+    '75d6-becf-ed16-c8ee'
+    """
+    digits = f"{seed_for(learner, exercise, attempt, class_code, salt):016x}"
+    return "-".join(digits[start : start + 4] for start in range(0, 16, 4))
+
+
+def _utc(time):
+    seconds = moment(time) if time else None
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%SZ}" if seconds is not None else ""
+
+
+def _absent_rows(listed, chosen, salt):
+    class_code = listed.class_code or ""
+    for each in chosen:
+        code = variant_code(listed.learner, each.id, 0, class_code, salt) if listed.class_code is not None else ""
+        empty = (0, 0, 0.0, each.points, "unattempted")
+        notes = ("nothing handed in",)
+        yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)
+
+
+def _absence(listed, names):
+    elsewhere = [shown_name(name) for who, name in names.items() if who[1] == normal_form(listed.learner)]
+    hint = f"; there is a record of {', '.join(elsewhere)}" if elsewhere else ""
+    return f"{shown_name((listed.class_code or '', listed.learner))}: no record{hint}"
+
+
+def _noted(rows, found):
+    """Write what was found into the rows it is about."""
+    notes: dict = {}
+    for each in found.disagreements:
+        notes.setdefault((each.who, each.exercise), []).append(each.sentence)
+    for each in found.copied:
+        for id in each.exercises:
+            notes.setdefault((each.who, id), []).append(f"like the answer of {shown_name(found.names[each.source])}")
+            if each.mutual:
+                other = f"like the answer of {shown_name(found.names[each.who])}"
+                notes.setdefault((each.source, id), []).append(other)
+    return [replace(row, notes=(*row.notes, *dict.fromkeys(notes.get((row.who, row.exercise), ())))) for row in rows]
+
+
+def _overridden(rows, overrides):
+    """Return the rows with points given by hand, which override counted with what was marked, and what fits nobody."""
+    rows, counted, problems = list(rows), [], []
+    for override in overrides:
+        fits = [index for index, row in enumerate(rows) if override.is_for(row.who)]
+        wanted = [index for index in fits if rows[index].exercise == override.exercise]
+        if len(wanted) == 1:
+            row = rows[wanted[0]]
+            note = f"points by hand: {number(row.points)} to {number(override.points)}, {override.note}"
+            rows[wanted[0]] = replace(row, points=override.points, notes=(*row.notes, note))
+            counted.append((override, row.points))
+        elif not fits:
+            problems.append(f"{override.place}: there is no record of “{shorten(override.learner)}”; it is skipped")
+        elif wanted:
+            problems.append(f"{override.place}: “{shorten(override.learner)}” is in two classes; name the class")
+        else:
+            problems.append(f"{override.place}: {override.exercise} is not among the exercises marked; it is skipped")
+    return rows, counted, problems
+
+
+def _rewritten(handed: HandedIn):
+    for first, other in handed.rewritten:
+        id = str(first.event.get("exercise", ""))
+        sentence = f"two versions of one event; the other, in {other}, does not count"
+        yield Disagreement(first.who, id, first, sentence)
+
+
+def _unknown(handed, names):
+    ids = {each.id for each in bank()}
+    found = {(line.who, line.event["exercise"]) for line in handed.lines if "exercise" in line.event}
+    return tuple(f"{shown_name(names[who])}: no exercise “{shorten(id)}”" for who, id in sorted(found) if id not in ids)

@@ -1,0 +1,121 @@
+"""A made-up class and its record files, for the tests of the gradebook.
+
+Every learner follows a plan, one word an exercise. What each plan must earn is written out below from the rules that
+learners are told (points × max(0.4, 1 − 0.15 × hints), the best answer counts, a told one is worth 0.4), not from the
+code that counts.
+"""
+
+import json
+from datetime import UTC, datetime, timedelta
+
+from gainlib.exercises import exercise
+
+CLASS = "7b"
+TYPED = ("05-1", "05-2", "05-3", "05-6")
+PERFORMED = ("05-4", "05-5")
+SHARES = {
+    "right": 1.0,
+    "wrong": 0.0,
+    "hint": 0.85,
+    "three hints": 0.55,
+    "told": 0.4,
+    "new numbers": 1.0,
+    "partly": 0.5,
+    "junk": 1.0,
+    "nothing": 0.0,
+}
+STATES = {"wrong": "wrong", "partly": "partly", "nothing": "unattempted"}
+FIRST = {"wrong", "told", "new numbers", "partly", "nothing"}
+"""Plans whose first readable answer is not right, or that have none."""
+
+
+class Writer:
+    """Writes one learner's events, a minute apart, into lines of JSON."""
+
+    def __init__(self, learner, class_code=CLASS, day=4):
+        self.learner, self.class_code, self.lines, self._drawn = learner, class_code, [], {}
+        self._time = datetime(2026, 5, day, 8, tzinfo=UTC)
+
+    def event(self, kind, **fields):
+        """Add an event and return it."""
+        self._time += timedelta(minutes=1)
+        own = {"id": f"{self.learner}/{self.class_code}/{len(self.lines)}/{self._time:%d}", "kind": kind}
+        who = {"time": self._time.isoformat(), "learner": self.learner, "class_code": self.class_code, "version": "0"}
+        event = {**own, **who, **fields}
+        self.lines.append(event)
+        return event
+
+    def given(self, id, attempt=0):
+        """Return this learner's numbers."""
+        if (id, attempt) not in self._drawn:
+            self._drawn[id, attempt] = exercise(id).variant(self.learner, attempt, self.class_code)
+        return self._drawn[id, attempt]
+
+    def answer(self, id, answer, attempt=0, **fields):
+        """Add an answer beside the numbers it is for."""
+        stored = {"given": self.given(id, attempt), **fields}
+        return self.event("answer", exercise=id, attempt=attempt, answer=answer, **stored)
+
+    def right(self, id, attempt=0):
+        """Return the right answer."""
+        return exercise(id).solve(self.given(id, attempt))
+
+    def wrong(self, id, attempt=0):
+        """Return an answer that is wrong in every part."""
+        right = self.right(id, attempt)
+        if id == "05-6":
+            return [name for name in self.given(id, attempt)["set_ups"] if name not in right]
+        if id == "05-4":
+            return [next(name for name in ("01 kick", "05 bass") if name != right[0]), right[1] + 2.5]
+        if id == "05-5":
+            return {"01 kick": {"fader_db": -40.0}}
+        return [value + 3.1 for value in right] if isinstance(right, list) else right + 3.1
+
+    def do(self, id, plan):
+        """Add what a plan says."""
+        right = self.right(id)
+        if plan in ("hint", "three hints"):
+            for number in range(1, 2 if plan == "hint" else 4):
+                self.event("hint", exercise=id, attempt=0, hint=number)
+        if plan in ("right", "hint", "three hints"):
+            self.answer(id, right)
+        elif plan == "wrong":
+            self.answer(id, self.wrong(id))
+        elif plan == "told":
+            self.answer(id, self.wrong(id))
+            self.answer(id, right)
+        elif plan == "new numbers":
+            self.answer(id, self.wrong(id))
+            self.event("attempt", exercise=id, attempt=1)
+            self.answer(id, self.right(id, 1), attempt=1)
+        elif plan == "partly":
+            self.answer(id, [right[0], self.wrong(id)[1]])
+        elif plan == "junk":
+            self.answer(id, "loud")
+            self.answer(id, right)
+        return self
+
+    def text(self):
+        """Return the record as it stands in a file."""
+        return "".join(json.dumps(event, ensure_ascii=False) + "\n" for event in self.lines)
+
+    def save(self, folder, name=None):
+        """Write the record into a folder."""
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"{name or self.learner}.jsonl"
+        path.write_text(self.text(), encoding="utf-8")
+        return path
+
+
+def plans(rng, count, performing=3):
+    """Return the plan of each of so many learners: a word for every exercise."""
+    words = {
+        "05-1": ("right", "wrong", "hint", "told", "new numbers", "junk", "nothing"),
+        "05-2": ("right", "wrong", "three hints", "told", "new numbers", "nothing"),
+        "05-3": ("right", "wrong", "partly", "hint", "told", "junk"),
+        "05-6": ("right", "wrong", "hint", "nothing"),
+    }
+    drawn = [{id: str(rng.choice(words[id])) for id in TYPED} for _ in range(count)]
+    for plan in drawn[:performing]:
+        plan |= {id: str(rng.choice(("right", "wrong", "hint"))) for id in PERFORMED}
+    return [{**dict.fromkeys(PERFORMED, "nothing"), **plan} for plan in drawn]
