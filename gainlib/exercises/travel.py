@@ -189,7 +189,7 @@ def read_points(own: Any) -> dict:
 
 
 def points_from_text(text: str) -> dict:
-    """Return points typed one a line: the position in mm, a space, the gain in dB.
+    r"""Return points typed one a line: the position in mm, a space, the gain in dB.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def points_from_text(text: str) -> dict:
 
     Examples
     --------
-    >>> points_from_text("0 −∞\\n12,5 −40.5 dB")
+    >>> points_from_text("0 −∞\n12,5 −40.5 dB")
     {'mm': [0.0, 12.5], 'db': ['-inf', -40.5]}
     """
     points: dict = {"mm": [], "db": []}
@@ -223,7 +223,7 @@ def points_from_text(text: str) -> dict:
 
 
 def points_as_text(positions_mm, levels_db) -> str:
-    """Return points as :func:`points_from_text` reads them, one a line.
+    r"""Return points as :func:`points_from_text` reads them, one a line.
 
     Parameters
     ----------
@@ -233,7 +233,7 @@ def points_as_text(positions_mm, levels_db) -> str:
     Examples
     --------
     >>> points_as_text([0, 40], ["-inf", -21.5])
-    '0 −∞\\n40 −21.5'
+    '0 −∞\n40 −21.5'
     """
     levels = (number(-math.inf if level in _SILENT else level) for level in levels_db)
     return "\n".join(f"{number(mm)} {level}" for mm, level in zip(positions_mm, levels, strict=True))

@@ -126,7 +126,7 @@ class FadersAndChanges:
         self.sends = {}
         frame(left, "Faders: ● = now, ◇ = at the start", grid="x")
         db_axis(left, -32, 12, 6, "fader (dB)", "x")
-        frame(right, "Moved since the start: ● = at the bus, ■ = send", grid="x")
+        frame(right, "Moved: ● = at the bus, ■ = send", grid="x")
         db_axis(right, -reach_db, reach_db, 3, "change (dB)", "x")
         for axes in (left, right):
             axes.set_ylim(count - 0.45, -0.55)

@@ -10,7 +10,7 @@ from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, line
 from gainlib.notebook.figures.stamps import Stamp
 from gainlib.notebook.words import Table, number_text
 
-COARSE = {"facecolor": "#fdf1ea", "edgecolor": VERMILLION, "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
+COARSE = {"facecolor": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
 HERE = {"linestyle": "none", "marker": "D", "markersize": 9, "color": VERMILLION, "markeredgecolor": INK, "zorder": 5}
 
 
@@ -52,7 +52,7 @@ class LawCurve:
         look = line(0)
         (self._curve,) = axes.plot([], [], color=look.color, linestyle=look.linestyle, linewidth=2, zorder=3)
         (self._mark,) = axes.plot([], [], **HERE)
-        self._note = words(axes, 2, high_db - 3, "1 mm is more than 1 dB", va="top")
+        self._note = words(axes, 2, high_db - 3, "1 mm > 1 dB", va="top")
         self.artists = [self._coarse, self._curve, self._mark, self._note]
 
     def update(self, positions_mm, levels_db, here, coarse_mm: float) -> None:
@@ -138,9 +138,8 @@ class SlopeCurve:
         x, y = max(here[0], self._low), min(here[1], self._top)
         self._mark.set_data([x], [y])
         self._note.set_text(self._worth())
-        left = x < -20
-        self._note.set_position((x + (1.5 if left else -1.5), min(y + 0.12, 0.9 * self._top)))
-        self._note.set_ha("left" if left else "right")
+        self._note.set_position((x, min(max(y, 0.85) + 0.25, 0.92 * self._top)))
+        self._note.set_ha("left" if x < -50 else "center")
 
     def _worth(self):
         slope = self.here[1]
@@ -169,6 +168,10 @@ class Hits:
         Rows.
     reach_db : float
         How far the lying scale goes to either side.
+    title : str
+        Above the picture.
+    above : bool
+        Whether the names stand above their rows, where there is no room beside the hits.
 
     Examples
     --------
@@ -176,20 +179,28 @@ class Hits:
     >>> hits = Hits(make_figure(400, 300).subplots(), 2)
     >>> hits.update(["0 dB", "−40 dB"], [[-0.2, 0.2], [-0.7, 0.7]], [0.2, 0.7])
     >>> hits.sentence()
-    'The hits spread by 0.20 dB at 0 dB, 0.70 dB at −40 dB (standard deviation).'
+    'The hits spread by 0.20 dB (0 dB), 0.70 dB (−40 dB), one standard deviation.'
     """
 
-    def __init__(self, axes: Axes, count: int = 3, reach_db: float = 4.0):
+    def __init__(
+        self,
+        axes: Axes,
+        count: int = 3,
+        reach_db: float = 4.0,
+        title: str = "Where a hand lands: ● one hit, bar = one standard deviation to either side",
+        above: bool = False,
+    ):
         self._reach, self._count, self.places, self.spreads = reach_db, count, (), ()
-        frame(axes, "Where a hand lands: ● one hit, bar = one standard deviation to either side", grid="x")
+        frame(axes, title, grid="x")
         db_axis(axes, -reach_db, reach_db, 1, "off what was meant (dB)", "x")
         axes.set_ylim(count - 0.5, -0.5)
         axes.set_yticks([])
         axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         self._bars = axes.add_patch(Boxes(facecolor="#d6ebf7", edgecolor=BLUE, linewidth=1.2, zorder=1))
         (self._dots,) = axes.plot([], [], linestyle="none", marker="o", markersize=4, color=BLACK, alpha=0.6, zorder=3)
-        self._names = [words(axes, -0.98 * reach_db, row, va="center") for row in range(count)]
-        self._numbers = [words(axes, 0.98 * reach_db, row, ha="right", va="center") for row in range(count)]
+        rows = [row - 0.4 if above else row for row in range(count)]
+        self._names = [words(axes, -0.98 * reach_db, row, va="center") for row in rows]
+        self._numbers = [words(axes, 0.98 * reach_db, row, ha="right", va="center") for row in rows]
         self.artists = [self._bars, self._dots, *self._names, *self._numbers]
 
     def update(self, places, hits_db, spreads_db) -> None:
@@ -220,8 +231,8 @@ class Hits:
 
     def sentence(self) -> str:
         """Return the spread at every place."""
-        told = (f"{number_text(s, 2)} dB at {p}" for p, s in zip(self.places, self.spreads, strict=True))
-        return f"The hits spread by {', '.join(told)} (standard deviation)."
+        told = (f"{number_text(s, 2)} dB ({p})" for p, s in zip(self.places, self.spreads, strict=True))
+        return f"The hits spread by {', '.join(told)}, one standard deviation."
 
     def table(self) -> Table:
         """Return the spread at every place."""
