@@ -5,14 +5,18 @@ learners are told (points × max(0.4, 1 − 0.15 × hints), the best answer coun
 code that counts.
 """
 
+import csv
 import json
 from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
 
+from gainlib.__main__ import main
 from gainlib.exercises import exercise
 
 CLASS = "7b"
 TYPED = ("05-1", "05-2", "05-3", "05-6")
 PERFORMED = ("05-4", "05-5")
+IDS = sorted((*TYPED, *PERFORMED))
 SHARES = {
     "right": 1.0,
     "wrong": 0.0,
@@ -119,3 +123,51 @@ def plans(rng, count, performing=3):
     for plan in drawn[:performing]:
         plan |= {id: str(rng.choice(("right", "wrong", "hint"))) for id in PERFORMED}
     return [{**dict.fromkeys(PERFORMED, "nothing"), **plan} for plan in drawn]
+
+
+def run(*arguments):
+    """Run a verb in this process and return its exit code, also where argparse ends it."""
+    try:
+        return main([str(word) for word in arguments])
+    except SystemExit as end:
+        return end.code
+
+
+def rows_of(path):
+    """Read a CSV back."""
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def write_list(folder, text, encoding="utf-8"):
+    """Write a class list or overrides as some program would."""
+    path = folder / "list.csv"
+    path.write_bytes(text.encode(encoding))
+    return path
+
+
+class Reading(HTMLParser):
+    """Reads a page as a browser does: elements, their nesting, and the text of cells and list entries."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.seen, self.texts, self.scopes, self.attributes = [], [], [], [], set()
+        self.feed(text)
+        assert not self.open, "every element is closed"
+
+    def handle_starttag(self, tag, attributes):
+        self.seen.append(tag)
+        self.attributes |= {name for name, _ in attributes}
+        if tag == "th":
+            self.scopes.append(dict(attributes).get("scope"))
+        if tag in ("th", "td", "li"):
+            self.texts.append("")
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.texts and {"th", "td", "li"} & set(self.open):
+            self.texts[-1] += data

@@ -52,7 +52,7 @@ def _chosen(options):
 
 def _key(exercise, learner, class_code, attempt, width):
     """Return the lines of one exercise."""
-    from gainlib.exercises.gradebook.result import variant_code
+    from gainlib.exercises.gradebook.rows import variant_code
     from gainlib.exercises.gradebook.sheet import one_line
 
     given = exercise.variant(learner, attempt, class_code)

@@ -11,7 +11,8 @@ from gainlib.exercises.gradebook.items import Item
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
 from gainlib.exercises.gradebook.marks import Disagreement
 from gainlib.exercises.gradebook.page import write_html
-from gainlib.exercises.gradebook.result import Gradebook, Row, gradebook
+from gainlib.exercises.gradebook.result import Gradebook, gradebook
+from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.gradebook.sheet import write_csv
 
 __all__ = [

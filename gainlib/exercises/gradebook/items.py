@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import correlation, fmean, pstdev
 
+from gainlib.exercises.gradebook.rows import Row
+
 FEWEST = 10
 
 
@@ -34,7 +36,7 @@ class Item:
     discrimination: float | None
 
 
-def items(rows: Sequence, order: Sequence[str]) -> tuple[Item, ...]:
+def items(rows: Sequence[Row], order: Sequence[str]) -> tuple[Item, ...]:
     """Return the figures of every exercise.
 
     Facility is the mean mark over the highest mark, discrimination the correlation of item and rest; both are the

@@ -13,7 +13,8 @@ from gainlib import __version__
 from gainlib.audio import replacing
 from gainlib.exercises.bank import bank
 from gainlib.exercises.gradebook.marks import shown_name
-from gainlib.exercises.gradebook.result import Gradebook, Row
+from gainlib.exercises.gradebook.result import Gradebook
+from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.gradebook.sheet import one_line
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number

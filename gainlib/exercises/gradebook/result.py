@@ -2,71 +2,20 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from gainlib.exercises.bank import bank
-from gainlib.exercises.events import Events
 from gainlib.exercises.gradebook.copies import Copied, copies
-from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect, moment, require
+from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect, require
 from gainlib.exercises.gradebook.items import Item, items
 from gainlib.exercises.gradebook.lists import Listed, Override
-from gainlib.exercises.gradebook.marks import Answer, Disagreement, mark_again, shown_name, strangers, whose
-from gainlib.exercises.tally import tally
+from gainlib.exercises.gradebook.marks import Disagreement, mark_again, shown_name, strangers, whose
+from gainlib.exercises.gradebook.rows import Row, absent_rows, learner_rows
 from gainlib.exercises.text import shorten
-from gainlib.exercises.variants import normal_form, seed_for
+from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
 
 Who = tuple[str, str]
-
-
-@dataclass(frozen=True)
-class Row:
-    """One learner and one exercise.
-
-    Attributes
-    ----------
-    learner, class_code, lab, exercise : str
-        Who, as last written, and what.
-    attempts, hints : int
-        Sets of numbers answered, and hints opened.
-    points, max_points : float
-        After hints and overrides, and possible.
-    state : str
-        Of the answer that counts, before overrides.
-    first : str
-        Of the first answer that could be marked; empty without one.
-    time : str
-        When the answer that counts was given, UTC.
-    variant : str
-        Code of the numbers it was given for; without one, of the first.
-    notes : tuple of str
-        What a teacher should know.
-    """
-
-    learner: str
-    class_code: str
-    lab: str
-    exercise: str
-    attempts: int
-    hints: int
-    points: float
-    max_points: float
-    state: str
-    first: str = ""
-    time: str = ""
-    variant: str = ""
-    notes: tuple[str, ...] = ()
-
-    @property
-    def who(self) -> Who:
-        """Class code and learner in normal form."""
-        return normal_form(self.class_code), normal_form(self.learner)
-
-    @property
-    def counts(self) -> bool:
-        """Whether there is an answer that counts."""
-        return self.state in ("wrong", "partly", "right")
 
 
 @dataclass(frozen=True)
@@ -180,7 +129,7 @@ def gradebook(
         own, wrong = mark_again(lines, name, salt, done)
         answers += own
         disagreements += wrong
-        rows += _rows(lines, name, own, chosen, most, salt)
+        rows += learner_rows(lines, name, own, chosen, most, salt)
     disagreements += [
         Disagreement(each.who, each.exercise, each.line, whose(each, answers, names, salt))
         for each in strangers(answers)
@@ -201,7 +150,7 @@ def _finished(found, rows, class_list, overrides, chosen, salt):
     """Add those without a record, the notes, the overrides and the figures of the exercises."""
     absent = [listed for listed in class_list if not any(listed.is_for(who) for who in found.names)]
     unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
-    rows = [*rows, *(row for listed in absent for row in _absent_rows(listed, chosen, salt))]
+    rows = [*rows, *(row for listed in absent for row in absent_rows(listed, chosen, salt))]
     rows, counted, problems = _overridden(_noted(rows, found), overrides)
     rows.sort(key=lambda row: (*row.who, row.exercise))
     idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
@@ -229,61 +178,6 @@ def _about(lines: Iterable[Line], chosen) -> list[Line]:
     """Return the lines about these exercises, or about none."""
     ids = {each.id for each in chosen}
     return [line for line in lines if "exercise" not in line.event or line.event["exercise"] in ids]
-
-
-def _rows(lines: list[Line], name, answers: list[Answer], chosen, most, salt):
-    """Return a learner's rows; answers that cannot be marked were left out of `answers` and are here as well."""
-    class_code, learner = name
-    fit = {id(answer.line) for answer in answers}
-    events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
-    scores = tally(Events(events), learner, class_code, most=most, salt=salt).scores
-    return [_row(scores[each.id], each, name, answers, salt) for each in chosen]
-
-
-def _row(score, exercise, name, answers, salt):
-    class_code, learner = name
-    own = [answer for answer in answers if answer.exercise == exercise.id]
-    states = [answer.verdict.state for answer in own]
-    return Row(
-        learner,
-        class_code,
-        exercise.lab,
-        exercise.id,
-        score.attempts,
-        score.hints,
-        score.points,
-        score.max_points,
-        score.state,
-        next((state for state in states if state not in ("invalid", "unattempted")), ""),
-        _utc(score.time),
-        variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
-    )
-
-
-def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:
-    """Return the seed of a set of numbers in a form that a spreadsheet leaves alone.
-
-    Examples
-    --------
-    >>> variant_code("anna", "05-1", 0, "7b")
-    '75d6-becf-ed16-c8ee'
-    """
-    digits = f"{seed_for(learner, exercise, attempt, class_code, salt):016x}"
-    return "-".join(digits[start : start + 4] for start in range(0, 16, 4))
-
-
-def _utc(time):
-    seconds = moment(time) if time else None
-    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%SZ}" if seconds is not None else ""
-
-
-def _absent_rows(listed, chosen, salt):
-    class_code = listed.class_code or ""
-    for each in chosen:
-        code = variant_code(listed.learner, each.id, 0, class_code, salt) if listed.class_code is not None else ""
-        empty = (0, 0, 0.0, each.points, "unattempted")
-        notes = ("nothing handed in",)
-        yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)
 
 
 def _absence(listed, names):

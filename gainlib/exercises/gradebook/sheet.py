@@ -6,7 +6,8 @@ import unicodedata
 from pathlib import Path
 
 from gainlib.audio import replacing
-from gainlib.exercises.gradebook.result import Gradebook, Row
+from gainlib.exercises.gradebook.result import Gradebook
+from gainlib.exercises.gradebook.rows import Row
 
 HEADING = (
     *("learner", "class", "lab", "exercise", "attempts", "hints"),

@@ -1,0 +1,143 @@
+"""Rows of the gradebook: one learner and one exercise each."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from gainlib.exercises.events import Events
+from gainlib.exercises.gradebook.handed_in import Line, moment
+from gainlib.exercises.gradebook.lists import Listed
+from gainlib.exercises.gradebook.marks import Answer
+from gainlib.exercises.model import Exercise
+from gainlib.exercises.tally import tally
+from gainlib.exercises.variants import normal_form, seed_for
+
+Who = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One learner and one exercise.
+
+    Attributes
+    ----------
+    learner, class_code, lab, exercise : str
+        Who, as last written, and what.
+    attempts, hints : int
+        Sets of numbers answered, and hints opened.
+    points, max_points : float
+        After hints and overrides, and possible.
+    state : str
+        Of the answer that counts, before overrides.
+    first : str
+        Of the first answer that could be marked; empty without one.
+    time : str
+        When the answer that counts was given, UTC.
+    variant : str
+        Code of the numbers it was given for; without one, of the first.
+    notes : tuple of str
+        What a teacher should know.
+    """
+
+    learner: str
+    class_code: str
+    lab: str
+    exercise: str
+    attempts: int
+    hints: int
+    points: float
+    max_points: float
+    state: str
+    first: str = ""
+    time: str = ""
+    variant: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def who(self) -> Who:
+        """Class code and learner in normal form."""
+        return normal_form(self.class_code), normal_form(self.learner)
+
+    @property
+    def counts(self) -> bool:
+        """Whether there is an answer that counts."""
+        return self.state in ("wrong", "partly", "right")
+
+
+def learner_rows(
+    lines: Sequence[Line],
+    name: Who,
+    answers: Sequence[Answer],
+    chosen: Sequence[Exercise],
+    most: int | None = None,
+    salt: str = "",
+) -> list[Row]:
+    """Return one learner's rows.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        Of this learner, in the order of their time.
+    name : tuple of str
+        Class code and name as last written.
+    answers : sequence of Answer
+        What of the lines could be marked; other answers are left out of the count.
+    chosen : sequence of Exercise
+        A row for each.
+    most : int or None
+        Count only the first so many sets of numbers.
+    salt : str
+        The course's salt, if it has one.
+    """
+    class_code, learner = name
+    fit = {id(answer.line) for answer in answers}
+    events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
+    scores = tally(Events(events), learner, class_code, most=most, salt=salt).scores
+    return [_row(scores[each.id], each, name, answers, salt) for each in chosen]
+
+
+def _row(score, exercise, name, answers, salt):
+    class_code, learner = name
+    own = [answer for answer in answers if answer.exercise == exercise.id]
+    states = [answer.verdict.state for answer in own]
+    return Row(
+        learner,
+        class_code,
+        exercise.lab,
+        exercise.id,
+        score.attempts,
+        score.hints,
+        score.points,
+        score.max_points,
+        score.state,
+        next((state for state in states if state not in ("invalid", "unattempted")), ""),
+        _utc(score.time),
+        variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
+    )
+
+
+def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:
+    """Return the seed of a set of numbers in a form that a spreadsheet leaves alone.
+
+    Examples
+    --------
+    >>> variant_code("anna", "05-1", 0, "7b")
+    '75d6-becf-ed16-c8ee'
+    """
+    digits = f"{seed_for(learner, exercise, attempt, class_code, salt):016x}"
+    return "-".join(digits[start : start + 4] for start in range(0, 16, 4))
+
+
+def _utc(time):
+    seconds = moment(time) if time else None
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%SZ}" if seconds is not None else ""
+
+
+def absent_rows(listed: Listed, chosen: Sequence[Exercise], salt: str = "") -> Iterator[Row]:
+    """Yield the rows of somebody without a record."""
+    class_code = listed.class_code or ""
+    for each in chosen:
+        code = variant_code(listed.learner, each.id, 0, class_code, salt) if listed.class_code is not None else ""
+        empty = (0, 0, 0.0, each.points, "unattempted")
+        notes = ("nothing handed in",)
+        yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)

@@ -1,0 +1,138 @@
+"""The teacher's two lists, wrong use of the command line, and the key."""
+
+import json
+import re
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from school import CLASS, Writer, run, write_list
+
+from gainlib.audio import GainlibError
+from gainlib.exercises import bank, exercise
+from gainlib.exercises.gradebook import collect, gradebook, read_class_list, read_overrides, write_csv
+
+# ---- the two lists ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding"),
+    [
+        ("Müller, Jörg\nanna\n\n", "utf-8"),
+        ('"Müller, Jörg"\nanna\n', "utf-8-sig"),
+        ("name;mail\nMüller, Jörg;x\nanna;y\n", "cp1252"),
+        ("nr\tLearner\n1\tMüller, Jörg\n2\tanna\n3\tanna\n", "utf-16"),
+    ],
+)
+def test_class_lists_as_programs_write_them(tmp_path, text, encoding):
+    listed = read_class_list(write_list(tmp_path, text, encoding), known={"müller, jörg"})
+    assert [(each.learner, each.class_code) for each in listed] == [("Müller, Jörg", None), ("anna", None)]
+
+
+def test_lists_that_are_none(tmp_path):
+    with pytest.raises(GainlibError, match="names nobody"):
+        read_class_list(write_list(tmp_path, "name\n\n"))
+    with pytest.raises(GainlibError, match="cannot be read"):
+        read_class_list(tmp_path / "none.csv")
+    with pytest.raises(GainlibError, match="lacks exercise, note"):
+        read_overrides(write_list(tmp_path, "learner,points\nanna,1\n"))
+    for text in ("{", "{}", "[1]"):
+        path = tmp_path / "by hand.json"
+        path.write_text(text)
+        with pytest.raises(GainlibError, match=r"is no JSON|no list of overrides"):
+            read_overrides(path)
+
+
+def test_overrides_as_json(tmp_path):
+    Writer("anna").do("05-1", "wrong").save(tmp_path / "r")
+    Writer("anna", "8a").do("05-1", "wrong").save(tmp_path / "r", "other")
+    path = tmp_path / "by hand.json"
+    own = {"learner": "Anna", "class": "7B", "exercise": "05-1", "points": 1, "note": "first"}
+    entries = [own, {**own, "points": 1.25, "note": "second thoughts"}, {**own, "points": True}, {**own, "class": None}]
+    path.write_text(json.dumps(entries), encoding="utf-8")
+    overrides, problems = read_overrides(path)
+    assert problems == (f"{path}, entry 3: “True” is no number of points; the line is skipped",)
+    book = gradebook(tmp_path / "r", overrides=overrides)
+    assert book.problems == (f"{path}, entry 4: “Anna” is in two classes; name the class",)
+    [row] = [row for row in book.rows if row.points]
+    assert (row.class_code, row.points) == (CLASS, 1.25)
+    assert row.notes == ("points by hand: 0 to 1, first", "points by hand: 1 to 1.25, second thoughts")
+
+
+# ---- the command line ------------------------------------------------------------------------------------------------
+
+
+def test_wrong_use(tmp_path, capsys):
+    record = Writer("anna").do("05-1", "right").save(tmp_path)
+    good = ("gradebook", tmp_path, "--csv", tmp_path / "m.csv")
+    wrong = {
+        ("gradebook", tmp_path): "--csv",
+        (*good, "--class-list", tmp_path / "none.csv"): "none.csv: cannot be read",
+        (*good, "--overrides", record): "lacks",
+        ("gradebook", tmp_path, "--csv", record): "choose another name for --csv",
+        ("gradebook", tmp_path, "--csv", tmp_path): "is a folder",
+        (*good, "--html", tmp_path / "m.csv"): "choose another name for --html",
+        (*good, "--html", tmp_path / "no" / "m.html"): "does not exist",
+        (*good, "--lab", "77"): "there is no lab '77'",
+        (*good, "--sets", "0"): "is no count",
+        ("key", "7b", " "): "name is empty",
+        ("key", "7b", "anna", "--lab", "77"): "there is no such exercise",
+        ("key", "7b", "anna", "--attempt", "-1"): "is no set of numbers",
+    }
+    for arguments, reason in wrong.items():
+        assert run(*arguments) == 2, arguments
+        assert reason in capsys.readouterr().err, arguments
+    assert not (tmp_path / "m.csv").exists() and record.exists()
+
+
+def test_results_replace_and_records_stay(tmp_path):
+    record = Writer("anna").do("05-1", "right").save(tmp_path / "r")
+    before = record.read_bytes()
+    for _ in range(2):
+        assert run("gradebook", record, "--csv", tmp_path / "m.csv", "-q") == 0
+    assert record.read_bytes() == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["m.csv", "r"], "nothing half-written is left"
+    with pytest.raises(GainlibError, match="does not exist"):
+        write_csv(tmp_path / "no" / "m.csv", gradebook(record))
+    assert collect(tmp_path / "r").names() == {(CLASS, "anna"): (CLASS, "anna")}
+
+
+def test_it_runs_without_a_screen(tmp_path):
+    """In a process of its own: done, and nothing that shows pictures or widgets was loaded."""
+    Writer("anna").do("05-1", "right").save(tmp_path)
+    screens = "{'IPython', 'ipywidgets', 'anywidget', 'matplotlib', 'gainlib.notebook'}"
+    code = (
+        "import sys; from gainlib.__main__ import main; "
+        f"done = main(['gradebook', {str(tmp_path)!r}, '--csv', {str(tmp_path / 'm.csv')!r}]); "
+        f"print(done, sorted({screens} & set(sys.modules)))"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8")
+    assert result.stdout.splitlines()[-1] == "0 []", result.stderr
+
+
+def test_the_key_is_the_learners_own(capsys, monkeypatch):
+    """Numbers, question, answer with tolerance and points, derivation; for one name in any spelling."""
+    monkeypatch.setenv("COLUMNS", "120")
+    assert run("key", " 7B", "Jörg Müller", "--exercise", "05-1", "--attempt", 2) == 0
+    said = capsys.readouterr().out
+    own = exercise("05-1")
+    given = own.variant("jörg müller", 2, CLASS)
+    level = given["L"] + 10 * np.log10(given["N"])
+    assert f"Bus level: {level:.2f} dBFS [± 0.1 dB]".replace("-", "−") in said and "(2 points)" in said
+    assert own.statement_for(given) in " ".join(said.split()) and own.explain_for(given) in " ".join(said.split())
+    assert "numbers no. 3" in said and f"N = {given['N']}" in said
+    assert run("key", "7b", "JO\u0308RG MU\u0308LLER ", "--exercise", "05-1", "--attempt", 2) == 0
+    again = capsys.readouterr().out
+    assert again.splitlines()[3:] == said.splitlines()[3:]
+    run("key", "", "Jörg Müller", "--exercise", "05-1", "--attempt", 2)
+    assert capsys.readouterr().out.splitlines()[3:] != said.splitlines()[3:], "another class has other numbers"
+
+
+def test_the_key_of_a_lab(capsys):
+    """Every exercise of the lab with all parts; no answer of a learner is needed."""
+    assert run("key", CLASS, "anna", "--lab", "05") == 0
+    said = capsys.readouterr().out
+    heads = re.findall(r"^(\d\d-\d)  .*\((\d+) points?\)$", said, re.MULTILINE)
+    assert heads == [(each.id, f"{each.points:g}") for each in bank() if each.lab == "05"]
+    assert said.count("Derivation") == said.count("Question") == len(heads) and "**" not in said

@@ -1,0 +1,263 @@
+"""Records as they come in: damaged, doubled, in any spelling, impossible, copied."""
+
+import json
+import re
+import unicodedata
+
+import numpy as np
+import pytest
+import school
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from school import CLASS, IDS, Reading, Writer, rows_of, run, write_list
+
+from gainlib.exercises import exercise
+from gainlib.exercises.gradebook import gradebook, read_class_list, write_csv
+from gainlib.exercises.gradebook.page import page
+
+# ---- damage, doubles, nobody -----------------------------------------------------------------------------------------
+
+
+def test_damaged_lines_are_named_and_the_rest_counts(tmp_path, capsys):
+    anna = Writer("anna").do("05-1", "right").do("05-2", "hint")
+    deep = "[" * 60 + "]" * 60
+    bad = {
+        2: b'{"id": "x", "kind": "answ',
+        4: b"\xff\xfe\x00",
+        5: b'{"kind": "answer"}',
+        6: json.dumps({**anna.lines[0], "learner": "\ud800"}).encode(),
+        7: json.dumps({**anna.lines[0], "answer": 0}).replace('"answer": 0', f'"answer": {deep}').encode(),
+    }
+    good = [line.encode() for line in anna.text().splitlines()]
+    (tmp_path / "sub").mkdir()
+    path = tmp_path / "sub" / "anna.jsonl"
+    path.write_bytes(
+        b"\xef\xbb\xbf" + b"\r\n".join([good[0], bad[2], good[1], *(bad[n] for n in (4, 5, 6, 7)), *good[2:]])
+    )
+    (tmp_path / "sub" / "._anna.jsonl").write_bytes(b"\0\5")
+    (tmp_path / "sub" / "folder.jsonl").mkdir()
+    assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "-q") == 1
+    said = capsys.readouterr().err
+    assert [int(number) for number in re.findall(r"anna\.jsonl, line (\d+): ", said)] == sorted(bad)
+    assert len(said.splitlines()) == 5 and "half a letter" in said and "nested deeper" in said
+    points = {row["exercise"]: float(row["points"]) for row in rows_of(tmp_path / "m.csv")}
+    assert points["05-1"] == 2 and points["05-2"] == pytest.approx(1.7)
+
+
+def test_a_file_that_cannot_be_read_is_named_and_the_rest_counts(tmp_path, monkeypatch, capsys):
+    Writer("anna").do("05-1", "right").save(tmp_path)
+    locked = Writer("ben").save(tmp_path)
+    read_bytes = type(locked).read_bytes
+
+    def refuse(path):
+        if path == locked:
+            raise PermissionError(13, "Permission denied")
+        return read_bytes(path)
+
+    monkeypatch.setattr(type(locked), "read_bytes", refuse)
+    assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "-q") == 1
+    assert capsys.readouterr().err == f"{locked}: cannot be read (Permission denied); the file is skipped\n"
+    assert sum(float(row["points"]) for row in rows_of(tmp_path / "m.csv")) == 2
+
+
+def test_files_that_hold_the_same_events_count_once(tmp_path):
+    anna, ben = Writer("anna").do("05-1", "told"), Writer("ben").do("05-3", "hint")
+    anna.save(tmp_path / "week 1")
+    anna.do("05-2", "right").save(tmp_path / "week 2")
+    (tmp_path / "all.jsonl").write_text(ben.text() + anna.text() + ben.text(), encoding="utf-8")
+    book = gradebook(tmp_path)
+    assert len(book.names) == 2 and not book.disagreements and not book.copied and book.files == 3
+    assert {(row.learner, row.exercise): row.points for row in book.rows if row.counts} == {
+        ("anna", "05-1"): pytest.approx(0.8),
+        ("anna", "05-2"): 2,
+        ("ben", "05-3"): pytest.approx(1.7),
+    }
+
+
+def test_time_decides_what_came_first_whatever_the_zone_and_the_file(tmp_path):
+    """A hint opened at 10:30 in Berlin comes after an answer given at 8:20 UTC and before one at 8:40 UTC."""
+    anna = Writer("anna")
+    hint = anna.event("hint", exercise="05-6", attempt=0, hint=1)
+    answer = anna.answer("05-6", anna.right("05-6"))
+    hint["time"] = "2026-05-04T10:30:00+02:00"
+    for clock, points in (("08:20", 3.0), ("08:40", 2.55)):
+        answer["time"] = f"2026-05-04T{clock}:00+00:00"
+        anna.save(tmp_path)
+        assert sum(row.points for row in gradebook(tmp_path).rows) == pytest.approx(points)
+    answer["time"] = "later"
+    anna.save(tmp_path)
+    book = gradebook(tmp_path)
+    assert [each.sentence for each in book.disagreements] == ["the time “later” is none"]
+    assert sum(row.points for row in book.rows) == pytest.approx(2.55), "no time is no way around a hint"
+
+
+def test_one_name_in_any_spelling_and_two_classes(tmp_path):
+    """An accent as a letter of its own and other capitals are the same learner; another class is another learner."""
+    one = Writer("Zoë").do("05-1", "right")
+    two = Writer(unicodedata.normalize("NFD", " ZOË ")).do("05-2", "right")
+    other = Writer("zoë", "8a").do("05-1", "right")
+    for index, writer in enumerate((one, two, other)):
+        writer.save(tmp_path, f"{index}")
+    book = gradebook(tmp_path, (*read_class_list(write_list(tmp_path, "name\nZOE\u0308\n")),))
+    assert sorted(book.names) == [("7b", "zoë"), ("8a", "zoë")] and not book.nothing and not book.unlisted
+    assert [sum(row.points for row in book.of(who)) for who in sorted(book.names)] == [4, 2]
+
+
+def test_nothing_to_mark(tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    (tmp_path / "empty").mkdir()
+    assert run("gradebook", tmp_path / "empty", "--csv", out / "m.csv") == 1
+    assert "no record with an event in it" in capsys.readouterr().err and not list(out.iterdir())
+    assert run("gradebook", tmp_path / "none", "--csv", out / "m.csv") == 1
+    assert "there is no record at" in capsys.readouterr().err
+    listed = write_list(out, "anna\nben\n")
+    assert run("gradebook", tmp_path / "empty", "--csv", out / "m.csv", "--class-list", listed, "--lab", "05") == 1
+    rows = rows_of(out / "m.csv")
+    assert [(row["learner"], row["state"]) for row in rows] == [
+        (name, "unattempted") for name in ("anna", "ben")
+    ] * 0 + [(name, "unattempted") for name in ("anna", "ben") for _ in IDS]
+
+
+def test_who_only_looked_handed_in_nothing(tmp_path):
+    Writer("anna").do("05-1", "wrong").save(tmp_path)
+    ben = Writer("ben")
+    ben.event("start", lab="05")
+    ben.event("hint", exercise="05-1", attempt=0, hint=1)
+    ben.save(tmp_path)
+    listed = read_class_list(write_list(tmp_path, "anna;7b\nben;7b\ncleo;7b\nanna;8a\n"))
+    book = gradebook(tmp_path, listed)
+    assert book.nothing == (
+        "cleo (7b): no record",
+        "anna (8a): no record; there is a record of anna (7b)",
+        "ben (7b): a record, but no answer",
+    )
+
+
+def test_foreign_and_impossible_events(tmp_path):
+    """Another's numbers, a negative attempt and an exercise that is none are reported, and earn nothing."""
+    anna, ben = Writer("anna").do("05-3", "right"), Writer("ben")
+    ben.answer("05-3", anna.right("05-3"), given=anna.given("05-3"))
+    ben.event("answer", exercise="05-1", attempt=-1, answer=3, given=None)
+    ben.event("answer", exercise="05-99", attempt=0, answer=3, given=None)
+    for writer in (anna, ben):
+        writer.save(tmp_path)
+    book = gradebook(tmp_path)
+    said = [each.sentence.partition(" (written")[0] for each in book.disagreements]
+    assert said == [
+        "there are no numbers no. 0; the answer does not count",
+        "the stored numbers are those of anna (7b), no. 1",
+    ]
+    assert book.unknown == ("ben (7b): no exercise “05-99”",)
+    assert sum(row.points for row in book.of((CLASS, "ben"))) == 0
+
+
+def test_only_the_first_sets_and_one_lab(tmp_path):
+    Writer("anna").do("05-1", "new numbers").save(tmp_path)
+    assert sum(row.points for row in gradebook(tmp_path).rows) == 2
+    assert sum(row.points for row in gradebook(tmp_path, most=1).rows) == 0
+    assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "--sets", 1, "--lab", "05", "-q") == 0
+    assert sum(float(row["points"]) for row in rows_of(tmp_path / "m.csv")) == 0
+
+
+JUNK = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
+    max_leaves=8,
+)
+EVENTS = st.fixed_dictionaries(
+    {
+        "id": st.sampled_from("abcdefgh"),
+        "time": st.sampled_from(["2026-05-04T08:00:00Z", "0001-01-01T00:00:00+23:59", "9999-12-31", ""]),
+        "kind": st.sampled_from(["answer", "answer", "hint", "start", "prediction", "attempt"]),
+        "learner": st.sampled_from(["anna", "ANNA", "", "=1", "\x1b[2J\u202e", "ben\ud800"]),
+        "class_code": st.sampled_from(["", "7b"]),
+        "exercise": st.sampled_from(["05-1", "05-2", "05-3", "05-6", "05-99", "", "\n"]),
+        "attempt": st.sampled_from([0, 0, 1, -1, 10**300]),
+        "answer": JUNK | st.sampled_from([-20.5, [1, 2], ["float sum"], "[]", {"kick": {}}]),
+        "hint": st.integers(-1, 3),
+    },
+    optional={"given": JUNK, "points": JUNK, "state": JUNK, "version": JUNK, "lab": st.just("05"), "question": JUNK},
+)
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(events=st.lists(EVENTS | JUNK, max_size=12))
+def test_no_record_stops_it(tmp_path, events):
+    """Whatever stands in a record, the class is marked, and both files are written and read back."""
+    record = tmp_path / "r.jsonl"
+    record.write_text("\n".join(json.dumps(event) for event in events), encoding="utf-8")
+    book = gradebook(record)
+    write_csv(tmp_path / "m.csv", book)
+    assert len(rows_of(tmp_path / "m.csv")) == len(book.rows)
+    Reading(page(book))
+    assert all(0 <= row.points <= row.max_points for row in book.rows)
+
+
+# ---- copies ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_honest_class_copies_nothing(tmp_path, seed):
+    """Forty learners with the usual mistakes, rounded answers and lazy guesses, three wrong answers an exercise."""
+    rng = np.random.default_rng(seed)
+    for number in range(40):
+        writer = Writer(f"learner {number}")
+        for id in school.TYPED:
+            own, given = exercise(id), writer.given(id)
+            for slip in own.slips:
+                answer = slip.answer(given)
+                if isinstance(answer, list) and None in answer:
+                    continue
+                writer.answer(id, [round(each, 1) for each in answer] if id == "05-3" else answer)
+            if id != "05-6":
+                guess = [float(rng.integers(-30, 10)) for _ in own.parts]
+                writer.answer(id, guess if len(guess) > 1 else guess[0])
+        writer.save(tmp_path)
+    book = gradebook(tmp_path)
+    assert book.copied == () and book.disagreements == ()
+
+
+def test_a_few_copied_answers_are_enough_in_a_small_class_and_one_is_not(tmp_path):
+    anna, ben, cleo = (Writer(name) for name in ("anna", "ben", "cleo"))
+    for id in school.TYPED:
+        anna.do(id, "right")
+        cleo.do(id, "wrong")
+    ben.answer("05-1", round(anna.right("05-1"), 1))
+    for writer in (anna, ben, cleo):
+        writer.save(tmp_path)
+    assert gradebook(tmp_path).copied == ()
+    ben.answer("05-2", round(anna.right("05-2"), 1))
+    ben.answer("05-3", anna.right("05-3"))
+    ben.save(tmp_path)
+    [copied] = gradebook(tmp_path).copied
+    assert (copied.who[1], copied.source[1], copied.solved) == ("ben", "anna", ("05-1", "05-2", "05-3"))
+
+
+def test_the_same_controls_are_enough_even_when_wrong(tmp_path):
+    """Starts differ, so faders in the same places are no chance; nothing tells who had them first."""
+    anna, ben = Writer("anna"), Writer("ben")
+    places = anna.right("05-5")
+    places = {**places, "01 kick": {"fader_db": places["01 kick"]["fader_db"] - 15}}
+    for writer in (anna, ben):
+        writer.answer("05-5", places)
+        writer.answer("05-1", writer.wrong("05-1"))
+        writer.save(tmp_path)
+    [copied] = gradebook(tmp_path).copied
+    assert {copied.who[1], copied.source[1]} == {"anna", "ben"} and copied.mutual and copied.same == ("05-5",)
+
+
+def test_a_file_with_the_name_changed_is_both_copied_and_tampered(tmp_path):
+    """The usual way: take a friend's file, replace the name. No event of either is lost, whoever is read first."""
+    zoe = Writer("zoe")
+    for id in ("05-1", "05-2", "05-3"):
+        zoe.do(id, "right")
+    zoe.save(tmp_path)
+    taken = tmp_path / "adam.jsonl"
+    taken.write_text(zoe.text().replace('"learner": "zoe"', '"learner": "adam"'), encoding="utf-8")
+    book = gradebook(tmp_path)
+    [copied] = book.copied
+    assert (copied.who[1], copied.source[1], copied.lines) == ("adam", "zoe", 3) and not copied.mutual
+    assert {book.names[each.who][1] for each in book.disagreements} == {"adam"}
+    assert all("those of zoe (7b), no. 1" in each.sentence for each in book.disagreements)
+    assert [sum(row.points for row in book.of((CLASS, name))) for name in ("zoe", "adam")] == [6, 0]
