@@ -19,7 +19,7 @@ _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
 _OUT2 = "float64[:, ::1]"
 _OUT3 = "float64[:, :, ::1]"
-_IN2F = "Array(float32, 2, 'C', readonly=True)"
+_IN2I = "Array(int16, 2, 'C', readonly=True)"
 _TINY = 1e-60  # filter memories below this are cleared: denormal numbers would slow silence down a hundredfold
 
 
@@ -278,7 +278,7 @@ def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high
 
 
 @njit(
-    f"int64({_IN2F}, {_IN2F}, int64[::1], float64[::1], int64[::1], int64, float32[::1])",
+    f"int64({_IN2I}, {_IN2I}, int64[::1], float64[::1], int64[::1], int64, float32[::1])",
     fastmath={"contract"},
     **_OPTIONS,
 )
@@ -287,12 +287,12 @@ def sum_bounds(low, high, used, gains, parents, children, out):
 
     Parameters
     ----------
-    low, high : array, shape (lanes, blocks)
-        Lowest and highest value of each part in each block.
+    low, high : int16 array, shape (lanes, blocks)
+        Lowest and highest value of each part in each block, in steps.
     used : array of int
         The lanes that take part.
     gains : array, shape (lanes,)
-        Weight of each part.
+        Weight of each part, times its step.
     parents : array of int
         Runs of blocks to look into: run p covers ``p · children … (p + 1) · children − 1``.
     children : int
@@ -581,15 +581,15 @@ def flat_runs(line, first, reach, near, edge, state, out):
     return count
 
 
-# ---- static stages at eight times the rate ---------------------------------------------------------------------------
-# A signal at eight times the rate lies in eight rows, one for each eighth of a sample, so that all loops run over
-# neighbours in memory.
+# ---- static stages at a multiple of the rate -------------------------------------------------------------------------
+# A signal at eight (or 16) times the rate lies in eight rows, one for each eighth of a sample, so that all loops run
+# over neighbours in memory.
 
 
 @njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
 def _fill_between(rows, taps, step, first, last):
     """Fill the rows half-way between rows 0, step, 2·step … by a half-band filter, columns `first` to `last` − 1."""
-    count = 8 // step
+    count = rows.shape[0] // step
     for q in range(count):
         target = rows[q * step + step // 2, first:last]
         target[:] = 0.0
@@ -605,7 +605,7 @@ def _fill_between(rows, taps, step, first, last):
 @njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
 def _fold_between(rows, taps, step, first, last):
     """Halve the rate: filter rows 0, step / 2, step … into rows 0, step, 2·step …, columns `first` to `last` − 1."""
-    count = 8 // step
+    count = rows.shape[0] // step
     for q in range(count):
         target = rows[q * step, first:last]
         for j in range(target.size):
@@ -649,9 +649,10 @@ def _bend(row, kind, shape, out):
 @njit(f"void({_IN2}, int64, {_IN2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
 def _less_steep(rows, first, added, less):
     """Write how much steepness is lost between neighbouring points, summed over each half sample."""
-    for q in range(7):
+    factor = rows.shape[0]
+    for q in range(factor - 1):
         u, v, f, g = rows[q, first:], rows[q + 1, first:], added[q], added[q + 1]
-        half = less[q // 4]
+        half = less[2 * q // factor]
         for j in range(half.size):
             step = v[j] - u[j]
             half[j] += (g[j] - f[j]) / step if abs(step) > 1e-6 else 0.0
@@ -673,21 +674,21 @@ def _mean_excess(u, v, ceiling):
 @njit(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
 def _cut(rows, ceiling, first, line, means, out, less):
     """Write what a hard clip adds, by its first antiderivative, and where it is flat."""
-    size = out.shape[1]
+    factor, size = out.shape
     for j in range(size + 2):
-        for q in range(8):
-            line[8 * j + q] = rows[q, first - 1 + j]
-    for k in range(5, 8 * size + 11):
+        for q in range(factor):
+            line[factor * j + q] = rows[q, first - 1 + j]
+    for k in range(factor - 3, factor * (size + 1) + 2):
         means[k] = _mean_excess(line[k], line[k + 1], ceiling)
     for j in range(size):
-        for q in range(8):
+        for q in range(factor):
             # Means stand half-way between points; six taps bring them back and level what taking means has taken.
-            k = 8 * (j + 1) + q
+            k = factor * (j + 1) + q
             inner, middle, outer = means[k - 1] + means[k], means[k - 2] + means[k + 1], means[k - 3] + means[k + 2]
             out[q, j] = 0.22517 * middle - 0.69174 * inner - 0.03343 * outer
             step = line[k + 1] - line[k]
             kept = min(max(line[k + 1], -ceiling), ceiling) - min(max(line[k], -ceiling), ceiling)
-            less[q // 4, j] += kept / step - 1.0 if step != 0.0 else 0.0
+            less[2 * q // factor, j] += kept / step - 1.0 if step != 0.0 else 0.0
 
 
 @njit(f"void({_IN1}, float64, {_OUT1})", **_OPTIONS)
@@ -716,7 +717,7 @@ def _play(rows, widths, weights, memory, first, out):
     p0, p1, p2, p3, p4 = memory[0], memory[1], memory[2], memory[3], memory[4]
     w, w0, w1, w2, w3, w4 = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
     for j in range(out.shape[1]):
-        for q in range(8):
+        for q in range(out.shape[0]):
             x = rows[q, first + j]
             p0 = max(x - r0, min(x + r0, p0))
             p1 = max(x - r1, min(x + r1, p1))
@@ -734,19 +735,19 @@ def _play(rows, widths, weights, memory, first, out):
 )
 def _added(rows, kind, shape, first, memory, line, means, out, less):
     """Write what a static stage adds to its straight part, and how much less steep it is in each half sample."""
-    size = out.shape[1]
+    factor, size = out.shape
     less[:] = 0.0
     if kind == 2:
         _cut(rows, shape[0], first, line, means, out, less)
     elif kind == 3:
         _play(rows, shape[2:7], shape[7:13], memory, first, out)
         drive, straight = shape[0], shape[1]
-        for q in range(8):
+        for q in range(factor):
             given, result = rows[q, first : first + size], out[q]
             for j in range(size):
                 result[j] = _tanh(drive * result[j]) / drive - straight * given[j]
     else:
-        for q in range(8):
+        for q in range(factor):
             _bend(rows[q, first : first + size], kind, shape, out[q])
     if kind != 2:
         _less_steep(rows, first, out, less)
@@ -766,12 +767,12 @@ def _top_of_band(line, high, middle, out):
 
 
 @njit(
-    f"void({_IN2}, int64, {_IN1}, float64, {_IN1}, {_IN1}, {_IN1}, {_IN1}, {_OUT2}, {_OUT3}, {_OUT2}, {_OUT2})",
+    f"void({_IN2}, int64, {_IN1}, float64, {_IN2}, int64[::1], {_IN1}, {_OUT2}, {_OUT3}, {_OUT2}, {_OUT2})",
     fastmath={"contract"},
     **_OPTIONS,
 )
-def static_stage(block, kind, shape, limit, taps0, taps1, taps2, high, history, added, memory, out):
-    """Send each channel through a curve at eight times the rate; only what the curve *adds* makes the trip.
+def static_stage(block, kind, shape, limit, bands, sizes, high, history, added, memory, out):
+    """Send each channel through a curve at a multiple of the rate; only what the curve *adds* makes the trip.
 
     What stays is the input itself, `latency` frames late, so that a straight stretch of the curve is a wire. The trip
     up and down loses the top of the band; that part is turned down by as much as the curve is less steep. A clip's
@@ -788,13 +789,13 @@ def static_stage(block, kind, shape, limit, taps0, taps1, taps2, high, history, 
         The letters above; for kind 3 also five widths, the weight of the input and five weights.
     limit : float
         Magnitude that no output passes, for signals so far over the curve that rounding errors count.
-    taps0, taps1, taps2 : array
-        Half-band filters of the three doublings, one side each.
+    bands, sizes : array
+        Half-band filters, one row for each doubling of the rate, one side of each; how long each is.
     high : array
         What a trip up and down loses: middle and one side of a filter on the samples, at most `latency` long.
     history : array, shape (channels, 2·latency)
         Last samples in; zeros before the first block; changed in place.
-    added : array, shape (channels, 10, 2·fold)
+    added : array, shape (channels, factor + 2, 2·fold)
         Last points of what was added; zeros before the first block; changed in place.
     memory : array, shape (channels, 5)
         Play operators; zeros before the first block; changed in place.
@@ -802,19 +803,21 @@ def static_stage(block, kind, shape, limit, taps0, taps1, taps2, high, history, 
         Samples out.
     """
     frames, channels = block.shape
-    n0, n1, n2 = taps0.size, taps1.size, taps2.size
-    past, fold = history.shape[1], added.shape[2] // 2
+    past, fold, factor = history.shape[1], added.shape[2] // 2, added.shape[1] - 2
     latency = past // 2
     reach = latency - fold
-    a0, a1 = reach - n0, reach - n0 - n1 // 2 - 1
-    a2 = a1 - n2 // 4 - 1
-    f2, f4 = (2 * n2 + 6) // 8, (2 * n2 + 6) // 8 + (2 * n1 + 2) // 4
-    gain, wire, weight = 1.0, 1.0 if kind < 3 else shape[1], 1.0 / 8.0 if kind == 2 else 1.0 / 7.0
-    for taps in (taps0, taps1, taps2):
-        gain *= 2.0 * np.abs(taps).sum()
+    gain, wire = 1.0, 1.0 if kind < 3 else shape[1]
+    weight = 1.0 / factor if kind == 2 else 1.0 / (factor - 1)
+    for level in range(sizes.size):
+        gain *= 2.0 * np.abs(bands[level]).sum()
     chunk = 512
-    rows, points = np.zeros((8, past + chunk)), np.empty((10, 2 * fold + chunk))
-    line, means, top, flat = np.empty(8 * chunk + 16), np.empty(8 * chunk + 16), np.empty(chunk), np.empty(chunk + 34)
+    rows, points = np.zeros((factor, past + chunk)), np.empty((factor + 2, 2 * fold + chunk))
+    line, means, top, flat = (
+        np.empty(factor * (chunk + 2)),
+        np.empty(factor * (chunk + 2)),
+        np.empty(chunk),
+        np.empty(chunk + 34),
+    )
     for channel in range(channels):
         quiet = not np.any(added[channel])
         for start in range(0, frames, chunk):
@@ -828,22 +831,26 @@ def static_stage(block, kind, shape, limit, taps0, taps1, taps2, high, history, 
                 out[start + j, channel] = wire * rows[0, now + j]
             if quiet and (kind == 1 or kind == 2) and gain * np.abs(rows[0, :width]).max() <= shape[0]:
                 continue
-            _fill_between(rows, taps0, 8, first - a0, first + size + a0)
-            _fill_between(rows, taps1, 4, first - a1, first + size + a1)
-            _fill_between(rows, taps2, 2, first - a2, first + size + a2)
-            fresh, less = np.empty((8, size)), np.empty((2, size))
+            margin = reach
+            for level in range(sizes.size):
+                margin -= 1 + (sizes[level] - 1 >> level)
+                _fill_between(
+                    rows, bands[level, : sizes[level]], factor >> level, first - margin, first + size + margin
+                )
+            fresh, less = np.empty((factor, size)), np.empty((2, size))
             _added(rows, kind, shape, first, memory[channel], line, means, fresh, less)
             points[:, : 2 * fold] = added[channel]
-            points[:8, 2 * fold : count] = fresh
-            points[8:, 2 * fold : count] = less
+            points[:factor, 2 * fold : count] = fresh
+            points[factor:, 2 * fold : count] = less
             added[channel] = points[:, size:count]
             quiet = not np.any(added[channel])
-            _fold_between(points, taps2, 2, f2, count - f2)
-            _fold_between(points, taps1, 4, f4, count - f4)
-            _fold_between(points, taps0, 8, fold, count - fold)
+            margin = 0
+            for level in range(sizes.size - 1, -1, -1):
+                margin += 1 + (sizes[level] - 1 >> level)
+                _fold_between(points[:factor], bands[level, : sizes[level]], factor >> level, margin, count - margin)
             _top_of_band(rows[0], high, now, top[:size])
             for j in range(size):
-                less_steep = (points[9, fold + j - 1] + points[8, fold + j]) * weight
+                less_steep = (points[factor + 1, fold + j - 1] + points[factor, fold + j]) * weight
                 bent = out[start + j, channel] + (points[0, fold + j] + less_steep * top[j])
                 out[start + j, channel] = min(max(bent, -limit), limit)
             if kind == 2:

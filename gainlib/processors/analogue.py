@@ -46,7 +46,7 @@ class AnalogueStage(Processor):
     def stream(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run from rest; the last frames come at the flush."""
         rail, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
-        stage = Oversampled(BEND, (straight, rail - straight), rail, channels)
+        stage = Oversampled(BEND, (straight, rail - straight), rail, channels, 3 if self.rail_dbfs >= 0 else 4)
         band = Biquads([dc_block(LOW_HZ, rate_hz), damped(HIGH_HZ, rate_hz)], channels)
         noise = Noise(self.noise_dbfs, self.seed, channels)
         return Aligned(lambda block: band.run(stage.run(block + noise.next(len(block)))), stage.latency, channels)

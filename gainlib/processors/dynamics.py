@@ -20,6 +20,7 @@ from gainlib.processors.streams import Aligned, Immediate
 
 WORKING_REDUCTION_DB = 6.0
 LONGEST_HOLD_S = 0.020
+SHORTEST_RAMP_FRAMES = 12
 NEPERS = math.log(10.0) / 20.0
 
 
@@ -166,7 +167,7 @@ class Limiter(Processor):
     ceiling_dbtp : float
         Highest true peak.
     lookahead_s : float
-        Time of the ramp; it is cut from the latency.
+        Time of the ramp, twelve samples at least; its latency is cut.
     release_s : float
         Time to 63 % of the way back.
     """
@@ -197,7 +198,7 @@ class Limiter(Processor):
 class _Limiting:
     def __init__(self, owner, rate_hz, channels):
         self._ceiling, self._release = 10.0 ** (owner.ceiling_dbtp / 20.0), _pole(owner.release_s, rate_hz)
-        ahead = round(owner.lookahead_s * rate_hz)
+        ahead = max(SHORTEST_RAMP_FRAMES, round(owner.lookahead_s * rate_hz))
         self._peaks, self._queue = _Peaks(rate_hz, channels), _Queue(ahead + 1)
         self._ring, self._state = np.zeros(ahead + 1), np.zeros(2)
         self._waiting = np.zeros((ahead, channels))

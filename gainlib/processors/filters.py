@@ -96,12 +96,15 @@ def first_order_shelf(frequency_hz: float, gain_db: float, rate_hz: int) -> Sect
 def damped(frequency_hz: float, rate_hz: int) -> Section:
     """Return a first-order low-pass whose corner may lie above half the sample rate.
 
-    The pole is the analogue one (exp(−w)); the zero sets the gain at half the sample rate to the analogue one.
+    Its gain is the analogue one at 0, at 1/4 and at 5/12 of the sample rate, and within 0.1 dB of it in between: with
+    φ = sin²(w/2) the power of a first-order section is (1 + b·φ) / (1 + a·φ), and two gains give a and b.
     """
-    pole = math.exp(-2.0 * math.pi * frequency_hz / rate_hz)
-    end = 1.0 / math.hypot(1.0, rate_hz / (2.0 * frequency_hz))
-    direct, crossed = 1.0 - pole, end * (1.0 + pole)
-    return Section(((direct + crossed) / 2.0, (direct - crossed) / 2.0, 0.0), (1.0, -pole, 0.0))
+    shares = np.array([1.0 / 4.0, 5.0 / 12.0])
+    power, turn = 1.0 / (1.0 + (shares * rate_hz / frequency_hz) ** 2), np.sin(math.pi * shares) ** 2
+    b, a = np.linalg.solve(np.column_stack([turn, -power * turn]), power - 1.0)
+    pole, zero = ((math.sqrt(1.0 + c) - 1.0) / (math.sqrt(1.0 + c) + 1.0) for c in (a, b))
+    scale = (1.0 - pole) / (1.0 - zero)
+    return Section((scale, -scale * zero, 0.0), (1.0, -pole, 0.0))
 
 
 def check_below_half(owner: str, frequency_hz: float, rate_hz: int) -> None:

@@ -1,8 +1,9 @@
 """Static stages and tape: curves that bend what they are fed loud.
 
-Textbook models, not of any particular device. All run at eight times the sample rate and send only what the curve adds
-through the filters (see ``oversampling``): the straight part of a curve is a wire, and harmonics above half the sample
-rate do not fold back.
+Textbook models, not of any particular device. All run at eight or 16 times the sample rate and send only what the curve
+adds through the filters (see ``oversampling``): the straight part of a curve is a wire, and harmonics above half the
+sample rate do not fold back. Under 10 kHz their images stay 60 dB under a 15 kHz sine of −3 dBFS up to a drive of 15,
+for tape up to 8.
 
 Sources: power series and Fourier series of tanh and of a clipped sine (any handbook of mathematical functions);
 antiderivative anti-aliasing (Parker, Zavalishin, Le Bivic, "Reducing the aliasing of nonlinear waveshaping using
@@ -23,6 +24,10 @@ PLAY_WEIGHT = 0.02
 STRAIGHT_WEIGHT = 0.90
 EMPHASIS_HZ = 3000.0
 EMPHASIS_DB = 6.0
+
+
+def _doublings(drive):
+    return 3 if drive <= 5.0 else 4
 
 
 @dataclass(frozen=True)
@@ -56,7 +61,9 @@ class Saturation(Processor):
 
     def stream(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run; the last frames come at the flush."""
-        stage = Oversampled(TANH, (self.drive, 0.0, 1.0 / self.drive, 0.0), 1.0 / self.drive, channels)
+        stage = Oversampled(
+            TANH, (self.drive, 0.0, 1.0 / self.drive, 0.0), 1.0 / self.drive, channels, _doublings(self.drive)
+        )
         return Aligned(stage.run, stage.latency, channels)
 
 
@@ -90,7 +97,8 @@ class AsymmetricSaturation(Processor):
         """Start a run from rest; the last frames come at the flush."""
         rest = math.tanh(self.offset)
         scale = 1.0 / (self.drive * (1.0 - rest * rest))
-        stage = Oversampled(TANH, (self.drive, self.offset, scale, rest * scale), (1.0 + abs(rest)) * scale, channels)
+        shape = (self.drive, self.offset, scale, rest * scale)
+        stage = Oversampled(TANH, shape, (1.0 + abs(rest)) * scale, channels, _doublings(self.drive))
         block = Biquads([dc_block(5.0, rate_hz)], channels)
         return Aligned(lambda samples: block.run(stage.run(samples)), stage.latency, channels)
 
@@ -100,8 +108,8 @@ class HardClip(Processor):
     """Cut everything beyond a ceiling: linear up to it, y = max(−c, min(c, x)).
 
     Tops of seven samples and more are cut on the samples and stand exactly at the ceiling. Shorter ones are cut between
-    samples, and what that adds is band-limited; of a 15 kHz sine only the fundamental is left, and as in any
-    band-limited system it may pass the ceiling, by 2.1 dB at most. Tops of five and six samples lie in between. A
+    samples, and what that adds is band-limited; of a 15 kHz sine only the fundamental is left, which may pass the
+    ceiling by 2.1 dB, as in any band-limited system. Tops of five and six samples lie in between. A
     textbook model, not of any particular device.
 
     Parameters
@@ -171,7 +179,8 @@ class Tape(Processor):
         """Start a run from rest; the last frames come at the flush."""
         weights = (STRAIGHT_WEIGHT, *[PLAY_WEIGHT] * len(PLAY_WIDTHS))
         shape = (self.drive, STRAIGHT_WEIGHT, *PLAY_WIDTHS, *weights)
-        stage = Oversampled(HYSTERESIS, shape, 1.0 / self.drive, channels)
+        # The shelf drives high tones twice as hard.
+        stage = Oversampled(HYSTERESIS, shape, 1.0 / self.drive, channels, _doublings(2.0 * self.drive))
         shelf = first_order_shelf(EMPHASIS_HZ, EMPHASIS_DB, rate_hz)
         before, after = Biquads([shelf], channels), Biquads([shelf.inverse()], channels)
         hiss = None if self.hiss_dbfs is None else Noise(self.hiss_dbfs, self.seed, channels)
