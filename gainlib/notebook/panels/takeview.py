@@ -1,0 +1,56 @@
+"""The panel of the exercise on the crest factor: a take, and the readings its crest factor follows from."""
+
+from gainlib.exercises.metering import takes
+from gainlib.notebook import figures
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.figures.take import TakeWave
+from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.words import Table, level_text, number_text
+
+PICTURE_PX = (840, 230)
+
+
+class TakeView(Panel):
+    """A take with its readings.
+
+    Parameters
+    ----------
+    given : dict
+        Values of the variant, see :class:`gainlib.exercises.metering.takes.Takes`.
+
+    Attributes
+    ----------
+    readings : TableView
+        What the task needs, in the digits the answer is worked out from.
+    """
+
+    def __init__(self, given: dict):
+        audio = takes.take(given)
+        fig = figures.make_figure(*PICTURE_PX)
+        wave = TakeWave(fig.subplots(), audio.samples[:, 0], audio.rate_hz, given["offset"])
+        self.live = LiveFigure(fig, [wave], title="The take from end to end")
+        self.readings = TableView(readings_table(given))
+        super().__init__(self.live.widget, self.readings)
+        self.add_class("gl-form").add_class("gl-panel")
+
+
+def readings_table(given: dict) -> Table:
+    """Return the readings of a take as they are shown.
+
+    Parameters
+    ----------
+    given : dict
+        Values of the variant.
+
+    Returns
+    -------
+    Table
+    """
+    rows = (
+        ("highest sample, full scale = 1", number_text(given["highest"], 3, sign=True)),
+        ("lowest sample, full scale = 1", number_text(given["lowest"], 3, sign=True)),
+        ("offset: mean of all samples, full scale = 1", number_text(given["offset"], 3, sign=True)),
+        ("sample peak, offset included", level_text(takes.peak_dbfs(given), "dBFS", 2)),
+        ("RMS, offset taken off, a full-scale sine reads 0", level_text(given["rms_dbfs"], "dBFS", 2)),
+    )
+    return Table("What the meters read", ("reading", "value"), rows)
