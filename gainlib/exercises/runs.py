@@ -5,6 +5,9 @@ is none. Of several runs the best is the better for their number, so the probabi
 """
 
 from dataclasses import dataclass
+from math import comb
+
+import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.listening import SIGNIFICANT, least_right, tail_probability, wilson_interval
@@ -105,3 +108,27 @@ def percent(share: float) -> str:
     decimals = 0 if share >= 0.0995 or share == 0 else 1 if share >= 0.00095 else 3
     text = number(100 * share, decimals)
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"
+
+
+def guessing_percent(trials: int) -> tuple[float, ...]:
+    """Return how many runs of guessing in a hundred end with 0, 1, … right picks of that many trials.
+
+    Examples
+    --------
+    >>> guessing_percent(2)
+    (25.0, 50.0, 25.0)
+    """
+    return tuple(100 * comb(trials, right) / 2**trials for right in range(trials + 1))
+
+
+def share_of_guessers(trials: int, guessers: int, seed: int = 1) -> list[float]:
+    """Return which share of made-up guessers got at least 0, 1, … right: the law above, tried out.
+
+    Examples
+    --------
+    >>> [round(share, 1) for share in share_of_guessers(1, 10_000)]
+    [1.0, 0.5]
+    """
+    right = np.random.Generator(np.random.PCG64(seed)).random((guessers, trials)) < 0.5
+    scores = np.count_nonzero(right, axis=1)
+    return [float(np.mean(scores >= count)) for count in range(trials + 1)]

@@ -9,6 +9,6 @@ def module(*names: str) -> str:
     return "\n".join((static / f"{name}.js").read_text(encoding="utf-8") for name in ("common", *names))
 
 
-def style() -> str:
-    """Return the one style sheet of all widgets."""
-    return (files(__package__) / "static" / "workbook.css").read_text(encoding="utf-8")
+def style(name: str = "workbook") -> str:
+    """Return a style sheet; without a name, the one of all widgets."""
+    return (files(__package__) / "static" / f"{name}.css").read_text(encoding="utf-8")

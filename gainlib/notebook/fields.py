@@ -251,7 +251,7 @@ def field_for(part, given: dict, panel=None) -> Field:
     given : dict
         Values of the variant.
     panel : object, optional
-        The exercise's own panel, which a part of the kind "state" reads.
+        The exercise's own panel, which a part of the kind "state" or "listening" reads.
 
     Raises
     ------
@@ -260,8 +260,12 @@ def field_for(part, given: dict, panel=None) -> Field:
     """
     if part.kind == "state":
         return StateField(part, given, panel)
+    if part.kind == "listening":
+        from gainlib.notebook.trials import ListeningField
+
+        return ListeningField(part, given, panel)
     if part.kind not in FIELDS:
         raise GainlibError(
-            f"there is no field for a part of the kind {part.kind!r}; there is {', '.join(FIELDS)}, state"
+            f"there is no field for a part of the kind {part.kind!r}; there is {', '.join(FIELDS)}, state, listening"
         )
     return FIELDS[part.kind](part, given)

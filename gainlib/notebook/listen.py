@@ -58,7 +58,8 @@ class Player(anywidget.AnyWidget):
     note : str
         One sentence on what to listen for.
     blind : bool
-        Hide what the single sources are turned down by, for listening tests in which it would give the answer away.
+        Hide what the single sources are turned down by, for listening tests in which it would give the answer away;
+        a source that is replaced is silent until the new one has arrived.
     ceiling_dbtp : float
         Highest true peak that may leave the workbook, −6 dBTP or lower; for a test tone −20.
     room_db : float
@@ -101,6 +102,7 @@ class Player(anywidget.AnyWidget):
     silence_help = traitlets.List(traitlets.Unicode(), list(SILENCE_HELP)).tag(sync=True)
     crossfade_s = traitlets.Float(CROSSFADE_S).tag(sync=True)
     which = traitlets.Int(0).tag(sync=True)
+    blind = traitlets.Bool(False).tag(sync=True)
     looping = traitlets.Bool(True).tag(sync=True)
     playing = traitlets.Bool(False).tag(sync=True)
     trims_db = traitlets.List(traitlets.Float()).tag(sync=True)
@@ -123,10 +125,10 @@ class Player(anywidget.AnyWidget):
                 f"a ceiling of {ceiling_dbtp} dBTP and a room of {room_db} dB; give at most {CEILING_DBTP} dBTP and "
                 "at least 0 dB"
             )
-        self.match, self.blind = bool(match), bool(blind)
+        self.match = bool(match)
         self._ceiling_dbtp, self._room_db = ceiling_dbtp, float(room_db)
         self._sources, self._heard, self._stamp = {}, {}, 0
-        super().__init__(note=note)
+        super().__init__(note=note, blind=bool(blind))
         self._take(dict(sources))
         self.volume_db = self.gains.start_db
         self.on_msg(self._asked)

@@ -124,7 +124,7 @@ MATCH = Exercise(
     title="As loud as the other",
     parts=(
         LevelMatch(
-            "Turn B until it is as loud as A",
+            "B as loud as A",
             "dB",
             points=3,
             trials=matching.TRIALS,
@@ -184,7 +184,7 @@ BLIND = Exercise(
     title="A, B or X, and a run that is a sham",
     parts=(
         Abx(
-            "Run 1: is X the same as A or as B?",
+            "Run 1, 3 dB apart",
             points=2,
             trials=orders.TRIALS,
             silent=Silent(
@@ -193,7 +193,7 @@ BLIND = Exercise(
             ),
         ),
         Abx(
-            "Run 2, a sham: A and B are one and the same",
+            "Run 2, the sham",
             points=1,
             trials=orders.TRIALS,
             must_show=False,

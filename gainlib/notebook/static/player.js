@@ -271,6 +271,7 @@ function render({ model, el, signal }) {
   });
   model.on("change:trims_db", () => {
     inUse.levels = trimmed(inUse.match);
+    if (waiting && model.get("blind")) return; // comes in with the new sound
     if (desk) desk.select(inUse.levels, model.get("which"), soon());
   });
   model.on("change:volume_db", () => {
@@ -280,7 +281,18 @@ function render({ model, el, signal }) {
   model.on("change:levels", paint);
   model.on("change:names", buttons);
   model.on("change:match_text change:note change:looping", paint);
-  model.on("change:stamps", () => (playing ? ask() : paint()));
+  // in a blind test nobody may hear the old sound under a new name
+  function silenceMissing() {
+    model.get("stamps").forEach((stamp, k) => {
+      if (!received.has(stamp)) inUse.levels[k] = 0;
+    });
+    desk.select(inUse.levels, model.get("which"), soon());
+  }
+  model.on("change:stamps", () => {
+    if (!playing) return paint();
+    if (model.get("blind")) silenceMissing();
+    ask();
+  });
   buttons();
   tick();
   watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
