@@ -839,6 +839,8 @@ def static_stage(block, kind, shape, limit, bands, sizes, high, history, added, 
                 )
             fresh, less = np.empty((factor, size)), np.empty((2, size))
             _added(rows, kind, shape, first, memory[channel], line, means, fresh, less)
+            if quiet and not np.any(fresh):
+                continue
             points[:, : 2 * fold] = added[channel]
             points[:factor, 2 * fold : count] = fresh
             points[factor:, 2 * fold : count] = less

@@ -23,32 +23,68 @@ _RUN = 1024
 _FIRST_BATCH, _LARGEST_BATCH = 8, 512
 
 
+class Envelope:
+    """Lowest and highest value of some lanes, block by block, in 16 bit rounded outwards.
+
+    Each lane has a range of its own, which is doubled when a value exceeds it.
+
+    Parameters
+    ----------
+    lanes, blocks : int
+    """
+
+    def __init__(self, lanes: int, blocks: int):
+        self.low = np.zeros((lanes, blocks), np.int16)
+        self.high = np.zeros((lanes, blocks), np.int16)
+        self.steps = np.full(lanes, 2.0**-20)
+
+    def put(self, lane: int, first: int, low: np.ndarray, high: np.ndarray) -> None:
+        """Set the blocks of a lane from `first` on."""
+        reach = max(float(high.max(initial=0.0)), -float(low.min(initial=0.0)))
+        while reach > 32000 * self.steps[lane]:
+            self.low[lane] = np.floor_divide(self.low[lane], 2)
+            self.high[lane] = -np.floor_divide(-self.high[lane], 2)
+            self.steps[lane] *= 2.0
+        self.low[lane, first : first + len(low)] = np.floor(low / self.steps[lane])
+        self.high[lane, first : first + len(high)] = np.ceil(high / self.steps[lane])
+
+    def coarser(self, children: int) -> "Envelope":
+        """Return the envelope over runs of `children` blocks."""
+        starts = np.arange(0, self.low.shape[1], children)
+        out = Envelope(0, 0)
+        out.low = np.ascontiguousarray(np.minimum.reduceat(self.low, starts, axis=1))
+        out.high = np.ascontiguousarray(np.maximum.reduceat(self.high, starts, axis=1))
+        out.steps = self.steps
+        return out
+
+    def bounds(self, gains: np.ndarray, parents: np.ndarray, children: int) -> np.ndarray:
+        """Return what the weighted sum does not exceed in the blocks of some runs; see ``kernels.sum_bounds``."""
+        out = np.empty(len(parents) * children, np.float32)
+        used = np.flatnonzero(gains)
+        count = kernels.sum_bounds(self.low, self.high, used, gains * self.steps, parents, children, out)
+        return out[:count]
+
+
 @dataclass(frozen=True, eq=False)
 class Extremes:
     """Lowest and highest value of the anchor and of each lane of one bus channel, on and between the samples.
 
     Attributes
     ----------
-    low, high : array of float32, shape (1 + lanes, blocks of 32 frames)
-        The anchor first.
-    coarse_low, coarse_high : array of float32, shape (1 + lanes, blocks of 512 frames)
+    fine, coarse : Envelope
+        Blocks of 32 and of 512 frames; the anchor first, then the lanes.
     anchor : array, shape (lanes,)
         The gains of the anchor.
     """
 
-    low: np.ndarray
-    high: np.ndarray
-    coarse_low: np.ndarray
-    coarse_high: np.ndarray
+    fine: Envelope
+    coarse: Envelope
     anchor: np.ndarray
 
     @classmethod
-    def of(cls, low: np.ndarray, high: np.ndarray, anchor: np.ndarray) -> "Extremes":
+    def of(cls, fine: Envelope, anchor: np.ndarray) -> "Extremes":
         """Return both levels from the finer one."""
-        starts = np.arange(0, low.shape[1], FINE_IN_COARSE)
-        coarse_low = np.ascontiguousarray(np.minimum.reduceat(low, starts, axis=1))
-        coarse_high = np.ascontiguousarray(np.maximum.reduceat(high, starts, axis=1))
-        return cls(low, high, coarse_low, coarse_high, anchor)
+        return cls(fine, fine.coarser(FINE_IN_COARSE), anchor)
 
     def mixes(self, gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the two ways to write the sum: its lanes alone, and the anchor with what the lanes differ."""
@@ -56,25 +92,19 @@ class Extremes:
         return np.concatenate([[0.0], gains]), np.concatenate([[factor], _difference(gains, factor * self.anchor)])
 
     def _reach(self):
-        return np.maximum(self.coarse_high[1:].max(axis=1), -self.coarse_low[1:].min(axis=1))
+        peaks = np.maximum(self.coarse.high[1:].max(axis=1), -self.coarse.low[1:].min(axis=1))
+        return peaks * self.coarse.steps[1:]
 
     def coarse_bound(self, mixes) -> np.ndarray:
         """Return for every coarse block a magnitude that the sum does not exceed."""
-        runs = np.arange(-(-self.coarse_low.shape[1] // _RUN))
-        return np.minimum(*(_bounds(self.coarse_low, self.coarse_high, mix, runs, _RUN) for mix in mixes))
+        runs = np.arange(-(-self.coarse.low.shape[1] // _RUN))
+        return np.minimum(*(self.coarse.bounds(mix, runs, _RUN) for mix in mixes))
 
     def fine_bound(self, mixes, parents: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the fine blocks inside the coarse blocks `parents`, and a bound for each."""
         blocks = (parents[:, np.newaxis] * FINE_IN_COARSE + np.arange(FINE_IN_COARSE)).ravel()
-        bounds = np.minimum(*(_bounds(self.low, self.high, mix, parents, FINE_IN_COARSE) for mix in mixes))
+        bounds = np.minimum(*(self.fine.bounds(mix, parents, FINE_IN_COARSE) for mix in mixes))
         return blocks[: len(bounds)], bounds
-
-
-def _bounds(low, high, gains, parents, children):
-    out = np.empty(len(parents) * children, np.float32)
-    used = np.flatnonzero(gains)
-    count = kernels.sum_bounds(low, high, used, gains, parents, children, out)
-    return out[:count]
 
 
 def _difference(gains, others):

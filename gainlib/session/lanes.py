@@ -1,49 +1,81 @@
-"""The signals of all strips ahead of their faders, to be read again wherever they are needed."""
+"""The signals of all strips ahead of their faders, passed through once and read again wherever they are needed."""
 
-from dataclasses import dataclass
+from collections import OrderedDict
+from collections.abc import Iterator
 
 import numpy as np
 
 from gainlib.audio import Audio
+from gainlib.session.flow import even
 from gainlib.session.render import post_blocks
 from gainlib.session.strip import Strip, ratio
 
+PIECES_KEPT = 2048
 
-@dataclass(frozen=True, eq=False)
+
 class Lane:
     """A strip's signal ahead of mute and fader.
 
-    Attributes
+    Parameters
     ----------
     source : Audio or AudioFile
-        Where the samples come from.
+        Where the samples come from. Of a file, the pieces read last are kept.
     gain : float
         Factor from the source to the pre-fader tap.
     """
 
-    source: object
-    gain: float
+    def __init__(self, source, gain: float):
+        self.source, self.gain = source, gain
+        self._pieces: OrderedDict[tuple[int, int], np.ndarray] = OrderedDict()
 
-    def read(self, start: int, stop: int) -> np.ndarray:
-        """Return frames `start` to `stop`, float64, shape (stop − start, channels); silence outside the source."""
-        first, last = max(start, 0), min(stop, self.source.frames)
-        out = np.zeros((stop - start, self.source.channels))
-        if first < last:
-            if isinstance(self.source, Audio):
-                found = self.source.samples[first:last]
-            else:
-                found = np.concatenate(list(self.source.blocks(last - first, first, last)))
-            np.multiply(found, self.gain, out=out[first - start : last - start])
-        return out
+    def blocks(self, size: int, frames: int) -> Iterator[np.ndarray]:
+        """Yield the lane in order, float64, in blocks of exactly `size` but for the last, with silence up to `frames`.
+
+        Parameters
+        ----------
+        size, frames : int
+        """
+        return even((self._scaled(block) for block in _with_silence(self.source, size, frames)), size)
 
     def gather(self, starts: np.ndarray, length: int) -> np.ndarray:
-        """Return `length` frames from each of `starts` on, float64, shape (length, len(starts), channels)."""
+        """Return `length` frames from each of `starts` on, float64, shape (length, len(starts), channels).
+
+        Outside of the source there is silence.
+        """
         if isinstance(self.source, Audio):
             index = starts + np.arange(length)[:, np.newaxis]
             inside = (index >= 0) & (index < self.source.frames)
             found = self.source.samples[np.where(inside, index, 0)]
             return np.where(inside[:, :, np.newaxis], found, 0.0) * self.gain
-        return np.stack([self.read(start, start + length) for start in starts], axis=1)
+        return np.stack([self._piece(int(start), length) for start in starts], axis=1) * self.gain
+
+    def _scaled(self, block):
+        return block.astype(np.float64) * self.gain
+
+    def _piece(self, start, length):
+        key = start, length
+        if key in self._pieces:
+            self._pieces.move_to_end(key)
+            return self._pieces[key]
+        first, last = max(start, 0), min(start + length, self.source.frames)
+        piece = np.zeros((length, self.source.channels))
+        if first < last:
+            piece[first - start : last - start] = np.concatenate(list(self.source.blocks(length, first, last)))
+        self._pieces[key] = piece
+        if len(self._pieces) > PIECES_KEPT:
+            self._pieces.popitem(last=False)
+        return piece
+
+
+def _with_silence(source, size, frames):
+    done = 0
+    for block in source.blocks(size):
+        done += len(block)
+        yield block
+    while done < frames:
+        count = min(size, frames - done)
+        done += count
+        yield np.zeros((count, source.channels), np.float32)
 
 
 def lane_of(session, strip: Strip) -> Lane:

@@ -2,13 +2,16 @@
 
 K-weighting and summing are linear. With x_i the K-weighted parts and g_i their gains, the energy of a hop is the
 quadratic form ``Σ_ij g_i g_j ⟨x_i, x_j⟩`` (handbook algebra), so that the products of a hop give its energy for any
-gains. They are kept for hops of 10 ms, and added up for hops of 100 ms; windows that start off the 100 ms grid are
-bounded by the hops they touch, and worked out only when they may hold the maximum.
+gains. They are kept for hops of 100 ms, half of the symmetric table each, and for hops of 10 ms, in a file where they
+are many. Windows that start off the 100 ms grid are bounded by the hops they touch, and worked out from the short hops
+only when they may hold the maximum.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+
+from gainlib.session.scratch import Table
 
 FINE_PER_S = 100
 FINE_IN_COARSE = 10
@@ -17,6 +20,14 @@ _BATCH = 32
 
 def hop_edges(frames: int, rate_hz: int, per_second: int = FINE_PER_S) -> np.ndarray:
     """Return the first frame of every full hop and the end of the last one, rounded to the nearest frame.
+
+    Parameters
+    ----------
+    frames, rate_hz, per_second : int
+
+    Returns
+    -------
+    edges : array of int
 
     Examples
     --------
@@ -28,6 +39,17 @@ def hop_edges(frames: int, rate_hz: int, per_second: int = FINE_PER_S) -> np.nda
     return edges[edges <= frames]
 
 
+def pairs(lanes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows and the columns of the half table of products that is kept."""
+    return np.triu_indices(lanes)
+
+
+def _weights(gains):
+    """Return what each kept product counts: g_i² on the diagonal, 2·g_i·g_j off it."""
+    rows, columns = pairs(len(gains))
+    return np.where(rows == columns, 1.0, 2.0) * gains[rows] * gains[columns]
+
+
 class ProductsBuilder:
     """Collects the products of one bus channel's lanes while their audio passes by.
 
@@ -35,32 +57,44 @@ class ProductsBuilder:
     ----------
     lanes : int
     edges : array of int
-        Hop borders, see :func:`hop_edges`.
+        Borders of the 10 ms hops, see :func:`hop_edges`.
+    fine : Table
+        Room for a row of products for each of these hops.
     """
 
-    def __init__(self, lanes: int, edges: np.ndarray):
-        self._edges = edges
-        self._position = 0
-        self._fine = np.zeros((max(len(edges) - 1, 0), lanes, lanes))
+    def __init__(self, lanes: int, edges: np.ndarray, fine: Table):
+        self._edges, self._fine = edges, fine
+        self._pairs = pairs(lanes)
+        self._position, self._hop = 0, 0
+        self._open = np.zeros(len(self._pairs[0]))
+        hops = max(len(edges) - 1, 0)
+        self._coarse = np.zeros((hops // FINE_IN_COARSE, len(self._pairs[0])))
 
     def push(self, block: np.ndarray) -> None:
         """Take the next K-weighted frames of every lane, shape (lanes, frames)."""
         start, stop = self._position, self._position + block.shape[1]
         self._position = stop
-        first = np.searchsorted(self._edges, start, side="right") - 1
-        for hop in range(first, len(self._fine)):
-            left, right = max(self._edges[hop], start), min(self._edges[hop + 1], stop)
+        done, first = [], self._hop
+        while self._hop < len(self._edges) - 1:
+            left, right = max(self._edges[self._hop], start), min(self._edges[self._hop + 1], stop)
             if left >= stop:
                 break
             part = block[:, left - start : right - start]
-            self._fine[hop] += part @ part.T
+            self._open += (part @ part.T)[self._pairs]
+            if right < self._edges[self._hop + 1]:
+                break
+            done.append(self._open)
+            coarse = self._hop // FINE_IN_COARSE
+            if coarse < len(self._coarse):
+                self._coarse[coarse] += self._open
+            self._open = np.zeros_like(self._open)
+            self._hop += 1
+        if done:
+            self._fine.write(first, np.array(done))
 
     def result(self) -> "Products":
         """Return the products."""
-        whole = len(self._fine) // FINE_IN_COARSE
-        lanes = self._fine.shape[1]
-        coarse = self._fine[: whole * FINE_IN_COARSE].reshape(whole, FINE_IN_COARSE, lanes, lanes).sum(axis=1)
-        return Products(self._fine, coarse)
+        return Products(self._coarse, self._fine)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,28 +103,25 @@ class Products:
 
     Attributes
     ----------
-    fine : array, shape (hops of 10 ms, lanes, lanes)
-    coarse : array, shape (hops of 100 ms, lanes, lanes)
+    coarse : array, shape (hops of 100 ms, products)
+    fine : Table, shape (hops of 10 ms, products)
     """
 
-    fine: np.ndarray
     coarse: np.ndarray
+    fine: Table = field(repr=False)
 
     def coarse_energy(self, gains: np.ndarray) -> np.ndarray:
         """Return the energy of every 100 ms hop of the sum with these gains, one a lane."""
-        return _forms(self.coarse, gains)
+        return self.coarse @ _weights(gains)
 
     def fine_energy(self, first: np.ndarray, gains: np.ndarray) -> np.ndarray:
         """Return the energies of ten 10 ms hops from each of `first` on, shape (len(first), 10); 0 past the end."""
-        index = first[:, np.newaxis] + np.arange(FINE_IN_COARSE)
-        inside = index < len(self.fine)
-        energy = _forms(self.fine[np.where(inside, index, 0).ravel()], gains).reshape(index.shape)
-        return np.where(inside, energy, 0.0)
-
-
-def _forms(products, gains):
-    hops, lanes = products.shape[:2]
-    return (products.reshape(hops * lanes, lanes) @ gains).reshape(hops, lanes) @ gains
+        weights = _weights(gains)
+        out = np.zeros((len(first), FINE_IN_COARSE))
+        for row, start in zip(out, first, strict=True):
+            found = self.fine.read(int(start), FINE_IN_COARSE)
+            row[: len(found)] = found @ weights
+        return out
 
 
 def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops: int) -> float:
@@ -114,9 +145,9 @@ def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops:
     float
         Mean power; 0 when no window fits.
     """
-    if len(edges) - 1 < hops * FINE_IN_COARSE:
-        return 0.0
     length = hops * FINE_IN_COARSE
+    if len(edges) - 1 < length:
+        return 0.0
     running = np.concatenate([[0.0], np.cumsum(coarse)])
     starts = np.arange(len(coarse) - hops + 1)
     widths = edges[starts * FINE_IN_COARSE + length] - edges[starts * FINE_IN_COARSE]
@@ -129,7 +160,8 @@ def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops:
     tails = _tails(products, gains, coarse, inner + hops)
     middle = running[inner + hops] - running[inner + 1]
     bound = (coarse[inner] + middle + tails) / (widths.min() - 1)
-    order = np.argsort(bound)[::-1]
+    order = np.flatnonzero(bound > best)
+    order = order[np.argsort(bound[order])[::-1]]
     for at in range(0, len(order), _BATCH):
         batch = order[at : at + _BATCH]
         batch = batch[bound[batch] > best]

@@ -8,7 +8,7 @@ Where a session is not of that kind, it is rendered and measured, and the readin
 
 import math
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,9 +20,10 @@ from gainlib.meters import KFilter, gated_loudness, interpolator, measure
 from gainlib.meters.loudness import loudness_of_power
 from gainlib.meters.peak import TAPS
 from gainlib.session import routing
-from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Extremes, Peak, search
+from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extremes, Peak, search
 from gainlib.session.lanes import Lane, lane_of
-from gainlib.session.products import FINE_IN_COARSE, ProductsBuilder, highest_window, hop_edges
+from gainlib.session.products import FINE_IN_COARSE, ProductsBuilder, highest_window, hop_edges, pairs
+from gainlib.session.scratch import Table
 
 _CHUNK_FRAMES = 64 * COARSE_FRAMES
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
@@ -70,7 +71,10 @@ class Remeter:
     Parameters
     ----------
     session : Session
-        Measured when this is made; a second or two for an ordinary song.
+        Measured when this is made, in one pass over its sources: a second or two for a short song in memory. Files
+        are read in blocks and not kept.
+    progress : callable, optional
+        Called with a label, the frames done and the frames in all.
 
     Examples
     --------
@@ -84,8 +88,9 @@ class Remeter:
     6.021
     """
 
-    def __init__(self, session):
+    def __init__(self, session, progress: Callable[[str, int, int], None] | None = None):
         self._session = session
+        self._told = progress or (lambda *_: None)
         self._float = session.with_(bus="float")
         self._frames, self._rate_hz = session.frames, session.rate_hz
         self._interpolator = interpolator(session.rate_hz)
@@ -144,67 +149,79 @@ class Remeter:
     def _survey(self):
         """Pass once over all lanes and keep what the readings need."""
         lanes = len(self._lanes)
-        builders = [ProductsBuilder(lanes, self._edges) for _ in _SIDES]
+        rows, columns = max(len(self._edges) - 1, 0), len(pairs(lanes)[0])
+        builders = [ProductsBuilder(lanes, self._edges, Table(rows, columns)) for _ in _SIDES]
         filters = [KFilter(self._rate_hz, lane.source.channels) for lane in self._lanes]
         self._raw, self._sums = np.zeros((2, lanes, lanes)), np.zeros((2, lanes))
-        blocks = -(-self._frames // FINE_FRAMES)
-        low, high = (np.zeros((2, 1 + lanes, blocks), np.float32) for _ in range(2))
+        envelopes = [Envelope(1 + lanes, -(-self._frames // FINE_FRAMES)) for _ in _SIDES]
         anchor = self._gains(routing.bus_paths(self._float))
         mix = np.empty((self._frames, 2), np.float32)
+        weighted = np.empty((2, lanes, _CHUNK_FRAMES))
         before = self._interpolator.before
-        for start, stop, place in self._chunks():
-            padded = np.empty((2, lanes, stop - start + before + self._interpolator.after))
-            weighted = np.empty((2, lanes, stop - start))
-            for index, lane in enumerate(self._lanes):
-                block = lane.read(start - before, stop + self._interpolator.after)
-                heavy = filters[index](block[before : before + stop - start])
-                for side, column in enumerate((0, -1)):
-                    padded[side, index], weighted[side, index] = block[:, column], heavy[:, column]
-                self._extremes_of(block, low[:, 1 + index, place], high[:, 1 + index, place])
-            sums = np.stack([gain @ parts for gain, parts in zip(anchor, padded, strict=True)], axis=1)
-            self._extremes_of(sums, low[:, 0, place], high[:, 0, place])
-            mix[start:stop] = sums[before : before + stop - start]
-            plain = padded[:, :, before : before + stop - start]
+        for start, stop, padded in self._chunks():
+            count = stop - start
+            for index, (lane, k_filter) in enumerate(zip(self._lanes, filters, strict=True)):
+                block = padded[:, index, before : before + count]
+                heavy = k_filter(np.ascontiguousarray(block[: lane.source.channels].T))
+                weighted[0, index, :count], weighted[1, index, :count] = heavy[:, 0], heavy[:, -1]
+                self._note_extremes(envelopes, 1 + index, start, padded[: lane.source.channels, index])
+            sums = np.stack([gain @ parts for gain, parts in zip(anchor, padded, strict=True)])
+            self._note_extremes(envelopes, 0, start, sums)
+            mix[start:stop] = sums[:, before : before + count].T
+            plain = padded[:, :, before : before + count]
             self._raw += plain @ plain.transpose(0, 2, 1)
             self._sums += plain.sum(axis=2)
             for builder, parts in zip(builders, weighted, strict=True):
-                builder.push(parts)
+                builder.push(parts[:, :count])
+            self._told("survey", stop, self._frames)
         self._products = [builder.result() for builder in builders]
-        self._extremes = [Extremes.of(low[side], high[side], anchor[side]) for side in _SIDES]
-        self._anchor = Lane(Audio(mix, self._rate_hz), 1.0)
+        self._set_anchor(envelopes, anchor, mix)
 
     def _chunks(self):
+        """Yield borders and samples of chunk after chunk, shape (2, lanes, frames), with neighbours on either side."""
+        before, after = self._interpolator.before, self._interpolator.after
+        streams = [lane.blocks(_CHUNK_FRAMES, self._frames) for lane in self._lanes]
+        held = np.zeros((2, len(streams), before))
+        waiting = self._next(streams)
         for start in range(0, self._frames, _CHUNK_FRAMES):
             stop = min(start + _CHUNK_FRAMES, self._frames)
-            yield start, stop, slice(start // FINE_FRAMES, -(-stop // FINE_FRAMES))
+            current, waiting = waiting, self._next(streams) if stop < self._frames else None
+            ahead = np.zeros((2, len(streams), after))
+            if waiting is not None:
+                count = min(after, waiting.shape[2])
+                ahead[:, :, :count] = waiting[:, :, :count]
+            yield start, stop, np.concatenate([held, current, ahead], axis=2)
+            held = np.concatenate([held, current], axis=2)[:, :, -before:]
 
-    def _extremes_of(self, padded, low, high):
-        found = np.empty((2, padded.shape[1], low.shape[1]), np.float32)
-        between = self._interpolator
-        kernels.interpolated_envelope(
-            padded, between.even, between.odd, between.factor % 2 == 0, FINE_FRAMES, found[0], found[1]
-        )
-        low[:], high[:] = found[0, [0, -1]], found[1, [0, -1]]
+    def _next(self, streams):
+        blocks = [next(stream) for stream in streams]
+        return np.array([[block[:, 0] for block in blocks], [block[:, -1] for block in blocks]])
+
+    def _note_extremes(self, envelopes, row, start, padded):
+        """Put the extremes of one lane's chunk, shape (channels, frames), where they belong."""
+        between, samples = self._interpolator, np.ascontiguousarray(padded.T)
+        blocks = -(-(len(samples) - TAPS + 1) // FINE_FRAMES)
+        low, high = np.empty((2, samples.shape[1], blocks), np.float32)
+        even_factor = between.factor % 2 == 0
+        kernels.interpolated_envelope(samples, between.even, between.odd, even_factor, FINE_FRAMES, low, high)
+        for envelope, column in zip(envelopes, (0, -1), strict=True):
+            envelope.put(row, start // FINE_FRAMES, low[column], high[column])
+
+    def _set_anchor(self, envelopes, gains, mix):
+        self._envelopes = envelopes
+        self._extremes = [Extremes.of(envelope, gain) for envelope, gain in zip(envelopes, gains, strict=True)]
+        self._anchor = Lane(Audio(mix, self._rate_hz), 1.0)
+        self._evaluated = 0
 
     def _drop_anchor(self, gains):
         """Take the sum at `gains` as the new anchor."""
-        before, after = self._interpolator.before, self._interpolator.after
-        low, high = ([getattr(each, name) for each in self._extremes] for name in ("low", "high"))
         mix = np.empty((self._frames, 2), np.float32)
-        for start, stop, place in self._chunks():
-            sums = np.zeros((stop - start + before + after, 2))
-            for index, lane in enumerate(self._lanes):
-                factors = gains[0][index], gains[1][index]
-                if any(factors):
-                    sums += lane.read(start - before, stop + after) * factors
-            mix[start:stop] = sums[before : before + stop - start]
-            found_low, found_high = np.empty((2, place.stop - place.start)), np.empty((2, place.stop - place.start))
-            self._extremes_of(sums, found_low, found_high)
-            for side in _SIDES:
-                low[side][0, place], high[side][0, place] = found_low[side], found_high[side]
-        self._extremes = [Extremes.of(low[side], high[side], gains[side]) for side in _SIDES]
-        self._anchor = Lane(Audio(mix, self._rate_hz), 1.0)
-        self._evaluated = 0
+        before = self._interpolator.before
+        for start, stop, padded in self._chunks():
+            sums = np.stack([gain @ parts for gain, parts in zip(gains, padded, strict=True)])
+            self._note_extremes(self._envelopes, 0, start, sums)
+            mix[start:stop] = sums[:, before : before + stop - start].T
+        self._set_anchor(self._envelopes, gains, mix)
 
     # ------------------------------------------------------------------------------------------------------ readings
 
@@ -218,7 +235,7 @@ class Remeter:
         if (peak.side, peak.block) not in self._recent:
             self._recent.append((peak.side, peak.block))
         self._evaluated += peak.evaluated
-        if self._evaluated > _ANCHOR_EVERY * self._extremes[0].low.shape[1]:
+        if self._evaluated > _ANCHOR_EVERY * self._envelopes[0].low.shape[1]:
             self._drop_anchor(gains)
         return peak
 
