@@ -96,8 +96,8 @@ class Stretches:
             lane = lane_of(session, strip)
             for column, peak in enumerate(peaks):
                 frame = round(peak.time_s * session.rate_hz)
-                stretch = lane.read(frame - reach, frame + reach + 1)
-                self._kept[row, column] = stretch[:, -1 if peak.channel else 0]
+                stretch = _stretch(lane.source, frame - reach, frame + reach + 1)
+                self._kept[row, column] = stretch[:, -1 if peak.channel else 0] * lane.gain
 
     def at(
         self,
@@ -141,6 +141,15 @@ class Stretches:
         signs = np.where(sums[:, self._middle] < 0, -1.0, 1.0)
         parts = scaled[:, :, self._middle].T * signs[:, np.newaxis] * paths.master_gain
         return Followed(self._time_s, parts, leaving, over)
+
+
+def _stretch(source, start, stop):
+    """Return frames `start` to `stop` of a source, with silence beyond its ends."""
+    first, last = max(start, 0), min(stop, source.frames)
+    out = np.zeros((stop - start, source.channels))
+    if first < last:
+        out[first - start : last - start] = np.concatenate(list(source.blocks(last - first, first, last)))
+    return out
 
 
 def excerpt_around(audio: Audio, centre_s: float, length_s: float) -> Audio:
