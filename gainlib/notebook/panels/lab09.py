@@ -24,18 +24,18 @@ PAGE = Page(
 ### Bring a fader back to where it is fine
 
 1. Read fader *f* and post trim *t*, the gain behind the last processor.
-2. Choose where the fader shall stand, *f*′, near 0 dB.
-3. New post trim: *t*′ = *t* + *f* − *f*′. The sum stays, so the level at the bus stays.
-4. Sends **ahead** of the fader have the trim in them and not the fader: move each by −(*t*′ − *t*). Sends **behind**
-   the fader need nothing.
+2. Choose where the fader shall stand, *f*₂, near 0 dB.
+3. New post trim: *t*₂ = *t* + *f* − *f*₂. The sum stays, so the level at the bus stays.
+4. Sends **ahead** of the fader have the trim in them and not the fader: move each by *t* − *t*₂. Sends **behind** the
+   fader need nothing.
 5. The trim ahead of the processors stays alone: it sets how hard they are driven.
 
 | you turn | the processors get | cue send, ahead of the fader | send behind it | the bus |
 |---|---|---|---|---|
-| input trim | more or less | it depends on them | it depends | it depends |
+| input trim +6 dB | **+6 dB** | depends on them | depends on them | depends on them |
 | post trim +6 dB | the same | +6 dB | +6 dB | +6 dB |
 | fader +6 dB | the same | the same | +6 dB | +6 dB |
-| post trim −6, fader +6 dB | the same | **−6 dB** | the same | the same |
+| post trim −6 dB, fader +6 dB | the same | **−6 dB** | the same | the same |
 
 ### Not to believe
 

@@ -11,6 +11,7 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.laid import LaidLaw
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.prose import Said
+from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import number_text
 from gainlib.session.fader import misfit_db, travel_db, usable_points
 
@@ -29,7 +30,7 @@ class MeasuredPanel(Panel):
     ----------
     points : ipywidgets.Textarea
         One point a line; changed, they are the learner's own.
-    exponent, unity : ipywidgets.FloatSlider
+    exponent, unity : Slider
         The law.
     """
 
@@ -38,23 +39,20 @@ class MeasuredPanel(Panel):
         self.points = widgets.Textarea(
             self._printed,
             continuous_update=False,
+            description="mm and dB, one pair a line",
+            style={"description_width": "initial"},
             rows=12,
-            layout=widgets.Layout(width="200px", height="260px"),
-            tooltip="Points: position in mm and gain in dB, one a line",
+            layout=widgets.Layout(width="210px", height="290px"),
         )
         self.points.add_class("gl-points")
         exponent, unity = RANGES
-        style = {"style": {"description_width": "60px"}, "layout": widgets.Layout(width="420px")}
-        self.exponent = widgets.FloatSlider(
-            exponent.start, min=exponent.low, max=exponent.high, step=0.05, description="k", **style
+        self.exponent = Slider("k", exponent.start, exponent.low, exponent.high, 0.01, page=0.1)
+        self.unity = Slider("x₀", unity.start, unity.low, unity.high, 0.1, "mm", page=2.0)
+        self.reset = widgets.Button(
+            description="Back to start", layout=widgets.Layout(width="auto", align_self="flex-start")
         )
-        self.unity = widgets.FloatSlider(
-            unity.start, min=unity.low, max=unity.high, step=0.5, description="x₀ (mm)", readout_format=".1f", **style
-        )
-        self.reset = widgets.Button(description="Back to start", layout=widgets.Layout(width="auto"))
         self._said, self._picture = Said(), widgets.VBox()
-        label = widgets.HTML("<b>Position (mm) and gain (dB), one pair a line</b>")
-        left = widgets.VBox([label, self.points, self.reset])
+        left = widgets.VBox([self.points, self.reset])
         right = widgets.VBox([self._picture, self.exponent, self.unity])
         super().__init__(widgets.HBox([left, right]).add_class("gl-beside"), self._said)
         self.add_class("gl-form").add_class("gl-panel")
@@ -62,13 +60,14 @@ class MeasuredPanel(Panel):
         self.points.observe(self.guarded(lambda change: self._take_points()), "value")
         for slider in (self.exponent, self.unity):
             slider.observe(self.guarded(lambda change: self._follow()), "value")
+            slider.observe(self.guarded(lambda change: self._settle()), "released")
         self.reset.on_click(self.guarded(lambda _button: self._back()))
 
     # ---- the answer ------------------------------------------------------------------------------------------------
 
     def controls(self) -> dict | None:
         """Return the law, with the learner's own points where they were changed; None while all is as found."""
-        law = {"exponent": round(self.exponent.value, 4), "unity_mm": round(self.unity.value, 4)}
+        law = {"exponent": self.exponent.value, "unity_mm": self.unity.value}
         own = self._own()
         untouched = law == {control.name: control.start for control in RANGES} and own is None
         return None if untouched else {LAW: law, **({} if own is None else {OWN: own})}
@@ -92,10 +91,13 @@ class MeasuredPanel(Panel):
         for control, slider in zip(RANGES, (self.exponent, self.unity), strict=True):
             if isinstance(law.get(control.name), (int, float)):
                 slider.value = law[control.name]
+        self._settle()
 
     def _back(self):
         self.points.value = self._printed
-        self.exponent.value, self.unity.value = (control.start for control in RANGES)
+        self.exponent.restart()
+        self.unity.restart()
+        self._settle()
 
     # ---- the picture -----------------------------------------------------------------------------------------------
 
@@ -125,6 +127,8 @@ class MeasuredPanel(Panel):
             raise GainlibError("there are no points to lay a law through; type at least six")
         self._update()
         self._live.refresh()
+
+    def _settle(self):
         self._live.settle()
         self._say()
 

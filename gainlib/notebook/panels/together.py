@@ -2,10 +2,9 @@
 
 from collections.abc import Iterable
 
-import ipywidgets as widgets
-
 from gainlib.notebook import assets
 from gainlib.notebook.fader import EvenTravel, Faders
+from gainlib.notebook.slider import Slider
 
 
 class Trims(Faders):
@@ -44,7 +43,7 @@ class Together(Faders):
     ----------
     names, values_db
         As for :class:`gainlib.notebook.fader.Faders`.
-    others : iterable of Faders or of ipywidgets with a value
+    others : iterable of Faders or Slider
         Their values are remembered, taken back and reset along with these.
     **kwargs
         As for :class:`gainlib.notebook.fader.Faders`.
@@ -69,14 +68,14 @@ class Together(Faders):
     """
 
     _css = assets.style() + assets.style("strips")
-    recalling, _last = False, None
+    recalling = False
 
-    def __init__(self, names, values_db=None, *, others: Iterable[widgets.Widget] = (), **kwargs):
+    def __init__(self, names, values_db=None, *, others: Iterable[Faders | Slider] = (), **kwargs):
         self._others = tuple(others)
         self._theirs = [_value(other) for other in self._others]
         super().__init__(names, values_db, **kwargs)
         for other in self._others:
-            other.observe(self._let_go, "released" if isinstance(other, Faders) else "value")
+            other.observe(self._let_go, "released")
 
     def _state(self):
         return (*super()._state(), [_value(other) for other in self._others])
@@ -87,16 +86,11 @@ class Together(Faders):
         for other, theirs in zip(self._others, rest, strict=True):
             _take(other, theirs)
         super()._recall((values, mute, solo))
-        self.recalling, self._last = False, None
+        self.recalling = False
 
     def _let_go(self, change):
-        if self.recalling:
-            return
-        slides = not isinstance(change["owner"], Faders)
-        if slides and self._last is change["owner"] and len(self._past) > 1:
-            self._past.pop()  # a slider tells every step; the whole way is one gesture
-        self._last = change["owner"] if slides else None
-        super()._let_go(change)
+        if not self.recalling:
+            super()._let_go(change)
 
 
 def _value(control):

@@ -11,6 +11,7 @@ from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.base import Beside
 from gainlib.notebook.panels.together import Together
 from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import level_text, number_text
 from gainlib.session import FaderLaw
 from gainlib.session.fader import travel_db
@@ -41,7 +42,7 @@ class TravelPanel(Panel):
     ----------
     fader : Faders
         In mm; holds the memory of all controls.
-    exponent, hand : ipywidgets.FloatSlider
+    exponent, hand : Slider
         k of the law, and the standard deviation of the hand in mm.
     live : LiveFigure
         The picture.
@@ -49,9 +50,8 @@ class TravelPanel(Panel):
 
     def __init__(self, audio, start_db: float = -12.0):
         self._audio, self._seed = audio, 0
-        style = {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="340px")}
-        self.exponent = widgets.FloatSlider(4.0, min=2.0, max=6.0, step=0.1, description="Exponent k", **style)
-        self.hand = widgets.FloatSlider(0.5, min=0.1, max=2.0, step=0.1, description="Hand σ (mm)", **style)
+        self.exponent = Slider("Exponent k", 4.0, 2.0, 6.0, 0.1, page=0.5)
+        self.hand = Slider("Hand σ", 0.5, 0.1, 2.0, 0.1, "mm", page=0.5)
         self.again = widgets.Button(
             description="Sixty more hits", tooltip="The same hand tries again", layout=widgets.Layout(width="auto")
         )
@@ -60,7 +60,7 @@ class TravelPanel(Panel):
         )
         self._draw()
         self._status, self._sound = Said(), widgets.VBox()
-        controls = widgets.HBox([self.exponent, self.hand, self.again]).add_class("gl-buttons")
+        controls = widgets.VBox([self.exponent, self.hand, widgets.HBox([self.again]).add_class("gl-buttons")])
         stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
         stage = widgets.VBox([stays, self.fader, controls]).add_class("gl-stage")
         super().__init__(stage, self._status, self._sound)
@@ -79,7 +79,7 @@ class TravelPanel(Panel):
     @property
     def law(self) -> FaderLaw:
         """The law as the controls have it."""
-        return FaderLaw(exponent=round(self.exponent.value, 3))
+        return FaderLaw(exponent=self.exponent.value)
 
     @property
     def level_db(self) -> float:
