@@ -6,7 +6,6 @@ several requests only the newest is worked out.
 """
 
 import asyncio
-import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -14,8 +13,6 @@ from concurrent.futures import ThreadPoolExecutor
 from gainlib.notebook.errors import Panel
 
 REST_S = 0.15  # the last picture of a gesture goes first, and a hand that moves on saves the work
-
-SWITCH_S = 0.0005  # Python's 5 ms, waited for a dozen times a picture, would be felt in the hand
 
 # one thread for all panels: two would only slow each other, and the picture, down
 _THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-panel")
@@ -76,7 +73,7 @@ class Beside:
         def report(done, text=None):
             loop.call_soon_threadsafe(self._panel.progress, done, text)
 
-        future = _THREAD.submit(_politely, self._work, report, *request)
+        future = _THREAD.submit(self._work, report, *request)
         future.add_done_callback(lambda done: loop.call_soon_threadsafe(self._ended, loop, done))
 
     def _ended(self, loop, future):
@@ -99,13 +96,3 @@ class Beside:
                 raise
 
         show()
-
-
-def _politely(work, *arguments):
-    """Work in a thread that lets the others go first more often than Python usually does."""
-    before = sys.getswitchinterval()
-    sys.setswitchinterval(SWITCH_S)
-    try:
-        return work(*arguments)
-    finally:
-        sys.setswitchinterval(before)
