@@ -131,7 +131,10 @@ def test_long_runs_in_blocks_equal_one_go(processor):
 
 
 @pytest.mark.parametrize("processor", AT_WORK, ids=repr)
-@pytest.mark.parametrize(("rate_hz", "channels", "dtype"), [(44100, 1, np.float32), (96000, 6, np.float64)])
+@pytest.mark.parametrize(
+    ("rate_hz", "channels", "dtype"),
+    [(44100, 1, np.float32), (96000, 6, np.float64), (8000, 2, np.float64), (192000, 1, np.float32)],
+)
 def test_frames_channels_rate_and_name_are_kept(processor, rate_hz, channels, dtype):
     audio = Audio(noise(500, channels).astype(dtype), rate_hz, "take 3")
     before = audio.samples.copy()

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate
+from scipy import integrate, signal
 
 from gainlib.audio import Audio
 from gainlib.meters import flat_runs
@@ -238,6 +238,23 @@ def test_full_band_noise_far_over_the_end_stays_in_bounds(drive_db):
         out = processor.process(loud).samples
         assert np.abs(out).max() <= 2 * ratio(-10) * 1.01
         assert 0.4 * ratio(-10) < np.sqrt(np.mean(out**2)) < 1.05 * ratio(-10), processor
+
+
+@pytest.mark.parametrize(
+    "processor",
+    [Saturation(4), AsymmetricSaturation(3, -0.5), HardClip(-9), AnalogueStage(-250, -5)],
+    ids=repr,
+)
+def test_the_drawn_curve_is_the_one_that_is_heard(processor):
+    """A slow tone through all levels, against the formula, behind scipy's high-pass for those that have one."""
+    x = np.linspace(0, 1, 9600) * np.sin(2 * np.pi * 100 * np.arange(9600) / RATE_HZ)
+    heard = processor.process(Audio(x, RATE_HZ)).samples[:, 0]
+    drawn = processor.transfer(x)
+    assert np.abs(drawn).max() < 0.62 and drawn[0] == 0
+    corner_hz = {AsymmetricSaturation: 5, AnalogueStage: 20}.get(type(processor))
+    if corner_hz:
+        drawn = signal.lfilter(*signal.butter(1, corner_hz, "highpass", fs=RATE_HZ), drawn)
+    assert np.abs(heard - drawn)[100:-100].max() < 2e-3
 
 
 # ---- tape ------------------------------------------------------------------------------------------------------------

@@ -145,6 +145,12 @@ def test_libebur128_agrees_on_limited_material():
     assert 20 * math.log10(pyebur128.get_true_peak(state, 0)) <= -2 + 0.15
 
 
+def test_drawn_curves_of_limiter_and_gate_are_what_sines_meet():
+    for level_db in (-70.0, -30.0, -13.0, -3.0, 6.0):
+        assert steady_db(Limiter(-12), 997, level_db) == pytest.approx(Limiter(-12).static_db(level_db), abs=0.02)
+        assert steady_db(Gate(-40), 997, level_db) == pytest.approx(float(Gate(-40).static_db(level_db)), abs=0.02)
+
+
 def test_under_its_ceiling_a_limiter_is_a_wire():
     rng = np.random.default_rng(4)
     soft = Audio(rng.uniform(-1, 1, (30000, 2)) * 0.4, RATE_HZ)

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from gainlib.processors.base import Processor
 from gainlib.processors.filters import Biquads, damped, dc_block
 from gainlib.processors.oversampling import BEND, Oversampled
@@ -38,6 +40,12 @@ class AnalogueStage(Processor):
         self._number("rail_dbfs")
         self._whole("seed", 0)
 
+    def transfer(self, samples) -> np.ndarray:
+        """Return the curve itself, value by value, without noise and band limits."""
+        straight, width = self._bend()
+        over = np.maximum(np.abs(samples) - straight, 0.0)
+        return np.sign(samples) * (np.minimum(np.abs(samples), straight) + width * np.tanh(over / width))
+
     @property
     def reference_dbfs(self) -> float:
         """Average level the stage is built for: −18 dBFS."""
@@ -45,8 +53,13 @@ class AnalogueStage(Processor):
 
     def stream(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run from rest; the last frames come at the flush."""
-        rail, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
-        stage = Oversampled(BEND, (straight, rail - straight), rail, channels, 3 if self.rail_dbfs >= 0 else 4)
+        straight, width = self._bend()
+        stage = Oversampled(BEND, (straight, width), straight + width, channels, 3 if self.rail_dbfs >= 0 else 4)
         band = Biquads([dc_block(LOW_HZ, rate_hz), damped(HIGH_HZ, rate_hz)], channels)
         noise = Noise(self.noise_dbfs, self.seed, channels)
         return Aligned(lambda block: band.run(stage.run(block + noise.next(len(block)))), stage.latency, channels)
+
+    def _bend(self):
+        """Return where the bend starts, and how wide it is."""
+        rail, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
+        return straight, rail - straight

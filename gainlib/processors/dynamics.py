@@ -181,6 +181,10 @@ class Limiter(Processor):
         self._number("lookahead_s", 0.0, 1.0)
         self._number("release_s", 0.0)
 
+    def static_db(self, level_dbfs) -> np.ndarray:
+        """Return the peak level of a steady sine that comes in at `level_dbfs`."""
+        return np.minimum(level_dbfs, float(self.ceiling_dbtp))
+
     def reduction_db(self, audio: Audio) -> np.ndarray:
         """Return the gain reduction of every frame in dB, not negative; shape (frames,)."""
         first, second = (_Limiting(self, audio.rate_hz, audio.channels) for _ in range(2))
@@ -254,6 +258,11 @@ class Gate(Processor):
         self._number("attack_s", 0.0)
         self._number("hold_s", 0.0)
         self._number("release_s", 0.0)
+
+    def static_db(self, level_dbfs) -> np.ndarray:
+        """Return the peak level of a steady sine that comes in at `level_dbfs` and finds the gate closed."""
+        level = np.asarray(level_dbfs, dtype=np.float64)
+        return np.where(level >= self.open_dbfs, level, level - self.range_db)
 
     def reduction_db(self, audio: Audio) -> np.ndarray:
         """Return the attenuation of every frame in dB, 0 … range; shape (frames,)."""

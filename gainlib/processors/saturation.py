@@ -13,6 +13,8 @@ continuous-time convolution", DAFx-16); play operators (Visintin, Differential M
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from gainlib.processors.base import Processor
 from gainlib.processors.filters import Biquads, dc_block, first_order_shelf
 from gainlib.processors.oversampling import CUT, HYSTERESIS, TANH, Oversampled
@@ -54,6 +56,10 @@ class Saturation(Processor):
     def __post_init__(self):
         self._number("drive", above=0.0, high=1000.0)
 
+    def transfer(self, samples) -> np.ndarray:
+        """Return the curve itself, value by value, as a slow signal meets it."""
+        return np.tanh(self.drive * np.asarray(samples)) / self.drive
+
     @property
     def reference_dbfs(self) -> float:
         """Average level the stage is built for: −18 dBFS."""
@@ -87,6 +93,11 @@ class AsymmetricSaturation(Processor):
     def __post_init__(self):
         self._number("drive", above=0.0, high=1000.0)
         self._number("offset", -3.0, 3.0)
+
+    def transfer(self, samples) -> np.ndarray:
+        """Return the curve itself, value by value, ahead of the DC block."""
+        rest = math.tanh(self.offset)
+        return (np.tanh(self.drive * np.asarray(samples) + self.offset) - rest) / (self.drive * (1.0 - rest * rest))
 
     @property
     def reference_dbfs(self) -> float:
@@ -132,6 +143,11 @@ class HardClip(Processor):
 
     def __post_init__(self):
         self._number("ceiling_dbfs")
+
+    def transfer(self, samples) -> np.ndarray:
+        """Return the curve itself, value by value, as a slow signal meets it."""
+        ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
+        return np.clip(samples, -ceiling, ceiling)
 
     def stream(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run; the last frames come at the flush."""
