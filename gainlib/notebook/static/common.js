@@ -7,9 +7,13 @@ function make(tag, className = "", text = "") {
   return node;
 }
 
-// JupyterLab listens for shortcuts at the document before anything here hears a key.
+// JupyterLab listens for shortcuts at the document before anything here hears a key. It looks for the mark from the
+// focused element upwards and stops at the first one that a shortcut names, which may be the focused element itself (the
+// arrows that fold a heading do that), so each control has to bear the mark.
 function ownKeys(root) {
-  root.setAttribute("data-lm-suppress-shortcuts", "true");
+  const mark = "data-lm-suppress-shortcuts";
+  root.setAttribute(mark, "true");
+  root.addEventListener("focusin", (event) => event.target.setAttribute(mark, "true"));
 }
 
 // Python's −inf travels as the string "-inf": JSON has no infinity.
