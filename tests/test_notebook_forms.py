@@ -20,12 +20,13 @@ from gainlib.exercises import (
     mark,
 )
 from gainlib.notebook import Lab
-from gainlib.notebook.desk import WHO_FILE, Desk
+from gainlib.notebook.desk import Desk
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.forms import ExerciseForm
 from gainlib.notebook.panels.base import Beside
 from gainlib.notebook.predict import Prediction
 from gainlib.notebook.prose import html_of
+from gainlib.notebook.who import WHO_FILE
 
 OPTIONS = tuple(Option(key, f"the option {key}") for key in "pqrs")
 ITEMS = (Option("u", "first item"), Option("v", "second item"))

@@ -4,18 +4,13 @@ The desk knows no widget. It marks through :func:`gainlib.exercises.mark`, count
 :func:`gainlib.exercises.tally`, and tells whoever watches what has changed.
 """
 
-import json
-import os
-import secrets
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, Tally, bank, hint_price, mark, records_folder, tally
 from gainlib.exercises.record import plain
-
-WHO_FILE = "learner.json"
+from gainlib.notebook import who
 
 
 class Desk:
@@ -49,14 +44,14 @@ class Desk:
             raise GainlibError(f"there is no lab {lab!r}; there is {labs}")
         self.folder = records_folder(folder)
         self.record = Record(self.folder)
-        kept = _kept_identity(self.folder)
-        self.learner = learner if learner is not None else kept.get("learner") or _pseudonym()
+        kept = who.kept(self.folder)
+        self.learner = learner if learner is not None else kept.get("learner") or who.pseudonym()
         self.class_code = class_code if class_code is not None else kept.get("class_code") or ""
         self._watchers: list[Callable] = []
         self._sit_down()
 
     def _sit_down(self):
-        _keep_identity(self.folder, self.learner, self.class_code)
+        who.keep(self.folder, self.learner, self.class_code)
         self._events = list(self.record.events().of(self.learner, self.class_code).events)
         self._add(self.record.start(self.learner, self.lab, self.class_code))
 
@@ -174,23 +169,3 @@ class Desk:
             and (question is None or each["question"] == question)
         ]
         return mine[-1] if mine else None
-
-
-def _pseudonym():
-    return f"learner-{secrets.token_hex(2)}"
-
-
-def _kept_identity(folder: Path) -> dict:
-    try:
-        kept = json.loads((folder / WHO_FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return {name: value for name, value in kept.items() if isinstance(value, str)} if isinstance(kept, dict) else {}
-
-
-def _keep_identity(folder: Path, learner: str, class_code: str) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    unfinished = folder / f"{WHO_FILE}.{os.getpid()}"
-    text = json.dumps({"learner": learner, "class_code": class_code}, ensure_ascii=False)
-    unfinished.write_text(text, encoding="utf-8")
-    os.replace(unfinished, folder / WHO_FILE)
