@@ -113,6 +113,16 @@ def test_the_notebooks_count_and_the_gradebooks_agree(room, book):
         }
 
 
+def test_several_at_a_time_find_the_same(room, book, tmp_path):
+    """Marked in two processes, every row, figure and finding is what one process finds."""
+    for name in ("karl", *(f"handed in/record {number}" for number in range(20, 28))):
+        (tmp_path / f"{name[-9:]}.jsonl").write_bytes((room.folder / f"{name}.jsonl").read_bytes())
+    counted = []
+    two = gradebook(tmp_path, processes=2, progress=lambda total: lambda: counted.append(total))
+    assert two == gradebook(tmp_path) and len(two.names) == 9 and two.disagreements
+    assert len(counted) == counted[0] == sum(path.read_text().count('"kind": "answer"') for path in tmp_path.iterdir())
+
+
 def test_the_three_tampered_records_are_named_and_no_other(room, book):
     by_name = {}
     for each in book.disagreements:

@@ -31,6 +31,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sets", metavar="N", type=_count, help="count only the first N sets of numbers of an exercise (default all)"
     )
+    parser.add_argument(
+        "--processes", metavar="N", type=_count, help="mark N learners at a time (default: as many as it is worth)"
+    )
     parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
 
 
@@ -48,9 +51,8 @@ def run(options: argparse.Namespace) -> int:
         print(f"{folder}: no record with an event in it; looked for *.jsonl", file=sys.stderr)
     bar = _Bar(options.quiet)
     try:
-        book = gradebook(
-            folder, listed, overrides, lab=options.lab, most=options.sets, progress=bar.start, handed_in=handed
-        )
+        wanted = {"lab": options.lab, "most": options.sets, "processes": options.processes}
+        book = gradebook(folder, listed, overrides, **wanted, progress=bar.start, handed_in=handed)
     finally:
         bar.close()
     if book.rows:

@@ -2,7 +2,7 @@
 
 Everybody has numbers of their own, so a copied answer is wrong for the one who copies and right for the other. One such
 answer may be chance, a slip that happens to land there; the more often it happens between the same two, the less so.
-For every exercise the chance that an answer to one set of numbers does for another is counted on two dozen sets; the
+For every exercise the chance that an answer to one set of numbers does for another is counted on sixteen sets; the
 chances of all exercises of a pair are multiplied (they are drawn independently), and a pair is reported when in a class
 of this size less than one such pair in a hundred classes is to be expected. Controls that stand in the same places in
 spite of different starts, and lines that were taken over with their event numbers, need no second exercise.

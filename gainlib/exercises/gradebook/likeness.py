@@ -14,7 +14,7 @@ from gainlib.exercises.performed import State
 from gainlib.exercises.tally import numbers
 from gainlib.exercises.text import Unreadable
 
-PANEL = 24
+PANEL = 16
 _FINEST = 0.02
 _ONE_CONTROL = 0.01
 _ONE_NUMBER = 0.01
@@ -84,7 +84,7 @@ def _typed(exercise, one, other, theirs):
 
 
 def coincidence(exercise: Exercise, right: tuple) -> float:
-    """Return the chance that the right answer to one set of numbers does for another, counted on two dozen sets.
+    """Return the chance that the right answer to one set of numbers does for another, counted on sixteen sets.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def coincidence(exercise: Exercise, right: tuple) -> float:
     Returns
     -------
     float
-        Above 0, since what never happens in two dozen sets may still happen.
+        Above 0, since what never happens in sixteen sets may still happen.
     """
     panel = [(given, _read(exercise, value, given)) for given, value in right[:PANEL]]
     panel += [_solved(exercise.id, index) for index in range(PANEL - len(panel))]

@@ -9,8 +9,9 @@ from gainlib.exercises.gradebook.copies import Copied, copies
 from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect, require
 from gainlib.exercises.gradebook.items import Item, items
 from gainlib.exercises.gradebook.lists import Listed, Override
-from gainlib.exercises.gradebook.marks import Disagreement, mark_again, shown_name, strangers, whose
-from gainlib.exercises.gradebook.rows import Row, absent_rows, learner_rows
+from gainlib.exercises.gradebook.marks import Disagreement, shown_name, strangers, whose
+from gainlib.exercises.gradebook.rows import Row, absent_rows
+from gainlib.exercises.gradebook.work import Task, work
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
@@ -75,6 +76,7 @@ def gradebook(
     salt: str = "",
     progress: Callable[[int], Callable[[], None]] | None = None,
     handed_in: HandedIn | None = None,
+    processes: int | None = 1,
 ) -> Gradebook:
     """Mark a class.
 
@@ -96,6 +98,8 @@ def gradebook(
         ``progress(total)`` is told how many answers there are and returns what is called after each.
     handed_in : HandedIn or None
         What :func:`collect` found in the folder, where it was read already.
+    processes : int or None
+        How many learners are marked at a time, each in a process of its own; None decides by how much there is to do.
 
     Returns
     -------
@@ -122,14 +126,16 @@ def gradebook(
     names = handed.names()
     chosen = _chosen(handed.lines, lab)
     wanted = _about(handed.lines, chosen)
-    done = progress(sum(line.event["kind"] == "answer" for line in wanted)) if progress else lambda: None
+    ids = tuple(each.id for each in chosen)
+    tasks = [
+        Task(tuple(line for line in wanted if line.who == who), name, ids, most, salt) for who, name in names.items()
+    ]
+    done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
     answers, disagreements, rows = [], [], []
-    for who, name in names.items():
-        lines = [line for line in wanted if line.who == who]
-        own, wrong = mark_again(lines, name, salt, done)
+    for own, wrong, lines in work(tasks, processes, done):
         answers += own
         disagreements += wrong
-        rows += learner_rows(lines, name, own, chosen, most, salt)
+        rows += lines
     disagreements += [
         Disagreement(each.who, each.exercise, each.line, whose(each, answers, names, salt))
         for each in strangers(answers)
