@@ -10,10 +10,10 @@ function make(tag, className = "", text = "") {
 // JupyterLab listens for shortcuts at the document before anything here hears a key. It looks for the mark from the
 // focused element upwards and stops at the first one that a shortcut names, which may be the focused element itself (the
 // arrows that fold a heading do that), so each control has to bear the mark.
+const KEYS_MARK = "data-lm-suppress-shortcuts";
 function ownKeys(root) {
-  const mark = "data-lm-suppress-shortcuts";
-  root.setAttribute(mark, "true");
-  root.addEventListener("focusin", (event) => event.target.setAttribute(mark, "true"));
+  root.setAttribute(KEYS_MARK, "true");
+  root.addEventListener("focusin", (event) => event.target.setAttribute(KEYS_MARK, "true"));
 }
 
 // Python's −inf travels as the string "-inf": JSON has no infinity.

@@ -18,6 +18,10 @@ function render({ model, el, signal }) {
   };
   model.on("change:message", paint);
   paint();
+  // The notice stands in the panel's own box, whose buttons, boxes and lists are not ours: they too keep their keys, or
+  // an arrow leaves the choices for the next cell and a letter typed on a button edits the notebook.
+  const keep = ({ target }) => el.closest(".widget-vbox")?.contains(target) && target.setAttribute(KEYS_MARK, "true");
+  document.addEventListener("focusin", keep, { signal });
   watchKernel(model, el, signal, (state) => {
     stale.textContent = state === "gone" ? GONE : AWAY;
     stale.hidden = state === "here";

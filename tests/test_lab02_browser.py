@@ -1,0 +1,209 @@
+"""Lab 02 done by hand in a real JupyterLab: settings by mouse and by keys, pictures, sound, answers wrong and right."""
+
+import re
+
+import pytest
+from labhand import open_lab, picture, said, sentence, typed
+
+from gainlib import signals
+from gainlib.exercises import exercise
+from gainlib.meters import integrated_lufs, vu_needle
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    with open_lab("02-meters", tmp_path_factory.mktemp("lab02")) as hand:
+        yield hand
+
+
+def bench(lab):
+    """Return the panel, back at its start."""
+    found = lab.cell("panel-meters")
+    found.get_by_role("button", name="Back to start").click()
+    lab.settled()
+    return found
+
+
+def choose(lab, found, setting, text):
+    found.get_by_role("combobox", name=setting).select_option(text)
+    lab.settled()
+
+
+def slide(lab, found, setting, *keys):
+    found.get_by_role("slider", name=setting).focus()
+    lab.press(*keys)
+    lab.page.wait_for_timeout(300)
+    lab.settled()
+
+
+def test_everything_runs_and_nothing_is_graded_yet(lab):
+    assert lab.problems() == []
+    assert "0 of 15" in lab.cell("score").inner_text()
+    assert not re.search(r"\b(NaN|undefined|null|None)\b", lab.page.locator(".jp-Notebook").inner_text())
+    for image in lab.page.locator(".jp-Notebook .gl-picture").all():
+        assert len(image.locator("img").get_attribute("alt")) > 40
+        assert image.locator("figcaption").inner_text().endswith(".")
+    lab.cell("idea")
+    lab.shot("lab02-idea")
+
+
+def test_the_steady_tone_reads_what_the_standards_say(lab):
+    """AES17: RMS and peak of a sine alike. IEC 60268-17: overshoot 1 to 1.5 %. BS.1770: 3.01 LU less in one channel."""
+    text = sentence(bench(lab))
+    assert "sample peak −18.0 dBFS, true peak −18.0 dBTP, RMS −18.0 dBFS" in text
+    assert "needle, highest +0.1 VU" in text and "loudness −21.0 LUFS" in text
+    lab.shot("lab02-panel")
+
+
+def test_a_dragged_burst_moves_the_picture_at_once_and_the_words_on_release(lab):
+    found = bench(lab)
+    before, words = picture(found), sentence(found)
+    handle = found.get_by_role("slider", name="Burst")
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
+    y = box["y"] + box["height"] / 2
+    lab.page.mouse.move(box["x"] + box["width"] - 8, y)
+    lab.page.mouse.down()
+    for step in range(12):
+        lab.page.mouse.move(box["x"] + box["width"] - 8 - step * box["width"] / 20, y)
+        lab.page.wait_for_timeout(16)
+    lab.idle()
+    assert picture(found) != before
+    assert sentence(found) == words
+    lab.shot("lab02-drag")
+    lab.page.mouse.up()
+    lab.settled()
+    assert sentence(found) != words and "a burst of" in said(found)
+    assert lab.problems() == []
+
+
+def test_keys_undo_and_back_to_start(lab):
+    found = bench(lab)
+    start = picture(found)
+    slide(lab, found, "Burst", *["Home"], *["ArrowRight"] * 3)
+    needle = vu_needle(signals.burst(1000, -18, 0.05, before_s=0.5, after_s=2.0)).highest
+    assert f"needle, highest {needle:.1f} VU".replace("-", "−") in sentence(found)
+    assert "sample peak −18.0 dBFS" in sentence(found)
+    slide(lab, found, "Highest", "ArrowRight", "ArrowRight")
+    assert "sample peak −17.0 dBFS" in sentence(found)
+    found.get_by_role("button", name="Undo").click()
+    lab.settled()
+    assert "sample peak −18.0 dBFS" in sentence(found) and "a burst of 50 ms" in said(found)
+    bench(lab)
+    assert picture(found) == start
+    assert lab.problems() == []
+
+
+def test_between_the_samples(lab):
+    found = bench(lab)
+    choose(lab, found, "Signal", "tone of 12 kHz, a quarter of the sample rate")
+    assert "true peak −15.0 dBTP" in sentence(found) and "3.0 dB above the highest sample" in sentence(found)
+    lab.shot("lab02-between")
+    assert lab.problems() == []
+
+
+def test_gates_and_what_they_leave_out(lab):
+    found = bench(lab)
+    slide(lab, found, "Burst", "End", "ArrowLeft")
+    choose(lab, found, "Gates", "none")
+    audio = signals.burst(1000, -18, 2.0, before_s=0.5, after_s=3.5)
+    ungated = sentence(found)
+    choose(lab, found, "Gates", "both, as in the standard")
+    gated = f"loudness {integrated_lufs(audio):.1f} LUFS".replace("-", "−")
+    assert gated in sentence(found) and gated not in ungated and "57 of 57 blocks count" in ungated
+    choose(lab, found, "Around it", "the same 15 dB lower")
+    assert "23 of 57 blocks count" in sentence(found)
+    found.locator(".gl-settings").scroll_into_view_if_needed()
+    lab.shot("lab02-gates")
+    assert lab.problems() == []
+
+
+def test_an_offset_and_another_alignment(lab):
+    found = bench(lab)
+    slide(lab, found, "Offset", "End")
+    assert "RMS −18.0 dBFS" in sentence(found) and "sample peak −12.9 dBFS" in sentence(found)
+    choose(lab, found, "0 VU is", "a sine at −16 dBFS")
+    assert "needle, highest −1.9 VU" in sentence(found)
+    assert lab.problems() == []
+
+
+def test_what_is_heard_keeps_under_its_ceiling(lab):
+    found = bench(lab)
+    choose(lab, found, "Signal", "pink noise")
+    player = found.locator(".gl-player")
+    player.scroll_into_view_if_needed()
+    assert "not matched here" in player.inner_text()
+    player.get_by_role("button", name="Play").click()
+    lab.page.wait_for_timeout(1200)
+    player.get_by_role("button", name="steady tone").click()
+    lab.idle()
+    lab.shot("lab02-listen")
+    player.get_by_role("button", name="Stop").click()
+    lab.idle()
+    loudest = lab.kernel(
+        "import gc; from gainlib.notebook.panels.meterbench import MeterBench; "
+        "player = [each for each in gc.get_objects() if isinstance(each, MeterBench)][-1].player; "
+        "print(player.gains.true_peak_dbtp + player.gains.ceiling_db)"
+    )
+    assert float(loudest) <= -20.0 + 1e-6
+    assert lab.problems() == []
+
+
+def test_a_prediction_is_kept_and_compared(lab):
+    lab.cell("predict").get_by_text("0 VU", exact=True).click()
+    lab.idle()
+    compare = lab.cell("compare")
+    compare.get_by_role("button", name="Compare").click()
+    lab.settled()
+    assert "You said 0 VU; what the meters say is about −11 VU." in compare.inner_text()
+    assert "−11.1" in compare.locator("table").inner_text()
+    lab.shot("lab02-compare")
+    assert lab.problems() == []
+
+
+def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(lab):
+    found, crest = lab.cell("exercise-1"), exercise("02-1")
+    slip = crest.slips[0]
+    field = found.get_by_role("textbox")
+    field.fill(typed(slip.answer(lab.given("02-1"))))
+    field.press("Enter")
+    lab.page.wait_for_timeout(300)
+    lab.settled()
+    assert "Not yet" in said(found) and slip.sentence in said(found)
+    lab.shot("lab02-wrong")
+    found.get_by_role("button", name="New numbers").click()
+    lab.settled()
+    given = lab.given("02-1")
+    assert f"{given['highest']:+.3f}" in found.locator("table").inner_text()
+    found.get_by_role("textbox").fill(typed(crest.solve(given)))
+    found.get_by_role("button", name="Check").click()
+    lab.settled()
+    assert "Right (3 of 3 points)" in said(found)
+    assert "3 of 15" in lab.cell("score").inner_text()
+    lab.cell("exercise-1")
+    lab.shot("lab02-exercise1")
+    assert lab.problems() == []
+
+
+def test_three_fields_and_a_part_of_the_points(lab):
+    found, shapes = lab.cell("exercise-2"), exercise("02-2")
+    key = shapes.solve(lab.given("02-2"))
+    for name, value in zip(("Sine", "Square", "Triangle"), (key[0], key[1], key[0]), strict=True):
+        found.get_by_role("textbox", name=name).fill(typed(value))
+    found.get_by_role("button", name="Check").click()
+    lab.settled()
+    assert "Partly right (2 of 3 points)" in said(found)
+    found.get_by_role("button", name="Check").scroll_into_view_if_needed()
+    lab.shot("lab02-exercise2")
+    assert lab.problems() == []
+
+
+def test_the_page_to_keep(lab):
+    page = lab.cell("takeaway")
+    lab.shot("lab02-takeaway")
+    page.get_by_role("button", name="Save the page").click()
+    lab.idle()
+    assert "BS.1770" in page.inner_text() and "Saved" in page.inner_text()
+    assert lab.problems() == []
