@@ -64,7 +64,10 @@ function render({ model, el, signal }) {
     release();
   }
   entry.onchange = typed;
-  entry.addEventListener("keydown", (event) => event.key === "Escape" && paint());
+  entry.addEventListener("keydown", (event) => {
+    if (event.key === "Enter") typed(); // the page keeps this key from the field, so no change follows by itself
+    else if (event.key === "Escape") paint();
+  });
 
   model.on("change:value change:disabled change:label change:low change:high change:home", paint);
   paint();
