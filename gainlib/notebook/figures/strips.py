@@ -125,7 +125,7 @@ class FadersAndChanges:
         self.faders = self.start = self.bus = np.zeros(count)
         self.sends = {}
         frame(left, "Faders: ● = now, ◇ = at the start", grid="x")
-        db_axis(left, -32, 12, 6, "fader (dB)", "x")
+        db_axis(left, -32, 11, 6, "fader (dB)", "x")
         frame(right, "Moved: ● = at the bus, ■ = send", grid="x")
         db_axis(right, -reach_db, reach_db, 3, "change (dB)", "x")
         for axes in (left, right):
