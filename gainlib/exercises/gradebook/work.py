@@ -79,7 +79,7 @@ def work(tasks: Sequence[Task], processes: int | None, done: Callable[[], None])
         yield from (_mark(task, done) for task in tasks)
         return
     context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_leave_interrupts_to_the_parent)
+    pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_end_when_interrupted)
     try:
         for task, result in zip(tasks, pool.map(_mark, tasks), strict=True):
             for _ in range(task.answers):
@@ -97,5 +97,5 @@ def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
     return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most, task.salt)
 
 
-def _leave_interrupts_to_the_parent():
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _end_when_interrupted():
+    signal.signal(signal.SIGINT, signal.SIG_DFL)  # at once and without a traceback; the parent says it
