@@ -16,6 +16,7 @@ Contents
 - ``dynamics``: Compressor, Limiter, Gate
 - ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock (with ``filters``), and ``reverb``: Reverb
 - ``analogue``: AnalogueStage; ``converter``: Quantiser
+- ``unseen``: Unseen, which is no model but holds the place of a box that nobody here can see into
 """
 
 from difflib import get_close_matches
@@ -28,6 +29,7 @@ from gainlib.processors.dynamics import Compressor, Gate, Limiter
 from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
 from gainlib.processors.reverb import Reverb
 from gainlib.processors.saturation import AsymmetricSaturation, HardClip, Saturation, Tape
+from gainlib.processors.unseen import Unseen
 
 __all__ = [
     "AnalogueStage",
@@ -47,6 +49,7 @@ __all__ = [
     "Stream",
     "Tape",
     "Tremolo",
+    "Unseen",
     "named",
     "names",
 ]
@@ -57,12 +60,12 @@ _KINDS = (
     *(Filter, Delay, Reverb, Tremolo, Polarity, DCBlock),
     *(AnalogueStage, Quantiser),
 )
-_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in _KINDS}
+_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (*_KINDS, Unseen)}
 
 
 def names() -> tuple[str, ...]:
-    """Return the class names of all processors, sorted."""
-    return tuple(sorted(_BY_NAME))
+    """Return the class names of all models, sorted."""
+    return tuple(sorted(kind.__name__ for kind in _KINDS))
 
 
 def named(name: str) -> type[Processor]:
