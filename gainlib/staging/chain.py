@@ -5,20 +5,22 @@ What a box needs follows from what it is:
 - linear: nothing; its input level does not matter;
 - level-dependent with a reference: its input is brought to that average, unless the peaks forbid it, and its output is
   set so that a bypass is level-matched;
+- a box that nobody can see into: the same, but what comes out of it is not known here, and that is said;
 - a gate: its threshold is a level; it moves with the signal and the gate does what it did;
 - any other level-dependent box (a clip, a limiter, a quantiser): its drive stays what it was.
 """
 
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 
 from gainlib.levels.printing import quantity
-from gainlib.processors import Gate
+from gainlib.processors import Gate, Unseen
 from gainlib.session import Session, Strip
 from gainlib.session.render import BLOCK_FRAMES, blocks
 from gainlib.session.strip import ratio
-from gainlib.staging.gauge import Level, gauge_of
+from gainlib.staging.gauge import Collected, Level, gauge_of
 from gainlib.staging.moves import Move
 
 LOUD_PEAK_DBFS = -1.0
@@ -99,22 +101,22 @@ def walk(session: Session, strip: Strip, old: dict[str, Level], rules: Rules) ->
     Returns
     -------
     walked : Walked
-    samples : array, shape (frames, channels)
+    samples : float32 array, shape (frames, channels)
         What leaves the staged chain, ahead of the post trim.
     """
     return _Walk(session, strip, old, rules).run()
 
 
-def runs_through(insert, samples: np.ndarray, rate_hz: int) -> np.ndarray:
-    """Return samples through an insert: its gain in, its processor, its gain out."""
-    stream = insert.processor.stream(rate_hz, samples.shape[1])
-    out, done = np.empty_like(samples), 0
+def run_through(insert, samples: np.ndarray, rate_hz: int) -> None:
+    """Send samples through an insert, in place: its gain in, its processor, its gain out."""
+    stream, done = insert.processor.stream(rate_hz, samples.shape[1]), 0
     gain_in, gain_out = ratio(insert.in_db), ratio(insert.out_db)
+    # Nothing comes out of a processor before it went in, so what is overwritten has been read.
     pieces = (samples[start : start + BLOCK_FRAMES] for start in range(0, len(samples), BLOCK_FRAMES))
-    for piece in (*(stream.push(each * gain_in) for each in pieces), stream.flush()):
-        np.multiply(piece, gain_out, out=out[done : done + len(piece)])
-        done += len(piece)
-    return out
+    outputs = (stream.push(piece.astype(np.float64) * gain_in) for piece in pieces)
+    for out in chain(outputs, (stream.flush() for _ in range(1))):
+        samples[done : done + len(out)] = out * gain_out
+        done += len(out)
 
 
 class _Walk:
@@ -123,7 +125,10 @@ class _Walk:
         self._found, self._strip = strip, strip
         self._inserts = list(strip.inserts)
         single = Session((strip.with_(mute=False, solo=False, sends=(), to=()),))
-        self._samples = np.concatenate(list(blocks(single, f"{strip.name}/trim", frames=session.frames)))
+        collected = Collected(session.frames)
+        for block in blocks(single, f"{strip.name}/trim", frames=session.frames):
+            collected.push(block)
+        self._samples = collected.samples
         self._head, self._gates = True, []
         self._moves, self._warnings, self._targets, self._matched = [], [], {}, []
 
@@ -132,7 +137,7 @@ class _Walk:
             if insert.bypass:
                 continue
             if insert.processor.linear:
-                self._samples = runs_through(insert, self._samples, self._rate_hz)
+                run_through(insert, self._samples, self._rate_hz)
             elif isinstance(insert.processor, Gate):
                 self._follow(number)
             elif insert.processor.reference_dbfs is None:
@@ -148,10 +153,10 @@ class _Walk:
     def _feed(self, number):
         """Bring a box to its reference and match its bypass."""
         insert = self._inserts[number - 1]
-        name, box, wanted = self._found.name, type(insert.processor).__name__, insert.processor.reference_dbfs
-        drive = self._level(self._samples * ratio(insert.in_db))
+        name, box, wanted = self._found.name, _box(insert), insert.processor.reference_dbfs
+        drive = self._level(insert.in_db)
         if drive.silent:
-            self._samples = runs_through(insert, self._samples, self._rate_hz)
+            run_through(insert, self._samples, self._rate_hz)
             return
         average = self._rules.average_of(drive)
         by_average, by_peak = wanted - average, self._rules.peak_max_dbfs - drive.peak_dbfs
@@ -175,14 +180,17 @@ class _Walk:
 
     def _match(self, number):
         insert = self._inserts[number - 1]
-        before = self._level(self._samples)
-        out = runs_through(replace(insert, out_db=0.0), self._samples, self._rate_hz)
-        after = self._level(out)
+        before = self._level()
+        run_through(replace(insert, out_db=0.0), self._samples, self._rate_hz)
+        after = self._level()
         if after.silent:
-            self._samples = out
             return
         out_db = self._rules.matched(before) - self._rules.matched(after)
-        box = type(insert.processor).__name__
+        if isinstance(insert.processor, Unseen):
+            self._match_unseen(number, out_db)
+            self._samples *= np.float32(ratio(out_db))
+            return
+        box = _box(insert)
         self._set(
             number,
             "out_db",
@@ -197,7 +205,20 @@ class _Walk:
                 "in a float mixer, but it would clip a converter, a file of whole numbers or a stage that clips; "
                 "a lower reference for this box avoids it"
             )
-        self._samples = out * ratio(out_db)
+        self._samples *= np.float32(ratio(out_db))
+
+    def _match_unseen(self, number, out_db):
+        """Set the output as if the box did nothing to the level, and say that this is not known."""
+        name = self._found.name
+        reason = f"{name}: what was set in front of the unseen box is taken back behind it, as if it changed no level"
+            f"{name}: what is in front of the unseen box is taken back behind it, as if it did nothing to the level"
+        )
+        self._set(number, "out_db", out_db, reason)
+        self._warnings.append(
+            f"{name}: processor {number} is a box that nobody here can see into; once its input is set, match its "
+            "output to its bypass by ear, or measure it with a test file; what follows it is planned as if it passed "
+            "everything unchanged"
+        )
 
     def _follow(self, number):
         """Move a gate's threshold with its signal."""
@@ -205,25 +226,25 @@ class _Walk:
             self._gates.append(number)
         else:
             self._threshold(number, self._change(number))
-        self._samples = runs_through(self._inserts[number - 1], self._samples, self._rate_hz)
+        run_through(self._inserts[number - 1], self._samples, self._rate_hz)
 
     def _keep_drive(self, number):
         """Undo in front of a box, and redo behind it, what came about ahead of it."""
         insert, change = self._inserts[number - 1], 0.0 if self._head else self._change(number)
         self._head = False
         if abs(change) > CLOSE_DB:
-            box = type(insert.processor).__name__
+            box = _box(insert)
             reason = f"{self._found.name}: {box} depends on level and has no reference; its drive stays what it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
-        self._samples = runs_through(self._inserts[number - 1], self._samples, self._rate_hz)
+        run_through(self._inserts[number - 1], self._samples, self._rate_hz)
 
     # ------------------------------------------------------------------------------------------------------- controls
 
     def _trim(self, gain, reason):
         before = self._strip.trim_db
         self._strip = self._strip.with_(trim_db=before + gain)
-        self._samples *= ratio(gain)
+        self._samples *= np.float32(ratio(gain))
         if abs(gain) > CLOSE_DB:
             self._moves.append(Move(self._found.name, "trim", before, before + gain, f"{reason}; trim {_db(gain)}"))
         for number in self._gates:
@@ -255,18 +276,23 @@ class _Walk:
 
     # --------------------------------------------------------------------------------------------------------- levels
 
-    def _level(self, samples):
-        return gauge_of(samples, self._rate_hz, **self._rules.meters)
+    def _level(self, gain_db=0.0):
+        factor = ratio(gain_db)
+        return gauge_of(self._samples, self._rate_hz, lambda block: block * factor, **self._rules.meters)
 
     def _change(self, number):
         """Return how far the level ahead of an insert's own gain has moved against the user's state."""
         insert = self._found.inserts[number - 1]
         was = self._old[f"{self._found.name}/insert {number}/in"].energy_dbfs - insert.in_db
-        now = self._level(self._samples).energy_dbfs
+        now = self._level().energy_dbfs
         return now - was if np.isfinite(now - was) else 0.0
 
     def _ordinal(self):
         return "the first" if self._head else "the next"
+
+
+def _box(insert):
+    return "a box that nobody here can see into" if isinstance(insert.processor, Unseen) else insert.kind
 
 
 def _db(value):

@@ -1,6 +1,6 @@
 """The few levels a plan works with, at many nodes of a session, in one run and without keeping the audio."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,11 +87,30 @@ class Gauge:
         )
 
 
-def gauge_of(samples: np.ndarray, rate_hz: int, **meters) -> Level:
-    """Return the levels of an array of shape (frames, channels)."""
-    gauge = Gauge(rate_hz, samples.shape[1], **meters)
+def gauge_of(
+    samples: np.ndarray, rate_hz: int, passing: Callable[[np.ndarray], np.ndarray] | None = None, **meters
+) -> Level:
+    """Return the levels of an array of shape (frames, channels).
+
+    Parameters
+    ----------
+    samples : array
+    rate_hz : int
+    passing : callable, optional
+        What each block, as float64, passes on its way to the meters: a gain, a pan.
+    **meters : bool
+        See :class:`Gauge`.
+
+    Returns
+    -------
+    level : Level
+    """
+    gauge = None
     for start in range(0, len(samples), BLOCK_FRAMES):
-        gauge.push(samples[start : start + BLOCK_FRAMES])
+        block = samples[start : start + BLOCK_FRAMES].astype(np.float64)
+        block = passing(block) if passing else block
+        gauge = gauge or Gauge(rate_hz, block.shape[1], **meters)
+        gauge.push(block)
     return gauge.result()
 
 
@@ -107,7 +126,7 @@ def levels_at(
     true_peak_at : iterable of str
         Of these nodes, where true peak is wanted too.
     keep : dict, optional
-        Its keys are nodes among these; each is given the node's samples as an array of shape (frames, channels).
+        Its keys are nodes among these; each is given the node's samples as float32, shape (frames, channels).
     **meters : bool
         ``needle``, ``loudness``: see :class:`Gauge`.
 
@@ -117,13 +136,33 @@ def levels_at(
     """
     nodes, peaks = list(dict.fromkeys(nodes)), set(true_peak_at)
     gauges: dict[str, Gauge] = {}
-    kept: dict[str, list[np.ndarray]] = {node: [] for node in keep or ()}
+    kept = {node: Collected(session.frames) for node in keep or ()}
     for node, block in run(session, nodes) if nodes else ():
         if node in kept:
-            kept[node].append(block)
+            kept[node].push(block)
         if node not in gauges:
             gauges[node] = Gauge(session.rate_hz, block.shape[1], true_peak=node in peaks, **meters)
         gauges[node].push(block)
-    for node, blocks in kept.items():
-        keep[node] = np.concatenate(blocks)
+    for node, collected in kept.items():
+        keep[node] = collected.samples
     return {node: gauges[node].result() for node in nodes}
+
+
+class Collected:
+    """Blocks gathered into one float32 array that is made once, so that nothing is ever held twice.
+
+    Parameters
+    ----------
+    frames : int
+        How many will come.
+    """
+
+    def __init__(self, frames: int):
+        self.samples, self._frames, self._done = None, frames, 0
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (n, channels)."""
+        if self.samples is None:
+            self.samples = np.empty((self._frames, block.shape[1]), np.float32)
+        self.samples[self._done : self._done + len(block)] = block
+        self._done += len(block)

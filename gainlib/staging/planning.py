@@ -163,11 +163,15 @@ class _Planner:
         names = [strip.name for strip in self._found.strips]
         self._progress("strips", 0, len(names))
         staged = {}
-        with ThreadPoolExecutor(WORKERS) as pool:
+        pool = ThreadPoolExecutor(WORKERS)
+        try:
             jobs = [pool.submit(self._stage_one, name) for name in names]
             for done, (name, job) in enumerate(zip(names, jobs, strict=True), 1):
                 staged[name] = job.result()
                 self._progress("strips", done, len(names))
+        finally:  # after an interrupt as well, and then soon
+            self._store.close()
+            pool.shutdown(cancel_futures=True)
         for each in staged.values():
             self._moves += each.moves
             self._warnings += each.warnings

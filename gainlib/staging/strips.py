@@ -2,11 +2,13 @@
 
 import math
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 
-from gainlib.audio import Audio, AudioFile, write
+from gainlib.audio import Audio, AudioFile, GainlibError, write
 from gainlib.session import Session, Strip
 from gainlib.session.flow import place
 from gainlib.session.pan import pan_pair
@@ -30,16 +32,24 @@ class Store:
     IN_MEMORY_BYTES = 400_000_000
 
     def __init__(self, folder: Path):
-        self._folder, self._held, self._count = folder, 0, 0
+        self._folder, self._held, self._numbers, self._lock = folder, 0, count(1), Lock()
+        self._closed = False
+
+    def close(self) -> None:
+        """Take nothing more, so that who works for a plan that was broken off soon comes to an end."""
+        self._closed = True
 
     def keep(self, samples: np.ndarray, rate_hz: int, name: str) -> Audio | AudioFile:
-        """Return a source that plays `samples`, rounded to float32."""
-        audio = Audio(samples.astype(np.float32), rate_hz, name)
-        self._count += 1
-        self._held += audio.samples.nbytes
-        if self._held <= self.IN_MEMORY_BYTES:
-            return audio
-        path = self._folder / f"{self._count}.wav"
+        """Return a source that plays `samples` (float32), which must not be changed any more."""
+        if self._closed:
+            raise GainlibError(f"{name}: the plan was broken off")
+        audio = Audio(samples, rate_hz, name)
+        with self._lock:  # strips are staged side by side
+            number, room = next(self._numbers), self.IN_MEMORY_BYTES - self._held
+            if samples.nbytes <= room:
+                self._held += samples.nbytes
+                return audio
+        path = self._folder / f"{number}.wav"
         write(path, audio, "FLOAT")
         return AudioFile(path)
 
@@ -130,13 +140,13 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     if source.silent:
         return left_alone(strip, "silent; left as it is", old)
     before = strip
-    for samples in kept.values():
-        before = _with_source(strip, store.keep(samples, session.rate_hz, name))
+    while kept:
+        before = _with_source(strip, store.keep(kept.popitem()[1], session.rate_hz, name))
     clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
     if policy == "keep" or not (level_dependent(strip.inserts) or moves):
         return Staged(strip, before, before, old, Walked(strip, (), (), {}, ()), moves, warnings)
     walked, samples = walk(session, clear, old, rules)
-    samples *= ratio(strip.post_trim_db)
+    samples *= np.float32(ratio(strip.post_trim_db))
     correction, tap_db = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
     sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
     after = _with_source(strip, store.keep(samples, session.rate_hz, name))
@@ -151,10 +161,10 @@ def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
 
     Where the pan lets nothing through, the tap is what counts.
     """
-    panned = place(samples, *pan_pair(strip.pan, pan_law_db, strip.channels))
+    pair = pan_pair(strip.pan, pan_law_db, strip.channels)
     main, tap = (
-        rules.matched(old[f"{strip.name}/{node}"]) - rules.matched(gauge_of(way, rate_hz, **rules.meters))
-        for node, way in (("out", panned), ("post", samples))
+        rules.matched(old[f"{strip.name}/{node}"]) - rules.matched(gauge_of(samples, rate_hz, way, **rules.meters))
+        for node, way in (("out", lambda block: place(block, *pair)), ("post", None))
     )
     lost = main if math.isfinite(main) else tap
     return (lost, lost - tap) if math.isfinite(lost) and math.isfinite(tap) else (0.0, 0.0)
