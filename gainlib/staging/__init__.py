@@ -2,6 +2,7 @@
 
 - ``bus``: who makes the bus peak, and how far everything has to come down together.
 - ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
+- ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 
@@ -15,9 +16,14 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     submodules=["bus", "parts"],
     submod_attrs={
         "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
+        "drive": ["DriveCurve", "WorkingRange", "drive_curve", "working_range"],
         "examine": ["checkup"],
         "findings": ["Finding", "Stem"],
+        "linearity": ["Evidence", "Linearity", "classify"],
+        "matching": ["Match", "matched_output"],
         "moves": ["Check", "Move", "Plan", "Verification"],
+        "null": ["NullReport", "null_depth_db", "null_test"],
         "planning": ["plan"],
+        "rounds": ["predicted_dbfs", "residual_dbfs", "round_trips"],
     },
 )
