@@ -211,8 +211,6 @@ class _Walk:
         """Set the output as if the box did nothing to the level, and say that this is not known."""
         name = self._found.name
         reason = f"{name}: what was set in front of the unseen box is taken back behind it, as if it changed no level"
-            f"{name}: what is in front of the unseen box is taken back behind it, as if it did nothing to the level"
-        )
         self._set(number, "out_db", out_db, reason)
         self._warnings.append(
             f"{name}: processor {number} is a box that nobody here can see into; once its input is set, match its "
