@@ -23,6 +23,7 @@ import math
 import numbers
 import os
 import uuid
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -146,13 +147,13 @@ class Record:
         """Append whole lines in one write; what a crash left unfinished is closed off as a line of its own."""
         if not events:
             return
-        text = "".join(json.dumps(event, ensure_ascii=False, allow_nan=False) + "\n" for event in events)
+        lines = to_lines(events)
         with self.path.open("ab+") as file:
             size = file.seek(0, os.SEEK_END)
             if size:
                 file.seek(size - 1)
-                text = text if file.read(1) == b"\n" else f"\n{text}"
-            file.write(text.encode("utf-8"))
+                lines = lines if file.read(1) == b"\n" else b"\n" + lines
+            file.write(lines)
             file.flush()
             os.fsync(file.fileno())
 
@@ -183,6 +184,11 @@ class _Held:
 
     def __exit__(self, *problem):
         self._lock.release()
+
+
+def to_lines(events: Iterable[dict]) -> bytes:
+    """Return events as the lines of a record file."""
+    return "".join(json.dumps(event, ensure_ascii=False, allow_nan=False) + "\n" for event in events).encode("utf-8")
 
 
 def now() -> str:

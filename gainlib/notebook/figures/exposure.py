@@ -64,10 +64,9 @@ class SafeTimes:
             style = {"color": look.color, "linestyle": look.linestyle, "linewidth": 2, "label": name}
             axes.plot(levels, minutes, marker=look.marker, markevery=max(1, len(levels) // 9), markersize=5, **style)
         first = np.asarray(next(iter(limits_min.values())), float)
-        axes.fill_between(
-            levels, first, 1440, where=first < 1440, facecolor=ORANGE, alpha=0.18, hatch="//", edgecolor=INK
-        )
-        axes.legend(loc="lower left", fontsize=TEXT_PT, prop={"family": FONT, "size": TEXT_PT}, framealpha=1)
+        look = {"facecolor": ORANGE, "alpha": 0.18, "hatch": "//", "edgecolor": INK, "label": f"beyond {self.names[0]}"}
+        axes.fill_between(levels, first, 1440, where=first < 1440, **look)
+        axes.legend(loc="upper right", prop={"family": FONT, "size": TEXT_PT}, framealpha=1)
         (self._drop,) = axes.plot([], [], color=INK, linewidth=1, linestyle=":", zorder=3)
         (self._point,) = axes.plot(
             [], [], "*", color=VERMILLION, markeredgecolor=INK, markersize=17, zorder=5, clip_on=False

@@ -81,6 +81,8 @@ class BlindRun(Panel):
         self._place = widgets.VBox()
         self._result = widgets.VBox()
         super().__init__(self._place, widgets.HBox(self._buttons).add_class("gl-buttons"), self.said, self._result)
+        self.add_class("gl-blind")  # the player's number keys then work from the buttons too
+        self.layout.display = "none"
         for name, button in zip(PICKS, self._buttons, strict=True):
             button.on_click(self.guarded(lambda _button, name=name: self.pick(name)))
         if sounds is not None:
@@ -102,6 +104,7 @@ class BlindRun(Panel):
         else:
             self.player.which = 0
             self.player.update(sources)
+        self.layout.display = ""
         self._say()
 
     def _fresh(self, name):
@@ -234,7 +237,11 @@ class AbxPanel(Panel):
         self._comparison, self._match = comparison, match
         self.history, self._name = [], ""
         self.length = widgets.Dropdown(
-            options=list(trials), value=trials[min(1, len(trials) - 1)], description="Trials", layout=AUTO
+            options=list(trials),
+            value=trials[min(1, len(trials) - 1)],
+            description="Trials",
+            style={"description_width": "initial"},
+            layout=AUTO,
         )
         self.sham = widgets.Checkbox(description="Sham run: A and B the same sound", indent=False, layout=AUTO)
         self.start = widgets.Button(
@@ -245,14 +252,14 @@ class AbxPanel(Panel):
         )
         self.blind = BlindRun(None, match=match, note=note, done=self._finished)
         self.said = Said()
-        self._readings = widgets.VBox()
         fig = figures.make_figure(*PICTURE_PX)
         self._bars = GuessBars(fig.subplots())
         self._bars.show(guessing_percent(self.length.value), Run(0, self.length.value).needed)
         self.live = LiveFigure(fig, [self._bars], title="What guessing scores")
-        self._list = TableView(self._table())
+        self._list, self._read_out = TableView(self._table()), TableView(Table("", ("reading",)))
+        self._tables = widgets.VBox()
         row = widgets.HBox([self.length, self.sham, self.start, self.chance]).add_class("gl-buttons")
-        super().__init__(*controls, row, self.blind, self.said, self.live.widget, self._list, self._readings)
+        super().__init__(*controls, row, self.blind, self.said, self.live.widget, self._tables)
         self.add_class("gl-form")
         self.start.on_click(self.guarded(lambda _button: self.begin()))
         self.chance.on_click(self.guarded(lambda _button: self.blind.rest_by_chance()))
@@ -268,9 +275,9 @@ class AbxPanel(Panel):
             self._name, b = "sham", a
         order = "".join(secrets.choice(PICKS) for _ in range(self.length.value))
         self.blind.begin(a, b, order, runs=self._count() + 1, sham=self.sham.value)
-        self._readings.children = [TableView(self._read(a, b))]
+        self._read_out.show(self._read(a, b))
         self.said.say("note", "Run begun", f"{len(order)} trials, {self._name}. Play, switch, pick.")
-        self._list.show(self._table())
+        self._show_list()
         self._draw(None)
 
     def _count(self):
@@ -279,7 +286,7 @@ class AbxPanel(Panel):
     def _finished(self, run):
         self.history.append((self._name, run))
         self.said.say("note", "Run over", run.sentence())
-        self._list.show(self._table())
+        self._show_list()
         self._draw(run)
 
     def _draw(self, run):
@@ -288,6 +295,10 @@ class AbxPanel(Panel):
         self._bars.show(guessing_percent(trials), found.needed, run.right if run else None)
         self.live.redraw()
         self.live.settle()
+
+    def _show_list(self):
+        self._list.show(self._table())
+        self._tables.children = [*([self._list] if self.history else []), self._read_out]
 
     def _table(self):
         heads = ("run", "compared", "right", "probability by guessing", "times the runs so far", "difference")

@@ -1,5 +1,6 @@
 """How long ears may take a level: three sliders, the curves of the limits, and the point they lead to."""
 
+import ipywidgets as widgets
 import numpy as np
 
 from gainlib.levels import exposure
@@ -38,11 +39,37 @@ class ExposurePanel(Panel):
         self._curve = SafeTimes(fig.subplots(), levels, {name: self._allowed(levels, name) for name in (DAY, *WEEKS)})
         self._follow()
         self.live = LiveFigure(fig, [self._curve], title="How long ears may take a level")
-        super().__init__(self.live.widget, self.level, self.hours, self.days, prose(NOTE))
+        self.undo = widgets.Button(description="Undo", disabled=True, layout={"width": "auto"})
+        self.again = widgets.Button(description="Back to start", layout={"width": "auto"})
+        row = widgets.HBox([self.undo, self.again]).add_class("gl-buttons")
+        self._sliders = (self.level, self.hours, self.days)
+        self._past = [self._values()]
+        super().__init__(self.live.widget, row, *self._sliders, prose(NOTE))
         self.add_class("gl-form")
-        for slider in (self.level, self.hours, self.days):
+        for slider in self._sliders:
             slider.observe(self.guarded(lambda _change: self._moved()), "value")
-            slider.observe(self.guarded(lambda _change: self.live.settle()), "released")
+            slider.observe(self.guarded(lambda _change: self._let_go()), "released")
+        self.undo.on_click(self.guarded(lambda _button: self._take_back()))
+        self.again.on_click(self.guarded(lambda _button: self._set([slider.home for slider in self._sliders])))
+
+    def _values(self):
+        return [slider.value for slider in self._sliders]
+
+    def _let_go(self):
+        self.live.settle()
+        if self._values() != self._past[-1]:
+            self._past.append(self._values())
+        self.undo.disabled = len(self._past) < 2
+
+    def _set(self, values):
+        for slider, value in zip(self._sliders, values, strict=True):
+            slider.value = value
+        self._let_go()
+
+    def _take_back(self):
+        if len(self._past) > 1:
+            self._past.pop()
+            self._set(self._past[-1])
 
     @staticmethod
     def _allowed(levels, name, days=7):

@@ -85,7 +85,10 @@ def level_difference():
     from gainlib.notebook.slider import Slider
 
     apart = Slider("B is softer by", 3.0, 0.0, 6.0, 0.25, "dB", page=1.0)
-    sound = widgets.Dropdown(options=CLIPS, value=CLIP, description="Sound", layout={"width": "auto"})
+    style = {"description_width": "initial"}
+    sound = widgets.Dropdown(
+        options=CLIPS, value=CLIP, description="Sound", style=style, layout={"width": "max-content"}
+    )
 
     def comparison():
         name = f"{sound.value}, {number_text(apart.value, 2)} dB"
@@ -125,7 +128,7 @@ def _blind(exercise, given):
             runs=given["attempt"] + 1,
             sham=name == "sham",
             match=False,
-            note=f"{given['clip']}. Switch while the sound lasts. Keys 1, 2, 3: A, B, X.",
+            note=f"Sound: {given['clip']}. Switch while it lasts. Keys 1, 2, 3: A, B, X.",
             readings=TableView(null_table(given, name)),
         )
     return Listening(runs)

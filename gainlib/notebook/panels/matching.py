@@ -40,7 +40,11 @@ class MatchRun(Panel):
         self.settings_db = []
         a, b = self._pairs[0]
         self.player = Player(
-            {"A": a, "B": b}, match=False, blind=True, room_db=REACH_DB, note="Switch while the sound lasts."
+            {"A": a, "B": b},
+            match=False,
+            blind=True,
+            room_db=REACH_DB,
+            note="Switch while the sound lasts. Keys 1, 2: A, B.",
         )
         self.slider = Slider("Turn B by", 0.0, -REACH_DB, REACH_DB, STEP_DB, "dB", page=PAGE_DB, signed=True)
         auto = {"width": "auto"}
@@ -50,6 +54,7 @@ class MatchRun(Panel):
         self._list = TableView(self._table())
         row = widgets.HBox([self.take, self.back]).add_class("gl-buttons")
         super().__init__(self.player, self.slider, row, self.said, self._list)
+        self.add_class("gl-blind")  # the player's number keys then work from slider and buttons too
         self.slider.observe(self.guarded(lambda _change: self._turn()), "value")
         self.take.on_click(self.guarded(lambda _button: self.set_it()))
         self.back.on_click(self.guarded(lambda _button: self.go_back()))

@@ -18,7 +18,7 @@ WANTED = {
     "left": "only from the left",
     "right": "only from the right",
     "both": "from the middle, firm",
-    "out of polarity": "from nowhere in particular, thin in the bass",
+    "out of polarity": "from nowhere, thin in the bass",
 }
 TEXT = """
 **Turn the amplifier or the headphones down first**, then press Play and come up slowly. Go through the four; keys 1 to
@@ -57,5 +57,5 @@ def table() -> Table:
         left, right = (Audio(audio.samples[:, [k]], audio.rate_hz) for k in (0, 1))
         total = Audio(audio.samples.mean(axis=1, keepdims=True), audio.rate_hz)
         rows.append((name, WANTED[name], *(number_text(rms_dbfs(each)) for each in (left, right, total))))
-    heads = ("source", "should sound", "left (dBFS RMS)", "right (dBFS RMS)", "half the sum of both (dBFS RMS)")
-    return Table("Cannot listen? What meters read", heads, tuple(rows))
+    heads = ("source", "should sound", "left", "right", "half the sum of both")
+    return Table("Cannot listen? What meters read, in dBFS RMS", heads, tuple(rows))

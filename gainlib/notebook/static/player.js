@@ -198,11 +198,15 @@ function render({ model, el, signal }) {
   care.textContent = model.get("care")[0];
   root.append(note, line, sliders, level, match, care, safe, nothing);
 
-  root.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.altKey || event.metaKey) return;
+  // number keys switch from anywhere in the player, and in a blind test from anywhere around it but a line of text
+  function onKey(event) {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.target.type === "text") return;
     const k = Number(event.key) - 1;
-    if (Number.isInteger(k) && k >= 0 && k < model.get("names").length) choose(k);
-  });
+    const home = root.closest(".gl-blind") ?? root;
+    if (home.contains(event.target) && Number.isInteger(k) && k >= 0 && k < model.get("names").length) choose(k);
+  }
+  document.addEventListener("keydown", onKey);
+  requestAnimationFrame(() => root.closest(".gl-blind") && ownKeys(root.closest(".gl-blind")));
   function choose(k) {
     model.set("which", k);
     model.save_changes();
@@ -325,6 +329,7 @@ function render({ model, el, signal }) {
   };
   return () => {
     document.removeEventListener(PLAYING, onOther);
+    document.removeEventListener("keydown", onKey);
     clearInterval(timer);
     context?.close();
   };

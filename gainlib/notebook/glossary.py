@@ -1,0 +1,174 @@
+"""The glossary: terms of the trade, what they mean in plain words, and the sign for them on screen."""
+
+import html
+from dataclasses import dataclass
+
+import ipywidgets as widgets
+
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.prose import Said
+
+
+@dataclass(frozen=True)
+class Term:
+    """One entry.
+
+    Parameters
+    ----------
+    term : str
+        As it is said in the trade.
+    plain : str
+        The same in plain words.
+    symbol : str
+        How it is written on screen, empty where it has no sign of its own.
+    """
+
+    term: str
+    plain: str
+    symbol: str = ""
+
+
+_ENTRIES = (
+    (
+        "A, B, X",
+        "Blind test: X is the same as A or as B, and you say which, a number of times fixed beforehand.",
+        "X",
+    ),
+    (
+        "active level",
+        "Average level of the parts where something plays; pauses do not count.",
+        "active level",
+    ),
+    ("alignment level", "The level in dBFS that is taken as 0 on a needle meter; here −18 dBFS.", "0 VU"),
+    ("balance", "How loud the tracks are against each other. Moving all by the same number of dB keeps it."),
+    ("bus", "The place where several tracks are added up.", "bus"),
+    (
+        "ceiling",
+        "The highest level that a converter, a file or a processor lets through; above it, tops are cut off.",
+    ),
+    ("clipping", "Tops cut off flat because they exceed a ceiling. It cannot be undone."),
+    ("compressor", "A processor that turns down what exceeds a threshold."),
+    ("converter", "Turns voltage into numbers or back; it has full scale as its ceiling."),
+    (
+        "crest factor",
+        "How far the highest peak lies above the average. Drums have a lot of it, pads little.",
+        "crest",
+    ),
+    ("dB", "A ratio as a logarithm. +6 dB is twice the voltage, +3 dB twice the power.", "dB"),
+    ("dBA", "Sound level at the ear, weighted roughly as ears hear soft sounds.", "dBA"),
+    ("dBFS", "Level against digital full scale: 0 is the highest a fixed-point file can hold.", "dBFS"),
+    ("dBTP", "True peak against digital full scale.", "dBTP"),
+    ("dBu", "Level of a voltage against 0.775 V.", "dBu"),
+    ("dBV", "Level of a voltage against 1 V.", "dBV"),
+    ("VU", "What a needle shows: slow, near to loudness, blind to short peaks.", "VU"),
+    (
+        "dynamics",
+        "The difference between soft and loud passages; or the processors that change it.",
+    ),
+    ("fader", "The long control of a track that sets its place in the balance."),
+    ("fixed point", "Numbers with full scale as a ceiling; a sum above it is cut off.", "fixed point"),
+    ("floating point", "Numbers that keep what is above full scale until something cuts it off.", "floating point"),
+    ("full scale", "The highest value a fixed-point number can have.", "full scale"),
+    ("gain", "By how much something is made louder or softer.", "dB"),
+    ("gain reduction", "By how much a compressor or limiter turns down at the moment."),
+    ("gain staging", "Setting the level at every step of the way, so that each step works where it should."),
+    ("group", "A bus for some tracks, with a fader of its own, on the way to the mix bus."),
+    ("headroom", "The room between the highest peak and the ceiling."),
+    ("hover", "Where a needle stays most of the time.", "hover"),
+    ("insert", "A processor in the path of one track."),
+    ("limiter", "A compressor that lets nothing exceed its ceiling."),
+    ("linear", "What comes out is what goes in, scaled or filtered; level does not matter to it."),
+    ("loudness", "How loud something seems, as measured by ITU-R BS.1770.", "LUFS"),
+    ("loudness range", "How far soft and loud passages of a piece lie apart.", "LU"),
+    ("LU", "A difference in loudness; one LU is one dB of it.", "LU"),
+    ("makeup gain", "Gain behind a processor that gives back what it took."),
+    ("master fader", "The fader of the mix bus, behind the sum.", "master"),
+    ("noise floor", "The hiss that is always there, below which a signal is lost."),
+    ("nonlinear", "It treats loud and soft differently, so the level you send into it changes the sound."),
+    ("null", "Subtracting one version from the other; what is left is the difference.", "silent"),
+    ("oversampling", "Working out values between the samples.", "true peak"),
+    ("pad", "A fixed step down ahead of an amplifier, written as a positive number of dB."),
+    ("pan", "Where between left and right a track sits."),
+    ("pan law", "By how much a track is turned down in the middle."),
+    (
+        "peak-to-loudness ratio",
+        "True peak less loudness: how much a master was squeezed.",
+    ),
+    ("phantom power", "48 V sent to a microphone through its cable."),
+    ("pink noise", "Noise with the same power in every octave; for setting levels."),
+    ("polarity", "Upside down or not. Two copies of opposite polarity cancel.", "out of polarity"),
+    ("pre-fader, post-fader", "Taken ahead of the fader, or behind it."),
+    ("quantising", "Rounding to the steps that a number of so many bits has."),
+    ("RMS", "An average over power; a full-scale sine reads 0 dBFS.", "RMS"),
+    ("S/N", "How far the signal lies above the noise."),
+    ("sample peak", "The highest sample.", "sample peak"),
+    ("send", "A second way out of a track, into an effect or to headphones."),
+    ("sham run", "A blind test in which A and B are the same sound; its score is luck.", "Sham run"),
+    ("stem", "One track or group of a song as a file."),
+    ("threshold", "The level from which a compressor, limiter or gate acts."),
+    ("transient", "A short peak at the start of a sound."),
+    ("trim", "A gain ahead of everything else in a track (input trim), or behind its inserts (post trim)."),
+    ("true peak", "The highest point of the wave between the samples too.", "true peak"),
+    ("unity", "Gain of 0 dB: out as it came in.", "0 dB"),
+    (
+        "Wilson interval",
+        "The shares of right picks that may lie behind the count you had.",
+        "95 % interval",
+    ),
+    ("word length", "How many bits a sample has."),
+    ("working range", "The levels at which a processor does what it is for."),
+)
+GLOSSARY = tuple(sorted((Term(*entry) for entry in _ENTRIES), key=lambda entry: entry.term.casefold()))
+
+
+def matching(text: str) -> tuple[Term, ...]:
+    """Return the entries with a text in the term, the plain words or the sign; all for an empty text.
+
+    Examples
+    --------
+    >>> [entry.term for entry in matching("upside")]
+    ['polarity']
+    """
+    wanted = text.strip().casefold()
+    return tuple(
+        entry
+        for entry in GLOSSARY
+        if any(wanted in part.casefold() for part in (entry.term, entry.plain, entry.symbol))
+    )
+
+
+class GlossaryView(Panel):
+    """The glossary as a table, with a line to find a word.
+
+    Attributes
+    ----------
+    find : ipywidgets.Text
+        What to look for.
+    """
+
+    def __init__(self):
+        self.find = widgets.Text(
+            description="Find a word",
+            placeholder="peak",
+            style={"description_width": "initial"},
+            layout={"width": "auto"},
+        ).add_class("gl-entry")
+        self._said = Said()
+        self._table = widgets.HTML().add_class("gl-score")
+        super().__init__(self.find, self._said, self._table)
+        self.add_class("gl-form")
+        self.find.observe(self.guarded(lambda _change: self.show()), "value")
+        self.show()
+
+    def show(self) -> None:
+        """Show what was looked for."""
+        found = matching(self.find.value)
+        count = f"{len(found)} of {len(GLOSSARY)} entries" if found else "No entry has that; try a shorter word"
+        self._said.say("note", "", f"{count}." if self.find.value.strip() else "")
+        heads = "".join(f'<th scope="col">{head}</th>' for head in ("in the trade", "in plain words", "on screen"))
+        rows = "".join(
+            f'<tr><th scope="row">{html.escape(entry.term)}</th><td>{html.escape(entry.plain)}</td>'
+            f"<td>{html.escape(entry.symbol)}</td></tr>"
+            for entry in found
+        )
+        self._table.value = f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>" if found else ""

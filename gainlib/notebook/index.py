@@ -1,0 +1,215 @@
+"""The page in front of the labs: who works here, how far one is, words, the record, a check of the sound.
+
+``index = Index()``, then a call a cell, as in a lab.
+"""
+
+import html
+
+import anywidget
+import ipywidgets as widgets
+import traitlets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import assets
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.forms import points_text
+from gainlib.notebook.prose import Said
+from gainlib.notebook.shelf import BEGUN, DONE, NOT_BEGUN, Shelf
+
+MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
+
+
+class Index:
+    """All there is in front of the labs, for whoever works in this folder.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Where the record is kept; see :func:`gainlib.exercises.record.records_folder`.
+    labs : path, optional
+        Where the notebooks are; the folder they run in, or the project's own.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     index = Index(folder=folder)
+    ...     index.shelf.become("anna", "7b")
+    ...     index.shelf.labs()[0].state
+    'not begun'
+    """
+
+    def __init__(self, *, folder=None, labs=None):
+        self.shelf = Shelf(folder, labs)
+        self._views = {}
+
+    def who(self):
+        """Return the fields for name and class code, entered once for all labs."""
+        return self._keep("who", WhoPanel(self.shelf, self.update))
+
+    def labs(self):
+        """Return the table of labs, with links to where one stopped."""
+        return self._keep("labs", LabTable(self.shelf))
+
+    def glossary(self):
+        """Return the glossary."""
+        from gainlib.notebook.glossary import GlossaryView
+
+        return GlossaryView()
+
+    def record(self):
+        """Return download, upload and erasure of the learner's record."""
+        from gainlib.notebook.records import RecordPanel
+
+        return RecordPanel(self.shelf, self.update)
+
+    def sound(self):
+        """Return the check of loudspeakers or headphones."""
+        from gainlib.notebook.panels.speakers import SpeakerCheck
+
+        return SpeakerCheck()
+
+    def tone(self):
+        """Return the calibration tone with its cautions."""
+        from gainlib.notebook.sheets import safety
+
+        return safety()
+
+    def _keep(self, name, view):
+        self._views[name] = view
+        return view
+
+    def update(self) -> None:
+        """Renew what shows the learner or the record."""
+        for view in self._views.values():
+            view.update()
+
+
+class WhoPanel(Panel):
+    """Name or number, and class code.
+
+    Parameters
+    ----------
+    shelf : Shelf
+    changed : callable
+        Called after another learner has sat down.
+    """
+
+    def __init__(self, shelf, changed):
+        self._shelf, self._changed = shelf, changed
+        field = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+        self.name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
+        self.class_code = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
+        self.take = widgets.Button(
+            description="That is me",
+            button_style="primary",
+            tooltip="Every lab takes it from here",
+            layout=field["layout"],
+        )
+        self.said = Said()
+        super().__init__(widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons"), self.said)
+        self.add_class("gl-form")
+        self.take.on_click(self.guarded(lambda _button: self._become()))
+        self.update()
+
+    def _become(self):
+        try:
+            self._shelf.become(self.name.value, self.class_code.value)
+        except GainlibError as problem:
+            self.said.say("wrong", "Not taken", f"{problem}.")
+            return
+        self._changed()
+        self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
+
+    def _who(self):
+        code = self._shelf.class_code
+        return self._shelf.learner + (f", class {code}" if code else "")
+
+    def update(self) -> None:
+        """Show who is kept."""
+        self.name.value, self.class_code.value = self._shelf.learner, self._shelf.class_code
+        folder = self._shelf.folder
+        self.said.say("note", "", f"You are **{self._who()}**. The record is kept in {folder} and goes nowhere.")
+
+
+class _Seen(anywidget.AnyWidget):
+    _esm = assets.module("seen")
+    _css = assets.style("index")
+    times = traitlets.Int(0).tag(sync=True)
+
+
+class LabTable(Panel):
+    """A line a lab: minutes, state, score, and a link to where one stopped.
+
+    The table is an output of its own, because JupyterLab follows links between notebooks only there. It renews itself
+    when it comes into sight again.
+
+    Parameters
+    ----------
+    shelf : Shelf
+    """
+
+    def __init__(self, shelf):
+        self._shelf, self._handle = shelf, None
+        self._seen = _Seen()
+        self.renew = widgets.Button(description="Count again", layout={"width": "auto"})
+        super().__init__(widgets.HBox([self.renew, self._seen]).add_class("gl-buttons"))
+        self.add_class("gl-form")
+        self.renew.on_click(self.guarded(lambda _button: self.update()))
+        self._seen.observe(self.guarded(lambda _change: self.update()), "times")
+
+    def bundle(self) -> dict:
+        """Return the table as HTML and as text."""
+        labs = self._shelf.labs()
+        heads = "".join(
+            f'<th scope="col">{head}</th>' for head in ("lab", "question", "minutes", "state", "points", "go on")
+        )
+        earned, possible = round(sum(lab.points for lab in labs), 2), sum(lab.max_points for lab in labs)
+        total = f"{points_text(earned)} of {points_text(possible)}"
+        body = "".join(map(_row, labs))
+        minutes = sum(lab.minutes for lab in labs)
+        page = (
+            f'<div class="gl-form gl-score gl-labs"><table><caption>{html.escape(self._shelf.learner)}</caption>'
+            f"<thead><tr>{heads}</tr></thead><tbody>{body}"
+            f'<tr><th scope="row">all</th><td></td><td class="gl-figure">{minutes}</td><td></td>'
+            f'<td class="gl-figure"><b>{total}</b></td><td></td></tr></tbody></table></div>'
+        )
+        text = "\n".join(f"{lab.number} {lab.title}: {lab.state}, {points_text(round(lab.points, 2))}" for lab in labs)
+        return {"text/html": page, "text/plain": text}
+
+    def update(self) -> None:
+        """Count again and show it."""
+        if self._handle is not None:
+            self._handle.update(self.bundle(), raw=True)
+
+    def _ipython_display_(self):
+        from IPython.display import display
+
+        self._handle = display(self.bundle(), raw=True, display_id=True)
+        display(_AsWidget(self))
+
+
+class _AsWidget:
+    """The panel's own display, past the one that shows the table first."""
+
+    def __init__(self, panel):
+        self._panel = panel
+
+    def _repr_mimebundle_(self, **kwargs):
+        return self._panel._repr_mimebundle_(**kwargs)
+
+
+def _row(lab):
+    words = {NOT_BEGUN: "begin lab {}", BEGUN: "resume lab {} where you stopped", DONE: "look at lab {} again"}
+    state = f"{MARKS[lab.state]} {lab.state}"
+    if lab.state == BEGUN:
+        state += f", {lab.right} of {lab.exercises} right"
+    cells = (
+        ("", html.escape(lab.question)),
+        (' class="gl-figure"', str(lab.minutes)),
+        ("", state),
+        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
+        ("", f'<a href="{html.escape(lab.link)}">{words[lab.state].format(lab.number)}</a>'),
+    )
+    name = f'<th scope="row">{lab.number} {html.escape(lab.title)}</th>'
+    return f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in cells)}</tr>"

@@ -1,0 +1,160 @@
+"""The learner's record to take along: download, upload, erase."""
+
+import anywidget
+import ipywidgets as widgets
+import traitlets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import assets
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.prose import Said, prose
+
+JSON_LINES = "application/x-ndjson"
+TEXT = """
+**Take your record along.** It holds what you answered, line by line, and no audio. A server on the internet that was
+started for you, such as Binder's, **forgets everything after a few minutes without you**: download before you leave,
+and upload when you come back. Stems of your own that you upload to such a server **leave your computer**; on your
+own computer nothing does. Hand the file to your teacher to have it marked.
+"""
+
+
+class SaveButton(anywidget.AnyWidget):
+    """A button that saves what a function returns when it is pressed.
+
+    Parameters
+    ----------
+    text : str
+        On the button.
+    make : callable
+        ``make()`` returns file name and bytes.
+    """
+
+    _esm = assets.module("keep")
+    _css = assets.style()
+    text = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, text, make):
+        super().__init__(text=text)
+        self._make = make
+        self.on_msg(lambda _widget, _content, _buffers: self.save())
+
+    def save(self) -> None:
+        """Send the file to the browser."""
+        made = self._make()
+        if made is not None:
+            name, content = made
+            self.send({"name": name, "type": JSON_LINES}, buffers=[content])
+
+
+class RecordPanel(Panel):
+    """Download, upload and erasure.
+
+    Parameters
+    ----------
+    shelf : gainlib.notebook.shelf.Shelf
+    changed : callable
+        Called after the record has changed.
+
+    Attributes
+    ----------
+    said : Said
+        What has happened.
+    """
+
+    def __init__(self, shelf, changed):
+        self._shelf, self._changed, self._pending = shelf, changed, None
+        auto = {"width": "auto"}
+        self.save = SaveButton("Download my record", self.guarded(self._download))
+        self.choose = widgets.FileUpload(description="Upload a record", accept=".jsonl", multiple=False, layout=auto)
+        self.readable = widgets.Button(description="Take the lines that can be read", layout={"display": "none"})
+        self.sure = widgets.Checkbox(description="Yes, erase all I did", indent=False, layout=auto)
+        self.gone = widgets.Button(description="Erase my record", layout=auto)
+        self.said = Said()
+        super().__init__(
+            prose(TEXT),
+            widgets.HBox([self.save, self.choose, self.readable]).add_class("gl-buttons"),
+            self.said,
+            prose("**Erase.** This removes every line under your name here, and cannot be undone. Download first."),
+            widgets.HBox([self.sure, self.gone]).add_class("gl-buttons"),
+        )
+        self.add_class("gl-form")
+        self.choose.observe(self.guarded(self._chosen), "value")
+        self.readable.on_click(self.guarded(lambda _button: self._put_in(self._pending)))
+        self.gone.on_click(self.guarded(lambda _button: self.erase()))
+
+    # ---- download --------------------------------------------------------------------------------------------------
+
+    def _download(self):
+        content = self._shelf.take_along()
+        if not content:
+            self.said.say("note", "Nothing yet", f"There is no line under the name {self._shelf.learner}.")
+            return None
+        count = content.count(b"\n")
+        self.said.say("note", "Downloaded", f"{self._shelf.file_name}, {count} lines. Your browser knows where it is.")
+        return self._shelf.file_name, content
+
+    # ---- upload ----------------------------------------------------------------------------------------------------
+
+    def _chosen(self, change):
+        if change["new"]:
+            file = change["new"][0]
+            self.choose.value = ()
+            self.upload(file["name"], bytes(file["content"]))
+
+    def upload(self, name: str, content: bytes) -> None:
+        """Put a record file in; a damaged one is refused, and its readable lines are taken only on request."""
+        self._pending = None
+        self.readable.layout.display = "none"
+        try:
+            found = self._shelf.look_at(name, content)
+        except GainlibError as problem:
+            self.said.say("wrong", "Refused", f"{problem}.")
+            return
+        if not found.damaged:
+            self._put_in(found)
+            return
+        first = found.damaged[0]
+        more = f" and {len(found.damaged) - 1} more" if len(found.damaged) > 1 else ""
+        self._pending = found
+        self.readable.layout.display = ""
+        self.said.say(
+            "wrong",
+            "Refused",
+            f"{name} is damaged: line {first.line}{more} cannot be read ({first.reason}). Nothing was taken. "
+            f"{len(found.events)} lines are whole; you may take those.",
+        )
+
+    def _put_in(self, found):
+        self._pending = None
+        self.readable.layout.display = "none"
+        before = (self._shelf.learner, self._shelf.class_code)
+        added = self._shelf.put_in(found)
+        self._changed()
+        self.said.say("note", "Taken in", self._taken(found, added, before))
+
+    def _taken(self, found, added, before):
+        lines = f"{added} of {len(found.events)} lines were new here."
+        mine = (self._shelf.learner, self._shelf.class_code)
+        if mine != before:
+            return f"{lines} You are **{mine[0]}** now, as in the file. Run a lab again to go on with it."
+        others = [name for name, code in found.learners if (name.casefold(), code) != (mine[0].casefold(), mine[1])]
+        if others:
+            return f"{lines} They hold what **{', '.join(others)}** did; to go on as that, enter the name above."
+        return f"{lines} Run a lab again to go on with it."
+
+    # ---- erasure ---------------------------------------------------------------------------------------------------
+
+    def erase(self) -> None:
+        """Erase the learner's lines, if the box is ticked."""
+        if not self.sure.value:
+            self.said.say("note", "Not erased", "Tick the box beside the button first.")
+            return
+        self.sure.value = False
+        name, count = self._shelf.learner, self._shelf.erase()
+        self._changed()
+        self.said.say(
+            "note",
+            "Erased",
+            f"{count} lines of {name} are gone, and the name with them. Pages saved for printing stay in the folder; "
+            "delete them there. Labs that are still open have to be run again.",
+        )
