@@ -98,7 +98,7 @@ def test_keys_undo_and_back_to_start(lab):
 
 def test_between_the_samples(lab):
     found = bench(lab)
-    choose(lab, found, "Signal", "tone of 12 kHz, a quarter of the sample rate")
+    choose(lab, found, "Signal", "tone, 12 kHz")
     assert "true peak −15.0 dBTP" in sentence(found) and "3.0 dB above the highest sample" in sentence(found)
     lab.shot("lab02-between")
     assert lab.problems() == []

@@ -14,7 +14,7 @@ from gainlib.meters.peak import TAPS, WINDOW_BETA, interpolator, windowed_sinc
 
 FINER = 4
 _BLOCK = 256
-_SAME = 1e-9
+_SAME = 1e-4  # 0.001 dB
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +30,7 @@ class Crest:
     curve_time_s, curve : array, shape (points,)
         The curve from the first to the last of these samples; it passes through all of them.
     peak_time_s, peak : float
-        Where the true-peak meter found the crest, and its value with its sign.
+        Where the crest is on the grid of the true-peak meter, and its value with its sign.
     channel : int
         Which channel, counted from 0.
     """
@@ -50,7 +50,7 @@ def highest_crest(audio: Audio, reach: int = 12) -> Crest:
     Parameters
     ----------
     audio : Audio
-        What is looked at; of several crests of one height the first is taken.
+        What is looked at; of several crests within 0.001 dB of the highest the first is taken.
     reach : int
         Samples to either side of the crest; beyond the ends of the signal stands silence.
 

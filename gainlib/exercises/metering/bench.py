@@ -15,7 +15,7 @@ from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.errors import GainlibError
 from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.meters import LoudnessMeter, NeedleMeter, Series, true_peak_dbtp
+from gainlib.meters import LoudnessMeter, NeedleMeter, Series, interpolator, true_peak_dbtp, upsample
 from gainlib.meters.average import averages
 from gainlib.meters.crests import Crest, highest_crest
 from gainlib.meters.gating import Gating, gating_of
@@ -25,7 +25,7 @@ SECONDS = 6.0
 BEFORE_S = 0.5
 STEADY = math.inf
 BETWEEN_HZ = RATE_HZ / 4
-EDGE_S = 0.0005
+EDGE_S = 0.002
 SNARE = "02 snare"
 
 BURSTS_S = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0)
@@ -138,12 +138,17 @@ def _gain(burst_s, rest_db, edge_s):
     time_s = np.arange(round(SECONDS * RATE_HZ)) / RATE_HZ
     if burst_s == STEADY:
         corners = [0.0, edge_s, SECONDS - edge_s, SECONDS]
-        return np.interp(time_s, corners, [0.0, 1.0, 1.0, 0.0]) if edge_s else np.ones_like(time_s)
+        return _slopes(time_s, corners) if edge_s else np.ones_like(time_s)
     end_s = BEFORE_S + burst_s
     if edge_s == 0.0:
         return np.where((time_s >= BEFORE_S - 1e-9) & (time_s < end_s - 1e-9), 1.0, rest)
     corners = [BEFORE_S - edge_s / 2, BEFORE_S + edge_s / 2, end_s - edge_s / 2, end_s + edge_s / 2]
-    return np.interp(time_s, corners, [rest, 1.0, 1.0, rest])
+    return rest + (1.0 - rest) * _slopes(time_s, corners)
+
+
+def _slopes(time_s, corners):
+    """Return a gain that rises from 0 to 1 between the first two corners and falls between the last two, smoothly."""
+    return 0.5 - 0.5 * np.cos(np.pi * np.interp(time_s, corners, [0.0, 1.0, 1.0, 0.0]))
 
 
 @lru_cache(maxsize=8)
@@ -175,7 +180,7 @@ def see(setting: Setting) -> Seen:
     audio = sound(setting)
     average = averages(audio)
     loudness = feed(LoudnessMeter(audio.rate_hz, audio.channels), audio)
-    needle = feed(NeedleMeter(audio.rate_hz, audio.channels, setting.alignment_dbfs), audio).series()
+    needle = _needle(setting, audio)
     return Seen(
         setting=setting,
         audio=audio,
@@ -189,6 +194,13 @@ def see(setting: Setting) -> Seen:
         gating=gating_of(loudness, setting.gates),
         crest=highest_crest(audio),
     )
+
+
+def _needle(setting, audio):
+    """Return the needle over time; it rectifies a curve, which four samples a turn are too few to stand for."""
+    if setting.signal == "between":
+        audio = Audio(upsample(audio.samples, audio.rate_hz), interpolator(audio.rate_hz).factor * audio.rate_hz)
+    return feed(NeedleMeter(audio.rate_hz, audio.channels, setting.alignment_dbfs), audio).series()
 
 
 def bursts() -> dict[float, Seen]:

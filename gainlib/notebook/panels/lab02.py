@@ -26,9 +26,11 @@ PAGE = Page(
 - At one peak: square wave +3.01 dB, triangle −1.76 dB against the RMS of a sine. The needle gives a square wave
   +3.92 dB, and noise reads about 1 dB lower on it than on the RMS meter.
 - A needle takes 300 ms to get there. A burst of 50 ms moves it to 11 VU under a steady tone.
-- Largest under-read of a crest at *f*, sampled at *fs*, read at *n* points a sample: −20·lg cos(π·*f*/(*n*·*fs*)) dB.
+- Largest under-read of a crest at *f*, sampled at *fs*, read at *n* points a sample period:
+  −20·lg cos(π·*f*/(*n*·*fs*)) dB.
 - A 997 Hz tone at *p* dBFS in one channel: *p* − 3.01 LUFS; in both: *p* LUFS.
-- Gates: blocks at −70 LUFS or under are left out, then those 10 LU under the mean of the rest. Silence costs nothing.
+- Gates: blocks at −70 LUFS or under are left out, then those 10 LU under the mean of the rest. So
+  silence costs nothing.
 - 0 VU means nothing until you say which sine reads 0: here −18 dBFS unless you set it.
 
 ### Not to believe

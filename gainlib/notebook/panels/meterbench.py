@@ -3,8 +3,6 @@
 import math
 import threading
 
-import ipywidgets as widgets
-
 from gainlib.exercises.metering import bench
 from gainlib.exercises.metering.bench import STEADY, Setting
 from gainlib.notebook import figures
@@ -27,15 +25,15 @@ SIGNALS = {
     "sine": "tone, 1 kHz",
     "square": "square wave, 200 Hz",
     "triangle": "triangle wave, 200 Hz",
-    "between": "tone of 12 kHz, a quarter of the sample rate",
+    "between": "tone, 12 kHz",
     "noise": "pink noise",
     "snare": "snare drum",
 }
 RESTS = {
     -math.inf: "silence",
-    -30.0: "the same, 30 dB lower",
-    -15.0: "the same, 15 dB lower",
-    -8.0: "the same, 8 dB lower",
+    -30.0: "the same 30 dB lower",
+    -15.0: "the same 15 dB lower",
+    -8.0: "the same 8 dB lower",
 }
 GATES = {"both": "both, as in the standard", "absolute": "only the one at −70 LUFS", "none": "none"}
 ALIGNMENTS = (-20.0, -18.0, -16.0, -14.0)
@@ -64,7 +62,7 @@ def _rows():
         Steps("signal", "Signal", tuple(SIGNALS), tuple(SIGNALS.values()), start.signal, listed=True),
         Steps("rest_db", "Around it", tuple(RESTS), tuple(RESTS.values()), start.rest_db, listed=True),
         Steps("burst_s", "Burst", bursts, tuple(map(seconds_text, bursts)), start.burst_s),
-        Steps("level_dbfs", "Highest", levels, tuple(level_text(v, "dBFS") for v in levels), start.level_dbfs),
+        Steps("level_dbfs", "Highest sample", levels, tuple(level_text(v, "dBFS") for v in levels), start.level_dbfs),
         Steps("offset", "Offset", offsets, tuple(f"{number_text(100 * v)} %" for v in offsets), start.offset),
         Steps(
             "alignment_dbfs",
@@ -99,8 +97,7 @@ class MeterBench(Panel):
         self._said = Said()
         self._draw()
         self.player = Player(self._sounds(), match=False, note=LISTEN_NOTE, ceiling_dbtp=TONE_CEILING_DBTP)
-        stage = widgets.VBox([widgets.VBox([self.live.widget]).add_class("gl-stays"), self.settings, self._said])
-        super().__init__(stage.add_class("gl-stage"), prose("**Listen.**"), self.player)
+        super().__init__(self.settings, self.live.widget, self._said, prose("**Listen.**"), self.player)
         self.add_class("gl-form").add_class("gl-panel")
         self.settings.observe(self.guarded(lambda change: self._follow()), "places")
         self.settings.observe(self.guarded(lambda change: self._settle()), "released")
@@ -200,12 +197,12 @@ def told(seen: bench.Seen) -> str:
     if setting.burst_s == STEADY:
         what = f"{name[:1].upper()}{name[1:]}, from end to end"
     else:
-        around = "in silence" if setting.rest_db == -math.inf else f"in {RESTS[setting.rest_db]}"
-        what = f"{name[:1].upper()}{name[1:]}, a burst of {seconds_text(setting.burst_s)} {around}"
+        what = f"{name[:1].upper()}{name[1:]}, a burst of {seconds_text(setting.burst_s)}, around it "
+        what += RESTS[setting.rest_db]
     rise = seen.true_peak_dbtp - seen.sample_peak_dbfs
     below = seen.sample_peak_dbfs - seen.needle_max_dbfs
     way = "under" if below >= 0 else "over"
     return (
-        f"{what}. The true peak lies {number_text(rise)} dB over the sample peak; the needle gets to "
-        f"{number_text(abs(below))} dB {way} it."
+        f"{what}. The true peak lies {number_text(rise)} dB over the sample peak; the highest "
+        f"position of the needle {number_text(abs(below))} dB {way} it."
     )
