@@ -1,0 +1,246 @@
+"""The chains file: a few lines of JSON that say what every stem passes, where it goes and how it is balanced.
+
+::
+
+    {
+      "stems": {
+        "kick":    ["Filter", {"Saturation": {"drive": 2.0}}],
+        "bass":    {"level-dependent": {"reference_dbfs": -18}, "fader_db": -6},
+        "vocal *": {"chain": [{"Compressor": {"threshold_dbfs": -24, "ratio": 3, "out_db": 2}}],
+                    "sends": {"echo": -12, "cue": {"level_db": -6, "tap": "pre"}}, "pan": -0.2},
+        "tom ?":   {"chain": ["Gate", "Saturation"], "group": "drums"},
+        "print":   {"leave_out": true},
+        "*":       "linear"
+      },
+      "groups": {"drums": ["Compressor"], "echo": {"fader_db": -3}, "cue": {"group": []}},
+      "master": {"chain": "linear", "fader_db": 0}
+    }
+
+A stem is named as its file is, with or without the suffix, or by a pattern with ``*``, ``?`` and ``[…]``; a name goes
+before a pattern, a pattern before those below it. A chain is "linear", one processor, or a list of them; a processor is
+its model's name, or a name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass``).
+"level-dependent" stands for a box that nobody here can see into.
+"""
+
+import unicodedata
+from collections.abc import Iterator
+from fnmatch import fnmatchcase
+
+import msgspec
+
+from gainlib import processors
+from gainlib.audio import AudioFile, GainlibError
+from gainlib.processors import Unseen
+from gainlib.session import Group, Insert, Send, Session, Strip
+from gainlib.session.checks import nearest
+from gainlib.session.files import from_builtins
+
+LINEAR, UNSEEN = "linear", "level-dependent"
+_SETTINGS = ("pan_law_db", "bus", "name", "finished")
+_TOP = ("stems", "groups", "master", *_SETTINGS)
+_OF_MASTER = ("chain", "trim_db", "fader_db")
+_OF_GROUP = (*_OF_MASTER, "post_trim_db", "pan", "mute", "group", "sends")
+_OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
+_OF_INSERT = ("in_db", "out_db", "bypass")
+
+
+def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[str, ...]]:
+    """Return a session with what a chains file says of it.
+
+    Parameters
+    ----------
+    session : Session
+        Usually a folder as it was opened.
+    text : str or bytes
+        Content of the file, JSON in UTF-8.
+
+    Returns
+    -------
+    session : Session
+    notes : tuple of str
+        Patterns that fit no stem, and stems of which the file says nothing.
+
+    Raises
+    ------
+    GainlibError
+        For anything that is not understood, with its place and the nearest name.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.audio import Audio
+    >>> session = Session([Strip("kick", Audio(np.zeros(480), 48000))])
+    >>> session, notes = apply_chains(session, '{"stems": {"k*": ["Saturation"]}, "pan_law_db": -4.5}')
+    >>> session.strip("kick").inserts[0].kind, notes
+    ('Saturation', ())
+    >>> apply_chains(session, '{"stems": {"kick": ["Tepe"]}}')
+    Traceback (most recent call last):
+    gainlib.audio.GainlibError: stem 'kick', processor 1: no processor is named 'Tepe'; did you mean 'Tape'?
+    """
+    data = _object(_decoded(text), "the chains file")
+    _known(data, _TOP, "the chains file")
+    stems = _object(data.get("stems", {}), "stems")
+    entries, notes = _entries(session.strips, stems)
+    strips = []
+    for strip in session.strips:
+        changes = _fields(entries[strip.name], _OF_STEM, f"stem {strip.name!r}") if strip.name in entries else {}
+        if not changes.pop("leave_out", False):
+            strips.append(strip.with_(**changes))
+    if not strips:
+        raise GainlibError("the chains file leaves out every stem; keep at least one")
+    groups = {group.name: group for group in session.groups}
+    for name, value in _object(data.get("groups", {}), "groups").items():
+        groups[name] = Group(name, **_fields(value, _OF_GROUP, f"group {name!r}"))
+    changes = {key: _level(data[key]) for key in _SETTINGS if key in data}
+    master = session.master.with_(**_fields(data.get("master", {}), _OF_MASTER, "master"))
+    return session.with_(strips=tuple(strips), groups=tuple(groups.values()), master=master, **changes), notes
+
+
+def _decoded(text):
+    content = text.encode() if isinstance(text, str) else bytes(text)
+    try:
+        return msgspec.json.decode(content.removeprefix(b"\xef\xbb\xbf"))
+    except (msgspec.DecodeError, RecursionError) as error:
+        raise GainlibError(f"the chains file is no JSON: {error}") from None
+
+
+def _object(value, where):
+    if not isinstance(value, dict):
+        raise GainlibError(f"{where}: this is {_shown(value)}; give an object, {{name: …}}")
+    return value
+
+
+def _known(names, known, where):
+    for name in names:
+        if name not in known:
+            raise GainlibError(f"{where}: there is no {name!r}; {nearest(name, known)}")
+
+
+def _level(value):
+    return float("-inf") if value == "-inf" else value
+
+
+def _shown(value):
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:39]}…"
+
+
+# ------------------------------------------------------------------------------------------------ names and patterns
+
+
+def _entries(strips, stems) -> tuple[dict[str, object], tuple[str, ...]]:
+    """Return the entry of each strip that has one, by its name, and notes."""
+    found: dict[str, object] = {}
+    patterns, notes = [], []
+    for key, value in stems.items():
+        named = next((strip for strip in strips if _folded(key) in _names(strip)), None)
+        if named is not None:
+            found[named.name] = value
+        elif any(sign in key for sign in "*?["):
+            patterns.append((key, value))
+        else:
+            raise GainlibError(f"the chains file: no stem is named {key!r}; {nearest(key, [s.name for s in strips])}")
+    for key, value in patterns:
+        fitting = [strip.name for strip in strips if any(fnmatchcase(name, _folded(key)) for name in _names(strip))]
+        for name in fitting:
+            found.setdefault(name, value)
+        if not fitting and key != "*":
+            notes.append(f"the chains file: no stem fits {key!r}")
+    silent = [strip.name for strip in strips if strip.name not in found]
+    if silent:
+        notes.append(f"the chains file says nothing of {', '.join(silent)}; left as found")
+    return found, tuple(notes)
+
+
+def _folded(name):
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _names(strip: Strip) -> set[str]:
+    """Return the names a strip goes by: its own, and that of its file with the suffix."""
+    own = {_folded(strip.name)}
+    return own | {_folded(strip.audio.path.name)} if isinstance(strip.audio, AudioFile) else own
+
+
+# ------------------------------------------------------------------------------------------ what is said of a channel
+
+
+def _fields(value, known, where) -> dict[str, object]:
+    """Return fields of a strip, a group or the master from what the file says of it."""
+    entry = _entry(value, known, where)
+    changes: dict[str, object] = {}
+    for key, given in entry.items():
+        if key == "chain":
+            changes["inserts"] = tuple(_chain(given, where))
+        elif key == "sends":
+            changes["sends"] = tuple(_sends(given, where))
+        elif key == "group":
+            changes["to"] = (given,) if isinstance(given, str) else given
+        else:
+            changes[key] = _level(given)
+    if not isinstance(changes.get("leave_out", False), bool):
+        raise GainlibError(f"{where}: leave_out is {_shown(changes['leave_out'])}; it is true or false")
+    return changes
+
+
+def _entry(value, known, where):
+    """Bring the short forms to the long one, {"chain": …, control: …}."""
+    if not isinstance(value, dict):
+        return {"chain": value}
+    boxes = {key: given for key, given in value.items() if key not in known}
+    if len(boxes) > 1 or (boxes and "chain" in value) or any(_kind(key) is None for key in boxes):
+        name = next((key for key in boxes if _kind(key) is None), next(iter(boxes)))
+        hint = nearest(name, [*known, *_boxes()]) if _kind(name) is None else 'several processors go into "chain": […]'
+        raise GainlibError(f"{where}: there is no {name!r} here; {hint}")
+    entry = {key: given for key, given in value.items() if key in known}
+    return {"chain": boxes, **entry} if boxes else entry
+
+
+def _boxes():
+    return (LINEAR, UNSEEN, *processors.names(), "Unseen")
+
+
+def _kind(name):
+    """Return a processor's class by the name a chains file gives it, "linear" as itself, None for an unknown one."""
+    folded = str(name).casefold()
+    if folded in (LINEAR, UNSEEN):
+        return LINEAR if folded == LINEAR else Unseen
+    known = {each.casefold(): each for each in (*processors.names(), "Unseen")}
+    return processors.named(known[folded]) if folded in known else None
+
+
+def _chain(value, where) -> Iterator[Insert]:
+    items = value if isinstance(value, list) else [value]
+    for number, item in enumerate(items, 1):
+        place = f"{where}, processor {number}"
+        if isinstance(item, dict) and len(item) == 1:
+            name, settings = next(iter(item.items()))
+        elif isinstance(item, str):
+            name, settings = item, {}
+        else:
+            forms = f"{LINEAR!r}, the name of a processor, or {{name: {{setting: …}}}}"
+            raise GainlibError(f"{place}: this is {_shown(item)}; give {forms}")
+        kind = _kind(name)
+        if kind is None:
+            raise GainlibError(f"{place}: no processor is named {name!r}; {nearest(name, _boxes())}")
+        if kind != LINEAR:
+            yield _insert(kind, _object(settings, f"{place} ({name})"), f"{place} ({name})")
+
+
+def _insert(kind, settings, where):
+    around = {key: _level(settings[key]) for key in _OF_INSERT if key in settings}
+    own = {key: given for key, given in settings.items() if key not in _OF_INSERT}
+    try:
+        return Insert(from_builtins(kind, own), **around)
+    except GainlibError as error:
+        raise GainlibError(f"{where}: {error}") from None
+
+
+def _sends(value, where) -> Iterator[Send]:
+    for name, given in _object(value, f"{where}, sends").items():
+        settings = given if isinstance(given, dict) else {"level_db": given}
+        _known(settings, ("level_db", "tap"), f"{where}, send to {name!r}")
+        try:
+            yield Send(name, **{key: _level(each) for key, each in settings.items()})
+        except GainlibError as error:
+            raise GainlibError(f"{where}: {error}") from None
