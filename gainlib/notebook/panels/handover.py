@@ -123,7 +123,7 @@ class HandOverPanel(Panel):
         self._ladder = TapLadder(left, POINTS)
         self._hits = Hits(right, 2, reach_db=2.5, title="Where a hand lands: ● one hit", above=True)
         self._ladder.begin(self._levels())
-        self._start = (f"at the start, {level_text(start_db)}", hits_db(self._law, start_db, SIGMA_MM))
+        self._start = (f"start, {level_text(start_db)}", hits_db(self._law, start_db, SIGMA_MM))
         self._throw()
         title = "Levels along a strip, and where a hand lands on its fader"
         self.live = LiveFigure(fig, [self._ladder, self._hits], title=title)
