@@ -15,10 +15,17 @@ bus
     The mix bus: who makes its peaks, and what each source's absence would change.
 waves
     A signal from end to end: its waveform and its levels.
+drive, inout
+    A box at every level: static curve, distortion and gain; spectrum and waves of what goes in and comes out.
+diagram
+    Levels along a chain, between noise and ceiling.
 """
 
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, make_figure, time_axis
 from gainlib.notebook.figures.bus import Contributions, leave_one_out_table
+from gainlib.notebook.figures.diagram import LevelDiagram
+from gainlib.notebook.figures.drive import DriveCurves, TransferCurve
+from gainlib.notebook.figures.inout import Spectrum, WavePair
 from gainlib.notebook.figures.meters import MeterBars
 from gainlib.notebook.figures.palette import FILLS, INK, LINES, Fill, Line, fill, line
 from gainlib.notebook.figures.waves import Envelope, LevelHistogram, envelope_of, level_counts
@@ -28,11 +35,16 @@ __all__ = [
     "INK",
     "LINES",
     "Contributions",
+    "DriveCurves",
     "Envelope",
     "Fill",
+    "LevelDiagram",
     "LevelHistogram",
     "Line",
     "MeterBars",
+    "Spectrum",
+    "TransferCurve",
+    "WavePair",
     "db_axis",
     "envelope_of",
     "fill",

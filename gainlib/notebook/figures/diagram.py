@@ -1,0 +1,143 @@
+"""The level diagram: average and peak at every point of a chain, between the noise and the ceiling of each."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
+from gainlib.notebook.figures.palette import BLACK, BLUE, INK, SKY, VERMILLION
+from gainlib.notebook.figures.stamps import Stamp
+from gainlib.notebook.figures.travel import words
+from gainlib.notebook.words import Table, level_text, number_text
+
+HALF, REACH = 0.2, 0.42
+DASHED, DOTTED = (0, (6, 3)), (0, (1, 2))
+
+
+class LevelDiagram:
+    """A band from average to peak at every point of a chain; ceilings dashed, noise dotted, references as diamonds.
+
+    What stands over its ceiling is hatched. A point may lack any of them: pass −inf or None for a level that is not
+    there.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+        Where to draw.
+    names : sequence of str
+        The points, from the left.
+    low_db, high_db : float
+        Ends of the scale.
+    unit : str
+        Of all levels.
+    title : str
+        Above the picture, and first in its sentence and table.
+
+    Examples
+    --------
+    >>> from gainlib.notebook.figures import make_figure
+    >>> diagram = LevelDiagram(make_figure(500, 300).subplots(), ("stem", "stage", "out"))
+    >>> diagram.update([-24, -18, -18], [-10, -4, -5], ceiling_db=[None, 0, 0], reference_db=[None, -18, None])
+    >>> diagram.sentence()
+    'Levels along the chain: least room at stage, 4.0 dB from its peak to its ceiling.'
+    """
+
+    def __init__(
+        self,
+        axes: Axes,
+        names,
+        low_db: float = -60.0,
+        high_db: float = 12.0,
+        unit: str = "dBFS",
+        title: str = "Levels along the chain",
+    ):
+        self.names, self._unit, self._title = tuple(names), unit, title
+        self._low, self._high = low_db, high_db
+        count = len(self.names)
+        self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
+        frame(axes, f"{title}: ▭ average to peak, ┅ ceiling, ┈ noise, ◆ wanted average")
+        db_axis(axes, low_db, high_db, 6 if high_db - low_db <= 80 else 12, unit)
+        axes.set_xlim(-0.55, count - 0.45)
+        axes.set_xticks(range(count), self.names)
+        style = {"edgecolor": INK, "linewidth": 0.9, "zorder": 2}
+        self._band = axes.add_patch(Boxes(facecolor=SKY, **style))
+        self._over = axes.add_patch(Boxes(facecolor=VERMILLION, hatch="////", **style))
+        self._means = LineCollection([], colors=BLUE, linewidths=2.6, zorder=3)
+        self._ceilings = LineCollection([], colors=INK, linewidths=1.6, linestyles=[DASHED], zorder=4)
+        self._noises = LineCollection([], colors=BLACK, linewidths=1.6, linestyles=[DOTTED], zorder=4)
+        for lines in (self._means, self._ceilings, self._noises):
+            axes.add_collection(lines, autolim=False)
+        (self._path,) = axes.plot([], [], color=BLUE, linewidth=1.2, linestyle="-", zorder=2.5)
+        mark = {"linestyle": "none", "marker": "D", "markersize": 6, "color": VERMILLION, "markeredgecolor": INK}
+        (self._wanted,) = axes.plot([], [], zorder=5, **mark)
+        self._numbers: list[Stamp] = [words(axes, k, high_db, "", ha="center", va="top") for k in range(count)]
+        lines = [self._means, self._path, self._ceilings, self._noises, self._wanted]
+        self.artists = [self._band, self._over, *lines, *self._numbers]
+
+    def update(self, average_db, peak_db, *, ceiling_db=None, noise_db=None, reference_db=None) -> None:
+        """Show other levels, one of each a point.
+
+        Parameters
+        ----------
+        average_db, peak_db : sequence of float
+            −inf for silence.
+        ceiling_db, noise_db, reference_db : sequence of float or None
+            Where the point clips, its noise, and the average it wants; None, as a whole or for a point, for none.
+        """
+        self.average, self.peak = self._one_each(average_db), self._one_each(peak_db)
+        self.ceiling, self.noise, self.reference = map(self._one_each, (ceiling_db, noise_db, reference_db))
+        at, low = np.arange(len(self.names)), self._low
+        bottom = np.clip(np.nan_to_num(self.average, nan=low, neginf=low), low, self._high)
+        top = np.clip(np.nan_to_num(self.peak, nan=low, neginf=low), bottom, self._high)
+        limit = np.clip(np.nan_to_num(self.ceiling, nan=np.inf), bottom, top)
+        self._band.set_verts(rectangles(at - HALF, bottom, 2 * HALF, limit - bottom)[top > low])
+        self._over.set_verts(rectangles(at - HALF, limit, 2 * HALF, top - limit)[top > limit])
+        heard = self.average > low
+        self._means.set_segments(self._across(at[heard], self.average[heard], HALF))
+        self._path.set_data(at[heard], self.average[heard])
+        for lines, level in ((self._ceilings, self.ceiling), (self._noises, self.noise)):
+            there = (level > low) & (level < np.inf)
+            lines.set_segments(self._across(at[there], level[there], REACH))
+        self._wanted.set_data(at, self.reference)
+        for k, number in enumerate(self._numbers):
+            number.set_text(number_text(self.average[k]) if heard[k] else "")
+
+    def _one_each(self, levels):
+        if levels is None:
+            return np.full(len(self.names), np.nan)
+        found = np.array([np.nan if level is None else float(level) for level in levels])
+        if found.shape != (len(self.names),):
+            raise GainlibError(f"{found.size} levels for {len(self.names)} points; give one a point")
+        return found
+
+    @staticmethod
+    def _across(at, level, reach):
+        return np.stack([np.column_stack([at - reach, level]), np.column_stack([at + reach, level])], axis=1)
+
+    def sentence(self) -> str:
+        """Return where the room to the ceiling is least; without ceilings, where the peak is highest."""
+        room = self.ceiling - self.peak
+        known = np.isfinite(room)
+        if known.any():
+            k = int(np.nanargmin(np.where(known, room, np.nan)))
+            if room[k] < -0.05:
+                return f"{self._title}: at {self.names[k]} the peak stands {number_text(-room[k])} dB over its ceiling."
+            return (
+                f"{self._title}: least room at {self.names[k]}, {number_text(room[k])} dB from its peak to its ceiling."
+            )
+        if not (self.peak > -np.inf).any():
+            return f"{self._title}: silent."
+        k = int(np.nanargmax(self.peak))
+        return f"{self._title}: the peak is highest at {self.names[k]}, {level_text(self.peak[k], self._unit)}."
+
+    def table(self) -> Table:
+        """Return all levels, one row a point; columns that no point has are left out."""
+        columns = {"average": self.average, "peak": self.peak, "ceiling": self.ceiling}
+        columns |= {"noise": self.noise, "wanted average": self.reference}
+        shown = {name: level for name, level in columns.items() if not np.isnan(level).all()}
+        rows = tuple(
+            (name, *("–" if np.isnan(level[k]) else number_text(level[k], sign=True) for level in shown.values()))
+            for k, name in enumerate(self.names)
+        )
+        return Table(self._title, ("point", *(f"{name} ({self._unit})" for name in shown)), rows)
