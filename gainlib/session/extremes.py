@@ -137,6 +137,8 @@ class Peak:
         Where `between` stands: bus channel and fine block.
     evaluated : int
         Blocks that had to be summed.
+    mix : array or None
+        Gains of the anchor and of each lane that gave the sum.
     """
 
     sample: float = 0.0
@@ -144,6 +146,7 @@ class Peak:
     side: int = 0
     block: int = 0
     evaluated: int = 0
+    mix: np.ndarray | None = None
 
 
 class _Search:
@@ -166,7 +169,7 @@ class _Search:
             self.between, self.at = float(betweens[best]), (side, fresh[best])
 
     def result(self):
-        return Peak(self.sample, self.between, *self.at, len(self._seen))
+        return Peak(self.sample, self.between, *self.at, len(self._seen), self._shortest[self.at[0]])
 
 
 def search(

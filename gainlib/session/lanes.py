@@ -2,15 +2,18 @@
 
 from collections import OrderedDict
 from collections.abc import Iterator
+from threading import Lock
 
 import numpy as np
 
-from gainlib.audio import Audio
+from gainlib.audio import Audio, GainlibError
+from gainlib.audio.decoding import fill, opened
 from gainlib.session.flow import even
 from gainlib.session.render import post_blocks
 from gainlib.session.strip import Strip, ratio
 
 PIECES_KEPT = 2048
+LOSSY = ("OGG", "MP3")
 
 
 class Lane:
@@ -26,6 +29,7 @@ class Lane:
 
     def __init__(self, source, gain: float):
         self.source, self.gain = source, gain
+        self._file, self._lock = None, Lock()
         self._pieces: OrderedDict[tuple[int, int], np.ndarray] = OrderedDict()
 
     def blocks(self, size: int, frames: int) -> Iterator[np.ndarray]:
@@ -60,11 +64,22 @@ class Lane:
         first, last = max(start, 0), min(start + length, self.source.frames)
         piece = np.zeros((length, self.source.channels))
         if first < last:
-            piece[first - start : last - start] = np.concatenate(list(self.source.blocks(length, first, last)))
+            piece[first - start : last - start] = self._read(first, last)
         self._pieces[key] = piece
         if len(self._pieces) > PIECES_KEPT:
             self._pieces.popitem(last=False)
         return piece
+
+    def _read(self, first, last):
+        """Decode a few frames; the file stays open, since opening takes twenty times as long as reading."""
+        block = np.empty((last - first, self.source.channels), self.source.dtype)
+        with self._lock:
+            if self._file is None:
+                self._file = opened(self.source.path)
+            self._file.seek(first)
+            if fill(self._file, block) < len(block):
+                raise GainlibError(f"{self.source.path}: the file was changed after it was opened here; open it again")
+        return block
 
 
 def _with_silence(source, size, frames):
@@ -79,7 +94,10 @@ def _with_silence(source, size, frames):
 
 
 def lane_of(session, strip: Strip) -> Lane:
-    """Return the lane of a strip; a strip that is more than gain up to its fader is rendered once and kept as float32.
+    """Return the lane of a strip.
+
+    A strip that is more than gain up to its fader is rendered once and kept as float32; a lossy file, which cannot be
+    entered in the middle, is decoded once.
 
     Parameters
     ----------
@@ -90,4 +108,7 @@ def lane_of(session, strip: Strip) -> Lane:
     if strip.dc_block or any(not insert.bypass for insert in strip.inserts):
         whole = np.concatenate([block.astype(np.float32) for block in post_blocks(session, strip.name)])
         return Lane(Audio(whole, session.rate_hz, strip.name), 1.0)
-    return Lane(strip.audio, strip.polarity * ratio(strip.trim_db + strip.post_trim_db))
+    audio = strip.audio
+    if getattr(audio, "format", "") in LOSSY:
+        audio = audio.load()
+    return Lane(audio, strip.polarity * ratio(strip.trim_db + strip.post_trim_db))

@@ -13,21 +13,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gainlib import kernels
-from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
-from gainlib.meters import KFilter, gated_loudness, interpolator, measure
+from gainlib.meters import gated_loudness, measure
 from gainlib.meters.loudness import loudness_of_power
-from gainlib.meters.peak import TAPS
 from gainlib.session import routing
-from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extremes, Peak, search
-from gainlib.session.lanes import Lane, lane_of
-from gainlib.session.products import FINE_IN_COARSE, ProductsBuilder, highest_window, hop_edges, pairs
-from gainlib.session.scratch import Table
+from gainlib.session.extremes import FINE_FRAMES, Peak, search
+from gainlib.session.lanes import lane_of
+from gainlib.session.products import FINE_IN_COARSE, highest_window
+from gainlib.session.survey import SIDES
+from gainlib.session.surveys import surveyed
 
-_CHUNK_FRAMES = 64 * COARSE_FRAMES
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
-_SIDES = (0, 1)
 _ANCHOR_EVERY = 0.5  # a new anchor costs about as much as summing this share of all blocks one by one
 
 
@@ -90,15 +86,14 @@ class Remeter:
 
     def __init__(self, session, progress: Callable[[str, int, int], None] | None = None):
         self._session = session
-        self._told = progress or (lambda *_: None)
+        told = progress or (lambda *_: None)
         self._float = session.with_(bus="float")
         self._frames, self._rate_hz = session.frames, session.rate_hz
-        self._interpolator = interpolator(session.rate_hz)
-        self._edges = hop_edges(self._frames, self._rate_hz)
         self._recent, self._evaluated = deque(maxlen=8), 0
-        if routing.bus_paths(self._float).gains is not None:
-            self._lanes = [lane_of(session, strip) for strip in session.strips]
-            self._survey()
+        paths = routing.bus_paths(self._float)
+        if paths.gains is not None:
+            lanes = [lane_of(session, strip) for strip in session.strips]
+            self._survey = surveyed(lanes, self._frames, self._rate_hz, self._gains(paths), told)
 
     def read(
         self,
@@ -144,85 +139,6 @@ class Remeter:
                 return self._reading(gains, peak, abs(paths.master_gain))
         return self._rendered(moves, solo, master_trim_db, reason)
 
-    # ------------------------------------------------------------------------------------------------------- survey
-
-    def _survey(self):
-        """Pass once over all lanes and keep what the readings need."""
-        lanes = len(self._lanes)
-        rows, columns = max(len(self._edges) - 1, 0), len(pairs(lanes)[0])
-        builders = [ProductsBuilder(lanes, self._edges, Table(rows, columns)) for _ in _SIDES]
-        filters = [KFilter(self._rate_hz, lane.source.channels) for lane in self._lanes]
-        self._raw, self._sums = np.zeros((2, lanes, lanes)), np.zeros((2, lanes))
-        envelopes = [Envelope(1 + lanes, -(-self._frames // FINE_FRAMES)) for _ in _SIDES]
-        anchor = self._gains(routing.bus_paths(self._float))
-        mix = np.empty((self._frames, 2), np.float32)
-        weighted = np.empty((2, lanes, _CHUNK_FRAMES))
-        before = self._interpolator.before
-        for start, stop, padded in self._chunks():
-            count = stop - start
-            for index, (lane, k_filter) in enumerate(zip(self._lanes, filters, strict=True)):
-                block = padded[:, index, before : before + count]
-                heavy = k_filter(np.ascontiguousarray(block[: lane.source.channels].T))
-                weighted[0, index, :count], weighted[1, index, :count] = heavy[:, 0], heavy[:, -1]
-                self._note_extremes(envelopes, 1 + index, start, padded[: lane.source.channels, index])
-            sums = np.stack([gain @ parts for gain, parts in zip(anchor, padded, strict=True)])
-            self._note_extremes(envelopes, 0, start, sums)
-            mix[start:stop] = sums[:, before : before + count].T
-            plain = padded[:, :, before : before + count]
-            self._raw += plain @ plain.transpose(0, 2, 1)
-            self._sums += plain.sum(axis=2)
-            for builder, parts in zip(builders, weighted, strict=True):
-                builder.push(parts[:, :count])
-            self._told("survey", stop, self._frames)
-        self._products = [builder.result() for builder in builders]
-        self._set_anchor(envelopes, anchor, mix)
-
-    def _chunks(self):
-        """Yield borders and samples of chunk after chunk, shape (2, lanes, frames), with neighbours on either side."""
-        before, after = self._interpolator.before, self._interpolator.after
-        streams = [lane.blocks(_CHUNK_FRAMES, self._frames) for lane in self._lanes]
-        held = np.zeros((2, len(streams), before))
-        waiting = self._next(streams)
-        for start in range(0, self._frames, _CHUNK_FRAMES):
-            stop = min(start + _CHUNK_FRAMES, self._frames)
-            current, waiting = waiting, self._next(streams) if stop < self._frames else None
-            ahead = np.zeros((2, len(streams), after))
-            if waiting is not None:
-                count = min(after, waiting.shape[2])
-                ahead[:, :, :count] = waiting[:, :, :count]
-            yield start, stop, np.concatenate([held, current, ahead], axis=2)
-            held = np.concatenate([held, current], axis=2)[:, :, -before:]
-
-    def _next(self, streams):
-        blocks = [next(stream) for stream in streams]
-        return np.array([[block[:, 0] for block in blocks], [block[:, -1] for block in blocks]])
-
-    def _note_extremes(self, envelopes, row, start, padded):
-        """Put the extremes of one lane's chunk, shape (channels, frames), where they belong."""
-        between, samples = self._interpolator, np.ascontiguousarray(padded.T)
-        blocks = -(-(len(samples) - TAPS + 1) // FINE_FRAMES)
-        low, high = np.empty((2, samples.shape[1], blocks), np.float32)
-        even_factor = between.factor % 2 == 0
-        kernels.interpolated_envelope(samples, between.even, between.odd, even_factor, FINE_FRAMES, low, high)
-        for envelope, column in zip(envelopes, (0, -1), strict=True):
-            envelope.put(row, start // FINE_FRAMES, low[column], high[column])
-
-    def _set_anchor(self, envelopes, gains, mix):
-        self._envelopes = envelopes
-        self._extremes = [Extremes.of(envelope, gain) for envelope, gain in zip(envelopes, gains, strict=True)]
-        self._anchor = Lane(Audio(mix, self._rate_hz), 1.0)
-        self._evaluated = 0
-
-    def _drop_anchor(self, gains):
-        """Take the sum at `gains` as the new anchor."""
-        mix = np.empty((self._frames, 2), np.float32)
-        before = self._interpolator.before
-        for start, stop, padded in self._chunks():
-            sums = np.stack([gain @ parts for gain, parts in zip(gains, padded, strict=True)])
-            self._note_extremes(self._envelopes, 0, start, sums)
-            mix[start:stop] = sums[:, before : before + stop - start].T
-        self._set_anchor(self._envelopes, gains, mix)
-
     # ------------------------------------------------------------------------------------------------------ readings
 
     def _gains(self, paths):
@@ -231,29 +147,21 @@ class Remeter:
         return [np.array([way[0, 0] for way in ways]), np.array([way[1, -1] for way in ways])]
 
     def _peak(self, gains) -> Peak:
-        peak = search(self._extremes, gains, self._measured, self._recent)
+        survey = self._survey
+        peak = search(survey.extremes, gains, self._measured, self._recent)
         if (peak.side, peak.block) not in self._recent:
             self._recent.append((peak.side, peak.block))
         self._evaluated += peak.evaluated
-        if self._evaluated > _ANCHOR_EVERY * self._envelopes[0].low.shape[1]:
-            self._drop_anchor(gains)
+        if self._evaluated > _ANCHOR_EVERY * survey.envelopes[0].low.shape[1]:
+            survey.renew_anchor(gains)
+            self._evaluated = 0
         return peak
 
-    def _sums_at(self, side, blocks, gains):
-        """Return the sum of anchor and lanes in some fine blocks with their neighbours, shape (frames, blocks)."""
-        starts = blocks * FINE_FRAMES - self._interpolator.before
-        length = FINE_FRAMES + TAPS - 1
-        total = np.zeros((length, len(blocks)))
-        for lane, gain in zip((self._anchor, *self._lanes), gains, strict=True):
-            if gain:
-                total += gain * lane.gather(starts, length)[:, :, -side]
-        return total
-
     def _measured(self, side, blocks, gains):
-        total = self._sums_at(side, blocks, gains)
-        inside = total[self._interpolator.before : self._interpolator.before + FINE_FRAMES]
-        samples = np.abs(inside).max(axis=0)
-        return samples, np.maximum(self._interpolator.block_peaks(total)[0], samples)
+        between = self._survey.interpolator
+        total = self._survey.sums_at(side, blocks, gains)
+        samples = np.abs(total[between.before : between.before + FINE_FRAMES]).max(axis=0)
+        return samples, np.maximum(between.block_peaks(total)[0], samples)
 
     def _clipped(self, peak):
         if self._session.bus == "float":
@@ -264,11 +172,11 @@ class Remeter:
 
     def _reading(self, gains, peak, master_gain) -> BusReading:
         gains = [gain * master_gain for gain in gains]
-        coarse = sum(each.coarse_energy(gain) for each, gain in zip(self._products, gains, strict=True))
+        coarse = sum(each.coarse_energy(gain) for each, gain in zip(self._survey.products, gains, strict=True))
         longest = {}
         for hops in (_MOMENTARY_HOPS, _SHORT_TERM_HOPS):
-            fits = len(self._edges) > hops * FINE_IN_COARSE
-            power = highest_window(self._products, gains, coarse, self._edges, hops) if fits else 0.0
+            fits = len(self._survey.edges) > hops * FINE_IN_COARSE
+            power = highest_window(self._survey.products, gains, coarse, self._survey.edges, hops) if fits else 0.0
             longest[hops] = float(loudness_of_power(power)) if fits else None
         return BusReading(
             sample_peak_dbfs=float(ratio_to_db(peak.sample * master_gain)),
@@ -277,29 +185,29 @@ class Remeter:
             loudness_lufs=self._integrated(coarse),
             momentary_max_lufs=longest[_MOMENTARY_HOPS],
             short_term_max_lufs=longest[_SHORT_TERM_HOPS],
-            peak_time_s=self._peak_time_s(gains, peak),
+            peak_time_s=self._peak_time_s(peak),
         )
 
     def _integrated(self, coarse):
         if len(coarse) < _MOMENTARY_HOPS:
             return None
-        ends = self._edges[::FINE_IN_COARSE][: len(coarse) + 1]
+        ends = self._survey.edges[::FINE_IN_COARSE][: len(coarse) + 1]
         widths = ends[_MOMENTARY_HOPS:] - ends[:-_MOMENTARY_HOPS]
         energy = np.lib.stride_tricks.sliding_window_view(coarse, _MOMENTARY_HOPS).sum(axis=1)
         return float(gated_loudness(energy / widths))
 
     def _rms_dbfs(self, gains):
         power = 0.0
-        for side in _SIDES:
-            mean = gains[side] @ self._sums[side] / self._frames
-            power += max(gains[side] @ self._raw[side] @ gains[side] / self._frames - mean**2, 0.0) / 2
+        for side in SIDES:
+            mean = gains[side] @ self._survey.sums[side] / self._frames
+            power += max(gains[side] @ self._survey.raw[side] @ gains[side] / self._frames - mean**2, 0.0) / 2
         return 10.0 * math.log10(2.0 * power) if power else -math.inf
 
-    def _peak_time_s(self, gains, peak):
+    def _peak_time_s(self, peak):
         if not peak.between:
             return None
-        total = self._sums_at(peak.side, np.array([peak.block]), np.concatenate([[0.0], gains[peak.side]]))
-        inside = total[self._interpolator.before : self._interpolator.before + FINE_FRAMES]
+        total = self._survey.sums_at(peak.side, np.array([peak.block]), peak.mix)
+        inside = total[self._survey.interpolator.before :][:FINE_FRAMES]
         return (peak.block * FINE_FRAMES + int(np.argmax(np.abs(inside)))) / self._rate_hz
 
     def _rendered(self, moves, solo, master_trim_db, reason):

@@ -1,6 +1,9 @@
-"""Tables too long for memory: rows in a file without a name, read back where they are needed."""
+"""Tables too long for memory: rows in a file, read back where they are needed."""
 
+import shutil
 import tempfile
+from pathlib import Path
+from threading import Lock
 
 import numpy as np
 
@@ -8,33 +11,62 @@ IN_MEMORY_BYTES = 64_000_000
 
 
 class Table:
-    """Rows of numbers, in memory while they are few and in a temporary file otherwise.
+    """Rows of numbers, in memory while they are few and in a file without a name otherwise.
 
-    The file goes away with the table, and with the process, however that ends.
+    That file goes away with the table, and with the process, however that ends. On disk numbers are float32.
 
     Parameters
     ----------
     rows, columns : int
     """
 
-    def __init__(self, rows: int, columns: int):
-        self._rows, self._columns = rows, columns
-        self._array = self._file = None
-        if rows * columns * 8 <= IN_MEMORY_BYTES:
+    def __init__(self, rows: int, columns: int, _file=None):
+        self._rows, self._columns, self._lock = rows, columns, Lock()
+        self._array, self._file = None, _file
+        if _file is None and rows * columns * 8 <= IN_MEMORY_BYTES:
             self._array = np.zeros((rows, columns))
-        else:
+        elif _file is None:
             self._file = tempfile.TemporaryFile(prefix="gainlib-products-")
+
+    @classmethod
+    def load(cls, path: Path, rows: int) -> "Table":
+        """Return a table that reads from a file that :meth:`save` wrote; it stays open.
+
+        Parameters
+        ----------
+        path : Path
+        rows : int
+
+        Returns
+        -------
+        table : Table
+        """
+        size = path.stat().st_size
+        if rows and size % (4 * rows):
+            raise ValueError(f"{path}: {size} bytes do not hold {rows} rows")
+        return cls(rows, size // (4 * rows) if rows else 0, path.open("rb"))
 
     @property
     def on_disk(self) -> bool:
-        """Whether the rows are in a file, as float32."""
+        """Whether the rows are in a file."""
         return self._file is not None
+
+    def save(self, path: Path) -> None:
+        """Write all rows to a file, as float32."""
+        with path.open("wb") as file:
+            if self._array is not None:
+                file.write(self._array.astype(np.float32).tobytes())
+            else:
+                with self._lock:
+                    self._file.seek(0)
+                    shutil.copyfileobj(self._file, file, 2**20)
 
     def write(self, first: int, rows: np.ndarray) -> None:
         """Put rows in, from row `first` on."""
         if self._array is not None:
             self._array[first : first + len(rows)] = rows
-        else:
+            return
+        with self._lock:
             self._file.seek(first * self._columns * 4)
             self._file.write(rows.astype(np.float32).tobytes())
 
@@ -43,6 +75,7 @@ class Table:
         count = max(min(count, self._rows - first), 0)
         if self._array is not None:
             return self._array[first : first + count]
-        self._file.seek(first * self._columns * 4)
-        found = np.frombuffer(self._file.read(count * self._columns * 4), np.float32)
+        with self._lock:
+            self._file.seek(first * self._columns * 4)
+            found = np.frombuffer(self._file.read(count * self._columns * 4), np.float32)
         return found.reshape(-1, self._columns).astype(float)

@@ -1,0 +1,154 @@
+"""One pass over all lanes of a session: everything the remeter needs to answer without them."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from gainlib import kernels
+from gainlib.audio import Audio
+from gainlib.meters import KFilter, interpolator
+from gainlib.meters.peak import TAPS
+from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extremes
+from gainlib.session.lanes import Lane
+from gainlib.session.products import ProductsBuilder, hop_edges, pairs
+from gainlib.session.scratch import Table
+
+SIDES = (0, 1)
+CHUNK_FRAMES = 32 * COARSE_FRAMES
+WORKERS = 2
+
+
+class Survey:
+    """What was measured of the lanes, and their sum at one setting.
+
+    Parameters
+    ----------
+    lanes : list of Lane
+    frames, rate_hz : int
+
+    Attributes
+    ----------
+    edges : array of int
+        Borders of the 10 ms hops.
+    products : list of Products
+        For the left and for the right of the bus.
+    raw : array, shape (2, lanes, lanes)
+        Products of the samples over the whole length.
+    sums : array, shape (2, lanes)
+        Sums of the samples.
+    envelopes : list of Envelope
+        Extremes of anchor and lanes, left and right.
+    extremes : list of Extremes
+        The same on both levels.
+    anchor : Lane
+        The sum at the anchor's setting.
+    """
+
+    def __init__(self, lanes: list[Lane], frames: int, rate_hz: int):
+        self.lanes, self.frames, self.rate_hz = lanes, frames, rate_hz
+        self.interpolator = interpolator(rate_hz)
+        self.edges = hop_edges(frames, rate_hz)
+        count = len(lanes)
+        self.raw, self.sums = np.zeros((2, count, count)), np.zeros((2, count))
+        self.envelopes = [Envelope(1 + count, -(-frames // FINE_FRAMES)) for _ in SIDES]
+        self.products, self.extremes, self.anchor = [], [], None
+
+    def take(self, anchor: list[np.ndarray], told: Callable[[str, int, int], None]) -> "Survey":
+        """Pass over the lanes once; `anchor` holds the gains of the first anchor, left and right.
+
+        Parameters
+        ----------
+        anchor : list of array
+        told : callable
+            Called with a label, the frames done and the frames in all.
+        """
+        lanes = len(self.lanes)
+        tables = [Table(max(len(self.edges) - 1, 0), len(pairs(lanes)[0])) for _ in SIDES]
+        builders = [ProductsBuilder(lanes, self.edges, table) for table in tables]
+        filters = [KFilter(self.rate_hz, lane.source.channels) for lane in self.lanes]
+        weighted = np.empty((2, lanes, CHUNK_FRAMES))
+        mix = np.empty((self.frames, 2), np.float32)
+        before = self.interpolator.before
+
+        def one(index, start, count, padded):
+            channels = self.lanes[index].source.channels
+            block = padded[:channels, index, before : before + count]
+            heavy = filters[index](np.ascontiguousarray(block.T))
+            weighted[0, index, :count], weighted[1, index, :count] = heavy[:, 0], heavy[:, -1]
+            self._note(1 + index, start, padded[:channels, index])
+
+        with ThreadPoolExecutor(WORKERS) as pool:
+            for start, stop, padded in self._chunks():
+                count = stop - start
+                jobs = [pool.submit(one, index, start, count, padded) for index in range(lanes)]
+                self._note_sum(anchor, start, stop, padded, mix)
+                plain = padded[:, :, before : before + count]
+                self.raw += plain @ plain.transpose(0, 2, 1)
+                self.sums += plain.sum(axis=2)
+                for job in jobs:
+                    job.result()
+                list(pool.map(lambda side, count=count: builders[side].push(weighted[side, :, :count]), SIDES))
+                told("survey", stop, self.frames)
+        self.products = [builder.result() for builder in builders]
+        self.set_anchor(anchor, mix)
+        return self
+
+    def renew_anchor(self, gains: list[np.ndarray]) -> None:
+        """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor."""
+        mix = np.empty((self.frames, 2), np.float32)
+        for start, stop, padded in self._chunks():
+            self._note_sum(gains, start, stop, padded, mix)
+        self.set_anchor(gains, mix)
+
+    def set_anchor(self, gains: list[np.ndarray], mix: np.ndarray) -> None:
+        """Hold `mix`, shape (frames, 2), as the sum at `gains`; its extremes must stand in row 0 already."""
+        self.extremes = [Extremes.of(each, gain) for each, gain in zip(self.envelopes, gains, strict=True)]
+        self.anchor = Lane(Audio(mix, self.rate_hz), 1.0)
+
+    def sums_at(self, side: int, blocks: np.ndarray, gains: np.ndarray) -> np.ndarray:
+        """Return the sum of anchor and lanes in some fine blocks with their neighbours, shape (frames, blocks)."""
+        starts = blocks * FINE_FRAMES - self.interpolator.before
+        length = FINE_FRAMES + TAPS - 1
+        total = np.zeros((length, len(blocks)))
+        for lane, gain in zip((self.anchor, *self.lanes), gains, strict=True):
+            if gain:
+                total += gain * lane.gather(starts, length)[:, :, -side]
+        return total
+
+    def _note_sum(self, gains, start, stop, padded, mix):
+        sums = np.stack([gain @ parts for gain, parts in zip(gains, padded, strict=True)])
+        self._note(0, start, sums)
+        before = self.interpolator.before
+        mix[start:stop] = sums[:, before : before + stop - start].T
+
+    def _note(self, row, start, padded):
+        """Put the extremes of a chunk, shape (channels, frames), into a row of the envelopes."""
+        between, samples = self.interpolator, np.ascontiguousarray(padded.T)
+        blocks = -(-(len(samples) - TAPS + 1) // FINE_FRAMES)
+        low, high = np.empty((2, samples.shape[1], blocks), np.float32)
+        even_factor = between.factor % 2 == 0
+        kernels.interpolated_envelope(samples, between.even, between.odd, even_factor, FINE_FRAMES, low, high)
+        for envelope, column in zip(self.envelopes, (0, -1), strict=True):
+            envelope.put(row, start // FINE_FRAMES, low[column], high[column])
+
+    def _chunks(self) -> Iterator[tuple[int, int, np.ndarray]]:
+        """Yield borders and samples of chunk after chunk, shape (2, lanes, frames), with neighbours on either side."""
+        before, after = self.interpolator.before, self.interpolator.after
+        streams = [lane.blocks(CHUNK_FRAMES, self.frames) for lane in self.lanes]
+        held = np.zeros((2, len(streams), before))
+        waiting = _next(streams)
+        for start in range(0, self.frames, CHUNK_FRAMES):
+            stop = min(start + CHUNK_FRAMES, self.frames)
+            current, waiting = waiting, _next(streams) if stop < self.frames else None
+            ahead = np.zeros((2, len(streams), after))
+            if waiting is not None:
+                count = min(after, waiting.shape[2])
+                ahead[:, :, :count] = waiting[:, :, :count]
+            yield start, stop, np.concatenate([held, current, ahead], axis=2)
+            held = np.concatenate([held, current], axis=2)[:, :, -before:]
+
+
+def _next(streams):
+    blocks = [next(stream) for stream in streams]
+    return np.array([[block[:, 0] for block in blocks], [block[:, -1] for block in blocks]])

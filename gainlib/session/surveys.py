@@ -1,0 +1,134 @@
+"""Surveys kept from one sitting to the next, in the user's cache folder.
+
+A survey is kept only where all lanes are files and the pass took a while. Its name is made of the content of the files
+(SHA-256) and of the gains up to the faders, so that a changed stem is another survey. A folder appears whole or not at
+all; what a killed process leaves is a hidden folder that is cleared away next time. Deleting the cache costs time only.
+The variable ``GAINLIB_CACHE`` names another folder; empty, it keeps nothing.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import platformdirs
+
+from gainlib.audio import AudioFile
+from gainlib.session.lanes import Lane
+from gainlib.session.products import Products
+from gainlib.session.scratch import Table
+from gainlib.session.survey import SIDES, Survey
+
+LAYOUT = 1  # counts up when what is kept, or how it is measured, changes
+WORTH_S = 3.0
+LARGE_SAMPLES = 100_000_000
+KEPT = 4
+STALE_S = 24 * 3600.0
+
+
+def cache_folder() -> Path | None:
+    """Return where surveys are kept, or None."""
+    named = os.environ.get("GAINLIB_CACHE")
+    if named is not None:
+        return Path(named) / "surveys" if named else None
+    return Path(platformdirs.user_cache_dir("gainlib", appauthor=False)) / "surveys"
+
+
+def surveyed(
+    lanes: list[Lane], frames: int, rate_hz: int, anchor: list[np.ndarray], told: Callable[[str, int, int], None]
+) -> Survey:
+    """Return the survey of some lanes: the one that was kept, or a new one.
+
+    Parameters
+    ----------
+    lanes : list of Lane
+    frames, rate_hz : int
+    anchor : list of array
+        Gains of the anchor, left and right.
+    told : callable
+        Called with a label, the frames done and the frames in all.
+
+    Returns
+    -------
+    survey : Survey
+    """
+    survey, folder = Survey(lanes, frames, rate_hz), cache_folder()
+    files = folder is not None and all(isinstance(lane.source, AudioFile) for lane in lanes)
+    # Reading the files for their checksums is worth it only where a survey of them would be kept.
+    large = sum(lane.source.frames * lane.source.channels for lane in lanes) > LARGE_SAMPLES
+    place = folder / _key(survey, anchor) if files and large else None
+    if place and _load(survey, anchor, place):
+        return survey
+    start = time.monotonic()
+    survey.take(anchor, told)
+    if place and time.monotonic() - start > WORTH_S:
+        _save(survey, place)
+    return survey
+
+
+def _key(survey, anchor):
+    about = {
+        "layout": LAYOUT,
+        "rate_hz": survey.rate_hz,
+        "frames": survey.frames,
+        "lanes": [(lane.source.sha256, lane.gain) for lane in survey.lanes],
+        "anchor": [gains.tolist() for gains in anchor],
+    }
+    return hashlib.sha256(json.dumps(about).encode()).hexdigest()[:32]
+
+
+def _save(survey, place):
+    part = place.parent / f".{place.name}-{os.getpid()}"
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        part.mkdir()
+        for side in SIDES:
+            products, envelope = survey.products[side], survey.envelopes[side]
+            np.save(part / f"coarse{side}.npy", products.coarse)
+            products.fine.save(part / f"fine{side}")
+            for name in ("low", "high", "steps"):
+                np.save(part / f"{name}{side}.npy", getattr(envelope, name))
+        for name, array in (("raw", survey.raw), ("sums", survey.sums), ("mix", survey.anchor.source.samples)):
+            np.save(part / f"{name}.npy", array)
+        os.replace(part, place)
+    except OSError:
+        shutil.rmtree(part, ignore_errors=True)  # a full disk, or another process was first: the survey is here anyway
+    _clear(place.parent)
+
+
+def _load(survey, anchor, place):
+    if not place.is_dir():
+        return False
+    try:
+        for side in SIDES:
+            table = Table.load(place / f"fine{side}", max(len(survey.edges) - 1, 0))
+            survey.products.append(Products(np.load(place / f"coarse{side}.npy"), table))
+            for name in ("low", "high", "steps"):
+                setattr(survey.envelopes[side], name, np.load(place / f"{name}{side}.npy"))
+        survey.raw, survey.sums = np.load(place / "raw.npy"), np.load(place / "sums.npy")
+        survey.set_anchor(anchor, np.load(place / "mix.npy"))
+        os.utime(place)
+    except (OSError, ValueError, EOFError):
+        shutil.rmtree(place, ignore_errors=True)
+        survey.__init__(survey.lanes, survey.frames, survey.rate_hz)
+        return False
+    return True
+
+
+def _clear(folder):
+    """Keep the surveys used last, and nothing that a killed process left long ago."""
+    whole = sorted((each for each in folder.iterdir() if not each.name.startswith(".")), key=_used, reverse=True)
+    left = [each for each in folder.glob(".*") if time.time() - _used(each) > STALE_S]
+    for each in (*whole[KEPT:], *left):
+        shutil.rmtree(each, ignore_errors=True)
+
+
+def _used(path):
+    try:
+        return path.stat().st_mtime
+    except OSError:
+        return 0.0
