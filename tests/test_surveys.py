@@ -26,7 +26,7 @@ def session(tmp_path):
     rng, strips = np.random.default_rng(1), []
     for k in range(3):
         path = tmp_path / f"s{k}.wav"
-        write(path, Audio(0.2 * rng.standard_normal((170_000, 1 + k % 2)), RATE_HZ))
+        write(path, Audio(0.1 * rng.standard_normal((170_000, 1 + k % 2)), RATE_HZ))
         strips.append(Strip(f"s{k}", AudioFile(path), trim_db=float(k)))
     return Session(tuple(strips))
 
