@@ -95,9 +95,9 @@ def _save(survey, place):
         for name, array in (("raw", survey.raw), ("sums", survey.sums), ("mix", survey.anchor.source.samples)):
             np.save(part / f"{name}.npy", array)
         os.replace(part, place)
+        _clear(place.parent)
     except OSError:
         shutil.rmtree(part, ignore_errors=True)  # a full disk, or another process was first: the survey is here anyway
-    _clear(place.parent)
 
 
 def _load(survey, anchor, place):
