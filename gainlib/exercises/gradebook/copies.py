@@ -136,10 +136,12 @@ def _in_one_exercise(id, answers):
         pair = (one.who, other.who)
         if pair not in found or alike.chance < found[pair].chance:
             found[pair] = alike
+    solved = not performed and any(alike.kind == "solved" for alike in found.values())
+    does = coincidence(own, tuple(right.values())) if solved else 1.0
     evidence = {}
     for pair, alike in found.items():
-        does = coincidence(own, tuple(right.values())) if alike.kind == "solved" and not performed else 1.0
-        evidence[pair] = (alike.kind, min(1.0, tries[pair] * alike.chance * does))
+        chance = alike.chance * (does if alike.kind == "solved" else 1.0)
+        evidence[pair] = (alike.kind, min(1.0, tries[pair] * chance))
     return evidence
 
 

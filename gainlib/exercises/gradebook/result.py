@@ -127,15 +127,16 @@ def gradebook(
     chosen = _chosen(handed.lines, lab)
     wanted = _about(handed.lines, chosen)
     ids = tuple(each.id for each in chosen)
-    tasks = [
-        Task(tuple(line for line in wanted if line.who == who), name, ids, most, salt) for who, name in names.items()
-    ]
+    lines: dict[Who, list[Line]] = {who: [] for who in names}
+    for line in wanted:
+        lines[line.who].append(line)
+    tasks = [Task(tuple(lines[who]), name, ids, most, salt) for who, name in names.items()]
     done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
     answers, disagreements, rows = [], [], []
-    for own, wrong, lines in work(tasks, processes, done):
+    for own, wrong, own_rows in work(tasks, processes, done):
         answers += own
         disagreements += wrong
-        rows += lines
+        rows += own_rows
     disagreements += [
         Disagreement(each.who, each.exercise, each.line, whose(each, answers, names, salt))
         for each in strangers(answers)
