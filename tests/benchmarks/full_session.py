@@ -6,9 +6,11 @@ counts of stems and lengths; another holds a sample of the moves against renderi
 """
 
 import argparse
+import os
 import resource
 import tempfile
 import time
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -88,10 +90,13 @@ def main() -> None:
     sizes = QUICK if options.quick else SIZES
     if options.size:
         sizes = ((int(options.size[0]), options.size[1]),)
+    os.environ["GAINLIB_CACHE"] = ""
     print("stems  min   survey s  x real time/stem   MB  kind         median ms   95 % ms   largest difference dB")
     for count, minutes in sizes:
         with tempfile.TemporaryDirectory(prefix="gainlib-bench-") as folder:
-            write_stems(Path(folder), count, minutes)
+            writer = get_context("spawn").Process(target=write_stems, args=(Path(folder), count, minutes))
+            writer.start()  # in a process of its own: its memory is not the remeter's
+            writer.join()
             session = open_folder(folder)
             start = time.perf_counter()
             remeter = Remeter(session)
