@@ -97,9 +97,11 @@ class WavePair:
     axes : matplotlib axes
         Where to draw.
     limit : float
-        Height of the upright axis, full scale = 1.
+        Height of the upright axis.
     title : str
         Above the picture.
+    one : str
+        What the value 1 is.
 
     Examples
     --------
@@ -107,14 +109,17 @@ class WavePair:
     >>> pair = WavePair(make_figure(400, 250).subplots())
     >>> pair.update([0, 1, 2], [0, 1, 0], [0, 0.5, 0])
     >>> pair.sentence()
-    'Around the loudest place: in up to 1.00, out up to 0.50 of full scale.'
+    'Around the loudest place: in up to 1.00, out up to 0.50 (full scale = 1).'
     """
 
-    def __init__(self, axes: Axes, limit: float = 1.2, title: str = "Around the loudest place"):
+    def __init__(
+        self, axes: Axes, limit: float = 1.2, title: str = "Around the loudest place", one: str = "full scale"
+    ):
+        self._one = one
         self.time_ms, self.before, self.after, self._title = np.zeros(0), np.zeros(0), np.zeros(0), title
         self._axes, self.limit = axes, limit
         frame(axes, f"{title}: ┅ in, ─ out", "ms")
-        full_scale_axis(axes, limit, "full scale = 1")
+        full_scale_axis(axes, limit, f"{one} = 1")
         (self._after,) = axes.plot([], [], color=line(0).color, linestyle="-", linewidth=1.8, zorder=2)
         (self._before,) = axes.plot([], [], color=VERMILLION, linestyle="--", linewidth=1.4, zorder=3)
         self.artists = [self._after, self._before]
@@ -141,7 +146,7 @@ class WavePair:
         if not self.time_ms.size:
             return f"{self._title}: nothing yet."
         highest = (number_text(np.abs(each).max(), 2) for each in (self.before, self.after))
-        return "{}: in up to {}, out up to {} of full scale.".format(self._title, *highest)
+        return "{}: in up to {}, out up to {} ({} = 1).".format(self._title, *highest, self._one)
 
     def table(self) -> Table:
         """Return both waves at twelve places."""
@@ -154,4 +159,4 @@ class WavePair:
             )
             for k in places
         )
-        return Table(self._title, ("ms", "in", "out"), rows)
+        return Table(f"{self._title}, {self._one} = 1", ("ms", "in", "out"), rows)

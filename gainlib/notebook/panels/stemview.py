@@ -1,0 +1,57 @@
+"""A stem at its level: waveform and readings, to work out a trim from."""
+
+from gainlib.exercises.driving import trims
+from gainlib.exercises.mixing.refrain import short_name
+from gainlib.notebook import figures
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.words import Table, level_text
+
+PICTURE_PX = (840, 210)
+
+
+class StemView(Panel):
+    """A stem with its readings.
+
+    Parameters
+    ----------
+    given : dict
+        Values of the variant, see :class:`gainlib.exercises.driving.trims.LevelledStems`.
+
+    Attributes
+    ----------
+    readings : TableView
+        What the meters read, in the digits the answer is worked out from.
+    """
+
+    def __init__(self, given: dict):
+        audio = trims.levelled(given)
+        low, high = figures.envelope_of(audio.samples)
+        fig = figures.make_figure(*PICTURE_PX)
+        limit = max(1.1, 1.1 * float(max(high.max(), -low.min())))
+        wave = figures.Envelope(fig.subplots(), audio.duration_s, limit, title=short_name(given["stem"]).capitalize())
+        wave.update(low, high, int((abs(audio.samples) > 1.0).sum()))
+        self.live = LiveFigure(fig, [wave], title="The stem from end to end")
+        self.readings = TableView(readings_table(given))
+        super().__init__(self.live.widget, self.readings)
+        self.add_class("gl-form").add_class("gl-panel")
+
+
+def readings_table(given: dict) -> Table:
+    """Return the readings of a stem as they are shown.
+
+    Parameters
+    ----------
+    given : dict
+        Values of the variant.
+
+    Returns
+    -------
+    Table
+    """
+    rows = (
+        ("sample peak", level_text(given["peak"], "dBFS")),
+        ("RMS of the whole file", level_text(given["whole"], "dBFS")),
+        ("active level: where something plays", level_text(given["active"], "dBFS")),
+    )
+    return Table("What the meters read", ("reading", "value"), rows)
