@@ -9,11 +9,11 @@ import pytest
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
 from gainlib.meters import measure
-from gainlib.processors import HardClip
+from gainlib.processors import Delay, Filter, HardClip, Reverb
 from gainlib.session import BusReading, Group, Insert, Master, Remeter, Send, Session, Strip
 
 LEVELS = tuple(BusReading.__dataclass_fields__)[:6]
-MOVES_EACH = 125  # times the eight sessions below: 1,000 moves
+MOVES_EACH = 112  # times the nine sessions below: 1,000 moves and a few
 
 
 def stem(seed, frames, channels, rate_hz=48000):
@@ -55,10 +55,18 @@ def sessions():
         Group("cue", to=()),
         Group("echo", fader_db=-3, pan=-0.5),
     )
+    filtered = (
+        Group("inner", inserts=(Insert(Filter("peaking", 900.0, 1.0, 6.0), out_db=-2.0),), to=("outer",)),
+        Group("outer", inserts=(Insert(Delay(0.0021)),), fader_db=-4),
+        Group("cue", to=()),
+        Group("echo", inserts=(Insert(Reverb(0.3, -6.0, dry=False)),), fader_db=-3, pan=-0.5),
+    )
+    master = Master(trim_db=-2, inserts=(Insert(Filter("lowshelf", 200.0, 0.7, -4.0)),), fader_db=1)
     clipped = strips(3, 100000, inserts=(Insert(HardClip(-15.0), out_db=2.0),), dc_block=True)
     return {
         "strips": Session(some, master=Master(trim_db=-1.5, fader_db=-2)),
         "groups and sends": Session((*sent, *grouped, some[4]), groups),
+        "linear inserts behind the faders": Session((*sent, *grouped, some[4]), filtered, master),
         "linear pan law": Session(strips(4, 150000), pan_law_db=-6.0),
         "44.1 kHz": Session(strips(4, 140001, 44100)),
         "rate without whole hops": Session(strips(3, 45000, 11025)),
@@ -165,6 +173,17 @@ def test_the_peak_is_where_it_says():
     frame = round(reading.peak_time_s * 48000)
     near = np.abs(samples[max(frame - 2, 0) : frame + 3]).max()
     assert 20 * np.log10(near) > reading.true_peak_dbtp - 1.0
+
+
+def test_the_worst_instant_and_who_is_in_it():
+    session = sessions()["linear inserts behind the faders"].with_("s1", fader_db=4.0)
+    worst = Remeter(session).worst()
+    trace = session.render()
+    frame = round(worst.time_s * 48000)
+    assert worst.value == pytest.approx(trace.bus.samples[frame, worst.channel], abs=1e-6)
+    for name, share in worst.strips.items():
+        without = session.with_(name, mute=True).render().bus.samples[frame, worst.channel]
+        assert share == pytest.approx(worst.value - without, abs=1e-6), name
 
 
 def test_files_are_read_where_they_lie(tmp_path):

@@ -1,16 +1,19 @@
 """The signals of all strips ahead of their faders, passed through once and read again wherever they are needed."""
 
+import tempfile
 from collections import OrderedDict
 from collections.abc import Iterator
+from pathlib import Path
 from threading import Lock
 
 import numpy as np
 
-from gainlib.audio import Audio, GainlibError
+from gainlib.audio import Audio, AudioFile, GainlibError, write
 from gainlib.audio.decoding import fill, opened
-from gainlib.session.flow import even
+from gainlib.session.flow import Line, even, place
 from gainlib.session.render import post_blocks
-from gainlib.session.strip import Strip, ratio
+from gainlib.session.scratch import IN_MEMORY_BYTES
+from gainlib.session.strip import BUS, Strip, ratio
 
 PIECES_KEPT = 2048
 LOSSY = ("OGG", "MP3")
@@ -93,22 +96,57 @@ def _with_silence(source, size, frames):
         yield np.zeros((count, source.channels), np.float32)
 
 
-def lane_of(session, strip: Strip) -> Lane:
-    """Return the lane of a strip.
+def lane_of(session, strip: Strip, chain: tuple[str, ...] = ()) -> Lane:
+    """Return the lane of a strip, behind the inserts of the sums it passes.
 
-    A strip that is more than gain up to its fader is rendered once and kept as float32; a lossy file, which cannot be
-    entered in the middle, is decoded once.
+    A lane that is more than gain is worked out once and kept as float32, in a temporary file where it is long; a lossy
+    file, which cannot be entered in the middle, is decoded once.
 
     Parameters
     ----------
     session : Session
     strip : Strip
         One of its strips.
+    chain : tuple of str
+        Names of the groups (and "bus") whose inserts the lane passes, in order; see :mod:`gainlib.session.routes`.
+
+    Returns
+    -------
+    lane : Lane
+        With the channels of the source, or two behind a chain.
     """
-    if strip.dc_block or any(not insert.bypass for insert in strip.inserts):
-        whole = np.concatenate([block.astype(np.float32) for block in post_blocks(session, strip.name)])
-        return Lane(Audio(whole, session.rate_hz, strip.name), 1.0)
+    if strip.dc_block or any(not insert.bypass for insert in strip.inserts) or chain:
+        return _kept(_worked_out(session, strip, chain), session.rate_hz, strip.name)
     audio = strip.audio
     if getattr(audio, "format", "") in LOSSY:
         audio = audio.load()
     return Lane(audio, strip.polarity * ratio(strip.trim_db + strip.post_trim_db))
+
+
+def _worked_out(session, strip, chain):
+    """Return a strip's signal behind a chain, float32, shape (frames, channels)."""
+    line, pieces = Line(), []
+    for owner in chain:
+        inserts = session.master.inserts if owner == BUS else session.group(owner).inserts
+        for insert in inserts:
+            if not insert.bypass:
+                line.gain(ratio(insert.in_db))
+                line.process(insert.processor.stream(session.rate_hz, 2))
+                line.gain(ratio(insert.out_db))
+    line.tap(lambda block: pieces.append(block.astype(np.float32)))
+    for block in post_blocks(session, strip.name):
+        line.push(place(block, 1.0, 1.0) if chain else block)
+    line.flush()
+    return np.concatenate(pieces)
+
+
+def _kept(samples, rate_hz, name):
+    audio = Audio(samples, rate_hz, name)
+    if samples.nbytes <= IN_MEMORY_BYTES:
+        return Lane(audio, 1.0)
+    folder = tempfile.TemporaryDirectory(prefix="gainlib-lane-", ignore_cleanup_errors=True)
+    path = Path(folder.name) / "lane.wav"
+    write(path, audio, "FLOAT")
+    lane = Lane(AudioFile(path), 1.0)
+    lane.folder = folder  # goes away with the lane
+    return lane

@@ -1,6 +1,6 @@
 """Answers to a fader move without rendering: the same readings as measuring the rendered bus, far sooner.
 
-Behind the faders a mix is a weighted sum, as long as nothing there depends on level or time. Then every reading of the
+Behind the faders a mix is a weighted sum, as long as nothing there depends on level. Then every reading of the
 bus follows from what was measured once of its parts: energies from products between the stems
 (:mod:`gainlib.session.products`), peaks from the few blocks that can hold them (:mod:`gainlib.session.extremes`).
 Where a session is not of that kind, it is rendered and measured, and the reading says so.
@@ -10,16 +10,18 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from gainlib.levels import ratio_to_db
 from gainlib.meters import gated_loudness, measure
 from gainlib.meters.loudness import loudness_of_power
-from gainlib.session import routing
 from gainlib.session.extremes import FINE_FRAMES, Peak, search
 from gainlib.session.lanes import lane_of
 from gainlib.session.products import FINE_IN_COARSE, highest_window
+from gainlib.session.routes import bus_routes
+from gainlib.session.strip import ratio
 from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed
 
@@ -61,6 +63,26 @@ class BusReading:
         return cls(**{name: getattr(reading, name) for name in names}, rendered=rendered)
 
 
+class Instant(NamedTuple):
+    """The bus at one sample.
+
+    Attributes
+    ----------
+    time_s : float
+    channel : int
+        0 left, 1 right.
+    value : float
+        Signed, full scale 1.
+    strips : dict of str to float
+        What each strip has in it, by every way it takes.
+    """
+
+    time_s: float
+    channel: int
+    value: float
+    strips: dict[str, float]
+
+
 class Remeter:
     """Reads the bus meters of a session for other faders, pans, mutes and master trims.
 
@@ -90,10 +112,13 @@ class Remeter:
         self._float = session.with_(bus="float")
         self._frames, self._rate_hz = session.frames, session.rate_hz
         self._recent, self._evaluated = deque(maxlen=8), 0
-        paths = routing.bus_paths(self._float)
-        if paths.gains is not None:
-            lanes = [lane_of(session, strip) for strip in session.strips]
-            self._survey = surveyed(lanes, self._frames, self._rate_hz, self._gains(paths), told)
+        self._ways, self._survey = [], None
+        ways = bus_routes(_all_open(self._float)).gains
+        if ways:
+            self._ways = sorted(ways)
+            lanes = [lane_of(session, session.strip(name), chain) for name, chain in self._ways]
+            anchor = self._gains(bus_routes(self._float))
+            self._survey = surveyed(lanes, self._frames, self._rate_hz, anchor, told)
 
     def read(
         self,
@@ -126,25 +151,68 @@ class Remeter:
             For a name the session does not hold.
         """
         moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
-        session = self._float
-        for name in solo:
-            session = session.with_(name, solo=True)
-        paths = routing.bus_paths(session, **moves, master_trim_db=session.master.trim_db + master_trim_db)
-        reason = paths.reason
+        gains, reason = self._moved(moves, solo)
         if not reason:
-            gains = self._gains(paths)
             peak = self._peak(gains)
             reason = self._clipped(peak)
             if not reason:
-                return self._reading(gains, peak, abs(paths.master_gain))
+                return self._reading(gains, peak, self._master_gain(master_trim_db))
         return self._rendered(moves, solo, master_trim_db, reason)
+
+    def worst(
+        self,
+        faders: Mapping[str, float] | None = None,
+        *,
+        pan: Mapping[str, float] | None = None,
+        mute: Iterable[str] = (),
+        solo: Iterable[str] = (),
+        master_trim_db: float = 0.0,
+    ) -> Instant | None:
+        """Return the sample at which the bus peaks after a move, and what each strip has in it there.
+
+        Parameters
+        ----------
+        faders, pan, mute, solo, master_trim_db
+            As for :meth:`read`.
+
+        Returns
+        -------
+        instant : Instant or None
+            Of the float sum. None for silence, and where the session would have to be rendered.
+        """
+        moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
+        gains, reason = self._moved(moves, solo)
+        peak = self._peak(gains) if not reason else None
+        if peak is None or not peak.between:
+            return None
+        frame, side = self._peak_frame(peak), peak.side
+        shares = dict.fromkeys((strip.name for strip in self._session.strips), 0.0)
+        for (name, _), lane, gain in zip(self._ways, self._survey.lanes, gains[side], strict=True):
+            if gain:
+                value = float(lane.gather(np.array([frame]), 1)[0, 0, -side])
+                shares[name] += self._master_gain(master_trim_db) * gain * value
+        return Instant(frame / self._rate_hz, side, sum(shares.values()), shares)
+
+    def _moved(self, moves, solo):
+        """Return the gains of all lanes, left and right, after a move, or why there are none."""
+        session = self._float
+        for name in solo:
+            session = session.with_(name, solo=True)
+        routes = bus_routes(session, **moves)
+        if routes.gains is None:
+            return None, routes.reason
+        return self._gains(routes), "" if self._survey else "nothing reaches the bus"
+
+    def _master_gain(self, master_trim_db):
+        master = self._session.master
+        return ratio(master.trim_db + master_trim_db + master.fader_db)
 
     # ------------------------------------------------------------------------------------------------------ readings
 
-    def _gains(self, paths):
+    def _gains(self, routes):
         """Return the gains of all lanes to the left and to the right of the bus."""
-        ways = [paths.gains[strip.name] for strip in self._session.strips]
-        return [np.array([way[0, 0] for way in ways]), np.array([way[1, -1] for way in ways])]
+        pairs = [routes.gains.get(way, (0.0, 0.0)) for way in self._ways]
+        return [np.array([pair[side] for pair in pairs]) for side in SIDES]
 
     def _peak(self, gains) -> Peak:
         survey = self._survey
@@ -185,7 +253,7 @@ class Remeter:
             loudness_lufs=self._integrated(coarse),
             momentary_max_lufs=longest[_MOMENTARY_HOPS],
             short_term_max_lufs=longest[_SHORT_TERM_HOPS],
-            peak_time_s=self._peak_time_s(peak),
+            peak_time_s=self._peak_frame(peak) / self._rate_hz if peak.between else None,
         )
 
     def _integrated(self, coarse):
@@ -203,12 +271,10 @@ class Remeter:
             power += max(gains[side] @ self._survey.raw[side] @ gains[side] / self._frames - mean**2, 0.0) / 2
         return 10.0 * math.log10(2.0 * power) if power else -math.inf
 
-    def _peak_time_s(self, peak):
-        if not peak.between:
-            return None
+    def _peak_frame(self, peak):
         total = self._survey.sums_at(peak.side, np.array([peak.block]), peak.mix)
         inside = total[self._survey.interpolator.before :][:FINE_FRAMES]
-        return (peak.block * FINE_FRAMES + int(np.argmax(np.abs(inside)))) / self._rate_hz
+        return peak.block * FINE_FRAMES + int(np.argmax(np.abs(inside)))
 
     def _rendered(self, moves, solo, master_trim_db, reason):
         session = self._session.with_faders(moves["faders"])
@@ -220,3 +286,10 @@ class Remeter:
             session = session.with_(name, solo=True)
         trimmed = session.with_("bus", trim_db=session.master.trim_db + master_trim_db)
         return BusReading.of(measure(trimmed.render().bus), rendered=reason)
+
+
+def _all_open(session):
+    """Return a session with every mute and solo off, so that every way is open."""
+    strips = tuple(strip.with_(mute=False, solo=False) for strip in session.strips)
+    groups = tuple(group.with_(mute=False, solo=False) for group in session.groups)
+    return session.with_(strips=strips, groups=groups)
