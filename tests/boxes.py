@@ -117,6 +117,7 @@ IN_PAIRS = DRAWS | {
     "Tremolo": (TIME_VARYING, lambda rng: Tremolo(octaves(rng, 1, 12), between(rng, 0.1, 0.6))),
     "Quantiser, dithered": (NOISY, lambda rng: Quantiser(int(rng.integers(14, 25)), "tpdf", seed(rng))),
     "AnalogueStage": (NOISY, lambda rng: AnalogueStage(between(rng, -95, -75), 16.0, seed(rng))),
+    "Gate": (NONLINEAR, lambda rng: Gate(between(rng, -52, -30), between(rng, 0, 8), between(rng, 6, 60))),
     "HardClip": (UP_TO, lambda rng: HardClip(between(rng, -24, -9))),
     "Limiter": (UP_TO, lambda rng: Limiter(between(rng, -24, -9))),
     "Compressor, no knee": (UP_TO, lambda rng: Compressor(between(rng, -24, -12), octaves(rng, 2, 8), 0.0)),

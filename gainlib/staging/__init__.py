@@ -1,6 +1,8 @@
 """What to set, and why: advice drawn from sessions and readings.
 
 - ``bus``: who makes the bus peak, and how far everything has to come down together.
+- ``linearity``: whether a box cares how loud it is fed; ``drive``: what it does against how loud it is fed; ``ranges``:
+  how loud it likes to be fed; ``matching``: the output gain of a level-matched bypass. ``box``, ``probing``, ``edge``.
 - ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
 - ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
@@ -16,14 +18,16 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     submodules=["bus", "parts"],
     submod_attrs={
         "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
-        "drive": ["DriveCurve", "WorkingRange", "drive_curve", "working_range"],
+        "drive": ["DriveCurve", "drive_curve"],
         "examine": ["checkup"],
         "findings": ["Finding", "Stem"],
-        "linearity": ["Evidence", "Linearity", "classify"],
+        "linearity": ["classify"],
         "matching": ["Match", "matched_output"],
         "moves": ["Check", "Move", "Plan", "Verification"],
         "null": ["NullReport", "null_depth_db", "null_test"],
         "planning": ["plan"],
+        "ranges": ["WorkingRange", "working_range"],
         "rounds": ["predicted_dbfs", "residual_dbfs", "round_trips"],
+        "verdicts": ["Evidence", "Linearity"],
     },
 )

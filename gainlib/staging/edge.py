@@ -8,9 +8,10 @@ import numpy as np
 from gainlib.staging.probing import EXACT_DB, NOISE_MARGIN_DB, Left, Response
 
 SEARCH_STEPS = 13
-NEAR_DB, NOISY_DB = (0.05, 0.1, 0.2), (0.25, 0.5, 1.0)
+STEP_DB, FARTHEST_DB = 6.0, 30.0
+NEAR_DB, NOISY_DB = ((0.01, 0.02, 0.04), (0.05, 0.1, 0.2)), (0.25, 0.5, 1.0)
 PLAIN_DB = -60.0
-CORNER = 3.0
+CORNER = 1.8
 
 Fed = Callable[[float], Response]
 
@@ -23,9 +24,9 @@ class Edge(NamedTuple):
     level_dbfs : float
         Highest peak level that still passes.
     sharp : bool
-        Whether it ends at a corner: within a decibel what is left is plain to see, and it grew in step with the excess.
-        Behind a corner, what is missing grows with the excess (a clipped sine: with its power of 1.25); in a knee or
-        a smooth bend, with its square or faster.
+        Whether it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
+        the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the
+        square of the excess, or faster.
     held_back : bool
         Whether the gain falls above it, rather than rise as that of a gate.
     """
@@ -50,13 +51,19 @@ def find_edge(fed: Fed, compare: Callable[[Response, Response], Left], passed: f
     compare : callable
         Tells what is left of a response against another.
     passed, failed : float
-        A level that passes, which all are compared with, and a higher one that does not.
+        Where to look first: a level that should pass, and a higher one that should not.
 
     Returns
     -------
     Edge
     """
+    # Among other sounds a sound may pass where alone it does not, and the other way round: boxes have memories.
+    lowest, highest = passed - FARTHEST_DB, failed + FARTHEST_DB
+    while passed > lowest and not compare(fed(passed), fed(passed - STEP_DB)).passed:
+        passed -= STEP_DB
     reference = fed(passed)
+    while failed < highest and compare(fed(failed), reference).passed:
+        failed += STEP_DB
     low, high = passed, failed
     for _ in range(SEARCH_STEPS):
         middle = (low + high) / 2.0
@@ -67,19 +74,33 @@ def find_edge(fed: Fed, compare: Callable[[Response, Response], Left], passed: f
     above = fed(low + 1.0)
     left = compare(above, reference)
     noisy = left.floor_db > EXACT_DB
-    steps = [compare(fed(low + step), reference) for step in (NOISY_DB if noisy else NEAR_DB)]
+    if noisy:
+        grown = _growth(_powers_in_noise([compare(fed(low + step), reference) for step in NOISY_DB]) ** 0.5)
+    else:
+        grown = min(_growth([_height(fed(low + step), reference) for step in steps]) for steps in NEAR_DB)
     plain = left.residual_db > max(PLAIN_DB, left.floor_db + 6.0)
     falls = np.sum(above.line**2) < np.sum(reference.line**2)
-    return Edge(low, bool(plain and _growth(steps, noisy) < CORNER), bool(falls))
+    return Edge(low, bool(plain and grown < CORNER), bool(falls))
 
 
-def _growth(steps, noisy):
-    """Return by how much the second of two doublings of the excess adds more than the first: corners 2, squares 4."""
-    # Differences, because in noise the edge is found late; of a noisy residual, the noise is taken off.
-    residuals = [10.0 ** (min(step.residual_db, 200.0) / 10.0) for step in steps]
-    powers = [
-        each - noisy * 10.0 ** ((step.floor_db - NOISE_MARGIN_DB) / 10.0)
-        for each, step in zip(residuals, steps, strict=True)
-    ]
-    first, second = np.diff(np.sqrt(np.maximum(powers, 0.0)))
+def _growth(excess):
+    """Return how the root of what is left grows over two doublings of the excess: 1.4 behind a corner, 2 for a square.
+
+    For a square it is 2 wherever the excess is counted from; in noise, the edge is found late.
+    """
+    first, second = np.diff(np.sqrt(excess))
     return second / first if first > 0.0 else np.inf
+
+
+def _height(response, reference):
+    """Return the highest deviation: unlike a power, it does not grow with the number of crests that reach the edge."""
+    return np.abs(response.line - reference.line).max()
+
+
+def _powers_in_noise(left):
+    """Return relative powers of what is left, noise taken off."""
+    powers = [
+        10.0 ** (min(each.residual_db, 200.0) / 10.0) - 10.0 ** ((each.floor_db - NOISE_MARGIN_DB) / 10.0)
+        for each in left
+    ]
+    return np.maximum(powers, 0.0)

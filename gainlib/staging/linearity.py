@@ -13,130 +13,32 @@ Source: homogeneity, superposition and time invariance are the textbook definiti
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.levels.printing import quantity
 from gainlib.processors import Processor
 from gainlib.staging.box import Box
-from gainlib.staging.edge import Edge, find_edge
-from gainlib.staging.probing import EXACT_DB, Bench, Left, level, noise, relative_db, two_tones, unit
+from gainlib.staging.edge import find_edge
+from gainlib.staging.probing import EXACT_DB, Bench, level, noise, relative_db, two_tones, unit
+from gainlib.staging.verdicts import (
+    LINEAR,
+    NOISY,
+    NONLINEAR,
+    SILENT_DBFS,
+    TIME_VARYING,
+    UP_TO,
+    Evidence,
+    Linearity,
+    Row,
+    sentence,
+)
 
 LEVELS_DBFS = (*(float(step) for step in range(-60, 1, 6)), 0.5)  # a ceiling at full scale shows only above it
 LOWEST_LIMIT_DBFS = -40.0
-SILENT_DBFS = -200.0
 APART_DB = 10.0
 PARTS_DBFS = -12.0
 STEP_DB = 6.0
-
-LINEAR = "linear"
-TIME_VARYING = "linear, time-varying"
-NOISY = "linear plus noise or offset"
-UP_TO = "linear up to a level"
-NONLINEAR = "nonlinear"
-KINDS = (LINEAR, TIME_VARYING, NOISY, UP_TO, NONLINEAR)
-
-
-class Row(NamedTuple):
-    """How one stimulus came through at one level.
-
-    Attributes
-    ----------
-    stimulus : str
-        "noise", "sine" or "two tones".
-    level_dbfs : float
-        Its peak level.
-    gain_db : float
-        Level out over level in; −inf for silence.
-    residual_db : float
-        Homogeneity: what is left when the output at the reference level, scaled, is taken off; relative to it.
-    floor_db : float
-        Up to here a residual is rounding, or the box's own noise.
-    """
-
-    stimulus: str
-    level_dbfs: float
-    gain_db: float
-    residual_db: float
-    floor_db: float
-
-    @property
-    def passed(self) -> bool:
-        """Whether nothing but rounding or noise is left."""
-        return self.residual_db <= self.floor_db
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """What a verdict rests on.
-
-    Attributes
-    ----------
-    rows : tuple of Row
-        Homogeneity, stimulus by stimulus, from soft to loud.
-    reference_dbfs : float
-        Level that the others are compared with: the one whose neighbours agree best.
-    repeatability_db : float
-        Difference of two equal runs, relative; −inf if equal to the last bit.
-    offset : float
-        Mean of what comes out for silence, full scale 1.
-    noise_dbfs : float
-        Sine-referred RMS of what comes out for silence, offset taken off; −inf for none.
-    superposition_db : float
-        What a sum of noise and two tones makes beyond its parts, relative.
-    parts_dbfs : float
-        Peak level of each part in that test.
-    shift_db : float or None
-        What differs when the same comes later, relative; None where it was not asked or noise hides it.
-    latency_s : float
-        Delay of the output by cross-correlation.
-    sentence : str
-        The verdict in plain words.
-    """
-
-    rows: tuple[Row, ...]
-    reference_dbfs: float
-    repeatability_db: float
-    offset: float
-    noise_dbfs: float
-    superposition_db: float
-    parts_dbfs: float
-    shift_db: float | None
-    latency_s: float
-    sentence: str
-
-    def of(self, stimulus: str) -> tuple[Row, ...]:
-        """Return the rows of one stimulus, from soft to loud."""
-        return tuple(row for row in self.rows if row.stimulus == stimulus)
-
-
-@dataclass(frozen=True)
-class Linearity:
-    """Whether a box cares about level.
-
-    Attributes
-    ----------
-    kind : str
-        "linear", "linear, time-varying", "linear plus noise or offset", "linear up to a level" or "nonlinear".
-    linear_up_to_dbfs : float or None
-        For "linear up to a level" the peak level of a sine where that ends, else None.
-    evidence : Evidence
-        What was measured.
-    """
-
-    kind: str
-    linear_up_to_dbfs: float | None
-    evidence: Evidence
-
-    @property
-    def linear(self) -> bool:
-        """Whether its input level is free at all levels tested: the first three kinds."""
-        return self.kind in (LINEAR, TIME_VARYING, NOISY)
-
-    def __str__(self):
-        return f"{self.kind}: {self.evidence.sentence}"
+CLOSE_DB = 0.1
 
 
 def classify(
@@ -286,8 +188,9 @@ def _verdict(bench, reference, rows, seed):
         superposition = _superposition(bench, parts, seed)
     own = bench.silence().line
     offset = float(own.mean())
+    table = tuple(row for line in rows.values() for row in line)
     evidence = Evidence(
-        rows=tuple(row for line in rows.values() for row in line),
+        rows=table,
         reference_dbfs=reference,
         repeatability_db=bench.repeatability_db,
         offset=offset,
@@ -296,7 +199,7 @@ def _verdict(bench, reference, rows, seed):
         parts_dbfs=parts,
         shift_db=shift,
         latency_s=bench.latency / bench.rate_hz,
-        sentence=_sentence(kind, edge, rows, superposition, shift, own),
+        sentence=sentence(kind, table, edge, superposition, own),
     )
     return Linearity(kind, edge.level_dbfs if kind == UP_TO else None, evidence)
 
@@ -322,61 +225,17 @@ def _edge(bench, rows):
     line = bench.stimulus.line if bench.wanders else bench.stimulus.only(ends[0])
     last = reach[ends[0]] - 1
     edge = find_edge(lambda step: bench.response(line, step), bench.compare, LEVELS_DBFS[last], LEVELS_DBFS[last + 1])
-    return edge if edge.level_dbfs >= LOWEST_LIMIT_DBFS else None
+    if edge.level_dbfs < LOWEST_LIMIT_DBFS:
+        return None
+    # A gate behind a compressor: held back at first, let through further up.
+    rises = any(
+        max(row.gain_db for row in line[_reach(line) :]) > line[_reach(line) - 1].gain_db + CLOSE_DB
+        for line in rows.values()
+        if _reach(line) < len(line)
+    )
+    return edge._replace(held_back=edge.held_back and not rises)
 
 
 def _lowest(edge, rows):
     """Return a level at which every stimulus is still inside."""
     return min(edge.level_dbfs, *(line[_reach(line) - 1].level_dbfs for line in rows.values()))
-
-
-def _sentence(kind, edge, rows, superposition: Left, shift, own):
-    worst = max((row for line in rows.values() for row in line), key=lambda row: row.residual_db - row.floor_db)
-    span = f"from {quantity(LEVELS_DBFS[0])} to {quantity(LEVELS_DBFS[-1], 'dBFS')}"
-    if kind == LINEAR:
-        return f"Fed at any level {span}, it does the same; its input level is free."
-    if kind == TIME_VARYING:
-        return f"Fed at any level {span}, it does the same at the same time, but not at all times; its level is free."
-    if kind == NOISY:
-        return (
-            f"Fed at any level {span}, it does the same and adds {_own(own)} of its own; "
-            "its input level only decides how far the sound stands above that."
-        )
-    if kind == UP_TO:
-        return (
-            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it does the same at any level; "
-            "what is louder is held back."
-        )
-    if worst.passed:
-        return (
-            f"What it makes of a sum differs by {quantity(superposition.residual_db, 'dB', 0)} from the sum of what it "
-            "makes of the parts; its input level and all that plays together matter."
-        )
-    return _nonlinear_sentence(edge, worst)
-
-
-def _nonlinear_sentence(edge, worst):
-    heard = (
-        "nothing is alike"
-        if worst.residual_db == np.inf
-        else f"the difference is {quantity(worst.residual_db, 'dB', 0)}"
-    )
-    sentence = (
-        f"Fed louder or softer, it does something else: with {worst.stimulus} at "
-        f"{quantity(worst.level_dbfs, 'dBFS')} {heard}; its input level matters."
-    )
-    if edge is not None and not edge.held_back:
-        return f"{sentence} Its gain rises above {quantity(edge.level_dbfs, 'dBFS', 1)}."
-    if edge is not None and not edge.sharp:
-        return f"{sentence} It sets in gradually, from {quantity(edge.level_dbfs, 'dBFS', 1)} on."
-    return sentence
-
-
-def _own(own):
-    offset, hiss = float(own.mean()), level(own - own.mean())
-    told = []
-    if hiss > SILENT_DBFS:
-        told.append(f"noise at {quantity(hiss, 'dBFS', 1)}")
-    if level(np.array([offset])) > max(SILENT_DBFS, hiss):
-        told.append(f"an offset of {quantity(offset, '', 4)}")
-    return " and ".join(told)
