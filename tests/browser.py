@@ -56,8 +56,11 @@ LISTEN = """() => { const heard = window.kernelErrors = [], open = window.unansw
     if (header.msg_type === 'stream' && content.name === 'stderr' && /Traceback|Error/.test(content.text))
       heard.push('kernel: ' + content.text.trim().split('\\n').pop()); }); }"""
 # a widget holds a message back while the one before it is under way, hence twice
-ANSWERED = """async () => { for (let quiet = 0; quiet < 2; quiet = window.unanswered?.size ? 0 : quiet + 1)
-  await new Promise((later) => setTimeout(later, 30)); }"""
+ANSWERED = f"""async () => {{ const end = Date.now() + {TIMEOUT_S} * 1000;
+  for (let quiet = 0; quiet < 2; quiet = window.unanswered?.size ? 0 : quiet + 1) {{
+    if (Date.now() > end) {{ const left = window.unanswered.size; window.unanswered.clear();
+      throw new Error(`${{left}} messages to the kernel were not answered in {TIMEOUT_S} s`); }}
+    await new Promise((later) => setTimeout(later, 30)); }} }}"""
 PROBLEMS = """() => { const found = window.kernelErrors ? [] : ['nobody listens to the kernel of this page'];
   const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
   for (let i = 0; i < cells.length; i++) { const cell = cells.get(i); if (cell.type !== 'code') continue;

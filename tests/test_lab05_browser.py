@@ -191,6 +191,7 @@ def test_a_fixed_bus_cuts_ahead_of_the_master(lab):
     fixed = demo_session(1, True, "unity").with_(bus="fixed").with_("bus", fader_db=-10.0)
     shows(found, "The fixed-point bus has cut")
     assert peak_text(fixed) in sentence(found) and "behind the cut" in sentence(found)
+    assert "10 of the 10 worst peaks are cut off at full scale. The worst peak is 2.01 times" in sentence(found)
     lab.shot("lab05-fixed")
     panel(lab)
     assert "leave the bus over full scale" in found.inner_text()

@@ -67,6 +67,8 @@ def test_a_fixed_bus_is_cut_ahead_of_the_master():
             wanted = rendered[round(peak.time_s * RATE) + frames, peak.channel]
             np.testing.assert_allclose(lowered.waves[row], wanted, atol=1e-12)
             assert lowered.over[row].sum() == np.count_nonzero(np.abs(wanted) >= highest - 1e-12)
+    wanted = [abs(peak.value) for peak in peaks]
+    np.testing.assert_allclose(lowered.parts.sum(axis=1), wanted, atol=1e-12)
     as_float = stretches.at(master_trim_db=0.0, fixed=False)
     assert np.abs(as_float.waves).max() > 1.0
 

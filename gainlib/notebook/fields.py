@@ -14,7 +14,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
-BEHIND_S = 0.1
+BEHIND_S = 0.8
 SHORT = 16  # characters; options no longer than that stand side by side
 _CHOOSE = "choose …"
 
@@ -69,16 +69,28 @@ class NumberField(Field):
         self._line.value = "" if value is None else str(value).replace("-", "−")
 
     def on_enter(self, callback: Callable[[], None]) -> None:
-        """Call back on the Enter key, and not when the field merely loses the focus."""
-        self._line.on_msg(lambda _widget, content, _buffers: content.get("event") == "submit" and _soon(callback))
+        """Call back on the Enter key, and not when the field merely loses the focus.
 
+        The page tells of the key first and of what was typed right behind it, so the text is waited for; where it
+        stands there already, nothing comes, and the wait ends by itself.
+        """
+        waiting = []
 
-def _soon(callback):
-    """Call back once the text has arrived: the page sends the key first and what was typed right behind it."""
-    try:
-        asyncio.get_running_loop().call_later(BEHIND_S, callback)
-    except RuntimeError:
-        callback()
+        def enter(*_):
+            if waiting:
+                waiting.pop().cancel()
+                callback()
+
+        def pressed(_widget, content, _buffers):
+            if content.get("event") != "submit" or waiting:
+                return
+            try:
+                waiting.append(asyncio.get_running_loop().call_later(BEHIND_S, enter))
+            except RuntimeError:  # a script: the text was there first
+                callback()
+
+        self._line.on_msg(pressed)
+        self._line.observe(enter, "value")
 
 
 class ChoiceField(Field):

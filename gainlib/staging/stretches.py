@@ -28,7 +28,8 @@ class Followed:
     time_s : array, shape (peaks,)
         The instants.
     parts : array, shape (peaks, strips)
-        What each strip adds in the direction of the float sum there; a row adds up to the sum's absolute value.
+        What each strip adds in the direction of the float sum there; a row adds up to the absolute value of the sum, as
+        it leaves a float bus, and of a fixed one ahead of the master, where it is cut.
     waves : array, shape (peaks, frames)
         The bus around each instant, as it leaves; a fixed bus is cut at full scale ahead of the master trim.
     over : bool array, shape (peaks, frames)
@@ -139,7 +140,8 @@ class Stretches:
         leaving = (np.clip(sums, -1.0, 1.0) if fixed else sums) * paths.master_gain
         over = np.abs(sums if fixed else leaving) > 1.0
         signs = np.where(sums[:, self._middle] < 0, -1.0, 1.0)
-        parts = scaled[:, :, self._middle].T * signs[:, np.newaxis] * paths.master_gain
+        behind = 1.0 if fixed else paths.master_gain
+        parts = scaled[:, :, self._middle].T * signs[:, np.newaxis] * behind
         return Followed(self._time_s, parts, leaving, over)
 
 

@@ -37,8 +37,9 @@ class PeakWaves:
 
     def __init__(self, axes: Axes, count: int = 10, reach_ms: float = 2.0, limit: float = 2.4):
         self.count = count
-        self.waves, self.over = np.zeros((0, 1)), np.zeros((0, 1), bool)
-        title = f"The bus around its worst peaks, {number_text(reach_ms, 0)} ms to either side: ● = over full scale"
+        self.waves, self.over, self._cut = np.zeros((0, 1)), np.zeros((0, 1), bool), False
+        reach = f"{number_text(reach_ms, 0)} ms to either side"
+        title = f"The bus around its worst peaks, {reach}: ● = over full scale, or cut off there"
         frame(axes, title)
         full_scale_axis(axes, limit, "full scale = 1")
         axes.set_xlim(-0.5, count - 0.5)
@@ -52,7 +53,7 @@ class PeakWaves:
         (self._marks,) = axes.plot([], [], linestyle="none", marker="o", **style)
         self.artists = [self._lines, self._marks]
 
-    def update(self, waves, over) -> None:
+    def update(self, waves, over, cut: bool = False) -> None:
         """Show new stretches.
 
         Parameters
@@ -61,6 +62,8 @@ class PeakWaves:
             Bus values, the peak in the middle of its row.
         over : bool array, shape (peaks, frames)
             Which of them are over full scale.
+        cut : bool
+            Whether the bus has cut them off.
         """
         waves, over = np.asarray(waves, float), np.asarray(over, bool)
         if waves.ndim != 2 or waves.shape != over.shape or len(waves) > self.count:
@@ -68,7 +71,7 @@ class PeakWaves:
                 f"waves of shape {waves.shape} and marks of shape {over.shape}; give the same shape, "
                 f"at most {self.count} rows"
             )
-        self.waves, self.over = waves, over
+        self.waves, self.over, self._cut = waves, over, cut
         across = np.linspace(-WIDTH / 2, WIDTH / 2, waves.shape[1])
         x = np.arange(len(waves))[:, np.newaxis] + across
         shown = np.clip(waves, -0.98 * self._limit, 0.98 * self._limit)
@@ -76,11 +79,12 @@ class PeakWaves:
         self._marks.set_data(x[over], shown[over])
 
     def sentence(self) -> str:
-        """Return how many of the peaks are over full scale."""
+        """Return how many of the peaks are over full scale, or were cut off there."""
         hot, total = int(self.over.any(axis=1).sum()), len(self.waves)
         if not total:
             return "There is no peak to show."
-        return f"{hot or 'None'} of the {total} worst peaks {'is' if hot in (0, 1) else 'are'} over full scale."
+        what = "cut off at full scale" if self._cut else "over full scale"
+        return f"{hot or 'None'} of the {total} worst peaks {'is' if hot in (0, 1) else 'are'} {what}."
 
     def table(self) -> None:
         """Return None: the table of the parts has the values of the peaks."""

@@ -190,7 +190,7 @@ class BusPanel(Panel):
             fixed=self.switch.value == "fixed",
         )
         self._meters.update(self._levels(self._read()), AHEAD if self.switch.value == "fixed" else "")
-        self._waves.update(followed.waves, followed.over)
+        self._waves.update(followed.waves, followed.over, cut=self.switch.value == "fixed")
         self._parts.update(followed.time_s, followed.parts)
         self.live.refresh()
 
