@@ -8,6 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.shelf import MOST_BYTES
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """
@@ -46,6 +47,28 @@ class SaveButton(anywidget.AnyWidget):
             self.send({"name": name, "type": JSON_LINES}, buffers=[content])
 
 
+class PickFile(anywidget.AnyWidget):
+    """A button that lets the learner pick a file, and hands its name and bytes to a function.
+
+    Parameters
+    ----------
+    text : str
+        Beside the button.
+    take : callable
+        ``take(name, content)``; of a file larger than a record can be only the size is known, and `content` is None.
+    """
+
+    _esm = assets.module("upload")
+    _css = assets.style()
+    text = traitlets.Unicode("").tag(sync=True)
+    accept = traitlets.Unicode(".jsonl").tag(sync=True)
+    most_bytes = traitlets.Int(MOST_BYTES).tag(sync=True)
+
+    def __init__(self, text, take):
+        super().__init__(text=text)
+        self.on_msg(lambda _widget, said, buffers: take(said["name"], bytes(buffers[0]) if buffers else None))
+
+
 class RecordPanel(Panel):
     """Download, upload and erasure.
 
@@ -65,7 +88,7 @@ class RecordPanel(Panel):
         self._shelf, self._changed, self._pending = shelf, changed, None
         auto = {"width": "auto"}
         self.save = SaveButton("Download my record", self.guarded(self._download))
-        self.choose = widgets.FileUpload(description="Upload a record", accept=".jsonl", multiple=False, layout=auto)
+        self.choose = PickFile("Upload a record:", self.guarded(self.upload))
         self.readable = widgets.Button(description="Take the lines that can be read", layout={"display": "none"})
         self.sure = widgets.Checkbox(description="Yes, erase all I did", indent=False, layout=auto)
         self.gone = widgets.Button(description="Erase my record", layout=auto)
@@ -78,7 +101,6 @@ class RecordPanel(Panel):
             widgets.HBox([self.sure, self.gone]).add_class("gl-buttons"),
         )
         self.add_class("gl-form")
-        self.choose.observe(self.guarded(self._chosen), "value")
         self.readable.on_click(self.guarded(lambda _button: self._put_in(self._pending)))
         self.gone.on_click(self.guarded(lambda _button: self.erase()))
 
@@ -95,14 +117,16 @@ class RecordPanel(Panel):
 
     # ---- upload ----------------------------------------------------------------------------------------------------
 
-    def _chosen(self, change):
-        if change["new"]:
-            file = change["new"][0]
-            self.choose.value = ()
-            self.upload(file["name"], bytes(file["content"]))
+    def upload(self, name: str, content: bytes | None) -> None:
+        """Put a record file in; a damaged one is refused, and its readable lines are taken only on request.
 
-    def upload(self, name: str, content: bytes) -> None:
-        """Put a record file in; a damaged one is refused, and its readable lines are taken only on request."""
+        Parameters
+        ----------
+        name : str
+            Of the file.
+        content : bytes or None
+            None where the browser kept it back for its size.
+        """
         self._pending = None
         self.readable.layout.display = "none"
         try:

@@ -153,18 +153,25 @@ class Shelf:
         """Return the learner's own part of the record, as a file of its own."""
         return to_lines(self.events)
 
-    def look_at(self, name: str, content: bytes) -> Upload:
+    def look_at(self, name: str, content: bytes | None) -> Upload:
         """Read a record file without putting it in.
+
+        Parameters
+        ----------
+        name : str
+            Of the file.
+        content : bytes or None
+            None stands for more than a record ever has.
 
         Raises
         ------
         GainlibError
             When it is empty, larger than a record can be, or holds no event at all.
         """
+        if content is None or len(content) > MOST_BYTES:
+            raise GainlibError(f"{name} is too large; a record never has more than {MOST_BYTES / 1e6:.0f} MB")
         if not content.strip():
             raise GainlibError(f"{name} is empty; choose the file that the download button gave you")
-        if len(content) > MOST_BYTES:
-            raise GainlibError(f"{name} has {len(content) / 1e6:.0f} MB; a record is never larger than 20 MB")
         events, damaged = parsed(content.splitlines(), Path(name))
         if not events:
             raise GainlibError(

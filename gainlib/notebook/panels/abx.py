@@ -175,8 +175,12 @@ def score_picture(run: Run) -> LiveFigure:
     """Return the bars of guessing with a run's score."""
     fig = figures.make_figure(*PICTURE_PX)
     bars = GuessBars(fig.subplots())
-    bars.show(guessing_percent(run.trials), run.needed, run.right)
+    bars.show(guessing_percent(run.trials), _enough(run), run.right)
     return LiveFigure(fig, [bars], title="What guessing scores")
+
+
+def _enough(run):
+    return run.trials + 1 if run.sham else run.needed
 
 
 class Listening(Panel):
@@ -292,7 +296,7 @@ class AbxPanel(Panel):
     def _draw(self, run):
         trials = run.trials if run else self.length.value
         found = run or Run(0, trials)
-        self._bars.show(guessing_percent(trials), found.needed, run.right if run else None)
+        self._bars.show(guessing_percent(trials), _enough(found), run.right if run else None)
         self.live.redraw()
         self.live.settle()
 

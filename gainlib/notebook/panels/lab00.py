@@ -42,8 +42,8 @@ and always start low. Turn down before you plug in.
 
 ### Not to believe
 
-That louder is better; that loudness in energy doubles every 10 dB; that 7 of 10 right means you hear it (guessing gets
-there in one run of six); that a sham run, A against A, says anything about ears.
+That louder is better; that 10 dB more is twice the strain (it seems twice as loud, and is ten times the energy); that 7
+of 10 right means you hear it (guessing gets there in one run of six); that a sham run says anything about ears.
 """,
     cites=(
         "85 dBA for 8 hours, halved every 3 dB: NIOSH publication 98-126 (standard; clause not checked)",

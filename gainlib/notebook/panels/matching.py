@@ -63,9 +63,14 @@ class MatchRun(Panel):
     def _turn(self):
         self.player.trims_db = [0.0, self.slider.value]
 
+    @property
+    def complete(self) -> bool:
+        """Whether every pair is set."""
+        return len(self.settings_db) == len(self._pairs)
+
     def set_it(self) -> None:
         """Take the setting for the present pair and go on to the next."""
-        if len(self.settings_db) < len(self._pairs):
+        if not self.complete:
             self.settings_db = [*self.settings_db, self.slider.value]
             self._load(0.0)
         self._show()
@@ -78,7 +83,7 @@ class MatchRun(Panel):
         self._show()
 
     def _load(self, setting_db):
-        if len(self.settings_db) == len(self._pairs):
+        if self.complete:
             return
         a, b = self._pairs[len(self.settings_db)]
         self.player.which = 0
@@ -87,7 +92,7 @@ class MatchRun(Panel):
 
     def _show(self):
         done, total = len(self.settings_db), len(self._pairs)
-        if done == total:
+        if self.complete:
             self.said.say("note", "", f"All {total} are set. Press **Check** below, or go back.")
         else:
             self.said.say(

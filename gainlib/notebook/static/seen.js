@@ -6,11 +6,11 @@ const TIMES = 12;
 
 function render({ model, el, signal }) {
   const mark = make("div");
-  mark.style.height = "1px";
+  mark.style.cssText = "width: 1px; height: 1px";
   el.append(mark);
   let hidden = false;
-  const look = new IntersectionObserver(() => {
-    const gone = !mark.offsetParent;
+  const look = new ResizeObserver(() => {
+    const gone = mark.offsetWidth === 0; // a tab behind another one has no size
     if (hidden && !gone) {
       model.set("times", model.get("times") + 1);
       model.save_changes();
