@@ -19,20 +19,12 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile
-from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import number, quantity
-from gainlib.meters import active_level
 from gainlib.processors import Processor
 from gainlib.staging.box import Box
-from gainlib.staging.drive import (
-    BLOCK_S,
-    HOP_S,
-    RATE_HZ,
-    Material,
-    Tone,
-    active_blocks,
-    block_means,
-)
+from gainlib.staging.drive import RATE_HZ, Tone
+from gainlib.staging.material import Material, excerpt, noise_and_notes
 
 TOP_DBFS, STEP_DB = 6.0, 2.0
 LEVELS_DBFS = tuple(float(step) for step in np.arange(-60.0, TOP_DBFS + 0.1, STEP_DB))
@@ -42,13 +34,10 @@ REDUCTION_DB, GOOD_REDUCTION_DB = (2.0, 6.0), 4.0
 CLEAN_PERCENT = 1.0
 NOISE_MARGIN = 10.0 ** (3.0 / 20.0)
 HISS = 1e-9
-SILENT_DBFS = -90.0
 OPENS_DB, NEARLY_OPEN_DB = 3.0, 1.0
 OVER_NOISE_DB, UNDER_NOTE_DB = 6.0, 3.0
-QUIETEST, FLOOR, FLOOR_DB = 10, 2, 6.0
-EXCERPT_S = 30.0
 NARROW_DB = 3.0
-SEARCH_DB = 0.05
+SEARCH_DB = 0.02
 
 
 class WorkingRange(NamedTuple):
@@ -157,7 +146,7 @@ def _of_dynamics(box, tone, audio):
         def reduction(level):
             return tone.reduction_db(tone.read(level)[0])
     else:
-        material = Material(box, _excerpt(audio))
+        material = Material(box, excerpt(audio))
         heard, reduction = material.name or "this material", material.reduction_db
 
     least, most = REDUCTION_DB
@@ -168,13 +157,11 @@ def _of_dynamics(box, tone, audio):
     high_dbfs = _crossing(lambda level: reduction(level) - most, low_dbfs, end)
     middle = _crossing(lambda level: reduction(level) - GOOD_REDUCTION_DB, low_dbfs, high_dbfs)
     best, why = _best(box, low_dbfs, high_dbfs, middle, f"where it is {number(GOOD_REDUCTION_DB)} dB")
-    return WorkingRange(
-        low_dbfs,
-        best,
-        high_dbfs,
-        f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} is turned down by {number(least)} to "
-        f"{number(most)} dB in the mean while it sounds: at work, not yet squeezed (common practice, no source); {why}.",
+    reason = (
+        f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} is turned down by {number(least)} to {number(most)} "
+        f"dB in the mean while it sounds: at work, and not yet squeezed (common practice, no source); {why}."
     )
+    return WorkingRange(low_dbfs, best, high_dbfs, reason)
 
 
 def _of_noise(box, tone, audio):
@@ -182,7 +169,7 @@ def _of_noise(box, tone, audio):
     if audio is None:
         share, heard = (lambda level: tone.read(level)[2]), "a steady tone"
     else:
-        material = Material(box, _excerpt(audio))
+        material = Material(box, excerpt(audio))
         share, heard = _Spoilt(material).percent, material.name or "this material"
     levels = list(LEVELS_DBFS[::2])
     shares = [share(level) for level in levels]
@@ -211,7 +198,7 @@ def _of_gate(tone, gain, top, audio):
     """Return at which levels the opening level stands clear of noise and notes."""
     opens = _crossing(lambda level: tone.read(level)[0] - gain[top] + OPENS_DB, LEVELS_DBFS[0], LEVELS_DBFS[top])
     audio = audio.load() if hasattr(audio, "load") else audio
-    levels = _noise_and_notes(audio)
+    levels = noise_and_notes(audio)
     if levels is None:
         return None
     average, noise, note = levels
@@ -283,37 +270,6 @@ class _Spoilt:
         left -= left.mean(axis=0)
         power = np.mean(left**2)
         return 100.0 * float(np.sqrt(power / (power + gain**2 * self._power)))
-
-
-def _excerpt(audio):
-    """Return the loudest 30 s of longer material."""
-    audio = audio.load() if hasattr(audio, "load") else audio
-    if audio.duration_s <= EXCERPT_S:
-        return audio
-    powers = block_means(np.mean(np.asarray(audio.samples, dtype=np.float64) ** 2, axis=1), audio.rate_hz)
-    count = round(EXCERPT_S / HOP_S)
-    sums = np.concatenate([[0.0], np.cumsum(powers)])
-    start = int(np.argmax(sums[count:] - sums[:-count])) * round(HOP_S * audio.rate_hz)
-    return audio.with_samples(audio.samples[start : start + round(EXCERPT_S * audio.rate_hz)])
-
-
-def _noise_and_notes(audio):
-    """Return active level, highest peak of the noise in the pauses and peak of the quietest notes, dBFS; or None.
-
-    Pauses are the blocks within 6 dB of the quietest ones, if these are not active; the quietest notes are the lowest
-    tenth of the active blocks. Peaks, because a gate opens with a sample.
-    """
-    samples = np.asarray(audio.samples, dtype=np.float64)
-    active = active_blocks(samples, audio.rate_hz)
-    size, hop = round(BLOCK_S * audio.rate_hz), round(HOP_S * audio.rate_hz)
-    peaks = np.array([np.abs(samples[k * hop : k * hop + size]).max() for k in range(len(active))])
-    powers = block_means(np.mean(samples**2, axis=1), audio.rate_hz)
-    if active.all():
-        return None
-    floor = np.percentile(powers, FLOOR)
-    pauses = ~active & (powers <= floor * 10.0 ** (FLOOR_DB / 10.0))
-    noise, note = ratio_to_db(peaks[pauses].max()), ratio_to_db(np.percentile(peaks[active], QUIETEST))
-    return active_level(audio)[0], noise if noise > SILENT_DBFS else -np.inf, note
 
 
 def _dbfs(level):
