@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-_PLAIN = {"−": "-", "…": "...", "–": "-"}
+_PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->"}
 
 
 @dataclass(frozen=True)

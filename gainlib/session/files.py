@@ -7,7 +7,9 @@ a resolver makes audio of (see ``sources``: :func:`register_source`, :class:`Ref
 
 import json
 import re
+import unicodedata
 from dataclasses import MISSING, fields, is_dataclass
+from fnmatch import fnmatchcase
 from functools import cache
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
@@ -29,6 +31,7 @@ __all__ = [
     "from_json",
     "open_folder",
     "register_source",
+    "strips_of_folder",
     "to_builtins",
     "to_json",
 ]
@@ -233,21 +236,54 @@ def open_folder(path) -> Session:
     GainlibError
         When the folder is missing or holds no audio.
     """
+    return Session(strips_of_folder(path), name=Path(path).resolve().name)
+
+
+def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) -> list[Strip]:
+    """Return the strips of :func:`open_folder`, which may still differ in rate.
+
+    Parameters
+    ----------
+    path : path
+    leave_out : iterable of str
+        Names that do not count, with or without suffix, or patterns with ``*``, ``?`` and ``[…]``.
+    unreadable : list, optional
+        Takes a sentence for every file that cannot be read; without it the first one is raised.
+
+    Returns
+    -------
+    strips : list of Strip
+    """
     folder = Path(path)
     if not folder.is_dir():
         raise GainlibError(f"{str(folder)!r} is no folder; give the folder your stems lie in")
-    suffixes = {suffix.lower() for suffix in _audio.audio_suffixes()}
-    found = [
-        each
-        for each in folder.iterdir()
-        if each.suffix.lower() in suffixes and not each.name.startswith(".") and each.is_file()
-    ]
+    try:
+        found = _audio.audio_files(folder)
+    except OSError as error:
+        raise GainlibError(
+            f"{str(folder)!r} cannot be read ({error.strerror or error}); check its permissions"
+        ) from None
     if not found:
-        raise GainlibError(f"{str(folder)!r} holds no audio file; there should be one of {', '.join(sorted(suffixes))}")
-    found.sort(key=lambda each: (each.name.casefold(), each.name))
-    stems = [each.stem for each in found]
-    strips = []
+        suffixes = ", ".join(sorted(_audio.audio_suffixes()))
+        raise GainlibError(f"{str(folder)!r} holds no audio file; there should be one of {suffixes}")
+    patterns = [_folded(pattern) for pattern in leave_out]
+    stems, strips = [each.stem for each in found], []
     for each in found:
         unclear = stems.count(each.stem) > 1 or each.stem == BUS
-        strips.append(Strip(each.name if unclear else each.stem, _audio.AudioFile(each)))
-    return Session(strips, name=folder.resolve().name)
+        if any(_fits(name, pattern) for name in (each.stem, each.name) for pattern in patterns):
+            continue
+        try:
+            strips.append(Strip(each.name if unclear else each.stem, _audio.AudioFile(each)))
+        except GainlibError as error:
+            if unreadable is None:
+                raise
+            unreadable.append(str(error))
+    return strips
+
+
+def _folded(name):
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _fits(name, pattern):
+    return _folded(name) == pattern or fnmatchcase(_folded(name), pattern)

@@ -1,0 +1,289 @@
+"""What ``plan`` and ``stage`` share: a folder opened, its chains read, the plan made and told."""
+
+import argparse
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gainlib.session import Session
+    from gainlib.staging import Plan, Stem
+
+CHAINS_HELP = """\
+CHAINS is JSON; a stem is named as its file is, or by a pattern:
+
+  {"stems":  {"kick":    ["Filter", {"Saturation": {"drive": 2}}],
+              "bass":    {"level-dependent": {"reference_dbfs": -18}, "fader_db": -6},
+              "vocal *": {"chain": ["Compressor"], "sends": {"echo": -12}, "pan": -0.2},
+              "*":       "linear"},
+   "groups": {"echo": {"fader_db": -3}},
+   "master": {"fader_db": 0}}
+
+Controls: fader_db, pan, trim_db, post_trim_db, polarity, dc_block, mute, group, sends, leave_out. A box that cannot be
+seen into is "level-dependent". Without CHAINS and SESSION every stem is linear and every control at 0 dB.
+"""
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A plan and what it was made of.
+
+    Attributes
+    ----------
+    found : Session
+        As opened.
+    plan : Plan
+    stems : tuple of Stem
+        Levels as found.
+    notes : tuple of str
+        For the sheets; no paths in them.
+    unreadable : int
+        How many files could not be read.
+    """
+
+    found: "Session"
+    plan: "Plan"
+    stems: "tuple[Stem, ...]"
+    notes: tuple[str, ...]
+    unreadable: int
+
+
+def declare(parser: argparse.ArgumentParser) -> None:
+    """Declare what a plan is asked for."""
+    parser.add_argument("folder", metavar="FOLDER", help="the folder your stems lie in")
+    parser.add_argument("--chains", metavar="F", help="what each stem passes, and the balance (see below)")
+    parser.add_argument("--session", metavar="F", help="a session saved earlier; its stems lie in FOLDER")
+    parser.add_argument(
+        "--leave-out", metavar="NAME", action="append", default=[], help="a stem that does not count, or a pattern"
+    )
+    parser.add_argument(
+        "--target", metavar="DBTP", type=_level, default=-6.0, help="true peak of the bus (default −6 dBTP)"
+    )
+    parser.add_argument(
+        "--policy", choices=("keep", "restage"),
+        help="keep every drive, or bring each processor to its reference (default: restage, unless finished)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--average", choices=("active", "needle"), default="active", help="the meter that is brought to a reference"
+    )
+    parser.add_argument(
+        "--match", choices=("energy", "loudness"), default="energy", help="the meter that relations are kept by"
+    )
+    parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
+
+
+def _level(text):
+    try:
+        level = float(text.replace("−", "-").replace(",", "."))
+    except ValueError:
+        level = float("nan")
+    if not -60.0 <= level <= 6.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no target; give −60 to +6 dBTP, such as -6")
+    return level
+
+
+def path_of(text: str) -> Path:
+    """Return a path; a leading ~ is the home folder."""
+    return Path(os.path.expanduser(text))
+
+
+class Bar:
+    """A progress bar for each label that work goes by.
+
+    Parameters
+    ----------
+    quiet : bool
+        Show nothing.
+    """
+
+    def __init__(self, quiet: bool):
+        self._quiet, self._bar, self._label = quiet, None, ""
+
+    def __call__(self, label: str, done: int, total: int) -> None:
+        """Show how far the work under a label has come."""
+        from tqdm import tqdm
+
+        if label != self._label:
+            self.close()
+            form = "{desc} {percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f}"
+            self._bar = tqdm(
+                total=total, desc=label, bar_format=form, file=sys.stderr, leave=False, disable=self._quiet or not total
+            )
+            self._label = label
+        self._bar.update(done - self._bar.n)
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.close()
+        self._bar, self._label = None, ""
+
+
+def make(options: argparse.Namespace, bar: Bar) -> Planned:
+    """Open, look, plan; what cannot be read is told on the error stream and left out."""
+    from gainlib.staging import plan
+
+    unreadable: list[str] = []
+    session, notes = _session(options, unreadable)
+    session, stems = _looked_at(session, unreadable, bar)
+    for sentence in unreadable:
+        print(sentence, file=sys.stderr)
+    made = plan(
+        session, options.target, policy=options.policy, average=options.average, match=options.match, progress=bar
+    )
+    plain_notes = (f"not read: {_without_place(sentence, path_of(options.folder))}" for sentence in unreadable)
+    return Planned(session, made, stems, (*plain_notes, *notes), len(unreadable))
+
+
+def _without_place(sentence, folder):
+    for place in (os.path.abspath(folder), folder.resolve()):
+        sentence = sentence.replace(f"{place}{os.sep}", "")
+    return sentence
+
+
+def _session(options, unreadable):
+    """Open the folder or the session, and read the chains."""
+    from gainlib.audio import GainlibError
+    from gainlib.session import Session, from_json
+    from gainlib.session.files import strips_of_folder
+    from gainlib.staging.chainsfile import apply_chains
+
+    folder, notes = path_of(options.folder), ()
+    if options.session:
+        session = from_json(_text(options.session), folder)
+        kept = _without(session.strips, options.leave_out)
+        session = session.with_(strips=kept)
+    else:
+        strips = strips_of_folder(folder, options.leave_out, unreadable)
+        for sentence in unreadable if not strips else ():
+            print(sentence, file=sys.stderr)
+        session = Session(strips, name=folder.resolve().name)
+    if not session.strips:
+        raise GainlibError(f"{folder}: no stem is left that could be planned")
+    if options.chains:
+        session, notes = apply_chains(session, _text(options.chains))
+    return session, notes
+
+
+def _without(strips, patterns):
+    from fnmatch import fnmatchcase
+
+    names = [(strip, strip.name.casefold()) for strip in strips]
+    return tuple(s for s, name in names if not any(fnmatchcase(name, p.casefold()) for p in patterns))
+
+
+def _text(path):
+    from gainlib.audio import GainlibError
+
+    path = path_of(path)
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise GainlibError(f"{path}: is no text in UTF-8; save it as UTF-8") from None
+    except OSError as error:
+        raise GainlibError(f"{path}: cannot be read ({error.strerror or error})") from None
+
+
+def _looked_at(session, unreadable, bar):
+    """Measure all stems; those that turn out to be damaged on the way are left out."""
+    from gainlib.audio import GainlibError
+    from gainlib.staging import checkup
+
+    try:
+        return session, checkup(session.strips, bar)
+    except GainlibError:
+        bar.close()
+        found = len(unreadable)
+        whole = tuple(strip for strip in session.strips if _decodes(strip, unreadable))
+        if len(unreadable) == found:
+            raise
+        if not whole:
+            for sentence in unreadable:
+                print(sentence, file=sys.stderr)
+            raise GainlibError("no stem is left that could be planned") from None
+        session = session.with_(strips=whole)
+        return session, checkup(session.strips, bar)
+
+
+def _decodes(strip, unreadable):
+    from gainlib.audio import GainlibError
+
+    try:
+        for _ in strip.audio.blocks():
+            pass
+        return True
+    except GainlibError as error:
+        unreadable.append(str(error))
+        return False
+
+
+# ------------------------------------------------------------------------------------------------------------- telling
+
+
+def tell(planned: Planned) -> None:
+    """Print what was found, what to move and why, what came up, and whether it holds."""
+    from gainlib.cli.table import screen_width, show
+
+    show(list(_lines(planned, screen_width())))
+
+
+def _lines(planned, width):
+    plan, found = planned.plan, planned.found
+    yield f"{len(found.strips)} stems, {found.rate_hz} Hz, policy {plan.policy}"
+    findings = [finding.sentence for stem in planned.stems for finding in stem.findings]
+    yield from _paragraphs("What the stems show", findings, width)
+    yield from ("", "What to move:" if plan.moves else "Nothing has to move.")
+    strip = None
+    for move in plan.moves:
+        if move.strip != strip:
+            strip = move.strip
+            yield f"{plain(strip)}"
+        values = " → ".join(_setting(move, value) for value in (move.before_db, move.after_db))
+        yield f"  {plain(move.control)}: {values} ({move.place})"
+        yield from wrapped(move.reason.removeprefix(f"{strip}: "), width, "      ")
+    yield from _paragraphs("What came up", [*planned.notes, *plan.warnings], width)
+    yield from _paragraphs("For you to decide; nothing was moved for it", plan.advice, width)
+    yield from _verified(plan, width)
+
+
+def _setting(move, value):
+    from gainlib.levels.printing import number
+
+    if move.control == "DC block":
+        return "on" if value else "off"
+    return f"{number(value, 1, signed=True)} dB"
+
+
+def _verified(plan, width):
+    checks, missed = plan.verification.checks, plan.verification.missed
+    yield ""
+    if missed:
+        yield f"NOT VERIFIED: {len(missed)} of {len(checks)} checks on a full render are missed; nothing is exported."
+        for check in missed:
+            yield from wrapped(plain(str(check)), width, "  ")
+        return
+    bus = next((str(check) for check in checks if check.name == "bus true peak"), "the bus is silent")
+    yield f"Verified by a full render, {len(checks)} checks kept; {bus}."
+
+
+def _paragraphs(title, sentences, width):
+    if sentences:
+        yield from ("", f"{title}:")
+    for sentence in sentences:
+        yield from wrapped(plain(sentence), width, "  ")
+
+
+def wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    """Return a text in lines for the screen."""
+    import textwrap
+
+    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_long_words=False)
+
+
+def plain(text: str) -> str:
+    """Return a text that moves no cursor."""
+    from gainlib.staging.sheet_csv import one_line
+
+    return one_line(text)

@@ -1,0 +1,97 @@
+"""``sheets diff``: what changed from one sheet to another."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+from gainlib.cli.planned import path_of, plain
+
+if TYPE_CHECKING:
+    from gainlib.staging.sheet_csv import Difference
+
+SUMMARY = "tell two sheets apart"
+DESCRIPTION = """\
+Tell two sheets apart: what changed by more than 0.1 dB from OLD to NEW, and which strips came or went.
+
+OLD and NEW are two plan sheets or two level sheets (CSV), or two folders that "plan --out" wrote.
+"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the two sheets."""
+    parser.add_argument("action", metavar="diff", choices=("diff",), help="the word diff")
+    parser.add_argument("old", metavar="OLD", help="a sheet (CSV), or a folder of sheets")
+    parser.add_argument("new", metavar="NEW", help="another one of the same kind")
+    parser.add_argument("--limit", metavar="DB", type=_limit, default=0.1, help="pass over changes up to this (0.1 dB)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compare and print a table."""
+    from gainlib.audio import GainlibError
+    from gainlib.staging.sheet_csv import difference
+
+    old, new = path_of(options.old), path_of(options.new)
+    if old.is_dir() != new.is_dir():
+        raise GainlibError(f"{old} and {new}: one is a folder and one is not; give two sheets or two folders")
+    names = ("levels.csv", "plan.csv") if old.is_dir() else (None,)
+    for name in names:
+        one, other = (each / name if name else each for each in (old, new))
+        if name:
+            print(f"{name}:")
+        tell(difference(read(one), read(other), options.limit))
+    return 0
+
+
+def _limit(text):
+    try:
+        limit = float(text.replace(",", "."))
+    except ValueError:
+        limit = -1.0
+    if not 0.0 <= limit < 100.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no limit; give decibels, such as 0.1")
+    return limit
+
+
+def read(path) -> str:
+    """Return the text of a sheet."""
+    from gainlib.audio import GainlibError
+
+    path = path_of(str(path))
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise GainlibError(f"{path}: is no text in UTF-8") from None
+    except OSError as error:
+        raise GainlibError(f"{path}: cannot be read ({error.strerror or error})") from None
+
+
+def tell(difference: "Difference") -> None:
+    """Print a difference as a table."""
+    from gainlib.cli.table import Column, layout, screen_width, show
+    from gainlib.levels.printing import number
+    from gainlib.staging.sheet_csv import shown
+
+    lines = []
+    for word, strips in (("added", difference.added), ("removed", difference.removed)):
+        if strips:
+            lines.append(f"{word}: {', '.join(map(plain, strips))}")
+    changes = difference.changes
+    if changes:
+        columns = [
+            Column(("before", ""), tuple(_short(plain(shown(each.before))) for each in changes)),
+            Column(("after", ""), tuple(_short(plain(shown(each.after))) for each in changes)),
+            Column(
+                ("change", ""),
+                tuple("" if each.change is None else number(each.change, 2, signed=True) for each in changes),
+            ),
+        ]
+        names = [plain(f"{each.strip}: {each.item}") for each in changes]
+        lines += layout(names, columns, screen_width(), head="what")
+    if difference.drifted:
+        lines += ["", f"More than 1 dB in active level: {', '.join(map(plain, difference.drifted))}; plan anew."]
+    show(lines or ["Nothing changed by more than the limit."])
+
+
+def _short(text):
+    from gainlib.cli.table import shortened
+
+    return shortened(text or "nothing", 24)
