@@ -89,7 +89,9 @@ class RecordPanel(Panel):
         auto = {"width": "auto"}
         self.save = SaveButton("Download my record", self.guarded(self._download))
         self.choose = PickFile("Upload a record:", self.guarded(self.upload))
-        self.readable = widgets.Button(description="Take the lines that can be read", layout={"display": "none"})
+        self.readable = widgets.Button(
+            description="Take the lines that can be read", layout={"width": "auto", "display": "none"}
+        )
         self.sure = widgets.Checkbox(description="Yes, erase all I did", indent=False, layout=auto)
         self.gone = widgets.Button(description="Erase my record", layout=auto)
         self.said = Said()
