@@ -221,7 +221,7 @@ BETTER_OR_LOUDER = Exercise(
     title="Better, or just louder?",
     parts=(
         runs.Preference(
-            "Run 1, which do you like better?",
+            "Run 1: the one you like better",
             points=1,
             trials=runs.PREFERENCES,
             silent=Silent(
@@ -234,7 +234,7 @@ BETTER_OR_LOUDER = Exercise(
             ),
         ),
         Abx(
-            "Run 2, stage against bypass",
+            "Run 2: stage against bypass",
             points=1,
             trials=runs.TRIALS,
             must_show=False,
@@ -247,11 +247,9 @@ BETTER_OR_LOUDER = Exercise(
                 runs.trials_in_which("order", "B"),
             ),
         ),
+        Choice("What the eight preferences of run 1 tell", points=1, options=runs.options("meanings", runs.MEANINGS)),
         Choice(
-            "What do the eight preferences of run 1 tell?", points=1, options=runs.options("meanings", runs.MEANINGS)
-        ),
-        Choice(
-            "What do the data of run 2 allow you to say?",
+            "What the data of run 2 allow you to say",
             points=1,
             options=runs.options("verdicts", runs.VERDICTS),
             follows=runs.conclusion,

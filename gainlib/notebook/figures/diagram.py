@@ -13,6 +13,7 @@ from gainlib.notebook.words import Table, level_text, number_text
 
 HALF, REACH = 0.2, 0.42
 DASHED, DOTTED = (0, (6, 3)), (0, (1, 2))
+SIGNS = {"ceiling": "┅", "noise": "┈", "wanted average": "◆"}
 
 
 class LevelDiagram:
@@ -33,6 +34,8 @@ class LevelDiagram:
         Of all levels.
     title : str
         Above the picture, and first in its sentence and table.
+    shows : sequence of str
+        What there is besides the band, for the heading: any of "ceiling", "noise" and "wanted average".
 
     Examples
     --------
@@ -51,12 +54,13 @@ class LevelDiagram:
         high_db: float = 12.0,
         unit: str = "dBFS",
         title: str = "Levels along the chain",
+        shows=tuple(SIGNS),
     ):
         self.names, self._unit, self._title = tuple(names), unit, title
         self._low, self._high = low_db, high_db
         count = len(self.names)
         self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
-        frame(axes, f"{title}: ▭ average to peak, ┅ ceiling, ┈ noise, ◆ wanted average")
+        frame(axes, ", ".join([f"{title}: ▭ average to peak", *(f"{SIGNS[name]} {name}" for name in shows)]))
         db_axis(axes, low_db, high_db, 6 if high_db - low_db <= 80 else 12, unit)
         axes.set_xlim(-0.55, count - 0.45)
         axes.set_xticks(range(count), self.names)

@@ -38,7 +38,7 @@ class TransferCurve:
     >>> curve = TransferCurve(make_figure(400, 300).subplots(), range(-60, 7, 6))
     >>> curve.update([-60, -18, 0], [-60, -18.3, -7.4], [0] * 6 + [60, 40, 0, 0, 0], here=(-18, -18.3))
     >>> curve.sentence()
-    'Fed −18.0 dBFS the box gives −18.3 dBFS. The stem is most often between −24 and −18 dBFS.'
+    'Fed −18.0 dBFS on average the box gives −18.3 dBFS. The stem is most often between −24 and −18 dBFS.'
     """
 
     def __init__(self, axes: Axes, edges_db, title: str = "Out against in"):
@@ -87,7 +87,7 @@ class TransferCurve:
         said = ""
         if self.here is not None:
             fed, given = (level_text(level, "dBFS") for level in self.here)
-            said = f"Fed {fed} the box gives {given}. "
+            said = f"Fed {fed} on average the box gives {given}. "
         if not self.percent.any():
             return f"{said}The stem is silent."
         most = int(np.argmax(self.percent))
@@ -123,7 +123,7 @@ class DriveCurves:
     >>> curves = DriveCurves(*make_figure(400, 400).subplots(2, 1))
     >>> curves.update([-30, -18, -6], [0.06, 1.0, 11.1], [0.0, -0.3, -3.1], working=(-23, -18, -13), here_dbfs=-6)
     >>> curves.sentence()
-    'Fed −6.0 dBFS: THD 11.1 %, gain −3.1 dB, 7.0 dB above the working range of −23.0 to −13.0 dBFS.'
+    'A sine of −6.0 dBFS: THD 11.1 %, gain −3.1 dB, 7.0 dB above the working range of −23.0 to −13.0 dBFS.'
     """
 
     def __init__(
@@ -204,7 +204,7 @@ class DriveCurves:
             return "Distortion and gain against the level fed."
         thd, gain = self._at(self.thd), self._at(self.gain)
         percent = percent_text(thd)
-        return f"Fed {level_text(self.here, 'dBFS')}: THD {percent}, gain {level_text(gain)}{self._place()}."
+        return f"A sine of {level_text(self.here, 'dBFS')}: THD {percent}, gain {level_text(gain)}{self._place()}."
 
     def table(self) -> Table:
         """Return distortion and gain at every level measured."""

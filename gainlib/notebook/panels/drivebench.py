@@ -6,8 +6,6 @@ stem does, and what can be heard is renewed.
 
 import threading
 
-import ipywidgets as widgets
-
 from gainlib.exercises.driving import bench
 from gainlib.exercises.driving.bench import Setting
 from gainlib.exercises.driving.spectra import bins_hz
@@ -21,7 +19,7 @@ from gainlib.notebook.prose import Said, prose
 from gainlib.notebook.settings import Settings, Steps
 from gainlib.notebook.words import level_text, number_text
 
-PICTURE_PX, LOWER_PX = (900, 500), (900, 250)
+PICTURE_PX, LOWER_PX = (860, 450), (860, 240)
 MARGINS = {"left": 0.07, "right": 0.985, "top": 0.945, "bottom": 0.1, "hspace": 0.42, "wspace": 0.17}
 BYPASS, ACTIVE = "bypass", "active"
 ROWS = ("at the input: needle", "active level", "sample peak", "at the output: sample peak")
@@ -52,7 +50,7 @@ class DriveBench(Panel):
     settings : Settings
         Under the hand.
     live, lower : LiveFigure
-        Static curve, distortion, waves and gain; below the settings the meters and the spectrum.
+        Static curve, distortion, waves and gain; below them the meters and the spectrum.
     player : gainlib.notebook.listen.Player
         Bypass and active on one clock.
     """
@@ -65,9 +63,9 @@ class DriveBench(Panel):
         self._said, self._whole = Said(), Said()
         self._draw()
         self.player = Player(self._sounds(), match=self.setting.matched, note=self._note())
-        stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
-        stage = widgets.VBox([stays, self.settings, self.lower.widget]).add_class("gl-stage")
-        super().__init__(stage, self._said, self._whole, prose("**Listen.** Keys 1 and 2 switch."), self.player)
+        listen = prose("**Listen.** Keys 1 and 2 switch.")
+        pictures = (self.live.widget, self.lower.widget)
+        super().__init__(self.settings, *pictures, self._said, self._whole, listen, self.player)
         self.add_class("gl-form").add_class("gl-panel")
         self._beside = Beside(self, self._work, self._found, self._at_a_loss)
         self.settings.observe(self.guarded(lambda change: self._follow()), "places")

@@ -53,7 +53,8 @@ class ThreeStagesPanel(Panel):
         starts = [control.start for control in self._controls]
         self.trims = Trims(names, starts, low_db=LOW_DB, high_db=HIGH_DB, label="Gains along the strip")
         fig = figures.make_figure(*PICTURE_PX)
-        self._diagram = figures.LevelDiagram(fig.subplots(), [POINTS[node] for node in stages.NODES], -48, 12)
+        points = [POINTS[node] for node in stages.NODES]
+        self._diagram = figures.LevelDiagram(fig.subplots(), points, -42, 12, shows=("wanted average",))
         self._update()
         self.live = LiveFigure(fig, [self._diagram], title="Levels along the strip, active level to sample peak")
         self.readings = TableView(self._table())

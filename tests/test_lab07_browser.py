@@ -1,0 +1,204 @@
+"""Lab 07 done by hand in a real JupyterLab: drive by mouse and keys, matched and not, answers wrong and right."""
+
+import re
+
+import pytest
+from labhand import open_lab, picture, said, sentence, typed
+
+from gainlib.exercises import exercise
+from gainlib.exercises.driving import runs, stages
+from gainlib.notebook.panels.threestages import LABELS
+
+pytestmark = pytest.mark.browser
+PLAYING = "(node) => node.gainlib.playing()"
+POINTS = "17"
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    with open_lab("07-working-range", tmp_path_factory.mktemp("lab07")) as hand:
+        yield hand
+
+
+def bench(lab):
+    """Return the panel, back at its start."""
+    found = lab.cell("panel-drive")
+    found.get_by_role("button", name="Back to start").first.click()
+    lab.settled()
+    return found
+
+
+def choose(lab, found, setting, text):
+    found.get_by_role("combobox", name=setting).select_option(text)
+    lab.settled()
+
+
+def told(found):
+    """Return what the panel says of the setting and of the whole stem."""
+    return found.locator(".gl-said").all_inner_texts()
+
+
+def test_everything_runs_and_nothing_is_graded_yet(lab):
+    assert lab.problems() == []
+    assert f"0 of {POINTS}" in lab.cell("score").inner_text()
+    assert not re.search(r"\b(NaN|undefined|null|None)\b", lab.page.locator(".jp-Notebook").inner_text())
+    for image in lab.page.locator(".jp-Notebook .gl-picture").all():
+        assert len(image.locator("img").get_attribute("alt")) > 40
+        assert image.locator("figcaption").inner_text().endswith(".")
+        assert image.locator("table").count() >= 1
+    for name in ("start", "idea", "panel-drive-text", "panel-drive", "mistakes"):
+        lab.cell(name)
+        lab.page.wait_for_timeout(200)
+        lab.shot(f"lab07-{name}")
+
+
+def test_a_dragged_trim_moves_the_picture_at_once_and_the_words_on_release(lab):
+    found = bench(lab)
+    before, words = picture(found), sentence(found)
+    assert "inside the working range" in words
+    handle = found.get_by_role("slider", name="Trim ahead")
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    lab.page.mouse.move(x, y)
+    lab.page.mouse.down()
+    for step in range(12):
+        lab.page.mouse.move(x + step * box["width"] / 30, y)
+        lab.page.wait_for_timeout(16)
+    lab.idle()
+    assert picture(found) != before and sentence(found) == words
+    lab.shot("lab07-drag")
+    lab.page.mouse.up()
+    lab.settled()
+    assert "above the working range" in sentence(found) and "above its working range" in told(found)[0]
+    assert lab.problems() == []
+
+
+def test_fed_three_ways_distortion_rises_and_the_fundamental_sags(lab):
+    found = bench(lab)
+    trim = found.get_by_role("slider", name="Trim ahead")
+    for keys, level, thd, gain in (
+        (["Home", *["ArrowRight"] * 12], "−30.0", "0.065 %", "0.0 dB"),
+        (["ArrowRight"] * 24, "−18.0", "1.00 %", "−0.3 dB"),
+        (["ArrowRight"] * 24, "−6.0", "11.1 %", "−3.1 dB"),
+    ):
+        trim.focus()
+        lab.press(*keys)
+        lab.page.wait_for_timeout(400)
+        lab.settled()
+        assert f"A sine of {level} dBFS: THD {thd}, gain {gain}" in sentence(found)
+        assert "active is as loud as bypass" in told(found)[0] and "Matched in loudness" in found.inner_text()
+    lab.shot("lab07-hot")
+    choose(lab, found, "Box", "high-pass filter")
+    assert "THD under 0.001 %, gain 0.0 dB; it has no working range" in sentence(found)
+    assert "has no preference" in told(found)[0]
+    lab.shot("lab07-filter")
+    assert lab.problems() == []
+
+
+def test_matched_and_not_matched_are_heard(lab):
+    found = bench(lab)
+    player = found.locator(".gl-player")
+    player.scroll_into_view_if_needed()
+    player.get_by_role("button", name="Play").click()
+    lab.page.wait_for_timeout(1200)
+    assert player.evaluate(PLAYING)
+    player.get_by_role("button", name="active", exact=True).click()
+    lab.idle()
+    choose(lab, found, "Match", "off: the output gain is yours")
+    assert "not matched here" in player.inner_text() and "softer than bypass" in told(found)[0]
+    player.scroll_into_view_if_needed()
+    lab.shot("lab07-listen")
+    player.get_by_role("button", name="Stop").click()
+    lab.idle()
+    assert lab.problems() == []
+
+
+def test_a_prediction_is_kept_and_compared(lab):
+    lab.cell("predict").get_by_text("about 4 %", exact=True).click()
+    lab.idle()
+    compare = lab.cell("compare")
+    compare.get_by_role("button", name="Compare").click()
+    lab.settled()
+    assert "You said about 4 %; what the meters say is about 11 %." in compare.inner_text()
+    lab.shot("lab07-compare")
+    assert lab.problems() == []
+
+
+def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(lab):
+    found, asked = lab.cell("exercise-1"), exercise("07-1")
+    slip = asked.slips[1]
+    field = found.get_by_role("textbox")
+    field.fill(typed(slip.answer(lab.given("07-1"))))
+    field.press("Enter")
+    lab.page.wait_for_timeout(300)
+    lab.settled()
+    assert "Not yet" in said(found) and slip.sentence in said(found)
+    lab.shot("lab07-wrong")
+    found.get_by_role("button", name="New numbers").click()
+    lab.settled()
+    found.get_by_role("textbox").fill(typed(asked.solve(lab.given("07-1"))))
+    found.get_by_role("button", name="Check").click()
+    lab.settled()
+    assert "Right (2 of 2 points)" in said(found)
+    assert lab.problems() == []
+
+
+def test_three_stages_first_unmatched_then_right(lab):
+    found, asked = lab.cell("exercise-4"), exercise("07-4")
+    given = lab.given("07-4")
+    before = picture(found)
+    for answer, expected in (
+        (stages.walked(given, match="none"), asked.slips[0].sentence),
+        (asked.solve(given), "Right"),
+    ):
+        for name, value in answer[stages.NAME].items():
+            field = found.get_by_role("textbox", name=re.compile(f"^{LABELS[name]}"))
+            field.fill(typed(value))
+            field.press("Enter")
+        lab.settled()
+        found.get_by_role("button", name="Check").click()
+        lab.settled()
+        assert expected in said(found), said(found)
+    assert picture(found) != before
+    found.locator(".gl-image").first.scroll_into_view_if_needed()
+    lab.shot("lab07-stages")
+    found.get_by_role("button", name="Check").scroll_into_view_if_needed()
+    lab.shot("lab07-stages-said")
+    assert lab.problems() == []
+
+
+def test_a_run_by_hand_and_the_conclusion_that_fits_it(lab):
+    """Picks in turn: whatever they score, only the verdict that goes with the score is right."""
+    found, given = lab.cell("exercise-5"), lab.given("07-5")
+    for pick in "AB" * 4:
+        found.get_by_role("button", name=f"I like {pick} better").click()
+        lab.idle()
+    for pick in given["order"]:
+        found.get_by_role("button", name=f"X is {pick}").click()
+        lab.idle()
+    lab.settled()
+    found.get_by_text(runs.MEANINGS["tone"], exact=True).click()
+    found.get_by_text(runs.VERDICTS[runs.BETTER], exact=True).click()
+    found.get_by_role("button", name="Check").click()
+    lab.settled()
+    sentences = [slip.sentence for slip in exercise("07-5").slips]
+    assert sentences[0] in said(found) and sentences[2] in said(found)
+    lab.shot("lab07-runs-wrong")
+    found.get_by_text(runs.MEANINGS["level"], exact=True).click()
+    found.get_by_text(runs.VERDICTS[runs.SHOWN], exact=True).click()
+    found.get_by_role("button", name="Check").click()
+    lab.settled()
+    assert "Right (4 of 4 points)" in said(found), said(found)
+    lab.cell("exercise-5")
+    lab.shot("lab07-runs")
+    assert lab.problems() == []
+
+
+def test_the_page_to_keep(lab):
+    page = lab.cell("takeaway")
+    lab.shot("lab07-takeaway")
+    page.get_by_role("button", name="Save the page").click()
+    lab.idle()
+    assert "IEC 60268-3" in page.inner_text() and "Saved" in page.inner_text()
+    assert lab.problems() == []
