@@ -1,4 +1,4 @@
-"""``labs``: open JupyterLab on the folder of labs."""
+"""``labs``: open JupyterLab on the labs, at their index."""
 
 import argparse
 import subprocess
@@ -24,7 +24,9 @@ def run(options: argparse.Namespace) -> int:
     if folder is None:
         print("There is no folder labs with notebooks here; start this in the project's own folder.", file=sys.stderr)
         return 1
-    server = subprocess.Popen([sys.executable, "-m", "jupyter", "lab", str(folder), *options.rest])
+    index = folder / "index.ipynb"
+    place = index if index.exists() else folder
+    server = subprocess.Popen([sys.executable, "-m", "jupyter", "lab", str(place), *options.rest])
     while True:
         try:
             return 1 if server.wait() else 0
