@@ -115,7 +115,7 @@ def _texts(options, made, bar, wanted):
     from datetime import date
 
     from gainlib.session import to_json
-    from gainlib.staging.sheet import sheet
+    from gainlib.staging.sheet import sheet_of
     from gainlib.staging.sheet_csv import level_csv, plan_csv
     from gainlib.staging.sheet_html import page
     from gainlib.staging.sheet_words import hand_off_note
@@ -125,7 +125,7 @@ def _texts(options, made, bar, wanted):
         texts["save"] = to_json(made.plan.session, planned.path_of(options.folder))
     if wanted - {"save"} or options.against:
         today = date.today().isoformat()
-        whole = sheet(
+        whole = sheet_of(
             made.found, made.plan, options.target, stems=made.stems, notes=made.notes, made=today, progress=bar
         )
         texts |= {"csv": plan_csv(whole), "levels": level_csv(whole), "html": page(whole), "note": hand_off_note(whole)}

@@ -7,6 +7,10 @@
 - ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
+- ``chainsfile``: what each stem passes, from a few lines of JSON.
+- ``sheet``: what is taken away from a plan, as data; ``sheet_csv``, ``sheet_html`` and ``sheet_drawing`` put it down,
+  ``sheet_words`` has its sentences.
+- ``export``: staged stems; ``cuts`` takes a session apart for them, ``folders`` makes folders whole or not at all.
 
 The parts are loaded when first touched.
 """
@@ -18,8 +22,10 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     submodules=["bus", "parts"],
     submod_attrs={
         "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
+        "chainsfile": ["apply_chains"],
         "drive": ["DriveCurve", "drive_curve"],
         "examine": ["checkup"],
+        "export": ["Export", "StagedFile", "write_stems"],
         "findings": ["Finding", "Stem"],
         "linearity": ["classify"],
         "matching": ["Match", "matched_output"],
@@ -28,6 +34,8 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "planning": ["plan"],
         "ranges": ["WorkingRange", "working_range"],
         "rounds": ["predicted_dbfs", "residual_dbfs", "round_trips"],
+        "sheet": ["Bus", "Setting", "Sheet", "sheet_of"],
+        "sheet_csv": ["Change", "Difference", "difference"],
         "verdicts": ["Evidence", "Linearity"],
     },
 )

@@ -120,7 +120,7 @@ class Sheet:
         return self.found.name or "session"
 
 
-def sheet(
+def sheet_of(
     found: Session,
     plan: Plan,
     target_dbtp: float = -6.0,
