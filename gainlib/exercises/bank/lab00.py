@@ -135,7 +135,7 @@ MATCH = Exercise(
                     points=3,
                     trials=matching.TRIALS,
                     tolerance=0.1,
-                    sharp=-1.0,
+                    sharp=-1.0,  # reading a meter well is no sharp ear
                 ),
                 matching.settings_db,
             ),
