@@ -52,13 +52,11 @@ def to_trim(session: Session, gain_only: bool = False) -> Iterator[Part]:
 
 def to_bus(session: Session) -> Iterator[Part]:
     """Yield what each strip, and each group that cannot be taken apart, brings to the bus, at the session's length."""
-    names, edges = heard(session)
     opened = _opened(session)
-    into_bus = {BUS, *opened}
     for channel in (*session.strips, *session.groups):
-        leaving = [edge for edge in edges if edge.source == channel.name and edge.to in into_bus]
-        if leaving and channel.name in names and channel.name not in opened:
-            alone = _alone(session, channel.name, opened)
+        ahead = _ahead(session, channel.name, opened)
+        if BUS in ahead and channel.name not in opened:
+            alone = _alone(session, channel.name, ahead)
             yield Part(channel.name, alone, end_of_way(session), session.frames, 2)
 
 
@@ -67,14 +65,26 @@ def end_of_way(session: Session) -> str:
     return f"{BUS}/in" if level_dependent(session.master.inserts) else BUS
 
 
-def _alone(session, name, opened):
-    """Take all ways to the bus from all but one strip or group; opened groups keep nothing but these."""
-    into_bus = {BUS, *opened}
+def _ahead(session, name, opened) -> frozenset[str]:
+    """Return the sums that a signal comes to by way of opened groups alone: these, and the bus if it gets there."""
+    _, edges = heard(session)
+    found, new = set(), {name}
+    while new:
+        new = {edge.to for edge in edges if edge.source in new and edge.to in opened | {BUS}} - found
+        found |= new
+    return frozenset(found)
+
+
+def _alone(session, name, ahead):
+    """Take all ways into what lies ahead from all but one strip or group, so that nothing but its signal gets there.
+
+    What lies ahead keeps no other ways, so that the signal gets there once.
+    """
 
     def cut(channel):
         if channel.name == name:
             return channel
-        kept = [to for to in channel.outputs if (to in into_bus) == (channel.name in opened)]
+        kept = [to for to in channel.outputs if (to in ahead) == (channel.name in ahead)]
         return channel.with_(
             to=tuple(to for to in channel.to if to in kept),
             sends=tuple(send for send in channel.sends if send.to in kept),
