@@ -33,10 +33,11 @@ thead th { text-align: center; font-weight: 600; border-bottom-width: 2px; }
 tbody th, .text { text-align: left; overflow-wrap: anywhere; }
 tbody th { min-width: 7em; max-width: 14em; }
 input { width: 13px; height: 13px; margin: 1px; }
-.control { min-width: 12em; }
+.control, .glance tbody th { min-width: 12em; }
+.glance td:nth-of-type(3) { min-width: 24em; }
 .place { min-width: 15em; }
-.by { white-space: nowrap; }
-.moved { font-weight: 700; white-space: nowrap; }
+.by, .moved { white-space: nowrap; }
+.moved { font-weight: 700; }
 @media print {
   main { max-width: none; padding: 0; }
   thead { display: table-header-group; }
@@ -88,10 +89,12 @@ def _section(title: str, content: str, new_page: bool = False) -> str:
     return f"<section{' class=page' if new_page else ''}><h2>{title}</h2>{content}</section>" if content else ""
 
 
-def _table(caption: str, heads: Iterable[str], rows: Iterable[str]) -> str:
+def _table(caption: str, heads: Iterable[str], rows: Iterable[str], kind: str = "plain") -> str:
     head = "".join(f'<th scope="col">{each}</th>' for each in heads)
     body = "".join(f"<tr>{row}</tr>" for row in rows)
-    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return (
+        f"<table class={kind}><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    )
 
 
 def _pieces(rows: list, title: str) -> Iterator[tuple[str, list]]:
@@ -196,7 +199,7 @@ def _glance(sheet) -> Iterator[str]:
     note = "<p>In dB; “before → after” in bold where it moves, one figure where it stays.</p>"
     for caption, piece in _pieces(list(owners.items()), "Every control"):
         rows = (_glance_row(name, settings) for name, settings in piece)
-        yield _section("Plan sheet: settings at a glance", _table(caption, heads, rows) + note, new_page=True)
+        yield _section("Plan sheet: settings at a glance", _table(caption, heads, rows, "glance") + note, new_page=True)
 
 
 def _glance_row(name, settings):

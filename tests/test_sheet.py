@@ -1,0 +1,412 @@
+"""The sheets: figures against other libraries, text that cannot act, paper that fits, differences that are found."""
+
+import csv
+import html.parser
+import io
+import math
+import re
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+
+import numpy as np
+import pyloudnorm
+import pytest
+from playwright.sync_api import sync_playwright
+from scipy import signal
+from stemfolder import RATE, make, samples
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.processors import Compressor, Gate, Limiter, Saturation, Unseen
+from gainlib.session import Group, Insert, Master, Send, Session, Strip, open_folder
+from gainlib.staging import apply_chains, difference, plan, sheet_of
+from gainlib.staging.sheet_csv import level_csv, one_line, plan_csv, tame
+from gainlib.staging.sheet_drawing import COLUMNS, channel_drawing
+from gainlib.staging.sheet_html import page
+from gainlib.staging.sheet_words import SAFETY, hand_off, hand_off_note, noise_notes
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory):
+    """Return the sheet of a folder of six stems with chains, and the folder."""
+    folder, chains = make(tmp_path_factory.mktemp("own") / "stems")
+    session, notes = apply_chains(open_folder(folder), chains.read_text(encoding="utf-8"))
+    return sheet_of(session, plan(session), notes=notes, made="2031-05-06"), folder
+
+
+def rows(text):
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def tone(level_dbfs, hz=220.0, seconds=0.5):
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    return Audio(10 ** (level_dbfs / 20) * np.sin(2 * np.pi * hz * time_s), RATE)
+
+
+class Reader(html.parser.HTMLParser):
+    """Reads a page as a browser would: its elements, and its tables as text."""
+
+    VOID = ("meta", "br", "input", "path", "rect", "circle")
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.tables, self.open = [], [], [], []
+        self._cell = None
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += [(tag, key, value) for key, value in attrs]
+        if tag not in self.VOID:
+            self.open.append(tag)
+        if tag == "table":
+            self.tables.append([])
+        elif tag == "tr":
+            self.tables[-1].append([])
+        elif tag in ("td", "th"):
+            self._cell = ""
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+        if tag in ("td", "th"):
+            self.tables[-1][-1].append(self._cell)
+            self._cell = None
+
+    def handle_data(self, data):
+        if self._cell is not None:
+            self._cell += data
+
+
+# ---- figures ---------------------------------------------------------------------------------------------------------
+
+
+def test_levels_against_other_libraries(own):
+    sheet, _ = own
+    found = {row["strip"]: row for row in rows(level_csv(sheet))}
+    assert set(found) == {"bass", "guitar é", "hat", "kick", "tom 1", "vocal"}
+    for name, kind in (("kick", "kick"), ("guitar é", "guitar"), ("hat", "hat")):
+        x = samples(kind)
+        assert float(found[name]["sample_peak_dbfs"]) == pytest.approx(20 * np.log10(np.abs(x).max()), abs=0.01)
+        rms = 10 * np.log10(2 * np.mean((x - x.mean(axis=0)) ** 2))  # a full-scale sine reads 0 (AES17)
+        assert float(found[name]["rms_dbfs"]) == pytest.approx(rms, abs=0.01)
+        loudness = pyloudnorm.Meter(RATE).integrated_loudness(x)
+        assert float(found[name]["loudness_lufs"]) == pytest.approx(loudness, abs=0.1)
+    guitar = samples("guitar")
+    assert float(found["guitar é"]["correlation"]) == pytest.approx(np.corrcoef(guitar.T)[0, 1], abs=1e-3)
+    assert float(found["vocal"]["dc_offset"]) == pytest.approx(samples("vocal").mean(), abs=1e-4)
+    assert found["vocal"]["flags"] == "too low; DC"
+    assert [found[name]["format"] for name in ("bass", "guitar é", "hat")] == [
+        "FLAC 16 bit", "WAV 32-bit float", "AIFF 24 bit",
+    ]  # fmt: skip
+
+
+def test_every_control_is_on_the_plan_sheet_before_and_after(own):
+    sheet, _ = own
+    found = {(row["strip"], row["item"]): row for row in rows(plan_csv(sheet)) if row["kind"] == "setting"}
+    for before, after in zip(sheet.found.strips, sheet.plan.session.strips, strict=True):
+        for item, field in (("trim", "trim_db"), ("post trim", "post_trim_db"), ("fader", "fader_db"), ("pan", "pan")):
+            row = found[before.name, item]
+            assert float(row["before"]) == pytest.approx(getattr(before, field), abs=1e-5)
+            assert float(row["after"]) == pytest.approx(getattr(after, field), abs=1e-5)
+            assert row["place"]
+        for number, insert in enumerate(after.inserts, 1):
+            assert float(found[before.name, f"insert {number} out"]["after"]) == pytest.approx(insert.out_db, abs=1e-5)
+    for move in sheet.plan.moves:
+        row = found[move.strip, move.control]
+        assert move.reason.casefold().endswith(row["reason"].casefold()) and row["reason"]
+    assert found["vocal", "send echo"]["unit"] == "dB" and ("master", "fader") in found
+    assert (found["vocal", "DC block"]["before"], found["vocal", "DC block"]["after"]) == ("0", "1")
+    assert found["guitar é", "polarity"]["reason"] == ""
+    assert found["bass", "insert 1 in"]["processor"] == "unseen box"
+
+
+def test_the_bus_against_other_libraries(own):
+    sheet, _ = own
+    found = {row["item"]: row for row in rows(plan_csv(sheet)) if row["kind"] == "bus"}
+    for column, session in (("before", sheet.found), ("after", sheet.plan.session)):
+        bus = session.render().bus.samples
+        peak = 20 * np.log10(np.abs(signal.resample_poly(np.pad(bus, ((64, 64), (0, 0))), 8, 1, axis=0)).max())
+        loudness = pyloudnorm.Meter(RATE).integrated_loudness(bus)
+        assert float(found["true peak"][column]) == pytest.approx(peak, abs=0.1)
+        assert float(found["loudness"][column]) == pytest.approx(loudness, abs=0.1)
+        assert float(found["peak-to-loudness ratio"][column]) == pytest.approx(peak - loudness, abs=0.2)
+        assert int(found["over full scale"][column]) == np.count_nonzero(np.abs(bus) > 1.0)
+    assert float(found["true peak"]["after"]) == pytest.approx(-6.025, abs=0.026)
+    assert float(found["common move"]["after"]) == pytest.approx(sheet.plan.offset_db, abs=1e-5)
+
+
+def test_numbers_read_back_and_silence_is_minus_inf():
+    strips = (Strip("a", tone(-12.0)), Strip("quiet", tone(-np.inf), fader_db=-np.inf, sends=()))
+    session = Session(strips)
+    sheet = sheet_of(session, plan(session))
+    quiet = rows(level_csv(sheet))[1]
+    assert quiet["active_dbfs"] == "-inf" and float(quiet["active_dbfs"]) == -math.inf
+    assert quiet["crest_db"] == "" and quiet["flags"] == "silent"
+    fader = next(row for row in rows(plan_csv(sheet)) if (row["strip"], row["item"]) == ("quiet", "fader"))
+    assert fader["after"] == "-inf"
+    numbers = ("before", "after", "sample_peak_dbfs", "true_peak_dbtp", "active_dbfs", "loudness_lufs", "dc_offset")
+    for text in (level_csv(sheet), plan_csv(sheet)):
+        found = [row[name] for row in rows(text) for name in numbers if row.get(name)]
+        assert len(found) > 5 and all(math.isfinite(float(cell)) or cell == "-inf" for cell in found)
+        assert "\r" not in text and text.endswith("\n")
+
+
+def test_every_check_is_on_the_sheet(own):
+    sheet, _ = own
+    found = [row for row in rows(plan_csv(sheet)) if row["kind"] == "check"]
+    assert [row["item"] for row in found] == [check.name for check in sheet.plan.verification.checks]
+    assert all(row["reason"].startswith("kept") for row in found)
+    assert Reader(page(sheet)).tables[-1][1][0] == "bus true peak"
+
+
+# ---- sentences -------------------------------------------------------------------------------------------------------
+
+
+def test_the_hand_off_note_has_the_figures_and_what_to_know(own):
+    sheet, folder = own
+    note = hand_off_note(sheet)
+    reading = sheet.after.stem.reading
+    for figure in (reading.true_peak_dbtp, reading.loudness_lufs, sheet.after.plr_db):
+        assert f"{figure:.1f}".replace("-", "−") in note
+    assert "48000 Hz" in note and "2031-05-06" in note and "DC offset" in note and "noise floor" in note
+    assert "timbre of kick, vocal and drums" not in note  # the drum group keeps its drive
+    assert re.search(r"timbre of kick and vocal changes", note)
+    assert "not be seen into: bass" in note and str(folder) not in note
+
+
+def test_what_is_on_the_bus_is_said():
+    session = Session((Strip("a", tone(-8.0)),), master=Master(inserts=(Insert(Limiter(-1.0)),)))
+    assert any("On the bus: Limiter" in said for said in hand_off(sheet_of(session, plan(session))))
+    kept = Session((Strip("a", tone(-8.0), inserts=(Insert(Saturation()),)),), finished=True)
+    assert any("Every drive was left" in said for said in hand_off(sheet_of(kept, plan(kept))))
+
+
+def test_where_a_noise_floor_comes_to_stand():
+    rng = np.random.default_rng(1)
+    time_s = np.arange(6 * RATE) / RATE
+    music = 0.05 * np.sin(2 * np.pi * 220 * time_s) * (time_s % 2 < 1.2)
+    hiss = 0.002 * rng.standard_normal(len(time_s))
+    session = Session((Strip("tape", Audio(music + hiss, RATE), inserts=(Insert(Unseen(-18.0)),)),))
+    result = plan(session)
+    (said,) = noise_notes(sheet_of(session, result))
+    floor = 20 * np.log10(0.002 * np.sqrt(2))  # a sine of the hiss's power
+    wanted = floor + result.session.strip("tape").trim_db
+    figures = [float(figure.replace("−", "-")) for figure in re.findall(r"[−\d.]+(?= dBFS)", said)]
+    assert figures == pytest.approx([floor, wanted], abs=0.3)
+    assert ("gate it" in said) == (wanted > -50)
+
+
+def test_a_gate_shows_its_threshold():
+    session = Session((Strip("tom", tone(-30.0), inserts=(Insert(Gate(-45.0)), Insert(Saturation()))),))
+    sheet = sheet_of(session, plan(session))
+    row = next(row for row in rows(plan_csv(sheet)) if row["item"] == "insert 1 threshold")
+    assert row["unit"] == "dBFS" and float(row["after"]) > float(row["before"]) == -45.0
+    assert "threshold" in page(sheet)
+
+
+# ---- text that cannot act --------------------------------------------------------------------------------------------
+
+EVIL = (
+    "=cmd|'calc'!A0",
+    "+1",
+    "-2 dB pad",
+    "@sum",
+    "<script>alert(1)",
+    "a\nb",
+    "\u202etxt.exe",
+    "'q",
+    '"&',
+)
+
+
+@pytest.fixture(scope="module")
+def evil():
+    """Return the sheet of a session whose names want to do something."""
+    strips = [Strip(name, tone(-20.0 - k), sends=(Send("<b>echo", -9.0),)) for k, name in enumerate(EVIL)]
+    session = Session(strips, (Group("<b>echo"),), name="<img src=x>")
+    return sheet_of(session, plan(session), notes=("<i>note",), made="")
+
+
+def test_no_name_becomes_a_formula(evil):
+    for text in (level_csv(evil), plan_csv(evil)):
+        cells = [cell for row in csv.reader(io.StringIO(text)) for cell in row]
+        acting = [cell for cell in cells if cell[:1] in ("=", "+", "@", "\t", "\r")]
+        acting += [cell for cell in cells if cell.startswith("-") and not re.fullmatch(r"-(inf|\d+(\.\d+)?)", cell)]
+        assert acting == []
+        assert all("\n" not in cell and "\u202e" not in cell for cell in cells)
+    names = [row["strip"] for row in rows(level_csv(evil))]
+    assert names == [tame(name) for name in EVIL] and names[0] == f"'{EVIL[0]}" and names[7] == "''q"
+
+
+def test_names_come_back_from_a_sheet(evil):
+    found = difference(level_csv(evil), level_csv(replace(evil, stems=evil.stems[1:])))
+    assert found.removed == (one_line(EVIL[0]),) and found.changes == ()
+
+
+def test_no_name_becomes_markup(evil):
+    text = page(evil)
+    read = Reader(text)
+    assert read.open == []
+    assert not {"script", "img", "b", "i", "a", "link", "iframe"} & set(read.tags)
+    names = [row[0] for row in read.tables[0][1:]]
+    assert names == [one_line(name) for name in EVIL]
+    assert "<title>&lt;img src=x&gt;" in text and "\u202e" not in text
+
+
+def test_pages_need_nothing_else_and_tell_no_place(own):
+    sheet, folder = own
+    texts = [page(sheet), level_csv(sheet), plan_csv(sheet), hand_off_note(sheet)]
+    assert not any(str(folder.parent) in text or "/tmp" in text for text in texts)
+    assert not [entry for entry in Reader(texts[0]).attributes if entry[1] in ("src", "href", "onclick", "action")]
+    assert "http" not in re.sub(r'xmlns="[^"]*"', "", texts[0]) and "url(" not in texts[0] and "@import" not in texts[0]
+
+
+# ---- paper -----------------------------------------------------------------------------------------------------------
+
+
+def test_the_drawing_is_sound_and_names_every_column(own):
+    drawing = ElementTree.fromstring(channel_drawing())
+    spelled = [node.text for node in drawing.iter() if node.tag.endswith("text")]
+    assert set(COLUMNS) <= set(spelled)
+    assert drawing.find("{*}title").text and drawing.get("role") == "img"
+    heads = next(table[0] for table in Reader(page(own[0])).tables if table[0][1:2] == ["Apolarity, DC block"])
+    assert heads[1:] == [f"{letter}{words}" for letter, words in COLUMNS.items()]
+
+
+def test_the_page_is_black_grey_and_white_and_says_verdicts_in_words(own):
+    text = page(own[0])
+    colours = re.findall(r"#([0-9a-f]{3,6})\b", re.search("<style>(.*?)</style>", text, re.S)[1])
+    colours += re.findall(r'(?:fill|stroke)="#([0-9a-f]+)"', text)
+    assert colours and all(len(set(colour)) == 1 for colour in colours)
+    verdicts = {row[-1] for row in Reader(text).tables[-1][1:]}
+    assert verdicts == {"kept"}
+    failed = replace(own[0].plan.verification.checks[0], measured=0.0)
+    plan_ = replace(own[0].plan, verification=replace(own[0].plan.verification, checks=(failed,)))
+    bad = page(replace(own[0], plan=plan_))
+    assert "NOT VERIFIED" in bad and "MISSED" in bad
+
+
+def test_ticks_reasons_safety_and_language(own):
+    text = page(own[0])
+    read = Reader(text)
+    moves = next(table for table in read.tables if table[0][0] == "done")
+    assert len(moves) - 1 == len(own[0].plan.moves) == read.tags.count("input")
+    assert all(row[-1] and row[4] for row in moves[1:])
+    labels = [value for tag, key, value in read.attributes if (tag, key) == ("input", "aria-label")]
+    assert len(labels) == read.tags.count("input") and ("html", "lang", "en") in read.attributes
+    assert all(part in html.unescape(text) for part in SAFETY)
+    assert read.tags.count("caption") == len(read.tables)
+    assert read.tags.count("thead") == len(read.tables)
+
+
+@pytest.fixture(scope="module")
+def crowd():
+    """Return the sheet of 30 stems with long names and three processors each."""
+    boxes = (Insert(Compressor()), Insert(Saturation()), Insert(Unseen()))
+    strips = [
+        Strip(
+            f"{k:02d} second violin, far microphone, take {k}", tone(-20.0 - k / 2, 110.0 + 13 * k, 0.3), inserts=boxes,
+            fader_db=-9.0, sends=(Send("echo", -9.0), Send("cue", -6.0, "pre")),
+        )
+        for k in range(30)
+    ]  # fmt: skip
+    session = Session(strips, (Group("echo"), Group("cue", to=())))
+    return sheet_of(session, plan(session))
+
+
+def test_tables_come_in_pieces_of_twelve(crowd):
+    tables = Reader(page(crowd)).tables
+    assert [len(table) - 1 for table in tables[:3]] == [12, 12, 6]
+    assert [row[0][:2] for table in tables[:3] for row in table[1:]] == [f"{k:02d}" for k in range(30)]
+    assert [len(table) - 1 for table in tables[3:6]] == [12, 12, 9]  # with two groups and the master
+
+
+@pytest.mark.browser
+def test_twelve_stems_fit_a_page_of_either_paper(crowd, tmp_path):
+    """In print, at the size of either paper less its margins of 10 mm, each piece with its heading fits one page."""
+    path = tmp_path / "sheet.html"
+    path.write_text(page(crowd), encoding="utf-8")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium")
+        view = browser.new_page()
+        view.emulate_media(media="print")
+        for paper, width_mm, height_mm in (("A4", 297.0, 210.0), ("Letter", 279.4, 215.9)):
+            width, height = (round((side - 20.0) * 96 / 25.4) for side in (width_mm, height_mm))
+            view.set_viewport_size({"width": width, "height": height})
+            view.goto(path.as_uri())
+            heights = view.eval_on_selector_all(
+                "section.page", "all => all.map(s => [s.querySelector('h2').innerText, s.offsetHeight, s.scrollWidth])"
+            )
+            pieces = [each for each in heights if each[0].startswith(("Level sheet", "Plan sheet: settings"))]
+            assert len(pieces) == 6
+            assert all(tall <= height and wide <= width for _, tall, wide in pieces), (paper, pieces)
+            printed = view.pdf(format=paper, landscape=True)
+            count = len(re.findall(rb"/Type\s*/Page\b", printed))
+            whole = sum(math.ceil(tall / height) for _, tall, _ in heights)
+            assert whole <= count <= whole + len(heights) + 3, paper
+        browser.close()
+
+
+# ---- differences -----------------------------------------------------------------------------------------------------
+
+
+def session_of(levels, **changes):
+    return Session([Strip(name, tone(level), **changes) for name, level in levels.items()])
+
+
+def test_what_changed_by_more_than_a_tenth_is_told():
+    old, new = (
+        session_of(levels) for levels in ({"a": -12.0, "b": -20.0, "c": -9.0}, {"a": -12.05, "b": -21.5, "d": -9})
+    )
+    sheets = [sheet_of(session, plan(session)) for session in (old, new)]
+    found = difference(*map(level_csv, sheets))
+    assert (found.added, found.removed) == (("d",), ("c",))
+    changed = {(change.strip, change.item): change.change for change in found.changes}
+    assert {strip for strip, _ in changed} == {"b"}
+    assert changed["b", "rms_dbfs"] == pytest.approx(-1.5, abs=0.01)
+    assert changed["b", "sample_peak_dbfs"] == pytest.approx(-1.5, abs=0.01)
+    assert found.drifted == ("b",)
+    finer = difference(*map(level_csv, sheets), limit_db=0.04)
+    assert {change.strip for change in finer.changes} == {"a", "b"}
+
+
+def test_settings_switches_flags_and_silence_differ_too(own):
+    sheet, _ = own
+    text = plan_csv(sheet)
+    assert difference(text, text).changes == ()
+    table = rows(text)
+
+    def changed(**wanted):
+        out = io.StringIO()
+        writer = csv.DictWriter(out, table[0], lineterminator="\n")
+        writer.writeheader()
+        for row in table:
+            key = f"{row['strip']} {row['item']}"
+            if wanted.get(key, "") is not None:
+                writer.writerow(row | ({"after": wanted[key]} if key in wanted else {}))
+        return difference(text, out.getvalue()).changes
+
+    (fader,) = changed(**{"kick fader": "-inf"})
+    assert (fader.strip, fader.item, fader.before, fader.after, fader.change) == ("kick", "fader", "0", "-inf", None)
+    (block,) = changed(**{"vocal DC block": "0"})
+    assert block.change == -1.0
+    (gone,) = changed(**{"kick insert 2 out": None})
+    assert gone.after == "" and gone.item == "insert 2 out"
+    assert changed(**{"kick trim": str(float(next(r["after"] for r in table if r["item"] == "trim")) + 9)})
+    (pan,) = changed(**{"kick pan": "0.05"})
+    assert pan.change == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "{}", "strip\n", '"'])
+def test_what_is_no_sheet_is_refused(own, text):
+    with pytest.raises(GainlibError, match="sheet"):
+        difference(text, level_csv(own[0]))
+
+
+def test_sheets_of_two_kinds_are_refused(own):
+    with pytest.raises(GainlibError, match="two of one kind"):
+        difference(level_csv(own[0]), plan_csv(own[0]))
+    with pytest.raises(GainlibError, match="unequal length"):
+        difference(level_csv(own[0]), level_csv(own[0]) + "kick,1\n")
