@@ -1,0 +1,124 @@
+"""Lab 06: what its notebook shows, what its prediction is compared with, and its page to take away."""
+
+from gainlib.notebook.panels.page import Page
+from gainlib.notebook.words import Table, level_text, number_text
+
+PAGE = Page(
+    title="Linear or nonlinear?",
+    question="Does this box care how loud I feed it?",
+    minutes=60,
+    lessons="two lessons of 45 minutes",
+    takeaway="""
+### Four questions to any box
+
+| you do | it does not care if | else it is |
+|---|---|---|
+| halve the input | the output halves, at every level | **nonlinear**, or **linear up to a level** |
+| send the same twice | the same comes out twice | **drifting in time**, or **noisy** |
+| send silence | silence comes out | **noisy**, or it adds an **offset** |
+| send two tones | two tones come out | **nonlinear**: it makes new ones |
+
+### What follows
+
+- A trim may cross a box that scales: equaliser, delay, reverberation, pan, polarity, and a tremolo too.
+- It may not cross a saturator, a compressor, a gate or a coarse converter: a threshold is a level.
+- Residual = 20·lg(‖*P*(*bx*)/*b* − *P*(*ax*)/*a*‖ / ‖*P*(*ax*)/*a*‖) dB: undo the gain, then subtract.
+- An error that shrinks by 6 dB for 6 dB more drive is added by the box, whatever you feed it.
+- Steady levels through a compressor, hard knee: only the part of a step above the threshold is divided by the ratio.
+- Linear at −18 dBFS says nothing about 0 dBFS. Say up to which level you tested.
+
+### Not to believe
+
+That equalisers and reverberation like −18; that only distortion is nonlinear; that a tremolo or a noisy box is; that a
+box linear at one level is linear at all.
+""",
+    cites=(
+        "Homogeneity, superposition, time invariance: definition of a linear system (any handbook of signals)",
+        "Static curve of a compressor: handbook formula",
+        "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
+        "Residuals of −60 and −80 dB as limits: decisions of this workbook",
+    ),
+)
+
+CHOICES = {"one": 1, "two": 2, "three": 3, "five": 5, "all eight": 8}
+
+
+def panel(name: str, desk):
+    """Return the lab's panel."""
+    import numpy as np
+
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.linearity import boxes
+    from gainlib.exercises.variants import seed_for
+    from gainlib.notebook.panels.boxbench import BoxBench
+
+    if name != "boxes":
+        raise GainlibError(f"lab 06 has no panel {name!r}; it has 'boxes'")
+    rng = np.random.Generator(np.random.PCG64(seed_for(desk.learner, "06 panel", 0, desk.class_code)))
+    return BoxBench(boxes.experiment(rng), listen=True)
+
+
+def exercise_panel(exercise, given: dict, desk):
+    """Return the boxes or the readings an exercise is answered from, or None."""
+    from gainlib.exercises.linearity import boxes, tasks
+    from gainlib.notebook.live import TableView
+    from gainlib.notebook.panels.boxbench import BoxBench
+
+    if exercise.id == "06-1":
+        return BoxBench({letter: boxes.box(name) for letter, name in tasks.lettered(given["boxes"]).items()})
+    if exercise.id == "06-2":
+        return TableView(residual_table(given))
+    if exercise.id == "06-3":
+        return BoxBench({"Y": tasks.limited_box(given)})
+    return TableView(noise_table(given)) if exercise.id == "06-4" else None
+
+
+def residual_table(given: dict) -> Table:
+    """Return the readings of the exercise on a residual."""
+    from gainlib.exercises.linearity.tasks import READ_RESIDUAL
+
+    what = (
+        "output at a, divided by the gain of a",
+        "difference: output at b divided by the gain of b, less output at a divided by the gain of a",
+        "difference: output at b, less output at a",
+        "difference: output at b times the gain of b, less output at a times the gain of a",
+    )
+    rows = tuple((text, number_text(given[name], 3)) for text, name in zip(what, READ_RESIDUAL, strict=True))
+    return Table("What was measured, once settled", ("RMS of the", "thousandths of full scale"), rows)
+
+
+def noise_table(given: dict) -> Table:
+    """Return the readings of the exercise on noise."""
+    rows = (
+        ("mean of all samples", number_text(given["offset"], 3)),
+        ("RMS of all samples, the mean in it", number_text(given["all"], 3)),
+    )
+    return Table("Output with silence in", ("reading", "millionths of full scale"), rows)
+
+
+def compare():
+    """Return how many of eight boxes care, found by measurement.
+
+    Returns
+    -------
+    outcome : str
+        The choice that the measurement bears out.
+    sentence : str
+        Markdown.
+    table : gainlib.notebook.words.Table
+    """
+    from gainlib.exercises.linearity import boxes
+    from gainlib.staging import classify
+
+    found = {kind: classify(boxes.box(f"{kind} 2")) for kind in boxes.EIGHT}
+    caring = [kind for kind, each in found.items() if each.kind in ("nonlinear", "linear up to a level")]
+    outcome = next(choice for choice, count in CHOICES.items() if count == len(caring))
+    sentence = (
+        f"**{len(caring)} of {len(found)}** care how loud they are fed: {', '.join(caring)}. The tremolo moves by the "
+        "clock and the hissing stage adds the same noise to everything; neither asks for the level."
+    )
+    rows = tuple(
+        (kind, each.kind, "" if each.linear_up_to_dbfs is None else level_text(each.linear_up_to_dbfs, "dBFS"))
+        for kind, each in found.items()
+    )
+    return outcome, sentence, Table("Eight boxes measured", ("box", "measured as", "up to"), rows)
