@@ -34,6 +34,7 @@ class ReductionTrace:
 
     def __init__(self, axes: Axes, duration_s: float, most_db: float = 24.0):
         self.time_s, self.reduction_db, self._most = np.zeros(1), np.zeros(1), most_db
+        self.mean_db = 0.0
         frame(axes, "Gain reduction")
         time_axis(axes, 0, duration_s)
         db_axis(axes, -most_db, 1, 6, "dB")
@@ -41,16 +42,19 @@ class ReductionTrace:
         (self._line,) = axes.plot([], [], color=look.color, linewidth=1.6, zorder=3)
         self.artists = [self._line]
 
-    def update(self, time_s, reduction_db) -> None:
+    def update(self, time_s, reduction_db, mean_db: float | None = None) -> None:
         """Show another run.
 
         Parameters
         ----------
         time_s, reduction_db : arrays, shape (n,)
             Reductions are not negative.
+        mean_db : float, optional
+            Mean over the time where it is known better than from these points, as when they are the highest of blocks.
         """
         self.time_s, self.reduction_db = np.asarray(time_s, float), np.asarray(reduction_db, float)
         _check(self.time_s, self.reduction_db)
+        self.mean_db = float(self.reduction_db.mean()) if mean_db is None else mean_db
         self._line.set_data(self.time_s, -np.minimum(self.reduction_db, self._most))
 
     def sentence(self) -> str:
@@ -60,7 +64,7 @@ class ReductionTrace:
             return "Nothing is turned down."
         return (
             f"Turned down by {number_text(self.reduction_db[most])} dB at most, at "
-            f"{number_text(self.time_s[most], 2)} s, and by {number_text(self.reduction_db.mean())} dB on average."
+            f"{number_text(self.time_s[most], 2)} s, and by {number_text(self.mean_db)} dB on average."
         )
 
     def table(self) -> Table:

@@ -23,7 +23,7 @@ from gainlib.notebook.words import level_text, number_text
 
 PICTURE_PX = (900, 400)
 BYPASS, ACTIVE = "bypass", "active"
-MATCHED = {True: "makeup makes active as loud as bypass", False: "off: the makeup is yours"}
+MATCHED = {True: "active as loud as bypass", False: "off: makeup is yours"}
 RATIOS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 20.0)
 ATTACKS_MS = (0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 RELEASES_MS = (40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 500.0, 1000.0)
@@ -42,6 +42,10 @@ def _ms(value):
     return f"{value:g} ms"
 
 
+def _db(value):
+    return f"{value:g} dB"
+
+
 def _dbfs(value):
     return level_text(value, "dBFS")
 
@@ -55,13 +59,13 @@ def _rows():
         Steps("sound", "Sound", bench.SOUNDS, sounds, start.sound, listed=True),
         Steps("box", "Box", boxes, boxes, start.box, listed=True),
         Steps("matched", "Match", tuple(MATCHED), tuple(MATCHED.values()), start.matched, listed=True),
-        _slid("drive_db", "Drive, ahead of the box", _half_steps(-18, 18), level_text),
-        _slid("threshold_dbfs", "Threshold; the gate opens at", _half_steps(-60, 0), _dbfs),
+        _slid("drive_db", "Drive", _half_steps(-18, 18), level_text),
+        _slid("threshold_dbfs", "Threshold / open", _half_steps(-60, 0), _dbfs),
         _slid("ratio", "Compressor: ratio", RATIOS, lambda ratio: f"{ratio:g}:1"),
-        _slid("knee_db", "Compressor: knee", tuple(float(knee) for knee in range(0, 19)), level_text),
+        _slid("knee_db", "Compressor: knee", tuple(float(knee) for knee in range(19)), _db),
         _slid("attack_ms", "Attack", ATTACKS_MS, _ms),
         _slid("release_ms", "Release", RELEASES_MS, _ms),
-        _slid("hysteresis_db", "Gate: closes below that by", tuple(float(step) for step in range(0, 13)), level_text),
+        _slid("hysteresis_db", "Gate: hysteresis", tuple(float(step) for step in range(13)), _db),
         _slid("hold_ms", "Gate: hold", HOLDS_MS, _ms),
         _slid("makeup_db", "Makeup, match off", _half_steps(-12, 24), level_text),
     )
@@ -119,7 +123,7 @@ class DynamicsBench(Panel):
         seen = bench.see(self.setting)
         average = energy_in_out(seen)
         self._curve.update(bench.LEVELS_DBFS, seen.curve_dbfs + seen.makeup_db, seen.percent, average)
-        self._reduction.update(seen.time_s, seen.reduction_db)
+        self._reduction.update(seen.time_s, seen.reduction_db, seen.mean_db)
         self._levels.update(seen.time_s, seen.before_dbfs, seen.after_dbfs)
 
     def _follow(self):

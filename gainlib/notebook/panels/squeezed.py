@@ -35,7 +35,9 @@ def _show(trace, pair, sound: readings.Squeezed, makeup_db=0.0):
     before, after = (
         20.0 * np.log10(np.maximum(each[: count * length].reshape(count, -1).max(axis=1), 1e-5)) for each in lines
     )
-    trace.update(time_s, sound.reduction_db[: count * length].reshape(count, -1).max(axis=1))
+    trace.update(
+        time_s, sound.reduction_db[: count * length].reshape(count, -1).max(axis=1), float(sound.reduction_db.mean())
+    )
     pair.update(time_s, before, after + makeup_db)
 
 
