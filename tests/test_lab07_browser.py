@@ -56,7 +56,7 @@ def test_a_dragged_trim_moves_the_picture_at_once_and_the_words_on_release(lab):
     found = bench(lab)
     before, words = picture(found), sentence(found)
     assert "inside the working range" in words
-    handle = found.get_by_role("slider", name="Trim ahead")
+    handle = found.get_by_role("slider", name="Trim")
     handle.scroll_into_view_if_needed()
     box = handle.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
@@ -76,7 +76,7 @@ def test_a_dragged_trim_moves_the_picture_at_once_and_the_words_on_release(lab):
 
 def test_fed_three_ways_distortion_rises_and_the_fundamental_sags(lab):
     found = bench(lab)
-    trim = found.get_by_role("slider", name="Trim ahead")
+    trim = found.get_by_role("slider", name="Trim")
     for keys, level, thd, gain in (
         (["Home", *["ArrowRight"] * 12], "−30.0", "0.065 %", "0.0 dB"),
         (["ArrowRight"] * 24, "−18.0", "1.00 %", "−0.3 dB"),
@@ -105,7 +105,7 @@ def test_matched_and_not_matched_are_heard(lab):
     assert player.evaluate(PLAYING)
     player.get_by_role("button", name="active", exact=True).click()
     lab.idle()
-    choose(lab, found, "Match", "off: the output gain is yours")
+    choose(lab, found, "Match", "off, by hand")
     assert "not matched here" in player.inner_text() and "softer than bypass" in told(found)[0]
     player.scroll_into_view_if_needed()
     lab.shot("lab07-listen")

@@ -27,7 +27,7 @@ def test_the_lab_is_done_by_keyboard_alone(lab):
     assert "You predict about 11 %" in said(predict)
     bench = lab.cell("panel-drive")
     before = picture(bench)
-    lab.tab_to(bench.get_by_role("slider", name="Trim ahead"))
+    lab.tab_to(bench.get_by_role("slider", name="Trim"))
     lab.press(*["ArrowRight"] * 12)
     lab.page.wait_for_timeout(400)
     lab.settled()
@@ -78,8 +78,8 @@ def readings_by_keys(lab):
             lab.tab_to(part.get_by_role("checkbox", name=f"trial {trial}", exact=True))
             lab.press("Space")
     verdict = runs.allowed(given["other"], 1)
-    for place, (order, key) in enumerate((("meanings", "level"), ("verdicts", verdict)), start=2):
-        pick(lab, found.locator(".gl-field").nth(place), given[order].index(key))
+    for label, order, key in (("What the eight", "meanings", "level"), ("What the data", "verdicts", verdict)):
+        pick(lab, found.locator(".gl-field").filter(has_text=label).first, given[order].index(key))
     lab.push(found.get_by_role("button", name="Check"))
     assert "Right (4 of 4 points)" in said(found), said(found)
 

@@ -23,7 +23,7 @@ PICTURE_PX, LOWER_PX = (860, 450), (860, 240)
 MARGINS = {"left": 0.07, "right": 0.985, "top": 0.945, "bottom": 0.1, "hspace": 0.42, "wspace": 0.17}
 BYPASS, ACTIVE = "bypass", "active"
 ROWS = ("at the input: needle", "active level", "sample peak", "at the output: sample peak")
-MATCHED = {True: "follows the drive: active as loud as bypass", False: "off: the output gain is yours"}
+MATCHED = {True: "on, follows the drive", False: "off, by hand"}
 STEP_DB = 0.5
 
 
@@ -36,9 +36,9 @@ def _rows():
     return (
         Steps("stem", "Stem", bench.STEMS, stems, start.stem, listed=True),
         Steps("box", "Box", tuple(bench.BOXES), tuple(bench.BOXES), start.box, listed=True),
+        Steps("trim_db", "Trim", steps, texts, start.trim_db),
+        Steps("out_db", "Output gain", steps, texts, start.out_db),
         Steps("matched", "Match", tuple(MATCHED), tuple(MATCHED.values()), start.matched, listed=True),
-        Steps("trim_db", "Trim ahead of the box", steps, texts, start.trim_db),
-        Steps("out_db", "Output gain, match off", steps, texts, start.out_db),
     )
 
 
