@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pyloudnorm
 import pytest
-from playwright.sync_api import sync_playwright
+from browser import headless
 from scipy import signal
 from stemfolder import RATE, make, samples
 
@@ -328,8 +328,7 @@ def test_twelve_stems_fit_a_page_of_either_paper(crowd, tmp_path):
     """In print, at the size of either paper less its margins of 10 mm, each piece with its heading fits one page."""
     path = tmp_path / "sheet.html"
     path.write_text(page(crowd), encoding="utf-8")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium")
+    with headless() as browser:
         view = browser.new_page()
         view.emulate_media(media="print")
         for paper, width_mm, height_mm in (("A4", 297.0, 210.0), ("Letter", 279.4, 215.9)):
@@ -346,7 +345,6 @@ def test_twelve_stems_fit_a_page_of_either_paper(crowd, tmp_path):
             count = len(re.findall(rb"/Type\s*/Page\b", printed))
             whole = sum(math.ceil(tall / height) for _, tall, _ in heights)
             assert whole <= count <= whole + len(heights) + 3, paper
-        browser.close()
 
 
 # ---- differences -----------------------------------------------------------------------------------------------------
