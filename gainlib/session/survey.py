@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from gainlib import kernels
 from gainlib.audio import Audio
@@ -78,7 +79,8 @@ class Survey:
             weighted[0, index, :count], weighted[1, index, :count] = heavy[:, 0], heavy[:, -1]
             self._note(1 + index, start, padded[:channels, index])
 
-        with ThreadPoolExecutor(WORKERS) as pool:
+        # The lanes are shared out already; a matrix library that shares out small products as well only waits.
+        with threadpool_limits(1, "blas"), ThreadPoolExecutor(WORKERS) as pool:
             for start, stop, padded in self._chunks():
                 count = stop - start
                 jobs = [pool.submit(one, index, start, count, padded) for index in range(lanes)]
@@ -97,8 +99,9 @@ class Survey:
     def renew_anchor(self, gains: list[np.ndarray]) -> None:
         """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor."""
         mix = np.empty((self.frames, 2), np.float32)
-        for start, stop, padded in self._chunks():
-            self._note_sum(gains, start, stop, padded, mix)
+        with threadpool_limits(1, "blas"):
+            for start, stop, padded in self._chunks():
+                self._note_sum(gains, start, stop, padded, mix)
         self.set_anchor(gains, mix)
 
     def set_anchor(self, gains: list[np.ndarray], mix: np.ndarray) -> None:
