@@ -40,7 +40,7 @@ class OutAgainstIn:
     >>> curve = OutAgainstIn(make_figure(400, 300).subplots())
     >>> curve.update([-60, 0], [-54, 2], here=(0, 2))
     >>> curve.sentence()
-    'Fed a sine of 0.0 dBFS, the box gives 2.0 dBFS; gain 2.0 dB, fed softest 6.0 dB.'
+    'Fed a sine of 0.0 dBFS, the box gives +2.0 dBFS; gain +2.0 dB, fed softest +6.0 dB.'
     """
 
     def __init__(self, axes: Axes, low_dbfs: float = -60.0, high_dbfs: float = 12.0):
@@ -51,7 +51,7 @@ class OutAgainstIn:
         axes.plot([low_dbfs, high_dbfs], [low_dbfs, high_dbfs], color=INK, linewidth=1.2, linestyle=DASHED)
         look = line(0)
         (self._curve,) = axes.plot([], [], color=look.color, linestyle="-", marker="o", markersize=4, linewidth=2)
-        (self._mark,) = axes.plot([], [], **HERE)
+        (self._mark,) = axes.plot([], [], clip_on=False, **HERE)
         self.artists = [self._curve, self._mark]
 
     def update(self, level_in_dbfs, level_out_dbfs, here) -> None:
