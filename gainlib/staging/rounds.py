@@ -108,6 +108,20 @@ def residual_dbfs(audio: Audio, after: Audio, arithmetic: str = "float64") -> fl
 def predicted_dbfs(attenuation_db: float, rounds: int, bits: int) -> float:
     """Return the plain RMS that dithered rounds leave, in dB against amplitude 1, the last boost's own noise left out.
 
+    Parameters
+    ----------
+    attenuation_db : float
+        How far every round turns down, and up again.
+    rounds : int
+        How often.
+    bits : int
+        Word length.
+
+    Returns
+    -------
+    float
+        Level in dB.
+
     Examples
     --------
     >>> round(predicted_dbfs(40, 20, 24), 1)
