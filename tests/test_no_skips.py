@@ -44,7 +44,7 @@ SETTINGS = "[pytest]\nmarkers =\n    browser: drives a browser\n    recorded: re
 def run(folder, ci, *options):
     """Run the tests above under this project's conftest and return pytest's exit status and its counts."""
     (folder / "tests").mkdir()
-    for name in ("conftest.py", "recorded.py"):
+    for name in ("conftest.py", "recorded.py", "browser.py"):
         shutil.copy(HERE / name, folder / "tests" / name)
     (folder / "pytest.ini").write_text(SETTINGS, encoding="utf-8")
     (folder / "tests" / "test_some.py").write_text(TESTS, encoding="utf-8")
