@@ -41,7 +41,7 @@ def _failed_if_skipped(report):
 
 
 def pytest_configure(config):
-    """Keep the records and the cache of the person who runs the tests out of it, and let no skip pass in CI, doctests included."""
+    """Keep the user's records and cache out of the tests, and let no skip pass in CI, doctests included."""
     records = tempfile.TemporaryDirectory(prefix="gainlib-records-")
     config.add_cleanup(records.cleanup)
     os.environ["GAINLIB_RECORDS"] = records.name
