@@ -130,11 +130,12 @@ class Tone:
             )
         self._box, self._frequency_hz, self._rate_hz = box, float(frequency_hz), rate_hz
         self._frames = round(MEASURE_S * rate_hz)
-        self._settle = round(SETTLE_S * rate_hz)
-        for longer_s in LONGER_SETTLE_S:
+        for settle_s in (SETTLE_S, *LONGER_SETTLE_S):  # what is silent at first may be late
+            self._settle = round(settle_s * rate_hz)
             if self._steady(0.0).any():
                 break
-            self._settle = round(longer_s * rate_hz)  # silent so far: it may be late
+        else:
+            self._settle = round(SETTLE_S * rate_hz)
         self._highest_db: float | None = None
 
     def read(self, level_dbfs: float) -> tuple[float, float, float]:

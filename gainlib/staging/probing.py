@@ -16,8 +16,10 @@ from gainlib.staging.box import Box
 
 SINE_HZ = 997.0
 LOW_HZ, HIGH_HZ, LOW_SHARE = 60.0, 7000.0, 0.8
-NOISE_S, SINE_S, TONES_S, TAIL_S, FADE_S = 0.08, 0.12, 0.12, 0.08, 0.004
+NOISE_S, SINE_S, TONES_S, FADE_S = 0.08, 0.12, 0.12, 0.004
+AHEAD_S, TAIL_S = 0.01, 0.08
 LONGER_TAILS_S = (0.6, 4.0, 61.0)
+AROUND_S = 0.03
 LATER_S = (0.0371, 0.1003)
 AVERAGES = 16
 REPEATS_DB = -100.0
@@ -167,8 +169,8 @@ class Bench:
         if not self.noise_stays:
             return Response((heard.line - own.line) / gain, np.zeros(len(heard.line)))
         offset = own.line.mean()
-        # Without averages the doubt is the noise that silence shows: noise may not depend on what is fed.
-        doubt = heard.doubt if self.averages > 1 else np.full(len(own.line), np.mean((own.line - offset) ** 2))
+        # Without averages the doubt is the noise that silence shows then: noise may not depend on what is fed.
+        doubt = heard.doubt if self.averages > 1 else _around((own.line - offset) ** 2, round(AROUND_S * self.rate_hz))
         return Response((heard.line - offset) / gain, doubt / gain**2)
 
     def compare(self, one: Response, other: Response, part: str | None = None) -> Left:
@@ -207,8 +209,10 @@ class Bench:
         return self.stimulus.parts[part].stop
 
     def _heard(self, line, lead):
-        whole = np.concatenate([np.zeros(lead), line, np.zeros(self._tail)])
-        runs = [self._lined_up(whole, self._box.run_line(whole, self.rate_hz))[lead:] for _ in range(self.averages)]
+        # A little silence ahead in any case: some functions treat the first samples in their own way.
+        ahead = lead + round(AHEAD_S * self.rate_hz)
+        whole = np.concatenate([np.zeros(ahead), line, np.zeros(self._tail)])
+        runs = [self._lined_up(whole, self._box.run_line(whole, self.rate_hz))[ahead:] for _ in range(self.averages)]
         if len(runs) == 1:
             return Response(runs[0], np.zeros(len(runs[0])))
         return Response(np.mean(runs, axis=0), np.var(runs, axis=0, ddof=1) / len(runs))
@@ -265,6 +269,14 @@ def level(line: np.ndarray) -> float:
 def relative_db(difference: np.ndarray, reference: np.ndarray) -> float:
     """Return 20·log10(‖difference‖ / ‖reference‖): −inf for no difference, +inf against silence."""
     return _db(float(np.sum(difference**2)), float(np.sum(reference**2)))
+
+
+def _around(line, frames):
+    """Return the mean of each sample and its neighbours."""
+    sums = np.concatenate([[0.0], np.cumsum(line)])
+    starts, ends = np.arange(len(line)) - frames // 2, np.arange(len(line)) + frames // 2 + 1
+    starts, ends = np.maximum(starts, 0), np.minimum(ends, len(line))
+    return np.maximum(sums[ends] - sums[starts], 0.0) / (ends - starts)
 
 
 def _db(power, reference):

@@ -101,7 +101,8 @@ def working_range(
     elif _hisses(box, RATE_HZ if audio is None else audio.rate_hz) and _dips(thdn):
         found = _of_noise(box, tone, audio)
     else:
-        found = _of_bend(box, tone, thd)
+        # Where most of what is not the tone lies between its harmonics, what lies on them is noise, too.
+        found = _of_bend(box, tone, np.where(thd > thdn / 2.0, thd, 0.0))
     if found is None or found.low_dbfs > LOUDEST_DBFS or found.high_dbfs < SOFTEST_DBFS:
         return None
     return WorkingRange(*(float(level) for level in found[:3]), found.reason)
@@ -171,7 +172,7 @@ def _of_noise(box, tone, audio):
     else:
         material = Material(box, excerpt(audio))
         share, heard = _Spoilt(material).percent, material.name or "this material"
-    levels = list(LEVELS_DBFS[::2])
+    levels = LEVELS_DBFS[1::2]
     shares = [share(level) for level in levels]
     quietest, least = min(zip(levels, shares, strict=True), key=lambda pair: pair[1])
     for step in (STEP_DB, STEP_DB / 2.0):
