@@ -53,7 +53,7 @@ def test_the_limit_of_a_clipper_by_hand():
 
 
 def test_the_residual_is_measured_as_it_is_defined():
-    """SciPy's tanh for the saturator, without oversampling; two tones so low that little folds back."""
+    """NumPy's tanh for the saturator, without oversampling."""
     given = exercise("06-2").variant("anna") | {"box": "saturator 2", "a": -30, "b": -6}
     read = tasks.residual_readings(given)
     outs = [np.tanh(2.5 * boxes.two_tones(level)[boxes.FRAMES :]) / 2.5 for level in (-30, -6)]
