@@ -194,8 +194,16 @@ THREE_STAGES = Exercise(
             lambda g: stages.walked(g, match="peak"),
             "You made the peaks equal. A stage that bends takes more off the peaks than off the rest, so an equal peak "
             "is a louder sound. Match by energy.",
-            active=stages.peaks_mislead,
-            spots=stages.matched_by_peak,
+            active=stages.misleads("peak"),
+            spots=stages.matched_by("peak_dbfs"),
+        ),
+        Slip(
+            "matched by active level",
+            lambda g: stages.walked(g, match="active"),
+            "You made the active levels equal. A stage that bends brings soft stretches up among the active ones, and "
+            "then that meter no longer hears the same stretches. Match by the energy of the whole.",
+            active=stages.misleads("active"),
+            spots=stages.matched_by("active_dbfs"),
         ),
         Slip(
             "post trim forgotten",

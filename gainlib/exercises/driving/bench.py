@@ -10,14 +10,12 @@ from functools import cache, lru_cache
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.demo.recordings import recorded
 from gainlib.exercises.driving.spectra import spectrum_db
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.processors import AsymmetricSaturation, Filter, Processor, Saturation, Tape
 from gainlib.staging.drive import DriveCurve, drive_curve
 from gainlib.staging.gauge import Level, gauge_of
-from gainlib.staging.matching import Match, matched_output
 from gainlib.staging.ranges import WorkingRange, working_range
 
 STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
@@ -25,7 +23,7 @@ BOXES: dict[str, Processor] = {
     "symmetrical saturation": Saturation(),
     "asymmetrical saturation": AsymmetricSaturation(),
     "tape-like stage": Tape(),
-    "high-pass filter": Filter("highpass", 60.0),
+    "high-pass filter": Filter("highpass", 30.0),
 }
 EXCERPT_S = 8.0
 FADE_S = 0.01
@@ -153,16 +151,17 @@ def source(stem: str) -> Source:
 @lru_cache(maxsize=8)
 def curve(box: str) -> DriveCurve:
     """Return a box's gain and distortion for a sine, from −60 to 6 dBFS."""
-    return drive_curve(_box(box), LEVELS_DBFS)
+    return drive_curve(box_called(box), LEVELS_DBFS)
 
 
 @lru_cache(maxsize=8)
 def working(box: str) -> WorkingRange | None:
     """Return a box's working range, None for a box that has none."""
-    return working_range(_box(box))
+    return working_range(box_called(box))
 
 
-def _box(name):
+def box_called(name: str) -> Processor:
+    """Return a box by its name."""
     if name not in BOXES:
         raise GainlibError(f"there is no box {name!r} here; there is {', '.join(BOXES)}")
     return BOXES[name]
@@ -226,7 +225,7 @@ def active(stem: str, box: str, trim_db: float) -> np.ndarray:
     array
     """
     own = source(stem)
-    return _box(box).process(Audio(own.samples * db_to_ratio(trim_db), own.rate_hz)).samples
+    return box_called(box).process(Audio(own.samples * db_to_ratio(trim_db), own.rate_hz)).samples
 
 
 @lru_cache(maxsize=4)
@@ -282,35 +281,3 @@ def shares(own: Source, trim_db: float) -> np.ndarray:
     """
     below = np.searchsorted(own.magnitudes_db, np.asarray(EDGES_DB) - trim_db)
     return 100.0 * np.diff(below) / own.magnitudes_db.size
-
-
-# ------------------------------------------------------------------------------------------------------ the whole stem
-
-
-def whole(stem: str) -> Audio:
-    """Return the whole stem, mono."""
-    audio = recorded(stem)
-    return audio.with_samples(audio.samples.mean(axis=1, keepdims=True, dtype=np.float64))
-
-
-@lru_cache(maxsize=32)
-def match_whole(stem: str, box: str, trim_db: float) -> tuple[Level, Match]:
-    """Return levels at the box's input, and the match, over the whole stem.
-
-    Parameters
-    ----------
-    stem, box : str
-        Names.
-    trim_db : float
-        Gain ahead of the box.
-
-    Returns
-    -------
-    fed : Level
-        With the needle.
-    match : gainlib.staging.matching.Match
-        By energy.
-    """
-    audio = whole(stem)
-    fed = audio.with_samples(audio.samples * db_to_ratio(trim_db))
-    return gauge_of(fed.samples, fed.rate_hz, needle=True), matched_output(_box(box), fed)

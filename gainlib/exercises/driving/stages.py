@@ -177,8 +177,8 @@ def walked(given: dict, match: str = "energy", post: bool = True) -> dict:
     ----------
     given : dict
         The variant.
-    match : {"energy", "peak", "none"}
-        What is made equal at each bypass; "none" leaves every out gain at 0 dB.
+    match : {"energy", "active", "peak", "none"}
+        What is made equal at each bypass, "active" being the active level; "none" leaves every out gain at 0 dB.
     post : bool
         Whether the post trim brings back the level that the stem came with.
     """
@@ -194,16 +194,17 @@ def _walked(stem, kinds, references, match, post):
     for k, (kind, level) in enumerate(zip(kinds, references, strict=True), start=1):
         fed_db = round(level - averages(audio.with_samples(samples)).active_dbfs, 2) if k > 1 else 0.0
         out = stage(kind, level).process(audio.with_samples(samples * db_to_ratio(fed_db))).samples
-        out_db = 0.0 if match == "none" else round(_level(samples, match) - _level(out, match), 2)
+        out_db = 0.0 if match == "none" else round(_level(audio, samples, match) - _level(audio, out, match), 2)
         placed |= {f"insert {k} in_db": fed_db, f"insert {k} out_db": out_db}
         samples = out * db_to_ratio(out_db)
-    back_db = _level(source, "energy") - _level(samples, "energy")
+    back_db = _level(audio, source, "energy") - _level(audio, samples, "energy")
     return {NAME: {**placed, "post_trim_db": round(back_db, 2) if post else 0.0}}
 
 
-def _level(samples, meter):
-    clear = samples - samples.mean(axis=0)
-    return float(ratio_to_db(np.abs(clear).max() if meter == "peak" else np.sqrt(np.mean(clear**2))))
+def _level(audio, samples, meter):
+    read = averages(audio.with_samples(samples))
+    levels = {"energy": read.rms_dbfs, "active": read.active_dbfs, "peak": float(ratio_to_db(read.clear_peak))}
+    return levels[meter]
 
 
 def _fed_well(answer, given):
@@ -220,17 +221,33 @@ def not_matched(answer: dict, given: dict) -> bool:
     return all(abs(out) <= _NO_MOVE_DB for out in outs) and _fed_well(answer, given) and not _matched(answer, given)
 
 
-def matched_by_peak(answer: dict, given: dict) -> bool:
-    """Whether it is the peaks that agree at every bypass, and not the energies."""
-    found = _of(answer, given)
-    pairs = zip(OUT_OF, AHEAD, strict=True)
-    peaks = all(abs(found[out].peak_dbfs - found[ahead].peak_dbfs) <= MATCH_DB / 2 for out, ahead in pairs)
-    return peaks and not _matched(answer, given)
+def matched_by(level: str):
+    """Return the test whether another level agrees at every bypass, and the energies do not.
+
+    Parameters
+    ----------
+    level : {"peak_dbfs", "active_dbfs"}
+        What agrees.
+
+    Returns
+    -------
+    callable
+        ``spots(answer, given)``.
+    """
+
+    def spots(answer, given):
+        found = _of(answer, given)
+        pairs = [
+            (getattr(found[out], level), getattr(found[ahead], level)) for out, ahead in zip(OUT_OF, AHEAD, strict=True)
+        ]
+        return all(abs(out - ahead) <= MATCH_DB / 2 for out, ahead in pairs) and not _matched(answer, given)
+
+    return spots
 
 
-def peaks_mislead(given: dict) -> bool:
-    """Whether matching by peak would miss the match by energy in this chain."""
-    return not _matched(walked(given, match="peak"), given)
+def misleads(match: str):
+    """Return the test whether matching by "peak" or "active" would miss the match by energy in a variant's chain."""
+    return lambda given: not _matched(walked(given, match=match), given)
 
 
 def no_post_trim(answer: dict, given: dict) -> bool:

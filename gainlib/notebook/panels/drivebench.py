@@ -9,6 +9,7 @@ import threading
 from gainlib.exercises.driving import bench
 from gainlib.exercises.driving.bench import Setting
 from gainlib.exercises.driving.spectra import bins_hz
+from gainlib.exercises.driving.wholestem import match_whole
 from gainlib.exercises.mixing.refrain import short_name
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
@@ -129,7 +130,7 @@ class DriveBench(Panel):
 
     def _work(self, progress, setting):
         progress(0.2, "Sending the whole stem through …")
-        return setting, bench.match_whole(setting.stem, setting.box, setting.trim_db)
+        return setting, match_whole(setting.stem, setting.box, setting.trim_db)
 
     def _found(self, result):
         self._whole.say("note", "", told_of_all(*result))
@@ -212,7 +213,7 @@ def told_of_all(setting: Setting, result) -> str:
     setting : Setting
         What was set.
     result : (Level, Match)
-        From :func:`gainlib.exercises.driving.bench.match_whole`.
+        From :func:`gainlib.exercises.driving.wholestem.match_whole`.
 
     Returns
     -------
