@@ -163,3 +163,8 @@ def pair_kinds(names, boxes):
     if "Quantiser, undithered" in names and {"Quantiser, dithered", "AnalogueStage"} & set(names):
         return NOISY, NONLINEAR
     return (graver,)
+
+
+def label(box):
+    """Return what a box is called in the list of tests; plain functions have no lasting name."""
+    return str(box) if hasattr(box, "process") else None

@@ -3,6 +3,7 @@
 import numpy as np
 import pyloudnorm
 import pytest
+from boxes import label
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.levels import db_to_ratio
@@ -40,7 +41,7 @@ def through(box, samples, match, in_db):
 
 
 @pytest.mark.parametrize("in_db", [-9.0, 0.0, 7.5])
-@pytest.mark.parametrize("box", BOXES, ids=str)
+@pytest.mark.parametrize("box", BOXES, ids=label)
 def test_energy_is_that_of_the_bypass(box, in_db):
     """The bypass skips the gain in front, too; the match is exact, not only within the 0.1 dB asked for."""
     for audio in (hits(), pink_noise(-20, 2.0, seed=2, channels=2)):
@@ -51,7 +52,7 @@ def test_energy_is_that_of_the_bypass(box, in_db):
         assert match.peak_dbfs == pytest.approx(20 * np.log10(np.abs(out).max()), abs=1e-6)
 
 
-@pytest.mark.parametrize("box", BOXES[:6], ids=str)
+@pytest.mark.parametrize("box", BOXES[:6], ids=label)
 def test_loudness_is_that_of_the_bypass(box):
     """Within 0.1 LU by pyloudnorm, which shares nothing with the meter that the match is found by."""
     meter = pyloudnorm.Meter(RATE_HZ)

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 import pytest
+from boxes import label
 from scipy import integrate, optimize
 
 from gainlib.audio import Audio
@@ -94,7 +95,7 @@ def test_a_clip_is_a_ceiling():
         lambda x, rate_hz: 0.5 * x + 0.01,
         lambda x, rate_hz: 0 * x,
     ],
-    ids=str,
+    ids=label,
 )
 def test_no_preference_is_no_range(box):
     assert working_range(box) is None
