@@ -231,7 +231,7 @@ def tell(planned: Planned) -> None:
 
 def _lines(planned, width):
     plan, found = planned.plan, planned.found
-    yield f"{len(found.strips)} stems, {found.rate_hz} Hz, policy {plan.policy}"
+    yield f"{len(found.strips)} stem{'s' * (len(found.strips) > 1)}, {found.rate_hz} Hz, policy {plan.policy}"
     findings = [finding.sentence for stem in planned.stems for finding in stem.findings]
     yield from _paragraphs("What the stems show", findings, width)
     yield from ("", "What to move:" if plan.moves else "Nothing has to move.")

@@ -1,6 +1,7 @@
 """``stage``: staged stems written into a new folder, beside originals that nobody touches."""
 
 import argparse
+from dataclasses import replace
 
 from gainlib.cli import plan, planned
 
@@ -53,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
         )
         bar.close()
         _tell(export)
-        plan.write(options, targets, made, bar, old)
+        plan.write(options, targets, replace(made, notes=(*made.notes, *export.notes)), bar, old)
     finally:
         bar.close()
     return 0

@@ -25,7 +25,7 @@ def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
     -------
     advice : tuple of str
     """
-    if bus_paths(session).gains is None:
+    if len(session.strips) < 2 or bus_paths(session).gains is None:
         return ()
     value, shares = _worst_instant(session)
     if not value:

@@ -207,7 +207,8 @@ class _Rendered:
 def _written(parts, folder, subtype, steps) -> tuple[StagedFile, ...]:
     files, taken = [], {SUMS.casefold(), ABOUT.casefold()}
     for part in parts:
-        name = file_name(part.strip, ".wav", taken)
+        bare = part.strip[:-4] if part.strip.casefold().endswith(".wav") else part.strip
+        name = file_name(bare, ".wav", taken)
         source = _Rendered(part, subtype != "FLOAT", steps)
         dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
         write(folder / name, source, subtype, dither=dither)

@@ -8,9 +8,11 @@ import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Event
 
 import numpy as np
 
+from gainlib.audio import GainlibError
 from gainlib.processors import Gate, Unseen
 from gainlib.session import Group, Master, Session, Strip
 from gainlib.session.render import blocks
@@ -155,8 +157,13 @@ def sheet_of(
     stems = checkup(found.strips, progress) if stems is None else stems
     told = progress or (lambda *_: None)
     told("bus report", 0, 2)
+    halt = Event()
     with ThreadPoolExecutor(2) as pool:
-        before, after = pool.map(bus_report, (found, plan.session))
+        try:
+            before, after = pool.map(lambda session: bus_report(session, halt), (found, plan.session))
+        except BaseException:  # an interrupt: let the other one come to an end as well
+            halt.set()
+            raise
     told("bus report", 2, 2)
     return Sheet(found, plan, target_dbtp, tuple(stems), settings(found, plan), before, after, tuple(notes), made)
 
@@ -167,19 +174,21 @@ def sheet_of(
 class _BusSource:
     """The bus of a session as a source; counts what exceeds full scale."""
 
-    def __init__(self, session):
+    def __init__(self, session, halt):
         self.rate_hz, self.channels, self.frames, self.name = session.rate_hz, 2, session.frames, BUS
-        self.overs, self._session = 0, session
+        self.overs, self._session, self._halt = 0, session, halt
 
     def blocks(self, frames=65536, start=0, stop=None):
         for block in blocks(self._session, BUS, frames):
+            if self._halt.is_set():
+                raise GainlibError("the bus report was broken off")
             self.overs += int(np.count_nonzero(np.abs(block) > 1.0))
             yield block
 
 
-def bus_report(session: Session) -> Bus:
-    """Measure the bus of a session."""
-    source = _BusSource(session)
+def bus_report(session: Session, halt: Event | None = None) -> Bus:
+    """Measure the bus of a session; `halt`, once set, breaks it off."""
+    source = _BusSource(session, halt or Event())
     (stem,) = checkup([Strip("mix", source)])
     return Bus(stem, source.overs)
 

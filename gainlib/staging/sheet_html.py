@@ -113,9 +113,9 @@ def _top(sheet):
     verdict = "verified by a full render" if kept else "NOT VERIFIED: do not use it, see the last page"
     reading = sheet.after.stem.reading
     about = (
-        f"{len(sheet.stems)} stems, {sheet.found.rate_hz} Hz; policy “{plan.policy}”; bus planned for "
-        f"{quantity(sheet.target_dbtp, 'dBTP')}, comes to {quantity(reading.true_peak_dbtp, 'dBTP', 2)}; {verdict}. "
-        f"{sheet.made + ', ' if sheet.made else ''}gainlib {__version__}."
+        f"{len(sheet.stems)} stem{'s' * (len(sheet.stems) > 1)}, {sheet.found.rate_hz} Hz; policy “{plan.policy}”; "
+        f"bus planned for {quantity(sheet.target_dbtp, 'dBTP')}, comes to "
+        f"{quantity(reading.true_peak_dbtp, 'dBTP', 2)}; {verdict}. {sheet.made + ', ' if sheet.made else ''}gainlib {__version__}."
     )
     steps = (
         "Turn the monitors down. Write down what you have, so that you can go back.",
