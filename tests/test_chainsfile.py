@@ -9,7 +9,8 @@ import pytest
 from gainlib.audio import Audio, GainlibError
 from gainlib.processors import Saturation, Unseen
 from gainlib.session import Insert, Send, Session, Strip
-from gainlib.staging import apply_chains
+from gainlib.session.files import from_builtins, to_builtins
+from gainlib.staging import apply_chains, plan
 
 
 def tone():
@@ -95,3 +96,33 @@ def test_what_is_no_json_is_said(text):
 def test_a_byte_order_mark_is_no_obstacle():
     session = Session([Strip("kick", tone())])
     assert apply_chains(session, b'\xef\xbb\xbf{"stems": {"kick": "Tape"}}')[0].strip("kick").inserts[0].kind == "Tape"
+
+
+# ---- the box that nobody can see into --------------------------------------------------------------------------------
+
+
+def test_an_unseen_box_passes_everything_and_survives_json():
+    audio = tone()
+    assert np.array_equal(Unseen(-12.0).process(audio).samples, audio.samples)
+    insert = Insert(Unseen(-12.0), in_db=1.0)
+    assert from_builtins(Insert, to_builtins(insert)) == insert
+    with pytest.raises(GainlibError, match="reference_dbfs is 99"):
+        Unseen(99)
+
+
+def test_an_unseen_box_is_fed_and_its_output_left_to_the_ear():
+    time_s = np.arange(48000) / 48000
+    audio = Audio(0.1 * np.sin(2 * np.pi * 220 * time_s), 48000)  # −20 dBFS, sine-referred
+    session = Session([Strip("bass", audio)])
+    boxes = ["level-dependent", {"level-dependent": {"reference_dbfs": -12}}]
+    result = plan(apply_chains(session, json.dumps({"stems": {"bass": boxes}}))[0])
+    moved = {move.control: move.after_db for move in result.moves}
+    assert moved["trim"] == pytest.approx(2.0, abs=0.01)
+    assert (moved["insert 2 in"], moved["insert 2 out"]) == (
+        pytest.approx(6.0, abs=0.01),
+        pytest.approx(-6.0, abs=0.01),
+    )
+    said = [warning for warning in result.warnings if "by ear" in warning and "measure it" in warning]
+    assert [warning.partition(" is a box")[0] for warning in said] == ["bass: processor 1", "bass: processor 2"]
+    assert not [check for check in result.verification.checks if "bypass" in check.name]
+    assert result.verification.passed

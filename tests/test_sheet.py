@@ -206,6 +206,11 @@ def test_a_gate_shows_its_threshold():
     assert "threshold" in page(sheet)
 
 
+def test_switches_are_said_in_words(own):
+    text = page(own[0])
+    assert "polarity inverted" in text and 'DC block <span class="moved">off → on</span>' in text
+
+
 # ---- text that cannot act --------------------------------------------------------------------------------------------
 
 EVIL = (

@@ -112,10 +112,12 @@ def _top(sheet):
     plan, kept = sheet.plan, sheet.plan.verification.passed
     verdict = "verified by a full render" if kept else "NOT VERIFIED: do not use it, see the last page"
     reading = sheet.after.stem.reading
+    count = f"{len(sheet.stems)} stem{'s' * (len(sheet.stems) > 1)}, {sheet.found.rate_hz} Hz"
+    comes = quantity(reading.true_peak_dbtp, "dBTP", 2)
+    made = f"{sheet.made + ', ' if sheet.made else ''}gainlib {__version__}"
     about = (
-        f"{len(sheet.stems)} stem{'s' * (len(sheet.stems) > 1)}, {sheet.found.rate_hz} Hz; policy “{plan.policy}”; "
-        f"bus planned for {quantity(sheet.target_dbtp, 'dBTP')}, comes to "
-        f"{quantity(reading.true_peak_dbtp, 'dBTP', 2)}; {verdict}. {sheet.made + ', ' if sheet.made else ''}gainlib {__version__}."
+        f"{count}; policy “{plan.policy}”; bus planned for {quantity(sheet.target_dbtp, 'dBTP')}, comes to {comes}; "
+        f"{verdict}. {made}."
     )
     steps = (
         "Turn the monitors down. Write down what you have, so that you can go back.",
@@ -234,7 +236,7 @@ def _change(setting):
 
 def _value(setting, value):
     if setting.unit == "switch":
-        return "on" if value else "off"
+        return "inverted" if setting.control == "polarity" else "on" if value else "off"
     return number(value, 2 if setting.control == "pan" else 1, signed=math.isfinite(value))
 
 
