@@ -70,9 +70,16 @@ def test(arguments):
     """Fetch the recorded audio the tests read, run every test and return pytest's exit status."""
     set_up(for_tests=True)
     subprocess.run([str(PYTHON), str(ROOT / "tests" / "recorded.py")], cwd=ROOT, check=False)
-    chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
-    workers = [] if chosen else ["-n", "2", "--dist", "loadgroup"]
-    return subprocess.run([str(PYTHON), "-m", "pytest", *workers, *arguments], cwd=ROOT, check=False).returncode
+    if arguments:
+        chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
+        return _pytest(*([] if chosen else ["-n", "2", "--dist", "loadgroup"]), *arguments)
+    # Pages are timed, so they come last and have the machine to themselves.
+    plain = _pytest("-n", "2", "-m", "not browser")
+    return _pytest("-m", "browser") or plain
+
+
+def _pytest(*arguments):
+    return subprocess.run([str(PYTHON), "-m", "pytest", *arguments], cwd=ROOT, check=False).returncode
 
 
 def set_up(for_tests=False):
