@@ -1,9 +1,10 @@
 """Processors against closed forms and published figures: ``python tests/benchmarks/closed_forms.py``.
 
 A 1 kHz sine passes each model; harmonics come from the spectrum of one second after it has settled. The other column
-is worked out without this package: Fourier integrals of the curve (scipy), the clipped sine's closed form, the compressor's
-static curve (Giannoulis, Massberg, Reiss, JAES 60(6), 2012, eq. 4), the cookbook's peak gain (W3C Audio EQ Cookbook),
-and the noise of a dithered word (Lipshitz, Wannamaker, Vanderkooy 1992).
+is worked out without this package: Fourier integrals of the curve (scipy), the clipped sine's closed form (harmonics
+over half the rate fold back, hence the wider tolerance), the compressor's static curve (Giannoulis, Massberg, Reiss,
+JAES 60(6), 2012, eq. 4), the cookbook's peak gain (W3C Audio EQ Cookbook), and the noise of a dithered word (Lipshitz,
+Wannamaker, Vanderkooy 1992).
 """
 
 import math
