@@ -97,7 +97,8 @@ class WhoPanel(Panel):
 
     def __init__(self, shelf, changed):
         self._shelf, self._changed = shelf, changed
-        field = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+        # What is typed goes out when the field is left: letter by letter, the last ones could come after the button.
+        field = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}, "continuous_update": False}
         self.name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self.class_code = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
         self.take = widgets.Button(

@@ -32,6 +32,7 @@ class Heading(Panel):
         self._desk, self._page = desk, page
         self._facts = widgets.HTML()
         field = {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="auto")}
+        field["continuous_update"] = False  # goes out when the field is left, and so ahead of the button
         self._name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self._class = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
         self.keep = widgets.Button(
