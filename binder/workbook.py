@@ -75,7 +75,11 @@ def test(arguments):
         return _pytest(*([] if chosen else ["-n", "2", "--dist", "loadgroup"]), *arguments)
     # Pages are timed, so they come last and have the machine to themselves.
     plain = _pytest("-n", "2", "-m", "not browser")
-    return _pytest("-m", "browser") or plain
+    pages = _pytest("-m", "browser")
+    if pages == 1:
+        print("Those pages once more: what was only late passes now, what is wrong fails again.", flush=True)
+        pages = _pytest("-m", "browser", "--last-failed")
+    return pages or plain
 
 
 def _pytest(*arguments):

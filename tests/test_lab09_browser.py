@@ -169,7 +169,7 @@ def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(
     field = found.get_by_role("textbox")
     field.fill(typed(slip.answer(lab.given("09-3")), 1) + " dB")
     field.press("Enter")
-    lab.page.wait_for_timeout(300)
+    found.get_by_text("Not yet").first.wait_for(timeout=15_000)
     lab.settled()
     assert "Not yet" in said(found) and slip.sentence in said(found)
     lab.shot("lab09-wrong")
