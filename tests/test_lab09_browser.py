@@ -167,7 +167,7 @@ def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(
     found, handed_over = lab.cell("exercise-3"), exercise("09-3")
     slip = handed_over.slips[0]
     field = found.get_by_role("textbox")
-    field.fill(typed(slip.answer(lab.given("09-3")), 1) + " dB")
+    field.fill(typed(slip.answer(lab.given("09-3")), 3) + " dB")
     field.press("Enter")
     found.get_by_text("Not yet").first.wait_for(timeout=15_000)
     lab.settled()
@@ -175,7 +175,7 @@ def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(
     lab.shot("lab09-wrong")
     found.get_by_role("button", name="New numbers").click()
     lab.settled()
-    found.get_by_role("textbox").fill(typed(handed_over.solve(lab.given("09-3")), 1))
+    found.get_by_role("textbox").fill(typed(handed_over.solve(lab.given("09-3")), 3))
     found.get_by_role("button", name="Check").click()
     lab.settled()
     assert "Right (1 of 1 points)" in said(found)
