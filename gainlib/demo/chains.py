@@ -1,9 +1,13 @@
 """The chains of the demo session: what each stem passes, the drum group, the return, the cue.
 
 Textbook models, none of any particular device. Half of the strips hold a box that cares about its level, the others
-are linear; two boxes in a row ask for the order of setting; the drum group's compressor is driven by four faders.
+are linear; two boxes in a row ask for the order of setting; the drum group's compressor is driven by four faders. Which
+boxes stand where can be drawn from a seed as well.
 """
 
+from collections.abc import Callable, Mapping
+
+from gainlib.demo.chance import chance, pick
 from gainlib.processors import AsymmetricSaturation, Compressor, Filter, Processor, Reverb, Saturation, Tape, Tremolo
 from gainlib.session import Group, Insert, Send, Session
 
@@ -38,21 +42,110 @@ GROUPS = (
 """The drum group, the return of the effect, and a cue that does not reach the bus."""
 
 
-def with_chains(session: Session) -> Session:
+Box = Callable[[object, str], Processor]
+
+THRESHOLDS_DBFS = tuple(float(step) for step in range(-26, -17))
+SOFT_THRESHOLDS_DBFS = tuple(float(step) for step in range(-26, -23))
+RATIOS = (2.0, 3.0, 4.0)
+LOW_CUTS_HZ = {"05 bass": 30.0, "01 kick": 30.0, "03 overheads": 200.0, "08 pad": 120.0, "10 backing": 120.0}
+LEAST_COMPRESSORS = 3
+
+
+def _cut(source, stem):
+    return _high_pass(LOW_CUTS_HZ.get(stem, 80.0))
+
+
+def _compressor(source, stem):
+    return Compressor(pick(source, THRESHOLDS_DBFS), pick(source, RATIOS))
+
+
+def _early(source, stem):
+    """Return a compressor for a stem that may arrive far too low: its trim has to reach the reference."""
+    return Compressor(pick(source, SOFT_THRESHOLDS_DBFS), pick(source, RATIOS))
+
+
+def _bright(source, stem):
+    return Filter("highshelf", 6000.0, gain_db=pick(source, (2.0, 3.0, 4.0)))
+
+
+def _bell(source, stem):
+    return Filter("peaking", pick(source, (300.0, 900.0, 2500.0)), 1.0, pick(source, (-4.0, -3.0, 2.0, 3.0)))
+
+
+def _moving(source, stem):
+    return Tremolo(pick(source, (3.0, 4.0, 5.0)))
+
+
+def _bent(source, stem):
+    return Saturation()
+
+
+def _bent_aside(source, stem):
+    return AsymmetricSaturation()
+
+
+def _taped(source, stem):
+    return Tape()
+
+
+POOLS: dict[str, tuple[tuple[Box, ...], ...]] = {
+    "01 kick": ((_cut, _bent), (_compressor, _bent), (_cut, _compressor)),
+    "02 snare": ((_early, _bent_aside), (_bent, _cut), (_cut, _early, _taped)),
+    "03 overheads": ((_cut,), (_cut, _bright), (_bell,)),
+    "04 toms": ((_bent,), (_compressor, _bell), (_cut, _taped)),
+    "05 bass": ((_early, _bent_aside, _cut), (_bent_aside, _cut), (_cut, _early, _bent)),
+    "06 guitar": ((_taped,), (_cut, _bent), (_bell, _moving)),
+    "07 e-piano": ((_cut, _moving), (_early, _bright), (_moving, _bent)),
+    "08 pad": ((_bent, _cut), (_cut, _bell), (_taped, _cut)),
+    "09 lead vocal": ((_cut, _early, _bent), (_early, _bell, _taped), (_cut, _bent_aside, _compressor)),
+    "10 backing": ((_cut, _early), (_early, _bent), (_bell, _taped)),
+}
+"""What a drawn chain may be: each stem has three, in the order of the signal."""
+
+
+def drawn(seed: int) -> dict[str, tuple[Processor, ...]]:
+    """Return chains drawn from a seed: which boxes stand in which strip, and the levels the compressors work at.
+
+    Parameters
+    ----------
+    seed : int
+        0 or more.
+
+    Returns
+    -------
+    dict of str to tuple of Processor
+        By the name of the stem; one strip at least is linear throughout, and three boxes at least are compressors.
+
+    Examples
+    --------
+    >>> [type(box).__name__ for box in drawn(1)["05 bass"]]
+    ['Compressor', 'AsymmetricSaturation', 'Filter']
+    """
+    source = chance(seed, 6)
+    while True:
+        found = {stem: tuple(box(source, stem) for box in pick(source, pools)) for stem, pools in POOLS.items()}
+        if sum(isinstance(box, Compressor) for boxes in found.values() for box in boxes) >= LEAST_COMPRESSORS:
+            return found
+
+
+def with_chains(session: Session, chains: Mapping[str, tuple[Processor, ...]] | None = None) -> Session:
     """Return a demo session with its chains, its drum group, an effect behind the faders and a cue ahead of them.
 
     Parameters
     ----------
     session : Session
         From ``demo_session``.
+    chains : mapping of str to tuple of Processor, optional
+        By the name of the stem; those of the demo if left out.
 
     Returns
     -------
     Session
     """
+    chains = CHAINS if chains is None else chains
     strips = tuple(
         strip.with_(
-            inserts=tuple(Insert(processor) for processor in CHAINS.get(strip.name, ())),
+            inserts=tuple(Insert(processor) for processor in chains.get(strip.name, ())),
             to=("drums",) if strip.name in DRUMS else strip.to,
             sends=_sends(strip.name),
         )

@@ -8,8 +8,8 @@ from functools import partial
 from weakref import WeakValueDictionary
 
 from gainlib.audio import GainlibError
+from gainlib.demo import chains as boxes
 from gainlib.demo import draws
-from gainlib.demo.chains import with_chains
 from gainlib.demo.chance import chance, uniform
 from gainlib.demo.faults import Faults
 from gainlib.demo.recordings import RATE_HZ, RECORDINGS, recorded, together
@@ -43,7 +43,9 @@ TRIM_LIMIT_DB = 24.0
 _alive: WeakValueDictionary = WeakValueDictionary()
 
 
-def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough", *, chains: bool = False) -> Session:
+def demo_session(
+    seed: int = 1, faults: bool | str = True, balance: str = "rough", *, chains: bool | str = False
+) -> Session:
     """Open the invented song as a session of eleven strips.
 
     Parameters
@@ -55,9 +57,9 @@ def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough
     balance : {"rough", "unity", "spread"}
         "unity": everything at 0 dB. "rough": a mix that works, the same for all faults; what exceeds +6 dB sits on
         the input trim. "spread": the same mix with faders from −25 to +8 dB, the rest on the post trim.
-    chains : bool
-        Whether the strips hold their processors, four of them feed a compressed drum group, two an effect behind the
-        faders, and two a cue ahead of them.
+    chains : bool or "drawn"
+        True: the strips hold their processors, four of them feed a compressed drum group, two an effect behind the
+        faders, and two a cue ahead of them. "drawn": the same, with the strips' processors drawn from the seed.
 
     Returns
     -------
@@ -78,6 +80,8 @@ def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough
     demo, seed = _demo(faults), _seed(seed)
     if balance not in BALANCES:
         raise GainlibError(f'balance is {balance!r}; it is "rough", "unity" or "spread"')
+    if not (isinstance(chains, bool) or chains == "drawn"):
+        raise GainlibError(f'chains is {chains!r}; it is True, False or "drawn"')
     assigned = _ASSIGNMENTS[demo](seed)
     audio = together(partial(_stem, demo, seed), list(RECORDINGS))
     strips = [
@@ -85,7 +89,9 @@ def demo_session(seed: int = 1, faults: bool | str = True, balance: str = "rough
         for number, (stem, source) in enumerate(zip(RECORDINGS, audio, strict=True))
     ]
     session = Session(strips, name="Ninth Stair")
-    return with_chains(session) if chains else session
+    if not chains:
+        return session
+    return boxes.with_chains(session, boxes.drawn(seed) if chains == "drawn" else None)
 
 
 def fault_list(seed: int = 1, faults: bool | str = True) -> dict[str, set[str]]:
