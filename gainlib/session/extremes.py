@@ -15,11 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib import kernels
+from gainlib.session.nearby import without_rounding
 
 FINE_FRAMES = 32
 FINE_IN_COARSE = 16
 COARSE_FRAMES = FINE_FRAMES * FINE_IN_COARSE
 _RUN = 1024
+_RARE = 64  # bounding scattered blocks takes about so many times as long, each, as bounding runs of them
 _FIRST_BATCH, _LARGEST_BATCH = 8, 512
 
 
@@ -89,28 +91,28 @@ class Extremes:
     def mixes(self, gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the two ways to write the sum: its lanes alone, and the anchor with what the lanes differ."""
         factor = _weighted_median(gains, self.anchor, self._reach())
-        return np.concatenate([[0.0], gains]), np.concatenate([[factor], _difference(gains, factor * self.anchor)])
+        return np.concatenate([[0.0], gains]), np.concatenate([[factor], without_rounding(gains, factor * self.anchor)])
 
     def _reach(self):
         peaks = np.maximum(self.coarse.high[1:].max(axis=1), -self.coarse.low[1:].min(axis=1))
         return peaks * self.coarse.steps[1:]
 
-    def coarse_bound(self, mixes) -> np.ndarray:
-        """Return for every coarse block a magnitude that the sum does not exceed."""
+    def coarse_bound(self, mixes, level: float) -> np.ndarray:
+        """Return for every coarse block a magnitude that the sum does not exceed; loose where that is under `level`."""
+        shorter, longer = sorted(mixes, key=np.count_nonzero)
         runs = np.arange(-(-self.coarse.low.shape[1] // _RUN))
-        return np.minimum(*(self.coarse.bounds(mix, runs, _RUN) for mix in mixes))
+        bound = self.coarse.bounds(shorter, runs, _RUN)
+        still = np.flatnonzero(bound > level)
+        if len(still) > len(bound) // _RARE:
+            return np.minimum(bound, self.coarse.bounds(longer, runs, _RUN))
+        bound[still] = np.minimum(bound[still], self.coarse.bounds(longer, still, 1))
+        return bound
 
     def fine_bound(self, mixes, parents: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the fine blocks inside the coarse blocks `parents`, and a bound for each."""
         blocks = (parents[:, np.newaxis] * FINE_IN_COARSE + np.arange(FINE_IN_COARSE)).ravel()
         bounds = np.minimum(*(self.fine.bounds(mix, parents, FINE_IN_COARSE) for mix in mixes))
         return blocks[: len(bounds)], bounds
-
-
-def _difference(gains, others):
-    """Return gains − others, exactly 0 where they differ by rounding only."""
-    difference = gains - others
-    return np.where(np.abs(difference) <= 1e-13 * np.abs(others), 0.0, difference)
 
 
 def _weighted_median(gains, anchor, reach):
@@ -200,7 +202,7 @@ def search(
     found = _Search(evaluate, mixes)
     for side in range(len(extremes)):
         found.look(side, [block for at, block in first if at == side])
-    coarse = [each.coarse_bound(mix) for each, mix in zip(extremes, mixes, strict=True)]
+    coarse = [each.coarse_bound(mix, found.sample) for each, mix in zip(extremes, mixes, strict=True)]
     for side in np.argsort([-each.max(initial=0.0) for each in coarse]):
         top = np.array([np.argmax(coarse[side])])
         blocks, bounds = extremes[side].fine_bound(mixes[side], top)

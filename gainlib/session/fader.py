@@ -82,6 +82,32 @@ class FaderLaw:
         return steep_mm(self.exponent, slope_db_per_mm)
 
 
+def law_up_to(level_db: float) -> FaderLaw:
+    """Return the usual law, or one of the same travel that goes up to a level above its top.
+
+    Parameters
+    ----------
+    level_db : float
+        The highest level wanted, finite.
+
+    Returns
+    -------
+    FaderLaw
+        Unity stays where it was; a higher top makes the travel coarser.
+
+    Examples
+    --------
+    >>> law_up_to(6.0) == FaderLaw(), round(law_up_to(18.0).top_db, 3)
+    (True, 18.0)
+    """
+    law = FaderLaw()
+    if not level_db < math.inf:
+        raise GainlibError(f"fader: {level_db} dB is no top of a travel; give a finite level")
+    if level_db <= law.top_db + TOP_SLACK_DB:
+        return law
+    return FaderLaw(exponent=level_db / (20 * math.log10(law.length_mm / law.unity_mm)))
+
+
 @dataclass(frozen=True)
 class LawFit:
     """The power law of travel that comes nearest to measured points.

@@ -15,7 +15,7 @@ from gainlib.session.scratch import Table
 
 FINE_PER_S = 100
 FINE_IN_COARSE = 10
-_BATCH = 32
+_FIRST, _BATCH = 4, 32
 
 
 def hop_edges(frames: int, rate_hz: int, per_second: int = FINE_PER_S) -> np.ndarray:
@@ -110,9 +110,9 @@ class Products:
     coarse: np.ndarray
     fine: Table = field(repr=False)
 
-    def coarse_energy(self, gains: np.ndarray) -> np.ndarray:
-        """Return the energy of every 100 ms hop of the sum with these gains, one a lane."""
-        return self.coarse @ _weights(gains)
+    def coarse_energy(self, gains: np.ndarray, hops=slice(None)) -> np.ndarray:
+        """Return the energy of every 100 ms hop, or of some, of the sum with these gains, one a lane."""
+        return self.coarse[hops] @ _weights(gains)
 
     def fine_energy(self, first: np.ndarray, gains: np.ndarray) -> np.ndarray:
         """Return the energies of ten 10 ms hops from each of `first` on, shape (len(first), 10); 0 past the end."""
@@ -124,7 +124,7 @@ class Products:
         return out
 
 
-def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops: int) -> float:
+def highest_window(products, gains, coarse: np.ndarray, fine: np.ndarray | None, edges: np.ndarray, hops: int) -> float:
     """Return the highest mean power of a window of `hops` coarse hops, stepped by 10 ms.
 
     Parameters
@@ -135,6 +135,8 @@ def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops:
         Gains of each channel's lanes.
     coarse : array
         Energies of the 100 ms hops, channels added.
+    fine : array or None
+        Energies that the 10 ms hops do not exceed, channels added, where they are known.
     edges : array
         Borders of the 10 ms hops.
     hops : int
@@ -157,28 +159,47 @@ def highest_window(products, gains, coarse: np.ndarray, edges: np.ndarray, hops:
     inner = np.arange((last_start + FINE_IN_COARSE - 1) // FINE_IN_COARSE)
     if not len(inner):
         return best
-    tails = _tails(products, gains, coarse, inner + hops)
     middle = running[inner + hops] - running[inner + 1]
-    bound = (coarse[inner] + middle + tails) / (widths.min() - 1)
+    if fine is None:
+        ends = coarse[inner] + _tails(products, gains, coarse, inner + hops)
+    else:
+        ends = _highest_ends(fine, inner, hops)
+    bound = (ends + middle) / (widths.min() - 1)
     order = np.flatnonzero(bound > best)
     order = order[np.argsort(bound[order])[::-1]]
-    for at in range(0, len(order), _BATCH):
-        batch = order[at : at + _BATCH]
-        batch = batch[bound[batch] > best]
-        if not len(batch):
-            break
-        head, tail = (
-            sum(each.fine_energy(first, gain) for each, gain in zip(products, gains, strict=True))
-            for first in (batch * FINE_IN_COARSE, (batch + hops) * FINE_IN_COARSE)
-        )
-        for step in range(1, FINE_IN_COARSE):
-            start = batch * FINE_IN_COARSE + step
-            fits = start <= last_start
-            energy = head[:, step:].sum(axis=1) + middle[batch] + tail[:, :step].sum(axis=1)
-            stop = np.minimum(start + length, len(edges) - 1)
-            power = np.where(fits, energy / (edges[stop] - edges[np.minimum(start, last_start)]), 0.0)
-            best = max(best, float(power.max()))
+    at, size = 0, _FIRST
+    while at < len(order) and bound[order[at]] > best:
+        batch = order[at : at + size]
+        at, size = at + size, min(2 * size, _BATCH)
+        best = max(best, _highest_inside(products, gains, middle, edges, hops, batch))
     return best
+
+
+def _highest_inside(products, gains, middle, edges, hops, batch):
+    """Return the highest mean power of the windows that start off the grid inside some coarse hops."""
+    length = hops * FINE_IN_COARSE
+    last_start = len(edges) - 1 - length
+    head, tail = (
+        sum(each.fine_energy(first, gain) for each, gain in zip(products, gains, strict=True))
+        for first in (batch * FINE_IN_COARSE, (batch + hops) * FINE_IN_COARSE)
+    )
+    highest = 0.0
+    for step in range(1, FINE_IN_COARSE):
+        start = batch * FINE_IN_COARSE + step
+        energy = head[:, step:].sum(axis=1) + middle[batch] + tail[:, :step].sum(axis=1)
+        stop = np.minimum(start + length, len(edges) - 1)
+        power = np.where(start <= last_start, energy / (edges[stop] - edges[np.minimum(start, last_start)]), 0.0)
+        highest = max(highest, float(power.max()))
+    return highest
+
+
+def _highest_ends(fine, inner, hops):
+    """Return the most that both ends of a window hold together, for each coarse hop it may start in, off the grid."""
+    table = np.zeros((inner[-1] + hops + 1, FINE_IN_COARSE))
+    table.ravel()[: len(fine)] = fine[: table.size]
+    before = np.cumsum(table, axis=1)  # of a hop, up to and with each step
+    after = before[:, -1:] - before
+    return (after[inner, :-1] + before[inner + hops, :-1]).max(axis=1)
 
 
 def _tails(products, gains, coarse, hops):

@@ -240,11 +240,15 @@ class Remeter:
 
     def _reading(self, gains, peak, master_gain) -> BusReading:
         gains = [gain * master_gain for gain in gains]
-        coarse = sum(each.coarse_energy(gain) for each, gain in zip(self._survey.products, gains, strict=True))
+        products, edges = self._survey.products, self._survey.edges
+        nearby = list(zip(self._survey.nearby, gains, strict=True))
+        coarse = sum(each.coarse_energy(gain) for each, gain in nearby)
+        bounds = [each.fine_bound(gain) for each, gain in nearby]
+        fine = None if any(bound is None for bound in bounds) else sum(bounds)
         longest = {}
         for hops in (_MOMENTARY_HOPS, _SHORT_TERM_HOPS):
-            fits = len(self._survey.edges) > hops * FINE_IN_COARSE
-            power = highest_window(self._survey.products, gains, coarse, self._survey.edges, hops) if fits else 0.0
+            fits = len(edges) > hops * FINE_IN_COARSE
+            power = highest_window(products, gains, coarse, fine, edges, hops) if fits else 0.0
             longest[hops] = float(loudness_of_power(power)) if fits else None
         return BusReading(
             sample_peak_dbfs=float(ratio_to_db(peak.sample * master_gain)),

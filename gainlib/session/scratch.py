@@ -18,10 +18,14 @@ class Table:
     Parameters
     ----------
     rows, columns : int
+
+    Attributes
+    ----------
+    rows : int
     """
 
     def __init__(self, rows: int, columns: int, _file=None):
-        self._rows, self._columns, self._lock = rows, columns, Lock()
+        self.rows, self._columns, self._lock = rows, columns, Lock()
         self._array, self._file = None, _file
         if _file is None and rows * columns * 8 <= IN_MEMORY_BYTES:
             self._array = np.zeros((rows, columns))
@@ -72,7 +76,7 @@ class Table:
 
     def read(self, first: int, count: int) -> np.ndarray:
         """Return up to `count` rows from `first` on; fewer, or none, past the end."""
-        count = max(min(count, self._rows - first), 0)
+        count = max(min(count, self.rows - first), 0)
         if self._array is not None:
             return self._array[first : first + count]
         with self._lock:

@@ -12,6 +12,7 @@ from gainlib.meters import KFilter, interpolator
 from gainlib.meters.peak import TAPS
 from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extremes
 from gainlib.session.lanes import Lane
+from gainlib.session.nearby import Nearby
 from gainlib.session.products import ProductsBuilder, hop_edges, pairs
 from gainlib.session.scratch import Table
 
@@ -34,6 +35,8 @@ class Survey:
         Borders of the 10 ms hops.
     products : list of Products
         For the left and for the right of the bus.
+    nearby : list of Nearby
+        The same, leaning on the anchor.
     raw : array, shape (2, lanes, lanes)
         Products of the samples over the whole length.
     sums : array, shape (2, lanes)
@@ -53,7 +56,7 @@ class Survey:
         count = len(lanes)
         self.raw, self.sums = np.zeros((2, count, count)), np.zeros((2, count))
         self.envelopes = [Envelope(1 + count, -(-frames // FINE_FRAMES)) for _ in SIDES]
-        self.products, self.extremes, self.anchor = [], [], None
+        self.products, self.nearby, self.extremes, self.anchor = [], [], [], None
 
     def take(self, anchor: list[np.ndarray], told: Callable[[str, int, int], None]) -> "Survey":
         """Pass over the lanes once; `anchor` holds the gains of the first anchor, left and right.
@@ -108,6 +111,7 @@ class Survey:
         """Hold `mix`, shape (frames, 2), as the sum at `gains`; its extremes must stand in row 0 already."""
         self.extremes = [Extremes.of(each, gain) for each, gain in zip(self.envelopes, gains, strict=True)]
         self.anchor = Lane(Audio(mix, self.rate_hz), 1.0)
+        self.nearby = [Nearby(each, gain) for each, gain in zip(self.products, gains, strict=True)]
 
     def sums_at(self, side: int, blocks: np.ndarray, gains: np.ndarray) -> np.ndarray:
         """Return the sum of anchor and lanes in some fine blocks with their neighbours, shape (frames, blocks)."""

@@ -15,7 +15,7 @@ from gainlib.levels.printing import number, quantity
 from gainlib.meters import measure
 from gainlib.session import Strip
 from gainlib.staging.findings import Finding, Stem
-from gainlib.staging.relations import Snapshots, lengths, prints, reversed_pairs, split_pairs
+from gainlib.staging.relations import Snapshots, copies, lengths, prints, reversed_pairs, split_pairs
 
 TOO_HOT_DBFS = -13.0
 TOO_LOW_DBFS = -34.0
@@ -55,7 +55,8 @@ def checkup(strips: Iterable[Strip], progress=None) -> tuple[Stem, ...]:
         stems.append(stem)
         spectra.append(spectrum)
     told("check", len(strips), len(strips))
-    extra = [*reversed_pairs(stems, spectra), *split_pairs(stems), *prints(stems, spectra), *lengths(stems)]
+    related = (reversed_pairs(stems, spectra), copies(stems, spectra), split_pairs(stems), prints(stems, spectra))
+    extra = [finding for found in (*related, lengths(stems)) for finding in found]
     return tuple(
         replace(stem, findings=(*stem.findings, *(each for each in extra if each.strip == stem.name))) for stem in stems
     )

@@ -6,7 +6,7 @@ from gainlib.meters import Reading
 
 TAGS = (
     "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent", "high crest",
-    "over full scale", "pair", "print", "lengths",
+    "over full scale", "pair", "copy", "print", "lengths",
 )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""What stems have to do with each other: copies with reversed polarity, split pairs, a mix print among them.
+"""What stems have to do with each other: copies, also with reversed polarity, split pairs, a mix print among them.
 
 Stems are compared by short spectra taken at the same moments of each, so that a long song needs no more memory than a
 short one.
@@ -15,6 +15,7 @@ from gainlib.levels.printing import number
 from gainlib.staging.findings import Finding
 
 REVERSED_PAIR = 0.15
+COPY = 0.9999
 REACH_S = 0.010
 PRINT_SHARE = 0.9
 LEAST_WEIGHT = 0.05
@@ -100,6 +101,33 @@ def _energy(spectra):
     """Return the energy of real signals from their one-sided spectra, times the transform length."""
     power = (spectra.real.astype(float) ** 2 + spectra.imag.astype(float) ** 2).sum(axis=0)
     return float(2.0 * power.sum() - power[0] - power[-1])
+
+
+def copies(stems: list, spectra: list) -> Iterator[Finding]:
+    """Find stems that are another one over again, at the same level or at another.
+
+    Parameters
+    ----------
+    stems : list of Stem
+    spectra : list of array
+        From :class:`Snapshots`, one for each.
+
+    Yields
+    ------
+    finding : Finding
+        For the later of the two.
+    """
+    for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
+        if (one.rate_hz, x.shape) != (other.rate_hz, y.shape) or not len(x):
+            continue
+        both = float(np.vdot(x, y).real)
+        scale = math.sqrt(float(np.vdot(x, x).real) * float(np.vdot(y, y).real))
+        if scale and both / scale > COPY:
+            yield Finding(
+                other.name, "copy", False,
+                f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides of "
+                "a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
+            )  # fmt: skip
 
 
 def split_pairs(stems: list) -> Iterator[Finding]:

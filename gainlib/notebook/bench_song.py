@@ -1,0 +1,141 @@
+"""What lies on the bench: one song, with what is known of it, and panels that are told of every change."""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.bench_work import Work
+
+ENVIRONMENT = "GAINLIB_BENCH"
+
+
+def bench_folder() -> Path:
+    """Return the folder of the bench's own, for uploads and for what the demo leaves behind.
+
+    The environment variable ``GAINLIB_BENCH`` names it; else it is ``bench`` beside the learners' records.
+    """
+    chosen = os.environ.get(ENVIRONMENT)
+    if chosen:
+        return Path(chosen).expanduser().resolve()
+    from gainlib.exercises.record import records_folder
+
+    return records_folder().resolve().parent / "bench"
+
+
+@dataclass
+class Song:
+    """What lies on the bench.
+
+    Attributes
+    ----------
+    folder : pathlib.Path or None
+        Where the stems lie; None for the demo and for an empty bench.
+    session : Session or None
+        With the chains and the balance as they stand.
+    stems : tuple of Stem
+        Levels and findings; empty until they are measured.
+    plan : Plan or None
+        Made of the session as it stands.
+    target_dbtp : float
+        What the bus was planned for.
+    notes : tuple of str
+        What came up on the way, for the sheets.
+    peak_s : float or None
+        Where the bus peaks, once that is known.
+    work : Work
+        What all panels of the bench do their long work with.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.audio import Audio
+    >>> from gainlib.session import Session, Strip
+    >>> song = Song()
+    >>> song.watch(lambda what: print("changed:", what))
+    >>> song.open(Session([Strip("kick", Audio(np.zeros(480), 48000))], name="Ninth Stair"))
+    changed: opened
+    >>> song.change(song.session.with_("kick", fader_db=-3.0), "balance")
+    changed: balance
+    """
+
+    folder: Path | None = None
+    session: Any = None
+    stems: tuple = ()
+    plan: Any = None
+    target_dbtp: float = -6.0
+    notes: tuple[str, ...] = ()
+    peak_s: float | None = None
+    work: Work = field(default_factory=Work, repr=False)
+    _watchers: list = field(default_factory=list, repr=False)
+
+    def watch(self, told: Callable[[str], None]) -> None:
+        """Have ``told(what)`` called after a change: "opened", "checked", "stems", "chains", "balance", "planned"."""
+        self._watchers.append(told)
+
+    def open(self, session, folder: Path | None = None, notes=()) -> None:
+        """Put another song on the bench."""
+        self.session, self.folder, self.notes = session, folder, tuple(notes)
+        self.stems, self.plan, self.peak_s = (), None, None
+        self._tell("opened")
+
+    def check(self, stems) -> None:
+        """Take what a look at the stems brought up."""
+        self.stems = tuple(stems)
+        self._tell("checked")
+
+    def change(self, session, what: str) -> None:
+        """Take other stems, chains or a balance, as `what` says; a plan made before is out of date."""
+        self.session, self.plan = session, None
+        names = {strip.name for strip in session.strips}
+        self.stems = tuple(stem for stem in self.stems if stem.name in names)
+        self._tell(what)
+
+    def planned(self, plan, target_dbtp: float) -> None:
+        """Take a plan of the session as it stands."""
+        self.plan, self.target_dbtp = plan, target_dbtp
+        self._tell("planned")
+
+    def opened(self):
+        """Return the session, or say that there is none."""
+        if self.session is None:
+            raise GainlibError("there is no song on the bench; open a folder or the demo in step 1")
+        return self.session
+
+    def plan_made(self):
+        """Return the plan, or say that there is none."""
+        self.opened()
+        if self.plan is None:
+            raise GainlibError("there is no plan of the song as it stands; make one in step 5")
+        return self.plan
+
+    @property
+    def title(self) -> str:
+        """Name of the song, or a word for it."""
+        return (self.session.name if self.session is not None else "") or "song"
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the song."""
+        return self.session.frames / self.session.rate_hz
+
+    def place_for(self, what: str) -> Path:
+        """Return a path that is free, beside the stems, for something to be written.
+
+        Parameters
+        ----------
+        what : str
+            Behind the song's name, such as "sheets" or "song.json".
+        """
+        from gainlib.staging.folders import file_name
+
+        home = self.folder.parent if self.folder is not None else bench_folder()
+        stem, dot, suffix = what.partition(".")
+        taken = {each.name.casefold() for each in home.iterdir()} if home.is_dir() else set()
+        return home / file_name(f"{self.title} {stem}", f"{dot}{suffix}", taken)
+
+    def _tell(self, what):
+        for told in self._watchers:
+            told(what)

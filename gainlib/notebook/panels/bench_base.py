@@ -1,0 +1,232 @@
+"""What the steps of the bench share: work with a bar and a stop, fields with their labels in full, tables in words."""
+
+import asyncio
+import html
+from collections.abc import Callable, Collection, Iterable
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.text import Unreadable, parse_number
+from gainlib.notebook.bench_work import Stopped
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.prose import Said
+
+AUTO = {"width": "auto"}
+FULL = {"style": {"description_width": "initial"}}
+
+
+class Step(Panel):
+    """A step of the bench: its widgets, and a line that says how it went.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+        What lies on the bench.
+    *children : widgets
+        From the top; the line comes behind them.
+
+    Attributes
+    ----------
+    said : Said
+        The line.
+    """
+
+    def __init__(self, song, *children):
+        self.song, self.said = song, Said()
+        super().__init__(*children, self.said)
+        self.add_class("gl-form")
+        self.halt = button("Stop", tooltip="End this; nothing is changed")
+        self.halt.on_click(self.guarded(lambda _button: self._stop()))
+        self.progress.widget.children += (self.halt,)
+
+    def action(self, pressed: widgets.Button, work: Callable, done: Callable, text: str, ask: Callable | None = None):
+        """Give a button long work.
+
+        Parameters
+        ----------
+        pressed : Button
+        work : callable
+            ``work(tell, *asked)`` runs in a thread and touches no widget; ``tell(label, done, total)`` reports.
+        done : callable
+            ``done(result)`` shows what came out, or takes it.
+        text : str
+            What stands there meanwhile.
+        ask : callable, optional
+            ``ask()`` reads the fields first; returns a tuple.
+
+        Returns
+        -------
+        callable
+            Does the same at once, as in a script.
+        """
+        ask = ask or (lambda: ())
+
+        def begin(_button=None):
+            self.said.state, self.said.word = "busy", text
+            asked = self._tried(ask)
+            if asked is None:
+                return
+            self.progress.of(text).__enter__()
+            try:
+                self.song.work.later(
+                    text.rstrip(" …"), lambda tell: work(tell, *asked), lambda end: self._ended(end, done), self._told
+                )
+            except GainlibError as problem:
+                self.progress.__exit__(None, None, None)
+                self.said.say("wrong", "Not now", f"{problem}.")
+
+        def now():
+            asked = self._tried(ask)
+            if asked is not None:
+                self._tried(lambda: self.song.work.now(lambda tell: work(tell, *asked), done))
+
+        pressed.on_click(self.guarded(lambda _button: begin() if _loop() else now()))
+        return now
+
+    def at_once(self, pressed: widgets.Button, work: Callable[[], None]) -> None:
+        """Give a button work that takes no time."""
+        pressed.on_click(self.guarded(lambda _button: self._tried(work)))
+
+    def _told(self, share, text):
+        self.progress(share, text)
+
+    def _stop(self):
+        self.song.work.stop()
+        self.progress.text.value = "Stopping at the end of this piece …"
+
+    def _ended(self, future, done):
+        self.progress.__exit__(None, None, None)
+        self.guarded(lambda: self._tried(lambda: done(future.result())))()
+
+    def _tried(self, work):
+        """Return what work returns; what it cannot do is said here as a sentence, and gives None."""
+        try:
+            return work()
+        except Stopped:
+            self.said.say("note", "Stopped", "Nothing was changed, and nothing half-done is left.")
+        except (GainlibError, Unreadable) as problem:
+            self.said.say("wrong", "Not done", f"{str(problem).rstrip('.')}.")
+        except Exception:
+            self.said.say("wrong", "Not done", "")
+            raise
+        return None
+
+
+def _loop():
+    try:
+        return asyncio.get_running_loop()
+    except RuntimeError:
+        return None
+
+
+def button(text: str, **kwargs) -> widgets.Button:
+    """Return a button as wide as its words."""
+    return widgets.Button(description=text, layout=dict(AUTO), **kwargs)
+
+
+def row(*children) -> widgets.HBox:
+    """Return widgets in a row that wraps."""
+    return widgets.HBox(list(children)).add_class("gl-buttons")
+
+
+def entry(text: str, **kwargs) -> widgets.Text:
+    """Return a wide text field with its label in full; it gives its text when it is left."""
+    layout = {"width": "min(52em, 97%)"}
+    return widgets.Text(description=text, continuous_update=False, layout=layout, **FULL, **kwargs)
+
+
+def menu(text: str, options, value=None, **kwargs) -> widgets.Dropdown:
+    """Return a menu with its label in full."""
+    return widgets.Dropdown(description=text, options=options, value=value, layout=dict(AUTO), **FULL, **kwargs)
+
+
+class NumberEntry(widgets.Text):
+    """A short field for a number; takes a comma or a point, any minus sign, and the unit.
+
+    Parameters
+    ----------
+    label : str
+        What it is, for the eye and for an error.
+    value : float
+        Where it starts.
+    unit : str
+        Behind the label.
+    low, high : float
+        What is taken.
+
+    Examples
+    --------
+    >>> field = NumberEntry("True peak of the bus", -6.0, "dBTP", -60.0, 6.0)
+    >>> field.value = "−3,5 dB"
+    >>> field.number()
+    -3.5
+    """
+
+    def __init__(self, label: str, value: float, unit: str = "", low: float = -1e9, high: float = 1e9):
+        self._what, self._unit, self._low, self._high = label, unit, low, high
+        shown = f"{label} ({unit}):" if unit else f"{label}:"
+        super().__init__(
+            _typed(value), description=shown, continuous_update=False, layout={"width": f"{len(shown) * 0.58 + 7:.1f}em"},
+            **FULL,
+        )  # fmt: skip
+
+    def number(self) -> float:
+        """Return the number; what is none, or out of range, is refused with what would do."""
+        limits = f"{_typed(self._low)} to {_typed(self._high)} {self._unit}".strip()
+        try:
+            found = parse_number(self.value, self._unit)
+        except Unreadable as problem:
+            raise GainlibError(f"{self._what}: {str(problem).rstrip('.')}") from None
+        if not self._low <= found <= self._high:
+            raise GainlibError(f"{self._what}: {self.value} is out of range; give {limits}")
+        return found
+
+    def show(self, value: float) -> None:
+        """Enter a number."""
+        self.value = _typed(value)
+
+
+def _typed(value):
+    return f"{value:.6g}".replace("-", "−")
+
+
+def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], figures: Collection[int] = ()) -> str:
+    """Return a table as HTML; all text in it is shown, not obeyed.
+
+    Parameters
+    ----------
+    caption : str
+    heads : iterable of str
+    rows : iterable of iterable of str
+        The first cell names its row.
+    figures : collection of int
+        Columns that hold numbers.
+
+    Examples
+    --------
+    >>> "<b>" in table("Stems", ("stem", "peak"), [("<b>", "−1.0")], {1})
+    False
+    """
+
+    def cell(column, text):
+        return f"<td{' class=gl-figure' if column in figures else ''}>{html.escape(str(text))}</td>"
+
+    top = "".join(f'<th scope="col">{html.escape(head)}</th>' for head in heads)
+    body = "".join(
+        f'<tr><th scope="row">{html.escape(str(first))}</th>{"".join(cell(k, each) for k, each in enumerate(rest, 1))}</tr>'
+        for first, *rest in rows
+    )
+    title = f"<caption>{html.escape(caption)}</caption>"
+    return f"<table>{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def listed(title: str, sentences: Iterable[str]) -> str:
+    """Return sentences under a title as HTML, or nothing."""
+    items = "".join(f"<li>{html.escape(each)}</li>" for each in sentences)
+    return f"<p><b>{html.escape(title)}</b></p><ul>{items}</ul>" if items else ""
+
+
+def sheet() -> widgets.HTML:
+    """Return a place for tables and lists."""
+    return widgets.HTML().add_class("gl-score").add_class("gl-wide")

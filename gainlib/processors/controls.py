@@ -1,0 +1,93 @@
+"""The settings of the models in words, for whoever lets somebody choose them: labels, units, choices.
+
+They follow from the fields themselves: the unit is what a field's name ends in.
+"""
+
+from dataclasses import MISSING, dataclass, fields
+
+from gainlib.processors import Processor, named, names
+from gainlib.processors.converter import DITHERS
+from gainlib.processors.filters import KINDS
+
+UNITS = {"dbfs": "dBFS", "dbtp": "dBTP", "db": "dB", "s": "s", "hz": "Hz"}
+CHOICES = {("Filter", "kind"): KINDS, ("Quantiser", "dither"): DITHERS}
+ABOUT = {
+    "AnalogueStage": "noise floor and supply rails of an analogue stage",
+    "AsymmetricSaturation": "saturating stage, the two halves of the wave unlike",
+    "Compressor": "compressor",
+    "DCBlock": "high-pass at a few hertz against DC",
+    "Delay": "delay",
+    "Filter": "equaliser band or filter",
+    "Gate": "gate or expander",
+    "HardClip": "clips at a ceiling",
+    "Limiter": "limiter",
+    "Polarity": "polarity switch",
+    "Quantiser": "converter or short word length",
+    "Reverb": "reverberation",
+    "Saturation": "saturating stage",
+    "Tape": "saturation that remembers, as on tape",
+    "Tremolo": "level that swings to and fro",
+    "Unseen": "a box of your own that depends on level",
+}
+
+
+@dataclass(frozen=True)
+class Control:
+    """One setting of a processor.
+
+    Attributes
+    ----------
+    field : str
+        Name of the dataclass field.
+    label : str
+        The same in words, without the unit.
+    unit : str
+        Empty where there is none.
+    default : float, int, bool, str or None
+    choices : tuple of str
+        The words it can take; empty for a number or a switch.
+    may_be_none : bool
+        Whether it can be left out.
+    """
+
+    field: str
+    label: str
+    unit: str
+    default: float | int | bool | str | None
+    choices: tuple[str, ...] = ()
+    may_be_none: bool = False
+
+
+def controls(kind: type[Processor]) -> tuple[Control, ...]:
+    """Return the settings of a processor's class, in order.
+
+    Examples
+    --------
+    >>> [(each.label, each.unit, each.default) for each in controls(named("Compressor"))][:2]
+    [('threshold', 'dBFS', -20.0), ('ratio', '', 3.0)]
+    >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]
+    [('highpass', 'lowpass')]
+    """
+    return tuple(_control(kind.__name__, each) for each in fields(kind))
+
+
+def _control(name, field):
+    words = field.name.split("_")
+    unit = UNITS.get(words[-1], "") if len(words) > 1 else ""
+    default = None if field.default is MISSING else field.default
+    return Control(
+        field.name, " ".join(words[:-1] if unit else words), unit, default,
+        CHOICES.get((name, field.name), ()), default is None,
+    )  # fmt: skip
+
+
+def kinds_in_words() -> dict[str, str]:
+    """Return every model's class name with what it is, "Unseen" first: the box that nobody here can see into.
+
+    Examples
+    --------
+    >>> kinds = kinds_in_words()
+    >>> list(kinds)[0], kinds["Limiter"]
+    ('Unseen', 'limiter')
+    """
+    return {name: ABOUT[name] for name in ("Unseen", *names())}
