@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import difference_unit
@@ -113,6 +113,7 @@ class Checked(Part):
     """
 
     checks: tuple[Check, ...] = ()
+    keyed: ClassVar[bool] = False
 
     @property
     def band(self) -> str:

@@ -150,13 +150,20 @@ def _mark(exercise, given, answer):
             for part, said in zip(exercise.parts, unread, strict=True)
         )
         return _invalid(exercise, _lines(exercise, given, [said or "" for said in unread]), parts)
-    solution = exercise.values(exercise.solve(given))
-    key = [part.read(entry, given) for part, entry in zip(exercise.parts, solution, strict=True)]
+    key = _key(exercise, given)
     judged = [
         None if value is None else part.judge(value, right, given, values)
         for part, value, right in zip(exercise.parts, values, key, strict=True)
     ]
     return _verdict(exercise, given, values, key, judged)
+
+
+def _key(exercise, given):
+    """Return the right answer as read; what is measured needs none, and to find one may take a render."""
+    if not any(part.keyed for part in exercise.parts):
+        return [None] * len(exercise.parts)
+    solution = exercise.values(exercise.solve(given))
+    return [part.read(entry, given) for part, entry in zip(exercise.parts, solution, strict=True)]
 
 
 def _entries(exercise, answer):

@@ -116,6 +116,7 @@ class Part:
     unit: str = ""
     points: float = 1.0
     kind: ClassVar[str] = ""
+    keyed: ClassVar[bool] = True  # False where an answer is measured, and no right one is needed to judge it
 
     @property
     def band(self) -> str:
@@ -222,6 +223,11 @@ class Exercise:
         ``material(given)`` returns the audio or the session the question is about, or None.
     guard : bool
         Whether variants too close to a slip are redrawn; False only where `given` itself makes that impossible.
+    series : str
+        Exercises of one series are about the same thing, drawn alike for all of them, and change their numbers
+        together. They may be practised: numbers from ``PRACTICE`` on are free of charge and earn nothing.
+    graded_hints : int or None
+        How many of the hints there are when it counts; None for all.
 
     Examples
     --------
@@ -252,6 +258,8 @@ class Exercise:
     cites: tuple[str, ...] = ()
     material: Callable[[dict], Any] = nothing
     guard: bool = True
+    series: str = ""
+    graded_hints: int | None = None
 
     @property
     def lab(self) -> str:

@@ -12,6 +12,7 @@ from functools import lru_cache
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.events import Events, identity
 from gainlib.exercises.marking import HINT_FLOOR, Verdict, mark, score
+from gainlib.exercises.variants import PRACTICE
 
 _CACHED = 8192
 
@@ -123,7 +124,7 @@ def tally(
 def _scored(exercise, events, learner, class_code, salt, most):
     best, hints, used, told, answers, altered = None, set(), set(), set(), 0, 0
     for event in events:
-        if event.get("exercise") != exercise.id:
+        if event.get("exercise") != exercise.id or is_practice(exercise, event):
             continue
         if event["kind"] == "hint":
             hints.add(event["hint"])
@@ -144,6 +145,11 @@ def _scored(exercise, events, learner, class_code, salt, most):
     points, verdict, *when = best or (0.0, Verdict("unattempted", 0.0, exercise.points, ""), None, "")
     counts = (len(hints), answers, len(used), altered)
     return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, verdict.feedback, *when)
+
+
+def is_practice(exercise, event: dict) -> bool:
+    """Whether an event belongs to a practice run: its hints cost nothing and its answers earn nothing."""
+    return bool(exercise.series) and event.get("attempt", 0) >= PRACTICE
 
 
 @lru_cache(maxsize=_CACHED)

@@ -20,6 +20,9 @@ from gainlib.exercises.text import printed_numbers
 REDRAWS = 50
 FROM_ANSWER = 3.0
 BETWEEN_SLIPS = 2.0
+PRACTICE = 1000
+"""Number of the first set of numbers that is practice in a series: hints are free there, and no points are earned."""
+
 _TRIES = 2000
 
 
@@ -196,7 +199,7 @@ def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt
     GainlibError
         When 51 draws gave no fair variant: the declaration is at fault, not the learner.
     """
-    rng = np.random.Generator(np.random.PCG64(seed_for(learner, exercise.id, attempt, class_code, salt)))
+    rng = np.random.Generator(np.random.PCG64(seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)))
     source = exercise.given
     if isinstance(source, Either):
         source = pick(rng, source.branches)

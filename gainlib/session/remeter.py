@@ -21,6 +21,7 @@ from gainlib.session.extremes import FINE_FRAMES, Peak, search
 from gainlib.session.lanes import lane_of
 from gainlib.session.products import FINE_IN_COARSE, highest_window
 from gainlib.session.routes import bus_routes
+from gainlib.session.scratch import one_thread
 from gainlib.session.strip import ratio
 from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed
@@ -153,10 +154,11 @@ class Remeter:
         moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
         gains, reason = self._moved(moves, solo)
         if not reason:
-            peak = self._peak(gains)
-            reason = self._clipped(peak)
-            if not reason:
-                return self._reading(gains, peak, self._master_gain(master_trim_db))
+            with one_thread():
+                peak = self._peak(gains)
+                reason = self._clipped(peak)
+                if not reason:
+                    return self._reading(gains, peak, self._master_gain(master_trim_db))
         return self._rendered(moves, solo, master_trim_db, reason)
 
     def worst(

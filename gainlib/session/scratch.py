@@ -1,13 +1,33 @@
-"""Tables too long for memory: rows in a file, read back where they are needed."""
+"""Help for long arrays: tables in a file, read back where they are needed, and products that do not wait."""
 
+import functools
 import shutil
 import tempfile
 from pathlib import Path
 from threading import Lock
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 IN_MEMORY_BYTES = 64_000_000
+
+
+def one_thread():
+    """Return a context in which the matrix library computes on one thread.
+
+    A product here takes a millisecond. Shared out among threads it takes as long on an idle machine, and ten times as
+    long on a busy one, where the threads wait for each other.
+
+    Returns
+    -------
+    context manager
+    """
+    return _matrix_libraries().limit(limits=1, user_api="blas")
+
+
+@functools.cache
+def _matrix_libraries():
+    return ThreadpoolController()
 
 
 class Table:

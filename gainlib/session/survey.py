@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from gainlib import kernels
 from gainlib.audio import Audio
@@ -14,7 +13,7 @@ from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extre
 from gainlib.session.lanes import Lane
 from gainlib.session.nearby import Nearby
 from gainlib.session.products import ProductsBuilder, hop_edges, pairs
-from gainlib.session.scratch import Table
+from gainlib.session.scratch import Table, one_thread
 
 SIDES = (0, 1)
 CHUNK_FRAMES = 32 * COARSE_FRAMES
@@ -83,7 +82,7 @@ class Survey:
             self._note(1 + index, start, padded[:channels, index])
 
         # The lanes are shared out already; a matrix library that shares out small products as well only waits.
-        with threadpool_limits(1, "blas"), ThreadPoolExecutor(WORKERS) as pool:
+        with one_thread(), ThreadPoolExecutor(WORKERS) as pool:
             for start, stop, padded in self._chunks():
                 count = stop - start
                 jobs = [pool.submit(one, index, start, count, padded) for index in range(lanes)]
@@ -102,7 +101,7 @@ class Survey:
     def renew_anchor(self, gains: list[np.ndarray]) -> None:
         """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor."""
         mix = np.empty((self.frames, 2), np.float32)
-        with threadpool_limits(1, "blas"):
+        with one_thread():
             for start, stop, padded in self._chunks():
                 self._note_sum(gains, start, stop, padded, mix)
         self.set_anchor(gains, mix)
