@@ -199,7 +199,8 @@ def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt
     GainlibError
         When 51 draws gave no fair variant: the declaration is at fault, not the learner.
     """
-    rng = np.random.Generator(np.random.PCG64(seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)))
+    seed = seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)
+    rng = np.random.Generator(np.random.PCG64(seed))
     source = exercise.given
     if isinstance(source, Either):
         source = pick(rng, source.branches)

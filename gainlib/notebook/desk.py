@@ -10,6 +10,8 @@ from typing import Any
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, Tally, bank, hint_price, mark, records_folder, tally
 from gainlib.exercises.record import plain
+from gainlib.exercises.tally import is_practice
+from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import who
 
 
@@ -88,8 +90,31 @@ class Desk:
     def _of(self, exercise, *kinds):
         return [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
 
+    def series(self, exercise) -> tuple:
+        """Return the exercises that change their numbers along with one; itself alone where it is in no series."""
+        if not exercise.series:
+            return (exercise,)
+        return tuple(each for each in self.exercises.values() if each.series == exercise.series)
+
+    def practising(self, exercise) -> bool:
+        """Whether what is on the desk is practice: hints are free, and no points are earned."""
+        return bool(exercise.series) and self.attempt(exercise) >= PRACTICE
+
+    def practise(self, exercise, on: bool = True) -> None:
+        """Turn to practice, or back to what counts; each goes on with the session it had."""
+        if on == self.practising(exercise):
+            return
+        used = [each["attempt"] for each in self._of_series(exercise) if (each["attempt"] >= PRACTICE) == on]
+        self._take_numbers(exercise, max(used, default=PRACTICE if on else 0))
+
+    def _of_series(self, exercise):
+        return [event for each in self.series(exercise) for event in self._of(each, "attempt", "answer")]
+
     def attempt(self, exercise) -> int:
-        """Return which set of numbers is on the desk, 0 for the first."""
+        """Return which set of numbers is on the desk, 0 for the first; in a series, the one taken up last."""
+        if exercise.series:
+            last = max(self._of_series(exercise), key=lambda each: each["time"], default={"attempt": 0})
+            return last["attempt"]
         return max((each["attempt"] for each in self._of(exercise, "attempt", "answer")), default=0)
 
     def given(self, exercise) -> dict:
@@ -97,18 +122,33 @@ class Desk:
         return exercise.variant(self.learner, self.attempt(exercise), self.class_code)
 
     def hints_open(self, exercise) -> int:
-        """Return how many hints were opened, with any numbers: what was read once stays read."""
-        return len({each["hint"] for each in self._of(exercise, "hint")})
+        """Return how many hints were opened, with any numbers: what was read once stays read.
+
+        Those of practice are open in practice only.
+        """
+        practising = self.practising(exercise)
+        return len({each["hint"] for each in self._of(exercise, "hint") if is_practice(exercise, each) == practising})
+
+    def hints_there(self, exercise) -> int:
+        """Return how many hints there are to open, where it counts or in practice."""
+        limited = exercise.graded_hints is not None and not self.practising(exercise)
+        return exercise.graded_hints if limited else len(exercise.hints)
 
     def hint_price(self, exercise) -> str:
         """Return what the next hint costs, in words."""
+        if self.practising(exercise):
+            return "free: this is practice"
         return hint_price(exercise.points, self.hints_open(exercise))
+
+    def answers(self, exercise) -> list[dict]:
+        """Return the events of all answers to the present variant, oldest first."""
+        attempt = self.attempt(exercise)
+        return [each for each in self._of(exercise, "answer") if each["attempt"] == attempt]
 
     def last_answer(self, exercise) -> Any:
         """Return the last answer to the present variant, or None."""
-        attempt = self.attempt(exercise)
-        answers = [each["answer"] for each in self._of(exercise, "answer") if each["attempt"] == attempt]
-        return answers[-1] if answers else None
+        answers = self.answers(exercise)
+        return answers[-1]["answer"] if answers else None
 
     def verdict(self, exercise, answer: Any):
         """Return the verdict on an answer to the present variant; nothing is recorded."""
@@ -131,16 +171,23 @@ class Desk:
     def open_hint(self, exercise) -> None:
         """Open the next hint; does nothing when all are open."""
         number = self.hints_open(exercise) + 1
-        if number > len(exercise.hints):
+        if number > self.hints_there(exercise):
             return
         self._add(self.record.hint(self.learner, exercise.id, self.attempt(exercise), number, self.class_code))
         self._tell("hint", exercise.id)
 
     def new_numbers(self, exercise) -> None:
-        """Go on to the next variant."""
-        attempt = self.attempt(exercise) + 1
-        self._add(self.record.attempt(self.learner, exercise.id, attempt, self.class_code))
-        self._tell("numbers", exercise.id)
+        """Go on to the next variant; a whole series goes on together."""
+        practising = self.practising(exercise)
+        events = self._of_series(exercise) if exercise.series else ()
+        used = [each["attempt"] for each in events if (each["attempt"] >= PRACTICE) == practising]
+        self._take_numbers(exercise, max(used, default=self.attempt(exercise)) + 1)
+
+    def _take_numbers(self, exercise, attempt):
+        for each in self.series(exercise):
+            self._add(self.record.attempt(self.learner, each.id, attempt, self.class_code))
+        for each in self.series(exercise):
+            self._tell("numbers", each.id)
 
     # ---- points ----------------------------------------------------------------------------------------------------
 

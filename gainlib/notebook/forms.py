@@ -10,6 +10,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.prose import Said, prose, rewrite
@@ -34,6 +35,14 @@ def points_text(points: float) -> str:
     """
     text = number_text(points, 2)
     return text.rstrip("0").rstrip(".")
+
+
+def numbers_text(exercise, desk) -> str:
+    """Return which set of numbers is on the desk, in words."""
+    attempt = desk.attempt(exercise)
+    if not exercise.series:
+        return f"numbers no. {attempt + 1}"
+    return f"practice session no. {attempt - PRACTICE + 1}" if attempt >= PRACTICE else f"session no. {attempt + 1}"
 
 
 class ExerciseForm(Panel):
@@ -86,6 +95,9 @@ class ExerciseForm(Panel):
         self.again = make(
             description="New numbers", tooltip="The same question with other numbers; the best try counts"
         )
+        if self.exercise.series:
+            self.again.description = "Another session"
+            self.again.tooltip = "Another session for all tasks of this lab; the best try at each counts"
 
     def _connect(self):
         self.check.on_click(self.guarded(lambda _button: self.submit()))
@@ -148,7 +160,9 @@ class ExerciseForm(Panel):
         if verdict.shows_key and verdict.state != "right":
             text += "\n\nThe right value is told now, so take **New numbers** for the next try."
         counted = self._desk.points(self.exercise)
-        if verdict.points > counted + 1e-9:
+        if self._desk.practising(self.exercise):
+            text += "\n\nThis is practice, so no points are counted."
+        elif verdict.points > counted + 1e-9:
             text += (
                 f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count, since hints were open "
                 "or these numbers had been told. **New numbers** are a fresh start."
@@ -167,12 +181,13 @@ class ExerciseForm(Panel):
     def update(self) -> None:
         """Renew heading, hints and buttons."""
         exercise, desk = self.exercise, self._desk
-        best, attempt = desk.points(exercise), desk.attempt(exercise)
+        best = desk.points(exercise)
         self._head.value = (
             f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far '
-            f"{points_text(best)} of {points_text(exercise.points)} points · numbers no. {attempt + 1}</p>"
+            f"{points_text(best)} of {points_text(exercise.points)} points · {numbers_text(exercise, desk)}</p>"
         )
-        hints, opened = exercise.hints_for(self.given), desk.hints_open(exercise)
+        opened = desk.hints_open(exercise)
+        hints = exercise.hints_for(self.given)[: desk.hints_there(exercise)]
         if len(self._hints.children) != opened:
             self._hints.children = [prose(f"**Hint {k + 1}.** {text}") for k, text in enumerate(hints[:opened])]
         self.hint.disabled = opened >= len(hints)

@@ -74,7 +74,7 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
     for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
         if one.rate_hz != other.rate_hz or not len(x) or not len(y):
             continue
-        lag, value = _main_correlation(x, y, round(REACH_S * one.rate_hz))
+        lag, value = main_correlation(x, y, round(REACH_S * one.rate_hz))
         if value <= -REVERSED_PAIR:
             said = (
                 f"correlates with {{other}} by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
@@ -84,8 +84,23 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
                 yield Finding(stem.name, "polarity", False, f"{stem.name}: {said.format(other=partner.name)}")
 
 
-def _main_correlation(x, y, reach):
-    """Return lag in frames and value of the largest correlation, by magnitude, within `reach` frames."""
+def main_correlation(x, y, reach):
+    """Return lag and value of the largest correlation, by magnitude.
+
+    Parameters
+    ----------
+    x, y : array
+        Spectra from :class:`Snapshots`.
+    reach : int
+        How far to look to either side, in frames.
+
+    Returns
+    -------
+    lag : int
+        In frames; positive where `y` comes later.
+    value : float
+        From −1 to 1.
+    """
     count = min(len(x), len(y))
     cross = np.einsum("ij,ij->j", y[:count], x[:count].conj())
     scale = math.sqrt(_energy(x[:count]) * _energy(y[:count]))
@@ -125,8 +140,8 @@ def copies(stems: list, spectra: list) -> Iterator[Finding]:
         if scale and both / scale > COPY:
             yield Finding(
                 other.name, "copy", False,
-                f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides of "
-                "a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
+                f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides "
+                "of a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
             )  # fmt: skip
 
 

@@ -1,0 +1,127 @@
+"""One right way through the capstone, from the plan of :mod:`gainlib.staging`, and the usual mistakes made on it.
+
+The marks know nothing of it: they measure what is handed in. A plan goes by its own limits (bypass 0.1 dB, balance
+0.01 dB, sends 0.05 dB), which are narrower than those asked for here.
+"""
+
+import copy
+from dataclasses import dataclass
+from functools import lru_cache
+
+from gainlib.demo.chains import CUED, DRUMS
+from gainlib.exercises.capstone import delivered, filled, sitting
+from gainlib.exercises.capstone.figures import figures_of
+from gainlib.exercises.controls import controls_of
+from gainlib.staging import plan
+
+TARGET_DBTP = -6.2
+_KEPT = 128
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A plan without its audio.
+
+    Attributes
+    ----------
+    controls : dict
+        Where everything goes.
+    reasons : tuple of str
+        Why, one sentence a move.
+    """
+
+    controls: dict
+    reasons: tuple[str, ...]
+
+
+@lru_cache(maxsize=_KEPT)
+def planned(seed: int) -> Planned:
+    """Return the plan of a session; a few seconds of work the first time."""
+    given = {"seed": seed}
+    made = plan(sitting.session(given), TARGET_DBTP)
+    placed: dict = {}
+    for control in sitting.controls(given):
+        (now,) = controls_of(made.session, (control.name,), (control.target,))
+        placed.setdefault(control.target, {})[control.name] = round(now.start, 2)
+    return Planned(placed, tuple(move.reason for move in made.moves))
+
+
+def controls(given: dict) -> dict:
+    """Return the controls of one right way."""
+    return copy.deepcopy(planned(given["seed"]).controls)
+
+
+def handed_over(given: dict) -> dict:
+    """Return these controls with what is measured on their export."""
+    placed = controls(given)
+    frames = sitting.session(given).frames
+    return {"controls": placed, "export": delivered.facts_of(figures_of(placed, given), frames)}
+
+
+def filled_sheet(given: dict) -> dict:
+    """Return these controls with the readings asked for, as a meter shows them."""
+    placed = controls(given)
+    figures = figures_of(placed, given)
+    return {"controls": placed, "cells": [round(filled.reading(figures, cell), 1) for cell in given["cells"]]}
+
+
+def reasons(given: dict) -> str:
+    """Return why every control goes where it goes, as a list in Markdown."""
+    return "\n".join(f"- {reason}" for reason in planned(given["seed"]).reasons)
+
+
+# ---------------------------------------------------------------------------------------- mistakes
+
+
+def unmatched(given: dict) -> dict:
+    """Return the drive set well and every output gain left at 0 dB, each drive put right again behind the last box."""
+    placed = controls(given)
+    for stem in sitting.SOUNDING:
+        taken = 0.0
+        for number in range(1, sitting.MOST_INSERTS + 1):
+            if f"insert {number} out_db" in placed[stem]:
+                placed[stem][f"insert {number} in_db"] = round(placed[stem][f"insert {number} in_db"] + taken, 2)
+                taken = placed[stem][f"insert {number} out_db"]
+                placed[stem][f"insert {number} out_db"] = 0.0
+    return placed
+
+
+def hotter(given: dict, by_db: float = 3.0) -> dict:
+    """Return every trim of a strip with boxes up by so much."""
+    placed = controls(given)
+    for stem in sitting.SOUNDING:
+        placed[stem]["trim_db"] = round(min(placed[stem]["trim_db"] + by_db, 24.0), 2)
+    return placed
+
+
+def one_fader(given: dict, by_db: float = 1.0) -> dict:
+    """Return one fader off by so much, all else right."""
+    placed = controls(given)
+    placed["08 pad"]["fader_db"] = round(placed["08 pad"]["fader_db"] + by_db, 2)
+    return placed
+
+
+def drums_at_the_strips(given: dict, by_db: float = -4.0) -> dict:
+    """Return the drums moved at their own strips, and brought back behind the group's compressor."""
+    placed = controls(given)
+    for stem in DRUMS:
+        placed[stem]["post_trim_db"] = round(placed[stem]["post_trim_db"] + by_db, 2)
+    before, now = (figures_of(each, given).energy("drums/out") for each in (controls(given), placed))
+    placed["drums"]["post_trim_db"] = round(placed["drums"]["post_trim_db"] + before - now, 2)
+    return placed
+
+
+def cue_forgotten(given: dict) -> dict:
+    """Return the cue sends left where they were found."""
+    placed, found = controls(given), sitting.as_found(given)
+    for stem in CUED:
+        placed[stem]["send cue level_db"] = found[stem]["send cue level_db"]
+    return placed
+
+
+def clipped(given: dict, by_db: float = 10.0) -> dict:
+    """Return everything that reaches the bus up by so much, and no export."""
+    placed = controls(given)
+    for name in (*(stem for stem in sitting.SOUNDING if stem not in DRUMS), *sitting.GROUPS):
+        placed[name]["post_trim_db"] = round(placed[name]["post_trim_db"] + by_db, 2)
+    return {"controls": placed, "export": None}
