@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parent.parent
 ROOMS = ROOT / "gainlib"
 SCREENS = {"IPython", "ipywidgets", "anywidget", "matplotlib"}
 TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "labs", "gainlib", "tests", "media", "binder"}
-BUILT = {"gainlib.egg-info", "records", "benchmarks-out"}
+BUILT = {"gainlib.egg-info", "records", "bench", "benchmarks-out"}
 STARRED = (inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD)
 SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 

@@ -31,8 +31,8 @@ class Song:
 
     Attributes
     ----------
-    folder : pathlib.Path or None
-        Where the stems lie; None for the demo and for an empty bench.
+    home : pathlib.Path or None
+        Where things are to be written unless the learner says otherwise; None is the bench's own folder.
     session : Session or None
         With the chains and the balance as they stand.
     stems : tuple of Stem
@@ -61,7 +61,7 @@ class Song:
     changed: balance
     """
 
-    folder: Path | None = None
+    home: Path | None = None
     session: Any = None
     stems: tuple = ()
     plan: Any = None
@@ -75,9 +75,9 @@ class Song:
         """Have ``told(what)`` called after a change: "opened", "checked", "stems", "chains", "balance", "planned"."""
         self._watchers.append(told)
 
-    def open(self, session, folder: Path | None = None, notes=()) -> None:
+    def open(self, session, home: Path | None = None, notes=()) -> None:
         """Put another song on the bench."""
-        self.session, self.folder, self.notes = session, folder, tuple(notes)
+        self.session, self.home, self.notes = session, home, tuple(notes)
         self.stems, self.plan, self.peak_s = (), None, None
         self._tell("opened")
 
@@ -122,7 +122,7 @@ class Song:
         return self.session.frames / self.session.rate_hz
 
     def place_for(self, what: str) -> Path:
-        """Return a path that is free, beside the stems, for something to be written.
+        """Return a path that is free, in the song's home, for something to be written.
 
         Parameters
         ----------
@@ -131,7 +131,7 @@ class Song:
         """
         from gainlib.staging.folders import file_name
 
-        home = self.folder.parent if self.folder is not None else bench_folder()
+        home = self.home or bench_folder()
         stem, dot, suffix = what.partition(".")
         taken = {each.name.casefold() for each in home.iterdir()} if home.is_dir() else set()
         return home / file_name(f"{self.title} {stem}", f"{dot}{suffix}", taken)

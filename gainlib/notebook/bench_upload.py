@@ -1,7 +1,7 @@
 """Stems that come in through the browser, slice by slice, into a folder of the bench's own.
 
-The field that ipywidgets has for this sends a file as one message, and a server of Jupyter closes the line at 10 MB: two
-minutes of a mono stem. Here a slice is sent when the one before it has been written.
+The field that ipywidgets has for this sends a file as one message, and a server of Jupyter closes the line at 10 MB:
+under two minutes of a mono stem. Here a slice is sent when the one before it has been written.
 """
 
 import os
@@ -102,7 +102,7 @@ class PickStems(anywidget.AnyWidget):
     """
 
     _esm = assets.module("stems")
-    _css = assets.style()
+    _css = assets.style() + assets.style("bench")
     text = traitlets.Unicode("").tag(sync=True)
     accept = traitlets.Unicode(",".join((*audio_suffixes(), ".json"))).tag(sync=True)
 

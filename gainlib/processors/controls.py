@@ -5,7 +5,7 @@ They follow from the fields themselves: the unit is what a field's name ends in.
 
 from dataclasses import MISSING, dataclass, fields
 
-from gainlib.processors import Processor, named, names
+from gainlib.processors import Processor, names
 from gainlib.processors.converter import DITHERS
 from gainlib.processors.filters import KINDS
 
@@ -63,6 +63,7 @@ def controls(kind: type[Processor]) -> tuple[Control, ...]:
 
     Examples
     --------
+    >>> from gainlib.processors import named
     >>> [(each.label, each.unit, each.default) for each in controls(named("Compressor"))][:2]
     [('threshold', 'dBFS', -20.0), ('ratio', '', 3.0)]
     >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]

@@ -1,7 +1,7 @@
 """A stretch of the mix for the ear, rendered without the rest of the song.
 
-What rings on or holds back, a tail, a compressor, a delay, comes from before the stretch; so some seconds ahead of it are
-rendered along and cut off. How many are enough is a choice of our own, far above the times of the models.
+What rings on or holds back, a tail, a compressor, a delay, comes from before the stretch; so some seconds ahead of it
+are rendered along and cut off. How many are enough is a choice of our own, far above the times of the models.
 """
 
 import math
@@ -87,9 +87,7 @@ def bus_excerpt(
     start = round(start_s * rate)
     first = max(start - round(AHEAD_S * rate), 0)
     stop = min(start + max(round(length_s * rate), 1), whole)
-    cut = session.with_(
-        strips=tuple(strip.with_(audio=Stretch(strip.audio, first, stop)) for strip in session.strips)
-    )
+    cut = session.with_(strips=tuple(strip.with_(audio=Stretch(strip.audio, first, stop)) for strip in session.strips))
     told, done, kept = progress or (lambda *_: None), 0, []
     for block in blocks(cut, BUS):
         kept.append(block)

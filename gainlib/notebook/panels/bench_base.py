@@ -16,31 +16,76 @@ AUTO = {"width": "auto"}
 FULL = {"style": {"description_width": "initial"}}
 
 
+class Slot(widgets.VBox):
+    """Widgets in a row, and under them the place where what their buttons do is reported: a bar, and a line.
+
+    Parameters
+    ----------
+    *inside : widgets
+    """
+
+    def __init__(self, *inside: widgets.Widget):
+        self.said, self.inside = Said(), inside
+        self._fixed = [row(*inside)] if inside else []
+        super().__init__([*self._fixed, self.said])
+
+    def take(self, bar: widgets.Widget | None) -> None:
+        """Show the bar here, or no longer."""
+        self.children = [*self._fixed, *([] if bar is None else [bar]), self.said]
+
+
 class Step(Panel):
-    """A step of the bench: its widgets, and a line that says how it went.
+    """A step of the bench: its widgets, with a :class:`Slot` for each piece of work.
 
     Parameters
     ----------
     song : gainlib.notebook.bench_song.Song
         What lies on the bench.
     *children : widgets
-        From the top; the line comes behind them.
+        From the top.
 
     Attributes
     ----------
     said : Said
-        The line.
+        The line that speaks now.
     """
 
     def __init__(self, song, *children):
-        self.song, self.said = song, Said()
-        super().__init__(*children, self.said)
-        self.add_class("gl-form")
+        self.song = song
+        self._slots = [each for each in children if isinstance(each, Slot)] or [Slot()]
+        self._slot = self._slots[0]
+        super().__init__(*children, *([] if self._slot in children else [self._slot]))
+        self.add_class("gl-form").add_class("gl-bench")
         self.halt = button("Stop", tooltip="End this; nothing is changed")
         self.halt.on_click(self.guarded(lambda _button: self._stop()))
         self.progress.widget.children += (self.halt,)
+        self._report_at(self._slot)
 
-    def action(self, pressed: widgets.Button, work: Callable, done: Callable, text: str, ask: Callable | None = None):
+    @property
+    def said(self) -> Said:
+        """The line that speaks now."""
+        return self._slot.said
+
+    def _report_at(self, slot):
+        for other in self._slots:
+            if other is not slot:
+                other.said.say()
+                other.take(None)
+        self._slot = slot
+        slot.take(self.progress.widget)
+        self.children = [each for each in self.children if each is not self.progress.widget]
+
+    def note(self, text: str) -> None:
+        """Say something in the first place, when the song has changed."""
+        self._report_at(self._slots[0])
+        self.said.say("note", "", text)
+
+    def _slot_of(self, pressed):
+        return next((slot for slot in self._slots if pressed in slot.inside), self._slots[0])
+
+    def action(
+        self, pressed: widgets.Button, work: Callable, done: Callable, text: str, ask: Callable = lambda: ()
+    ) -> Callable[[], None]:
         """Give a button long work.
 
         Parameters
@@ -52,7 +97,7 @@ class Step(Panel):
             ``done(result)`` shows what came out, or takes it.
         text : str
             What stands there meanwhile.
-        ask : callable, optional
+        ask : callable
             ``ask()`` reads the fields first; returns a tuple.
 
         Returns
@@ -60,36 +105,40 @@ class Step(Panel):
         callable
             Does the same at once, as in a script.
         """
-        ask = ask or (lambda: ())
 
-        def begin(_button=None):
-            self.said.state, self.said.word = "busy", text
-            asked = self._tried(ask)
-            if asked is None:
+        def asked():
+            self._report_at(self._slot_of(pressed))
+            return self._tried(ask)
+
+        def begin():
+            found = asked()
+            if found is None:
                 return
+            self.said.say("busy", text)
             self.progress.of(text).__enter__()
+            name, ended = text.rstrip(" …"), lambda future: self._ended(future, done)
             try:
-                self.song.work.later(
-                    text.rstrip(" …"), lambda tell: work(tell, *asked), lambda end: self._ended(end, done), self._told
-                )
+                self.song.work.later(name, lambda tell: work(tell, *found), ended, self.progress)
             except GainlibError as problem:
                 self.progress.__exit__(None, None, None)
                 self.said.say("wrong", "Not now", f"{problem}.")
 
         def now():
-            asked = self._tried(ask)
-            if asked is not None:
-                self._tried(lambda: self.song.work.now(lambda tell: work(tell, *asked), done))
+            found = asked()
+            if found is not None:
+                self._tried(lambda: self.song.work.now(lambda tell: work(tell, *found), done))
 
         pressed.on_click(self.guarded(lambda _button: begin() if _loop() else now()))
         return now
 
     def at_once(self, pressed: widgets.Button, work: Callable[[], None]) -> None:
         """Give a button work that takes no time."""
-        pressed.on_click(self.guarded(lambda _button: self._tried(work)))
 
-    def _told(self, share, text):
-        self.progress(share, text)
+        def do(_button):
+            self._report_at(self._slot_of(pressed))
+            self._tried(work)
+
+        pressed.on_click(self.guarded(do))
 
     def _stop(self):
         self.song.work.stop()
@@ -166,10 +215,8 @@ class NumberEntry(widgets.Text):
     def __init__(self, label: str, value: float, unit: str = "", low: float = -1e9, high: float = 1e9):
         self._what, self._unit, self._low, self._high = label, unit, low, high
         shown = f"{label} ({unit}):" if unit else f"{label}:"
-        super().__init__(
-            _typed(value), description=shown, continuous_update=False, layout={"width": f"{len(shown) * 0.58 + 7:.1f}em"},
-            **FULL,
-        )  # fmt: skip
+        layout = {"width": f"{len(shown) * 0.58 + 7:.1f}em"}
+        super().__init__(_typed(value), description=shown, continuous_update=False, layout=layout, **FULL)
 
     def number(self) -> float:
         """Return the number; what is none, or out of range, is refused with what would do."""
@@ -213,10 +260,12 @@ def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], fig
         return f"<td{' class=gl-figure' if column in figures else ''}>{html.escape(str(text))}</td>"
 
     top = "".join(f'<th scope="col">{html.escape(head)}</th>' for head in heads)
-    body = "".join(
-        f'<tr><th scope="row">{html.escape(str(first))}</th>{"".join(cell(k, each) for k, each in enumerate(rest, 1))}</tr>'
-        for first, *rest in rows
-    )
+
+    def line(first, rest):
+        cells = "".join(cell(column, text) for column, text in enumerate(rest, 1))
+        return f'<tr><th scope="row">{html.escape(str(first))}</th>{cells}</tr>'
+
+    body = "".join(line(first, rest) for first, *rest in rows)
     title = f"<caption>{html.escape(caption)}</caption>"
     return f"<table>{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 

@@ -1,0 +1,90 @@
+"""The bench: a song of one's own, from its folder to the sheets that are taken away.
+
+``bench = Bench()``, then a call a cell, in the order of the work. What the steps share is a
+:class:`~gainlib.notebook.bench_song.Song`; all that is measured or planned comes from ``staging`` and ``session``.
+"""
+
+from gainlib.notebook.bench_song import Song
+
+
+class Bench:
+    """All steps of the bench, for one song at a time.
+
+    Attributes
+    ----------
+    song : Song
+        What lies on it.
+
+    Examples
+    --------
+    >>> bench = Bench()
+    >>> bench.open().open_demo()
+    >>> bench.song.title
+    'Ninth Stair'
+    """
+
+    def __init__(self):
+        self.song, self._steps = Song(), {}
+
+    def __repr__(self):
+        return f"Bench: {self.song.title if self.song.session is not None else 'empty'}"
+
+    def safety(self):
+        """Return the cautions for ears and loudspeakers, and a tone to set the level with."""
+        from gainlib.notebook.sheets import safety
+
+        return safety()
+
+    def open(self):
+        """Return step 1: a folder, a saved song, an upload, or the demo."""
+        from gainlib.notebook.panels.bench_open import OpenStep
+
+        return self._step(OpenStep)
+
+    def checks(self):
+        """Return step 2: what the stems show."""
+        from gainlib.notebook.panels.bench_checks import ChecksStep
+
+        return self._step(ChecksStep)
+
+    def chains(self):
+        """Return step 3: what each stem passes."""
+        from gainlib.notebook.panels.bench_chains import ChainsStep
+
+        return self._step(ChainsStep)
+
+    def balance(self):
+        """Return step 4: faders, pans, and the meters of the bus."""
+        from gainlib.notebook.panels.bench_balance import BalanceStep
+
+        return self._step(BalanceStep)
+
+    def plan(self):
+        """Return step 5: every move with its place and its reason."""
+        from gainlib.notebook.panels.bench_plan import PlanStep
+
+        return self._step(PlanStep)
+
+    def listen(self):
+        """Return step 6: the mix before and after, matched in loudness."""
+        from gainlib.notebook.panels.bench_listen import ListenStep
+
+        return self._step(ListenStep)
+
+    def take(self):
+        """Return step 7: sheets, staged stems, what changed, the song as a file."""
+        from gainlib.notebook.panels.bench_take import TakeStep
+
+        return self._step(TakeStep)
+
+    def come_back(self):
+        """Return step 8: what came back from the mixer, against the plan."""
+        from gainlib.notebook.panels.bench_return import ReturnStep
+
+        return self._step(ReturnStep)
+
+    def _step(self, kind):
+        """Return a step of this bench; the same one every time its cell is run."""
+        if kind not in self._steps:
+            self._steps[kind] = kind(self.song)
+        return self._steps[kind]

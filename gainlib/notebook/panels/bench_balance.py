@@ -1,0 +1,272 @@
+"""Step 4 of the bench: the balance that is to be kept, and what the bus does with it."""
+
+import time
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import figures
+from gainlib.notebook.fader import Fader, Faders
+from gainlib.notebook.figures.peaks import BusMeters
+from gainlib.notebook.live import LiveFigure
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import level_text, number_text
+from gainlib.staging.pasted import pasted_path
+
+TEXT = """
+Set what your mixer shows: type the faders, drag them, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
+The plan **keeps** this balance. A saved song or a chains file has brought its own along.
+"""
+SAVED = "**Or take faders, pans and mutes from a saved song**, by name."
+HEAR = "**Hear it.** Turn down, press play, come up slowly."
+TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
+LENGTH_S = 20.0
+AGAIN_S = 6.0  # what takes no longer is measured anew after every move
+NOTE = "The mix as it stands, as loud as the limits of the workbook let it be."
+
+
+class BalanceStep(Step):
+    """Faders, pans, and the meters of the bus.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    faders, master : Faders, Fader
+        Of strips and groups, and of the master; None while there is no song.
+    pans : dict of str to BoundedFloatText
+    measure, hear, read_balance : callable
+        What the buttons do, at once.
+    """
+
+    def __init__(self, song):
+        self.faders = self.master = self._remeter = None
+        self.pans, self._own, self._quiet = {}, False, False
+        self._reason, self._took_s, self._pending = "", 0.0, False
+        self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
+        self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
+        self.meter = button("Measure the bus", button_style="primary")
+        self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it stands")
+        self.file, self.take = entry("Balance of a saved song (.json):"), button("Take its faders and pans")
+        super().__init__(
+            song, prose(TEXT), Slot(self.meter, self.top), self._picture.add_class("gl-stays"), self._place,
+            prose(SAVED), self.file, Slot(self.take), prose(HEAR), Slot(self.start, self.listen), self._sound,
+        )  # fmt: skip
+        self.add_class("gl-panel")
+        opened = lambda: (song.opened(),)  # noqa: E731
+        self.measure = self.action(self.meter, _survey, self._surveyed, "Measuring the bus …", opened)
+        self.hear = self.action(self.listen, _excerpt, self._heard, "Rendering …", self._asked)
+        self.read_balance = self.action(
+            self.take, _read, self._balance_read, "Reading …",
+            lambda: (song.opened(), pasted_path(self.file.value, "the path of the saved song")),
+        )  # fmt: skip
+        self.top.observe(self.guarded(lambda change: self._fit(change["old"])), "value")
+        song.watch(self._changed)
+        self._changed("opened")
+
+    # ---- faders and pans -------------------------------------------------------------------------------------------
+
+    def _build(self):
+        """Put faders and pans of the song on the page."""
+        from gainlib.session.fader import law_up_to
+
+        session = self.song.session
+        channels = [*session.strips, *session.groups]
+        values = [each.fader_db for each in channels]
+        highest = max((*values, session.master.fader_db))
+        self._quiet = True
+        self.top.value = next((top for _, top in TOPS if highest <= top + 0.005), TOPS[-1][1])
+        law = law_up_to(max(self.top.value, highest))
+        self.faders = Faders([each.name for each in channels], values, law=law, options=("mute",), label="Balance")
+        self.faders.mute = [each.name for each in channels if each.mute]
+        self.master = Fader("master", session.master.fader_db, law=law).add_class("gl-behind")
+        self.pans = {each.name: _pan(each) for each in channels}
+        for each in (self.faders, self.master):
+            each.observe(self.guarded(lambda _change: self._follow()), "values_db")
+            each.observe(self.guarded(lambda _change: self._settle()), "released")
+        self.faders.observe(self.guarded(lambda _change: self._follow()), "mute")
+        for pan in self.pans.values():
+            pan.observe(self.guarded(lambda _change: self._settle()), "value")
+        pans = widgets.HBox(list(self.pans.values())).add_class("gl-buttons")
+        about = prose("**Pans**, from −1 (left) over 0 (centre) to 1 (right):")
+        self._place.children = [self.faders, self.master, about, pans]
+        self._quiet = False
+
+    def _fit(self, before):
+        """Give the faders another travel, as long as it holds where they stand."""
+        if self.faders is None or self._quiet:
+            return
+        from gainlib.session.fader import law_up_to
+
+        highest = max((*self.faders.values_db, *self.master.values_db))
+        if highest > self.top.value + 0.005:
+            self._quiet = True
+            self.top.value = before
+            self._quiet = False
+            text = f"a fader stands at {level_text(highest)}; bring it down before the travel gets shorter"
+            self.said.say("wrong", "Not done", f"{text}.")
+            return
+        for each in (self.faders, self.master):
+            each.take_law(law_up_to(self.top.value))
+
+    def _moves(self):
+        """Return where faders, pans and mutes stand, as the remeter takes them."""
+        return {
+            "faders": {**self.faders.as_dict(), "bus": self.master.value_db},
+            "pan": {name: pan.value for name, pan in self.pans.items()},
+            "mute": tuple(self.faders.mute),
+        }
+
+    def _settle(self):
+        """Take the balance into the song."""
+        if self._quiet or self.song.session is None:
+            return
+        moves, session = self._moves(), self.song.session
+        session = session.with_faders(moves["faders"])
+        for name, pan in moves["pan"].items():
+            session = session.with_(name, pan=pan, mute=name in moves["mute"])
+        self._own = True  # a move made here brings no news to the faders, and the measuring stays good
+        try:
+            self.song.change(session, "balance")
+        finally:
+            self._own = False
+        self._follow()
+        if self._remeter is not None:
+            self._live.settle()
+        elif self._reason and self._took_s <= AGAIN_S:
+            self._again()
+
+    def _again(self):
+        """Measure once more, now or when the bench has come to rest."""
+        if self.song.work.running:
+            self._pending = True
+        else:
+            self.meter.click()
+
+    # ---- the bus ---------------------------------------------------------------------------------------------------
+
+    def _surveyed(self, found):
+        self._remeter, reading, self._reason, self._took_s = found
+        if self._reason:
+            self._remeter = None
+        self.song.peak_s = reading.peak_time_s
+        self.start.show(round(max((reading.peak_time_s or 0.0) - LENGTH_S / 2, 0.0), 1))
+        if not self._picture.children:
+            fig = figures.make_figure(840, 200)
+            self._meters = BusMeters(fig.subplots(), marks=False)
+            self._live = LiveFigure(fig, [self._meters], title="The bus")
+            self._picture.children = [self._live.widget]
+        self._show(reading)
+        self._live.settle()
+        follow = "the meters follow the faders now"
+        if self._reason:
+            follow = f"{self._reason}, so every move is rendered"
+            follow += "" if self._took_s <= AGAIN_S else "; press Measure again after a move"
+        self.said.say("right", "The bus", f"{_levels(reading)}; {follow}.")
+        if self._pending:
+            self._pending = False
+            self.meter.click()
+
+    def _follow(self):
+        """Show what the bus reads now, where that needs no rendering."""
+        if self._quiet or self._remeter is None:
+            return
+        moves = self._moves()
+        master = moves["faders"].pop("bus")
+        reading = self._remeter.read(**moves, master_trim_db=master)
+        self._show(reading)
+        self.said.say("note", "The bus", f"{_levels(reading)}.")
+
+    def _show(self, reading):
+        values = (reading.sample_peak_dbfs, reading.true_peak_dbtp, reading.rms_dbfs, reading.loudness_lufs)
+        units = ("dBFS", "dBTP", "dBFS", "LUFS")
+        self._meters.update(dict(zip(BusMeters.ROWS, zip(values, units, strict=True), strict=True)))
+        self._live.refresh()
+
+    # ---- sound and files -------------------------------------------------------------------------------------------
+
+    def _asked(self):
+        return self.song.opened(), self.start.number()
+
+    def _heard(self, excerpt):
+        from gainlib.notebook.listen import Player
+
+        self._sound.children = [Player({"as it stands": excerpt}, note=NOTE)]
+        self.said.say("right", "Ready", f"{number_text(excerpt.duration_s, 0)} s from second {self.start.value}.")
+
+    def _balance_read(self, found):
+        self.song.change(found.session, "balance")
+        parts = [f"{len(found.taken)} faders and pans taken"]
+        parts += [f"left as they stood: {', '.join(found.left)}"] if found.left else []
+        parts += [f"not in this song: {', '.join(found.unknown)}"] if found.unknown else []
+        self.said.say("partly" if found.left else "right", "Read", f"{'; '.join(parts)}.")
+
+    def _changed(self, what):
+        if what == "planned" or what == "checked" or (what == "balance" and self._own):
+            return
+        self._sound.children = []
+        if what in ("opened", "stems", "chains"):
+            self._remeter, self._reason, self._pending, self._picture.children = None, "", False, []
+        if self.song.session is None:
+            self.note("Open a song first; its faders appear here.")
+            return
+        self._build()
+        if self._remeter is not None:
+            self._follow()
+        else:
+            self.note("Measure the bus to see what it does with this balance.")
+
+
+def _pan(channel):
+    return widgets.BoundedFloatText(
+        channel.pan, min=-1.0, max=1.0, step=0.1, description=f"{channel.name}:",
+        style={"description_width": "initial"}, layout={"width": f"{len(channel.name) * 0.58 + 6:.1f}em"},
+    )  # fmt: skip
+
+
+def _levels(reading):
+    return (
+        f"true peak {level_text(reading.true_peak_dbtp, 'dBTP')}, RMS {level_text(reading.rms_dbfs, 'dBFS')}, "
+        f"loudness {level_text(reading.loudness_lufs, 'LUFS')}"
+    )
+
+
+def _survey(tell, session):
+    """Measure what every stem brings to the bus.
+
+    Returns
+    -------
+    tuple
+        Remeter, reading, why it will not follow the hand, and how long it took.
+    """
+    begun = time.monotonic()
+    from gainlib.session import Remeter
+    from gainlib.session.routes import bus_routes
+
+    muted = tuple(each.name for each in (*session.strips, *session.groups) if each.mute)
+    loud = session.with_(bus="float").with_("bus", fader_db=0.0)
+    for name in muted:
+        loud = loud.with_(name, mute=False)
+    remeter = Remeter(loud, tell)
+    reading = remeter.read(mute=muted, master_trim_db=session.master.fader_db)
+    return remeter, reading, bus_routes(loud, mute=muted).reason, time.monotonic() - begun
+
+
+def _excerpt(tell, session, start_s):
+    from gainlib.staging.excerpts import bus_excerpt
+
+    return bus_excerpt(session, start_s, LENGTH_S, tell)
+
+
+def _read(tell, session, path):
+    from gainlib.staging.balance import take_balance
+
+    try:
+        return take_balance(session, path.read_bytes())
+    except OSError as error:
+        raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give a saved song") from None
+    except GainlibError as problem:
+        raise GainlibError(f"{path.name}: {problem}") from None

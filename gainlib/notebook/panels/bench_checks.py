@@ -1,0 +1,146 @@
+"""Step 2 of the bench: the stems measured, and what they show named, with what speaks for it."""
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.notebook import figures
+from gainlib.notebook.figures.stems import StemLevels
+from gainlib.notebook.live import LiveFigure
+from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, sheet, table
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import number_text
+
+HEADS = (
+    "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",
+    "what it shows",
+)  # fmt: skip
+FOUND = ("stem", "what", "how sure", "in words")
+TEXT = """
+Every stem is measured, and compared with the others. **Found** is what the figures prove; **possible** is what has an
+innocent cause as well, and that your ears decide. Nothing is changed.
+"""
+MEND = "**Two things you may do here, if you agree.** Processors, DC and gain come in the steps below."
+ROW_PX, FRAME_PX = 27, 92
+
+
+class ChecksStep(Step):
+    """A table of levels with its picture, and a sentence for each thing found.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    look : callable
+        What the button does, at once.
+    """
+
+    def __init__(self, song):
+        self.check = button("Check the stems", button_style="primary")
+        self.levels, self.findings, self._picture = sheet(), sheet(), widgets.VBox()
+        self.which = menu("Stem:", ())
+        self.out, self.turn = button("Leave it out"), button("Switch its polarity")
+        self._mend = (prose(MEND), Slot(self.which, self.out, self.turn))
+        super().__init__(song, prose(TEXT), Slot(self.check), self._picture, self.levels, self.findings, *self._mend)
+        self.look = self.action(self.check, _look, self._looked, "Measuring the stems …", lambda: (song.opened(),))
+        self.at_once(self.out, self.leave_out)
+        self.at_once(self.turn, self.switch)
+        song.watch(self._changed)
+        self._changed("opened")
+
+    def _looked(self, stems):
+        self.song.check(stems)
+
+    def leave_out(self) -> None:
+        """Take the chosen stem off the bench."""
+        session, name = self.song.opened(), self._chosen()
+        if len(session.strips) == 1:
+            raise GainlibError(f"{name} is the only stem; open another folder instead")
+        kept = tuple(strip for strip in session.strips if strip.name != name)
+        self.song.change(session.with_(strips=kept), "stems")
+        self.said.say("right", "Left out", f"{name} is off the bench. The file itself is as it was.")
+
+    def switch(self) -> None:
+        """Switch the polarity of the chosen stem."""
+        session, name = self.song.opened(), self._chosen()
+        polarity = -session.strip(name).polarity
+        self.song.change(session.with_(name, polarity=polarity), "stems")
+        how = "inverted now" if polarity < 0 else "as recorded again"
+        self.said.say(
+            "right", "Switched", f"{name} is {how}. Listen in step 4 with its partners: more low end is right."
+        )
+
+    def _chosen(self):
+        if self.which.value is None:
+            raise GainlibError("no stem is chosen; check the stems, then choose one")
+        return self.which.value
+
+    def _changed(self, what):
+        if what in ("opened", "stems"):
+            self._offer()
+        if what == "opened":
+            self.levels.value = self.findings.value = ""
+            self._picture.children = []
+            self._show_mend(False)
+            text = (
+                "Open a song first."
+                if self.song.session is None
+                else "Another song lies on the bench; check its stems."
+            )
+            self.note(text)
+        elif what in ("checked", "stems") and self.song.stems:
+            self._show(self.song.stems)
+
+    def _offer(self):
+        session = self.song.session
+        names = [strip.name for strip in session.strips] if session is not None else []
+        chosen = self.which.value
+        self.which.options = names
+        self.which.value = chosen if chosen in names else names[0] if names else None
+
+    def _show(self, stems):
+        from gainlib.staging.examine import TOO_HOT_DBFS, TOO_LOW_DBFS
+
+        fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(stems))
+        drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)
+        self._picture.children = [LiveFigure(fig, [drawing], title="Levels of the stems as found").widget]
+        self.levels.value = table("Levels as found", HEADS, map(_level_row, stems), range(1, 7))
+        found = [finding for stem in stems for finding in stem.findings]
+        rows = [(f.strip, f.tag, "found" if f.sure else "possible", _words(f)) for f in found]
+        self.findings.value = table("What the stems show", FOUND, rows) if rows else ""
+        self._show_mend(True)
+        self._suggest(found)
+        sure = sum(finding.sure for finding in found)
+        text = f"{len(stems)} stems: {sure} things found, {len(found) - sure} possible. Nothing was changed."
+        self.said.say("right", "Checked", text)
+
+    def _show_mend(self, shown):
+        for each in self._mend:
+            each.layout.display = "" if shown else "none"
+
+    def _suggest(self, found):
+        doubtful = [finding.strip for finding in found if finding.tag in ("print", "silent", "copy", "polarity")]
+        if doubtful:
+            self.which.value = doubtful[0]
+
+
+def _look(tell, session):
+    from gainlib.staging import checkup
+
+    return checkup(session.strips, tell)
+
+
+def _words(finding):
+    words = finding.sentence.removeprefix(f"{finding.strip}: ")
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _level_row(stem):
+    reading = stem.reading
+    levels = (number_text(value) for value in (reading.true_peak_dbtp, reading.rms_dbfs, reading.active_dbfs))
+    crest = "–" if reading.active_crest_db is None else number_text(reading.active_crest_db)
+    loudness = "–" if reading.loudness_lufs is None else number_text(reading.loudness_lufs)
+    values = (*levels, number_text(100 * reading.activity, 0), crest, loudness)
+    tags = dict.fromkeys(finding.tag if finding.sure else f"{finding.tag}?" for finding in stem.findings)
+    return (stem.name, *values, ", ".join(tags) or "–")

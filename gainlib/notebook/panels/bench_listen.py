@@ -1,0 +1,69 @@
+"""Step 6 of the bench: the mix before and after the plan, for the ear, at one loudness."""
+
+import ipywidgets as widgets
+
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import number_text
+
+LENGTH_S = 30.0
+TEXT = """
+Up to 30 s of the bus before and after the plan, rendered here and matched in loudness: what is left to hear is not
+level. A plan that **keeps** every drive sounds the same; one that **restages** may sound different where a box
+depends on level. The boxes of your own pass everything here, since nobody can see into them.
+"""
+NOTE = (
+    "Switch while it plays. Hearing no difference does not prove that there is none; hearing one, not that it is good."
+)
+
+
+class ListenStep(Step):
+    """The stretch to hear, and the player.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    start : NumberEntry
+    player : Player or None
+    render : callable
+        What the button does, at once.
+    """
+
+    def __init__(self, song):
+        self.start, self.player, self._sound = NumberEntry("From second", 0.0, "s", 0.0), None, widgets.VBox()
+        self.ready = button("Make both ready", button_style="primary")
+        super().__init__(song, prose(TEXT), Slot(self.start, self.ready), self._sound)
+        self.render = self.action(self.ready, _both, self._show, "Rendering …", self._asked)
+        song.watch(self._changed)
+        self._changed("opened")
+
+    def _asked(self):
+        return self.song.session, self.song.plan_made().session, self.start.number()
+
+    def _show(self, both):
+        from gainlib.notebook.listen import Player
+
+        before, after = both
+        self.player = Player({"before": before, "after": after}, note=NOTE)
+        self._sound.children = [self.player]
+        length = number_text(before.duration_s, 0)
+        self.said.say("right", "Ready", f"{length} s from second {self.start.value}, matched in loudness.")
+
+    def _changed(self, what):
+        if what == "checked":
+            return
+        self._sound.children, self.player = [], None
+        if what == "opened" and self.song.session is not None:
+            self.start.show(0.0 if self.song.duration_s < 2 * LENGTH_S else round(self.song.duration_s * 0.4))
+        if what == "planned" and self.song.peak_s is not None:
+            self.start.show(round(max(self.song.peak_s - LENGTH_S / 2, 0.0)))
+        self.note("Make both ready." if what == "planned" else "There is no plan to listen to yet.")
+
+
+def _both(tell, before, after, start_s):
+    from gainlib.staging.excerpts import bus_excerpt
+
+    return tuple(bus_excerpt(session, start_s, LENGTH_S, tell) for session in (before, after))

@@ -1,0 +1,144 @@
+"""Step 1 of the bench: a folder of stems, a song saved earlier, files from another computer, or the demo."""
+
+import time
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.bench_song import bench_folder
+from gainlib.notebook.bench_upload import Incoming, PickStems
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import number_text
+from gainlib.staging.pasted import pasted_path
+
+FOLDER = """
+**A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without
+quotes.
+"""
+UPLOAD = """
+**Or files from the computer you sit at**, where that is another one: they are copied to the folder `{folder}` there.
+**On a server such as Binder's they leave your computer**, and are lost when it forgets you.
+"""
+DEMO = "**Or try it first** with the eleven stems of an invented song, with faults, chains and a balance."
+HEADS = ("stem", "file", "channels", "length (s)")
+
+
+class OpenStep(Step):
+    """Ways to put a song on the bench.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    path, leave_out : Text
+        Fields.
+    upload : PickStems
+        Takes files.
+    open, open_demo : callable
+        What the buttons do, at once.
+    """
+
+    def __init__(self, song):
+        self.path = entry("Folder, or a saved song (.json):", placeholder=r"C:\Music\My song\stems")
+        self.leave_out = entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
+        self.take, self.demo = button("Open", button_style="primary"), button("Use the demo stems")
+        self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
+        self.found = sheet()
+        super().__init__(
+            song, prose(FOLDER), self.path, self.leave_out, Slot(self.take),
+            prose(UPLOAD.format(folder=_uploads_folder())), Slot(self.upload), prose(DEMO), Slot(self.demo), self.found,
+        )  # fmt: skip
+        self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked)
+        self.open_demo = self.action(self.demo, lambda tell: (_demo(), None, ()), self._opened, "Opening the demo …")
+        self.path.on_msg(self._entered)
+
+    def _asked(self):
+        return pasted_path(self.path.value), [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
+
+    def _entered(self, _widget, content, _buffers):
+        """Say that Enter in the path field opens nothing by itself: what was typed may still be on its way."""
+        if content.get("event") == "submit" and self.song.session is None:
+            self.note("Now press Open.")
+
+    def _opened(self, found):
+        session, home, unreadable = found
+        self.song.open(session, home, [f"not read: {each}" for each in unreadable])
+        rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
+        self.found.value = table(f"What lies on the bench: {self.song.title}", HEADS, rows, (2, 3))
+        count = f"{len(session.strips)} stem{'s' * (len(session.strips) > 1)}"
+        text = f"{self.song.title}: {count}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
+        if unreadable:
+            text += f" Left out, since they cannot be read: {'; '.join(unreadable)}."
+        self.said.say("partly" if unreadable else "right", "Opened", text)
+
+    # ---- from another computer -------------------------------------------------------------------------------------
+
+    def _uploads(self):
+        return Incoming(_uploads_folder() / time.strftime("%Y-%m-%d %H.%M.%S"))
+
+    def uploaded(self, coming: Incoming) -> None:
+        """Open what has come in.
+
+        Parameters
+        ----------
+        coming : Incoming
+            With all its files there.
+        """
+        self._report_at(self._slot_of(self.upload))
+        if not coming.arrived:
+            self.said.say("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file came'}.")
+            return
+        songs = [path for path in coming.arrived if path.suffix == ".json"]
+        self.path.value = str(songs[0] if len(songs) == 1 else coming.folder)
+        self.open()
+        if coming.refused:
+            self._report_at(self._slot_of(self.upload))
+            self.said.say("partly", "Taken", f"{len(coming.arrived)} files; {'; '.join(coming.refused)}.")
+
+
+def _uploads_folder():
+    return bench_folder() / "uploads"
+
+
+def _open(tell, path, leave_out):
+    """Open a folder or a saved song; returns session, where things go by default, and what could not be read."""
+    place = path.resolve().parent
+    home = None if place.is_relative_to(_uploads_folder().resolve()) else place
+    if path.suffix.casefold() == ".json" or path.is_file():
+        return _open_song(path), home, ()
+    from gainlib.session import Session
+    from gainlib.session.files import strips_of_folder
+
+    unreadable = []
+    strips = strips_of_folder(path, leave_out, unreadable)
+    if not strips:
+        raise GainlibError("; ".join([*unreadable, "no stem is left to open"]))
+    return Session(strips, name=path.resolve().name), home, unreadable
+
+
+def _open_song(path):
+    from gainlib.session import from_json
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise GainlibError(f"{path} is no text in UTF-8; give a song saved from the bench, or a folder") from None
+    except OSError as error:
+        raise GainlibError(f"{path} cannot be read ({error.strerror or error})") from None
+    try:
+        return from_json(text, path.resolve().parent)
+    except GainlibError as problem:
+        raise GainlibError(f"{path.name}: {problem}") from None
+
+
+def _demo():
+    from gainlib.demo import demo_session
+
+    return demo_session(1, True, "spread", chains=True)
+
+
+def _file(strip):
+    from gainlib.staging.sheet_words import file_format
+
+    return file_format(strip), str(strip.audio.channels)

@@ -1,0 +1,111 @@
+"""Step 8 of the bench: what came back from the mixer, against the plan."""
+
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, listed, menu, sheet, table
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import number_text
+from gainlib.staging.pasted import pasted_path
+
+MIX = """
+**The printed mix.** It is measured, laid over the planned bus (time, speed, polarity and level are found and taken
+out) and subtracted. Where everything is linear the two cancel.
+"""
+STEMS = """
+**Printed stems**, in a folder, named as the stems are. Each one's active level is compared with the plan's.
+"""
+AT = (("behind fader and pan", "out"), ("ahead of the fader", "post"))
+HEADS = ("stem", "planned (dBFS)", "printed (dBFS)", "off by (dB)", "")
+
+
+class ReturnStep(Step):
+    """A print of the mix and prints of the stems.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    mix, folder : Text
+        Fields.
+    at : Dropdown
+        Where the stems were printed.
+    compare_mix, compare_stems : callable
+        What the buttons do, at once.
+    """
+
+    def __init__(self, song):
+        self.mix, self.folder = entry("Printed mix:"), entry("Folder of printed stems:")
+        self.at = menu("Printed", AT, "out")
+        self.take_mix, self.take_stems = button("Compare the mix"), button("Compare the stems")
+        self.figures, self.words = sheet(), sheet()
+        super().__init__(
+            song, prose(MIX), self.mix, Slot(self.take_mix), prose(STEMS), self.folder, Slot(self.at, self.take_stems),
+            self.figures, self.words,
+        )  # fmt: skip
+        self.compare_mix = self.action(
+            self.take_mix, _mix, self._mix_done, "Comparing …",
+            lambda: (song.plan_made().session, pasted_path(self.mix.value, "the path of the printed mix")),
+        )  # fmt: skip
+        self.compare_stems = self.action(
+            self.take_stems, _stems, self._stems_done, "Comparing …",
+            lambda: (
+                song.plan_made().session, pasted_path(self.folder.value, "the folder of printed stems"), self.at.value,
+            ),
+        )  # fmt: skip
+        song.watch(self._changed)
+        self._changed("opened")
+
+    def _mix_done(self, report):
+        planned, printed = report.planned, report.printed
+        rows = [
+            (item, number_text(one, 2), number_text(other, 2), number_text(other - one, 2, True))
+            for item, one, other in (
+                ("true peak (dBTP)", planned.true_peak_dbtp, printed.true_peak_dbtp),
+                ("RMS (dBFS)", planned.rms_dbfs, printed.rms_dbfs),
+                ("loudness (LUFS)", planned.loudness_lufs, printed.loudness_lufs),
+            )
+            if one is not None and other is not None
+        ]
+        self.figures.value = table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3))
+        self.words.value = listed("What it amounts to", report.sentences)
+        word = "As planned" if report.passed else "Not as planned"
+        self.said.say("right" if report.passed else "wrong", word, report.sentences[0])
+
+    def _stems_done(self, found):
+        stems, unknown, unseen = found
+        rows = [
+            (each.strip, number_text(each.planned_dbfs, 2), number_text(each.printed_dbfs, 2),
+             number_text(each.off_db, 2, True), "as planned" if each.passed else "look here")
+            for each in stems
+        ]  # fmt: skip
+        self.figures.value = table("Active levels of the stems", HEADS, rows, (1, 2, 3))
+        notes = [f"{name}: no strip goes by this name; left out." for name in unknown]
+        notes += [f"{name}: a box of your own stands in it, so its planned level is a guess." for name in unseen]
+        self.words.value = listed("To keep in mind", notes)
+        off = [each.strip for each in stems if not each.passed]
+        if off:
+            self.said.say("wrong", "Not as planned", f"{len(off)} of {len(stems)} stems are off: {', '.join(off)}.")
+        else:
+            self.said.say("right", "As planned", f"All {len(stems)} stems are within 0.5 dB of the plan.")
+
+    def _changed(self, what):
+        if what in ("opened", "stems", "chains", "balance", "planned"):
+            self.figures.value = self.words.value = ""
+            told = "Compare when you have printed." if what == "planned" else "There is no plan to compare with yet."
+            self.note(told)
+
+
+def _mix(tell, planned, path):
+    from gainlib.audio import read
+    from gainlib.staging.printed import compare_print
+
+    return compare_print(planned, read(path), tell)
+
+
+def _stems(tell, planned, folder, at):
+    from gainlib.session.files import strips_of_folder
+    from gainlib.staging.printed import compare_stems, unseen
+
+    stems, unknown = compare_stems(planned, strips_of_folder(folder), at, tell)
+    compared = {each.strip for each in stems}
+    return stems, unknown, [name for name in unseen(planned) if name in compared]

@@ -1,0 +1,409 @@
+"""The bench from start to end without a page: untouched it says what is missing; used, it leaves whole files behind."""
+
+import hashlib
+import html
+import json
+import os
+from pathlib import Path
+
+import nbclient
+import nbformat
+import numpy as np
+import pytest
+from stemfolder import make, samples
+
+from gainlib.audio import Audio, read, write
+from gainlib.notebook import Bench
+from gainlib.notebook.bench_song import bench_folder
+from gainlib.notebook.bench_work import Stopped
+from gainlib.processors import Compressor, Unseen
+from gainlib.session import from_json
+
+NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
+STEPS = ("open", "checks", "chains", "balance", "plan", "listen", "take", "come_back")
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    """An empty bench whose own folder is a new one, with every step on the page."""
+    monkeypatch.setenv("GAINLIB_BENCH", str(tmp_path / "own"))
+    bench = Bench()
+    for step in STEPS:
+        getattr(bench, step)()
+    return bench
+
+
+@pytest.fixture
+def stems(tmp_path):
+    """A folder of six stems and a chains file beside it."""
+    return make(tmp_path / "My Song é")
+
+
+def open_folder(bench, folder):
+    """Open a folder in step 1."""
+    step = bench.open()
+    step.path.value = str(folder)
+    step.open()
+    assert step.said.state == "right", step.said.text
+    return bench
+
+
+def planned(bench, folder, chains=None):
+    """Open, read chains, plan."""
+    open_folder(bench, folder)
+    if chains is not None:
+        bench.chains().file.value = str(chains)
+        bench.chains().read_file()
+    bench.plan().make()
+    assert bench.plan().said.state == "right", bench.plan().said.text
+    return bench
+
+
+def digests(folder):
+    """Return the checksum of every file in a folder."""
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.iterdir())}
+
+
+# ------------------------------------------------------------------------------------------------------- the notebook
+
+
+def test_the_notebook_runs_untouched_and_says_what_comes_first(tmp_path, monkeypatch):
+    monkeypatch.setenv("GAINLIB_BENCH", str(tmp_path))
+    book = nbformat.read(NOTEBOOK, as_version=4)
+    calls = "; ".join(f"print(bench.{step}().said.text)" for step in STEPS)
+    book.cells.append(nbformat.v4.new_code_cell(calls))
+    nbclient.NotebookClient(book, timeout=120, kernel_name="python3").execute()
+    outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
+    assert [o for o in outputs if o["output_type"] == "error" or o.get("name") == "stderr"] == []
+    said = "".join(output["text"] for output in outputs if output.get("name") == "stdout")
+    assert said.count("Open a song first") >= 3
+    assert not any(tmp_path.iterdir())
+
+
+def test_every_step_stands_in_the_notebook_in_order():
+    book = nbformat.read(NOTEBOOK, as_version=4)
+    source = [cell.source for cell in book.cells if cell.cell_type == "code"]
+    assert [line for line in source if line.startswith("bench.")] == [
+        "bench.safety()",
+        *(f"bench.{step}()" for step in STEPS),
+    ]
+    text = "\n".join(cell.source for cell in book.cells if cell.cell_type == "markdown")
+    assert "Run All Cells" in book.cells[0].source.splitlines()[0]
+    for caution in ("Start low", "tweeters", "phantom power", "protective earth", "audiologist", "maker's manual"):
+        assert caution in text
+
+
+# ------------------------------------------------------------------------------------------------------------ opening
+
+
+@pytest.mark.parametrize("dress", ['"{}"', "  {} ", "'{}'", "file://{}", "“{}”"])
+def test_a_pasted_path_opens(bench, stems, dress):
+    text = dress.format(str(stems[0]).replace(" ", "%20") if dress.startswith("file:") else stems[0])
+    open_folder(bench, text)
+    assert len(bench.song.session.strips) == 6
+
+
+def test_backslashes_open(bench, stems, monkeypatch):
+    monkeypatch.chdir(stems[0].parent)
+    open_folder(bench, ".\\My Song é")
+    assert bench.song.title == "My Song é"
+
+
+def test_mixed_rates_are_refused_with_names(bench, stems):
+    write(stems[0] / "other rate.wav", Audio(samples("bass", rate=44100), 44100), "PCM_24")
+    step = bench.open()
+    step.path.value = str(stems[0])
+    step.open()
+    assert step.said.state == "wrong" and bench.song.session is None
+    assert "other rate" in step.said.text and "44100" in step.said.text
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("", "the field is empty"), ("nowhere", "no folder"), (r"Q:\Music\Song", "drive of Windows")]
+)
+def test_what_cannot_be_opened_is_one_sentence(bench, text, words):
+    step = bench.open()
+    step.path.value = text
+    step.open()
+    assert step.said.state == "wrong" and words in step.said.text and step.said.text.count("\n") == 0
+
+
+def test_a_damaged_file_is_named_and_the_others_open(bench, stems):
+    whole = (stems[0] / "kick.wav").read_bytes()
+    (stems[0] / "cut short.wav").write_bytes(whole[: len(whole) // 2])
+    step = bench.open()
+    step.path.value = str(stems[0])
+    step.open()
+    assert step.said.state == "partly" and "cut short.wav" in step.said.text
+    assert len(bench.song.session.strips) == 6
+
+
+def test_uploaded_stems_arrive_slice_by_slice_and_open(bench, stems, tmp_path):
+    pick, step = bench.open().upload, bench.open()
+    pick.heard({"begin": 7}, [])
+    for path in (*sorted(stems[0].iterdir()), stems[1].with_name("virus.exe")):
+        content = path.read_bytes() if path.exists() else b"MZ"
+        for at in range(0, len(content), 50_000):
+            pick.heard({"name": path.name, "size": len(content), "at": at}, [content[at : at + 50_000]])
+    pick.heard({"end": True}, [])
+    (folder,) = (tmp_path / "own" / "uploads").iterdir()
+    assert {path.name for path in folder.iterdir()} == {path.name for path in stems[0].iterdir()}
+    assert digests(folder) == digests(stems[0])
+    assert len(bench.song.session.strips) == 6 and "virus.exe" in step.said.text
+    assert str(folder) == step.path.value
+
+
+def test_an_upload_that_breaks_off_leaves_no_stem(bench, tmp_path):
+    pick = bench.open().upload
+    pick.heard({"begin": 1}, [])
+    pick.heard({"name": "../../kick.wav", "size": 100, "at": 0}, [b"x" * 50])
+    (folder,) = (tmp_path / "own" / "uploads").iterdir()
+    assert [path.name for path in folder.iterdir()] == [".kick.wav.part"]
+    pick.heard({"begin": 1}, [])
+    assert not any(folder.iterdir()) or folder != pick._coming.folder
+
+
+# ------------------------------------------------------------------------------------------------------------- checks
+
+
+def test_faults_are_named_with_evidence_and_possible_where_it_is(bench, stems):
+    folder = stems[0]
+    total = sum(samples(kind)[:, [0, -1]] for kind in ("kick", "bass", "guitar", "tom")) / 4
+    write(folder / "old mix.wav", Audio(total, 48000), "PCM_24")
+    write(folder / "bass again.wav", Audio(samples("bass") / 2, 48000), "PCM_24")
+    write(folder / "short.wav", Audio(samples("hat", 0.7), 48000), "PCM_24")
+    for side in ("L", "R"):
+        write(folder / f"piano {side}.wav", Audio(samples("guitar")[:, [int(side == "R")]], 48000), "PCM_24")
+    open_folder(bench, folder)
+    bench.checks().look()
+    found = {(each.strip, each.tag, each.sure) for stem in bench.song.stems for each in stem.findings}
+    assert {("old mix", "print", False), ("short", "lengths", False), ("piano L", "pair", False)} <= found
+    assert ("vocal", "DC", True) in found
+    assert {strip for strip, tag, _ in found if tag == "copy"} & {"bass", "bass again"}
+    shown = bench.checks().findings.value
+    assert "possible" in shown and "% of full scale" in shown
+    assert "old mix" in bench.checks()._picture.children[0].sentence or len(bench.checks().levels.value) > 500
+    bench.checks().which.value = "old mix"
+    bench.checks().leave_out()
+    assert "old mix" not in bench.song.session.names
+
+
+# ------------------------------------------------------------------------------------------------------------- chains
+
+
+def test_chains_are_put_together_box_by_box(bench, stems):
+    open_folder(bench, stems[0])
+    step = bench.chains()
+    step.which.value = "kick"
+    step.add()
+    step.kind.value = "Compressor"
+    step.add()
+    step.rows[0].fields["reference_dbfs"].value = "−20,5 dBFS"
+    step.rows[1].fields["ratio"].value = "4"
+    step.rows[1].around["out_db"].value = "2.5"
+    first, second = bench.song.session.strip("kick").inserts
+    assert first.processor == Unseen(-20.5)
+    assert second.processor == Compressor(ratio=4.0) and second.out_db == 2.5
+    step.rows[1].earlier.click()
+    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Compressor", "Unseen"]
+    step.rows[0].remove.click()
+    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Unseen"]
+    step.clear.click()
+    assert bench.song.session.strip("kick").inserts == ()
+
+
+@pytest.mark.parametrize("text", ["loud", "−400", ""])
+def test_a_setting_a_box_cannot_have_is_refused_and_changes_nothing(bench, stems, text):
+    open_folder(bench, stems[0])
+    step = bench.chains()
+    step.add()
+    before = bench.song.session
+    step.rows[0].fields["reference_dbfs"].value = text
+    assert step.said.state == "wrong" and bench.song.session is before
+
+
+def test_a_chains_file_brings_chains_groups_and_balance(bench, stems):
+    open_folder(bench, stems[0])
+    bench.chains().file.value = f'"{stems[1]}"'
+    bench.chains().read_file()
+    assert bench.song.session.strip("bass").fader_db == -8.0
+    assert bench.balance().faders.as_dict()["bass"] == -8.0
+    assert "echo" in bench.balance().faders.names
+
+
+# ------------------------------------------------------------------------------------------------------------ balance
+
+
+def test_the_meters_follow_the_faders_without_rendering(bench, stems):
+    open_folder(bench, stems[0])
+    step = bench.balance()
+    step.measure()
+    assert "follow the faders" in step.said.text
+    before = step._picture.children[0].png
+    step.faders.set_values({"kick": -12.0, "bass": -9.5})
+    step.pans["hat"].value = 0.5
+    assert step._picture.children[0].png != before
+    session = bench.song.session
+    assert (session.strip("kick").fader_db, session.strip("hat").pan) == (-12.0, 0.5)
+    true_peak = session.render().reading("bus").true_peak_dbtp
+    assert f"true peak {true_peak:+.1f} dBTP".replace("-", "−") in step.said.text
+
+
+def test_a_fader_may_stand_above_the_usual_top(bench, stems):
+    open_folder(bench, stems[0])
+    bench.song.change(bench.song.session.with_("vocal", fader_db=18.0), "balance")
+    step = bench.balance()
+    assert step.faders.as_dict()["vocal"] == 18.0 and step.top.value == 20.0
+    step.top.value = 9.995
+    assert "bring it down" in step.said.text and step.top.value == 20.0
+    step.faders.set_values({"vocal": 3.0})
+    step.top.value = 9.995
+    assert step.faders.law["exponent"] == 4.0
+
+
+def test_a_balance_is_taken_from_a_saved_song(bench, stems, tmp_path):
+    open_folder(bench, stems[0])
+    saved = {"strips": [{"name": "kick", "fader_db": "-inf", "pan": -0.5, "mute": True}, {"name": "gone"}]}
+    (tmp_path / "old.json").write_text(json.dumps(saved))
+    bench.balance().file.value = str(tmp_path / "old.json")
+    bench.balance().read_balance()
+    kick = bench.song.session.strip("kick")
+    assert (kick.fader_db, kick.pan, kick.mute) == (-np.inf, -0.5, True)
+    assert "not in this song: gone" in bench.balance().said.text
+    assert bench.balance().faders.mute == ["kick"]
+
+
+# --------------------------------------------------------------------------------------------- plan, listen, take away
+
+
+def test_every_move_has_its_place_and_reason_and_a_change_ends_the_plan(bench, stems):
+    planned(bench, *stems)
+    step = bench.plan()
+    shown = step.moves.value
+    for move in bench.song.plan.moves:
+        assert html.escape(move.place) in shown
+    assert step.moves.value.count("<tr>") == len(bench.song.plan.moves) + 1
+    bench.balance().faders.set_values({"kick": -3.0})
+    assert bench.song.plan is None and step.moves.value == ""
+    bench.take().write_sheets()
+    assert "no plan" in bench.take().said.text
+
+
+def test_before_and_after_are_matched_for_the_ear(bench, stems):
+    planned(bench, *stems)
+    bench.listen().render()
+    player = bench.listen().player
+    assert player.names == ["before", "after"] and player.match
+
+
+def test_what_is_taken_away_is_whole_and_the_originals_are_untouched(bench, stems, tmp_path):
+    before = digests(stems[0])
+    planned(bench, *stems)
+    step = bench.take()
+    step.sheets_to.value, step.stems_to.value = str(tmp_path / "sheets"), f'"{tmp_path / "staged"}"'
+    step.upto.value, step.words.value = "bus", "FLOAT"
+    step.write_sheets()
+    assert step.said.state == "right" and "Bus report" in step.report.value
+    step.write_stems()
+    assert step.said.state == "right" and "6 originals were compared and are unchanged" in step.said.text
+    names = {"plan.html", "plan.csv", "levels.csv", "hand-off.txt", "session.json"}
+    assert {path.name for path in (tmp_path / "sheets").iterdir()} == names
+    assert digests(stems[0]) == before
+    total = sum(read(path).samples.astype(float) for path in (tmp_path / "staged").glob("*.wav"))
+    bus = bench.song.plan.session.render().bus.samples
+    assert 10 * np.log10(np.sum((total - bus) ** 2) / np.sum(bus**2)) < -90
+    again = from_json((tmp_path / "sheets" / "session.json").read_text(), tmp_path / "sheets")
+    assert again.strip("kick").trim_db == bench.song.plan.session.strip("kick").trim_db
+
+
+def test_a_folder_with_something_in_it_is_refused(bench, stems, tmp_path):
+    planned(bench, stems[0])
+    bench.take().stems_to.value = str(stems[0])
+    bench.take().write_stems()
+    assert bench.take().said.state == "wrong" and "not empty" in bench.take().said.text
+
+
+def test_a_song_is_saved_and_reopened(bench, stems, tmp_path):
+    planned(bench, *stems)
+    bench.balance().faders.set_values({"kick": -4.5})
+    bench.take().song_to.value = str(tmp_path / "song.json")
+    bench.take().save_song()
+    assert bench.take().said.state == "right", bench.take().said.text
+    session = bench.song.session
+    open_folder(bench, tmp_path / "song.json")
+    assert bench.song.session is not session
+    assert [s.fader_db for s in bench.song.session.strips] == [s.fader_db for s in session.strips]
+    assert [s.inserts for s in bench.song.session.strips] == [s.inserts for s in session.strips]
+
+
+def test_what_changed_since_an_earlier_sheet_is_told(bench, stems, tmp_path):
+    planned(bench, *stems)
+    step = bench.take()
+    step.sheets_to.value = str(tmp_path / "sheets")
+    step.write_sheets()
+    bench.balance().faders.set_values({"kick": -9.0})
+    bench.plan().make()
+    step.against.value = str(tmp_path / "sheets")
+    step.compare()
+    assert step.said.state == "right" and "kick" in step.changes.value and "post trim" in step.changes.value
+
+
+@pytest.mark.parametrize("which", ["plan", "sheets", "stems"])
+def test_what_is_stopped_leaves_nothing(bench, stems, tmp_path, which):
+    open_folder(bench, stems[0])
+    work = bench.song.work
+    step, begin = bench.plan(), bench.plan().make
+    if which != "plan":
+        bench.plan().make()
+        step = bench.take()
+        step.sheets_to.value, step.stems_to.value = str(tmp_path / "out"), str(tmp_path / "out")
+        begin = step.write_sheets if which == "sheets" else step.write_stems
+        bench.song.stems = ()
+    plan, inside = bench.song.plan, sorted(os.listdir(tmp_path))
+
+    def halting(share, text):
+        raise Stopped
+
+    now = work.now
+    work.now = lambda task, done: now(task, done, halting)
+    begin()
+    assert step.said.word == "Stopped", step.said.text
+    assert bench.song.plan is plan and sorted(os.listdir(tmp_path)) == inside
+
+
+# ------------------------------------------------------------------------------------------------------ back from there
+
+
+def test_a_print_as_planned_and_one_that_is_off_are_told_apart(bench, stems, tmp_path):
+    planned(bench, stems[0])
+    bus = bench.song.plan.session.render().bus
+    write(tmp_path / "good.wav", bus, "PCM_24")
+    write(tmp_path / "loud.wav", bus.with_samples(bus.samples * 10 ** (1 / 20)), "PCM_24")
+    step = bench.come_back()
+    step.mix.value = str(tmp_path / "good.wav")
+    step.compare_mix()
+    assert step.said.word == "As planned" and "it is the planned mix" in step.words.value
+    step.mix.value = str(tmp_path / "loud.wav")
+    step.compare_mix()
+    assert step.said.word == "Not as planned" and "+1.00 dB" in step.said.text
+
+
+def test_printed_stems_are_compared_by_name(bench, stems, tmp_path):
+    planned(bench, stems[0])
+    trace = bench.song.plan.session.render()
+    (tmp_path / "prints").mkdir()
+    for name, gain_db in (("kick", 0.0), ("bass", 0.4), ("hat", -0.8)):
+        audio = trace.audio(f"{name}/out")
+        write(tmp_path / "prints" / f"{name}.wav", audio.with_samples(audio.samples * 10 ** (gain_db / 20)), "FLOAT")
+    write(tmp_path / "prints" / "stranger.wav", trace.audio("kick/out"), "FLOAT")
+    step = bench.come_back()
+    step.folder.value = str(tmp_path / "prints")
+    step.compare_stems()
+    assert step.said.word == "Not as planned" and "1 of 3 stems are off: hat" in step.said.text
+    assert "stranger" in step.words.value
+
+
+def test_the_bench_has_a_folder_of_its_own(tmp_path, monkeypatch):
+    monkeypatch.delenv("GAINLIB_BENCH", raising=False)
+    monkeypatch.setenv("GAINLIB_RECORDS", str(tmp_path / "records"))
+    assert bench_folder() == tmp_path / "bench"
