@@ -109,7 +109,7 @@ class Lab:
         """
         from gainlib.notebook.sheets import ScoreSheet
 
-        return self._keep("score", ScoreSheet(self.desk))
+        return self._keep("score", ScoreSheet(self.desk, getattr(self._module, "GRADES", ())))
 
     def takeaway(self):
         """Return the page to take away, and a button that saves it for printing."""

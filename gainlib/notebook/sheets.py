@@ -68,6 +68,8 @@ class ScoreSheet(Panel):
     Parameters
     ----------
     desk : Desk
+    grades : sequence of (float, str)
+        From how many percent on a lab is called what, the highest first; none for most labs.
 
     Attributes
     ----------
@@ -75,8 +77,8 @@ class ScoreSheet(Panel):
         As they stand.
     """
 
-    def __init__(self, desk):
-        self._desk = desk
+    def __init__(self, desk, grades=()):
+        self._desk, self._grades = desk, tuple(grades)
         self._table = widgets.HTML().add_class("gl-score")
         super().__init__(self._table)
         self.add_class("gl-form")
@@ -106,8 +108,16 @@ class ScoreSheet(Panel):
         self._table.value = (
             f"<table><caption>{html.escape(self._desk.learner)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
             f'<tr><th scope="row">all</th><td></td><td class="gl-figure"><b>{total}</b></td><td></td><td></td></tr>'
-            "</tbody></table>"
+            f"</tbody></table>{self._graded(tally)}"
         )
+
+    def _graded(self, tally):
+        if not self._grades:
+            return ""
+        percent = 100 * tally.points / tally.max_points
+        reached = next((word for limit, word in self._grades if percent >= limit - 1e-9), "not passed yet")
+        limits = ", ".join(f"{word} from {limit:g} %" for limit, word in reversed(self._grades))
+        return f'<p class="gl-sub">{percent:.0f} %: <b>{html.escape(reached)}</b> ({html.escape(limits)})</p>'
 
     @staticmethod
     def _row(exercise, score):

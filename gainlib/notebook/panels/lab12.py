@@ -1,0 +1,119 @@
+"""Lab 12: what its notebook shows, what its prediction is compared with, and its page to take away."""
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.panels.page import Page
+from gainlib.notebook.words import Table, level_text, number_text
+
+PAGE = Page(
+    title="Capstone: stage the whole session",
+    question="Can I hand over a session somebody else can mix at once?",
+    minutes=120,
+    lessons="three lessons of 45 minutes",
+    takeaway="""
+### The whole job, in order
+
+1. **Look.** Measure every stem as it came: level, offset, flat tops, floor, polarity. Write down what is wrong before
+   you touch anything.
+2. **Ask each box** whether it cares how loud it is fed. What is linear can be left alone.
+3. **Feed**, from left to right: trim, then the in gain of every later box that cares. Reference minus active level, or
+   peak limit minus peak; the smaller of the two.
+4. **Match**: behind each of them the energy of its bypass.
+5. **Bring the mix back**: post trim plus fader takes what the chain has gained or lost; faders come near unity.
+6. **Mind the forks**: a drum group is moved at its output, a send behind the fader follows its track, a send ahead of
+   it goes against the post trim.
+7. **One move for the bus**: target minus reading, the same for everything that feeds it.
+8. **Export** mix and stems, subtract one from the other, and write the sheet.
+
+### Numbers to keep
+
+| what | within |
+|---|---|
+| active level at a box that cares | 1 dB of its reference; peaks up to −3 dBFS |
+| bypass, by energy | 0.3 dB |
+| balance, effect, cue | 0.2 dB |
+| gain reduction of a group | 0.1 dB |
+| bus for a hand-over | −6.5 to −6.0 dBTP |
+| stems against the mix, 24 bit | below −90 dB |
+
+### Not to believe
+
+A fault can be repaired by gain. · Drums come down at their faders. · The master fader cures a clipped bus. · The cue
+follows by itself. · A louder chain is a better one.
+""",
+    cites=(
+        "True peak, loudness: ITU-R BS.1770-5, Annexes 1 and 2 (standard)",
+        "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
+        "Gains in series add in dB; a sum of linear paths is the sum of what each brings: handbook formulas",
+        "Feeding by the reference, faders near unity, 24 bit and −6 dBTP for a mix: common practice, no source",
+        "Active level, the floors of the fault report, the tolerances of the tasks: choices of this workbook",
+    ),
+)
+
+PASS_PERCENT, DISTINCTION_PERCENT = 70, 90
+GRADES = ((DISTINCTION_PERCENT, "passed with distinction"), (PASS_PERCENT, "passed"))
+EXACTLY, LESS, MORE = "by exactly 4 dB", "by less than 4 dB", "by more than 4 dB"
+_EXACT_DB = 0.02
+DRUMS_DB = -4.0
+
+
+def panel(name: str, desk):
+    """Return the lab's panel."""
+    from gainlib.notebook.panels.lab12_desk import SessionDesk
+
+    if name != "session":
+        raise GainlibError(f"lab 12 has no panel {name!r}; it has 'session'")
+    return SessionDesk(desk)
+
+
+def exercise_panel(exercise, given: dict, desk):
+    """Return what a task is answered with besides its fields, or None."""
+    from gainlib.notebook.panels import lab12_tasks as tasks
+
+    if exercise.id == "12-2":
+        from gainlib.exercises.capstone import sitting
+        from gainlib.notebook.panels.boxbench import BoxBench
+
+        named = {name.replace(", box", ""): sitting.processor(given, name) for name in sitting.boxes(given)}
+        return BoxBench(named)
+    if exercise.id == "12-5":
+        return tasks.Exporting(desk)
+    if exercise.id == "12-6":
+        return tasks.Cells(desk, given)
+    return tasks.HandIn(desk) if exercise.id in ("12-3", "12-4") else None
+
+
+def compare():
+    """Return by how much the drums of the demo come down when their four strips do, ahead of their compressor.
+
+    Returns
+    -------
+    outcome : str
+        The choice that comes nearest.
+    sentence : str
+        Markdown.
+    table : gainlib.notebook.words.Table
+    """
+    from gainlib.exercises.capstone import groupmove
+
+    moved = groupmove.drums_moved(DRUMS_DB)
+    off = moved.group_db - DRUMS_DB
+    outcome = EXACTLY if abs(off) < _EXACT_DB else LESS if off > 0 else MORE
+    sentence = (
+        f"Four strips down by {number_text(-DRUMS_DB, 0)} dB, the drums at the bus by "
+        f"**{number_text(-moved.group_db, 2)} dB**: their compressor takes off {number_text(moved.reduction_db, 2)} dB "
+        f"instead of {number_text(moved.reduction_before_db, 2)} dB. That is another sound and another balance; moved "
+        "behind the compressor, it is exact and nothing else changes."
+    )
+    rows = (
+        (
+            "at the four strips",
+            level_text(moved.group_db, digits=2),
+            level_text(moved.reduction_db, digits=2, sign=False),
+        ),
+        (
+            "at the output of the group",
+            level_text(DRUMS_DB, digits=2),
+            level_text(moved.reduction_before_db, digits=2, sign=False),
+        ),
+    )
+    return outcome, sentence, Table("The drums moved by −4 dB", ("where", "at the bus", "gain reduction"), rows)

@@ -1,0 +1,291 @@
+"""The session of the capstone on the desk: one strip under the hand, all of them in a table, meters on request.
+
+While the hand moves, the levels along the strip are those measured last, shifted as if every box passed on what it
+gets. When it lets go, the strip is measured with its boxes; the whole mix is rendered on request.
+"""
+
+import threading
+
+import ipywidgets as widgets
+
+from gainlib.exercises.capstone import along, mixread, sitting
+from gainlib.exercises.capstone.arrived import arrived
+from gainlib.exercises.capstone.figures import figures_of
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.live import TableView
+from gainlib.notebook.panels import lab12_words as told
+from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.panels.lab12_places import FIRST, places_of
+from gainlib.notebook.panels.lab12_strip import StripControls, strip_picture
+from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.words import level_text
+
+TARGETS = (*sitting.SOUNDING, *sitting.GROUPS)
+GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"
+GUESS = "while you move: boxes taken as if they passed on what they get"
+
+
+def _button(text, tip):
+    return widgets.Button(description=text, tooltip=tip, layout=widgets.Layout(width="auto"))
+
+
+class SessionDesk(Panel):
+    """A learner's session.
+
+    Parameters
+    ----------
+    desk : gainlib.notebook.desk.Desk
+        Whose it is.
+
+    Attributes
+    ----------
+    places : Places
+        Where everything stands.
+    chosen : ipywidgets.Dropdown
+        Which strip or group is under the hand.
+    strip : StripControls
+        Its controls.
+    picture : StripPicture
+        Its levels.
+    """
+
+    def __init__(self, desk):
+        self._desk, self.places = desk, places_of(desk)
+        self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
+        self._strips, self._pictures, self._measured = {}, {}, {}
+        self._showing = False
+        self._build()
+        self._beside = Beside(self, self._work, self._found)
+        self._request = Beside(self, self._do, self._done)
+        self.places.watch(self._told)
+        self.chosen.observe(self.guarded(lambda change: self._choose()), "value")
+        self._choose()
+        self._survey()
+
+    # ---- building --------------------------------------------------------------------------------------------------
+
+    def _build(self):
+        wide = {"description_width": "initial"}
+        self.run = widgets.RadioButtons(options=[GRADED, PRACTICE], description="This is", style=wide)
+        self.run.add_class("gl-across").layout.width = "auto"
+        self._sync_run()
+        self.another = _button("Another session", "Other faults, chains and faders for all six tasks")
+        self.chosen = widgets.Dropdown(
+            options=TARGETS, value=TARGETS[0], description="Strip or group", style=wide, layout={"width": "auto"}
+        )
+        self.back, self.next = _button("◀ previous", "The strip before"), _button("next ▶", "The strip after")
+        self.stems = _button("Measure the stems", "All meters on every stem as it came")
+        self.mix = _button("Measure the mix", "Render everything and hold it against what was found")
+        self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
+        self.hear_mix = _button("Listen to the mix", "As found and as it stands")
+        self.start = _button("Everything back to start", "All strips and groups as they were found")
+        self._status, self._mix_said, self._head = Said(), Said(), prose("")
+        self._stage, self._controls = widgets.VBox().add_class("gl-stays"), widgets.VBox()
+        self._table, self._overview = widgets.VBox(), widgets.VBox()
+        self._asked, self._sound = widgets.VBox(), widgets.VBox()
+        row = [widgets.HBox(each).add_class("gl-buttons").add_class("gl-apart") for each in (
+            (self.run, self.another),
+            (self.stems, self.mix, self.hear_strip, self.hear_mix, self.start),
+            (self.chosen, self.back, self.next),
+        )]  # fmt: skip
+        stage = widgets.VBox([self._stage, self._controls]).add_class("gl-stage")
+        super().__init__(
+            self._head, row[0], row[1], self._sound, self._asked, self._mix_said, row[2], stage, self._status,
+            self._table, self._overview,
+        )  # fmt: skip
+        self.add_class("gl-form").add_class("gl-panel")
+        for button, work in (
+            (self.another, self._another), (self.start, self._reset), (self.back, lambda: self._step(-1)),
+            (self.next, lambda: self._step(1)), (self.stems, lambda: self._ask("stems")),
+            (self.mix, lambda: self._ask("mix")), (self.hear_strip, lambda: self._ask("strip")),
+            (self.hear_mix, lambda: self._ask("hear")),
+        ):  # fmt: skip
+            button.on_click(self.guarded(lambda _button, work=work: work()))
+        self.run.observe(self.guarded(lambda change: self._switch()), "value")
+
+    def _sync_run(self):
+        practising = self._desk.practising(self._desk.exercise(FIRST))
+        self.run.value = PRACTICE if practising else GRADED
+
+    def _switch(self):
+        self._desk.practise(self._desk.exercise(FIRST), self.run.value == PRACTICE)
+
+    def _another(self):
+        self._desk.new_numbers(self._desk.exercise(FIRST))
+
+    def _reset(self):
+        self.places.replace(self.places.found)
+
+    def _step(self, by):
+        self.chosen.value = TARGETS[(TARGETS.index(self.chosen.value) + by) % len(TARGETS)]
+
+    # ---- one strip -------------------------------------------------------------------------------------------------
+
+    @property
+    def name(self) -> str:
+        """Which strip or group is under the hand."""
+        return self.chosen.value
+
+    @property
+    def strip(self) -> StripControls:
+        """The controls under the hand."""
+        return self._strips[self.name]
+
+    @property
+    def picture(self):
+        """The picture of what is under the hand."""
+        return self._pictures[self.name]
+
+    def _choose(self):
+        name = self.name
+        with self._drawing:
+            if name not in self._strips:
+                controls = [each for each in sitting.controls(self.places.given) if each.target == name]
+                strip = StripControls(name, controls, self.places.values[name])
+                moved = self.guarded(lambda change, name=name: self._follow(name))
+                strip.observe(moved, self.guarded(lambda change, name=name: self._settle(name)))
+                self._strips[name] = strip
+                self._pictures[name] = strip_picture(sitting.session(self.places.given), name)
+            self._show_values(name)
+            self._stage.children = (self.picture.live.widget,)
+            self._controls.children = (self.strip.widget,)
+        self.hear_strip.disabled = name in sitting.GROUPS
+        self._beside.ask(self.places.seed, name, self.places.answer())
+
+    def _show_values(self, name):
+        self._showing = True
+        self._strips[name].show(self.places.values[name])
+        self._showing = False
+
+    def _follow(self, name):
+        """Show what the hand does at once, as far as it is known without measuring."""
+        if self._showing:
+            return
+        self.places.set(name, self._strips[name].values)
+        if name == self.name and name in self._measured:
+            was, levels = self._measured[name]
+            with self._drawing:
+                self.picture.update(along.guessed(levels, was, self.places.values[name], name))
+
+    def _settle(self, name):
+        if not self._showing:
+            self.places.set(name, self._strips[name].values)
+            self._beside.ask(self.places.seed, name, self.places.answer())
+
+    def _work(self, progress, seed, name, answer):
+        """Measure a strip with its boxes; a group with all that feeds it."""
+        given = {"seed": seed}
+        values = (answer or sitting.as_found(given))[name]
+        progress(0.2, "Measuring …")
+        if name in sitting.GROUPS:
+            return seed, name, values, figures_of(answer, given).levels
+        return seed, name, values, along.levels(seed, name, values)
+
+    def _found(self, result):
+        seed, name, values, levels = result
+        if seed != self.places.seed or name != self.name or values != self.places.values[name]:
+            return
+        with self._drawing:
+            self._measured[name] = dict(values), {node: levels[node] for node in self.picture.nodes}
+            self.picture.update(levels)
+            self.picture.live.settle()
+        self._say_strip(levels)
+        self._survey()
+
+    def _say_strip(self, levels):
+        name, boxes = self.name, []
+        if name not in sitting.GROUPS:
+            boxes = along.boxes_of(self.places.seed, name, levels)
+        table = told.strip_table(name, self.picture.nodes, levels, boxes)
+        self._show_table(self._table, table)
+        fields, found = self.places.values[name], self.places.found[name]
+        said = f"**{name}**: fader {level_text(fields['fader_db'])}, found at {level_text(found['fader_db'])}."
+        if name not in sitting.GROUPS:
+            said += f" At its sum it has moved by **{level_text(self._moved_db(name), digits=2)}** since you began."
+        self._status.say("note", "", said)
+
+    def _moved_db(self, name):
+        values, found, seed = self.places.values[name], self.places.found[name], self.places.seed
+        post = f"{name}/post"
+        now, was = (along.levels(seed, name, each)[post].energy_dbfs for each in (values, found))
+        return now - was + values["fader_db"] - found["fader_db"]
+
+    def _show_table(self, box, table):
+        if box.children:
+            box.children[0].show(table)
+        else:
+            box.children = (TableView(table),)
+
+    # ---- all strips ------------------------------------------------------------------------------------------------
+
+    def _survey(self):
+        self._request.ask("overview", self.places.seed, self.name, self.places.answer())
+
+    def _ask(self, what):
+        self._request.ask(what, self.places.seed, self.name, self.places.answer())
+
+    def _do(self, progress, what, seed, name, answer):
+        """Work out what was asked for; runs beside the hand and touches no widget."""
+        given = {"seed": seed}
+        if what == "stems":
+            progress(0.1, "Measuring eleven stems …")
+            return what, seed, told.stems_table(arrived(seed))
+        if what == "mix":
+            progress(0.2, "Rendering the mix …")
+            mix = mixread.read(answer, given)
+            return what, seed, (told.mix_table(mix), told.mix_sentence(mix))
+        placed = answer or sitting.as_found(given)
+        if what == "strip":
+            progress(0.2, "Rendering the strip …")
+            return what, seed, dict(zip(("stem", "strip"), mixread.strip_heard(placed, given, name), strict=True))
+        if what == "hear":
+            progress(0.1, "Rendering the mix, as found and as it stands …")
+            return what, seed, {"as found": mixread.bus_heard(None, given), "now": mixread.bus_heard(answer, given)}
+        rows = []
+        for k, stem in enumerate(sitting.SOUNDING):
+            progress(k / len(sitting.SOUNDING), "Measuring the strips …")
+            levels = along.levels(seed, stem, placed[stem])
+            found = along.levels(seed, stem, sitting.as_found(given)[stem])
+            moved = levels[f"{stem}/post"].energy_dbfs - found[f"{stem}/post"].energy_dbfs
+            fields, start = placed[stem], sitting.as_found(given)[stem]
+            moved += fields["fader_db"] - start["fader_db"]
+            boxes = along.boxes_of(seed, stem, levels)
+            rows.append((stem, boxes, fields["post_trim_db"], fields["fader_db"], moved))
+        return what, seed, told.overview_table(rows)
+
+    def _done(self, result):
+        what, seed, found = result
+        if seed != self.places.seed:
+            return
+        if what == "overview":
+            self._show_table(self._overview, found)
+        elif what == "stems":
+            self._asked.children = (TableView(found),)
+        elif what == "mix":
+            table, sentence = found
+            self._mix_said.say("note", "The mix", sentence)
+            self._asked.children = (TableView(table),)
+        else:
+            from gainlib.notebook.listen import Player
+
+            note = "The refrain, matched in loudness: listen to what has changed, not to how loud it is."
+            self._sound.children = (Player(found, note=note),)
+
+    # ---- what others do --------------------------------------------------------------------------------------------
+
+    def _told(self, what):
+        if what == "session":
+            self._new_session()
+        elif what == "all":
+            self._measured.clear()
+            self._choose()
+
+    def _new_session(self):
+        self._sync_run()
+        for each in self._strips.values():
+            each.close()
+        self._strips, self._pictures, self._measured = {}, {}, {}
+        self._asked.children = self._sound.children = ()
+        self._mix_said.say()
+        self._choose()
+        self._survey()
