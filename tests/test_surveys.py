@@ -68,7 +68,7 @@ def test_a_changed_stem_is_another_survey(cache, session, passes, tmp_path):
     assert reading.rms_dbfs != Remeter(session).read(MOVE).rms_dbfs
 
 
-@pytest.mark.parametrize("part", ["coarse0.npy", "fine1", "low0.npy", "mix.npy"])
+@pytest.mark.parametrize("part", ["coarse0.npy", "fine1", "envelopes-low0.npy", "mix.npy"])
 @pytest.mark.parametrize("damage", ["gone", "cut"])
 def test_a_damaged_survey_is_taken_again(cache, session, passes, part, damage):
     wanted = Remeter(session).read(MOVE)

@@ -7,8 +7,13 @@ blocks can hold the peak, and only these are summed and measured.
 
 Beside the parts stands their sum at one setting, the anchor. A sum near that setting is the anchor times a factor,
 plus what little each part differs; that bound is the tighter one for a move of few faders or of all together.
+
+A steady tone comes within a hair of its peak in every block. What could exceed the highest found by less than
+0.0005 dB is therefore not looked at; and since between the samples it may stay higher than any sample, extremes of the
+samples alone are kept as well, over the longer blocks.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -23,6 +28,7 @@ COARSE_FRAMES = FINE_FRAMES * FINE_IN_COARSE
 _RUN = 1024
 _RARE = 64  # bounding scattered blocks takes about so many times as long, each, as bounding runs of them
 _FIRST_BATCH, _LARGEST_BATCH = 8, 512
+_HAIR = 10 ** (0.0005 / 20)
 
 
 class Envelope:
@@ -69,50 +75,67 @@ class Envelope:
 
 @dataclass(frozen=True, eq=False)
 class Extremes:
-    """Lowest and highest value of the anchor and of each lane of one bus channel, on and between the samples.
+    """Lowest and highest value of the anchor and of each lane of one bus channel.
 
     Attributes
     ----------
     fine, coarse : Envelope
-        Blocks of 32 and of 512 frames; the anchor first, then the lanes.
+        On and between the samples, in blocks of 32 and of 512 frames; the anchor first, then the lanes.
+    samples : Envelope
+        On the samples, in blocks of 512 frames.
     anchor : array, shape (lanes,)
         The gains of the anchor.
     """
 
     fine: Envelope
     coarse: Envelope
+    samples: Envelope
     anchor: np.ndarray
 
     @classmethod
-    def of(cls, fine: Envelope, anchor: np.ndarray) -> "Extremes":
-        """Return both levels from the finer one."""
-        return cls(fine, fine.coarser(FINE_IN_COARSE), anchor)
+    def of(cls, fine: Envelope, samples: Envelope, anchor: np.ndarray) -> "Extremes":
+        """Return all levels from the finer one and that of the samples."""
+        return cls(fine, fine.coarser(FINE_IN_COARSE), samples, anchor)
 
     def mixes(self, gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the two ways to write the sum: its lanes alone, and the anchor with what the lanes differ."""
         factor = _weighted_median(gains, self.anchor, self._reach())
-        return np.concatenate([[0.0], gains]), np.concatenate([[factor], without_rounding(gains, factor * self.anchor)])
+        anchored = np.concatenate([[factor], without_rounding(gains, factor * self.anchor)])
+        return np.concatenate([[0.0], gains]), anchored
 
     def _reach(self):
         peaks = np.maximum(self.coarse.high[1:].max(axis=1), -self.coarse.low[1:].min(axis=1))
         return peaks * self.coarse.steps[1:]
 
-    def coarse_bound(self, mixes, level: float) -> np.ndarray:
-        """Return for every coarse block a magnitude that the sum does not exceed; loose where that is under `level`."""
-        shorter, longer = sorted(mixes, key=np.count_nonzero)
+    def coarse_bounds(self, mixes, level: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return magnitudes that the sum does not exceed in the coarse blocks: anywhere, and on the samples.
+
+        Where the first is under `level` neither is worked out to the end.
+        """
         runs = np.arange(-(-self.coarse.low.shape[1] // _RUN))
+        shorter, longer = sorted(mixes, key=np.count_nonzero)
         bound = self.coarse.bounds(shorter, runs, _RUN)
-        still = np.flatnonzero(bound > level)
-        if len(still) > len(bound) // _RARE:
-            return np.minimum(bound, self.coarse.bounds(longer, runs, _RUN))
-        bound[still] = np.minimum(bound[still], self.coarse.bounds(longer, still, 1))
-        return bound
+        _lower(bound, self.coarse, [longer], level)
+        samples = bound.copy()
+        _lower(samples, self.samples, mixes, level)
+        return bound, samples
 
     def fine_bound(self, mixes, parents: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the fine blocks inside the coarse blocks `parents`, and a bound for each."""
         blocks = (parents[:, np.newaxis] * FINE_IN_COARSE + np.arange(FINE_IN_COARSE)).ravel()
         bounds = np.minimum(*(self.fine.bounds(mix, parents, FINE_IN_COARSE) for mix in mixes))
         return blocks[: len(bounds)], bounds
+
+
+def _lower(bound, envelope, mixes, level):
+    """Take other bounds into account, in the blocks that are above a level."""
+    for mix in mixes:
+        still = np.flatnonzero(bound > level)
+        if len(still) > len(bound) // _RARE:
+            runs = np.arange(-(-len(bound) // _RUN))
+            np.minimum(bound, envelope.bounds(mix, runs, _RUN), out=bound)
+        elif len(still):
+            bound[still] = np.minimum(bound[still], envelope.bounds(mix, still, 1))
 
 
 def _weighted_median(gains, anchor, reach):
@@ -137,8 +160,8 @@ class Peak:
         On the samples; on and between them.
     side, block : int
         Where `between` stands: bus channel and fine block.
-    evaluated : int
-        Blocks that had to be summed.
+    work : int
+        Blocks that had to be summed, each counted for every lane in its sum.
     mix : array or None
         Gains of the anchor and of each lane that gave the sum.
     """
@@ -147,7 +170,7 @@ class Peak:
     between: float = 0.0
     side: int = 0
     block: int = 0
-    evaluated: int = 0
+    work: int = 0
     mix: np.ndarray | None = None
 
 
@@ -157,21 +180,26 @@ class _Search:
         self._shortest = [min(pair, key=np.count_nonzero) for pair in mixes]
         self._seen = set()
         self.sample = self.between = 0.0
-        self.at = 0, 0
+        self.at, self.work = (0, 0), 0
 
     def look(self, side, blocks):
         fresh = [int(block) for block in blocks if (side, int(block)) not in self._seen]
         if not fresh:
             return
         self._seen.update((side, block) for block in fresh)
+        self.work += len(fresh) * np.count_nonzero(self._shortest[side])
         samples, betweens = self._evaluate(side, np.array(fresh), self._shortest[side])
         best = int(np.argmax(betweens))
         self.sample = max(self.sample, float(samples.max()))
         if betweens[best] > self.between:
             self.between, self.at = float(betweens[best]), (side, fresh[best])
 
+    def may_exceed(self, bounds, samples):
+        """Return where a bound, or one on the samples, leaves room for more than was found."""
+        return (bounds > _HAIR * self.between) | (samples > _HAIR * self.sample)
+
     def result(self):
-        return Peak(self.sample, self.between, *self.at, len(self._seen), self._shortest[self.at[0]])
+        return Peak(self.sample, self.between, *self.at, self.work, self._shortest[self.at[0]])
 
 
 def search(
@@ -179,8 +207,9 @@ def search(
     gains: list[np.ndarray],
     evaluate: Callable[[int, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]],
     first=(),
-) -> Peak:
-    """Find the sample peak and the true peak of the weighted sums, exactly.
+    patience: float = math.inf,
+) -> Peak | None:
+    """Find the sample peak and the true peak of the weighted sums, each within 0.0005 dB.
 
     Parameters
     ----------
@@ -193,30 +222,38 @@ def search(
         sample peaks and true peaks there.
     first : iterable of (channel, block)
         Where to look first; a good guess saves work and changes nothing else.
+    patience : float
+        The most work, see :class:`Peak`.
 
     Returns
     -------
-    peak : Peak
+    peak : Peak or None
+        None when the bounds are too loose for that much work.
     """
     mixes = [each.mixes(gain) for each, gain in zip(extremes, gains, strict=True)]
     found = _Search(evaluate, mixes)
     for side in range(len(extremes)):
         found.look(side, [block for at, block in first if at == side])
-    coarse = [each.coarse_bound(mix, found.sample) for each, mix in zip(extremes, mixes, strict=True)]
-    for side in np.argsort([-each.max(initial=0.0) for each in coarse]):
-        top = np.array([np.argmax(coarse[side])])
+    coarse = [each.coarse_bounds(mix, found.sample) for each, mix in zip(extremes, mixes, strict=True)]
+    for side in np.argsort([-bound.max(initial=0.0) for bound, _ in coarse]):
+        bound, samples = coarse[side]
+        top = np.array([np.argmax(bound)])
         blocks, bounds = extremes[side].fine_bound(mixes[side], top)
         found.look(int(side), blocks[np.argsort(bounds)[-_FIRST_BATCH:]])
-        parents = np.flatnonzero(coarse[side] > found.sample)
+        parents = np.flatnonzero(found.may_exceed(bound, samples))
         blocks, bounds = extremes[side].fine_bound(mixes[side], parents)
-        _in_order(found, int(side), blocks, bounds)
+        inside = np.minimum(bounds, np.repeat(samples[parents], FINE_IN_COARSE)[: len(bounds)])
+        if not _in_order(found, int(side), blocks, bounds, inside, patience):
+            return None
     return found.result()
 
 
-def _in_order(found, side, blocks, bounds):
-    kept = np.flatnonzero(bounds > found.sample)
-    order = kept[np.argsort(-bounds[kept])]
-    start, size = 0, _FIRST_BATCH
-    while start < len(order) and bounds[order[start]] > found.sample:
-        found.look(side, blocks[order[start : start + size]])
-        start, size = start + size, min(2 * size, _LARGEST_BATCH)
+def _in_order(found, side, blocks, bounds, samples, patience):
+    """Look into the blocks with the highest bounds first; return whether patience lasted."""
+    order = np.argsort(-bounds)
+    order, size = order[found.may_exceed(bounds[order], samples[order])], _FIRST_BATCH
+    while len(order) and found.work <= patience:
+        found.look(side, blocks[order[:size]])
+        order, size = order[size:], min(2 * size, _LARGEST_BATCH)
+        order = order[found.may_exceed(bounds[order], samples[order])]
+    return not len(order)

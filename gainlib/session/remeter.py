@@ -14,11 +14,13 @@ from typing import NamedTuple
 
 import numpy as np
 
+from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
 from gainlib.meters import gated_loudness, measure
 from gainlib.meters.loudness import loudness_of_power
 from gainlib.session.extremes import FINE_FRAMES, Peak, search
 from gainlib.session.lanes import lane_of
+from gainlib.session.nearby import FEW, factor_and_rest
 from gainlib.session.products import FINE_IN_COARSE, highest_window
 from gainlib.session.routes import bus_routes
 from gainlib.session.scratch import one_thread
@@ -27,7 +29,7 @@ from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed
 
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
-_ANCHOR_EVERY = 0.5  # a new anchor costs about as much as summing this share of all blocks one by one
+_OF_FILES, _OF_MEMORY = 1 / 40, 0.5  # a new anchor costs about as much as summing this share of all blocks one by one
 
 
 @dataclass(frozen=True)
@@ -109,17 +111,18 @@ class Remeter:
 
     def __init__(self, session, progress: Callable[[str, int, int], None] | None = None):
         self._session = session
-        told = progress or (lambda *_: None)
+        self._told = progress or (lambda *_: None)
         self._float = session.with_(bus="float")
         self._frames, self._rate_hz = session.frames, session.rate_hz
-        self._recent, self._evaluated = deque(maxlen=8), 0
+        self._recent, self._work, self._before = deque(maxlen=8), 0, np.zeros(0)
         self._ways, self._survey = [], None
         ways = bus_routes(_all_open(self._float)).gains
         if ways:
             self._ways = sorted(ways)
             lanes = [lane_of(session, session.strip(name), chain) for name, chain in self._ways]
             anchor = self._gains(bus_routes(self._float))
-            self._survey = surveyed(lanes, self._frames, self._rate_hz, anchor, told)
+            self._before = np.concatenate(anchor)
+            self._survey = surveyed(lanes, self._frames, self._rate_hz, anchor, self._told)
 
     def read(
         self,
@@ -218,14 +221,31 @@ class Remeter:
 
     def _peak(self, gains) -> Peak:
         survey = self._survey
-        peak = search(survey.extremes, gains, self._measured, self._recent)
+        patience = self._patience()
+        peak = search(survey.extremes, gains, self._measured, self._recent, patience)
+        if peak is None:
+            survey.renew_anchor(gains, self._told)
+            peak, self._work = search(survey.extremes, gains, self._measured, self._recent), 0
+        if not self._stays(gains):
+            self._work = 0
         if (peak.side, peak.block) not in self._recent:
             self._recent.append((peak.side, peak.block))
-        self._evaluated += peak.evaluated
-        if self._evaluated > _ANCHOR_EVERY * survey.envelopes[0].low.shape[1]:
-            survey.renew_anchor(gains)
-            self._evaluated = 0
+        self._work += peak.work
+        if self._work > patience:
+            survey.renew_anchor(gains, self._told)
+            self._work = 0
         return peak
+
+    def _stays(self, gains):
+        """Return whether few lanes moved since the last reading: then the next will be near, and a new anchor pays."""
+        before, self._before = self._before, np.concatenate(gains)
+        return np.count_nonzero(factor_and_rest(self._before, before)[1]) <= 2 * FEW
+
+    def _patience(self):
+        """Return how much may be summed block by block before summing everything once is the shorter way."""
+        survey = self._survey
+        files = any(not isinstance(lane.source, Audio) for lane in survey.lanes)
+        return (_OF_FILES if files else _OF_MEMORY) * survey.envelopes[0].low.size
 
     def _measured(self, side, blocks, gains):
         between = self._survey.interpolator

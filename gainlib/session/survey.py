@@ -17,7 +17,12 @@ from gainlib.session.scratch import Table, one_thread
 
 SIDES = (0, 1)
 CHUNK_FRAMES = 32 * COARSE_FRAMES
+SUM_FRAMES = 2**16
 WORKERS = 2
+
+
+def _silent(label, done, frames):
+    """Say nothing of how far it is."""
 
 
 class Survey:
@@ -42,8 +47,10 @@ class Survey:
         Sums of the samples.
     envelopes : list of Envelope
         Extremes of anchor and lanes, left and right.
+    sampled : list of Envelope
+        The same of the samples alone, in longer blocks.
     extremes : list of Extremes
-        The same on both levels.
+        Both, on all levels.
     anchor : Lane
         The sum at the anchor's setting.
     """
@@ -55,6 +62,7 @@ class Survey:
         count = len(lanes)
         self.raw, self.sums = np.zeros((2, count, count)), np.zeros((2, count))
         self.envelopes = [Envelope(1 + count, -(-frames // FINE_FRAMES)) for _ in SIDES]
+        self.sampled = [Envelope(1 + count, -(-frames // COARSE_FRAMES)) for _ in SIDES]
         self.products, self.nearby, self.extremes, self.anchor = [], [], [], None
 
     def take(self, anchor: list[np.ndarray], told: Callable[[str, int, int], None]) -> "Survey":
@@ -86,8 +94,8 @@ class Survey:
             for start, stop, padded in self._chunks():
                 count = stop - start
                 jobs = [pool.submit(one, index, start, count, padded) for index in range(lanes)]
-                self._note_sum(anchor, start, stop, padded, mix)
                 plain = padded[:, :, before : before + count]
+                mix[start:stop] = np.stack([gain @ parts for gain, parts in zip(anchor, plain, strict=True)], axis=1)
                 self.raw += plain @ plain.transpose(0, 2, 1)
                 self.sums += plain.sum(axis=2)
                 for job in jobs:
@@ -98,17 +106,48 @@ class Survey:
         self.set_anchor(anchor, mix)
         return self
 
-    def renew_anchor(self, gains: list[np.ndarray]) -> None:
-        """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor."""
+    def renew_anchor(self, gains: list[np.ndarray], told: Callable[[str, int, int], None] = _silent) -> None:
+        """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor.
+
+        Parameters
+        ----------
+        gains : list of array
+        told : callable, optional
+            Called with a label, the frames done and the frames in all.
+        """
         mix = np.empty((self.frames, 2), np.float32)
-        with one_thread():
-            for start, stop, padded in self._chunks():
-                self._note_sum(gains, start, stop, padded, mix)
+        lanes = [
+            (lane.blocks(SUM_FRAMES, self.frames), *pair)
+            for lane, *pair in zip(self.lanes, *gains, strict=True)
+            if any(pair)
+        ]
+
+        def share(worker, sums):
+            for stream, left, right in lanes[worker::WORKERS]:
+                block = next(stream)
+                sums[:, 0] += left * block[:, 0]
+                sums[:, 1] += right * block[:, -1]
+            return sums
+
+        with ThreadPoolExecutor(WORKERS) as pool:
+            for start in range(0, self.frames, SUM_FRAMES):
+                stop = min(start + SUM_FRAMES, self.frames)
+                parts = pool.map(share, range(WORKERS), np.zeros((WORKERS, stop - start, 2)))
+                mix[start:stop] = sum(parts)
+                told("sum", stop, self.frames)
         self.set_anchor(gains, mix)
 
     def set_anchor(self, gains: list[np.ndarray], mix: np.ndarray) -> None:
-        """Hold `mix`, shape (frames, 2), as the sum at `gains`; its extremes must stand in row 0 already."""
-        self.extremes = [Extremes.of(each, gain) for each, gain in zip(self.envelopes, gains, strict=True)]
+        """Hold `mix`, shape (frames, 2), as the sum at `gains`."""
+        before, after = self.interpolator.before, self.interpolator.after
+        for start in range(0, self.frames, CHUNK_FRAMES):
+            stop = min(start + CHUNK_FRAMES, self.frames)
+            inside = mix[max(start - before, 0) : stop + after].T.astype(np.float64)
+            short = before + stop - start + after - inside.shape[1]
+            ahead = max(before - start, 0)
+            self._note(0, start, np.pad(inside, ((0, 0), (ahead, short - ahead))))
+        both = zip(self.envelopes, self.sampled, gains, strict=True)
+        self.extremes = [Extremes.of(*each) for each in both]
         self.anchor = Lane(Audio(mix, self.rate_hz), 1.0)
         self.nearby = [Nearby(each, gain) for each, gain in zip(self.products, gains, strict=True)]
 
@@ -122,12 +161,6 @@ class Survey:
                 total += gain * lane.gather(starts, length)[:, :, -side]
         return total
 
-    def _note_sum(self, gains, start, stop, padded, mix):
-        sums = np.stack([gain @ parts for gain, parts in zip(gains, padded, strict=True)])
-        self._note(0, start, sums)
-        before = self.interpolator.before
-        mix[start:stop] = sums[:, before : before + stop - start].T
-
     def _note(self, row, start, padded):
         """Put the extremes of a chunk, shape (channels, frames), into a row of the envelopes."""
         between, samples = self.interpolator, np.ascontiguousarray(padded.T)
@@ -135,8 +168,12 @@ class Survey:
         low, high = np.empty((2, samples.shape[1], blocks), np.float32)
         even_factor = between.factor % 2 == 0
         kernels.interpolated_envelope(samples, between.even, between.odd, even_factor, FINE_FRAMES, low, high)
-        for envelope, column in zip(self.envelopes, (0, -1), strict=True):
+        plain = samples[between.before : len(samples) - between.after]
+        starts = np.arange(0, len(plain), COARSE_FRAMES)
+        lowest, highest = (reduce.reduceat(plain, starts).T for reduce in (np.minimum, np.maximum))
+        for envelope, sampled, column in zip(self.envelopes, self.sampled, (0, -1), strict=True):
             envelope.put(row, start // FINE_FRAMES, low[column], high[column])
+            sampled.put(row, start // COARSE_FRAMES, lowest[column], highest[column])
 
     def _chunks(self) -> Iterator[tuple[int, int, np.ndarray]]:
         """Yield borders and samples of chunk after chunk, shape (2, lanes, frames), with neighbours on either side."""

@@ -23,11 +23,12 @@ from gainlib.session.products import Products
 from gainlib.session.scratch import Table
 from gainlib.session.survey import SIDES, Survey
 
-LAYOUT = 1  # counts up when what is kept, or how it is measured, changes
+LAYOUT = 2  # counts up when what is kept, or how it is measured, changes
 WORTH_S = 3.0
 LARGE_SAMPLES = 100_000_000
 KEPT = 4
 STALE_S = 24 * 3600.0
+PARTS = [(kind, name) for kind in ("envelopes", "sampled") for name in ("low", "high", "steps")]
 
 
 def cache_folder() -> Path | None:
@@ -87,11 +88,11 @@ def _save(survey, place):
         place.parent.mkdir(parents=True, exist_ok=True)
         part.mkdir()
         for side in SIDES:
-            products, envelope = survey.products[side], survey.envelopes[side]
+            products = survey.products[side]
             np.save(part / f"coarse{side}.npy", products.coarse)
             products.fine.save(part / f"fine{side}")
-            for name in ("low", "high", "steps"):
-                np.save(part / f"{name}{side}.npy", getattr(envelope, name))
+            for kind, name in PARTS:
+                np.save(part / f"{kind}-{name}{side}.npy", getattr(getattr(survey, kind)[side], name))
         for name, array in (("raw", survey.raw), ("sums", survey.sums), ("mix", survey.anchor.source.samples)):
             np.save(part / f"{name}.npy", array)
         os.replace(part, place)
@@ -107,8 +108,8 @@ def _load(survey, anchor, place):
         for side in SIDES:
             table = Table.load(place / f"fine{side}", max(len(survey.edges) - 1, 0))
             survey.products.append(Products(np.load(place / f"coarse{side}.npy"), table))
-            for name in ("low", "high", "steps"):
-                setattr(survey.envelopes[side], name, np.load(place / f"{name}{side}.npy"))
+            for kind, name in PARTS:
+                setattr(getattr(survey, kind)[side], name, np.load(place / f"{kind}-{name}{side}.npy"))
         survey.raw, survey.sums = np.load(place / "raw.npy"), np.load(place / "sums.npy")
         survey.set_anchor(anchor, np.load(place / "mix.npy"))
         os.utime(place)
