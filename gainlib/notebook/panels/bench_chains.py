@@ -8,6 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
+from gainlib.notebook.words import level_text
 from gainlib.staging.pasted import pasted_path
 
 TEXT = """
@@ -63,6 +64,7 @@ class ChainsStep(Step):
             self.take, _read_chains, self._chains_read, "Reading …",
             lambda: (song.opened(), pasted_path(self.file.value, "the path of the chains file")),
         )  # fmt: skip
+        self._measured_actions()
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
         song.watch(self._changed)
         self._changed("opened")
@@ -140,6 +142,61 @@ class ChainsStep(Step):
         self.write_probe, self.read_probe = button("Write the test file"), button("Read the recording")
         self._measured = (prose(MEASURED), self.probe, Slot(self.write_probe), self.recorded, Slot(self.read_probe))
 
+    def _measured_actions(self):
+        def to_write():
+            rate = self.song.session.rate_hz if self.song.session is not None else 48000
+            return pasted_path(self.probe.value, "the path of a new WAV file"), rate
+
+        def to_read():
+            self._named()
+            return self.which.value, pasted_path(self.recorded.value, "the path of the recording")
+
+        self.write_test = self.action(self.write_probe, _write_probe, self._probe_written, "Writing …", to_write)
+        self.read_recording = self.action(self.read_probe, _read_probe, self._probe_read, "Reading …", to_read)
+
+    def _probe_written(self, path):
+        self.said.say("right", "Written", f"{path}. Play it through the box, record what comes out from start to end.")
+
+    def _probe_read(self, found):
+        name, report = found
+        self.add_measured(name, report)
+
+    def add_measured(self, name: str, report) -> None:
+        """Put a measured box at the end of a chain.
+
+        Parameters
+        ----------
+        name : str
+            Strip, group or "master".
+        report : ProbeReport
+            What was read from the recording; a linear box needs no place in a chain.
+
+        Raises
+        ------
+        GainlibError
+            For a box that depends on level without any level that could be read as its reference.
+        """
+        from gainlib.processors import Unseen
+        from gainlib.session import Insert
+
+        self.which.value = name
+        if report.linear:
+            self.said.say(
+                "right", "Measured", f"{report.kind}: its level does not matter, so {name} needs no box for it."
+            )
+            return
+        if report.reference_dbfs is None:
+            raise GainlibError(
+                f"the box is {report.kind}, but the recording shows no level it is built for; add a box of your own to "
+                f"{name}, with the level its maker gives"
+            )
+        self._set((*self.inserts, Insert(Unseen(report.reference_dbfs))))
+        built = level_text(report.reference_dbfs, "dBFS")
+        behind = ""
+        if report.output_gain_db is not None:
+            behind = f" For a matched bypass its output wants {level_text(report.output_gain_db)}."
+        self.said.say("right", "Measured", f"{report.kind}, built for {built}; it stands at the end of {name}.{behind}")
+
     # ---- what the song tells ---------------------------------------------------------------------------------------
 
     def _changed(self, what):
@@ -178,6 +235,20 @@ def _read_chains(tell, session, path):
     except OSError as error:
         raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give a chains file") from None
     return apply_chains(session, text)
+
+
+def _write_probe(tell, path, rate_hz):
+    from gainlib.staging import write_probe
+
+    write_probe(path, rate_hz)
+    return path
+
+
+def _read_probe(tell, name, path):
+    from gainlib.audio import read
+    from gainlib.staging import read_probe
+
+    return name, read_probe(read(path))
 
 
 def _example():

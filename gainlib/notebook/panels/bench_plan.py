@@ -1,7 +1,5 @@
 """Step 5 of the bench: every move with its place and its reason, verified before it counts."""
 
-import html
-
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
@@ -97,7 +95,7 @@ class PlanStep(Step):
             text = f"{len(missed)} of {len(checks)} checks are missed, so nothing can be exported. "
             self.said.say("wrong", "Not verified", text + "; ".join(map(str, missed)))
             return
-        bus = next((f" {html.escape(str(check))}." for check in checks if check.name == "bus true peak"), "")
+        bus = next((f" B{str(check)[1:]}." for check in checks if check.name == "bus true peak"), "")
         text = f"{len(plan.moves)} moves, policy {plan.policy}; a full render keeps all {len(checks)} checks.{bus}"
         self.said.say("right", "Verified", text)
 
@@ -115,6 +113,7 @@ def _move_row(move):
         return level_text(value, "").strip()
 
     reason = move.reason.removeprefix(f"{move.strip}: ")
+    reason = f"{reason[:1].upper()}{reason[1:]}."
     return move.strip, move.control, setting(move.before_db), setting(move.after_db), move.place, reason
 
 

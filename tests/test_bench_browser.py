@@ -1,0 +1,205 @@
+"""The bench in a real JupyterLab: a folder of stems by mouse, the demo by keyboard alone, an upload, a stop."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from browser import headless, jupyterlab, notebook_page
+from labhand import LabHand, picture
+from playwright.sync_api import expect
+from stemfolder import make
+
+pytestmark = pytest.mark.browser
+NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
+AT_REST = "() => !document.querySelector('.gl-bench [data-state=busy]')"
+LONG_MS = 90_000
+
+
+class BenchHand(LabHand):
+    """The bench under a hand."""
+
+    def __init__(self, page, folder):
+        super().__init__(page, "bench")
+        self.folder = folder
+
+    def settled(self):
+        """Wait until the work that was begun is done."""
+        super().settled()
+        self.page.wait_for_function(AT_REST, timeout=LONG_MS)
+        super().settled()
+
+    def button(self, step, name):
+        """Return a button of a step."""
+        return self.cell(step).get_by_role("button", name=name, exact=True).first
+
+    def click(self, step, name):
+        """Press a button with the mouse and wait for what it does."""
+        self.settled()
+        self.button(step, name).click()
+        self.page.wait_for_timeout(150)
+        self.settled()
+
+    def fill(self, step, label, text):
+        """Type into a field with the mouse's help, and leave it."""
+        field = self.cell(step).get_by_label(label)
+        field.click()
+        field.fill(text)
+        field.press("Tab")
+        self.settled()
+
+    def says(self, step, *texts):
+        """Wait until one of a step's lines says all of these."""
+        self.cell(step)
+        for text in texts:
+            line = self.cell(step).locator(".gl-said", has_text=text)
+            expect(line.first).to_be_visible(timeout=LONG_MS)
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """The bench open in a page and run, its own folder and a folder of stems beside it."""
+    folder = tmp_path / "place"
+    folder.mkdir()
+    shutil.copy(NOTEBOOK, folder)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("GAINLIB_RECORDS", str(folder / "records"))
+        patch.setenv("GAINLIB_BENCH", str(folder / "own"))
+        with (
+            jupyterlab(folder) as server,
+            headless() as browser,
+            notebook_page(server, browser, folder / NOTEBOOK.name, height=1200) as page,
+        ):
+            page.run_all()
+            hand = BenchHand(page, folder)
+            hand.settled()
+            yield hand
+
+
+def test_a_folder_goes_over_the_bench_by_mouse(bench, tmp_path):
+    stems, chains = make(tmp_path / "My Song é")
+    bench.fill("open", "Folder, or a saved song", f'"{tmp_path / "nowhere"}"')
+    bench.click("open", "Open")
+    bench.says("open", "Not done", "is no folder")
+    bench.fill("open", "Folder, or a saved song", f'"{stems}"')
+    bench.click("open", "Open")
+    bench.says("open", "6 stems, 48000 Hz")
+    bench.click("checks", "Check the stems")
+    bench.says("checks", "6 stems:")
+    assert "% of full scale" in bench.cell("checks").inner_text()
+    bench.cell("chains").get_by_label("Chain of").select_option("kick")
+    bench.settled()
+    bench.click("chains", "Add the box")
+    bench.says("chains", "kick: box of your own, built for −18.0 dBFS")
+    bench.fill("chains", "built for an average of", "−20,5")
+    bench.says("chains", "built for −20.5 dBFS")
+    bench.fill("chains", "Chains file", str(chains))
+    bench.click("chains", "Read the chains file")
+    bench.says("chains", "stems pass something")
+    bench.shot("bench-chains")
+
+    bench.click("balance", "Measure the bus")
+    bench.says("balance", "true peak")
+    before = picture(bench.cell("balance"))
+    handle = bench.cell("balance").get_by_role("slider", name="bass").first
+    box = handle.bounding_box()
+    bench.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    bench.page.mouse.down()
+    bench.page.mouse.move(box["x"] - 60, box["y"] + box["height"] / 2, steps=8)
+    bench.page.mouse.up()
+    bench.settled()
+    assert picture(bench.cell("balance")) != before
+    bench.shot("bench-balance")
+
+    bench.click("plan", "Plan")
+    bench.says("plan", "a full render keeps all")
+    assert "after the last processor" in bench.cell("plan").inner_text()
+    bench.shot("bench-plan")
+    bench.click("listen", "Make both ready")
+    bench.says("listen", "matched in loudness")
+    expect(bench.cell("listen").get_by_role("button", name="after")).to_be_visible()
+    bench.shot("bench-listen")
+    bench.click("take", "Write the sheets")
+    bench.says("take", "plan.html, plan.csv, levels.csv, hand-off.txt, session.json")
+    bench.click("take", "Write the stems")
+    bench.says("take", "6 originals were compared and are unchanged")
+    bench.shot("bench-take")
+    assert {path.name for path in tmp_path.glob("My Song é *")} == {"My Song é sheets", "My Song é staged"}
+    assert bench.problems() == []
+    text = bench.page.locator(".jp-Notebook").inner_text()
+    assert not re.search(r"\b(NaN|undefined|null|None)\b", text)
+
+
+def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
+    def push(step, name):
+        bench.settled()
+        bench.tab_to(bench.button(step, name))
+        bench.press("Space")
+        bench.page.wait_for_timeout(150)
+        bench.settled()
+
+    push("open", "Use the demo stems")
+    bench.says("open", "Ninth Stair: 11 stems")
+    push("checks", "Check the stems")
+    bench.says("checks", "11 stems:")
+    bench.shot("bench-checks")
+    bench.tab_to(bench.cell("chains").get_by_label("Chain of"))
+    bench.page.keyboard.type("03")
+    bench.settled()
+    push("chains", "Add the box")
+    bench.says("chains", "03 overheads: Filter → box of your own, built for −18.0 dBFS")
+    bench.type_over(bench.cell("chains").get_by_label("built for an average of"), "−24")
+    bench.press("Tab")
+    bench.settled()
+    bench.says("chains", "built for −24.0 dBFS")
+
+    push("balance", "Measure the bus")
+    bench.says("balance", "every move is rendered")
+    before = picture(bench.cell("balance"))
+    bench.tab_to(bench.cell("balance").get_by_role("slider", name="09 lead vocal").first)
+    bench.press("PageDown", "PageDown", "ArrowDown")
+    bench.settled()
+    bench.page.wait_for_timeout(500)
+    bench.settled()
+    assert picture(bench.cell("balance")) != before
+    faders = json.loads(bench.kernel("import json; print(json.dumps(bench.balance().faders.as_dict()))"))
+    assert faders["09 lead vocal"] == pytest.approx(4.0 - 2.1)
+    assert bench.kernel("print(bench.song.session.strip('09 lead vocal').fader_db)") == "1.9"
+
+    bench.type_over(bench.cell("plan").get_by_label("True peak of the bus"), "−8 dBTP")
+    bench.press("Tab")
+    push("plan", "Plan")
+    bench.says("plan", "wanted −8.05 to −8.00: kept")
+    push("listen", "Make both ready")
+    bench.says("listen", "matched in loudness")
+    push("take", "Write the sheets")
+    bench.says("take", "hand-off.txt")
+    assert (bench.folder / "own" / "Ninth Stair sheets" / "plan.html").is_file()
+    push("take", "Save the song")
+    bench.says("take", "Ninth Stair song.json")
+    assert bench.problems() == []
+
+
+def test_stems_are_uploaded_and_a_plan_is_stopped(bench, tmp_path):
+    stems, _ = make(tmp_path / "elsewhere", **{})
+    files = sorted(str(path) for path in stems.iterdir())
+    bench.cell("open").locator("input[type=file]").set_input_files([*files, str(NOTEBOOK)])
+    bench.says("open", "6 files", "bench.ipynb is no sound file")
+    (folder,) = (bench.folder / "own" / "uploads").iterdir()
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == {
+        path.name: path.read_bytes() for path in stems.iterdir()
+    }
+    bench.click("open", "Use the demo stems")
+    bench.button("plan", "Plan").click()
+    stop = bench.cell("plan").get_by_role("button", name="Stop")
+    expect(stop).to_be_visible(timeout=30_000)
+    bench.button("checks", "Check the stems").click()
+    bench.says("checks", "the bench is at something else (Planning)")
+    stop.click()
+    bench.says("plan", "Stopped", "nothing half-done is left")
+    assert bench.kernel("print(bench.song.plan)") == "None"
+    bench.shot("bench-stopped")
+    bench.click("checks", "Check the stems")
+    bench.says("checks", "11 stems:")
+    assert bench.problems() == []
