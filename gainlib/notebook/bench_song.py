@@ -72,7 +72,13 @@ class Song:
     _watchers: list = field(default_factory=list, repr=False)
 
     def watch(self, told: Callable[[str], None]) -> None:
-        """Have ``told(what)`` called after a change: "opened", "checked", "stems", "chains", "balance", "planned"."""
+        """Have ``told(what)`` called after a change.
+
+        Parameters
+        ----------
+        told : callable
+            `what` is "opened", "checked", "stems", "chains", "balance", "mixer" or "planned".
+        """
         self._watchers.append(told)
 
     def open(self, session, home: Path | None = None, notes=()) -> None:

@@ -28,15 +28,17 @@ class SaveButton(anywidget.AnyWidget):
         On the button.
     make : callable
         ``make()`` returns file name and bytes.
+    kind : str
+        Media type of the file.
     """
 
     _esm = assets.module("keep")
     _css = assets.style()
     text = traitlets.Unicode("").tag(sync=True)
 
-    def __init__(self, text, make):
+    def __init__(self, text, make, kind=JSON_LINES):
         super().__init__(text=text)
-        self._make = make
+        self._make, self._kind = make, kind
         self.on_msg(lambda _widget, _content, _buffers: self.save())
 
     def save(self) -> None:
@@ -44,7 +46,7 @@ class SaveButton(anywidget.AnyWidget):
         made = self._make()
         if made is not None:
             name, content = made
-            self.send({"name": name, "type": JSON_LINES}, buffers=[content])
+            self.send({"name": name, "type": self._kind}, buffers=[content])
 
 
 class PickFile(anywidget.AnyWidget):

@@ -1,4 +1,4 @@
-r"""Paths as people paste them: with quotes, as a file address, with the backslashes of another system."""
+r"""Paths as people paste them, with quotes, as a file address, with backslashes; and the text that lies there."""
 
 import ntpath
 import os
@@ -53,6 +53,33 @@ def pasted_path(text: str, what: str = "the path of the folder your stems lie in
     if os.name == "nt" or path.exists():
         return path
     return _foreign(text) if "\\" in text or _drive(text) else path
+
+
+def text_of(path: Path, what: str) -> str:
+    """Return the text of a file somebody named.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    what : str
+        What should be there, for the error.
+
+    Returns
+    -------
+    str
+        Read as UTF-8, with or without a mark at its beginning.
+
+    Raises
+    ------
+    GainlibError
+        If it cannot be read, or is no text.
+    """
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise GainlibError(f"{path} is no text in UTF-8; give {what}") from None
+    except OSError as error:
+        raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give {what}") from None
 
 
 def _of_address(text):

@@ -9,10 +9,10 @@ from gainlib.notebook import figures
 from gainlib.notebook.fader import Fader, Faders
 from gainlib.notebook.figures.peaks import BusMeters
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
-from gainlib.staging.pasted import pasted_path
+from gainlib.staging.pasted import pasted_path, text_of
 
 TEXT = """
 Set what your mixer shows: type the faders, drag them, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
@@ -20,6 +20,8 @@ The plan **keeps** this balance. A saved song or a chains file has brought its o
 """
 SAVED = "**Or take faders, pans and mutes from a saved song**, by name."
 HEAR = "**Hear it.** Turn down, press play, come up slowly."
+PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -6.0))
+BUSES = (("floating point", "float"), ("fixed point, which cuts at full scale", "fixed"))
 TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
 LENGTH_S = 20.0
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
@@ -49,10 +51,12 @@ class BalanceStep(Step):
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
         self.meter = button("Measure the bus", button_style="primary")
+        self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
         self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it stands")
         self.file, self.take = entry("Balance of a saved song (.json):"), button("Take its faders and pans")
+        stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
-            song, prose(TEXT), Slot(self.meter, self.top), self._picture.add_class("gl-stays"), self._place,
+            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), stage,
             prose(SAVED), self.file, Slot(self.take), prose(HEAR), Slot(self.start, self.listen), self._sound,
         )  # fmt: skip
         self.add_class("gl-panel")
@@ -64,6 +68,8 @@ class BalanceStep(Step):
             lambda: (song.opened(), pasted_path(self.file.value, "the path of the saved song")),
         )  # fmt: skip
         self.top.observe(self.guarded(lambda change: self._fit(change["old"])), "value")
+        for each in (self.pan_law, self.bus):
+            each.observe(self.guarded(lambda _change: self._set_mixer()), "value")
         song.watch(self._changed)
         self._changed("opened")
 
@@ -78,6 +84,7 @@ class BalanceStep(Step):
         values = [each.fader_db for each in channels]
         highest = max((*values, session.master.fader_db))
         self._quiet = True
+        self.pan_law.value, self.bus.value = session.pan_law_db, session.bus
         self.top.value = next((top for _, top in TOPS if highest <= top + 0.005), TOPS[-1][1])
         law = law_up_to(max(self.top.value, highest))
         self.faders = Faders([each.name for each in channels], values, law=law, options=("mute",), label="Balance")
@@ -94,6 +101,12 @@ class BalanceStep(Step):
         about = prose("**Pans**, from −1 (left) over 0 (centre) to 1 (right):")
         self._place.children = [self.faders, self.master, about, pans]
         self._quiet = False
+
+    def _set_mixer(self):
+        """Take pan law and kind of bus into the song; what was measured no longer holds."""
+        if not self._quiet and self.song.session is not None:
+            session = self.song.session.with_(pan_law_db=self.pan_law.value, bus=self.bus.value)
+            self.song.change(session, "mixer")
 
     def _fit(self, before):
         """Give the faders another travel, as long as it holds where they stand."""
@@ -208,7 +221,7 @@ class BalanceStep(Step):
         if what == "planned" or what == "checked" or (what == "balance" and self._own):
             return
         self._sound.children = []
-        if what in ("opened", "stems", "chains"):
+        if what in ("opened", "stems", "chains", "mixer"):
             self._remeter, self._reason, self._pending, self._picture.children = None, "", False, []
         if self.song.session is None:
             self.note("Open a song first; its faders appear here.")
@@ -264,9 +277,8 @@ def _excerpt(tell, session, start_s):
 def _read(tell, session, path):
     from gainlib.staging.balance import take_balance
 
+    text = text_of(path, "a saved song")
     try:
-        return take_balance(session, path.read_bytes())
-    except OSError as error:
-        raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give a saved song") from None
+        return take_balance(session, text)
     except GainlibError as problem:
         raise GainlibError(f"{path.name}: {problem}") from None

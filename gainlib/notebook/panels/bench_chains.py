@@ -9,7 +9,7 @@ from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, 
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text
-from gainlib.staging.pasted import pasted_path
+from gainlib.staging.pasted import pasted_path, text_of
 
 TEXT = """
 A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does
@@ -230,11 +230,7 @@ class ChainsStep(Step):
 def _read_chains(tell, session, path):
     from gainlib.staging import apply_chains
 
-    try:
-        text = path.read_bytes()
-    except OSError as error:
-        raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give a chains file") from None
-    return apply_chains(session, text)
+    return apply_chains(session, text_of(path, "a chains file"))
 
 
 def _write_probe(tell, path, rate_hz):

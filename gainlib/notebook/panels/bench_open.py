@@ -8,7 +8,7 @@ from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
-from gainlib.staging.pasted import pasted_path
+from gainlib.staging.pasted import pasted_path, text_of
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without
@@ -120,12 +120,7 @@ def _open(tell, path, leave_out):
 def _open_song(path):
     from gainlib.session import from_json
 
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise GainlibError(f"{path} is no text in UTF-8; give a song saved from the bench, or a folder") from None
-    except OSError as error:
-        raise GainlibError(f"{path} cannot be read ({error.strerror or error})") from None
+    text = text_of(path, "a song saved from the bench, or a folder")
     try:
         return from_json(text, path.resolve().parent)
     except GainlibError as problem:

@@ -74,7 +74,7 @@ class PlanStep(Step):
     def _changed(self, what):
         if what == "planned":
             self._show(self.song.plan)
-        elif what in ("opened", "stems", "chains", "balance"):
+        elif what in ("opened", "stems", "chains", "balance", "mixer"):
             self.moves.value = self.words.value = ""
             self._picture.children = []
             told = "Open a song first." if self.song.session is None else "There is no plan of the song as it stands."

@@ -89,7 +89,7 @@ class ReturnStep(Step):
             self.said.say("right", "As planned", f"All {len(stems)} stems are within 0.5 dB of the plan.")
 
     def _changed(self, what):
-        if what in ("opened", "stems", "chains", "balance", "planned"):
+        if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):
             self.figures.value = self.words.value = ""
             told = "Compare when you have printed." if what == "planned" else "There is no plan to compare with yet."
             self.note(told)

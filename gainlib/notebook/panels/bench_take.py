@@ -1,5 +1,7 @@
 """Step 7 of the bench: sheets for any mixer, staged stems, what changed since an earlier sheet, the song as a file."""
 
+import io
+import zipfile
 from datetime import date
 from pathlib import Path
 
@@ -9,7 +11,8 @@ from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.staging.pasted import pasted_path
+from gainlib.notebook.records import SaveButton
+from gainlib.staging.pasted import pasted_path, text_of
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24 bit", "PCM_24"), ("32-bit float", "FLOAT"))
@@ -55,12 +58,14 @@ class TakeStep(Step):
         self.sheets, self.stems = (button(f"Write the {what}", button_style="primary") for what in ("sheets", "stems"))
         self.save, self.tell = button("Save the song"), button("What changed?")
         self.report, self.changes = sheet(), sheet()
+        self.download = SaveButton("Download the sheets", self.guarded(self._packed), "application/zip")
+        self.download.layout.display = "none"
         super().__init__(
-            song, prose(SHEETS), self.sheets_to, Slot(self.sheets), self.report,
+            song, prose(SHEETS), self.sheets_to, Slot(self.sheets, self.download), self.report,
             prose(STEMS), self.stems_to, Slot(self.upto, self.words, self.gain_only, self.stems),
             prose(DIFFERENCE), self.against, Slot(self.tell), self.changes, prose(SONG), self.song_to, Slot(self.save),
         )  # fmt: skip
-        self._sheet, self._file_notes = None, ()
+        self._sheet, self._file_notes, self._written_to = None, (), None
         self.write_sheets = self.action(
             self.sheets, self._written, self._sheets_done, "Writing the sheets …",
             lambda: (*self._of_plan(), _place(self.sheets_to, "a new folder for the sheets")),
@@ -126,7 +131,16 @@ class TakeStep(Step):
         ]
         self.report.value = table("Bus report", HEADS, rows, (2, 3))
         self.sheets_to.value = str(self.song.place_for("sheets"))
+        self._written_to, self.download.layout.display = target, ""
         self.said.say("right", "Written", f"{', '.join(names)} in {target}")
+
+    def _packed(self):
+        """Return the sheets written last as one file, for a computer that is not this one."""
+        held = io.BytesIO()
+        with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as packed:
+            for path in sorted(self._written_to.iterdir()):
+                packed.write(path, f"{self._written_to.name}/{path.name}")
+        return f"{self._written_to.name}.zip", held.getvalue()
 
     # ---- stems -----------------------------------------------------------------------------------------------------
 
@@ -148,7 +162,11 @@ class TakeStep(Step):
         from gainlib.staging import difference
         from gainlib.staging.sheet_csv import is_level_sheet, level_csv, plan_csv
 
-        old = {name: _text(path / name) for name in ("levels.csv", "plan.csv")} if path.is_dir() else {"": _text(path)}
+        old = (
+            {name: text_of(path / name, "a sheet (CSV)") for name in ("levels.csv", "plan.csv")}
+            if path.is_dir()
+            else {"": text_of(path, "a sheet (CSV)")}
+        )
         whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
         return [difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old.values()]
 
@@ -183,8 +201,9 @@ class TakeStep(Step):
         self.said.say("right", "Saved", f"{path}; open it in step 1 to go on.")
 
     def _changed(self, what):
-        if what in ("opened", "stems", "chains", "balance"):
+        if what in ("opened", "stems", "chains", "balance", "mixer"):
             self.report.value = self.changes.value = ""
+            self.download.layout.display = "none"
             self._sheet, self._file_notes = None, ()
         if what == "opened":
             if self.song.session is not None:
@@ -230,18 +249,9 @@ def _save(tell, session, path):
 
 def _is_song(path):
     try:
-        return '"strips"' in path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+        return '"strips"' in text_of(path, "a saved song")
+    except GainlibError:
         return False
-
-
-def _text(path):
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise GainlibError(f"{path} is no text in UTF-8; give a sheet (CSV)") from None
-    except OSError as error:
-        raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give a sheet (CSV)") from None
 
 
 def _figure(value, digits=2, signed=False):
