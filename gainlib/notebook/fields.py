@@ -5,6 +5,7 @@ judges nothing: an unreadable entry is handed on as it is, because the marking s
 """
 
 import asyncio
+import html
 from collections.abc import Callable
 from typing import Any
 
@@ -177,8 +178,8 @@ class MapField(Field):
         rows = []
         for item in part.items_for(given):
             if self._several:
-                entry = [widgets.Checkbox(description=o.text, indent=False) for o in options]
-                row = widgets.VBox([widgets.Label(item.text), widgets.HBox(entry, layout={"flex_flow": "row wrap"})])
+                entry = [_tag(item.text, option.text) for option in options]
+                row = widgets.HBox([widgets.Label(item.text), *entry]).add_class("gl-tags")
             else:
                 choices = [(_CHOOSE, None), *((o.text, o.key) for o in options)]
                 row = entry = widgets.Dropdown(
@@ -213,6 +214,14 @@ class MapField(Field):
                     box.value = key in (chosen or ())
             else:
                 entry.value = chosen if chosen in self._keys else None
+
+
+def _tag(item, text):
+    """Return a box to tick; whoever hears the page hears the item first, since every item has the same tags."""
+    name = f'<span class="gl-heard">{html.escape(item)}: </span>{html.escape(text)}'
+    box = widgets.Checkbox(description=name, description_allow_html=True, indent=False, layout={"width": "auto"})
+    box.tooltip = f"{item}: {text}"
+    return box
 
 
 class StateField(Field):

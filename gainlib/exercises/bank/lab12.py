@@ -297,7 +297,7 @@ def _sheet_explained(given):
 SHEET = Exercise(
     id="12-6",
     title="Ten cells of the sheet",
-    parts=(filled.FilledSheet("Readings", points=10),),
+    parts=(filled.FilledSheet("Controls and readings", points=10),),
     given=filled.Sheets(),
     statement=(
         "Whoever mixes this needs a sheet of its levels. Fill ten cells of it, as the session stands now under your "

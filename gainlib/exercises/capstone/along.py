@@ -92,6 +92,28 @@ def _measured(seed, name, ahead):
     return tuple(levels_at(Session((strip,)), points(session, name)).items())
 
 
+def moved_db(seed: int, name: str, was: dict, now: dict) -> float:
+    """Return by how much a strip has moved at the sum it feeds, by energy.
+
+    Parameters
+    ----------
+    seed : int
+        Number of the session.
+    name : str
+        Of the strip.
+    was, now : dict
+        Its controls then and now.
+
+    Returns
+    -------
+    float
+    """
+    before, after = (
+        levels(seed, name, fields)[f"{name}/post"].energy_dbfs + fields["fader_db"] for fields in (was, now)
+    )
+    return after - before
+
+
 def guessed(measured: dict[str, Level], was: dict, now: dict, name: str) -> dict[str, Level]:
     """Return levels while a hand moves: what was measured, shifted as if every box passed on what it gets.
 

@@ -1,7 +1,7 @@
 """Stems as they arrive, in figures and without a verdict: what a fault report is made from."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -43,31 +43,45 @@ class Arrived:
     against_overheads: float | None
 
 
-@lru_cache(maxsize=_OPEN)
-def arrived(seed: int) -> tuple[Arrived, ...]:
+_HELD: dict = {}
+
+
+def arrived(seed: int, told: Callable[[float], None] | None = None) -> tuple[Arrived, ...]:
     """Return the stems of a session in figures; some seconds of work the first time.
 
     Parameters
     ----------
     seed : int
         Number of the session.
+    told : callable, optional
+        ``told(done)`` is called with the share that is done.
 
     Returns
     -------
     tuple of Arrived
     """
+    if seed not in _HELD:
+        while len(_HELD) >= _OPEN:
+            _HELD.pop(next(iter(_HELD)))
+        _HELD[seed] = tuple(_looked_at(seed, told or (lambda done: None)))
+    return _HELD[seed]
+
+
+def _looked_at(seed, told):
     strips = sitting.session_of(seed).strips
-    spectra = {strip.name: _spectra(strip.audio) for strip in strips}
-    found = []
-    for stem, strip in zip(checkup(strips), strips, strict=True):
+    spectra = {}
+    for k, strip in enumerate(strips):
+        told(k / (2 * len(strips)))
+        spectra[strip.name] = _spectra(strip.audio)
+    checked = checkup(strips, lambda label, done, count: told((1 + done / count) / 2))
+    for stem, strip in zip(checked, strips, strict=True):
         lag, value = None, None
         if strip.name not in (OVERHEADS, sitting.SILENT):
             reach = round(REACH_S * strip.audio.rate_hz)
             frames, value = main_correlation(spectra[strip.name], spectra[OVERHEADS], reach)
             lag = 1000.0 * frames / strip.audio.rate_hz
         figures = (stem.noise_dbfs, stem.correlation, stem.side_db)
-        found.append(Arrived(stem.name, stem.channels, stem.reading, *figures, lag, value))
-    return tuple(found)
+        yield Arrived(stem.name, stem.channels, stem.reading, *figures, lag, value)
 
 
 def _spectra(audio) -> np.ndarray:

@@ -7,8 +7,9 @@ figure is the same every time; with dither the null is shallower by a few dB and
 """
 
 import json
+from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -57,16 +58,33 @@ class Figures:
         return self.levels[node].energy_dbfs
 
 
-def figures_of(answer: dict | None, given: dict) -> Figures:
-    """Return the figures of the session with an answer's controls in place; None takes it as it is found."""
-    placed = json.dumps(sitting.as_found(given) if answer is None else answer, sort_keys=True)
-    return _figures(given["seed"], placed)
+_HELD: OrderedDict = OrderedDict()
 
 
-@lru_cache(maxsize=_KEPT)
-def _figures(seed, placed):
-    given = {"seed": seed}
-    return measured(sitting.staged(json.loads(placed), given))
+def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> Figures:
+    """Return the figures of the session with an answer's controls in place.
+
+    Parameters
+    ----------
+    answer : dict or None
+        Controls; None takes the session as it is found.
+    given : dict
+        The variant.
+    told : callable, optional
+        ``told(done)`` is called with the share that is done, where it has to be rendered.
+
+    Returns
+    -------
+    Figures
+        Those of the last few hundred settings are kept.
+    """
+    placed = sitting.as_found(given) if answer is None else answer
+    key = given["seed"], json.dumps(placed, sort_keys=True)
+    if key not in _HELD:
+        _HELD[key] = measured(sitting.staged(placed, given), told)
+        while len(_HELD) > _KEPT:
+            _HELD.popitem(last=False)
+    return _HELD[key]
 
 
 def nodes_of(session: Session) -> tuple[str, ...]:
@@ -96,13 +114,15 @@ def parts_of(session: Session) -> tuple[str, ...]:
     )
 
 
-def measured(session: Session) -> Figures:
+def measured(session: Session, told: Callable[[float], None] | None = None) -> Figures:
     """Render a session once and measure it.
 
     Parameters
     ----------
     session : Session
         With its chains and groups; its master moves nothing.
+    told : callable, optional
+        ``told(done)``, from 0 to 1.
 
     Returns
     -------
@@ -123,6 +143,8 @@ def measured(session: Session) -> Figures:
             if node == BUS:
                 over += int((np.abs(block) > 1.0).sum())
                 mix[place] = in_24_bit(block)
+                if told:
+                    told(place.stop / session.frames)
             else:
                 peaks[node] = max(peaks[node], float(np.abs(block).max(initial=0.0)))
                 left[place] += in_24_bit(block)

@@ -1,5 +1,6 @@
 """What the whole mix reads against what was found, line by line, and what is heard of it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +43,7 @@ class MixRead:
     reduction_found_db: float
 
 
-def read(answer: dict | None, given: dict) -> MixRead:
+def read(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> MixRead:
     """Render the session with an answer's controls, and hold it against the session as it was found.
 
     Parameters
@@ -51,12 +52,16 @@ def read(answer: dict | None, given: dict) -> MixRead:
         Controls; None for the session as it is found.
     given : dict
         The variant.
+    told : callable, optional
+        ``told(done)`` is called with the share that is done.
 
     Returns
     -------
     MixRead
     """
-    before, now = figures_of(None, given), figures_of(answer, given)
+    told = told or (lambda done: None)
+    before = figures_of(None, given, lambda done: told(done / 2))
+    now = figures_of(answer, given, lambda done: told((1 + done) / 2))
     common = balanced.common_move(before, now)
     drums = float(np.median([balanced.moved(before, now, f"{name}/out") for name in DRUMS]))
     against = {

@@ -36,6 +36,8 @@ class LevelDiagram:
         Above the picture, and first in its sentence and table.
     shows : sequence of str
         What there is besides the band, for the heading: any of "ceiling", "noise" and "wanted average".
+    wanted : str
+        What the diamonds are called.
 
     Examples
     --------
@@ -55,12 +57,15 @@ class LevelDiagram:
         unit: str = "dBFS",
         title: str = "Levels along the chain",
         shows=tuple(SIGNS),
+        wanted: str = "wanted average",
     ):
-        self.names, self._unit, self._title = tuple(names), unit, title
+        self.names, self._unit, self._title, self._diamonds = tuple(names), unit, title, wanted
         self._low, self._high = low_db, high_db
         count = len(self.names)
         self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
-        frame(axes, ", ".join([f"{title}: ▭ average to peak", *(f"{SIGNS[name]} {name}" for name in shows)]))
+        frame(
+            axes, ", ".join([f"{title}: ▭ average to peak", *(f"{SIGNS[name]} {self._called(name)}" for name in shows)])
+        )
         db_axis(axes, low_db, high_db, 6 if high_db - low_db <= 80 else 12, unit)
         axes.set_xlim(-0.55, count - 0.45)
         axes.set_xticks(range(count), self.names)
@@ -78,6 +83,9 @@ class LevelDiagram:
         self._numbers: list[Stamp] = [words(axes, k, high_db, "", ha="center", va="top") for k in range(count)]
         lines = [self._means, self._path, self._ceilings, self._noises, self._wanted]
         self.artists = [self._band, self._over, *lines, *self._numbers]
+
+    def _called(self, name):
+        return self._diamonds if name == "wanted average" else name
 
     def update(self, average_db, peak_db, *, ceiling_db=None, noise_db=None, reference_db=None) -> None:
         """Show other levels, one of each a point.
@@ -138,7 +146,7 @@ class LevelDiagram:
     def table(self) -> Table:
         """Return all levels, one row a point; columns that no point has are left out."""
         columns = {"average": self.average, "peak": self.peak, "ceiling": self.ceiling}
-        columns |= {"noise": self.noise, "wanted average": self.reference}
+        columns |= {"noise": self.noise, self._diamonds: self.reference}
         shown = {name: level for name, level in columns.items() if not np.isnan(level).all()}
         rows = tuple(
             (name, *("–" if np.isnan(level[k]) else number_text(level[k], sign=True) for level in shown.values()))

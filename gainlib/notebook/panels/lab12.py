@@ -73,7 +73,8 @@ def exercise_panel(exercise, given: dict, desk):
         from gainlib.exercises.capstone import sitting
         from gainlib.notebook.panels.boxbench import BoxBench
 
-        named = {name.replace(", box", ""): sitting.processor(given, name) for name in sitting.boxes(given)}
+        boxes = sitting.boxes(given).items()
+        named = {f"{number} of {owner}": sitting.processor(given, name) for name, (owner, number) in boxes}
         return BoxBench(named)
     if exercise.id == "12-5":
         return tasks.Exporting(desk)

@@ -17,12 +17,11 @@ from gainlib.notebook.panels import lab12_words as told
 from gainlib.notebook.panels.base import Beside
 from gainlib.notebook.panels.lab12_places import FIRST, places_of
 from gainlib.notebook.panels.lab12_strip import StripControls, strip_picture
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.prose import Said
 from gainlib.notebook.words import level_text
 
 TARGETS = (*sitting.SOUNDING, *sitting.GROUPS)
 GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"
-GUESS = "while you move: boxes taken as if they passed on what they get"
 
 
 def _button(text, tip):
@@ -55,12 +54,11 @@ class SessionDesk(Panel):
         self._strips, self._pictures, self._measured = {}, {}, {}
         self._showing = False
         self._build()
-        self._beside = Beside(self, self._work, self._found)
-        self._request = Beside(self, self._do, self._done)
+        self._wanted: dict[str, tuple] = {}
+        self._beside = Beside(self, self._work, self._done, self._at_a_loss)
         self.places.watch(self._told)
         self.chosen.observe(self.guarded(lambda change: self._choose()), "value")
         self._choose()
-        self._survey()
 
     # ---- building --------------------------------------------------------------------------------------------------
 
@@ -79,20 +77,18 @@ class SessionDesk(Panel):
         self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
         self.hear_mix = _button("Listen to the mix", "As found and as it stands")
         self.start = _button("Everything back to start", "All strips and groups as they were found")
-        self._status, self._mix_said, self._head = Said(), Said(), prose("")
+        self._status, self._mix_said = Said(), Said()
         self._stage, self._controls = widgets.VBox().add_class("gl-stays"), widgets.VBox()
         self._table, self._overview = widgets.VBox(), widgets.VBox()
-        self._asked, self._sound = widgets.VBox(), widgets.VBox()
-        row = [widgets.HBox(each).add_class("gl-buttons").add_class("gl-apart") for each in (
-            (self.run, self.another),
-            (self.stems, self.mix, self.hear_strip, self.hear_mix, self.start),
-            (self.chosen, self.back, self.next),
+        self._asked, self._sound, self._heard = widgets.VBox(), widgets.VBox(), widgets.VBox()
+        rows = [widgets.HBox(each).add_class("gl-buttons") for each in (
+            (self.run, self.another, self.start),
+            (self.chosen, self.back, self.next, self.hear_strip),
+            (self.stems, self.mix, self.hear_mix),
         )]  # fmt: skip
         stage = widgets.VBox([self._stage, self._controls]).add_class("gl-stage")
-        super().__init__(
-            self._head, row[0], row[1], self._sound, self._asked, self._mix_said, row[2], stage, self._status,
-            self._table, self._overview,
-        )  # fmt: skip
+        below = (self._status, self._table, self._sound, rows[2], self._mix_said, self._heard, self._asked)
+        super().__init__(rows[0], rows[1], stage, *below, self._overview)
         self.add_class("gl-form").add_class("gl-panel")
         for button, work in (
             (self.another, self._another), (self.start, self._reset), (self.back, lambda: self._step(-1)),
@@ -150,7 +146,7 @@ class SessionDesk(Panel):
             self._stage.children = (self.picture.live.widget,)
             self._controls.children = (self.strip.widget,)
         self.hear_strip.disabled = name in sitting.GROUPS
-        self._beside.ask(self.places.seed, name, self.places.answer())
+        self._ask("along")
 
     def _show_values(self, name):
         self._showing = True
@@ -170,27 +166,16 @@ class SessionDesk(Panel):
     def _settle(self, name):
         if not self._showing:
             self.places.set(name, self._strips[name].values)
-            self._beside.ask(self.places.seed, name, self.places.answer())
+            self._ask("along")
 
-    def _work(self, progress, seed, name, answer):
-        """Measure a strip with its boxes; a group with all that feeds it."""
-        given = {"seed": seed}
-        values = (answer or sitting.as_found(given))[name]
-        progress(0.2, "Measuring …")
-        if name in sitting.GROUPS:
-            return seed, name, values, figures_of(answer, given).levels
-        return seed, name, values, along.levels(seed, name, values)
-
-    def _found(self, result):
-        seed, name, values, levels = result
-        if seed != self.places.seed or name != self.name or values != self.places.values[name]:
+    def _found(self, name, values, levels):
+        if name != self.name or values != self.places.values[name]:
             return
         with self._drawing:
             self._measured[name] = dict(values), {node: levels[node] for node in self.picture.nodes}
             self.picture.update(levels)
             self.picture.live.settle()
         self._say_strip(levels)
-        self._survey()
 
     def _say_strip(self, levels):
         name, boxes = self.name, []
@@ -201,14 +186,9 @@ class SessionDesk(Panel):
         fields, found = self.places.values[name], self.places.found[name]
         said = f"**{name}**: fader {level_text(fields['fader_db'])}, found at {level_text(found['fader_db'])}."
         if name not in sitting.GROUPS:
-            said += f" At its sum it has moved by **{level_text(self._moved_db(name), digits=2)}** since you began."
+            moved = along.moved_db(self.places.seed, name, found, fields)
+            said += f" At its sum it has moved by **{level_text(moved, digits=2)}** since you began."
         self._status.say("note", "", said)
-
-    def _moved_db(self, name):
-        values, found, seed = self.places.values[name], self.places.found[name], self.places.seed
-        post = f"{name}/post"
-        now, was = (along.levels(seed, name, each)[post].energy_dbfs for each in (values, found))
-        return now - was + values["fader_db"] - found["fader_db"]
 
     def _show_table(self, box, table):
         if box.children:
@@ -216,50 +196,48 @@ class SessionDesk(Panel):
         else:
             box.children = (TableView(table),)
 
-    # ---- all strips ------------------------------------------------------------------------------------------------
+    # ---- work beside the hand ---------------------------------------------------------------------------------------
 
-    def _survey(self):
-        self._request.ask("overview", self.places.seed, self.name, self.places.answer())
+    def _ask(self, *whats):
+        """Have something worked out; what was asked for before and is not done yet is done along with it."""
+        for what in whats:
+            self._wanted.pop(what, None)
+            self._wanted[what] = (self.places.seed, self.name, self.places.answer())
+            (self._status if what == "along" else self._mix_said).say("busy", "", "Measuring …")
+        if "along" in whats:
+            self._wanted["overview"] = self._wanted["along"]
+        self._beside.ask(dict(self._wanted))
 
-    def _ask(self, what):
-        self._request.ask(what, self.places.seed, self.name, self.places.answer())
+    @staticmethod
+    def _work(progress, wanted):
+        """Work out all that is wanted; runs beside the hand and touches no widget."""
+        found = []
+        for what, request in wanted.items():
+            seed, name, answer = request
+            placed = answer or sitting.as_found({"seed": seed})
+            found.append((what, request, WORK[what](progress, seed, name, placed)))
+        return found
 
-    def _do(self, progress, what, seed, name, answer):
-        """Work out what was asked for; runs beside the hand and touches no widget."""
-        given = {"seed": seed}
-        if what == "stems":
-            progress(0.1, "Measuring eleven stems …")
-            return what, seed, told.stems_table(arrived(seed))
-        if what == "mix":
-            progress(0.2, "Rendering the mix …")
-            mix = mixread.read(answer, given)
-            return what, seed, (told.mix_table(mix), told.mix_sentence(mix))
-        placed = answer or sitting.as_found(given)
-        if what == "strip":
-            progress(0.2, "Rendering the strip …")
-            return what, seed, dict(zip(("stem", "strip"), mixread.strip_heard(placed, given, name), strict=True))
-        if what == "hear":
-            progress(0.1, "Rendering the mix, as found and as it stands …")
-            return what, seed, {"as found": mixread.bus_heard(None, given), "now": mixread.bus_heard(answer, given)}
-        rows = []
-        for k, stem in enumerate(sitting.SOUNDING):
-            progress(k / len(sitting.SOUNDING), "Measuring the strips …")
-            levels = along.levels(seed, stem, placed[stem])
-            found = along.levels(seed, stem, sitting.as_found(given)[stem])
-            moved = levels[f"{stem}/post"].energy_dbfs - found[f"{stem}/post"].energy_dbfs
-            fields, start = placed[stem], sitting.as_found(given)[stem]
-            moved += fields["fader_db"] - start["fader_db"]
-            boxes = along.boxes_of(seed, stem, levels)
-            rows.append((stem, boxes, fields["post_trim_db"], fields["fader_db"], moved))
-        return what, seed, told.overview_table(rows)
+    def _done(self, results):
+        for what, request, found in results:
+            if self._wanted.get(what) == request:
+                del self._wanted[what]
+            if request[0] == self.places.seed:
+                self._show(what, found)
 
-    def _done(self, result):
-        what, seed, found = result
-        if seed != self.places.seed:
-            return
-        if what == "overview":
+    def _at_a_loss(self):
+        self._wanted.clear()
+        for said in (self._status, self._mix_said):
+            if said.state == "busy":
+                said.say("note", "", "This could not be measured.")
+
+    def _show(self, what, found):
+        if what == "along":
+            self._found(*found)
+        elif what == "overview":
             self._show_table(self._overview, found)
         elif what == "stems":
+            self._mix_said.say("note", "", "The stems as they came; nothing of your controls is in these figures.")
             self._asked.children = (TableView(found),)
         elif what == "mix":
             table, sentence = found
@@ -269,7 +247,9 @@ class SessionDesk(Panel):
             from gainlib.notebook.listen import Player
 
             note = "The refrain, matched in loudness: listen to what has changed, not to how loud it is."
-            self._sound.children = (Player(found, note=note),)
+            self._mix_said.say()
+            box = self._sound if what == "strip" else self._heard
+            box.children = (Player(found, note=note),)
 
     # ---- what others do --------------------------------------------------------------------------------------------
 
@@ -285,7 +265,55 @@ class SessionDesk(Panel):
         for each in self._strips.values():
             each.close()
         self._strips, self._pictures, self._measured = {}, {}, {}
-        self._asked.children = self._sound.children = ()
+        self._asked.children = self._sound.children = self._heard.children = ()
         self._mix_said.say()
+        self._wanted.clear()
         self._choose()
-        self._survey()
+
+
+# ------------------------------------------------------------------------------------- what is worked out, by its name
+
+
+def _along(progress, seed, name, placed):
+    """Measure a strip with its boxes; a group with all that feeds it."""
+    progress(0.2, "Measuring …")
+    if name in sitting.GROUPS:
+        return name, placed[name], figures_of(placed, {"seed": seed}, progress).levels
+    return name, placed[name], along.levels(seed, name, placed[name])
+
+
+def _overview(progress, seed, name, placed):
+    found, rows = sitting.as_found({"seed": seed}), []
+    for k, stem in enumerate(sitting.SOUNDING):
+        progress(k / len(sitting.SOUNDING), "Measuring the strips …")
+        boxes = along.boxes_of(seed, stem, along.levels(seed, stem, placed[stem]))
+        moved = along.moved_db(seed, stem, found[stem], placed[stem])
+        rows.append((stem, boxes, placed[stem]["post_trim_db"], placed[stem]["fader_db"], moved))
+    return told.overview_table(rows)
+
+
+def _stems(progress, seed, name, placed):
+    return told.stems_table(arrived(seed, lambda done: progress(done, "Measuring eleven stems …")))
+
+
+def _mix(progress, seed, name, placed):
+    mix = mixread.read(placed, {"seed": seed}, lambda done: progress(done, "Rendering the mix …"))
+    return told.mix_table(mix), told.mix_sentence(mix)
+
+
+def _hear_strip(progress, seed, name, placed):
+    progress(0.2, "Rendering the strip …")
+    return dict(zip(("stem", "strip"), mixread.strip_heard(placed, {"seed": seed}, name), strict=True))
+
+
+def _hear_mix(progress, seed, name, placed):
+    given, text = {"seed": seed}, "Rendering the mix, as found and as it stands …"
+    progress(0.1, text)
+    found = mixread.bus_heard(None, given)
+    progress(0.5, text)
+    return {"as found": found, "now": mixread.bus_heard(placed, given)}
+
+
+WORK = {
+    "along": _along, "overview": _overview, "stems": _stems, "mix": _mix, "strip": _hear_strip, "hear": _hear_mix,
+}  # fmt: skip

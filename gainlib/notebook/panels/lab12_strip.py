@@ -9,7 +9,8 @@ from gainlib.notebook.panels.together import Together, Trims
 from gainlib.session import FaderLaw
 
 PICTURE_PX = (900, 300)
-LOW_DB, HIGH_DB = -48.0, 12.0
+LOW_DB, HIGH_DB = -48.0, 18.0
+WRITTEN = "level written on the box"
 
 
 class StripControls:
@@ -50,7 +51,7 @@ class StripControls:
             right += [widgets.HTML("<b>Sends</b>"), self.sends.add_class("gl-half")]
         left = [widgets.HTML("<b>Gains, in the order of the signal</b>"), self.trims.add_class("gl-half")]
         columns = [widgets.VBox(each).add_class("gl-column") for each in (left, right)]
-        self.widget = widgets.HBox(columns).add_class("gl-columns")
+        self.widget = widgets.HBox(columns).add_class("gl-columns").add_class("gl-level")
 
     def _rows(self, controls, label):
         low, high = min(each.low for each in controls), max(each.high for each in controls)
@@ -122,9 +123,13 @@ class StripPicture:
         self._wanted = [wanted.get(box) for box in map(box_in, self.nodes)]
         fig = figures.make_figure(*PICTURE_PX)
         texts = [point_name(node) for node in self.nodes]
-        shows, title = ("wanted average",), sitting.short_name(name).capitalize()
-        self._diagram = figures.LevelDiagram(fig.subplots(), texts, LOW_DB, HIGH_DB, title=title, shows=shows)
+        title = sitting.short_name(name).capitalize()
+        shows = ("wanted average",) if any(wanted.values()) else ()
+        self._diagram = figures.LevelDiagram(
+            fig.subplots(), texts, LOW_DB, HIGH_DB, title=title, shows=shows, wanted=WRITTEN
+        )
         self.live = LiveFigure(fig, [self._diagram], title=f"Levels along {sitting.short_name(name)}")
+        self.live.widget.sentence = f"{title}: being measured …"
 
     def update(self, levels: dict) -> None:
         """Show other levels, by node."""

@@ -166,10 +166,11 @@ def mix_table(mix: MixRead) -> Table:
             for name, moved in found.items()
         ]
     rows += [
-        (f"sum of {name}, RMS", level_text(mix.figures.energy(f"{name}/in"), "dBFS"), NONE) for name in sitting.GROUPS
+        (f"{place(f'{name}/in')}, RMS", level_text(mix.figures.energy(f"{name}/in"), "dBFS"), NONE)
+        for name in sitting.GROUPS
     ]
     rows += [
-        (f"{name} at the bus, RMS", level_text(mix.figures.energy(f"{name}/out"), "dBFS"), NONE)
+        (f"{place(f'{name}/out')}, RMS", level_text(mix.figures.energy(f"{name}/out"), "dBFS"), NONE)
         for name in (*sitting.SOUNDING, *sitting.GROUPS)
     ]
     rows.append(("stems against the mix, 24 bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"))
