@@ -10,7 +10,7 @@ from session_oracle import LookAhead, Oracle, sessions
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters import true_peak_dbtp
 from gainlib.processors import HardClip
-from gainlib.session import Group, Insert, Master, Send, Session, Strip
+from gainlib.session import Group, Insert, Master, Remeter, Send, Session, Strip
 from gainlib.staging import common_offset, contributions
 
 RATE_HZ = 48000
@@ -39,6 +39,54 @@ def without(session, name):
 
 
 # ---------------------------------------------------------------------------------------------------- contributions
+
+
+MOVES = {
+    "as it is": lambda session: session,
+    "other faders": lambda session: session.with_faders({"kick": -9.0, "pad": 4.0, "room": -3.0}),
+    "a little over": lambda session: session.with_("bus", fader_db=-5.0),
+    "a mute, a pan, fixed": lambda session: session.with_("hats", mute=True).with_("pad", pan=-1.0).with_(bus="fixed"),
+    "a solo": lambda session: session.with_("bass", solo=True),
+}
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_with_a_remeter_the_same_is_found_without_a_pass(move, monkeypatch):
+    session = band().with_("rest", mute=True).with_("bus", fader_db=-14.0)
+    moved, remeter = MOVES[move](session), Remeter(session)
+    passed = contributions(moved, 6)
+    monkeypatch.setattr("gainlib.staging.bus.parts_of_bus", None)  # a pass would fail
+    found = contributions(moved, 6, remeter=remeter)
+    for one, other in zip(found.peaks, passed.peaks, strict=True):
+        assert (one.time_s, one.channel) == (other.time_s, other.channel)
+        assert one.value == pytest.approx(other.value, abs=1e-7)
+        assert one.strips == pytest.approx(other.strips, abs=1e-7)
+    for one, other in zip((found.bus, *found.without.values()), (passed.bus, *passed.without.values()), strict=True):
+        assert one.over_samples == other.over_samples
+        assert one.sample_peak_dbfs == pytest.approx(other.sample_peak_dbfs, abs=1e-3)
+        assert one.loudness_lufs == pytest.approx(other.loudness_lufs, abs=1e-3)
+    assert found.without.keys() == passed.without.keys()
+
+
+@pytest.mark.parametrize("changed", ["another trim", "a clipper", "far over", "silence", "a spike"])
+def test_where_a_remeter_does_not_answer_the_bus_is_rendered(changed):
+    session = band()
+    remeter = Remeter(session)
+    if changed == "another trim":
+        session = session.with_("kick", trim_db=3.0)
+    elif changed == "far over":
+        session = session.with_("bus", fader_db=20.0)
+    elif changed == "a clipper":
+        session = session.with_("bus", inserts=(Insert(HardClip(-12.0)),))
+    elif changed == "silence":
+        session = session.with_faders(dict.fromkeys(["kick", "hats", "bass", "pad", "rest"], -np.inf))
+        session = session.with_("bass", mute=True)
+    else:
+        spike = np.zeros(RATE_HZ)
+        spike[[1000, 9000]] = 0.5, 0.01
+        session = Session([Strip("spike", Audio(spike, RATE_HZ))])
+        remeter = Remeter(session)
+    assert contributions(session, remeter=remeter) == contributions(session)
 
 
 def test_peaks_are_the_worst_instants_apart_from_each_other():

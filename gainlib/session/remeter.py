@@ -6,84 +6,18 @@ bus follows from what was measured once of its parts: energies from products bet
 Where a session is not of that kind, it is rendered and measured, and the reading says so.
 """
 
-import math
-from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.audio import Audio
-from gainlib.levels import ratio_to_db
-from gainlib.meters import gated_loudness, measure
-from gainlib.meters.loudness import loudness_of_power
-from gainlib.session.extremes import FINE_FRAMES, Peak, search
+from gainlib.meters import measure
+from gainlib.session.instants import Instant, above, worst
 from gainlib.session.lanes import lane_of
-from gainlib.session.nearby import FEW, factor_and_rest
-from gainlib.session.products import FINE_IN_COARSE, highest_window
+from gainlib.session.reader import BusReading, Reader
 from gainlib.session.routes import bus_routes
-from gainlib.session.scratch import one_thread
 from gainlib.session.strip import ratio
 from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed
-
-_MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
-_OF_FILES, _OF_MEMORY = 1 / 40, 0.5  # a new anchor costs about as much as summing this share of all blocks one by one
-
-
-@dataclass(frozen=True)
-class BusReading:
-    """What the meters on the bus show.
-
-    Attributes
-    ----------
-    sample_peak_dbfs, true_peak_dbtp : float
-        The worse channel; −inf for silence.
-    rms_dbfs : float
-        Sine-referred, each channel's mean taken off, mean of the channels' powers.
-    loudness_lufs, momentary_max_lufs, short_term_max_lufs : float or None
-        None where the mix is too short: under 0.4 s, 0.4 s and 3 s.
-    peak_time_s : float or None
-        Where the true peak stands; None for silence and for a rendered reading.
-    rendered : str
-        Why the mix had to be rendered and measured; empty when it had not.
-    """
-
-    sample_peak_dbfs: float
-    true_peak_dbtp: float
-    rms_dbfs: float
-    loudness_lufs: float | None
-    momentary_max_lufs: float | None
-    short_term_max_lufs: float | None
-    peak_time_s: float | None = field(default=None, compare=False)
-    rendered: str = field(default="", compare=False)
-
-    @classmethod
-    def of(cls, reading, rendered: str = "") -> "BusReading":
-        """Return the same meters of a :class:`~gainlib.meters.Reading`."""
-        names = [name for name in cls.__dataclass_fields__ if hasattr(reading, name)]
-        return cls(**{name: getattr(reading, name) for name in names}, rendered=rendered)
-
-
-class Instant(NamedTuple):
-    """The bus at one sample.
-
-    Attributes
-    ----------
-    time_s : float
-    channel : int
-        0 left, 1 right.
-    value : float
-        Signed, full scale 1.
-    strips : dict of str to float
-        What each strip has in it, by every way it takes.
-    """
-
-    time_s: float
-    channel: int
-    value: float
-    strips: dict[str, float]
 
 
 class Remeter:
@@ -111,18 +45,15 @@ class Remeter:
 
     def __init__(self, session, progress: Callable[[str, int, int], None] | None = None):
         self._session = session
-        self._told = progress or (lambda *_: None)
         self._float = session.with_(bus="float")
-        self._frames, self._rate_hz = session.frames, session.rate_hz
-        self._recent, self._work, self._before = deque(maxlen=8), 0, np.zeros(0)
-        self._ways, self._survey = [], None
+        self._ways, self._reader = [], None
         ways = bus_routes(_all_open(self._float)).gains
         if ways:
+            told = progress or (lambda *_: None)
             self._ways = sorted(ways)
             lanes = [lane_of(session, session.strip(name), chain) for name, chain in self._ways]
             anchor = self._gains(bus_routes(self._float))
-            self._before = np.concatenate(anchor)
-            self._survey = surveyed(lanes, self._frames, self._rate_hz, anchor, self._told)
+            self._reader = Reader(surveyed(lanes, session.frames, session.rate_hz, anchor, told), anchor, told)
 
     def read(
         self,
@@ -157,11 +88,11 @@ class Remeter:
         moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
         gains, reason = self._moved(moves, solo)
         if not reason:
-            with one_thread():
-                peak = self._peak(gains)
+            with self._reader.at_work() as reader:
+                peak = reader.peak(gains)
                 reason = self._clipped(peak)
                 if not reason:
-                    return self._reading(gains, peak, self._master_gain(master_trim_db))
+                    return reader.reading(gains, peak, self._master_gain(master_trim_db))
         return self._rendered(moves, solo, master_trim_db, reason)
 
     def worst(
@@ -187,16 +118,39 @@ class Remeter:
         """
         moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
         gains, reason = self._moved(moves, solo)
-        peak = self._peak(gains) if not reason else None
-        if peak is None or not peak.between:
+        if reason:
             return None
-        frame, side = self._peak_frame(peak), peak.side
+        with self._reader.at_work() as reader:
+            peak = reader.peak(gains)
+            if not peak.between:
+                return None
+            frame = reader.peak_frame(peak)
+        return self._instant(gains, self._master_gain(master_trim_db), frame, peak.side)
+
+    def at(self, session) -> "Moved | None":
+        """Return the bus of another state of the session, unrendered.
+
+        Parameters
+        ----------
+        session : Session
+            The remeter's own with other faders, pans, mutes, solos, or master trim and fader.
+
+        Returns
+        -------
+        moved : Moved or None
+            Of the float sum. None where more than that differs, and where the bus would have to be rendered.
+        """
+        if self._reader is None or _fixed_part(session) != _fixed_part(self._float):
+            return None
+        return Moved(self, self._gains(bus_routes(session)), _gain_of(session.master))
+
+    def _instant(self, gains, master_gain, frame, side):
+        survey = self._reader.survey
         shares = dict.fromkeys((strip.name for strip in self._session.strips), 0.0)
-        for (name, _), lane, gain in zip(self._ways, self._survey.lanes, gains[side], strict=True):
+        for (name, _), lane, gain in zip(self._ways, survey.lanes, gains[side], strict=True):
             if gain:
-                value = float(lane.gather(np.array([frame]), 1)[0, 0, -side])
-                shares[name] += self._master_gain(master_trim_db) * gain * value
-        return Instant(frame / self._rate_hz, side, sum(shares.values()), shares)
+                shares[name] += master_gain * gain * float(lane.gather(np.array([frame]), 1)[0, 0, -side])
+        return Instant(frame / survey.rate_hz, side, sum(shares.values()), shares)
 
     def _moved(self, moves, solo):
         """Return the gains of all lanes, left and right, after a move, or why there are none."""
@@ -206,52 +160,15 @@ class Remeter:
         routes = bus_routes(session, **moves)
         if routes.gains is None:
             return None, routes.reason
-        return self._gains(routes), "" if self._survey else "nothing reaches the bus"
+        return self._gains(routes), "" if self._reader else "nothing reaches the bus"
 
     def _master_gain(self, master_trim_db):
-        master = self._session.master
-        return ratio(master.trim_db + master_trim_db + master.fader_db)
-
-    # ------------------------------------------------------------------------------------------------------ readings
+        return ratio(master_trim_db) * _gain_of(self._session.master)
 
     def _gains(self, routes):
         """Return the gains of all lanes to the left and to the right of the bus."""
         pairs = [routes.gains.get(way, (0.0, 0.0)) for way in self._ways]
         return [np.array([pair[side] for pair in pairs]) for side in SIDES]
-
-    def _peak(self, gains) -> Peak:
-        survey = self._survey
-        patience = self._patience()
-        peak = search(survey.extremes, gains, self._measured, self._recent, patience)
-        if peak is None:
-            survey.renew_anchor(gains, self._told)
-            peak, self._work = search(survey.extremes, gains, self._measured, self._recent), 0
-        if not self._stays(gains):
-            self._work = 0
-        if (peak.side, peak.block) not in self._recent:
-            self._recent.append((peak.side, peak.block))
-        self._work += peak.work
-        if self._work > patience:
-            survey.renew_anchor(gains, self._told)
-            self._work = 0
-        return peak
-
-    def _stays(self, gains):
-        """Return whether few lanes moved since the last reading: then the next will be near, and a new anchor pays."""
-        before, self._before = self._before, np.concatenate(gains)
-        return np.count_nonzero(factor_and_rest(self._before, before)[1]) <= 2 * FEW
-
-    def _patience(self):
-        """Return how much may be summed block by block before summing everything once is the shorter way."""
-        survey = self._survey
-        files = any(not isinstance(lane.source, Audio) for lane in survey.lanes)
-        return (_OF_FILES if files else _OF_MEMORY) * survey.envelopes[0].low.size
-
-    def _measured(self, side, blocks, gains):
-        between = self._survey.interpolator
-        total = self._survey.sums_at(side, blocks, gains)
-        samples = np.abs(total[between.before : between.before + FINE_FRAMES]).max(axis=0)
-        return samples, np.maximum(between.block_peaks(total)[0], samples)
 
     def _clipped(self, peak):
         if self._session.bus == "float":
@@ -259,48 +176,6 @@ class Remeter:
         if self._session.groups:
             return "the bus is fixed and every group may clip on its way"
         return "the bus is fixed and its sum clips" if peak.sample > 1.0 else ""
-
-    def _reading(self, gains, peak, master_gain) -> BusReading:
-        gains = [gain * master_gain for gain in gains]
-        products, edges = self._survey.products, self._survey.edges
-        nearby = list(zip(self._survey.nearby, gains, strict=True))
-        coarse = sum(each.coarse_energy(gain) for each, gain in nearby)
-        bounds = [each.fine_bound(gain) for each, gain in nearby]
-        fine = None if any(bound is None for bound in bounds) else sum(bounds)
-        longest = {}
-        for hops in (_MOMENTARY_HOPS, _SHORT_TERM_HOPS):
-            fits = len(edges) > hops * FINE_IN_COARSE
-            power = highest_window(products, gains, coarse, fine, edges, hops) if fits else 0.0
-            longest[hops] = float(loudness_of_power(power)) if fits else None
-        return BusReading(
-            sample_peak_dbfs=float(ratio_to_db(peak.sample * master_gain)),
-            true_peak_dbtp=float(ratio_to_db(peak.between * master_gain)),
-            rms_dbfs=self._rms_dbfs(gains),
-            loudness_lufs=self._integrated(coarse),
-            momentary_max_lufs=longest[_MOMENTARY_HOPS],
-            short_term_max_lufs=longest[_SHORT_TERM_HOPS],
-            peak_time_s=self._peak_frame(peak) / self._rate_hz if peak.between else None,
-        )
-
-    def _integrated(self, coarse):
-        if len(coarse) < _MOMENTARY_HOPS:
-            return None
-        ends = self._survey.edges[::FINE_IN_COARSE][: len(coarse) + 1]
-        widths = ends[_MOMENTARY_HOPS:] - ends[:-_MOMENTARY_HOPS]
-        energy = np.lib.stride_tricks.sliding_window_view(coarse, _MOMENTARY_HOPS).sum(axis=1)
-        return float(gated_loudness(energy / widths))
-
-    def _rms_dbfs(self, gains):
-        power = 0.0
-        for side in SIDES:
-            mean = gains[side] @ self._survey.sums[side] / self._frames
-            power += max(gains[side] @ self._survey.raw[side] @ gains[side] / self._frames - mean**2, 0.0) / 2
-        return 10.0 * math.log10(2.0 * power) if power else -math.inf
-
-    def _peak_frame(self, peak):
-        total = self._survey.sums_at(peak.side, np.array([peak.block]), peak.mix)
-        inside = total[self._survey.interpolator.before :][:FINE_FRAMES]
-        return peak.block * FINE_FRAMES + int(np.argmax(np.abs(inside)))
 
     def _rendered(self, moves, solo, master_trim_db, reason):
         session = self._session.with_faders(moves["faders"])
@@ -319,3 +194,59 @@ def _all_open(session):
     strips = tuple(strip.with_(mute=False, solo=False) for strip in session.strips)
     groups = tuple(group.with_(mute=False, solo=False) for group in session.groups)
     return session.with_(strips=strips, groups=groups)
+
+
+def _gain_of(master):
+    return ratio(master.trim_db + master.fader_db)
+
+
+def _fixed_part(session):
+    """Return a session with everything at its zero that a :class:`Remeter` follows without another survey."""
+    zero = {"fader_db": 0.0, "pan": 0.0, "mute": False, "solo": False}
+    strips = tuple(strip.with_(**zero) for strip in session.strips)
+    groups = tuple(group.with_(**zero) for group in session.groups)
+    master = session.master.with_(trim_db=0.0, fader_db=0.0)
+    return session.with_(strips=strips, groups=groups, master=master, bus="float")
+
+
+class Moved:
+    """A state of a session that a remeter answers for; see :meth:`Remeter.at`."""
+
+    def __init__(self, remeter: Remeter, gains: list[np.ndarray], master_gain: float):
+        self._remeter, self._gains, self._master_gain = remeter, gains, master_gain
+        self._reader = remeter._reader
+
+    def reading(self) -> BusReading:
+        """Return what the meters on the float bus show."""
+        with self._reader.at_work() as reader:
+            return reader.reading(self._gains, reader.peak(self._gains), self._master_gain)
+
+    def over_samples(self) -> int | None:
+        """Return how many samples are beyond ±1, all channels counted; None where that is too much work."""
+        if not self._master_gain:
+            return 0
+        with self._reader.at_work() as reader:
+            found = above(reader.survey, self._gains, 1.0 / self._master_gain, reader.patience())
+        return None if found is None else len(found[0])
+
+    def instants(self, count: int, apart_s: float) -> tuple[Instant, ...] | None:
+        """Return the highest samples, worst first.
+
+        Parameters
+        ----------
+        count : int
+        apart_s : float
+            The least time between two of them.
+
+        Returns
+        -------
+        instants : tuple of Instant, or None
+            None where it is too much work, and where fewer than `count` are within 12 dB of the highest.
+        """
+        with self._reader.at_work() as reader:
+            apart = int(np.ceil(apart_s * reader.survey.rate_hz))
+            highest = reader.peak(self._gains).sample
+            found = worst(reader.survey, self._gains, highest, count, apart, reader.patience())
+        if found is None:
+            return None
+        return tuple(self._remeter._instant(self._gains, self._master_gain, frame, side) for frame, side, _ in found)

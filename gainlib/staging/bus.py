@@ -77,7 +77,7 @@ class Contributions:
     bus: BusFigures
 
 
-def contributions(session: Session, count: int = 10) -> Contributions:
+def contributions(session: Session, count: int = 10, *, remeter=None) -> Contributions:
     """Find the worst instants of the bus, what each strip has in them, and the bus without each strip.
 
     The bus is node "bus", behind the master fader, of the session with a float bus. What strip i has in it is the bus
@@ -90,6 +90,10 @@ def contributions(session: Session, count: int = 10) -> Contributions:
     session : Session
     count : int
         Number of instants at most; fewer come back when the bus has no more 10 ms apart that are not silent.
+    remeter : Remeter, optional
+        Of the same session, with any faders, pans, mutes and master fader. Then nothing is rendered, where it can
+        answer; on a session of full length that is a tenth of a second in place of several. Instants that lie less
+        than 10 ms from a higher one by a hair may be chosen differently.
 
     Returns
     -------
@@ -110,6 +114,9 @@ def contributions(session: Session, count: int = 10) -> Contributions:
         raise GainlibError(f"count is {count!r}; give a whole number of peaks, 1 or more")
     shadow = session.with_(bus="float")
     names = [strip.name for strip in shadow.strips]
+    found = _from_remeter(shadow, names, count, remeter) if remeter is not None else None
+    if found is not None:
+        return found
     worst = _Worst(shadow.rate_hz, len(names), count)
     bus, without = _Figures(shadow.rate_hz), [_Figures(shadow.rate_hz) for _ in names]
     for total, parts in parts_of_bus(shadow):
@@ -125,6 +132,25 @@ def contributions(session: Session, count: int = 10) -> Contributions:
         {name: each.result() for name, each in zip(names, figures, strict=True)},
         bus.result(),
     )
+
+
+def _from_remeter(session, names, count, remeter):
+    """Return the contributions without rendering, or None where the remeter does not answer."""
+    states = [remeter.at(session), *(remeter.at(session.with_(name, mute=True)) for name in names)]
+    if None in states:
+        return None
+    instants = states[0].instants(count, APART_S)
+    if instants is None:
+        return None
+    figures = []
+    for state in states:
+        reading = state.reading()
+        over = state.over_samples() if reading.sample_peak_dbfs > -1e-3 else 0
+        if over is None:
+            return None
+        figures.append(BusFigures(reading.sample_peak_dbfs, over, reading.loudness_lufs))
+    peaks = tuple(BusPeak(*instant) for instant in instants)
+    return Contributions(peaks, dict(zip(names, figures[1:], strict=True)), figures[0])
 
 
 def common_offset(session: Session, target_dbtp: float = -6.0) -> float:

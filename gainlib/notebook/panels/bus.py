@@ -95,7 +95,7 @@ class BusPanel(Panel):
         self._start = session
         self._remeter = Remeter(session.with_(bus="float", master=session.master.with_(fader_db=0.0)))
         self._before = None
-        found = busload.contributions(busload.shadow_of(session))
+        found = busload.contributions(busload.shadow_of(session), remeter=self._remeter)
         self._stretches = Stretches(session, found.peaks)
         self._draw(found)
         self.switch.value = session.bus
@@ -208,7 +208,8 @@ class BusPanel(Panel):
         self._status.say("note", "", "The numbers here are those of an earlier setting.")
 
     def _work(self, progress, session, start):
-        return busload.examine(session, start, progress, sound=self._look.listening, whole=self._look.overview)
+        look = self._look
+        return busload.examine(session, start, progress, look.listening, look.overview, remeter=self._remeter)
 
     def _found(self, load):
         """Show what was worked out for the controls as they stood when it was asked for."""

@@ -68,7 +68,7 @@ def shadow_of(session):
     return session.with_(bus="float").with_("bus", fader_db=0.0)
 
 
-def examine(session, start, progress, sound: bool = True, whole: bool = True) -> Load:
+def examine(session, start, progress, sound: bool = True, whole: bool = True, remeter=None) -> Load:
     """Work out everything that is shown when the hand has let go.
 
     Parameters
@@ -81,9 +81,11 @@ def examine(session, start, progress, sound: bool = True, whole: bool = True) ->
         ``progress(done, text)``.
     sound, whole : bool
         Whether the excerpts, and the bus from end to end, are wanted.
+    remeter : Remeter, optional
+        Of the same session; spares a pass.
     """
     progress(0.1, "Looking for the worst peaks …")
-    found = contributions(shadow_of(session))
+    found = contributions(shadow_of(session), remeter=remeter)
     progress(0.6, "Rendering the bus …")
     trace = session.render()
     reading = trace.reading("bus") if session.bus == "fixed" else None
@@ -95,7 +97,7 @@ def examine(session, start, progress, sound: bool = True, whole: bool = True) ->
     where = ""
     if sound and found.peaks:
         progress(0.8, "Preparing what you can hear …")
-        centre_s = contributions(shadow_of(start)).peaks[0].time_s
+        centre_s = contributions(shadow_of(start), remeter=remeter).peaks[0].time_s
         now = _through_converter(excerpt_around(trace.bus, centre_s, EXCERPT_S))
         before = _found_sound(start, centre_s)
         where = f"{number_text(EXCERPT_S, 0)} s around the worst peak of the session as it was found."
