@@ -5,6 +5,8 @@
   how loud it likes to be fed; ``matching``: the output gain of a level-matched bypass. ``box``, ``probing``, ``edge``.
 - ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
 - ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
+- ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
+  ``probemarks``, ``probelines``, ``probeswell`` and ``probeverdict`` are its parts.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 - ``chainsfile``: what each stem passes, from a few lines of JSON.
@@ -32,6 +34,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "moves": ["Check", "Move", "Plan", "Verification"],
         "null": ["NullReport", "null_depth_db", "null_test"],
         "planning": ["plan"],
+        "probe": ["ProbeReport", "read_probe", "write_probe"],
         "ranges": ["WorkingRange", "working_range"],
         "rounds": ["predicted_dbfs", "residual_dbfs", "round_trips"],
         "sheet": ["Bus", "Setting", "Sheet", "sheet_of"],

@@ -185,7 +185,7 @@ def resampled(samples: np.ndarray, offset: float, slope: float, frames: int) -> 
         whole = math.floor(offset)
         out = signal.oaconvolve(samples, _sinc(np.array([offset - whole]))[0][::-1, np.newaxis], axes=0)
         return resampled(out, float(whole + HALF), 0.0, frames)
-    return _interpolated(samples, offset + np.arange(frames) * (1.0 - slope))
+    return interpolated(samples, offset + np.arange(frames) * (1.0 - slope))
 
 
 def _sinc(fractions):
@@ -195,7 +195,7 @@ def _sinc(fractions):
     return np.sinc(away) * window
 
 
-def _interpolated(samples, positions):
+def interpolated(samples, positions):
     """Return samples at fractional positions; sincs between those of a table are drawn straight."""
     table = _sinc(np.arange(PHASES + 2) / PHASES)
     steps = np.diff(table, axis=0)

@@ -1,0 +1,444 @@
+"""A box that cannot be run from here: the test file goes through it, the recording comes back and is read.
+
+``probesignal`` makes the file, ``probemarks`` finds it in a recording, ``probelines`` and ``probeswell`` take the
+recording apart, ``probeverdict`` says what that allows to be said.
+"""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from scipy import interpolate, signal
+
+from gainlib.audio import Audio, AudioFile, GainlibError
+from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.levels.printing import number, quantity
+from gainlib.meters.weighting import k_coefficients
+from gainlib.processors import Unseen
+from gainlib.session import Insert
+from gainlib.staging.drive import DriveCurve
+from gainlib.staging.probelines import lines_of
+from gainlib.staging.probemarks import TimeBase, time_base
+from gainlib.staging.probesignal import RATES_HZ, write_probe
+from gainlib.staging.probeswell import Swell, sway, swell_of
+from gainlib.staging.probeverdict import Heard, verdict
+from gainlib.staging.probing import level
+from gainlib.staging.ranges import NARROW_DB, WorkingRange, range_of
+
+__all__ = ["ProbeCurve", "ProbeReport", "read_probe", "write_probe"]
+
+SILENT_DBFS = -90.0
+FULL_SCALE, FLAT_RUN, FLAT_RUNS = 0.9999, 3, 5
+OWN_POWER = 2e-14  # of the test file's rounding to 24 bit, wherever it falls
+GRIDS = range(8, 24)
+LEAST_GRID = 16
+LOSSY = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III")
+STRAY_DB, OVER_NOISE_DB, EVEN_DB, FADES_DB = -60.0, 10.0, 6.0, 2.0
+UPPER = 6
+RINGS_DB = 6.0
+STEADY_DB = 0.3
+NOISY_DBFS = -120.0
+HARDLY_PERCENT, PLAIN_PERCENT = 1e-6, 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeCurve(DriveCurve):
+    """What a box did on each step of the test file; all arrays of one length.
+
+    Attributes
+    ----------
+    level_dbfs : array
+        Of the sine as it was fed, peak and sine-referred RMS.
+    gain_db : array
+        Of the sine's fundamental, recording against test file.
+    thd_percent : array
+        Harmonics 2 to 40 below 20 kHz; NaN where they do not stand out from noise.
+    thdn_percent : array
+        All but the sine from 20 Hz to 20 kHz, relative to the whole; noise of the recording included.
+    gain_reduction_db : array
+        How far the gain lies under where it is steady.
+    noise_dbfs : array
+        What does not repeat while the sine sounds, sine-referred.
+    floor_percent : array
+        Distortion below this cannot be told from noise.
+    """
+
+    noise_dbfs: np.ndarray
+    floor_percent: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeReport:
+    """What a recording of the test file tells about the box it went through.
+
+    Attributes
+    ----------
+    linear : bool or None
+        Whether its input level is free; None where the recording cannot tell.
+    kind : str
+        As for ``classify``, or "cannot tell".
+    offset_s : float
+        How late the test file starts in the recording; negative if the recording starts later.
+    rate_error_ppm : float
+        By how many millionths the recording is longer than the test file: the recorder's clock against the player's.
+    polarity : {1, −1}
+        −1 for an inverted recording.
+    gain_db : float
+        Of a sine of about 997 Hz where it is steady.
+    reference_dbfs : float or None
+        A good average level to feed it; None where nothing speaks for one level or another.
+    output_gain_db : float
+        Gain behind it that makes in and out equally loud (BS.1770), fed noise at the reference, or at any level.
+    curve : ProbeCurve
+    working_range : WorkingRange or None
+    linear_up_to_dbfs : float or None
+        For "linear up to a level" the peak level of a sine where that ends.
+    noise_dbfs : float
+        In the recording's silences, sine-referred; −inf for none.
+    rate_hz : int
+    levels_dbfs : tuple of float
+        Softest and loudest step; nothing is known beyond.
+    reason : str
+        The verdict in plain words, or why there is none.
+    range_reason : str
+        Why there is a working range, or none.
+    """
+
+    linear: bool | None
+    kind: str
+    offset_s: float
+    rate_error_ppm: float
+    polarity: int
+    gain_db: float
+    reference_dbfs: float | None
+    output_gain_db: float
+    curve: ProbeCurve
+    working_range: WorkingRange | None
+    linear_up_to_dbfs: float | None
+    noise_dbfs: float
+    rate_hz: int
+    levels_dbfs: tuple[float, float]
+    reason: str
+    range_reason: str
+
+    @property
+    def sentence(self) -> str:
+        """All of it in a few sentences."""
+        return " ".join([self.reason, self.range_reason, self._taken_out()])
+
+    def insert(self) -> Insert | None:
+        """Return what stands for the box in a session, matched to its bypass; None where no reference is known."""
+        if self.reference_dbfs is None:
+            return None
+        return Insert(Unseen(self.reference_dbfs), out_db=round(self.output_gain_db, 2))
+
+    def _taken_out(self):
+        told = [f"the test file starts at {number(1000.0 * self.offset_s, 2)} ms"]
+        if self.rate_error_ppm:
+            word = "longer" if self.rate_error_ppm > 0 else "shorter"
+            told.append(f"the recording is {number(abs(self.rate_error_ppm), 1)} millionths {word}")
+        if self.polarity < 0:
+            told.append("its polarity is inverted")
+        return f"Found and taken out: {', '.join(told)}."
+
+
+def read_probe(
+    recorded: str | os.PathLike | Audio | AudioFile, probe: str | os.PathLike | Audio | AudioFile | None = None
+) -> ProbeReport:
+    """Read a recording of the test file that ``write_probe`` made, played through a box.
+
+    Parameters
+    ----------
+    recorded : path, Audio or AudioFile
+        Mono, from before the start of the test file to after its end, at its sample rate.
+    probe : path, Audio or AudioFile, optional
+        The test file that was played, to have it checked that it was that one; or, better, a recording of it through
+        the same cables and converters without the box, which shows how much of the noise is the box's. Without it
+        sample rate and level are read from the marks.
+
+    Returns
+    -------
+    ProbeReport
+
+    Raises
+    ------
+    GainlibError
+        With the file's name: no test file in it, cut at either end, a hole, clipped, silent, more than one channel,
+        another sample rate, a clock more than 2000 millionths off.
+
+    Notes
+    -----
+    The box is known between the softest and the loudest step only, for steady sounds, and one time of its settings. A
+    box that rounds to 24 bit or finer passes for one that does not. What it does to noise between 12 kHz and the top
+    of the band is not tested.
+
+    Examples
+    --------
+    >>> from gainlib.processors import Saturation
+    >>> from gainlib.staging.probesignal import Layout
+    >>> played = Audio(Layout().samples(), 48000)
+    >>> report = read_probe(Saturation().process(played))
+    >>> report.kind, round(report.reference_dbfs, 1)
+    ('nonlinear', -18.0)
+    """
+    line, rate_hz, name, lossy = _taken(recorded)
+    known, chain_noise = (None, None) if probe is None else _known(probe, rate_hz)
+    try:
+        base, layout = time_base(line, rate_hz, known)
+    except GainlibError as error:
+        raise GainlibError(f"{name}: {error}") from None
+    heard = _heard(line, base, layout, lossy, chain_noise)
+    found = verdict(heard)
+    curve = _curve(heard, found.gain_db)
+    working, why = _range(found, curve, heard, layout)
+    reference = None if working is None else working.best_dbfs
+    return ProbeReport(
+        linear=found.linear,
+        kind=found.kind,
+        offset_s=base.offset / rate_hz,
+        rate_error_ppm=1e6 * (base.stretch - 1.0),
+        polarity=base.polarity,
+        gain_db=found.gain_db,
+        reference_dbfs=reference,
+        output_gain_db=_output_gain(heard, found.gain_db, layout, reference),
+        curve=curve,
+        working_range=working,
+        linear_up_to_dbfs=found.linear_up_to_dbfs,
+        noise_dbfs=heard.noise_dbfs,
+        rate_hz=rate_hz,
+        levels_dbfs=(layout.levels_dbfs[0], layout.levels_dbfs[-1]),
+        reason=found.reason,
+        range_reason=why,
+    )
+
+
+# ----------------------------------------------------------------------------------------------------------- taking in
+
+
+def _taken(recorded):
+    """Return the samples of a recording, its rate, its name and whether its file is lossy; refuse what cannot do."""
+    source = recorded if hasattr(recorded, "blocks") else AudioFile(recorded)
+    name = str(getattr(source, "path", source.name) or "the recording")
+    if source.rate_hz not in RATES_HZ:
+        raise GainlibError(
+            f"{name}: runs at {source.rate_hz} Hz; record at the test file's rate, one of "
+            f"{', '.join(map(str, RATES_HZ))} Hz"
+        )
+    if source.channels != 1:
+        raise GainlibError(
+            f"{name}: has {source.channels} channels; record in mono, or export the one channel the box is in"
+        )
+    audio = source.load() if hasattr(source, "load") else source
+    line = np.asarray(audio.samples[:, 0], dtype=np.float64)
+    loudest = float(np.abs(line).max())
+    if loudest < 10.0 ** (SILENT_DBFS / 20.0):
+        raise GainlibError(
+            f"{name}: is silent, its highest peak is {quantity(ratio_to_db(loudest), 'dBFS', 1)}; check cables and "
+            "routing and record again"
+        )
+    if _clipped(line, loudest):
+        raise GainlibError(
+            f"{name}: is clipped at {quantity(ratio_to_db(loudest), 'dBFS', 1)}, and what clipped it does not show; "
+            "turn down what comes into the recorder and record again"
+        )
+    return line, source.rate_hz, name, getattr(source, "subtype", "") in LOSSY
+
+
+def _clipped(line, loudest):
+    """Tell whether the top of the scale was reached and held."""
+    if not FULL_SCALE <= loudest <= 1.0:
+        return False
+    at_top = np.abs(line) >= loudest * FULL_SCALE
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], at_top, [False]]).astype(np.int8)))
+    return int(np.sum(edges[1::2] - edges[::2] >= FLAT_RUN)) >= FLAT_RUNS
+
+
+def _known(probe, rate_hz):
+    """Return the layout of a test file, and the noise of the recording it may be."""
+    line, probe_hz, name, _ = _taken(probe)
+    if probe_hz != rate_hz:
+        raise GainlibError(
+            f"{name}: the test file runs at {probe_hz} Hz and the recording at {rate_hz} Hz; record at {probe_hz} Hz, "
+            f"or write a test file at {rate_hz} Hz"
+        )
+    try:
+        base, layout = time_base(line, rate_hz)
+    except GainlibError as error:
+        raise GainlibError(f"{name}: {error}") from None
+    return layout, _quiet(line, base, layout)[0]
+
+
+# -------------------------------------------------------------------------------------------------------- taking apart
+
+
+def _heard(line, base, layout, lossy, chain_noise):
+    grid = _grid(line)
+    noise, offset = _quiet(line, base, layout)
+    own = OWN_POWER + (0.0 if grid is None else 2.0 * 2.0 * 4.0 ** (1 - grid) / 12.0)
+    hears = partial(_heard_as, rate_hz=layout.rate_hz)
+    rows = tuple(lines_of(line, base, layout, part, own, hears) for part in layout.parts)
+    swell = swell_of(line, base, layout, own)
+    stray, follows = _stray(rows, noise, layout)
+    coded = lossy or (follows and sway(swell) is None)
+    return Heard(rows, swell, noise, offset, grid, coded, stray, chain_noise)
+
+
+def _grid(line):
+    """Return the shortest word length that holds all samples, if it is 16 to 23 bit."""
+    few = line[:: max(1, len(line) // 50000)]
+    for bits in GRIDS:
+        for samples in (few, line):
+            steps = samples * 2.0 ** (bits - 1)
+            if not np.array_equal(steps, np.rint(steps)):
+                break
+        else:
+            return bits if bits >= LEAST_GRID else None
+    return None
+
+
+def _quiet(line, base: TimeBase, layout):
+    """Return the noise in the silences, dBFS, and the offset."""
+    first = layout.marks[0].start
+    silences = [(first // 2, first - layout.period // 8), *((a + (b - a) // 2, b) for a, b in layout.gaps)]
+    silences.append((layout.frames - layout.rate_hz // 2, layout.frames))
+    heard = []
+    for start, stop in silences:
+        low, high = max(round(base.place(start)), 0), min(round(base.place(stop)), len(line))
+        if high - low > layout.rate_hz // 50:
+            heard.append(line[low:high])
+    heard.sort(key=lambda part: np.var(part))
+    loudness = [max(level(part - part.mean()), -300.0) for part in heard]
+    # Where loud steps still ring in the silence after them, the quietest counts.
+    rings = loudness[-2] - loudness[1] > RINGS_DB
+    offset = float(heard[0].mean() if rings else np.median([part.mean() for part in heard]))
+    noise = loudness[0] if rings else loudness[len(loudness) // 4]
+    return noise if noise > -300.0 else -np.inf, offset
+
+
+def _stray(rows, noise_dbfs, layout):
+    """Return what does not repeat in the loud noise, relative to it, and whether it follows it as a coder's error."""
+    crest = -level(layout.one_period("noise"))
+    upper = [row for row in rows if row.part.stimulus == "noise" and row.gain_db[0] > -np.inf][-UPPER:]
+    if not upper:
+        return -np.inf, False
+    relative = np.array([row.stray_dbfs - (row.part.level_dbfs - crest + row.gain_db[0]) for row in upper])
+    over = np.array([row.stray_dbfs - noise_dbfs for row in upper])
+    fading = np.median([row.fading_db for row in upper])
+    stray = float(np.median(relative))
+    follows = (
+        stray > STRAY_DB and float(np.median(over)) > OVER_NOISE_DB and np.ptp(relative) < EVEN_DB and fading < FADES_DB
+    )
+    return stray, bool(follows)
+
+
+def _heard_as(hz, rate_hz):
+    """Return the weight that BS.1770 gives to powers at some frequencies."""
+    coefficients = k_coefficients(rate_hz).reshape(2, 5)
+    weight = np.ones(len(hz))
+    for b0, b1, b2, a1, a2 in coefficients:
+        weight *= np.abs(signal.freqz([b0, b1, b2], [1.0, a1, a2], worN=hz, fs=rate_hz)[1]) ** 2
+    return weight
+
+
+# --------------------------------------------------------------------------------------------------- curves and ranges
+
+
+def _curve(heard, gain_db):
+    rows = heard.of("sine")
+    gain = np.array([row.gain_db[0] for row in rows])
+    return ProbeCurve(
+        level_dbfs=np.array([row.part.level_dbfs for row in rows]),
+        gain_db=gain,
+        thd_percent=np.array([np.nan if row.straight else row.thd_percent for row in rows]),
+        thdn_percent=np.array([row.thdn_percent for row in rows]),
+        gain_reduction_db=np.maximum(0.0, gain_db - gain) if np.isfinite(gain_db) else np.full(len(rows), np.nan),
+        noise_dbfs=np.array([row.stray_dbfs for row in rows]),
+        floor_percent=np.array([100.0 * 10.0 ** (row.floor_db / 20.0) for row in rows]),
+    )
+
+
+class _Replayed:
+    """What a box made of a sine, between the steps of the test file."""
+
+    reference_dbfs = None
+
+    def __init__(self, curve: ProbeCurve, swell: Swell, plain_db: float):
+        self._ends = curve.level_dbfs[0], curve.level_dbfs[-1]
+        gain = np.maximum(curve.gain_db, -200.0)
+        steps = np.nan_to_num(curve.thd_percent, nan=HARDLY_PERCENT)
+        self._gain: Callable = interpolate.PchipInterpolator(curve.level_dbfs, gain)
+        self._highest = plain_db
+        # Between two steps the swell has the shape, the steps have the size: their harmonics are all counted.
+        seen = swell.bent_db > swell.floor_db
+        fine = np.where(seen, 100.0 * db_to_ratio(swell.bent_db), HARDLY_PERCENT)
+        inside = (swell.level_dbfs > curve.level_dbfs[0]) & (swell.level_dbfs < curve.level_dbfs[-1])
+        fine = np.interp(curve.level_dbfs, swell.level_dbfs[inside], fine[inside]), fine[inside]
+        shared = (curve.level_dbfs >= swell.level_dbfs[0]) & (fine[0] > PLAIN_PERCENT) & (steps > PLAIN_PERCENT)
+        more = (
+            np.interp(swell.level_dbfs[inside], curve.level_dbfs[shared], (steps / fine[0])[shared])
+            if shared.any()
+            else 1.0
+        )
+        low = curve.level_dbfs < swell.level_dbfs[inside][0]
+        levels = np.concatenate([curve.level_dbfs[low], swell.level_dbfs[inside], curve.level_dbfs[-1:]])
+        bent = np.concatenate([steps[low], fine[1] * more, steps[-1:]])
+        self._levels, self._bent = levels, np.log(np.maximum(bent, HARDLY_PERCENT))
+
+    def read(self, level_dbfs):
+        """Return gain in dB and distortion in percent, twice: noise may be the recording's."""
+        at = np.clip(level_dbfs, *self._ends)
+        thd = float(np.exp(np.interp(at, self._levels, self._bent)))
+        return float(self._gain(at)), thd, thd
+
+    def reduction_db(self, gain_db):
+        return max(0.0, self._highest - gain_db)
+
+    def run_line(self, samples, rate_hz):
+        """Return nothing for silence: noise may be the recording's."""
+        return np.zeros(len(samples))
+
+
+def _range(found, curve, heard, layout):
+    """Return the working range within what was played, and why, or why not."""
+    if found.linear:
+        return None, "No level is better than another."
+    if found.linear is None:
+        return None, "So no level can be named to feed it at."
+    replayed = _Replayed(curve, heard.swell, found.gain_db)
+    working = range_of(replayed, replayed)
+    loudest = layout.level_max_dbfs
+    if working is None or working.low_dbfs >= loudest:
+        return None, "Within what was played, nothing speaks for one level or another."
+    if working.best_dbfs >= loudest:
+        return None, (
+            f"Its working range starts at {quantity(working.low_dbfs, 'dBFS', 1)} and goes on beyond the loudest step, "
+            f"{quantity(loudest, 'dBFS')}; a test file with a higher level would show where."
+        )
+    if working.high_dbfs - working.low_dbfs < NARROW_DB and (heard.coded or heard.noise_dbfs > NOISY_DBFS):
+        return None, (
+            f"From {quantity(working.low_dbfs, 'dBFS', 1)} on it bends within a few decibels, which is a ceiling; how "
+            "far under it is best depends on its noise, and the recording's own hides that."
+        )
+    if working.high_dbfs > loudest:
+        why = f"{working.reason} Louder than {quantity(loudest, 'dBFS')} was not tried."
+        working = working._replace(high_dbfs=loudest, reason=why)
+    return working, working.reason
+
+
+def _output_gain(heard, gain_db, layout, reference):
+    """Return the gain that makes noise as loud behind the box, fed at the reference or where its gain is steady."""
+    rows, sines = heard.of("noise"), heard.of("sine")
+    average = np.array([row.part.level_dbfs for row in rows]) + level(layout.one_period("noise"))
+    loud = np.array([row.loud_db for row in rows])
+    sine = np.array([row.gain_db[0] for row in sines])
+    if reference is None:
+        off = np.array([abs(each - gain_db) if np.isfinite(gain_db) else 0.0 for each in sine])
+        steady = np.flatnonzero(off < max(STEADY_DB, 1.1 * float(off.min())))
+        return -float(loud[steady[-1]])
+    good = np.isfinite(loud)
+    fed = min(reference, average[-1])
+    gain = float(np.interp(fed, average[good], loud[good]))
+    beyond = np.interp([reference, fed], [row.part.level_dbfs for row in sines], sine)
+    return -(gain + float(beyond[0] - beyond[1]))
