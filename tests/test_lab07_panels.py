@@ -75,19 +75,22 @@ def test_spectra_are_those_of_scipy():
 
 def test_the_hand_is_followed_and_told(drive):
     drive.settings.reset()
-    before = drive.live.widget.png, drive.lower.widget.png
+    before = drive.pictures[0].widget.png, drive.pictures[1].widget.png
     places = list(drive.settings.places)
-    words = drive.live.widget.sentence
+    words = drive.pictures[0].widget.sentence
     drive.settings.places = [*places[:2], places[2] + 24, *places[3:]]  # 12 dB in steps of half a dB
-    assert drive.live.widget.png != before[0] and drive.lower.widget.png != before[1]
-    assert drive.live.widget.sentence == words, "words wait until the hand lets go"
+    assert drive.pictures[0].widget.png != before[0] and drive.pictures[1].widget.png != before[1]
+    assert drive.pictures[0].widget.sentence == words, "words wait until the hand lets go"
     drive.settings.set(trim_db=12.0)
-    assert "THD 11.1 %" in drive.live.widget.sentence and "above the working range" in drive.live.widget.sentence
-    assert "active level −6.0 dBFS" in drive.lower.widget.sentence
+    assert (
+        "THD 11.1 %" in drive.pictures[0].widget.sentence
+        and "above the working range" in drive.pictures[0].widget.sentence
+    )
+    assert "active level −6.0 dBFS" in drive.pictures[1].widget.sentence
     assert "**above** its working range" in drive._said.text and "active is as loud as bypass" in drive._said.text
     assert drive.player.match and "matched in loudness" in drive.player.match_text.casefold()
     drive.settings.undo()
-    assert drive.setting.trim_db == 0.0 and "inside the working range" in drive.live.widget.sentence
+    assert drive.setting.trim_db == 0.0 and "inside the working range" in drive.pictures[0].widget.sentence
 
 
 @pytest.mark.parametrize("box", bench.BOXES)
@@ -96,12 +99,12 @@ def test_a_move_of_the_drive_is_seen_within_80_ms(drive, box):
     drive.settings.reset()
     drive.settings.set(box=box)
     seen, took = [], []
-    drive.live.widget.observe(lambda change: seen.append(time.process_time()), "png")
+    drive.pictures[0].widget.observe(lambda change: seen.append(time.process_time()), "png")
     for place in range(20, 41):
         begun = time.process_time()
         drive.settings.places = [*drive.settings.places[:2], place, *drive.settings.places[3:]]
         took.append(seen[-1] - begun)
-    drive.live.widget.unobserve_all("png")
+    drive.pictures[0].widget.unobserve_all("png")
     print(f"{box}: {1000 * np.median(took):.0f} ms")
     assert len(seen) == 21 and np.median(took) < 0.08
 
@@ -111,9 +114,9 @@ def test_unmatched_is_said_and_heard_and_the_output_gain_does_not_drive(drive):
     drive.settings.set(matched=False, trim_db=12.0)
     assert "dB softer** than bypass" in drive._said.text
     assert not drive.player.match and "not matched here" in drive.player.match_text
-    thd = drive.live.widget.sentence.split("THD ")[1].split(" %")[0]
+    thd = drive.pictures[0].widget.sentence.split("THD ")[1].split(" %")[0]
     drive.settings.set(out_db=9.0)
-    assert drive.live.widget.sentence.split("THD ")[1].split(" %")[0] == thd
+    assert drive.pictures[0].widget.sentence.split("THD ")[1].split(" %")[0] == thd
     assert "dB louder** than bypass" in drive._said.text
     bypass, active = bench.heard(drive.setting)
     assert energy_db(active.samples) - energy_db(bypass.samples) == pytest.approx(9.0 - 5.11, abs=0.05)
@@ -121,10 +124,10 @@ def test_unmatched_is_said_and_heard_and_the_output_gain_does_not_drive(drive):
 
 def test_the_whole_stem_is_matched_and_hot_peaks_are_warned_of(drive):
     drive.settings.reset()
-    assert "whole stem, 40 s: active level −17.9 dBFS" in drive._whole.text
+    assert "whole stem, 40 s: active level −17.9 dBFS" in drive._all.text
     drive.settings.set(box="high-pass filter", trim_db=12.0)
-    assert "has no preference" in drive._said.text and "no working range" in drive.live.widget.sentence
-    assert "Matched, peaks reach" in drive._whole.text and "are cut" in drive._whole.text
+    assert "has no preference" in drive._said.text and "no working range" in drive.pictures[0].widget.sentence
+    assert "Matched, peaks reach" in drive._all.text and "are cut" in drive._all.text
 
 
 def test_an_unknown_panel_stem_or_box_is_refused():

@@ -77,7 +77,7 @@ def test_drive_and_threshold_are_one_knob():
 
 def test_the_panel_follows_within_80_ms_and_says_what_it_shows():
     panel = DynamicsBench()
-    took, before = [], panel.live.widget.sentence
+    took, before = [], panel.pictures[0].widget.sentence
     for _ in range(6):
         panel.settings.places = [*panel.settings.places[:3], panel.settings.places[3] - 1, *panel.settings.places[4:]]
         begun = time.thread_time()
@@ -85,10 +85,10 @@ def test_the_panel_follows_within_80_ms_and_says_what_it_shows():
         took.append(time.thread_time() - begun)
     assert min(took) < DRAG_S, took
     panel.settings.set(threshold_dbfs=-30.0)
-    assert panel.live.widget.sentence != before and "Turned down by" in panel.live.widget.sentence
+    assert panel.pictures[0].widget.sentence != before and "Turned down by" in panel.pictures[0].widget.sentence
     panel.settings.undo()
     panel.settings.reset()
-    assert panel.setting == Setting() and panel.live.widget.sentence == before
+    assert panel.setting == Setting() and panel.pictures[0].widget.sentence == before
     panel.settings.set(box=GATE, threshold_dbfs=0.0)
     assert "**0 %** of the time" in told(bench.see(panel.setting)), "a gate that never opens is no error"
 

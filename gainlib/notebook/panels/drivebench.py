@@ -1,10 +1,4 @@
-"""How hot a box is fed, and a bypass to judge it by: stem, trim, box, output gain.
-
-While the hand moves, eight seconds of the stem go through the box and every picture follows. When it lets go, the whole
-stem does, and what can be heard is renewed.
-"""
-
-import threading
+"""How hot a box is fed, and a bypass to judge it by: stem, trim, box, output gain."""
 
 from gainlib.exercises.driving import bench
 from gainlib.exercises.driving.bench import Setting
@@ -12,17 +6,14 @@ from gainlib.exercises.driving.spectra import bins_hz
 from gainlib.exercises.driving.wholestem import match_whole
 from gainlib.exercises.mixing.refrain import short_name
 from gainlib.notebook import figures
-from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.needle import MeterRows
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.base import Beside
-from gainlib.notebook.prose import Said, prose
-from gainlib.notebook.settings import Settings, Steps
+from gainlib.notebook.panels.bypassbench import BypassBench
+from gainlib.notebook.settings import Steps
 from gainlib.notebook.words import level_text, number_text
 
 PICTURE_PX, LOWER_PX = (860, 450), (860, 240)
 MARGINS = {"left": 0.07, "right": 0.985, "top": 0.945, "bottom": 0.1, "hspace": 0.42, "wspace": 0.17}
-BYPASS, ACTIVE = "bypass", "active"
 ROWS = ("at the input: needle", "active level", "sample peak", "at the output: sample peak")
 MATCHED = {True: "on, follows the drive", False: "off, by hand"}
 STEP_DB = 0.5
@@ -43,43 +34,16 @@ def _rows():
     )
 
 
-class DriveBench(Panel):
-    """Settings, the pictures that follow them, the whole stem, and bypass against active.
+class DriveBench(BypassBench):
+    """A box at the level it is fed: static curve, distortion, waves and gain; below them the meters and the spectrum.
 
-    Attributes
-    ----------
-    settings : Settings
-        Under the hand.
-    live, lower : LiveFigure
-        Static curve, distortion, waves and gain; below them the meters and the spectrum.
-    player : gainlib.notebook.listen.Player
-        Bypass and active on one clock.
+    The lower picture is the second of :attr:`pictures`.
     """
 
-    def __init__(self):
-        from gainlib.notebook.listen import Player
+    bench, whole, ahead = bench, "the whole stem", "trim ahead of the box"
 
-        self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
-        self.settings = Settings(_rows(), label="Settings of the experiment")
-        self._said, self._whole = Said(), Said()
-        self._draw()
-        self.player = Player(self._sounds(), match=self.setting.matched, note=self._note())
-        listen = prose("**Listen.** Keys 1 and 2 switch.")
-        pictures = (self.live.widget, self.lower.widget)
-        super().__init__(self.settings, *pictures, self._said, self._whole, listen, self.player)
-        self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._found, self._at_a_loss)
-        self.settings.observe(self.guarded(lambda change: self._follow()), "places")
-        self.settings.observe(self.guarded(lambda change: self._settle()), "released")
-        self._say()
-        self._beside.ask(self.setting)
-
-    @property
-    def setting(self) -> Setting:
-        """What is set."""
-        return Setting(**self.settings.values)
-
-    # ---- the pictures that follow the hand -------------------------------------------------------------------------
+    def _rows(self):
+        return _rows()
 
     def _draw(self):
         fig = figures.make_figure(*PICTURE_PX)
@@ -94,8 +58,8 @@ class DriveBench(Panel):
         self._spectrum = figures.Spectrum(right, title="Spectrum, trim left out")
         self._update()
         title = "A box at every level: out against in, distortion, gain, and the waves"
-        self.live = LiveFigure(fig, [self._curve, self._drive, self._waves], title=title)
-        self.lower = LiveFigure(below, [self._meters, self._spectrum], title="Meters and spectrum")
+        upper = LiveFigure(fig, [self._curve, self._drive, self._waves], title=title)
+        return [upper, LiveFigure(below, [self._meters, self._spectrum], title="Meters and spectrum")]
 
     def _update(self):
         setting = self.setting
@@ -110,44 +74,14 @@ class DriveBench(Panel):
         self._meters.update(*meter_rows(seen))
         self._spectrum.update(bins_hz(), seen.before_db, seen.after_db)
 
-    def _follow(self):
-        with self._drawing:
-            self._update()
-            self.live.refresh()
-            self.lower.refresh()
+    def _match(self, setting):
+        return match_whole(setting.stem, setting.box, setting.trim_db)
 
-    # ---- when the hand lets go -------------------------------------------------------------------------------------
+    def _told_of_all(self, setting, match):
+        return told_of_all(setting, match)
 
-    def _settle(self):
-        with self._drawing:
-            self.live.settle()
-            self.lower.settle()
-            self.player.match, self.player.note = self.setting.matched, self._note()
-            self.player.update(self._sounds())
-            self._say()
-        self._whole.say("busy", "", "Sending the whole stem through …")
-        self._beside.ask(self.setting)
-
-    def _work(self, progress, setting):
-        progress(0.2, "Sending the whole stem through …")
-        return setting, match_whole(setting.stem, setting.box, setting.trim_db)
-
-    def _found(self, result):
-        self._whole.say("note", "", told_of_all(*result))
-
-    def _at_a_loss(self):
-        self._whole.say("note", "", "The whole stem could not be measured.")
-
-    def _sounds(self):
-        return dict(zip((BYPASS, ACTIVE), bench.heard(self.setting), strict=True))
-
-    def _note(self):
-        if self.setting.matched:
-            return "Eight seconds. The trim ahead of the box is in both; switch while it plays."
-        return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
-
-    def _say(self):
-        self._said.say("note", "", told(bench.see(self.setting), bench.working(self.setting.box)))
+    def _told(self):
+        return told(bench.see(self.setting), bench.working(self.setting.box))
 
 
 def meter_rows(seen: bench.Seen) -> tuple[list[float], list[str]]:

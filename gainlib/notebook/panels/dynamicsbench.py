@@ -1,10 +1,4 @@
-"""A compressor or a gate under the hand: static curve, reduction and levels over time, and a matched bypass.
-
-While the hand moves, eight seconds go through the box and every picture follows. When it lets go, the whole does, and
-what can be heard is renewed.
-"""
-
-import threading
+"""A compressor or a gate under the hand: static curve, reduction and levels over time, and a matched bypass."""
 
 import ipywidgets as widgets
 
@@ -13,16 +7,13 @@ from gainlib.exercises.mixing.refrain import short_name
 from gainlib.exercises.squeezing import bench
 from gainlib.exercises.squeezing.bench import COMPRESSOR, GATE, Setting
 from gainlib.notebook import figures
-from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.base import Beside
-from gainlib.notebook.prose import Said, prose
-from gainlib.notebook.settings import Settings, Steps
+from gainlib.notebook.panels.bypassbench import BypassBench
+from gainlib.notebook.settings import Steps
 from gainlib.notebook.words import level_text, number_text
 
 PICTURE_PX = (900, 400)
-BYPASS, ACTIVE = "bypass", "active"
 MATCHED = {True: "active as loud as bypass", False: "off: makeup is yours"}
 RATIOS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 20.0)
 ATTACKS_MS = (0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -71,43 +62,17 @@ def _rows():
     )
 
 
-class DynamicsBench(Panel):
-    """Settings, the pictures that follow them, the whole sound, and bypass against active.
+class DynamicsBench(BypassBench):
+    """A compressor or a gate: static curve over the sound's levels, gain reduction, levels in and out."""
 
-    Attributes
-    ----------
-    settings : Settings
-        Under the hand.
-    live : LiveFigure
-        Static curve over the sound's levels, gain reduction, levels in and out.
-    player : gainlib.notebook.listen.Player
-        Bypass and active on one clock.
-    """
+    bench = bench
 
-    def __init__(self):
-        from gainlib.notebook.listen import Player
+    def _rows(self):
+        return _rows()
 
-        self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
-        self.settings = Settings(_rows(), label="Settings of the experiment")
-        self._said, self._whole = Said(), Said()
-        self._draw()
-        self.player = Player(self._sounds(), match=self.setting.matched, note=self._note())
-        stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
-        stage = widgets.VBox([stays, self.settings]).add_class("gl-stage")
-        super().__init__(stage, self._said, self._whole, prose("**Listen.** Keys 1 and 2 switch."), self.player)
-        self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._found, self._at_a_loss)
-        self.settings.observe(self.guarded(lambda change: self._follow()), "places")
-        self.settings.observe(self.guarded(lambda change: self._settle()), "released")
-        self._say()
-        self._beside.ask(self.setting)
-
-    @property
-    def setting(self) -> Setting:
-        """What is set."""
-        return Setting(**self.settings.values)
-
-    # ---- the pictures that follow the hand -------------------------------------------------------------------------
+    def _laid_out(self):
+        stays = widgets.VBox([self.pictures[0].widget]).add_class("gl-stays")
+        return [widgets.VBox([stays, self.settings]).add_class("gl-stage")]
 
     def _draw(self):
         fig = figures.make_figure(*PICTURE_PX)
@@ -117,7 +82,7 @@ class DynamicsBench(Panel):
         self._levels = LevelPair(axes["levels"], bench.EXCERPT_S)
         self._update()
         parts = [self._curve, self._reduction, self._levels]
-        self.live = LiveFigure(fig, parts, title="Static curve, gain reduction, levels in and out")
+        return [LiveFigure(fig, parts, title="Static curve, gain reduction, levels in and out")]
 
     def _update(self):
         seen = bench.see(self.setting)
@@ -126,52 +91,23 @@ class DynamicsBench(Panel):
         self._reduction.update(seen.time_s, seen.reduction_db, seen.mean_db)
         self._levels.update(seen.time_s, seen.before_dbfs, seen.after_dbfs)
 
-    def _follow(self):
-        with self._drawing:
-            self._update()
-            self.live.refresh()
-
-    # ---- when the hand lets go -------------------------------------------------------------------------------------
-
-    def _settle(self):
-        with self._drawing:
-            self.live.settle()
-            self.player.match, self.player.note = self.setting.matched, self._note()
-            self.player.update(self._sounds())
-            self._say()
-        self._whole.say("busy", "", "Sending the whole through …")
-        self._beside.ask(self.setting)
-
-    def _work(self, progress, setting):
-        progress(0.2, "Sending the whole through …")
+    def _match(self, setting):
         try:
             return bench.match_whole(setting.sound, setting.drive_db, setting.processor)
         except GainlibError:  # a gate may let nothing through
             return None
 
-    def _found(self, match):
+    def _told_of_all(self, setting, match):
         if match is None:
-            self._whole.say("note", "", "Nothing of the whole comes through; there is nothing to match.")
-            return
+            return "Nothing of the whole comes through; there is nothing to match."
         said = (
             f"The whole, 40 s: matched bypass with a makeup of **{level_text(match.out_db, digits=2)}**, then its "
             f"peaks reach {level_text(match.peak_dbfs, 'dBFS')}."
         )
-        self._whole.say("note", "", f"{said} {match.warning}" if match.warning else said)
+        return f"{said} {match.warning}" if match.warning else said
 
-    def _at_a_loss(self):
-        self._whole.say("note", "", "The whole could not be measured.")
-
-    def _sounds(self):
-        return dict(zip((BYPASS, ACTIVE), bench.heard(self.setting), strict=True))
-
-    def _note(self):
-        if self.setting.matched:
-            return "Eight seconds. The drive is in both; switch while it plays."
-        return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
-
-    def _say(self):
-        self._said.say("note", "", told(bench.see(self.setting)))
+    def _told(self):
+        return told(bench.see(self.setting))
 
 
 def energy_in_out(seen: bench.Seen) -> tuple[float, float]:

@@ -1,8 +1,5 @@
 """A compressor in the exercises: what is read on both sides of it, and one to be set by hand."""
 
-import threading
-
-import ipywidgets as widgets
 import numpy as np
 
 from gainlib.exercises.driving.stages import BAR_S
@@ -10,10 +7,9 @@ from gainlib.exercises.mixing.refrain import short_name
 from gainlib.exercises.squeezing import readings, setting
 from gainlib.exercises.squeezing.bench import BLOCK_S
 from gainlib.notebook import figures
-from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
-from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.together import Trims
+from gainlib.notebook.panels.views import ReadingsView, TrimmedPanel
 from gainlib.notebook.words import Table, level_text, number_text
 
 PICTURE_PX = (840, 240)
@@ -41,29 +37,19 @@ def _show(trace, pair, sound: readings.Squeezed, makeup_db=0.0):
     pair.update(time_s, before, after + makeup_db)
 
 
-class SqueezeView(Panel):
+class SqueezeView(ReadingsView):
     """A stem on both sides of a compressor.
 
     Parameters
     ----------
     given : dict
         Values of the variant, see :class:`gainlib.exercises.squeezing.readings.SqueezedStems`.
-
-    Attributes
-    ----------
-    live : LiveFigure
-        Reduction, and levels in and out.
-    readings : TableView
-        In the digits the answer is worked out from.
     """
 
     def __init__(self, given: dict):
         fig, trace, pair, title = _picture(f"{short_name(given['stem']).capitalize()} through the compressor")
         _show(trace, pair, readings.through(given))
-        self.live = LiveFigure(fig, [trace, pair], title=title)
-        self.readings = TableView(readings_table(given))
-        super().__init__(self.live.widget, self.readings)
-        self.add_class("gl-form").add_class("gl-panel")
+        super().__init__(fig, [trace, pair], title, readings_table(given))
 
 
 def readings_table(given: dict) -> Table:
@@ -89,70 +75,29 @@ def readings_table(given: dict) -> Table:
     return Table("What is read, makeup at 0 dB", ("reading", "value"), rows)
 
 
-class SetCompressorPanel(Panel):
+class SetCompressorPanel(TrimmedPanel):
     """A compressor to be set: trim, threshold, makeup, and what comes of them.
 
     Parameters
     ----------
     given : dict
         Values of the variant, see :data:`gainlib.exercises.squeezing.setting.DRAW`.
-
-    Attributes
-    ----------
-    trims : Trims
-        The three controls.
-    live : LiveFigure
-        Reduction, and levels in and out.
-    readings : TableView
-        Mean reduction, active against bypass, peak.
     """
 
     def __init__(self, given: dict):
         self._given = given
-        self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         starts = [control.start for control in setting.controls(given)]
-        low, high = setting.LOW_DB, setting.HIGH_DB
-        self.trims = Trims(LABELS, starts, low_db=low, high_db=high, label="The compressor")
-        fig, self._trace, self._pair, title = _picture(f"{short_name(given['stem']).capitalize()} through it")
-        self._update()
-        self.live = LiveFigure(fig, [self._trace, self._pair], title=title)
-        self.readings = TableView(self._table())
-        stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
-        super().__init__(widgets.VBox([stays, self.trims, self.readings]).add_class("gl-stage"))
-        self.add_class("gl-form").add_class("gl-panel")
-        self.trims.observe(self.guarded(lambda change: self._follow()), "values_db")
-        self.trims.observe(self.guarded(lambda change: self._settle()), "released")
+        trims = Trims(LABELS, starts, low_db=setting.LOW_DB, high_db=setting.HIGH_DB, label="The compressor")
+        super().__init__(setting.NAME, setting.FIELDS, trims)
 
-    def _places(self):
-        return {setting.NAME: dict(zip(setting.FIELDS, self.trims.values_db, strict=True))}
-
-    def controls(self) -> dict | None:
-        """Return where the controls stand as an exercise's answer, or None while none was moved."""
-        return None if self.trims.values_db == self.trims.start_db else self._places()
-
-    def set_controls(self, answer: dict | None) -> None:
-        """Set the controls as an answer has them, as far as they reach; None, and what cannot be read, leaves them."""
-        fields = answer.get(setting.NAME) if isinstance(answer, dict) else None
-        if not isinstance(fields, dict) or answer == self.controls():
-            return
-        values = [fields.get(name, value) for name, value in self._places()[setting.NAME].items()]
-        if all(isinstance(value, (int, float)) and not isinstance(value, bool) for value in values):
-            self.trims.set_values([min(max(float(value), setting.LOW_DB), setting.HIGH_DB) for value in values])
+    def _draw(self):
+        fig, self._trace, self._pair, title = _picture(f"{short_name(self._given['stem']).capitalize()} through it")
+        return fig, [self._trace, self._pair], title
 
     def _update(self):
         trim, threshold, makeup = self.trims.values_db
         sound = setting.sound(self._given["stem"], self._given["ratio"], trim, threshold)
         _show(self._trace, self._pair, sound, makeup)
-
-    def _follow(self):
-        with self._drawing:
-            self._update()
-            self.live.refresh()
-
-    def _settle(self):
-        with self._drawing:
-            self.live.settle()
-            self.readings.show(self._table())
 
     def _table(self):
         found = setting.read(self._places(), self._given)

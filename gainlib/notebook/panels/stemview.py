@@ -3,25 +3,19 @@
 from gainlib.exercises.driving import trims
 from gainlib.exercises.mixing.refrain import short_name
 from gainlib.notebook import figures
-from gainlib.notebook.errors import Panel
-from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.panels.views import ReadingsView
 from gainlib.notebook.words import Table, level_text
 
 PICTURE_PX = (840, 210)
 
 
-class StemView(Panel):
+class StemView(ReadingsView):
     """A stem with its readings.
 
     Parameters
     ----------
     given : dict
         Values of the variant, see :class:`gainlib.exercises.driving.trims.LevelledStems`.
-
-    Attributes
-    ----------
-    readings : TableView
-        What the meters read, in the digits the answer is worked out from.
     """
 
     def __init__(self, given: dict):
@@ -31,10 +25,7 @@ class StemView(Panel):
         limit = max(1.1, 1.1 * float(max(high.max(), -low.min())))
         wave = figures.Envelope(fig.subplots(), audio.duration_s, limit, title=short_name(given["stem"]).capitalize())
         wave.update(low, high, int((abs(audio.samples) > 1.0).sum()))
-        self.live = LiveFigure(fig, [wave], title="The stem from end to end")
-        self.readings = TableView(readings_table(given))
-        super().__init__(self.live.widget, self.readings)
-        self.add_class("gl-form").add_class("gl-panel")
+        super().__init__(fig, [wave], "The stem from end to end", readings_table(given))
 
 
 def readings_table(given: dict) -> Table:

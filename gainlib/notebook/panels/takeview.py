@@ -2,36 +2,27 @@
 
 from gainlib.exercises.metering import takes
 from gainlib.notebook import figures
-from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.take import TakeWave
-from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.panels.views import ReadingsView
 from gainlib.notebook.words import Table, level_text, number_text
 
 PICTURE_PX = (840, 230)
 
 
-class TakeView(Panel):
+class TakeView(ReadingsView):
     """A take with its readings.
 
     Parameters
     ----------
     given : dict
         Values of the variant, see :class:`gainlib.exercises.metering.takes.Takes`.
-
-    Attributes
-    ----------
-    readings : TableView
-        What the task needs, in the digits the answer is worked out from.
     """
 
     def __init__(self, given: dict):
         audio = takes.take(given)
         fig = figures.make_figure(*PICTURE_PX)
         wave = TakeWave(fig.subplots(), audio.samples[:, 0], audio.rate_hz, given["offset"])
-        self.live = LiveFigure(fig, [wave], title="The take from end to end")
-        self.readings = TableView(readings_table(given))
-        super().__init__(self.live.widget, self.readings)
-        self.add_class("gl-form").add_class("gl-panel")
+        super().__init__(fig, [wave], "The take from end to end", readings_table(given))
 
 
 def readings_table(given: dict) -> Table:

@@ -33,6 +33,7 @@ class Trims(Faders):
 
     def __init__(self, names, values_db=None, *, low_db: float = -24.0, high_db: float = 24.0, label: str = "Trims"):
         super().__init__(names, values_db, law=EvenTravel(low_db, high_db), options=(), label=label)
+        self.low_db, self.high_db = low_db, high_db
         self.add_class("gl-together")
 
 
