@@ -16,11 +16,11 @@ from gainlib.audio import Audio, read, write
 from gainlib.notebook import Bench
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_work import Stopped
-from gainlib.processors import Compressor, Unseen
+from gainlib.processors import Compressor, Filter, Saturation, Unseen
 from gainlib.session import from_json
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
-STEPS = ("open", "checks", "chains", "balance", "plan", "listen", "take", "come_back")
+STEPS = ("open", "checks", "chains", "measured", "balance", "plan", "by_hand", "listen", "take", "come_back")
 
 
 @pytest.fixture
@@ -208,6 +208,13 @@ def test_chains_are_put_together_box_by_box(bench, stems):
     assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Compressor", "Unseen"]
     step.rows[0].remove.click()
     assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Unseen"]
+    step.gains["trim_db"].value = "−3,5"
+    step.dc_block.value = True
+    assert (bench.song.session.strip("kick").trim_db, bench.song.session.strip("kick").dc_block) == (-3.5, True)
+    step.which.value = "bass"
+    assert step.gains["trim_db"].number() == 0.0 and bench.song.session.strip("bass").trim_db == 0.0
+    step.which.value = "kick"
+    assert step.gains["trim_db"].number() == -3.5
     step.clear.click()
     assert bench.song.session.strip("kick").inserts == ()
 
@@ -229,6 +236,25 @@ def test_a_chains_file_brings_chains_groups_and_balance(bench, stems):
     assert bench.song.session.strip("bass").fader_db == -8.0
     assert bench.balance().faders.as_dict()["bass"] == -8.0
     assert "echo" in bench.balance().faders.names
+
+
+@pytest.mark.parametrize(("box", "kinds"), [(Saturation(), ["Unseen"]), (Filter("peaking", 1000.0, 1.0, 4.0), [])])
+def test_a_box_is_measured_by_the_recording_of_a_test_file(bench, stems, tmp_path, box, kinds):
+    """What depends on level gets a box with the reference of the model itself; what does not gets none."""
+    open_folder(bench, stems[0])
+    step = bench.measured()
+    step.which.value = "kick"
+    step.probe.value = str(tmp_path / "test file.wav")
+    step.write_test()
+    assert step.said.state == "right", step.said.text
+    played = read(tmp_path / "test file.wav")
+    write(tmp_path / "recorded.wav", box.process(played), "FLOAT")
+    step.recorded.value = str(tmp_path / "recorded.wav")
+    step.read_recording()
+    assert step.said.word == "Measured", step.said.text
+    inserts = bench.song.session.strip("kick").inserts
+    assert [each.kind for each in inserts] == kinds
+    assert all(abs(each.processor.reference_dbfs - box.reference_dbfs) < 1.0 for each in inserts)
 
 
 # ------------------------------------------------------------------------------------------------------------ balance
@@ -287,6 +313,22 @@ def test_every_move_has_its_place_and_reason_and_a_change_ends_the_plan(bench, s
     assert bench.song.plan is None and step.moves.value == ""
     bench.take().write_sheets()
     assert "no plan" in bench.take().said.text
+
+
+def test_a_difference_between_hand_and_plan_wants_a_reason(bench, stems):
+    """The common move is one decision; a fader the plan brings to unity stands in the list with both its values."""
+    open_folder(bench, stems[0])
+    bench.balance().faders.set_values({"kick": -9.0, "hat": 2.0})
+    bench.plan().make()
+    step = bench.by_hand()
+    step.show.click()
+    lines = [each.description for each in step.rows]
+    wanted = {"kick, fader: you −9.0 dB, plan 0.0 dB:", "kick, post trim: you 0.0 dB, plan −9.0 dB:"}
+    assert wanted <= set(lines) and not any(line.startswith("hat") for line in lines)
+    assert "0 have a reason" in step.said.text
+    for each in step.rows:
+        each.value = each.options[-1]
+    assert step.said.word == "Explained" and f"All {len(lines)} differences" in step.said.text
 
 
 def test_before_and_after_are_matched_for_the_ear(bench, stems):

@@ -53,6 +53,23 @@ class Bench:
 
         return self._step(ChainsStep)
 
+    def measured(self):
+        """Return step 3 for a box that nobody here can run: a test file out, its recording in."""
+        from gainlib.notebook.panels.bench_measured import MeasuredStep
+
+        return self._step(MeasuredStep)
+
+    def add_measured(self, name: str, report) -> None:
+        """Put a box that was measured elsewhere at the end of a chain.
+
+        Parameters
+        ----------
+        name : str
+            Strip, group or "master".
+        report : gainlib.staging.ProbeReport
+        """
+        self.measured().add_measured(name, report)
+
     def balance(self):
         """Return step 4: faders, pans, and the meters of the bus."""
         from gainlib.notebook.panels.bench_balance import BalanceStep
@@ -64,6 +81,12 @@ class Bench:
         from gainlib.notebook.panels.bench_plan import PlanStep
 
         return self._step(PlanStep)
+
+    def by_hand(self):
+        """Return step 5 for who has staged by hand first: the differences, and a reason for each."""
+        from gainlib.notebook.panels.bench_hand import HandStep
+
+        return self._step(HandStep)
 
     def listen(self):
         """Return step 6: the mix before and after, matched in loudness."""

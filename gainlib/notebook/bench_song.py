@@ -25,6 +25,12 @@ def bench_folder() -> Path:
     return records_folder().resolve().parent / "bench"
 
 
+def make_home(path: Path) -> None:
+    """Make the bench's own folder, if that is where `path` shall lie; no other folder is made unasked."""
+    if path.resolve().parent == bench_folder():
+        bench_folder().mkdir(parents=True, exist_ok=True)
+
+
 @dataclass
 class Song:
     """What lies on the bench.

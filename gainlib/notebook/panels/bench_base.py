@@ -190,6 +190,13 @@ def menu(text: str, options, value=None, **kwargs) -> widgets.Dropdown:
     return widgets.Dropdown(description=text, options=options, value=value, layout=dict(AUTO), **FULL, **kwargs)
 
 
+def offer(which: widgets.Dropdown, names: list[str]) -> None:
+    """Offer other names in a menu; what was chosen stays chosen, where it is still there."""
+    chosen = which.value
+    which.options = names
+    which.value = chosen if chosen in names else names[0] if names else None
+
+
 class NumberEntry(widgets.Text):
     """A short field for a number; takes a comma or a point, any minus sign, and the unit.
 

@@ -5,25 +5,21 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, row, sheet, table
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text
+from gainlib.notebook.words import number_text
 from gainlib.staging.pasted import pasted_path, text_of
 
 TEXT = """
 A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does
 not matter. A box that cares how loud it is fed goes in as **a box of your own that depends on level**, with the
 average its maker built it for; −18 dBFS is common practice where nobody says (no source). Or choose a textbook model,
-which is none of your devices. The order is that of the signal.
+which is none of your devices. The order is that of the signal. Trims that stand in your mixer already go in as well.
 """
 FILE = "**Many stems?** Write what they pass into a chains file, which may hold groups, sends and the balance as well."
-MEASURED = """
-**Measured.** The test file goes through a real box, hardware or not, and the recording of what comes out tells
-whether it depends on level and which average it is built for. Play it at the level the file has; turn monitors off
-meanwhile: it holds loud tones.
-"""
 EVERYTHING = "master"
+HEADS = ("strip or group", "input trim (dB)", "passes", "post trim (dB)", "goes to")
 
 
 class ChainsStep(Step):
@@ -39,8 +35,10 @@ class ChainsStep(Step):
         The strip that is edited, and the box to add.
     rows : list of BoxRow
         Its chain.
-    read_file, read_recording : callable
-        What the buttons do, at once.
+    gains : dict of str to NumberEntry
+        Its input trim and post trim, as they stand in the mixer.
+    read_file : callable
+        What the button does, at once.
     """
 
     def __init__(self, song):
@@ -52,11 +50,17 @@ class ChainsStep(Step):
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", kinds, "Unseen")
         self.add_box, self.clear = button("Add the box", button_style="primary"), button("Nothing here: linear")
         self.rows, self._boxes, self.overview = [], widgets.VBox(), sheet()
+        self.gains = {
+            "trim_db": NumberEntry("input trim", 0.0, "dB", -120.0, 60.0),
+            "post_trim_db": NumberEntry("post trim", 0.0, "dB", -120.0, 60.0),
+        }
+        self.dc_block = widgets.Checkbox(False, description="DC block", indent=False, layout={"width": "auto"})
+        self._quiet = self._own = False
         self.file, self.take = entry("Chains file (.json):"), button("Read the chains file")
-        self._measuring()
+        controls = row(self.which, *self.gains.values(), self.dc_block)
         super().__init__(
-            song, prose(TEXT), row(self.which), self._boxes, Slot(self.kind, self.add_box, self.clear), self.overview,
-            prose(FILE), self.file, Slot(self.take), _example(), *self._measured,
+            song, prose(TEXT), controls, self._boxes, Slot(self.kind, self.add_box, self.clear), self.overview,
+            prose(FILE), self.file, Slot(self.take), _example(),
         )  # fmt: skip
         self.at_once(self.add_box, self.add)
         self.at_once(self.clear, lambda: self._set(()))
@@ -64,49 +68,63 @@ class ChainsStep(Step):
             self.take, _read_chains, self._chains_read, "Reading …",
             lambda: (song.opened(), pasted_path(self.file.value, "the path of the chains file")),
         )  # fmt: skip
-        self._measured_actions()
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
+        for each in (*self.gains.values(), self.dc_block):
+            each.observe(self.guarded(lambda _change: self._tried(self._trim)), "value")
         song.watch(self._changed)
         self._changed("opened")
 
     # ---- one chain under the hand ----------------------------------------------------------------------------------
 
     @property
-    def inserts(self) -> tuple:
-        """The chain that is edited, as it stands in the song."""
-        session = self._named()
-        if self.which.value == EVERYTHING:
-            return session.master.inserts
-        return next(each for each in (*session.strips, *session.groups) if each.name == self.which.value).inserts
-
-    def _named(self):
+    def channel(self):
+        """The strip, the group or the master that is edited, as it stands in the song."""
         session = self.song.opened()
         if self.which.value is None:
             raise GainlibError("no stem is chosen; choose one")
-        return session
+        if self.which.value == EVERYTHING:
+            return session.master
+        return next(each for each in (*session.strips, *session.groups) if each.name == self.which.value)
+
+    def _change(self, **fields):
+        name = "bus" if self.which.value == EVERYTHING else self.which.value
+        self._own = True  # what was typed here is on the page already
+        try:
+            self.song.change(self.song.session.with_(name, **fields), "chains")
+        finally:
+            self._own = False
+
+    def _trim(self):
+        """Take trims and DC block into the song, as far as they have changed."""
+        if self._quiet or self.song.session is None:
+            return
+        wanted = {name: field.number() for name, field in self.gains.items()} | {"dc_block": self.dc_block.value}
+        channel = self.channel
+        changed = {name: new for name, new in wanted.items() if getattr(channel, name, new) != new}
+        if changed:
+            self._change(**changed)
+            self.said.say("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
 
     def add(self) -> None:
         """Add the chosen box at the end of the chain."""
         from gainlib.processors import named
         from gainlib.session import Insert
 
-        self._set((*self.inserts, Insert(named(self.kind.value)())))
+        self._set((*self.channel.inserts, Insert(named(self.kind.value)())))
 
     def _set(self, inserts, rebuild=True):
-        self._named()
-        name = "bus" if self.which.value == EVERYTHING else self.which.value
-        self.song.change(self.song.session.with_(name, inserts=tuple(inserts)), "chains")
+        self._change(inserts=tuple(inserts))
         if rebuild:
             self._fill()
-        self.said.say("right", "Set", f"{self.which.value}: {in_words(self.inserts)}.")
+        self.said.say("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
 
     def _edited(self, place, read):
-        inserts = list(self.inserts)
+        inserts = list(self.channel.inserts)
         inserts[place] = read()
         self._set(inserts, rebuild=False)
 
     def _moved(self, place, step):
-        inserts = list(self.inserts)
+        inserts = list(self.channel.inserts)
         box = inserts.pop(place)
         if step:
             inserts.insert(max(place + step, 0), box)
@@ -114,94 +132,44 @@ class ChainsStep(Step):
 
     def _fill(self):
         """Put the chosen chain on the page."""
-        self.rows = [] if self.song.session is None or self.which.value is None else [
-            BoxRow(
-                insert, place + 1,
-                self.guarded(lambda read, place=place: self._tried(lambda: self._edited(place, read))),
-                self.guarded(lambda step, place=place: self._tried(lambda: self._moved(place, step))),
-            )
-            for place, insert in enumerate(self.inserts)
-        ]  # fmt: skip
+        self.rows = []
+        if self.song.session is not None and self.which.value is not None:
+            channel, self._quiet = self.channel, True
+            for name, field in self.gains.items():
+                field.show(getattr(channel, name, 0.0))
+                field.layout.display = "" if hasattr(channel, name) else "none"
+            self.dc_block.value = getattr(channel, "dc_block", False)
+            self.dc_block.layout.display = "" if hasattr(channel, "dc_block") else "none"
+            self._quiet = False
+            self.rows = [self._row(place, insert) for place, insert in enumerate(channel.inserts)]
         self._boxes.children = self.rows
+
+    def _row(self, place, insert):
+        return BoxRow(
+            insert, place + 1,
+            self.guarded(lambda read: self._tried(lambda: self._edited(place, read))),
+            self.guarded(lambda step: self._tried(lambda: self._moved(place, step))),
+        )  # fmt: skip
 
     # ---- files -----------------------------------------------------------------------------------------------------
 
     def _chains_read(self, found):
         session, notes = found
-        self.song.notes = (*self.song.notes, *notes)
+        self.song.notes = tuple(dict.fromkeys((*self.song.notes, *notes)))
         self.song.change(session, "chains")
         self.song._tell("balance")  # a chains file brings faders along
         self._changed("opened")
+        self._report_at(self._slot_of(self.take))
         boxes = sum(bool(strip.inserts) for strip in session.strips)
         text = f"{boxes} of {len(session.strips)} stems pass something. " + " ".join(f"{note}." for note in notes)
         self.said.say("partly" if notes else "right", "Read", text)
-
-    def _measuring(self):
-        self.probe = entry("Write the test file to (.wav):")
-        self.recorded = entry("Recording of what came out:")
-        self.write_probe, self.read_probe = button("Write the test file"), button("Read the recording")
-        self._measured = (prose(MEASURED), self.probe, Slot(self.write_probe), self.recorded, Slot(self.read_probe))
-
-    def _measured_actions(self):
-        def to_write():
-            rate = self.song.session.rate_hz if self.song.session is not None else 48000
-            return pasted_path(self.probe.value, "the path of a new WAV file"), rate
-
-        def to_read():
-            self._named()
-            return self.which.value, pasted_path(self.recorded.value, "the path of the recording")
-
-        self.write_test = self.action(self.write_probe, _write_probe, self._probe_written, "Writing …", to_write)
-        self.read_recording = self.action(self.read_probe, _read_probe, self._probe_read, "Reading …", to_read)
-
-    def _probe_written(self, path):
-        self.said.say("right", "Written", f"{path}. Play it through the box, record what comes out from start to end.")
-
-    def _probe_read(self, found):
-        name, report = found
-        self.add_measured(name, report)
-
-    def add_measured(self, name: str, report) -> None:
-        """Put a measured box at the end of a chain.
-
-        Parameters
-        ----------
-        name : str
-            Strip, group or "master".
-        report : ProbeReport
-            What was read from the recording; a linear box needs no place in a chain.
-
-        Raises
-        ------
-        GainlibError
-            For a box that depends on level without any level that could be read as its reference.
-        """
-        from gainlib.processors import Unseen
-        from gainlib.session import Insert
-
-        self.which.value = name
-        if report.linear:
-            self.said.say(
-                "right", "Measured", f"{report.kind}: its level does not matter, so {name} needs no box for it."
-            )
-            return
-        if report.reference_dbfs is None:
-            raise GainlibError(
-                f"the box is {report.kind}, but the recording shows no level it is built for; add a box of your own to "
-                f"{name}, with the level its maker gives"
-            )
-        self._set((*self.inserts, Insert(Unseen(report.reference_dbfs))))
-        built = level_text(report.reference_dbfs, "dBFS")
-        behind = ""
-        if report.output_gain_db is not None:
-            behind = f" For a matched bypass its output wants {level_text(report.output_gain_db)}."
-        self.said.say("right", "Measured", f"{report.kind}, built for {built}; it stands at the end of {name}.{behind}")
 
     # ---- what the song tells ---------------------------------------------------------------------------------------
 
     def _changed(self, what):
         if what in ("opened", "stems"):
             self._offer()
+        if what in ("opened", "stems") or (what == "chains" and not self._own):
             self._fill()
         if what == "opened":
             text = "" if self.song.session is not None else "Open a song first; its stems appear here."
@@ -211,10 +179,7 @@ class ChainsStep(Step):
 
     def _offer(self):
         session = self.song.session
-        names = [*session.names, EVERYTHING] if session is not None else []
-        chosen = self.which.value
-        self.which.options = names
-        self.which.value = chosen if chosen in names else names[0] if names else None
+        offer(self.which, [*session.names, EVERYTHING] if session is not None else [])
 
     def _show(self):
         session = self.song.session
@@ -222,9 +187,13 @@ class ChainsStep(Step):
             self.overview.value = ""
             return
         channels = [*session.strips, *session.groups]
-        rows = [(each.name, in_words(each.inserts), ", ".join(each.outputs)) for each in channels]
-        rows.append((EVERYTHING, in_words(session.master.inserts), ""))
-        self.overview.value = table("All chains", ("strip or group", "passes", "goes to"), rows)
+        rows = [
+            (each.name, number_text(each.trim_db), in_words(each.inserts), number_text(each.post_trim_db), _to(each))
+            for each in channels
+        ]
+        master = session.master
+        rows.append((EVERYTHING, number_text(master.trim_db), in_words(master.inserts), "–", "–"))
+        self.overview.value = table("All chains", HEADS, rows, (1, 3))
 
 
 def _read_chains(tell, session, path):
@@ -233,18 +202,8 @@ def _read_chains(tell, session, path):
     return apply_chains(session, text_of(path, "a chains file"))
 
 
-def _write_probe(tell, path, rate_hz):
-    from gainlib.staging import write_probe
-
-    write_probe(path, rate_hz)
-    return path
-
-
-def _read_probe(tell, name, path):
-    from gainlib.audio import read
-    from gainlib.staging import read_probe
-
-    return name, read_probe(read(path))
+def _to(channel):
+    return ", ".join(channel.outputs) or "–"
 
 
 def _example():

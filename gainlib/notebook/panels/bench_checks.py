@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import figures
 from gainlib.notebook.figures.stems import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
 
@@ -94,10 +94,7 @@ class ChecksStep(Step):
 
     def _offer(self):
         session = self.song.session
-        names = [strip.name for strip in session.strips] if session is not None else []
-        chosen = self.which.value
-        self.which.options = names
-        self.which.value = chosen if chosen in names else names[0] if names else None
+        offer(self.which, [strip.name for strip in session.strips] if session is not None else [])
 
     def _show(self, stems):
         from gainlib.staging.examine import TOO_HOT_DBFS, TOO_LOW_DBFS

@@ -3,12 +3,12 @@
 import io
 import zipfile
 from datetime import date
-from pathlib import Path
 
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
+from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
@@ -111,7 +111,7 @@ class TakeStep(Step):
         from gainlib.staging.sheet_html import page
         from gainlib.staging.sheet_words import hand_off_note
 
-        _make_home(folder)
+        make_home(folder)
         check_new(folder)
         whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
         makers = {"plan.html": page, "plan.csv": plan_csv, "levels.csv": level_csv, "hand-off.txt": hand_off_note}
@@ -216,18 +216,10 @@ def _place(field, what):
     return pasted_path(field.value, what)
 
 
-def _make_home(path: Path):
-    """Make the bench's own folder, if that is where something shall go; no other folder is made unasked."""
-    from gainlib.notebook.bench_song import bench_folder
-
-    if path.resolve().parent == bench_folder():
-        bench_folder().mkdir(parents=True, exist_ok=True)
-
-
 def _export(tell, plan, folder, wishes):
     from gainlib.staging import write_stems
 
-    _make_home(folder)
+    make_home(folder)
     return write_stems(plan, folder, progress=tell, **wishes)
 
 
@@ -237,7 +229,7 @@ def _save(tell, session, path):
 
     if path.suffix.casefold() != ".json":
         raise GainlibError(f"{path.name} has another ending; let the file's name end in .json")
-    _make_home(path)
+    make_home(path)
     path = path.resolve()
     text = to_json(session, path.parent)
     if path.exists() and not _is_song(path):

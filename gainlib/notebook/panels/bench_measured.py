@@ -1,0 +1,121 @@
+"""Step 3 of the bench, for a box that nobody here can run: a test file goes through it, and the recording tells."""
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import level_text
+from gainlib.staging.pasted import pasted_path
+
+TEXT = """
+The test file goes through the real box, hardware or not, and the recording of what comes out tells whether it depends
+on level and which average it is built for. **Disconnect loudspeakers and headphones first: the file holds loud steady
+tones.** Play it at its own level, set every control of the box as you use it, and record in mono from before its start
+to after its end.
+"""
+MASTER = "master"
+
+
+class MeasuredStep(Step):
+    """A test file out, a recording in, and a box at the end of a chain.
+
+    Parameters
+    ----------
+    song : gainlib.notebook.bench_song.Song
+
+    Attributes
+    ----------
+    probe, recorded : Text
+        Fields.
+    which : Dropdown
+        Where the box stands.
+    write_test, read_recording : callable
+        What the buttons do, at once.
+    """
+
+    def __init__(self, song):
+        self.probe, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
+        self.which = menu("The box stands in:", ())
+        self.out, self.back = button("Write the test file"), button("Read the recording")
+        super().__init__(song, prose(TEXT), self.probe, Slot(self.out), self.recorded, Slot(self.which, self.back))
+        self.write_test = self.action(self.out, _write, self._written, "Writing …", self._to_write)
+        self.read_recording = self.action(self.back, _read, self._measured, "Reading …", self._to_read)
+        song.watch(self._changed)
+        self._changed("opened")
+
+    def _to_write(self):
+        rate = self.song.session.rate_hz if self.song.session is not None else 48000
+        return pasted_path(self.probe.value, "the path of a new WAV file"), rate
+
+    def _to_read(self):
+        self.song.opened()
+        played = pasted_path(self.probe.value) if self.probe.value.strip() else None
+        known = played if played is not None and played.is_file() else None
+        return self.which.value, pasted_path(self.recorded.value, "the path of the recording"), known
+
+    def _written(self, path):
+        self.said.say("right", "Written", f"{path}. Play it through the box, and record what comes out.")
+
+    def _measured(self, found):
+        self.add_measured(*found)
+
+    def add_measured(self, name: str, report) -> None:
+        """Put a measured box at the end of a chain.
+
+        Parameters
+        ----------
+        name : str
+            Strip, group or "master".
+        report : gainlib.staging.ProbeReport
+            What was read from the recording; a linear box needs no place in a chain.
+
+        Raises
+        ------
+        GainlibError
+            Where the recording cannot tell, or tells of no level that the box is built for.
+        """
+        from gainlib.processors import Unseen
+        from gainlib.session import Insert
+
+        session = self.song.opened()
+        if report.linear is None:
+            raise GainlibError(f"{name}: the recording cannot tell; {report.reason}")
+        if report.linear:
+            self.said.say("right", "Measured", f"{name} needs no box for this one: {report.reason}.")
+            return
+        if report.reference_dbfs is None:
+            raise GainlibError(
+                f"{name}: {report.reason}; the recording shows no level the box is built for, so add a box of your "
+                "own, with the level its maker gives"
+            )
+        owners = {each.name: each for each in (*session.strips, *session.groups)} | {MASTER: session.master}
+        inserts = (*owners[name].inserts, Insert(Unseen(report.reference_dbfs)))
+        self.song.change(session.with_("bus" if name == MASTER else name, inserts=inserts), "chains")
+        built, behind = level_text(report.reference_dbfs, "dBFS"), level_text(report.output_gain_db)
+        self.said.say(
+            "right", "Measured",
+            f"A box built for {built} stands at the end of {name}: {report.reason}. For a matched bypass its output "
+            f"wants {behind}.",
+        )  # fmt: skip
+
+    def _changed(self, what):
+        session = self.song.session
+        if what in ("opened", "stems", "chains"):
+            offer(self.which, [*session.names, MASTER] if session is not None else [])
+        if what == "opened":
+            self.probe.value = str(self.song.place_for("test file.wav"))
+            self.note("")
+
+
+def _write(tell, path, rate_hz):
+    from gainlib.notebook.bench_song import make_home
+    from gainlib.staging import write_probe
+
+    make_home(path)
+    write_probe(path, rate_hz)
+    return path
+
+
+def _read(tell, name, recorded, played):
+    from gainlib.staging import read_probe
+
+    return name, read_probe(recorded, played)
