@@ -54,6 +54,8 @@ class NullReport:
         Level of the second print against the first, by the best fit.
     matched : bool
         Whether level and polarity were taken out.
+    residual_dbfs : float
+        Plain RMS of what remains, in dB against amplitude 1.
     sentence : str
         What this proves and what it does not.
     """
@@ -66,6 +68,7 @@ class NullReport:
     polarity: int
     gain_db: float
     matched: bool
+    residual_dbfs: float
     sentence: str
 
 
@@ -145,10 +148,11 @@ def null_test(a: Audio, b: Audio, *, match: bool = True, reach_s: float = REACH_
     gain_db = ratio_to_db(1.0 / abs(fit)) if fit else -math.inf
     found = {
         "offset_s": offset / a.rate_hz,
-        "drift_ppm": slope * 1e6,
+        "drift_ppm": slope * 1e6 + 0.0,
         "polarity": polarity,
         "gain_db": gain_db,
         "matched": match,
+        "residual_dbfs": _ratio_db(float(np.mean(rest**2)), 1.0),
     }
     octaves = _octaves(rest, np.sum(first**2), a.rate_hz)
     return NullReport(depth, raw, octaves, **found, sentence=_sentence(depth, found))

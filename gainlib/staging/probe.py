@@ -40,7 +40,7 @@ UPPER = 6
 RINGS_DB = 6.0
 STEADY_DB = 0.3
 NOISY_DBFS = -120.0
-HARDLY_PERCENT, PLAIN_PERCENT = 1e-6, 0.1
+HARDLY_PERCENT, PLAIN_BENT_DB = 1e-6, -65.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +101,7 @@ class ProbeReport:
     levels_dbfs : tuple of float
         Softest and loudest step; nothing is known beyond.
     reason : str
-        The verdict in plain words, or why there is none.
+        The verdict in plain words, or why there is none; without a full stop.
     range_reason : str
         Why there is a working range, or none.
     """
@@ -126,7 +126,7 @@ class ProbeReport:
     @property
     def sentence(self) -> str:
         """All of it in a few sentences."""
-        return " ".join([self.reason, self.range_reason, self._taken_out()])
+        return f"{self.reason}. {self.range_reason} {self._taken_out()}"
 
     def insert(self) -> Insert | None:
         """Return what stands for the box in a session, matched to its bypass; None where no reference is known."""
@@ -209,7 +209,7 @@ def read_probe(
         noise_dbfs=heard.noise_dbfs,
         rate_hz=rate_hz,
         levels_dbfs=(layout.levels_dbfs[0], layout.levels_dbfs[-1]),
-        reason=found.reason,
+        reason=found.reason.removesuffix("."),
         range_reason=why,
     )
 
@@ -323,8 +323,9 @@ def _stray(rows, noise_dbfs, layout):
     upper = [row for row in rows if row.part.stimulus == "noise" and row.gain_db[0] > -np.inf][-UPPER:]
     if not upper:
         return -np.inf, False
-    relative = np.array([row.stray_dbfs - (row.part.level_dbfs - crest + row.gain_db[0]) for row in upper])
-    over = np.array([row.stray_dbfs - noise_dbfs for row in upper])
+    stray_dbfs = np.array([max(row.stray_dbfs, -400.0) for row in upper])
+    relative = stray_dbfs - np.array([row.part.level_dbfs - crest + row.gain_db[0] for row in upper])
+    over = stray_dbfs - max(noise_dbfs, -300.0)
     fading = np.median([row.fading_db for row in upper])
     stray = float(np.median(relative))
     follows = (
@@ -370,21 +371,7 @@ class _Replayed:
         steps = np.nan_to_num(curve.thd_percent, nan=HARDLY_PERCENT)
         self._gain: Callable = interpolate.PchipInterpolator(curve.level_dbfs, gain)
         self._highest = plain_db
-        # Between two steps the swell has the shape, the steps have the size: their harmonics are all counted.
-        seen = swell.bent_db > swell.floor_db
-        fine = np.where(seen, 100.0 * db_to_ratio(swell.bent_db), HARDLY_PERCENT)
-        inside = (swell.level_dbfs > curve.level_dbfs[0]) & (swell.level_dbfs < curve.level_dbfs[-1])
-        fine = np.interp(curve.level_dbfs, swell.level_dbfs[inside], fine[inside]), fine[inside]
-        shared = (curve.level_dbfs >= swell.level_dbfs[0]) & (fine[0] > PLAIN_PERCENT) & (steps > PLAIN_PERCENT)
-        more = (
-            np.interp(swell.level_dbfs[inside], curve.level_dbfs[shared], (steps / fine[0])[shared])
-            if shared.any()
-            else 1.0
-        )
-        low = curve.level_dbfs < swell.level_dbfs[inside][0]
-        levels = np.concatenate([curve.level_dbfs[low], swell.level_dbfs[inside], curve.level_dbfs[-1:]])
-        bent = np.concatenate([steps[low], fine[1] * more, steps[-1:]])
-        self._levels, self._bent = levels, np.log(np.maximum(bent, HARDLY_PERCENT))
+        self._levels, self._bent = _joined(curve.level_dbfs, np.log(np.maximum(steps, HARDLY_PERCENT)), swell)
 
     def read(self, level_dbfs):
         """Return gain in dB and distortion in percent, twice: noise may be the recording's."""
@@ -398,6 +385,21 @@ class _Replayed:
     def run_line(self, samples, rate_hz):
         """Return nothing for silence: noise may be the recording's."""
         return np.zeros(len(samples))
+
+
+def _joined(levels_dbfs, bent, swell):
+    """Return levels and logarithms of distortion: those of the steps, and between them the shape of the swell."""
+    inside = (swell.level_dbfs > levels_dbfs[0]) & (swell.level_dbfs < levels_dbfs[-1])
+    inside &= (swell.bent_db > swell.floor_db) & (swell.bent_db > PLAIN_BENT_DB)
+    fine = np.log(100.0 * db_to_ratio(swell.bent_db[inside]))
+    at = swell.level_dbfs[inside]
+    if len(at) > 1:
+        shared = (levels_dbfs > at[0]) & (levels_dbfs < at[-1])
+        # The steps know all harmonics, the swell the first few.
+        more = bent[shared] - np.interp(levels_dbfs[shared], at, fine)
+        fine = fine + (np.interp(at, levels_dbfs[shared], more) if shared.any() else 0.0)
+    order = np.argsort(np.concatenate([levels_dbfs, at]), kind="stable")
+    return np.concatenate([levels_dbfs, at])[order], np.concatenate([bent, fine])[order]
 
 
 def _range(found, curve, heard, layout):

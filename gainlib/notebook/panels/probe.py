@@ -1,0 +1,176 @@
+"""A box that nobody here can run: the test file goes out, the recording comes back, and shows what the box does."""
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from gainlib.audio import GainlibError
+from gainlib.levels.printing import quantity
+from gainlib.notebook import figures
+from gainlib.notebook.bench_song import Song
+from gainlib.notebook.figures.probed import ProbedCurves
+from gainlib.notebook.live import LiveFigure
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import level_text, number_text
+from gainlib.staging.pasted import pasted_path
+
+CAUTION = """
+**First, turn speakers and headphones down, or disconnect them.** The file holds steady tones that climb to the level
+set below; through a loudspeaker they can hurt ears and tweeters. Look into the box's manual for the highest level it
+takes, and start with a softer file if in doubt. The tones start soft: whatever looks wrong, stop there.
+"""
+OUT = """
+**1 · Out.** Write the test file, play it through the box, and record what comes out: in mono, from before the start of
+the file to after its end, into WAV or FLAC with 24 bit, at the file's own sample rate. Leave the box's own level
+controls as you use them. If the recorder reaches full scale, turn it down there and record again.
+"""
+BACK = """
+**2 · Back.** Delay, speed, polarity and gain of the recording are found and taken out. A second recording *without* the
+box, over the same cables, tells the box's noise from the recorder's; leave the field empty if you have none.
+"""
+RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
+VERDICTS = {True: "Linear", False: "Its level matters", None: "Cannot tell"}
+PICTURE_PX = (840, 640)
+
+
+class ProbePanel(Step):
+    """The test file written, the recording read, and what it tells.
+
+    Parameters
+    ----------
+    song : Song, optional
+        Whose work this takes its turn with; a panel of its own has one of its own.
+    taken : callable, optional
+        ``taken(report)`` enters the box in a chain; with it there is a button for that.
+
+    Attributes
+    ----------
+    file, recorded, without : Text
+        Paths.
+    rate : Dropdown
+    level : NumberEntry
+    report : gainlib.staging.ProbeReport or None
+        What was read last.
+    live : LiveFigure or None
+        Its picture.
+    write, read : callable
+        What the buttons do, at once.
+    """
+
+    def __init__(self, song: Song | None = None, taken: Callable | None = None):
+        self.file, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
+        self.without = entry("Recording without the box, if there is one:")
+        self.rate, self.level = menu("Rate:", RATES, 48000), NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
+        self.write_button = button("Write the test file")
+        self.read_button = button("Read the recording", button_style="primary")
+        self.enter = button("Enter it in the chain", disabled=True)
+        self.facts, self.report, self._taken = sheet(), None, taken
+        self.live, self._picture = None, widgets.VBox()
+        end = () if taken is None else (Slot(self.enter),)
+        super().__init__(
+            song or Song(), prose(CAUTION), prose(OUT), self.file, row(self.rate, self.level),
+            Slot(self.write_button), prose(BACK), self.recorded, self.without, Slot(self.read_button), self.facts,
+            self._picture, *end,
+        )  # fmt: skip
+        self.write = self.action(self.write_button, _write, self._written, "Writing …", self._to_write)
+        self.read = self.action(self.read_button, _read, self._shown, "Reading …", self._to_read)
+        self.at_once(self.enter, self._entered)
+
+    # ---- out -------------------------------------------------------------------------------------------------------
+
+    def _to_write(self):
+        return pasted_path(self.file.value, "the path of a new WAV file"), self.rate.value, self.level.number()
+
+    def _written(self, path):
+        said = f"{path}. Speakers down or off, then play it through the box and record what comes out."
+        self.said.say("right", "Written", said)
+
+    # ---- back ------------------------------------------------------------------------------------------------------
+
+    def _to_read(self):
+        without = pasted_path(self.without.value) if self.without.value.strip() else None
+        return pasted_path(self.recorded.value, "the path of the recording"), without
+
+    def _shown(self, report):
+        self.report, self.live = report, picture(report)
+        self._picture.children = [self.live.widget]
+        self.facts.value = table("What the recording tells", ("", ""), facts(report))
+        self.enter.disabled = report.reference_dbfs is None
+        state = "partly" if report.linear is None else "right"
+        self.said.say(state, VERDICTS[report.linear], f"{report.reason}. {report.range_reason}")
+
+    def _entered(self):
+        if self.report is None or self.report.reference_dbfs is None:
+            raise GainlibError("there is no box to enter; read a recording that tells a reference")
+        self._taken(self.report)
+        self.said.say("right", "Entered", inserted(self.report))
+
+
+def picture(report) -> LiveFigure:
+    """Return gain, distortion and noise against level, the working range and the reference marked.
+
+    Parameters
+    ----------
+    report : gainlib.staging.ProbeReport
+
+    Returns
+    -------
+    LiveFigure
+    """
+    curve, working = report.curve, report.working_range
+    fig = figures.make_figure(*PICTURE_PX)
+    drawn = ProbedCurves(*fig.subplots(3, 1, height_ratios=(3, 3, 2)))
+    columns = (curve.level_dbfs, curve.gain_db, curve.thd_percent, curve.floor_percent, curve.noise_dbfs)
+    drawn.update(*columns, report.gain_db, None if working is None else working[:3])
+    return LiveFigure(fig, [drawn], title="What the box does at each level")
+
+
+def facts(report) -> list[tuple[str, str]]:
+    """Return what a report tells, line by line.
+
+    Parameters
+    ----------
+    report : gainlib.staging.ProbeReport
+
+    Returns
+    -------
+    list of (str, str)
+    """
+    working = report.working_range
+    span = "none" if working is None else f"{number_text(working.low_dbfs)} to {level_text(working.high_dbfs, 'dBFS')}"
+    rows = [
+        ("verdict", report.kind),
+        ("its level", {True: "is free", False: "matters", None: "cannot tell"}[report.linear]),
+        ("gain where it is steady", level_text(report.gain_db, digits=2)),
+        ("working range", span),
+        ("reference", "none" if report.reference_dbfs is None else level_text(report.reference_dbfs, "dBFS")),
+        ("output gain for equal loudness", level_text(report.output_gain_db, digits=2)),
+        ("noise in the silences", level_text(report.noise_dbfs, "dBFS")),
+        ("recording starts", f"{number_text(1000.0 * report.offset_s, 2)} ms late"),
+        ("recording runs", f"{number_text(report.rate_error_ppm, 1, sign=True)} millionths long"),
+        ("polarity", "as it was" if report.polarity > 0 else "inverted"),
+        ("known from", " to ".join(level_text(level, "dBFS", 0) for level in report.levels_dbfs)),
+    ]
+    if report.linear_up_to_dbfs is not None:
+        rows.insert(2, ("linear up to", level_text(report.linear_up_to_dbfs, "dBFS")))
+    return rows
+
+
+def inserted(report) -> str:
+    """Return how the box stands in a chain."""
+    built, behind = quantity(report.reference_dbfs, "dBFS", 1), quantity(report.output_gain_db, "dB", 2, signed=True)
+    return f"a box fed {built} on average, with {behind} behind it for a matched bypass."
+
+
+def _write(_tell, path, rate_hz, level_max_dbfs):
+    from gainlib.staging import write_probe
+
+    write_probe(path, rate_hz, level_max_dbfs=level_max_dbfs)
+    return path
+
+
+def _read(_tell, recorded, without):
+    from gainlib.staging import read_probe
+
+    return read_probe(recorded, without)
