@@ -7,4 +7,4 @@ finds words that nobody knows in ``options.rest``. What a verb works with is imp
 ``--help`` and a verb that needs little start at once.
 """
 
-VERBS = ("measure", "plan", "stage", "sheets", "labs", "gradebook", "key")
+VERBS = ("measure", "plan", "stage", "sheets", "labs", "gradebook", "key", "probe", "null")

@@ -253,6 +253,8 @@ def write_probe(path: str | os.PathLike, rate_hz: int = 48000, *, level_max_dbfs
     layout = Layout(rate_hz, level_max_dbfs)
     if os.fspath(path).lower().endswith((".mp3", ".ogg", ".oga", ".opus")):
         raise GainlibError(f"{os.fspath(path)}: a lossy format changes the test file itself; write .wav or .flac")
+    if os.path.exists(os.path.expanduser(path)):
+        raise GainlibError(f"{os.fspath(path)}: exists already; choose another name")
     write(path, Audio(layout.samples()[:, np.newaxis], rate_hz, "test file"))
 
 
