@@ -110,7 +110,7 @@ class NullPanel(Step):
         return (pasted_path(self.programme.value, "the path of a new WAV file"),)
 
     def _written(self, path):
-        self.said.say("right", "Written", f"{path}, 32-bit float, {level_text(PROGRAMME_DBFS, "dBFS")} plain RMS.")
+        self.said.say("right", "Written", f"{path}, 32-bit float, {level_text(PROGRAMME_DBFS, 'dBFS')} plain RMS.")
 
 
 def programme() -> Audio:
