@@ -98,12 +98,13 @@ class Song:
         self.stems = tuple(stems)
         self._tell("checked")
 
-    def change(self, session, what: str) -> None:
+    def change(self, session, *what: str) -> None:
         """Take other stems, chains or a balance, as `what` says; a plan made before is out of date."""
         self.session, self.plan = session, None
         names = {strip.name for strip in session.strips}
         self.stems = tuple(stem for stem in self.stems if stem.name in names)
-        self._tell(what)
+        for each in what:
+            self._tell(each)
 
     def planned(self, plan, target_dbtp: float) -> None:
         """Take a plan of the session as it stands."""

@@ -108,6 +108,13 @@ class BalanceStep(Step):
             session = self.song.session.with_(pan_law_db=self.pan_law.value, bus=self.bus.value)
             self.song.change(session, "mixer")
 
+    def _on_page(self):
+        """Return the balance as faders and pans show it, in the shape of :func:`_balance`."""
+        muted, pans = set(self.faders.mute), [pan.value for pan in self.pans.values()]
+        faders = self.faders.as_dict().items()
+        rows = tuple((name, fader, pan, name in muted) for (name, fader), pan in zip(faders, pans, strict=True))
+        return rows, self.master.value_db, self.pan_law.value, self.bus.value
+
     def _fit(self, before):
         """Give the faders another travel, as long as it holds where they stand."""
         if self.faders is None or self._quiet:
@@ -120,7 +127,7 @@ class BalanceStep(Step):
             self.top.value = before
             self._quiet = False
             text = f"a fader stands at {level_text(highest)}; bring it down before the travel gets shorter"
-            self.said.say("wrong", "Not done", f"{text}.")
+            self.tell("wrong", "Not done", f"{text}.")
             return
         for each in (self.faders, self.master):
             each.take_law(law_up_to(self.top.value))
@@ -178,7 +185,7 @@ class BalanceStep(Step):
         if self._reason:
             follow = f"{self._reason}, so every move is rendered"
             follow += "" if self._took_s <= AGAIN_S else "; press Measure again after a move"
-        self.said.say("right", "The bus", f"{_levels(reading)}; {follow}.")
+        self.tell("right", "The bus", f"{_levels(reading)}; {follow}.")
         if self._pending:
             self._pending = False
             self.meter.click()
@@ -191,7 +198,7 @@ class BalanceStep(Step):
         master = moves["faders"].pop("bus")
         reading = self._remeter.read(**moves, master_trim_db=master)
         self._show(reading)
-        self.said.say("note", "The bus", f"{_levels(reading)}.")
+        self.tell("note", "The bus", f"{_levels(reading)}.")
 
     def _show(self, reading):
         values = (reading.sample_peak_dbfs, reading.true_peak_dbtp, reading.rms_dbfs, reading.loudness_lufs)
@@ -208,14 +215,14 @@ class BalanceStep(Step):
         from gainlib.notebook.listen import Player
 
         self._sound.children = [Player({"as it stands": excerpt}, note=NOTE)]
-        self.said.say("right", "Ready", f"{number_text(excerpt.duration_s, 0)} s from second {self.start.value}.")
+        self.tell("right", "Ready", f"{number_text(excerpt.duration_s, 0)} s from second {self.start.value}.")
 
     def _balance_read(self, found):
         self.song.change(found.session, "balance")
         parts = [f"{len(found.taken)} faders and pans taken"]
         parts += [f"left as they stood: {', '.join(found.left)}"] if found.left else []
         parts += [f"not in this song: {', '.join(found.unknown)}"] if found.unknown else []
-        self.said.say("partly" if found.left else "right", "Read", f"{'; '.join(parts)}.")
+        self.tell("partly" if found.left else "right", "Read", f"{'; '.join(parts)}.")
 
     def _changed(self, what):
         if what == "planned" or what == "checked" or (what == "balance" and self._own):
@@ -226,11 +233,17 @@ class BalanceStep(Step):
         if self.song.session is None:
             self.note("Open a song first; its faders appear here.")
             return
-        self._build()
+        if self.faders is None or self._on_page() != _balance(self.song.session):
+            self._build()
         if self._remeter is not None:
             self._follow()
         else:
             self.note("Measure the bus to see what it does with this balance.")
+
+
+def _balance(session):
+    rows = tuple((each.name, each.fader_db, each.pan, each.mute) for each in (*session.strips, *session.groups))
+    return rows, session.master.fader_db, session.pan_law_db, session.bus
 
 
 def _pan(channel):

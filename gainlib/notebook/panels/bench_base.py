@@ -2,6 +2,7 @@
 
 import asyncio
 import html
+import re
 from collections.abc import Callable, Collection, Iterable
 
 import ipywidgets as widgets
@@ -13,6 +14,7 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.prose import Said
 
 AUTO = {"width": "auto"}
+MARKS = re.compile(r"[\\\\`*_\[\]<>#$~|]")  # what Markdown would obey
 FULL = {"style": {"description_width": "initial"}}
 
 
@@ -75,10 +77,14 @@ class Step(Panel):
         slot.take(self.progress.widget)
         self.children = [each for each in self.children if each is not self.progress.widget]
 
+    def tell(self, state: str, word: str = "", text: str = "") -> None:
+        """Say how it went; names and paths in the text are shown as they are."""
+        self.said.say(state, word, MARKS.sub(r"\\\g<0>", text))
+
     def note(self, text: str) -> None:
         """Say something in the first place, when the song has changed."""
         self._report_at(self._slots[0])
-        self.said.say("note", "", text)
+        self.tell("note", "", text)
 
     def _slot_of(self, pressed):
         return next((slot for slot in self._slots if pressed in slot.inside), self._slots[0])
@@ -114,14 +120,14 @@ class Step(Panel):
             found = asked()
             if found is None:
                 return
-            self.said.say("busy", text)
+            self.tell("busy", text)
             self.progress.of(text).__enter__()
             name, ended = text.rstrip(" …"), lambda future: self._ended(future, done)
             try:
                 self.song.work.later(name, lambda tell: work(tell, *found), ended, self.progress)
             except GainlibError as problem:
                 self.progress.__exit__(None, None, None)
-                self.said.say("wrong", "Not now", f"{problem}.")
+                self.tell("wrong", "Not now", f"{problem}.")
 
         def now():
             found = asked()
@@ -153,11 +159,11 @@ class Step(Panel):
         try:
             return work()
         except Stopped:
-            self.said.say("note", "Stopped", "Nothing was changed, and nothing half-done is left.")
+            self.tell("note", "Stopped", "Nothing was changed, and nothing half-done is left.")
         except (GainlibError, Unreadable) as problem:
-            self.said.say("wrong", "Not done", f"{str(problem).rstrip('.')}.")
+            self.tell("wrong", "Not done", f"{str(problem).rstrip('.')}.")
         except Exception:
-            self.said.say("wrong", "Not done", "")
+            self.tell("wrong", "Not done", "")
             raise
         return None
 
@@ -275,6 +281,17 @@ def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], fig
     body = "".join(line(first, rest) for first, *rest in rows)
     title = f"<caption>{html.escape(caption)}</caption>"
     return f"<table>{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def count(number: int, what: str) -> str:
+    """Return a number with what is counted.
+
+    Examples
+    --------
+    >>> count(1, "stem"), count(11, "stem")
+    ('1 stem', '11 stems')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def listed(title: str, sentences: Iterable[str]) -> str:

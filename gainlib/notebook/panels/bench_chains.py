@@ -103,7 +103,7 @@ class ChainsStep(Step):
         changed = {name: new for name, new in wanted.items() if getattr(channel, name, new) != new}
         if changed:
             self._change(**changed)
-            self.said.say("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
+            self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
 
     def add(self) -> None:
         """Add the chosen box at the end of the chain."""
@@ -116,7 +116,7 @@ class ChainsStep(Step):
         self._change(inserts=tuple(inserts))
         if rebuild:
             self._fill()
-        self.said.say("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
+        self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
 
     def _edited(self, place, read):
         inserts = list(self.channel.inserts)
@@ -156,13 +156,12 @@ class ChainsStep(Step):
     def _chains_read(self, found):
         session, notes = found
         self.song.notes = tuple(dict.fromkeys((*self.song.notes, *notes)))
-        self.song.change(session, "chains")
-        self.song._tell("balance")  # a chains file brings faders along
+        self.song.change(session, "chains", "balance")  # a chains file may bring faders along
         self._changed("opened")
         self._report_at(self._slot_of(self.take))
         boxes = sum(bool(strip.inserts) for strip in session.strips)
         text = f"{boxes} of {len(session.strips)} stems pass something. " + " ".join(f"{note}." for note in notes)
-        self.said.say("partly" if notes else "right", "Read", text)
+        self.tell("partly" if notes else "right", "Read", text)
 
     # ---- what the song tells ---------------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import figures
 from gainlib.notebook.figures.stems import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
 
@@ -59,7 +59,7 @@ class ChecksStep(Step):
             raise GainlibError(f"{name} is the only stem; open another folder instead")
         kept = tuple(strip for strip in session.strips if strip.name != name)
         self.song.change(session.with_(strips=kept), "stems")
-        self.said.say("right", "Left out", f"{name} is off the bench. The file itself is as it was.")
+        self.tell("right", "Left out", f"{name} is off the bench. The file itself is as it was.")
 
     def switch(self) -> None:
         """Switch the polarity of the chosen stem."""
@@ -67,9 +67,7 @@ class ChecksStep(Step):
         polarity = -session.strip(name).polarity
         self.song.change(session.with_(name, polarity=polarity), "stems")
         how = "inverted now" if polarity < 0 else "as recorded again"
-        self.said.say(
-            "right", "Switched", f"{name} is {how}. Listen in step 4 with its partners: more low end is right."
-        )
+        self.tell("right", "Switched", f"{name} is {how}. Listen in step 4 with its partners: more low end is right.")
 
     def _chosen(self):
         if self.which.value is None:
@@ -109,8 +107,9 @@ class ChecksStep(Step):
         self._show_mend(True)
         self._suggest(found)
         sure = sum(finding.sure for finding in found)
-        text = f"{len(stems)} stems: {sure} things found, {len(found) - sure} possible. Nothing was changed."
-        self.said.say("right", "Checked", text)
+        found_text = f"{count(sure, 'thing')} found, {len(found) - sure} possible"
+        text = f"{count(len(stems), 'stem')}: {found_text}. Nothing was changed."
+        self.tell("right", "Checked", text)
 
     def _show_mend(self, shown):
         for each in self._mend:

@@ -50,7 +50,7 @@ class ListenStep(Step):
         self.player = Player({"before": before, "after": after}, note=NOTE)
         self._sound.children = [self.player]
         length = number_text(before.duration_s, 0)
-        self.said.say("right", "Ready", f"{length} s from second {self.start.value}, matched in loudness.")
+        self.tell("right", "Ready", f"{length} s from second {self.start.value}, matched in loudness.")
 
     def _changed(self, what):
         if what == "checked":

@@ -53,7 +53,7 @@ class MeasuredStep(Step):
         return self.which.value, pasted_path(self.recorded.value, "the path of the recording"), known
 
     def _written(self, path):
-        self.said.say("right", "Written", f"{path}. Play it through the box, and record what comes out.")
+        self.tell("right", "Written", f"{path}. Play it through the box, and record what comes out.")
 
     def _measured(self, found):
         self.add_measured(*found)
@@ -80,7 +80,7 @@ class MeasuredStep(Step):
         if report.linear is None:
             raise GainlibError(f"{name}: the recording cannot tell; {report.reason}")
         if report.linear:
-            self.said.say("right", "Measured", f"{name} needs no box for this one: {report.reason}.")
+            self.tell("right", "Measured", f"{name} needs no box for this one: {report.reason}.")
             return
         if report.reference_dbfs is None:
             raise GainlibError(
@@ -91,7 +91,7 @@ class MeasuredStep(Step):
         inserts = (*owners[name].inserts, Insert(Unseen(report.reference_dbfs)))
         self.song.change(session.with_("bus" if name == MASTER else name, inserts=inserts), "chains")
         built, behind = level_text(report.reference_dbfs, "dBFS"), level_text(report.output_gain_db)
-        self.said.say(
+        self.tell(
             "right", "Measured",
             f"A box built for {built} stands at the end of {name}: {report.reason}. For a matched bypass its output "
             f"wants {behind}.",

@@ -5,7 +5,7 @@ import time
 from gainlib.audio import GainlibError
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
 from gainlib.staging.pasted import pasted_path, text_of
@@ -66,11 +66,11 @@ class OpenStep(Step):
         self.song.open(session, home, [f"not read: {each}" for each in unreadable])
         rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
         self.found.value = table(f"What lies on the bench: {self.song.title}", HEADS, rows, (2, 3))
-        count = f"{len(session.strips)} stem{'s' * (len(session.strips) > 1)}"
-        text = f"{self.song.title}: {count}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
+        stems = count(len(session.strips), "stem")
+        text = f"{self.song.title}: {stems}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
         if unreadable:
             text += f" Left out, since they cannot be read: {'; '.join(unreadable)}."
-        self.said.say("partly" if unreadable else "right", "Opened", text)
+        self.tell("partly" if unreadable else "right", "Opened", text)
 
     # ---- from another computer -------------------------------------------------------------------------------------
 
@@ -87,14 +87,14 @@ class OpenStep(Step):
         """
         self._report_at(self._slot_of(self.upload))
         if not coming.arrived:
-            self.said.say("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file came'}.")
+            self.tell("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file came'}.")
             return
         songs = [path for path in coming.arrived if path.suffix == ".json"]
         self.path.value = str(songs[0] if len(songs) == 1 else coming.folder)
         self.open()
         if coming.refused:
             self._report_at(self._slot_of(self.upload))
-            self.said.say("partly", "Taken", f"{len(coming.arrived)} files; {'; '.join(coming.refused)}.")
+            self.tell("partly", "Taken", f"{count(len(coming.arrived), 'file')}; {'; '.join(coming.refused)}.")
 
 
 def _uploads_folder():

@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import figures
 from gainlib.notebook.figures.moves import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, listed, menu, row, sheet, table
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, count, listed, menu, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text
 
@@ -93,11 +93,15 @@ class PlanStep(Step):
         )
         if missed:
             text = f"{len(missed)} of {len(checks)} checks are missed, so nothing can be exported. "
-            self.said.say("wrong", "Not verified", text + "; ".join(map(str, missed)))
+            self.tell("wrong", "Not verified", text + "; ".join(map(str, missed)))
+            return
+        if not checks:
+            self.tell("note", "Nothing to plan", "No stem sounds on the way to the bus; see what came up.")
             return
         bus = next((f" B{str(check)[1:]}." for check in checks if check.name == "bus true peak"), "")
-        text = f"{len(plan.moves)} moves, policy {plan.policy}; a full render keeps all {len(checks)} checks.{bus}"
-        self.said.say("right", "Verified", text)
+        moves = f"{count(len(plan.moves), 'move')}, policy {plan.policy}"
+        text = f"{moves}; a full render keeps all {count(len(checks), 'check')}.{bus}"
+        self.tell("right", "Verified", text)
 
 
 def _plan(tell, session, target_dbtp, wishes):

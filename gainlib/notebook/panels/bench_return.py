@@ -1,6 +1,6 @@
 """Step 8 of the bench: what came back from the mixer, against the plan."""
 
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, listed, menu, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
 from gainlib.staging.pasted import pasted_path
@@ -69,7 +69,7 @@ class ReturnStep(Step):
         self.figures.value = table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3))
         self.words.value = listed("What it amounts to", report.sentences)
         word = "As planned" if report.passed else "Not as planned"
-        self.said.say("right" if report.passed else "wrong", word, report.sentences[0])
+        self.tell("right" if report.passed else "wrong", word, report.sentences[0])
 
     def _stems_done(self, found):
         stems, unknown, unseen = found
@@ -84,9 +84,9 @@ class ReturnStep(Step):
         self.words.value = listed("To keep in mind", notes)
         off = [each.strip for each in stems if not each.passed]
         if off:
-            self.said.say("wrong", "Not as planned", f"{len(off)} of {len(stems)} stems are off: {', '.join(off)}.")
+            self.tell("wrong", "Not as planned", f"{len(off)} of {count(len(stems), 'stem')} off: {', '.join(off)}.")
         else:
-            self.said.say("right", "As planned", f"All {len(stems)} stems are within 0.5 dB of the plan.")
+            self.tell("right", "As planned", f"All {len(stems)} stems are within 0.5 dB of the plan.")
 
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):

@@ -9,7 +9,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 from gainlib.staging.pasted import pasted_path, text_of
@@ -56,14 +56,15 @@ class TakeStep(Step):
             False, description="gain only: leave the DC block to the mixer", indent=False, layout={"width": "auto"}
         )
         self.sheets, self.stems = (button(f"Write the {what}", button_style="primary") for what in ("sheets", "stems"))
-        self.save, self.tell = button("Save the song"), button("What changed?")
+        self.save, self.changed = button("Save the song"), button("What changed?")
         self.report, self.changes = sheet(), sheet()
         self.download = SaveButton("Download the sheets", self.guarded(self._packed), "application/zip")
         self.download.layout.display = "none"
         super().__init__(
             song, prose(SHEETS), self.sheets_to, Slot(self.sheets, self.download), self.report,
             prose(STEMS), self.stems_to, Slot(self.upto, self.words, self.gain_only, self.stems),
-            prose(DIFFERENCE), self.against, Slot(self.tell), self.changes, prose(SONG), self.song_to, Slot(self.save),
+            prose(DIFFERENCE), self.against, Slot(self.changed), self.changes,
+            prose(SONG), self.song_to, Slot(self.save),
         )  # fmt: skip
         self._sheet, self._file_notes, self._written_to = None, (), None
         self.write_sheets = self.action(
@@ -79,7 +80,7 @@ class TakeStep(Step):
             lambda: (song.opened(), _place(self.song_to, "a file for the song")),
         )
         self.compare = self.action(
-            self.tell, self._compared, self._show_changes, "Comparing …",
+            self.changed, self._compared, self._show_changes, "Comparing …",
             lambda: (*self._of_plan(), _place(self.against, "the path of a sheet")),
         )  # fmt: skip
         song.watch(self._changed)
@@ -132,7 +133,7 @@ class TakeStep(Step):
         self.report.value = table("Bus report", HEADS, rows, (2, 3))
         self.sheets_to.value = str(self.song.place_for("sheets"))
         self._written_to, self.download.layout.display = target, ""
-        self.said.say("right", "Written", f"{', '.join(names)} in {target}")
+        self.tell("right", "Written", f"{', '.join(names)} in {target}")
 
     def _packed(self):
         """Return the sheets written last as one file, for a computer that is not this one."""
@@ -150,11 +151,15 @@ class TakeStep(Step):
         return plan, _place(self.stems_to, "a new folder for the stems"), wishes
 
     def _stems_done(self, export):
-        kept = f" {export.originals} originals were compared and are unchanged." if export.originals else ""
+        verb = "was" if export.originals == 1 else "were"
+        same = "is" if export.originals == 1 else "are"
+        kept = (
+            f" {count(export.originals, 'original')} {verb} compared and {same} unchanged." if export.originals else ""
+        )
         self._file_notes = export.notes
         self.stems_to.value = str(self.song.place_for("staged"))
-        count = f"{len(export.files)} stems with a list of their checksums in {export.folder}."
-        self.said.say("right", "Written", f"{count}{kept} {' '.join(export.notes)}")
+        written = f"{count(len(export.files), 'stem')} with a list of checksums in {export.folder}."
+        self.tell("right", "Written", f"{written}{kept} {' '.join(export.notes)}")
 
     # ---- difference ------------------------------------------------------------------------------------------------
 
@@ -187,18 +192,18 @@ class TakeStep(Step):
         heads = ("strip", "what", "earlier", "now", "change")
         self.changes.value = table("What changed by more than 0.1 dB", heads, rows, (2, 3, 4)) if rows else ""
         added, removed = differences[-1].added, differences[-1].removed
-        parts = [f"{len(changes)} figures changed" if changes else "nothing changed by more than 0.1 dB"]
+        parts = [f"{count(len(changes), 'figure')} changed" if changes else "nothing changed by more than 0.1 dB"]
         parts += [f"added: {', '.join(added)}"] if added else []
         parts += [f"removed: {', '.join(removed)}"] if removed else []
         drifted = [name for difference in differences for name in difference.drifted]
         parts += [f"more than 1 dB in active level: {', '.join(drifted)}"] if drifted else []
-        self.said.say("right", "Compared", f"{'; '.join(parts)}.")
+        self.tell("right", "Compared", f"{'; '.join(parts)}.")
 
     # ---- song ------------------------------------------------------------------------------------------------------
 
     def _saved(self, path):
         self.song_to.value = str(path)
-        self.said.say("right", "Saved", f"{path}; open it in step 1 to go on.")
+        self.tell("right", "Saved", f"{path}; open it in step 1 to go on.")
 
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer"):
