@@ -29,7 +29,8 @@ MOST_INSERTS = 3
 FADER_LOW_DB = -100.0
 SENDS_DB = (-48.0, 36.0)
 GAINS_DB = (-24.0, 24.0)
-_OPEN = 2  # a session holds its stems, a hundred megabytes
+_OPEN = 1  # a session holds its stems, a hundred megabytes; learners come one after the other
+_KEPT = 64
 
 
 class Drawn:
@@ -85,12 +86,12 @@ def session_of(seed: int) -> Session:
 
 def controls(given: dict) -> tuple[Control, ...]:
     """Return everything that may be moved: gains along the strips, sends, and the trims and faders of the groups."""
-    return controls_on(session(given))
+    return _controls(given["seed"])
 
 
-@lru_cache(maxsize=_OPEN)
-def controls_on(found: Session) -> tuple[Control, ...]:
-    """Return what may be moved on a session as it is found."""
+@lru_cache(maxsize=_KEPT)
+def _controls(seed):
+    found = session_of(seed)
     boxes = [f"insert {k} {side}_db" for k in range(1, MOST_INSERTS + 1) for side in ("in", "out")]
     sends = [f"send {group.name} level_db" for group in found.groups]
     of_strips = controls_of(found, ("trim_db", *boxes, "post_trim_db", "fader_db", *sends), STEMS)

@@ -1,0 +1,398 @@
+"""Lab 12's marks: what a render says, what a hand with meters reaches, and each thing that has to be refused."""
+
+import json
+import re
+
+import capstone_hand
+import numpy as np
+import pytest
+
+from gainlib.audio import read, write
+from gainlib.demo.chains import POOLS, drawn
+from gainlib.demo.faults import TAGS
+from gainlib.exercises import Events, Record, exercise, mark, tally
+from gainlib.exercises.capstone import arrived, balanced, delivered, export, figures, filled, reference, sitting, staged
+from gainlib.exercises.gradebook import gradebook
+from gainlib.exercises.variants import PRACTICE
+from gainlib.meters import measure
+from gainlib.processors import Compressor
+from gainlib.staging import classify, null_depth_db
+
+WHO, CLASS = "anna", "7b"
+IDS = [f"12-{k}" for k in range(1, 7)]
+
+
+def given_of(id, learner=WHO, attempt=0):
+    return exercise(id).variant(learner, attempt, CLASS)
+
+
+def marked(id, answer, learner=WHO):
+    return mark(exercise(id), given_of(id, learner), answer)
+
+
+@pytest.fixture(scope="module")
+def right():
+    return reference.controls(given_of("12-3"))
+
+
+@pytest.fixture(scope="module")
+def facts(right):
+    given = given_of("12-5")
+    return delivered.facts_of(figures.figures_of(right, given), sitting.session(given).frames)
+
+
+def changed(placed, *moves):
+    """Return controls with some of them moved: (target, control, by)."""
+    placed = json.loads(json.dumps(placed))
+    for target, control, by in moves:
+        placed[target][control] = round(placed[target][control] + by, 3)
+    return placed
+
+
+def first_box(linear=False):
+    """Return a strip and the place of a box in it that cares about its level."""
+    found = sitting.session(given_of("12-3"))
+    boxes = [
+        (strip.name, k)
+        for strip in found.strips
+        for k, box in enumerate(strip.inserts, 1)
+        if linear == box.processor.linear
+    ]
+    return boxes[0]
+
+
+# ---- the session ---------------------------------------------------------------------------------------------------
+
+
+def test_all_six_are_about_one_session_and_another_learner_has_another():
+    seeds = {given_of(id)["seed"] for id in IDS}
+    assert len(seeds) == 1
+    assert len({given_of(id)["task"] for id in IDS}) == 6
+    assert given_of("12-1", "ben")["seed"] not in seeds and given_of("12-1", attempt=1)["seed"] not in seeds
+    assert sum(exercise(id).points for id in IDS) == 100
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_drawn_chains(seed):
+    chains = drawn(seed)
+    assert set(chains) == set(sitting.SOUNDING)
+    boxes = [box for each in chains.values() for box in each]
+    built_for = [box.reference_dbfs for box in boxes if not box.linear]
+    assert all(-20 <= level <= -12 for level in built_for) and len(built_for) >= 8
+    assert any(all(box.linear for box in each) for each in chains.values()), "one strip that does not care"
+    assert sum(isinstance(box, Compressor) for box in boxes) >= 3
+    assert chains == drawn(seed)
+
+
+def test_every_kind_of_box_is_what_it_is_marked_as():
+    """The key of 12-2 goes by what a model declares; here each is measured."""
+    kinds = {}
+    for seed in range(40):
+        for boxes in drawn(seed).values():
+            kinds |= {type(box).__name__: box for box in boxes}
+    assert len(kinds) >= 6 and len(POOLS) == 10
+    for name, box in kinds.items():
+        assert classify(box).linear == box.linear, name
+
+
+def report_from_figures(seed):
+    """Report faults from what the panel shows, by the floors that the task states."""
+    found = {}
+    for stem in arrived.arrived(seed):
+        level, tags = stem.reading.active_dbfs, set()
+        if not np.isfinite(level):
+            found[stem.name] = {"silent"}
+            continue
+        reversed_to = [value for value in (stem.correlation, stem.against_overheads) if value is not None]
+        signs = {
+            "too hot": level >= -13,
+            "too low": level <= -34,
+            "clipped": stem.reading.flat_runs >= 10,
+            "DC": abs(stem.reading.dc_offset) >= 0.005,
+            "noisy": stem.floor_dbfs is not None,
+            "polarity": any(value <= -0.15 for value in reversed_to),
+            "dual mono": stem.side_db is not None and stem.side_db < -80,
+            "sparse": stem.reading.activity <= 0.15,
+        }
+        tags = {tag for tag, there in signs.items() if there}
+        found[stem.name] = tags or {"none"}
+    return {stem: [tag for tag in TAGS if tag in tags] for stem, tags in found.items()}
+
+
+@pytest.mark.parametrize("learner", [WHO, "ben", "carla", "dora", "emil", "finn"])
+def test_the_report_can_be_made_from_the_figures_shown(learner):
+    given = given_of("12-1", learner)
+    assert marked("12-1", report_from_figures(given["seed"]), learner).state == "right"
+
+
+# ---- measured by other means ---------------------------------------------------------------------------------------
+
+
+def test_figures_against_a_plain_render(right, tmp_path):
+    """The same nodes by ``render`` and ``measure``, and the null by real files of 24 bit."""
+    given = given_of("12-5")
+    found, session = figures.figures_of(right, given), sitting.staged(right, given)
+    trace = session.render()
+    for node in ("05 bass/insert 1/in", "05 bass/out", "drums/out", "bus"):
+        reading = measure(trace.audio(node))
+        level = found.levels[node]
+        assert level.energy_dbfs == pytest.approx(reading.rms_dbfs, abs=1e-6)
+        assert level.active_dbfs == pytest.approx(reading.active_dbfs, abs=1e-6)
+    assert found.bus.true_peak_dbtp == pytest.approx(reading.true_peak_dbtp, abs=1e-6)
+    assert found.bus.loudness_lufs == pytest.approx(reading.loudness_lufs, abs=1e-6)
+    files = []
+    for node in (*figures.parts_of(session), "bus"):
+        files.append(write(tmp_path / f"{len(files)}.wav", trace.audio(node)) or tmp_path / f"{len(files)}.wav")
+    *parts, mix = [read(path) for path in files]
+    depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))
+    assert depth < -100 and depth == pytest.approx(found.null_db, abs=12), "dither makes it a little shallower"
+
+
+# ---- solved by hand ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("learner", [WHO, "ben"])
+def test_a_hand_with_meters_gets_every_point(learner):
+    """Another right way than the plan's, found from rendered audio with the plain meters."""
+    given = given_of("12-3", learner)
+    placed = capstone_hand.solved(given)
+    assert placed != reference.controls(given)
+    assert marked("12-3", placed, learner).state == "right"
+    assert marked("12-4", placed, learner).state == "right"
+    trace = sitting.staged(placed, given).render()
+    bus = measure(trace.bus)
+    facts = {
+        "bits": 24,
+        "frames": trace.bus.frames,
+        "true_peak_dbtp": bus.true_peak_dbtp,
+        "rms_dbfs": bus.rms_dbfs,
+        "null_db": -110.0,
+        "sha256": "a" * 64,
+    }
+    assert marked("12-5", {"controls": placed, "export": facts}, learner).state == "right"
+    cells = []
+    for cell in given_of("12-6", learner)["cells"]:
+        node, _, meter = cell.partition("|")
+        reading = measure(trace.audio(node))
+        values = {"active": reading.active_dbfs, "peak": reading.sample_peak_dbfs, "rms": reading.rms_dbfs}
+        values |= {"true peak": reading.true_peak_dbtp, "loudness": reading.loudness_lufs}
+        cells.append(f"{values[meter]:.1f}".replace("-", "−").replace(".", ","))
+    assert marked("12-6", {"controls": placed, "cells": cells}, learner).state == "right"
+
+
+# ---- refused -------------------------------------------------------------------------------------------------------
+
+
+def test_a_fault_missed_is_refused():
+    given = given_of("12-1")
+    report = sitting.faults(given)
+    bearing = next(stem for stem, tags in report.items() if tags != ["none"] and stem != sitting.SILENT)
+    missed = {**report, bearing: report[bearing][1:] or ["none"]}
+    verdict = marked("12-1", missed)
+    assert verdict.state == "partly" and verdict.points < 20
+    assert re.search(r"\d+ tags right, 1 missed, \d too many \(\d+ %\), wanted all, \d+ points short", verdict.feedback)
+    many = {stem: ["none"] for stem in report}
+    assert (marked("12-1", many).state, marked("12-1", many).points) == ("wrong", 0)
+
+
+@pytest.mark.parametrize(("by", "word"), [(3.0, "too hot"), (-3.0, "too soft")])
+def test_a_drive_off_by_3_db_is_refused(right, by, word):
+    name, number = first_box()
+    control = "trim_db" if number == 1 else f"insert {number} in_db"
+    verdict = marked("12-3", changed(right, (name, control, by)))
+    assert verdict.state == "wrong" and verdict.points == 0
+    sentence = rf"{name}, box {number}: (active level|peaks) at its input −[\d.]+ dBFS, wanted −[\d.]+ dBFS ± 1 dB"
+    assert re.search(sentence, verdict.feedback, re.IGNORECASE) and re.search(rf"[23]\.\d dB {word}", verdict.feedback)
+
+
+def test_a_bypass_that_is_not_matched_is_refused(right):
+    name, _ = first_box()
+    boxes = sitting.session(given_of("12-3")).strip(name).inserts
+    last = max(k for k, box in enumerate(boxes, 1) if not box.processor.linear)
+    louder = changed(right, (name, f"insert {last} out_db", 0.6), (name, "post_trim_db", -0.6))
+    verdict = marked("12-3", louder)
+    assert verdict.state == "wrong"
+    assert re.search(
+        rf"{name}, box {last}: 0\.\d+ dB louder than its bypass, wanted within 0\.3 dB", verdict.feedback, re.I
+    )
+    near = changed(right, (name, f"insert {last} out_db", 0.2), (name, "post_trim_db", -0.2))
+    assert marked("12-3", near).state == "right"
+
+
+@pytest.mark.parametrize("by", [1.0, -0.5])
+@pytest.mark.parametrize("name", ["08 pad", "02 snare", "10 backing"])
+def test_one_fader_moved_is_refused(right, name, by):
+    verdict = marked("12-4", changed(right, (name, "fader_db", by)))
+    assert verdict.state == "wrong" and verdict.points == 0
+    short, way = sitting.short_name(name), "louder" if by > 0 else "softer"
+    off = re.search(rf"{short}: (\d\.\d\d) dB {way} against the", verdict.feedback, re.I)
+    assert float(off[1]) == pytest.approx(abs(by), abs=0.03), "the middle of the others lies within hundredths of 0"
+    assert "wanted within 0.2 dB" in verdict.feedback
+
+
+def test_a_fader_left_far_from_unity_is_refused(right):
+    verdict = marked("12-4", changed(right, ("08 pad", "fader_db", -6.0), ("08 pad", "post_trim_db", 6.0)))
+    assert verdict.state == "wrong"
+    assert re.search(r"Pad: fader at −\d\.\d dB, wanted within 3 dB of unity, \d\.\d dB too far", verdict.feedback)
+
+
+def test_less_effect_is_refused(right):
+    verdict = marked("12-4", changed(right, ("10 backing", "send reverb level_db", -1.0)))
+    assert verdict.state == "wrong"
+    assert re.search(r"Backing: (0\.9|1\.0)\d dB less effect against the dry sound than before", verdict.feedback)
+
+
+def test_a_clipped_bus_is_refused(right, facts):
+    verdict = marked("12-5", {"controls": reference.clipped(given_of("12-5"))["controls"], "export": facts})
+    assert verdict.state == "wrong" and verdict.points == 0
+    assert re.search(
+        r"Bus \d\.\d\d dBTP, wanted −6\.5 to −6\.0 dBTP; it clips: \d+ samples? (is|are) over full scale",
+        verdict.feedback,
+    )
+    assert re.search(r"\d\.\d\d dB too hot", verdict.feedback)
+    assert verdict.slips == ("clipped bus",)
+
+
+def test_a_bus_half_a_dB_low_is_refused(right):
+    direct = [name for name in sitting.SOUNDING if name not in sitting.DRUM_STRIPS]
+    lower = changed(right, *((name, "post_trim_db", -0.5) for name in (*direct, "drums", "reverb")))
+    verdict = marked("12-5", {"controls": lower, "export": None})
+    assert verdict.state == "wrong" and "too low" in verdict.feedback
+
+
+def test_nothing_moved_is_no_answer_and_one_click_earns_nothing(right):
+    given = given_of("12-3")
+    found = sitting.as_found(given)
+    one = changed(found, ("08 pad", "trim_db", 0.1))
+    assert marked("12-3", one).points == marked("12-4", one).points == 0
+    assert marked("12-5", {"controls": one, "export": None}).points == 0
+    assert marked("12-3", {}).state == "unattempted"
+
+
+# ---- files ---------------------------------------------------------------------------------------------------------
+
+
+def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
+    given = given_of("12-5")
+    written = export.write_export(right, given, tmp_path / "out")
+    assert set(written.facts) == set(delivered.FACTS) and str(tmp_path) not in json.dumps(written.facts)
+    mix = read(tmp_path / "out" / "mix.wav")
+    parts = [read(path) for path in sorted((tmp_path / "out" / "stems").glob("*.wav"))]
+    assert len(parts) == len(figures.parts_of(sitting.session(given))) + 1, "and the silent one"
+    depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))
+    assert written.facts["null_db"] == pytest.approx(depth, abs=0.1) and depth < -90
+    answer = {"controls": right, "export": written.facts}
+    assert marked("12-5", answer).state == "right"
+    for path in (tmp_path / "out").rglob("*.wav"):
+        path.unlink()
+    assert marked("12-5", json.loads(json.dumps(answer))).state == "right", "no file is opened again"
+    other = changed(right, *((name, "post_trim_db", 0.1) for name in (*balanced.DIRECT, "reverb")))
+    verdict = marked("12-5", {"controls": other, "export": written.facts})
+    assert verdict.state == "partly" and "it is the mix of other settings, so export again" in verdict.feedback
+
+
+def test_a_clipping_mix_is_not_written(tmp_path):
+    given = given_of("12-5")
+    with pytest.raises(ValueError, match=r"the bus peaks at \+\d\.\d dBFS; a file of 24 bit would cut that off"):
+        export.write_export(reference.clipped(given)["controls"], given, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"bits": 16}, "the file has 16 bit, wanted 24"),
+        ({"frames": 1000}, "the file has 1000 frames, wanted 1920000"),
+        ({"null_db": -60.0}, "the stems written leave −60 dB of the mix, wanted below −90 dB"),
+        ({"true_peak_dbtp": -5.0}, "the file reads −5.00 dBTP, these controls give −6.2"),
+        ({"rms_dbfs": -10.0}, "the file reads −10.00 dBFS"),
+    ],
+)
+def test_a_file_that_is_not_this_mix(right, facts, change, said):
+    verdict = marked("12-5", {"controls": right, "export": {**facts, **change}})
+    assert verdict.state == "partly" and verdict.points == pytest.approx(10) and said in verdict.feedback
+
+
+def test_a_path_is_no_answer(right, tmp_path):
+    for bad in (str(tmp_path), {"file": "/etc/passwd"}, [str(tmp_path)], 3):
+        verdict = marked("12-5", {"controls": right, "export": bad})
+        assert verdict.state == "invalid" and "Expected what was measured on the exported mix" in verdict.feedback
+
+
+# ---- the sheet -----------------------------------------------------------------------------------------------------
+
+
+def test_cells_are_held_against_the_controls_handed_in(right):
+    given = given_of("12-6")
+    cells = exercise("12-6").solve(given)["cells"]
+    assert marked("12-6", {"controls": right, "cells": cells}).points == 10
+    half = {"controls": right, "cells": [*cells[:5], *(None for _ in cells[5:])]}
+    assert marked("12-6", half).points == 5 and "no entry yet" in marked("12-6", half).feedback
+    wrong = [round(value + 4.0, 1) for value in cells]
+    verdict = marked("12-6", {"controls": right, "cells": wrong})
+    assert verdict.points == 0 and "more than 3 dB too high" in verdict.feedback
+    assert not verdict.shows_key
+    told = [value for value in cells if f"{value:.1f}".replace("-", "−") in verdict.feedback.replace("0.3 dB", "")]
+    assert not [value for value in told if value not in wrong], "what is asked is not told"
+    elsewhere = marked("12-6", {"controls": sitting.as_found(given), "cells": cells})
+    assert elsewhere.points < 10
+
+
+def test_every_cell_there_is_has_a_label_and_a_reading():
+    given = given_of("12-6")
+    found = figures.figures_of(None, given)
+    cells = list(filled.cells_of(given["seed"]))
+    assert len(cells) > 60 and len({filled.label(cell) for cell in cells}) == len(cells)
+    assert all(np.isfinite(filled.reading(found, cell)) for cell in cells)
+
+
+# ---- counted -------------------------------------------------------------------------------------------------------
+
+
+def events(tmp_path, *steps):
+    """Write events and return them: (kind, id, attempt, what)."""
+    record = Record(tmp_path)
+    for kind, id, attempt, what in steps:
+        if kind == "hint":
+            record.hint(WHO, id, attempt, what, CLASS)
+        else:
+            given = exercise(id).variant(WHO, attempt, CLASS)
+            record.answer(WHO, id, attempt, what(given), given, CLASS)
+    return Events(record.events().events)
+
+
+def test_practice_costs_nothing_and_earns_nothing(tmp_path):
+    practice = events(
+        tmp_path / "a",
+        *(("hint", "12-2", PRACTICE, k) for k in (1, 2)),
+        ("answer", "12-2", PRACTICE, sitting.kinds),
+    )
+    score = tally(practice, WHO, CLASS, lab="12").scores["12-2"]
+    assert (score.points, score.hints, score.state) == (0, 0, "unattempted")
+    both = events(
+        tmp_path / "b",
+        *(("hint", "12-2", PRACTICE, k) for k in (1, 2)),
+        ("answer", "12-2", PRACTICE, sitting.kinds),
+        ("answer", "12-2", 0, sitting.kinds),
+    )
+    assert tally(both, WHO, CLASS, lab="12").scores["12-2"].points == 10
+    hinted = events(tmp_path / "c", ("hint", "12-2", 0, 1), ("answer", "12-2", 0, sitting.kinds))
+    assert tally(hinted, WHO, CLASS, lab="12").scores["12-2"].points == pytest.approx(8.5)
+
+
+def test_a_gradebook_counts_it(tmp_path):
+    record = Record(tmp_path)
+    for id in IDS:
+        given = given_of(id)
+        record.answer(WHO, id, 0, exercise(id).solve(given), given, CLASS)
+    marks = gradebook(tmp_path, lab="12")
+    assert sum(row.points for row in marks.rows) == pytest.approx(100) and not marks.disagreements
+    assert len(record.path.read_text().splitlines()) == 6 and record.path.stat().st_size < 60_000
+
+
+def test_what_is_looked_at(right):
+    """Every level-dependent box twice, every fader, every relation: nothing is left out for a name."""
+    given = given_of("12-3")
+    boxes = [box for strip in sitting.session(given).strips for box in strip.inserts if not box.processor.linear]
+    assert len(staged.look(right, given)) == 2 * len(boxes)
+    assert len(balanced.look(right, given)) == 12 + 1 + 11 + 2 + 2
