@@ -14,5 +14,5 @@ import lazy_loader as _lazy
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
     submodules=["errors", "fader", "figures", "live", "listen", "panels", "words"],
-    submod_attrs={"bench": ["Bench"], "index": ["Index"], "lab": ["Lab"]},
+    submod_attrs={"bench": ["Bench"], "index": ["Index"], "lab": ["Lab"], "roundtrip": ["RoundTrip"]},
 )

@@ -6,7 +6,7 @@
 - ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
 - ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
 - ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
-  ``probemarks``, ``probelines``, ``probeswell`` and ``probeverdict`` are its parts.
+  ``probemarks``, ``probelines``, ``probeswell``, ``probeseries``, ``probeverdict`` and ``probecurve`` are its parts.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``potentials``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 - ``chainsfile``: what each stem passes, from a few lines of JSON.

@@ -11,62 +11,32 @@ import numpy as np
 
 from gainlib.levels.printing import number, quantity
 from gainlib.staging.linearity import LOWEST_LIMIT_DBFS
-from gainlib.staging.probelines import Lines
-from gainlib.staging.probeswell import Onset, Swell, onset_of_bend, onset_of_gain, sway
+from gainlib.staging.probeseries import (
+    DISTINCT_DB,
+    SAME_CODED_DB,
+    SAME_DB,
+    SERIES,
+    Heard,
+    beyond_a_coder,
+    failing,
+    grows_steadily,
+    only_rounds,
+    plain_to_see,
+    series_of,
+    steady_run,
+    trusted,
+    wanders,
+)
+from gainlib.staging.probeswell import Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.staging.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO
 
 CANNOT_TELL = "cannot tell"
-SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
-SAME_DB, SAME_CODED_DB = 0.03, 0.25
-SIGMAS = 5.0
-STEADY_RUN, STEADY_DOUBT_DB = 3, 0.3
 QUIET_DBFS = -144.0  # of 24 bit, silence gives nothing at all
 OFFSET = 1e-6
 SOFTEST_DBFS = -54.0
-DISTINCT_DB = -46.0
-PLAIN_GAIN_DB, PLAIN_BENT_DB, PLAIN_FROM_DBFS, GONE_DB = 0.3, -50.0, -45.0, 6.0
-FAINT_DB, FAINT_DOUBT_DB = 0.6, 1.5
+FAINT_DB, FAINT_DOUBT_DB, FAINT_SIGMAS = 0.6, 1.5, 3.0  # noise alone passes for the sine once in 400 times at worst
 ENOUGH_FLOOR_DB, ENOUGH_DOUBT_DB = -60.0, 0.15
-WANDERS = 3
-ROUNDING_DBFS = -95.0
 SAME_FLOOR_DB, MORE_FLOOR_DB = 1.0, 3.0
-GROWS_DB = (3.0, 9.0)
-
-
-class Heard(NamedTuple):
-    """All that was measured on a recording.
-
-    Attributes
-    ----------
-    rows : tuple of Lines
-        In the order of the test file.
-    swell : Swell
-    noise_dbfs : float
-        In the silences, sine-referred; −inf for none.
-    offset : float
-        In the silences, full scale 1.
-    grid_bits : int or None
-        Word length the samples stand on, if it is 16 to 23 bit.
-    coded : bool
-        Whether an error follows the sound without repeating, as behind a lossy coder.
-    stray_db : float
-        That error, relative to the sound.
-    chain_noise_dbfs : float or None
-        Noise of the recording without the box, if a recording of that was given.
-    """
-
-    rows: tuple[Lines, ...]
-    swell: Swell
-    noise_dbfs: float
-    offset: float
-    grid_bits: int | None
-    coded: bool
-    stray_db: float
-    chain_noise_dbfs: float | None
-
-    def of(self, stimulus: str) -> tuple[Lines, ...]:
-        """Return the rows of one stimulus, from soft to loud."""
-        return tuple(row for row in self.rows if row.part.stimulus == stimulus)
 
 
 class Verdict(NamedTuple):
@@ -93,15 +63,6 @@ class Verdict(NamedTuple):
     reason: str
 
 
-class _Series(NamedTuple):
-    """One gain against level: where it is steady, how much there, and how far the others lie off."""
-
-    gain: np.ndarray
-    doubt: np.ndarray
-    plain: float
-    off: np.ndarray  # how far off, beyond what is allowed; positive fails
-
-
 def verdict(heard: Heard) -> Verdict:
     """Decide on a kind, or say why it stays open.
 
@@ -117,128 +78,39 @@ def verdict(heard: Heard) -> Verdict:
     same = SAME_CODED_DB if heard.coded else SAME_DB
     if swaying:
         same = max(same, 1.3 * swaying[0])
-    run = _steady_run(heard, same)
-    series = {key: _series(heard, key, run, same) for key in SERIES}
+    run = steady_run(heard, same)
+    series = {key: series_of(heard, key, run, same) for key in SERIES}
     gain = series["sine", 0].plain
     told = _told(heard, series, swaying, gain)  # what stays open names no gain of its own
     return Verdict(told.kind, told.linear, told.linear_up_to_dbfs, gain, told.reason)
 
 
 def _told(heard, series, swaying, gain):
-    fails = _failing(heard, series)
+    fails = failing(heard, series)
     levels = [row.part.level_dbfs for row in heard.of("sine")]
     failed = [level for level, each in zip(levels, fails, strict=True) if each]
     if not failed:
         return _linear(heard, swaying, gain)
-    if not swaying and _wanders(heard, series):
+    if not swaying and wanders(heard, series):
         return _open(
             None,
             "its gain goes up and down from step to step with no distortion and no order, so it moves with time, and "
             "whether it moves with level as well does not show; record again with the box's modulation off",
         )
     if heard.coded:
-        fails &= _not_by_coder(heard, series)
-    if heard.coded and not _plain_to_see(heard, series):
+        fails &= beyond_a_coder(heard, series)
+    if heard.coded and not plain_to_see(heard, series):
         return _open(None, f"{_coder(heard)}, and what else it does is no more than that may hide")
     if all(level < SOFTEST_DBFS for level in failed) and (heard.coded or heard.grid_bits):
         what = _coder(heard) if heard.coded else _grid(heard)
         return _open(None, f"only the softest sounds come out otherwise than the rest, and {what}")
-    if _rounds(heard, series):
+    if only_rounds(heard, series):
         return _open(
             None,
             "all that differs is an error of the size that rounding to 16 bit without dither leaves, and the recording "
             "may have done that as well as the box; record with 24 bit",
         )
     return _not_linear(heard, series, fails, levels, gain)
-
-
-# ------------------------------------------------------------------------------------------------- what differs where
-
-
-def _steady_run(heard, same):
-    """Return first and last step of the stretch where the sine's gain is steady; of several, the one with most gain."""
-    gain, doubt = _gains(heard, ("sine", 0))
-    runs, start = [], 0
-    for k in range(1, len(gain) + 1):
-        if k == len(gain) or not abs(gain[k] - gain[k - 1]) <= max(same, SIGMAS * np.hypot(doubt[k], doubt[k - 1])):
-            runs.append((start, k))
-            start = k
-    known = [run for run in runs if run[1] - run[0] >= STEADY_RUN and doubt[run[0] : run[1]].min() < STEADY_DOUBT_DB]
-    if known:
-        return max(known, key=lambda run: np.average(gain[slice(*run)], weights=doubt[slice(*run)] ** -2.0))
-    return max(runs, key=lambda run: run[1] - run[0])
-
-
-def _gains(heard, key):
-    rows = heard.of(key[0])
-    gain = np.array([row.gain_db[key[1]] for row in rows])
-    doubt = np.array([row.doubt_db[key[1]] for row in rows])
-    return np.maximum(gain, -300.0), np.maximum(doubt, 1e-4)
-
-
-def _series(heard, key, run, same):
-    gain, doubt = _gains(heard, key)
-    # The best known half of the stretch: soft sounds may drown.
-    near = np.arange(*run)
-    near = near[doubt[near] <= np.median(doubt[near])]
-    plain = float(np.average(gain[near], weights=doubt[near] ** -2.0))
-    off = np.abs(gain - plain) - np.maximum(same, SIGMAS * np.hypot(doubt, doubt[near].min()))
-    return _Series(gain, doubt, plain, off)
-
-
-def _trusted(heard):
-    """Return the stimuli that a recording carries: a coder treats noise too roughly."""
-    return ("sine", "two tones") if heard.coded else ("sine", "noise", "two tones")
-
-
-def _failing(heard, series):
-    """Return for each step whether anything there is not as it should be."""
-    trusted = _trusted(heard)
-    fails = np.zeros(len(heard.of("sine")), bool)
-    for key in SERIES:
-        if key[0] in trusted:
-            fails |= series[key].off > 0.0
-    for stimulus in trusted:
-        fails |= _bent(heard, stimulus)
-    return fails
-
-
-def _bent(heard, stimulus):
-    return np.array([not row.straight for row in heard.of(stimulus)])
-
-
-def _wanders(heard, series):
-    """Tell whether the sine's gain turns back time and again though the sine stays clean."""
-    gain, doubt = series["sine", 0].gain, series["sine", 0].doubt
-    steps = np.diff(gain)
-    sure = np.abs(steps) > np.maximum(0.1, SIGMAS * np.hypot(doubt[1:], doubt[:-1]))
-    turns = np.sum(np.diff(np.sign(steps[sure])) != 0)
-    return turns >= WANDERS and not _bent(heard, "sine")[gain > -100.0].any()
-
-
-def _not_by_coder(heard, series):
-    """Return on which steps a lossy coder leaves a sine alone, or more is missing than it would take."""
-    levels = np.array([row.part.level_dbfs for row in heard.of("sine")])
-    gone = np.abs(series["sine", 0].gain - series["sine", 0].plain) > GONE_DB
-    return (levels >= PLAIN_FROM_DBFS) | (gone & (series["sine", 0].off > 0.0))
-
-
-def _plain_to_see(heard, series):
-    """Tell whether a sine of some level is bent or held back by more than a coder would."""
-    rows = heard.of("sine")
-    loud = np.array([row.part.level_dbfs >= PLAIN_FROM_DBFS for row in rows])
-    bent = np.array([row.bent_db > max(row.floor_db + 6.0, PLAIN_BENT_DB) for row in rows])
-    gain = np.abs(series["sine", 0].gain - series["sine", 0].plain) > PLAIN_GAIN_DB
-    return bool(np.sum(loud & (bent | (gain & (series["sine", 0].off > 0.0)))) >= 1)
-
-
-def _rounds(heard, series):
-    """Tell whether all that fails is an error of one small size, whatever the level."""
-    if any((series[key].off > 0.0)[-9:].any() for key in SERIES if key[0] in _trusted(heard)):
-        return False
-    size = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("noise") if not row.straight]
-    sine = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("sine") if not row.straight]
-    return bool(size) and max(size + sine) < ROUNDING_DBFS + max(0.0, series["sine", 0].plain)
 
 
 # ---------------------------------------------------------------------------------------------------------- sentences
@@ -286,10 +158,10 @@ def _linear(heard, swaying, gain):
     doubt = faint.doubt_db[0] * 10.0 ** (max(faint.gain_db[0] - gain, -100.0) / 20.0)
     known = doubt < FAINT_DOUBT_DB
     same = 0.0 if not swaying else 2.0 * swaying[0]
-    heard_faint = abs(faint.gain_db[0] - gain) <= max(FAINT_DB, SIGMAS * doubt) + same
+    heard_faint = abs(faint.gain_db[0] - gain) <= max(FAINT_DB, FAINT_SIGMAS * doubt) + same
+    if heard.grid_bits and (not heard_faint or heard.noise_dbfs <= QUIET_DBFS):
+        return _open(None, _grid(heard))  # a noise would have turned the steps into one
     if not (known and heard_faint):
-        if heard.grid_bits:
-            return _open(None, _grid(heard))
         if heard.coded:
             return _open(None, _coder(heard))
         return _open(
@@ -355,7 +227,7 @@ def _not_linear(heard, series, fails, levels, gain):
     rises = any(
         np.any((each.gain - each.plain > SAME_DB) & (each.off > 0.0))
         for key, each in series.items()
-        if key[0] in _trusted(heard)
+        if key[0] in trusted(heard)
     ) or bool(np.any((sine.gain[:first] - sine.plain < -SAME_DB) & (sine.off[:first] > 0.0)))
     if first == 0 or levels[first - 1] < LOWEST_LIMIT_DBFS - 6.0 or rises or fails[first:].sum() < len(fails) - first:
         return Verdict(NONLINEAR, False, None, gain, told)
@@ -384,20 +256,10 @@ def _onset(heard, series, first) -> Onset | None:
     rows = heard.of("sine")[first : first + 2]
     if max(row.bent_db for row in rows) > DISTINCT_DB or not (series["sine", 0].off[first : first + 2] > 0.0).any():
         found = onset_of_bend(heard.swell)
-        if (found is None or found.corner is None) and _grows_steadily(heard):
+        if (found is None or found.corner is None) and grows_steadily(heard):
             return Onset(rows[0].part.level_dbfs, False)
         return found
     return onset_of_gain(heard.swell, series["sine", 0].plain)
-
-
-def _grows_steadily(heard):
-    """Tell whether a sine's distortion is seen to grow over three steps in a row, by no more than a bend's."""
-    rows = heard.of("sine")
-    seen = np.array([not row.straight and row.part.level_dbfs > LOWEST_LIMIT_DBFS for row in rows])
-    grown = np.diff([row.bent_db for row in rows])
-    good = seen[1:] & seen[:-1] & (grown > GROWS_DB[0]) & (grown < GROWS_DB[1])
-    good &= np.array([row.bent_db < DISTINCT_DB for row in rows[:-1]])
-    return bool(np.any(good[1:] & good[:-1]))
 
 
 def _worst(heard, series):

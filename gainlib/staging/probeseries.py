@@ -1,0 +1,176 @@
+"""What was measured on a recording of the test file, and at which steps a box does not do what it does elsewhere."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from gainlib.staging.linearity import LOWEST_LIMIT_DBFS
+from gainlib.staging.probelines import Lines
+from gainlib.staging.probeswell import Swell
+
+SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
+SAME_DB, SAME_CODED_DB = 0.03, 0.25
+SIGMAS = 5.0
+STEADY_RUN, STEADY_DOUBT_DB = 3, 0.3
+DISTINCT_DB = -46.0
+PLAIN_GAIN_DB, PLAIN_BENT_DB, PLAIN_FROM_DBFS, GONE_DB = 0.3, -50.0, -45.0, 6.0
+WANDERS = 3
+ROUNDING_DBFS = -95.0
+GROWS_DB = (3.0, 9.0)
+
+
+class Heard(NamedTuple):
+    """All that was measured on a recording.
+
+    Attributes
+    ----------
+    rows : tuple of Lines
+        In the order of the test file.
+    swell : Swell
+    noise_dbfs : float
+        In the silences, sine-referred; −inf for none.
+    offset : float
+        In the silences, full scale 1.
+    grid_bits : int or None
+        Word length the samples stand on, if it is 16 to 23 bit.
+    coded : bool
+        Whether an error follows the sound without repeating, as behind a lossy coder.
+    stray_db : float
+        That error, relative to the sound.
+    chain_noise_dbfs : float or None
+        Noise of the recording without the box, if a recording of that was given.
+    """
+
+    rows: tuple[Lines, ...]
+    swell: Swell
+    noise_dbfs: float
+    offset: float
+    grid_bits: int | None
+    coded: bool
+    stray_db: float
+    chain_noise_dbfs: float | None
+
+    def of(self, stimulus: str) -> tuple[Lines, ...]:
+        """Return the rows of one stimulus, from soft to loud."""
+        return tuple(row for row in self.rows if row.part.stimulus == stimulus)
+
+
+class Series(NamedTuple):
+    """One gain against level: where it is steady, how much there, and how far the others lie off."""
+
+    gain: np.ndarray
+    doubt: np.ndarray
+    plain: float
+    off: np.ndarray  # how far off, beyond what is allowed; positive fails
+
+
+def steady_run(heard, same):
+    """Return first and last step of the stretch where the sine's gain is steady; of several, the one with most gain."""
+    gain, doubt = _gains(heard, ("sine", 0))
+    runs, start = [], 0
+    for k in range(1, len(gain) + 1):
+        if k == len(gain) or not abs(gain[k] - gain[k - 1]) <= max(same, SIGMAS * np.hypot(doubt[k], doubt[k - 1])):
+            runs.append((start, k))
+            start = k
+    known = [run for run in runs if run[1] - run[0] >= STEADY_RUN and doubt[run[0] : run[1]].min() < STEADY_DOUBT_DB]
+    if known:
+        return max(known, key=lambda run: np.average(gain[slice(*run)], weights=doubt[slice(*run)] ** -2.0))
+    return max(runs, key=lambda run: run[1] - run[0])
+
+
+def _gains(heard, key):
+    rows = heard.of(key[0])
+    gain = np.array([row.gain_db[key[1]] for row in rows])
+    doubt = np.array([row.doubt_db[key[1]] for row in rows])
+    return np.maximum(gain, -300.0), np.maximum(doubt, 1e-4)
+
+
+def series_of(heard, key, run, same):
+    """Return one gain against level, held against where it is steady.
+
+    Parameters
+    ----------
+    heard : Heard
+    key : (str, int)
+        Stimulus, and which of its gains.
+    run : (int, int)
+        First step of the steady stretch, and the one after its last.
+    same : float
+        Difference in dB that counts as none.
+
+    Returns
+    -------
+    Series
+    """
+    gain, doubt = _gains(heard, key)
+    # The best known half of the stretch: soft sounds may drown.
+    near = np.arange(*run)
+    near = near[doubt[near] <= np.median(doubt[near])]
+    plain = float(np.average(gain[near], weights=doubt[near] ** -2.0))
+    off = np.abs(gain - plain) - np.maximum(same, SIGMAS * np.hypot(doubt, doubt[near].min()))
+    return Series(gain, doubt, plain, off)
+
+
+def trusted(heard):
+    """Return the stimuli that a recording carries: a coder treats noise too roughly."""
+    return ("sine", "two tones") if heard.coded else ("sine", "noise", "two tones")
+
+
+def failing(heard, series):
+    """Return for each step whether anything there is not as it should be."""
+    carried = trusted(heard)
+    fails = np.zeros(len(heard.of("sine")), bool)
+    for key in SERIES:
+        if key[0] in carried:
+            fails |= series[key].off > 0.0
+    for stimulus in carried:
+        fails |= _bent(heard, stimulus)
+    return fails
+
+
+def _bent(heard, stimulus):
+    return np.array([not row.straight for row in heard.of(stimulus)])
+
+
+def wanders(heard, series):
+    """Tell whether the sine's gain turns back time and again though the sine stays clean."""
+    gain, doubt = series["sine", 0].gain, series["sine", 0].doubt
+    steps = np.diff(gain)
+    sure = np.abs(steps) > np.maximum(0.1, SIGMAS * np.hypot(doubt[1:], doubt[:-1]))
+    turns = np.sum(np.diff(np.sign(steps[sure])) != 0)
+    return turns >= WANDERS and not _bent(heard, "sine")[gain > -100.0].any()
+
+
+def beyond_a_coder(heard, series):
+    """Return on which steps a lossy coder leaves a sine alone, or more is missing than it would take."""
+    levels = np.array([row.part.level_dbfs for row in heard.of("sine")])
+    gone = np.abs(series["sine", 0].gain - series["sine", 0].plain) > GONE_DB
+    return (levels >= PLAIN_FROM_DBFS) | (gone & (series["sine", 0].off > 0.0))
+
+
+def plain_to_see(heard, series):
+    """Tell whether a sine of some level is bent or held back by more than a coder would."""
+    rows = heard.of("sine")
+    loud = np.array([row.part.level_dbfs >= PLAIN_FROM_DBFS for row in rows])
+    bent = np.array([row.bent_db > max(row.floor_db + 6.0, PLAIN_BENT_DB) for row in rows])
+    gain = np.abs(series["sine", 0].gain - series["sine", 0].plain) > PLAIN_GAIN_DB
+    return bool(np.sum(loud & (bent | (gain & (series["sine", 0].off > 0.0)))) >= 1)
+
+
+def only_rounds(heard, series):
+    """Tell whether all that fails is an error of one small size, whatever the level."""
+    if any((series[key].off > 0.0)[-9:].any() for key in SERIES if key[0] in trusted(heard)):
+        return False
+    size = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("noise") if not row.straight]
+    sine = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("sine") if not row.straight]
+    return bool(size) and max(size + sine) < ROUNDING_DBFS + max(0.0, series["sine", 0].plain)
+
+
+def grows_steadily(heard):
+    """Tell whether a sine's distortion is seen to grow over three steps in a row, by no more than a bend's."""
+    rows = heard.of("sine")
+    seen = np.array([not row.straight and row.part.level_dbfs > LOWEST_LIMIT_DBFS for row in rows])
+    grown = np.diff([max(row.bent_db, -300.0) for row in rows])
+    good = seen[1:] & seen[:-1] & (grown > GROWS_DB[0]) & (grown < GROWS_DB[1])
+    good &= np.array([row.bent_db < DISTINCT_DB for row in rows[:-1]])
+    return bool(np.any(good[1:] & good[:-1]))

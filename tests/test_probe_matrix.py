@@ -1,0 +1,52 @@
+"""Boxes × what befalls a recording: every verdict and reference right, or "cannot tell" with a reason; never wrong.
+
+A choice of the matrix that ``benchmarks/roundtrip.py`` prints in full: each box once as it is or in one way, most of
+them in all ways together.
+"""
+
+import pytest
+from roundtrips import BOXES, ON_THE_WAY, trial
+
+ALL = "all together"
+PAIRS = [
+    ("bell +6 dB", "as it is"), ("bell +6 dB", "noise −70"), ("bell +6 dB", ALL),
+    ("polarity", "16-bit word"), ("delay", "37 ms"), ("high-pass", "coder"), ("wire", "50 ppm"),
+    ("room", "as it is"), ("tremolo", "inverted"), ("tremolo", ALL), ("slow tremolo", "+3 dB"),
+    ("hiss", "as it is"), ("16 bit", "as it is"), ("16 bit", "noise −70"), ("16 bit", ALL), ("12 bit", "coder"),
+    ("clip −12", "16-bit word"), ("clip −12", ALL), ("limiter −15", "coder"), ("compressor, corner", "noise −70"),
+    ("compressor, corner", ALL), ("compressor, small knee", "−3 dB"), ("compressor, knee", "coder"),
+    ("saturation", "as it is"), ("saturation", ALL), ("gentle saturation", "50 ppm"), ("slight saturation", "coder"),
+    ("asymmetric", "noise −70"), ("tape", ALL), ("stage near its rail", "as it is"), ("gate", "16-bit word"),
+]  # fmt: skip
+SURE = {
+    ("bell +6 dB", "as it is"): "linear",
+    ("wire", "50 ppm"): "linear",
+    ("delay", "37 ms"): "linear",
+    ("tremolo", ALL): "linear, time-varying",
+    ("limiter −15", "coder"): "linear up to a level",
+    ("compressor, corner", ALL): "linear up to a level",
+    ("clip −12", "16-bit word"): "linear up to a level",
+    ("compressor, small knee", "−3 dB"): "nonlinear",
+    ("saturation", ALL): "nonlinear",
+    ("tape", ALL): "nonlinear",
+    ("gate", "16-bit word"): "nonlinear",
+}
+
+
+def test_the_choice_has_every_way_and_enough_boxes():
+    assert {way for _, way in PAIRS} == set(ON_THE_WAY)
+    assert len({name for name, _ in PAIRS}) >= 10 and set(SURE) <= set(PAIRS)
+    assert {name for name, _ in PAIRS} <= set(BOXES)
+
+
+@pytest.mark.parametrize(("name", "way"), PAIRS, ids=lambda text: text)
+def test_right_or_cannot_tell(name, way):
+    row = trial(name, way)
+    assert row.kind in ("right", "open") and row.reference in ("right", "open"), row.report.sentence
+    if row.kind == "open":
+        assert row.report.reason.startswith("Cannot tell: ") or ". Cannot tell whether " in row.report.reason
+    if (name, way) in SURE:  # not by never daring to say anything
+        assert row.report.kind == SURE[name, way]
+    if way == ALL:
+        assert row.report.offset_s == pytest.approx(0.037, abs=3e-4)  # boxes turn the phase as well
+        assert row.report.rate_error_ppm == pytest.approx(50.0, abs=0.2)
