@@ -273,7 +273,12 @@ def test_the_meters_follow_the_faders_without_rendering(bench, stems):
     session = bench.song.session
     assert (session.strip("kick").fader_db, session.strip("hat").pan) == (-12.0, 0.5)
     true_peak = session.render().reading("bus").true_peak_dbtp
-    assert f"true peak {true_peak:+.1f} dBTP".replace("-", "−") in step.said.text
+    wanted = f"true peak {true_peak:+.1f} dBTP".replace("-", "−")
+    assert wanted in step.said.text
+    step.hear()
+    assert step.said.word == "Ready"
+    step.faders.set_values({"bass": -20.0})
+    assert "press again" in step.said.text  # the player still holds what was there before the move
 
 
 def test_a_fader_may_stand_above_the_usual_top(bench, stems):

@@ -127,7 +127,7 @@ class BalanceStep(Step):
             self.top.value = before
             self._quiet = False
             text = f"a fader stands at {level_text(highest)}; bring it down before the travel gets shorter"
-            self.tell("wrong", "Not done", f"{text}.")
+            self.tell("wrong", "Not done", f"{text}.", of=self.meter)
             return
         for each in (self.faders, self.master):
             each.take_law(law_up_to(self.top.value))
@@ -153,6 +153,8 @@ class BalanceStep(Step):
             self.song.change(session, "balance")
         finally:
             self._own = False
+        if self._sound.children:
+            self.tell("note", "", "That was before the last move; press again to hear it now.", of=self.listen)
         self._follow()
         if self._remeter is not None:
             self._live.settle()
@@ -185,7 +187,7 @@ class BalanceStep(Step):
         if self._reason:
             follow = f"{self._reason}, so every move is rendered"
             follow += "" if self._took_s <= AGAIN_S else "; press Measure again after a move"
-        self.tell("right", "The bus", f"{_levels(reading)}; {follow}.")
+        self.tell("right", "The bus", f"{_levels(reading)}; {follow}.", of=self.meter)
         if self._pending:
             self._pending = False
             self.meter.click()
@@ -198,7 +200,7 @@ class BalanceStep(Step):
         master = moves["faders"].pop("bus")
         reading = self._remeter.read(**moves, master_trim_db=master)
         self._show(reading)
-        self.tell("note", "The bus", f"{_levels(reading)}.")
+        self.tell("note", "The bus", f"{_levels(reading)}.", of=self.meter)
 
     def _show(self, reading):
         values = (reading.sample_peak_dbfs, reading.true_peak_dbtp, reading.rms_dbfs, reading.loudness_lufs)

@@ -71,18 +71,20 @@ class Step(Panel):
     def _report_at(self, slot):
         for other in self._slots:
             if other is not slot:
-                other.said.say()
                 other.take(None)
         self._slot = slot
         slot.take(self.progress.widget)
         self.children = [each for each in self.children if each is not self.progress.widget]
 
-    def tell(self, state: str, word: str = "", text: str = "") -> None:
-        """Say how it went; names and paths in the text are shown as they are."""
-        self.said.say(state, word, MARKS.sub(r"\\\g<0>", text))
+    def tell(self, state: str, word: str = "", text: str = "", of: widgets.Widget | None = None) -> None:
+        """Say how it went, where the work is reported now or beside a button; names and paths are shown as they are."""
+        said = self.said if of is None else self._slot_of(of).said
+        said.say(state, word, MARKS.sub(r"\\\g<0>", text))
 
     def note(self, text: str) -> None:
-        """Say something in the first place, when the song has changed."""
+        """Say something in the first place, and nothing in the others: the song has changed."""
+        for slot in self._slots:
+            slot.said.say()
         self._report_at(self._slots[0])
         self.tell("note", "", text)
 
@@ -272,7 +274,10 @@ def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], fig
     def cell(column, text):
         return f"<td{' class=gl-figure' if column in figures else ''}>{html.escape(str(text))}</td>"
 
-    top = "".join(f'<th scope="col">{html.escape(head)}</th>' for head in heads)
+    def head(column, text):
+        return f'<th scope="col"{" class=gl-figure" if column in figures else ""}>{html.escape(text)}</th>'
+
+    top = "".join(head(column, text) for column, text in enumerate(heads))
 
     def line(first, rest):
         cells = "".join(cell(column, text) for column, text in enumerate(rest, 1))

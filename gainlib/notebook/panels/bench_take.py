@@ -192,7 +192,7 @@ class TakeStep(Step):
         heads = ("strip", "what", "earlier", "now", "change")
         self.changes.value = table("What changed by more than 0.1 dB", heads, rows, (2, 3, 4)) if rows else ""
         added, removed = differences[-1].added, differences[-1].removed
-        parts = [f"{count(len(changes), 'figure')} changed" if changes else "nothing changed by more than 0.1 dB"]
+        parts = [f"{count(len(changes), 'figure')} changed" if changes else "Nothing changed by more than 0.1 dB"]
         parts += [f"added: {', '.join(added)}"] if added else []
         parts += [f"removed: {', '.join(removed)}"] if removed else []
         drifted = [name for difference in differences for name in difference.drifted]
