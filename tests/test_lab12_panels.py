@@ -145,6 +145,19 @@ def test_a_move_takes_no_longer_than_a_picture(session):
     assert sorted(took)[7] < FRAME_S
 
 
+def test_a_group_follows_the_hand_too(session):
+    _, panel = session
+    panel.chosen.value = "drums"
+    before = panel.picture.live.widget.png
+    trims = panel.strip.trims
+    trims.values_db = [trims.values_db[0] - 3.0, *trims.values_db[1:]]
+    assert panel.picture.live.widget.png != before
+    trims.released += 1
+    rows = cells(panel._table.children[0].table)
+    node = sitting.staged(panel.places.answer(), panel.places.given).render().reading("drums/insert 1/out")
+    assert rows["out of box 1"][2] == f"{node.rms_dbfs:.1f}".replace("-", "−"), "its compressor is in it"
+
+
 def test_undo_and_back_to_start(session):
     _, panel = session
     panel.chosen.value = "01 kick"

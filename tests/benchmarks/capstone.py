@@ -66,10 +66,8 @@ def main() -> int:
         for processes in chosen.processes:
             took, busy, most, points, disagreements = marked(folder, processes)
             full = sum(abs(each - 100.0) < 1e-9 for each in points.values())
-            print(
-                f"{processes:9d} {took:8.0f} {busy:12.0f} {took / chosen.learners:13.1f} {most:5.1f} {full:8d}/{len(points)}",
-                flush=True,
-            )
+            row = f"{processes:9d} {took:8.0f} {busy:12.0f} {took / chosen.learners:13.1f} {most:5.1f}"
+            print(f"{row} {full:8d}/{len(points)}", flush=True)
             slow += took * 40 / chosen.learners > LIMIT_S or full < chosen.learners or disagreements > 0
     return int(slow > 0)
 

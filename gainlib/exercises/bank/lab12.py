@@ -256,8 +256,8 @@ HAND_OVER = Exercise(
     given=sitting.Drawn("hand-over"),
     statement=(
         "Bring the true peak of the bus between −6.5 and −6.0 dBTP, the master staying where it is. Then export the "
-        "mix as a file of 24 bit, and the stems as they arrive at the bus; summed, they have to null against the mix "
-        "below −90 dB. The bus counts 10 points, the export 5."
+        "mix as a file of 24 bit, and the stems as they arrive at the bus; subtracted from the mix, their sum has to "
+        "leave less than −90 dB of it. The bus counts 10 points, the export 5."
     ),
     solve=reference.handed_over,
     slips=(

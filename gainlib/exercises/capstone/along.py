@@ -133,7 +133,7 @@ def guessed(measured: dict[str, Level], was: dict, now: dict, name: str) -> dict
     total, found = 0.0, {}
     for node, level in measured.items():
         control = _control_at(node.removeprefix(f"{name}/"))
-        if control:
+        if control in now:  # a group has no gains around its box
             total += now[control] - was[control]
         found[node] = shifted(level, total)
     return found

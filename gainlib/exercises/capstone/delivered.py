@@ -21,7 +21,7 @@ FILE_DB = 0.05
 BITS = 24
 _BUS_SHARE = 2 / 3
 _SUM = re.compile(r"[0-9a-f]{64}")
-WANTED = "bus −6.5 to −6.0 dBTP; mix and stems of 24 bit that null below −90 dB"
+WANTED = "bus −6.5 to −6.0 dBTP; mix and stems of 24 bit that leave less than −90 dB when subtracted"
 FACTS = ("bits", "frames", "true_peak_dbtp", "rms_dbfs", "null_db", "sha256")
 
 
