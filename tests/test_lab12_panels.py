@@ -206,21 +206,24 @@ def test_stems_and_mix_are_measured_on_request(session):
     assert len(table["rows"]) == 11 and cells(table)["11 shaker"][1] == "silent"
     given = panel.places.given
     panel.mix.click()
-    rows = cells(panel._asked.children[0].table)
+    rows = cells(panel._asked.children[-1].table)
     found = figures.figures_of(None, given)
     assert rows["bus, true peak"][0] == f"{found.bus.true_peak_dbtp:+.2f} dBTP".replace("-", "−")
     assert rows["bass against the rest"][0] == "0.00 dB"
     panel.chosen.value = "08 pad"
     panel.strip.fader.set_values([panel.strip.values["fader_db"] - 2.0])
     panel.mix.click()
-    assert cells(panel._asked.children[0].table)["pad against the rest"][0] == "−2.00 dB"
+    picture, table = panel._asked.children
+    assert cells(table.table)["pad against the rest"][0] == "−2.00 dB" and "pad −2.00 dB" in picture.sentence
     assert "Farthest from its old balance: pad, −2.00 dB" in panel._mix_said.text
+    panel.strip.fader.set_values([panel.strip.values["fader_db"] + 1.0])
+    assert "measure it again" in panel._mix_said.text
 
 
 def test_the_mix_table_has_every_cell_of_the_sheet_that_no_strip_has(session):
     _, panel = session
     panel.mix.click()
-    rows = cells(panel._asked.children[0].table)
+    rows = cells(panel._asked.children[-1].table)
     for name in ("05 bass, at the bus, RMS", "01 kick, at the drum group, RMS", "drums, its sum, RMS", "bus, loudness"):
         assert name in rows
 

@@ -16,7 +16,7 @@ from gainlib.notebook.live import TableView
 from gainlib.notebook.panels import lab12_words as told
 from gainlib.notebook.panels.base import Beside
 from gainlib.notebook.panels.lab12_places import FIRST, places_of
-from gainlib.notebook.panels.lab12_strip import StripControls, strip_picture
+from gainlib.notebook.panels.lab12_strip import StripControls, mix_picture, strip_picture
 from gainlib.notebook.prose import Said
 from gainlib.notebook.words import level_text
 
@@ -55,6 +55,7 @@ class SessionDesk(Panel):
         self._showing = False
         self._build()
         self._wanted: dict[str, tuple] = {}
+        self._mix_of: dict | None = None
         self._beside = Beside(self, self._work, self._done, self._at_a_loss)
         self.places.watch(self._told)
         self.chosen.observe(self.guarded(lambda change: self._choose()), "value")
@@ -203,7 +204,8 @@ class SessionDesk(Panel):
         for what in whats:
             self._wanted.pop(what, None)
             self._wanted[what] = (self.places.seed, self.name, self.places.answer())
-            (self._status if what == "along" else self._mix_said).say("busy", "", "Measuring …")
+            if what != "strip":
+                (self._status if what == "along" else self._mix_said).say("busy", "", "Measuring …")
         if "along" in whats:
             self._wanted["overview"] = self._wanted["along"]
         self._beside.ask(dict(self._wanted))
@@ -237,23 +239,30 @@ class SessionDesk(Panel):
         elif what == "overview":
             self._show_table(self._overview, found)
         elif what == "stems":
+            self._mix_of = None
             self._mix_said.say("note", "", "The stems as they came; nothing of your controls is in these figures.")
             self._asked.children = (TableView(found),)
         elif what == "mix":
-            table, sentence = found
-            self._mix_said.say("note", "The mix", sentence)
-            self._asked.children = (TableView(table),)
+            mix, values = found
+            self._mix_of = values
+            self._mix_said.say("note", "The mix", told.mix_sentence(mix))
+            picture = mix_picture(mix, self.places.found, values)
+            self._asked.children = (picture.widget, TableView(told.mix_table(mix)))
         else:
             from gainlib.notebook.listen import Player
 
             note = "The refrain, matched in loudness: listen to what has changed, not to how loud it is."
-            self._mix_said.say()
+            if what == "hear":
+                self._mix_said.say()
             box = self._sound if what == "strip" else self._heard
             box.children = (Player(found, note=note),)
 
     # ---- what others do --------------------------------------------------------------------------------------------
 
     def _told(self, what):
+        if self._mix_of is not None and self.places.values != self._mix_of:
+            self._mix_of = None
+            self._mix_said.say("note", "", "Something was moved since the mix was measured: measure it again.")
         if what == "session":
             self._new_session()
         elif what == "all":
@@ -267,6 +276,7 @@ class SessionDesk(Panel):
         self._strips, self._pictures, self._measured = {}, {}, {}
         self._asked.children = self._sound.children = self._heard.children = ()
         self._mix_said.say()
+        self._mix_of = None
         self._wanted.clear()
         self._choose()
 
@@ -298,7 +308,7 @@ def _stems(progress, seed, name, placed):
 
 def _mix(progress, seed, name, placed):
     mix = mixread.read(placed, {"seed": seed}, lambda done: progress(done, "Rendering the mix …"))
-    return told.mix_table(mix), told.mix_sentence(mix)
+    return mix, placed
 
 
 def _hear_strip(progress, seed, name, placed):

@@ -4,6 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.exercises.capstone import along, sitting
 from gainlib.notebook import figures
+from gainlib.notebook.figures.strips import FadersAndChanges
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.together import Together, Trims
 from gainlib.session import FaderLaw
@@ -174,3 +175,31 @@ def strip_picture(session, name: str) -> StripPicture:
         return StripPicture(name, along.points(session, name), wanted)
     around = [f"{name}/insert {k}/{end}" for k in range(1, len(channel.inserts) + 1) for end in ("in", "out")]
     return StripPicture(name, (f"{name}/in", f"{name}/trim", *around, f"{name}/post"), {})
+
+
+def mix_picture(mix, found: dict, values: dict) -> LiveFigure:
+    """Return the picture of a mix that was measured: faders against unity, and who has moved against the rest.
+
+    Parameters
+    ----------
+    mix : MixRead
+        As it was measured.
+    found, values : dict
+        Where the controls were found, and where they stood then.
+
+    Returns
+    -------
+    LiveFigure
+    """
+    fig = figures.make_figure(*PICTURE_PX)
+    left, right = fig.subplots(1, 2, width_ratios=[1.15, 1])
+    names = [sitting.short_name(name) for name in sitting.SOUNDING]
+    drawn = FadersAndChanges(left, right, names)
+    drawn.begin([found[name]["fader_db"] for name in sitting.SOUNDING])
+    rows = {name: row for row, name in enumerate(sitting.SOUNDING)}
+    sends = {}
+    for words, moved in (("effect on {}", mix.wet_db), ("cue send of {}", mix.cue_db)):
+        sends |= {words.format(sitting.short_name(name)): (rows[name], db) for name, db in moved.items()}
+    faders = [values[name]["fader_db"] for name in sitting.SOUNDING]
+    drawn.update(faders, [mix.against_db[name] for name in sitting.SOUNDING], sends)
+    return LiveFigure(fig, [drawn], title="Faders against unity, and what has moved against the rest of the mix")
