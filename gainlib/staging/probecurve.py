@@ -122,7 +122,8 @@ def working_range_of(
             f"Its working range starts at {quantity(working.low_dbfs, 'dBFS', 1)} and goes on beyond the loudest step, "
             f"{quantity(loudest, 'dBFS')}; a test file with a higher level would show where."
         )
-    if working.high_dbfs - working.low_dbfs < NARROW_DB and (heard.coded or heard.noise_dbfs > NOISY_DBFS):
+    sudden = min(working.high_dbfs - working.low_dbfs, 2.0 * (working.best_dbfs - working.low_dbfs)) < NARROW_DB
+    if sudden and (heard.coded or heard.noise_dbfs > NOISY_DBFS):
         return None, (
             f"From {quantity(working.low_dbfs, 'dBFS', 1)} on it bends within a few decibels, which is a ceiling; how "
             "far under it is best depends on its noise, and the recording's own hides that."
@@ -130,6 +131,9 @@ def working_range_of(
     if working.high_dbfs > loudest:
         why = f"{working.reason} Louder than {quantity(loudest, 'dBFS')} was not tried."
         working = working._replace(high_dbfs=loudest, reason=why)
+    if heard.noise_dbfs > NOISY_DBFS and (heard.chain_noise_dbfs is None or heard.noise_dbfs > heard.chain_noise_dbfs):
+        why = f"{working.reason} Should the noise be its own, the lower part of that is the better one."
+        working = working._replace(reason=why)
     return working, working.reason
 
 
