@@ -49,6 +49,15 @@ class LabHand:
         self.page.wait_for_function(BARS, timeout=60_000)
         self.idle()
 
+    def new_numbers(self, found):
+        """Click the button that draws new numbers, and wait until the fields of the old ones have gone."""
+        from playwright.sync_api import expect
+
+        found.get_by_role("button", name="New numbers").click()
+        self.settled()
+        for field in found.get_by_role("textbox").all():
+            expect(field).to_have_value("")
+
     def given(self, id):
         """Return the numbers on the desk for an exercise."""
         return json.loads(self.kernel(f"import json; print(json.dumps(lab.given('{id}')))"))
