@@ -78,6 +78,7 @@ DAMAGE = {
     b"\xff\xfe": "not UTF-8 text",
     b'{"kind": "answer"}': "“id” is missing or is no str",
     b"[" * 100_000: "not a whole line of JSON",
+    rb'{"kind": "start", "learner": "\ud800"}': "holds half a letter",
 }
 
 

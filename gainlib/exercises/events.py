@@ -111,6 +111,7 @@ def parsed(lines: list[bytes], path: Path) -> tuple[list[dict], list[Damaged]]:
             continue
         try:
             event = json.loads(line.decode("utf-8"))
+            json.dumps(event, ensure_ascii=False).encode("utf-8")  # an escape may stand for half a letter
             _check(event)
         except (ValueError, RecursionError) as problem:
             damaged.append(Damaged(path, number, _reason(problem)))
@@ -124,7 +125,7 @@ def _reason(problem):
         return str(problem)
     if isinstance(problem, UnicodeDecodeError):
         return "not UTF-8 text"
-    return "not a whole line of JSON"
+    return "holds half a letter" if isinstance(problem, UnicodeEncodeError) else "not a whole line of JSON"
 
 
 def _check(event):

@@ -14,6 +14,28 @@ from gainlib.exercises.listening import SIGNIFICANT, least_right, tail_probabili
 from gainlib.levels.printing import number
 
 
+def p_text(probability: float, runs: int = 1) -> str:
+    """Return a probability as a sentence has it, with three decimals.
+
+    Parameters
+    ----------
+    probability : float
+    runs : int
+        How often it was multiplied.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> p_text(0.0384), p_text(0.077, 2), p_text(2**-16)
+    ('p = 0.038', '2 × p = 0.077', 'p < 0.001')
+    """
+    text = "p < 0.001" if probability < 0.0005 else f"p = {number(probability, 3)}"
+    return text if runs == 1 else f"{runs} × {text}"
+
+
 @dataclass(frozen=True)
 class Run:
     """A finished run of fixed length.
@@ -71,14 +93,14 @@ class Run:
         """Return what the run allows to say, in Markdown."""
         guessing = (
             f"{self.right} of {self.trials} right. Guessing alone gets at least that many in "
-            f"{percent(self.alone)} of all runs (p = {number(self.alone, 3)})."
+            f"{percent(self.alone)} of all runs ({p_text(self.alone)})."
         )
         if self.sham:
             return f"{guessing} A and B were the same sound, so **whatever the count, it was luck**."
         if self.runs > 1:
             guessing += (
                 f" This is run {self.runs}, and the best of several guesses is a better guess: "
-                f"{self.runs} × p = {number(self.probability, 3)}."
+                f"{p_text(self.probability, self.runs)}."
             )
         return f"{guessing} {self._verdict()}"
 

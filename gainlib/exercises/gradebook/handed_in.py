@@ -143,13 +143,7 @@ def _read(content: bytes, path: Path) -> Iterator[Line | Damaged]:
 
 def _unfit(event):
     """Return why an event that is JSON can be no event of a record; empty where it can."""
-    if _deeper_than(event, _DEEPEST):
-        return "nested deeper than a record is"
-    try:
-        json.dumps(event, ensure_ascii=False).encode("utf-8")
-    except UnicodeEncodeError:
-        return "holds half a letter"
-    return ""
+    return "nested deeper than a record is" if _deeper_than(event, _DEEPEST) else ""
 
 
 def _deeper_than(value, depth):

@@ -12,14 +12,14 @@ import ipywidgets as widgets
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises.blind.clips import louder, residual_db
-from gainlib.exercises.runs import Run, guessing_percent
+from gainlib.exercises.runs import Run, guessing_percent, p_text
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.guessing import GuessBars
 from gainlib.notebook.limits import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import Said
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.notebook.words import Table, level_text
 
 PICKS = "AB"
 TRIALS = (8, 10, 12, 16, 20, 24)
@@ -314,8 +314,8 @@ class AbxPanel(Panel):
         if run is None:
             return (str(index), name, "given up", "", "", "not shown")
         verdict = "none to show" if run.sham else "shown" if run.shown else "not shown"
-        chance = "" if run.sham else f"{run.runs} × p = {number_text(run.probability, 3)}"
-        return (str(index), name, f"{run.right} of {run.trials}", number_text(run.alone, 3), chance, verdict)
+        chance = "" if run.sham else p_text(run.probability, run.runs)
+        return (str(index), name, f"{run.right} of {run.trials}", p_text(run.alone), chance, verdict)
 
     def _read(self, a, b):
         """Return what meters say of A and B as they are played, for those who cannot listen."""
