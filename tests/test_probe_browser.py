@@ -149,6 +149,6 @@ def test_boxes_and_prints_by_keyboard_alone(trip, tmp_path):
     trip.enter("null", "Second print:", str(tmp_path / "after.wav"))
     trip.key("null", "Subtract")
     trip.says("null", "Subtracted", "what remains is −76")
-    assert sentence(trip.cell("null")).startswith("Highest: 16000")
+    assert sentence(trip.cell("null")).startswith("Highest: 16 kHz, ")
     trip.shot("roundtrip-null")
     clean(trip)

@@ -98,7 +98,7 @@ def test_two_prints_are_subtracted(tmp_path):
     assert panel.report.gain_db == pytest.approx(-6.02, abs=0.001)
     assert panel.report.residual_dbfs == pytest.approx(-91.5, abs=0.4)
     assert "stands −6.021 dB against the first" in panel.said.text and "−6.021 dB" in panel.facts.value
-    assert panel.live.widget.alt.startswith("What remains of two prints. Highest: 16000, ")
+    assert panel.live.widget.alt.startswith("What remains of two prints. Highest: 16 kHz, ")
     panel.match.value = False
     panel.subtract()
     assert panel.report.depth_db == pytest.approx(20 * np.log10(0.5), abs=0.01)

@@ -100,7 +100,10 @@ class ProbeReport:
         return f"{self.reason}. {self.range_reason} {self._taken_out()}"
 
     def insert(self) -> Insert | None:
-        """Return what stands for the box in a session, matched to its bypass; None where no reference is known."""
+        """Return what stands for the box in a session, with the output gain the real one wants; None without reference.
+
+        The stand-in passes everything as it was, so a session that is rendered here does without that gain.
+        """
         if self.reference_dbfs is None:
             return None
         return Insert(Unseen(self.reference_dbfs), out_db=round(self.output_gain_db, 2))

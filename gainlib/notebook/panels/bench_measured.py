@@ -1,7 +1,10 @@
 """Step 3 of the bench, for a box that nobody here can run: a test file goes through it, and the recording tells."""
 
+import ipywidgets as widgets
+
 from gainlib.audio import GainlibError
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer, sheet, table
+from gainlib.notebook.panels.probe import facts, picture
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text
 from gainlib.staging.pasted import pasted_path
@@ -28,6 +31,8 @@ class MeasuredStep(Step):
         Fields.
     which : Dropdown
         Where the box stands.
+    seen : VBox
+        What the recording tells, in figures and in a picture.
     write_test, read_recording : callable
         What the buttons do, at once.
     """
@@ -36,7 +41,9 @@ class MeasuredStep(Step):
         self.probe, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
         self.which = menu("The box stands in:", ())
         self.out, self.back = button("Write the test file"), button("Read the recording")
-        super().__init__(song, prose(TEXT), self.probe, Slot(self.out), self.recorded, Slot(self.which, self.back))
+        self.seen = widgets.VBox()
+        parts = (prose(TEXT), self.probe, Slot(self.out), self.recorded, Slot(self.which, self.back), self.seen)
+        super().__init__(song, *parts)
         self.write_test = self.action(self.out, _write, self._written, "Writing …", self._to_write)
         self.read_recording = self.action(self.back, _read, self._measured, "Reading …", self._to_read)
         song.watch(self._changed)
@@ -56,6 +63,9 @@ class MeasuredStep(Step):
         self.tell("right", "Written", f"{path}. Play it through the box, and record what comes out.")
 
     def _measured(self, found):
+        figures = sheet()
+        figures.value = table("What the recording tells", ("", ""), facts(found[1]))
+        self.seen.children = [figures, picture(found[1]).widget]
         self.add_measured(*found)
 
     def add_measured(self, name: str, report) -> None:
@@ -102,6 +112,7 @@ class MeasuredStep(Step):
         if what in ("opened", "stems", "chains"):
             offer(self.which, [*session.names, MASTER] if session is not None else [])
         if what == "opened":
+            self.seen.children = []
             self.probe.value = str(self.song.place_for("test file.wav"))
             self.note("")
 

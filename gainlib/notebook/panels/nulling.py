@@ -82,8 +82,8 @@ class NullPanel(Step):
     def _subtracted(self, report):
         self.report = report
         fig = figures.make_figure(*PICTURE_PX)
-        bars = ResidueBars(fig.subplots(), -180.0, 0.0, "What remains, by octave", "dB", "octave (Hz)")
-        bars.update([f"{hz:g}" for hz in report.octaves], list(report.octaves.values()))
+        bars = ResidueBars(fig.subplots(), -180.0, 0.0, "What remains, by octave", "dB", "octave")
+        bars.update([_octave(hz) for hz in report.octaves], list(report.octaves.values()))
         self.live = LiveFigure(fig, [bars], title="What remains of two prints")
         self._picture.children = [self.live.widget]
         self.facts.value = table("First print less second", ("", ""), facts(report))
@@ -145,6 +145,10 @@ def facts(report) -> list[tuple[str, str]]:
         ("level of the second against the first", level_text(report.gain_db, digits=3)),
         ("level", "matched" if report.matched else "left as it was"),
     ]
+
+
+def _octave(hz):
+    return f"{hz:g} Hz" if hz < 1000.0 else f"{hz / 1000.0:g} kHz"
 
 
 def told(residues: dict[str, float]) -> str:
