@@ -9,7 +9,7 @@ from gainlib.exercises.gradebook.handed_in import Line, moment
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
 from gainlib.exercises.model import Exercise
-from gainlib.exercises.tally import tally
+from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for
 
 Who = tuple[str, str]
@@ -98,7 +98,7 @@ def learner_rows(
 
 def _row(score, exercise, name, answers, salt):
     class_code, learner = name
-    own = [answer for answer in answers if answer.exercise == exercise.id]
+    own = [each for each in answers if each.exercise == exercise.id and not is_practice(exercise, each.line.event)]
     states = [answer.verdict.state for answer in own]
     return Row(
         learner,
