@@ -133,6 +133,35 @@ def test_a_new_anchor_changes_no_reading(monkeypatch):
         assert_same(renewed.read(**arguments), plain.read(**arguments))
 
 
+def test_steady_tones_end_the_search(monkeypatch):
+    """Every block of a steady tone all but reaches its peak; still only a few are summed."""
+    time_s = np.arange(480000)[:, np.newaxis] / 48000
+    tones = [Strip(f"{hz} Hz", Audio(0.2 * np.sin(2 * np.pi * hz * time_s), 48000)) for hz in (110, 997, 3001, 12000)]
+    session = Session(tones)
+    remeter, summed = Remeter(session), []
+    survey = remeter._reader.survey
+    sums_at = survey.sums_at
+    monkeypatch.setattr(survey, "sums_at", lambda *given: summed.append(len(given[1])) or sums_at(*given))
+    for solo in (["110 Hz"], ["997 Hz"], ["12000 Hz"]):
+        summed.clear()
+        reading = remeter.read(solo=solo)
+        alone = Session([strip for strip in tones if strip.name in solo])
+        assert_same(reading, measure(alone.render().bus))
+        assert sum(summed) < 0.02 * len(time_s) / 32 * 2, solo
+
+
+def test_one_mute_reads_no_short_hops(monkeypatch):
+    """What a move of one fader needs of the short hops is in memory, but for the few that hold the maximum."""
+    session = sessions()["strips"]
+    remeter, read = Remeter(session), []
+    for products in remeter._reader.survey.products:
+        table = products.fine
+        plain = table.read
+        monkeypatch.setattr(table, "read", lambda first, count, plain=plain: read.append(count) or plain(first, count))
+    remeter.read(mute=["s1"])
+    assert 0 < len(read) <= 64
+
+
 def test_renders_and_says_so_where_a_processor_sits_behind_the_faders():
     session = sessions()["strips"].with_("bus", inserts=(Insert(HardClip(-12.0)),))
     reading = Remeter(session).read({"s0": 3.0})
