@@ -10,7 +10,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.notebook.bench_work import Stopped
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, Progress
 from gainlib.notebook.prose import Said
 
 AUTO = {"width": "auto"}
@@ -24,16 +24,20 @@ class Slot(widgets.VBox):
     Parameters
     ----------
     *inside : widgets
+
+    Attributes
+    ----------
+    progress : Progress
+        The bar, with a button that stops the work.
+    said : Said
+        The line.
     """
 
     def __init__(self, *inside: widgets.Widget):
-        self.said, self.inside = Said(), inside
-        self._fixed = [row(*inside)] if inside else []
-        super().__init__([*self._fixed, self.said])
-
-    def take(self, bar: widgets.Widget | None) -> None:
-        """Show the bar here, or no longer."""
-        self.children = [*self._fixed, *([] if bar is None else [bar]), self.said]
+        self.said, self.inside, self.progress = Said(), inside, Progress()
+        self.halt = button("Stop", tooltip="End this; nothing is changed")
+        self.progress.widget.children += (self.halt,)
+        super().__init__([*([row(*inside)] if inside else []), self.progress.widget, self.said])
 
 
 class Step(Panel):
@@ -58,23 +62,13 @@ class Step(Panel):
         self._slot = self._slots[0]
         super().__init__(*children, *([] if self._slot in children else [self._slot]))
         self.add_class("gl-form").add_class("gl-bench")
-        self.halt = button("Stop", tooltip="End this; nothing is changed")
-        self.halt.on_click(self.guarded(lambda _button: self._stop()))
-        self.progress.widget.children += (self.halt,)
-        self._report_at(self._slot)
+        for slot in self._slots:
+            slot.halt.on_click(self.guarded(lambda _button, slot=slot: self._stop(slot)))
 
     @property
     def said(self) -> Said:
         """The line that speaks now."""
         return self._slot.said
-
-    def _report_at(self, slot):
-        for other in self._slots:
-            if other is not slot:
-                other.take(None)
-        self._slot = slot
-        slot.take(self.progress.widget)
-        self.children = [each for each in self.children if each is not self.progress.widget]
 
     def tell(self, state: str, word: str = "", text: str = "", of: widgets.Widget | None = None) -> None:
         """Say how it went, where the work is reported now or beside a button; names and paths are shown as they are."""
@@ -85,7 +79,7 @@ class Step(Panel):
         """Say something in the first place, and nothing in the others: the song has changed."""
         for slot in self._slots:
             slot.said.say()
-        self._report_at(self._slots[0])
+        self._slot = self._slots[0]
         self.tell("note", "", text)
 
     def _slot_of(self, pressed):
@@ -115,21 +109,23 @@ class Step(Panel):
         """
 
         def asked():
-            self._report_at(self._slot_of(pressed))
+            self._slot = self._slot_of(pressed)
             return self._tried(ask)
 
         def begin():
             found = asked()
             if found is None:
                 return
-            self.tell("busy", text)
-            self.progress.of(text).__enter__()
-            name, ended = text.rstrip(" …"), lambda future: self._ended(future, done)
+            slot, name = self._slot, text.rstrip(" …")
             try:
-                self.song.work.later(name, lambda tell: work(tell, *found), ended, self.progress)
+                self.song.work.later(
+                    name, lambda tell: work(tell, *found), lambda future: self._ended(slot, future, done), slot.progress
+                )
             except GainlibError as problem:
-                self.progress.__exit__(None, None, None)
                 self.tell("wrong", "Not now", f"{problem}.")
+                return
+            self.tell("busy", text)
+            slot.progress.of(text).__enter__()
 
         def now():
             found = asked()
@@ -143,17 +139,18 @@ class Step(Panel):
         """Give a button work that takes no time."""
 
         def do(_button):
-            self._report_at(self._slot_of(pressed))
+            self._slot = self._slot_of(pressed)
             self._tried(work)
 
         pressed.on_click(self.guarded(do))
 
-    def _stop(self):
+    def _stop(self, slot):
         self.song.work.stop()
-        self.progress.text.value = "Stopping at the end of this piece …"
+        slot.progress.text.value = "Stopping at the end of this piece …"
 
-    def _ended(self, future, done):
-        self.progress.__exit__(None, None, None)
+    def _ended(self, slot, future, done):
+        slot.progress.__exit__(None, None, None)
+        self._slot = slot
         self.guarded(lambda: self._tried(lambda: done(future.result())))()
 
     def _tried(self, work):

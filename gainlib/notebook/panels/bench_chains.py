@@ -158,7 +158,7 @@ class ChainsStep(Step):
         self.song.notes = tuple(dict.fromkeys((*self.song.notes, *notes)))
         self.song.change(session, "chains", "balance")  # a chains file may bring faders along
         self._changed("opened")
-        self._report_at(self._slot_of(self.take))
+        self._slot = self._slot_of(self.take)
         boxes = sum(bool(strip.inserts) for strip in session.strips)
         text = f"{boxes} of {len(session.strips)} stems pass something. " + " ".join(f"{note}." for note in notes)
         self.tell("partly" if notes else "right", "Read", text)

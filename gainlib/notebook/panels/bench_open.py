@@ -85,7 +85,7 @@ class OpenStep(Step):
         coming : Incoming
             With all its files there.
         """
-        self._report_at(self._slot_of(self.upload))
+        self._slot = self._slot_of(self.upload)
         if not coming.arrived:
             self.tell("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file came'}.")
             return
@@ -93,7 +93,7 @@ class OpenStep(Step):
         self.path.value = str(songs[0] if len(songs) == 1 else coming.folder)
         self.open()
         if coming.refused:
-            self._report_at(self._slot_of(self.upload))
+            self._slot = self._slot_of(self.upload)
             self.tell("partly", "Taken", f"{count(len(coming.arrived), 'file')}; {'; '.join(coming.refused)}.")
 
 
