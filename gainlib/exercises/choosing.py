@@ -186,6 +186,13 @@ class Map(_Optional):
     partly_from: float = 1.0
     kind: ClassVar[str] = "map"
 
+    @property
+    def band(self) -> str:
+        """How much agreement counts as right, and from how much there are points in proportion."""
+        right = "exact" if self.enough >= 1 else f"{number(100 * self.enough)} % or more"
+        partly = f"; in proportion from {number(100 * self.partly_from)} %" if self.partly_from < self.enough else ""
+        return right + partly
+
     def items_for(self, given: dict) -> tuple[Option, ...]:
         """Return the items to be matched."""
         return tuple(self.items(given)) if callable(self.items) else self.items

@@ -21,7 +21,8 @@ _COMMON = {"series": SERIES, "graded_hints": 1, "guard": False, "material": sitt
 
 
 def _report(given):
-    lines = [f"- {stem}: {', '.join(tags)}" for stem, tags in sitting.faults(given).items()]
+    words = {option.key: option.text for option in sitting.tags(given)}
+    lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in sitting.faults(given).items()]
     return (
         "The floors: too hot from −13 dBFS active level, too low down to −34 dBFS, clipped where ten or more tops are "
         "flat at the stem's own maximum, whatever that is; an offset from 0.5 % of full scale; noise 22 to 36 dB under "
