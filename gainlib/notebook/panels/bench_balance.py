@@ -183,14 +183,15 @@ class BalanceStep(Step):
             self._picture.children = [self._live.widget]
         self._show(reading)
         self._live.settle()
+        if self._pending:  # something has moved meanwhile
+            self._pending = False
+            self.meter.click()
+            return
         follow = "the meters follow the faders now"
         if self._reason:
             follow = f"{self._reason}, so every move is rendered"
             follow += "" if self._took_s <= AGAIN_S else "; press Measure again after a move"
         self.tell("right", "The bus", f"{_levels(reading)}; {follow}.", of=self.meter)
-        if self._pending:
-            self._pending = False
-            self.meter.click()
 
     def _follow(self):
         """Show what the bus reads now, where that needs no rendering."""
