@@ -145,7 +145,8 @@ def read_probe(
     Notes
     -----
     The box is known between the softest and the loudest step only, for steady sounds, and one time of its settings. A
-    box that rounds to 24 bit or finer passes for one that does not. What it does to noise between 12 kHz and the top
+    box whose error lies under the noise of the recording, such as one that rounds to far more than 16 bit, passes for
+    one that makes none. What it does to noise between 12 kHz and the top
     of the band is not tested.
 
     Examples

@@ -142,7 +142,7 @@ def output_gain(heard: Heard, gain_db: float, layout: Layout, reference: float |
     rows, sines = heard.of("noise"), heard.of("sine")
     average = np.array([row.part.level_dbfs for row in rows]) + level(layout.one_period("noise"))
     loud = np.array([row.loud_db for row in rows])
-    sine = np.array([row.gain_db[0] for row in sines])
+    sine = np.array([max(row.gain_db[0], -300.0) for row in sines])
     if reference is None:
         off = np.array([abs(each - gain_db) if np.isfinite(gain_db) else 0.0 for each in sine])
         steady = np.flatnonzero(off < max(STEADY_DB, 1.1 * float(off.min())))

@@ -96,7 +96,7 @@ def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_p
     fed = layout.fed[part.stimulus]
     given = np.abs(np.fft.rfft(layout.one_period(part.stimulus)))[fed] ** 2 * (2.0 / period) ** 2
     given = given * db_to_ratio(2.0 * part.level_dbfs)
-    gains, doubts = _gains(part.stimulus, on[fed], noise[fed] + ROUNDING_SHARE * own_power, given)
+    gains, doubts = _gains(part.stimulus, on[fed], noise[fed], given, own_power)
     bent, floor = _bent(layout, part.stimulus, on, noise, own_power)
     whole = float(np.sum(on[fed]))
     hz = np.arange(len(on)) * layout.rate_hz / period
@@ -130,13 +130,15 @@ def _beside(power, count, period):
     return ndimage.uniform_filter1d(both, AROUND_LINES, mode="nearest")
 
 
-def _gains(stimulus, on, noise, given):
+def _gains(stimulus, on, noise, given, own_power):
     if stimulus == "noise":
-        on, noise, given = (np.array([each.sum()]) for each in (on, noise, given))
-        spread = np.sqrt(2.0 * noise / max(len(on), 1) * on) / np.maximum(on, 1e-300)
-        clean = np.maximum(on - noise, 0.0)
+        # The power of a line in noise scatters by its own noise, and by the product of both.
+        beside = noise + own_power / len(on)
+        scatter = np.array([np.sqrt(np.sum(beside**2 + 2.0 * beside * np.maximum(on - noise, 0.0)))])
+        clean, given = np.maximum(on.sum(keepdims=True) - noise.sum(), scatter), given.sum(keepdims=True)
+        spread = scatter / np.maximum(clean, 1e-300)
     else:
-        spread = np.sqrt(2.0 * noise / np.maximum(on, 1e-300))
+        spread = np.sqrt(2.0 * (noise + ROUNDING_SHARE * own_power) / np.maximum(on, 1e-300))
         clean = on
     gains = tuple(_db(float(a), float(b)) for a, b in zip(clean, given, strict=True))
     return gains, tuple(float(min(4.343 * each, 100.0)) for each in spread)

@@ -10,7 +10,8 @@ from gainlib.staging.probeswell import Swell
 
 SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
 SAME_DB, SAME_CODED_DB = 0.03, 0.25
-SIGMAS = 5.0
+SIGMAS, DB_OF_A_SHARE = 5.0, 8.686
+CODED_BENT_DB = -65.0
 STEADY_RUN, STEADY_DOUBT_DB = 3, 0.3
 DISTINCT_DB = -46.0
 PLAIN_GAIN_DB, PLAIN_BENT_DB, PLAIN_FROM_DBFS, GONE_DB = 0.3, -50.0, -45.0, 6.0
@@ -61,7 +62,7 @@ class Series(NamedTuple):
     gain: np.ndarray
     doubt: np.ndarray
     plain: float
-    off: np.ndarray  # how far off, beyond what is allowed; positive fails
+    off: np.ndarray  # how far off, beyond what is allowed, as a share of the amplitude; positive fails
 
 
 def steady_run(heard, same):
@@ -107,7 +108,10 @@ def series_of(heard, key, run, same):
     near = np.arange(*run)
     near = near[doubt[near] <= np.median(doubt[near])]
     plain = float(np.average(gain[near], weights=doubt[near] ** -2.0))
-    off = np.abs(gain - plain) - np.maximum(same, SIGMAS * np.hypot(doubt, doubt[near].min()))
+    # Held against what should come out: what is gone may drown in noise that would not have mattered.
+    share = 10.0 ** ((gain - plain) / 20.0)
+    known = SIGMAS * np.hypot(share * doubt, doubt[near].min()) / DB_OF_A_SHARE
+    off = np.abs(share - 1.0) - np.maximum(same / DB_OF_A_SHARE, known)
     return Series(gain, doubt, plain, off)
 
 
@@ -129,6 +133,8 @@ def failing(heard, series):
 
 
 def _bent(heard, stimulus):
+    if heard.coded:  # what a coder adds may fall on harmonics as well
+        return np.array([row.bent_db > max(row.floor_db + 6.0, CODED_BENT_DB) for row in heard.of(stimulus)])
     return np.array([not row.straight for row in heard.of(stimulus)])
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from gainlib.levels.printing import number, quantity
 from gainlib.staging.linearity import LOWEST_LIMIT_DBFS
 from gainlib.staging.probeseries import (
+    CODED_BENT_DB,
     DISTINCT_DB,
     SAME_CODED_DB,
     SAME_DB,
@@ -96,6 +97,13 @@ def _told(heard, series, swaying, gain):
             None,
             "its gain goes up and down from step to step with no distortion and no order, so it moves with time, and "
             "whether it moves with level as well does not show; record again with the box's modulation off",
+        )
+    small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
+    if swaying and small and not any((each.off > 0.0).any() for each in series.values()):
+        return _open(
+            None,
+            f"its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at {number(swaying[1], 1)} Hz, and the "
+            "little distortion beside that may be the recording's; record into WAV or FLAC with 24 bit",
         )
     if heard.coded:
         fails &= beyond_a_coder(heard, series)
