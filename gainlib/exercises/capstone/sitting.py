@@ -4,6 +4,7 @@ Every strip has its DC block switched on, so that an offset is something to repo
 master stays where it is: what moves the bus has to be moved ahead of it.
 """
 
+import gc
 from dataclasses import replace
 from functools import lru_cache
 
@@ -80,6 +81,7 @@ def session_of(seed: int) -> Session:
     """
     if not 0 <= seed < SEEDS:
         raise GainlibError(f"there is no session no. {seed}; they go from 0 up to {SEEDS - 1}")
+    gc.collect()  # what a render was made of refers to itself, and holds the stems of the session before
     opened = demo_session(seed, "drawn", "spread", chains="drawn")
     return opened.with_(strips=tuple(strip.with_(dc_block=True) for strip in opened.strips))
 
