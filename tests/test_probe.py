@@ -70,7 +70,7 @@ def test_nothing_is_overwritten_and_no_coder_used(tmp_path):
 # ---- time ------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("ppm", [50.0, -50.0, 3.0, 800.0])
+@pytest.mark.parametrize("ppm", [50.0, -50.0, 3.0, 1800.0])
 def test_a_clock_that_is_off_is_found(ppm):
     base, layout = time_base(off_speed(played(), ppm), RATE_HZ)
     assert 1e6 * (base.stretch - 1.0) == pytest.approx(ppm, abs=0.01)
@@ -89,7 +89,7 @@ def test_a_delay_is_found_to_a_fraction_of_a_sample(frames):
     assert base.stretch == 1.0
 
 
-@pytest.mark.parametrize(("rate_hz", "level"), [(44100, -10.5), (96000, 0.0), (192000, -30.0)])
+@pytest.mark.parametrize(("rate_hz", "level"), [(44100, -10.5), (96000, 0.0), (192000, -29.9)])
 def test_rate_and_level_are_read_from_the_marks(rate_hz, level):
     report = read_probe(recording(-Layout(rate_hz, level).samples(), rate_hz))
     assert report.levels_dbfs[1] == level and report.rate_hz == rate_hz

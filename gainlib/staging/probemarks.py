@@ -83,7 +83,7 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
             f"the test file was written for {coded_hz} Hz and the recording runs at {rate_hz} Hz; write a test file at "
             f"{rate_hz} Hz, or record at {coded_hz} Hz"
         )
-    read = Layout(rate_hz, _level_of(falling, first + spacing, rate_hz))
+    read = Layout(rate_hz, _level_of(falling, first, spacing, rate_hz))
     if layout is not None and abs(read.level_max_dbfs - layout.level_max_dbfs) > 0.2:
         raise GainlibError(
             f"the recording holds a test file up to {read.level_max_dbfs:g} dBFS, and the one given goes up to "
@@ -147,16 +147,20 @@ def _end_marks(line, falling, layout):
     return best[1:]
 
 
-def _level_of(falling, second, rate_hz):
+def _level_of(falling, first, spacing, rate_hz):
     """Return the highest level that the distance of the last two marks stands for."""
+    second = first + spacing
     nearest = second + round((LEVEL_CODE_S[0] - NEAR_S / 2) * rate_hz)
     farthest = second + round((LEVEL_CODE_S[0] - LEVEL_CODE_S[1] * SOFTEST_TOP_DBFS + NEAR_S / 2) * rate_hz)
     around = falling[nearest : min(farthest, len(falling))]
     if not len(around) or np.abs(around).max() < 0.5 * abs(falling[second - 8 : second + 9]).max():
         raise GainlibError("the last mark of the test file is not in it; let the recording run on until after its end")
+    reach = 2 + round(LARGEST_PPM * 1e-6 * spacing)
+    second += int(np.argmax(np.abs(falling[second - reach : second + reach + 1]))) - reach
     here = _peak(falling, second)[0]
+    stretch = (here - _peak(falling, first)[0]) / spacing  # so well known that a slow clock is no softer file
     apart = _peak(falling, nearest + int(np.argmax(np.abs(around))))[0] - here
-    level = (LEVEL_CODE_S[0] - apart / rate_hz) / LEVEL_CODE_S[1]
+    level = (LEVEL_CODE_S[0] - apart / stretch / rate_hz) / LEVEL_CODE_S[1]
     return float(np.clip(round(level, 1), SOFTEST_TOP_DBFS, 0.0))
 
 
@@ -224,7 +228,7 @@ def _again(line, chirp, place):
     low = max(round(place) - 4 * HALF, 0)
     around = line[low : round(place) + len(chirp) + 4 * HALF]
     matched = signal.oaconvolve(around, chirp[::-1], mode="valid")
-    return low + _peak(matched, min(round(place) - low, len(matched) - 1))[0]
+    return low + _peak(matched, int(np.argmax(np.abs(matched))))[0]
 
 
 def _begins_late(sure, layout):

@@ -66,7 +66,7 @@ class Layout:
     rate_hz : int
         One of 44 100, 48 000, 88 200, 96 000, 176 400, 192 000.
     level_max_dbfs : float
-        Highest peak level, −30 to 0; kept to 0.01 dB.
+        Highest peak level, −30 to 0; kept to 0.1 dB.
 
     Raises
     ------
@@ -89,7 +89,7 @@ class Layout:
                 f"a highest level of {level:g} dBFS; give {SOFTEST_TOP_DBFS:g} to {LOUDEST_DBFS:g} dBFS, for what is "
                 "softer than that tells little about a box"
             )
-        object.__setattr__(self, "level_max_dbfs", round(float(level), 2))
+        object.__setattr__(self, "level_max_dbfs", round(float(level), 1))
 
     @property
     def period(self) -> int:
