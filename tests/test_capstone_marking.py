@@ -180,6 +180,13 @@ def test_a_hand_with_meters_gets_every_point(learner):
     assert marked("12-6", {"controls": placed, "cells": cells}, learner).state == "right"
 
 
+def test_drums_of_another_shape_keep_their_reduction():
+    """Driven by the same energy, these drums were reduced by 0.14 dB more once they were staged."""
+    given = given_of("12-4", "learner 14")
+    assert given["seed"] == 250116
+    assert marked("12-4", reference.controls(given), "learner 14").state == "right"
+
+
 # ---- refused -------------------------------------------------------------------------------------------------------
 
 
