@@ -27,9 +27,9 @@ class StemLevels:
     >>> from gainlib.demo import demo_session
     >>> from gainlib.notebook.figures import make_figure
     >>> from gainlib.staging import checkup
-    >>> stems = checkup(demo_session().strips[:1])
+    >>> stems = checkup(demo_session().strips[:2])
     >>> StemLevels(make_figure(600, 200).subplots(), stems, -34.0, -13.0).sentence()
-    'Active levels from −8.0 to −8.0 dBFS. Too hot: 01 kick.'
+    'Active levels from −24.8 to −8.9 dBFS. Too hot: 01 kick.'
     """
 
     artists = ()
