@@ -215,6 +215,26 @@ def test_the_worst_instant_and_who_is_in_it():
         assert share == pytest.approx(worst.value - without, abs=1e-6), name
 
 
+def test_the_worst_instant_stays_while_anchors_change(monkeypatch):
+    """An anchor taken after a search must not be put in the place of the one the search leaned on."""
+    session, taken = sessions()["strips"].with_("bus", trim_db=0.0, fader_db=0.0), []
+    remeter = Remeter(session)
+    renew = remeter._reader.survey.renew_anchor
+    monkeypatch.setattr(remeter._reader.survey, "renew_anchor", lambda *given: taken.append(1) or renew(*given))
+    monkeypatch.setattr(remeter._reader, "patience", lambda: 60.0)
+    for step in range(40):
+        move = {"s1": 4.0 - 0.3 * step, "s2": 0.2 * step}
+        moved = session.with_faders(move)
+        peak = remeter._reader.peak(remeter.at(moved)._gains)
+        sum_there = remeter._reader.survey.sums_at(peak.side, np.array([peak.block]), peak.mix)
+        before, start = remeter._reader.survey.interpolator.before, peak.block * 32
+        bus = moved.render().bus.samples[start : start + 32, peak.side]
+        assert sum_there[before : before + len(bus), 0] == pytest.approx(bus, abs=1e-6), step
+        worst = remeter.worst(move)
+        assert worst.value == pytest.approx(moved.render().bus.samples[round(worst.time_s * 48000), worst.channel])
+    assert taken
+
+
 def test_files_are_read_where_they_lie(tmp_path):
     some = strips(3, 100000)
     files = []

@@ -4,7 +4,7 @@ import contextlib
 import math
 import threading
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -94,7 +94,8 @@ class Reader:
         self._work += peak.work
         if self._work > patience:
             survey.renew_anchor(gains, self._told)
-            self._work = 0
+            # written in lanes alone: the mix that led here may lean on the anchor that has gone
+            peak, self._work = replace(peak, mix=np.concatenate([[0.0], gains[peak.side]])), 0
         return peak
 
     def _stays(self, gains):

@@ -124,8 +124,7 @@ class Remeter:
             peak = reader.peak(gains)
             if not peak.between:
                 return None
-            frame = reader.peak_frame(peak)
-        return self._instant(gains, self._master_gain(master_trim_db), frame, peak.side)
+            return self._instant(gains, self._master_gain(master_trim_db), reader.peak_frame(peak), peak.side)
 
     def at(self, session) -> "Moved | None":
         """Return the bus of another state of the session, unrendered.
@@ -247,6 +246,7 @@ class Moved:
             apart = int(np.ceil(apart_s * reader.survey.rate_hz))
             highest = reader.peak(self._gains).sample
             found = worst(reader.survey, self._gains, highest, count, apart, reader.patience())
-        if found is None:
-            return None
-        return tuple(self._remeter._instant(self._gains, self._master_gain, frame, side) for frame, side, _ in found)
+            if found is None:
+                return None
+            state = self._gains, self._master_gain
+            return tuple(self._remeter._instant(*state, frame, side) for frame, side, _ in found)

@@ -92,7 +92,7 @@ def contributions(session: Session, count: int = 10, *, remeter=None) -> Contrib
         Number of instants at most; fewer come back when the bus has no more 10 ms apart that are not silent.
     remeter : Remeter, optional
         Of the same session, with any faders, pans, mutes and master fader. Then nothing is rendered, where it can
-        answer; on a session of full length that is a tenth of a second in place of several. Instants that lie less
+        answer; on a session of full length that is a fraction of a second in place of many. Instants that lie less
         than 10 ms from a higher one by a hair may be chosen differently.
 
     Returns
