@@ -221,7 +221,7 @@ def test_the_worst_instant_stays_while_anchors_change(monkeypatch):
     remeter = Remeter(session)
     renew = remeter._reader.survey.renew_anchor
     monkeypatch.setattr(remeter._reader.survey, "renew_anchor", lambda *given: taken.append(1) or renew(*given))
-    monkeypatch.setattr(remeter._reader, "patience", lambda: 60.0)
+    monkeypatch.setattr(remeter._reader, "patience", lambda: 200.0)
     for step in range(40):
         move = {"s1": 4.0 - 0.3 * step, "s2": 0.2 * step}
         moved = session.with_faders(move)
