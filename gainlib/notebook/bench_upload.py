@@ -46,11 +46,12 @@ class Incoming:
     def __init__(self, folder: Path):
         self.folder, self.arrived, self.refused = folder, [], []
 
-    def begin(self) -> None:
-        """Begin another load; what an earlier one left half-way is removed."""
-        self.arrived, self.refused = [], []
+    def abandon(self) -> None:
+        """Remove what is half-way, and the folder if nothing else is in it; whole files stay."""
         for left in self.folder.glob(f".*{PART}"):
             left.unlink(missing_ok=True)
+        if self.folder.is_dir() and not any(self.folder.iterdir()):
+            self.folder.rmdir()
 
     def take(self, name: str, size: int, at: int, content: bytes) -> bool:
         """Write a slice of a file; False if the file is not taken.
@@ -114,8 +115,9 @@ class PickStems(anywidget.AnyWidget):
     def heard(self, said: dict, buffers: list[bytes]) -> None:
         """Take what the page sends, and ask for more."""
         if "begin" in said:
+            if self._coming is not None:
+                self._coming.abandon()  # the page broke off, or this is the load after a whole one
             self._coming = self._incoming()
-            self._coming.begin()
             self.send({"next": True})
             return
         if self._coming is None:
