@@ -149,10 +149,11 @@ def _session(options, unreadable):
     from gainlib.session import Session, from_json
     from gainlib.session.files import strips_of_folder
     from gainlib.staging.chainsfile import apply_chains
+    from gainlib.staging.pasted import text_of
 
     folder, notes = path_of(options.folder), ()
     if options.session:
-        session = from_json(_text(options.session), folder)
+        session = from_json(text_of(path_of(options.session), "a saved session"), folder)
         kept = _without(session.strips, options.leave_out)
         session = session.with_(strips=kept)
     else:
@@ -163,7 +164,7 @@ def _session(options, unreadable):
     if not session.strips:
         raise GainlibError(f"{folder}: no stem is left that could be planned")
     if options.chains:
-        session, notes = apply_chains(session, _text(options.chains))
+        session, notes = apply_chains(session, text_of(path_of(options.chains), "a chains file"))
     return session, notes
 
 
@@ -172,18 +173,6 @@ def _without(strips, patterns):
 
     names = [(strip, strip.name.casefold()) for strip in strips]
     return tuple(s for s, name in names if not any(fnmatchcase(name, p.casefold()) for p in patterns))
-
-
-def _text(path):
-    from gainlib.audio import GainlibError
-
-    path = path_of(path)
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise GainlibError(f"{path}: is no text in UTF-8; save it as UTF-8") from None
-    except OSError as error:
-        raise GainlibError(f"{path}: cannot be read ({error.strerror or error})") from None
 
 
 def _looked_at(session, unreadable, bar):

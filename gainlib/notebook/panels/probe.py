@@ -126,6 +126,13 @@ def picture(report) -> LiveFigure:
     return LiveFigure(fig, [drawn], title="What the box does at each level")
 
 
+def _length_text(error_ppm):
+    """Return how much longer the recording is."""
+    if abs(error_ppm) < 0.05:
+        return "as long"
+    return f"{number_text(abs(error_ppm), 1)} millionths {'longer' if error_ppm > 0 else 'shorter'}"
+
+
 def facts(report) -> list[tuple[str, str]]:
     """Return what a report tells, line by line.
 
@@ -147,8 +154,8 @@ def facts(report) -> list[tuple[str, str]]:
         ("reference", "none" if report.reference_dbfs is None else level_text(report.reference_dbfs, "dBFS")),
         ("output gain for equal loudness", level_text(report.output_gain_db, digits=2)),
         ("noise in the silences", level_text(report.noise_dbfs, "dBFS")),
-        ("recording starts", f"{number_text(1000.0 * report.offset_s, 2)} ms late"),
-        ("recording runs", f"{number_text(report.rate_error_ppm, 1, sign=True)} millionths long"),
+        ("test file starts", f"{number_text(1000.0 * report.offset_s, 2)} ms into the recording"),
+        ("recording against test file", _length_text(report.rate_error_ppm)),
         ("polarity", "as it was" if report.polarity > 0 else "inverted"),
         ("known from", " to ".join(level_text(level, "dBFS", 0) for level in report.levels_dbfs)),
     ]
