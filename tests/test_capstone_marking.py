@@ -305,6 +305,32 @@ def test_a_clipping_mix_is_not_written(tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+def test_an_export_takes_no_other_folder_and_breaks_off_without_a_trace(right, tmp_path, monkeypatch):
+    given, theirs = given_of("12-5"), tmp_path / "song"
+    (theirs / "stems").mkdir(parents=True)
+    (theirs / "stems" / "take 1.wav").write_bytes(b"an original")
+    (theirs / "notes.txt").write_text("mine")
+    with pytest.raises(ValueError, match=r"song: holds 'notes.txt', which is no part of an export"):
+        export.write_export(right, given, theirs)
+    (theirs / "notes.txt").unlink()
+    with pytest.raises(ValueError, match=r"song: holds 'stems', which is no part of an export"):
+        export.write_export(right, given, theirs)
+    assert (theirs / "stems" / "take 1.wav").read_bytes() == b"an original"
+
+    earlier = tmp_path / "out"
+    (earlier / "stems").mkdir(parents=True)
+    (earlier / "mix.wav").write_bytes(b"of before")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(export, "write", full)
+    with pytest.raises(OSError, match="No space left"):
+        export.write_export(right, given, earlier)
+    assert (earlier / "mix.wav").read_bytes() == b"of before"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "song"], "nothing half-written is left"
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

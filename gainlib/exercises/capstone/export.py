@@ -3,7 +3,9 @@
 What is measured, with the checksum of the mix, becomes part of an answer; the place of the files does not.
 """
 
+import os
 import shutil
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,7 +47,7 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     given : dict
         The variant.
     folder : path
-        For both; an export of before is replaced.
+        For both; an export of before is replaced once the new one is whole.
     progress : callable, optional
         ``progress(done, text)``, from 0 to 1.
 
@@ -56,7 +58,8 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     Raises
     ------
     GainlibError
-        When the mix or a stem would clip; the sentence names it, and nothing is left behind.
+        When the mix or a stem would clip, and for a folder that holds anything but an export; the sentence names it,
+        and nothing is left behind.
     """
     told = progress or (lambda done, text: None)
     folder, session = Path(folder), sitting.staged(answer, given)
@@ -68,16 +71,32 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
             f"the bus peaks at {ratio_to_db(peak):+.1f} dBFS; a file of 24 bit would cut that off: bring everything "
             "that feeds the bus down together, then export again"
         )
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / MIX).unlink(missing_ok=True)
-    shutil.rmtree(folder / STEMS, ignore_errors=True)
+    inside = {each.name for each in folder.iterdir()} if folder.is_dir() else set()
+    other = sorted(inside - {MIX, STEMS} if MIX in inside else inside)
+    if other:
+        raise GainlibError(f"{folder}: holds {other[0]!r}, which is no part of an export; name a folder of its own")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        facts = _write_into(part, session, bus, told)
+        if folder.is_dir():
+            shutil.rmtree(folder)
+        os.replace(part, folder)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    return Written(folder, facts)
+
+
+def _write_into(folder, session, bus, told):
+    """Write stems and mix into a new folder, and return what is measured on them."""
     told(0.3, "Writing the stems …")
     nothing_asked = Plan(session, (), (), (), Verification(()), "restage", 0.0)
     stems = write_stems(nothing_asked, folder / STEMS, upto="bus")
     told(0.8, "Writing the mix …")
     write(folder / MIX, bus, "PCM_24")
     told(0.9, "Subtracting the stems from the mix …")
-    return Written(folder, measured(folder / MIX, [folder / STEMS / file.name for file in stems.files]))
+    return measured(folder / MIX, [folder / STEMS / file.name for file in stems.files])
 
 
 def measured(mix: Path, stems: list[Path]) -> dict:
