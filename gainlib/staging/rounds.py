@@ -18,6 +18,21 @@ import numpy as np
 from gainlib.audio import Audio, GainlibError
 
 ARITHMETICS = ("float64", "float32", "24 bit", "16 bit")
+PROGRAMME_DBFS, PROGRAMME_S, PROGRAMME_HZ, PROGRAMME_SEED = -15.0, 4.0, 48000, 5
+
+
+def programme() -> Audio:
+    """Return what is turned down and up unless somebody has music: noise that is the same every time.
+
+    Returns
+    -------
+    Audio
+        Mono, 32-bit float, −15 dB plain RMS, within full scale.
+    """
+    frames = round(PROGRAMME_S * PROGRAMME_HZ)
+    noise = np.random.default_rng(PROGRAMME_SEED).uniform(-1.0, 1.0, (frames, 1))
+    scaled = noise * 10.0 ** (PROGRAMME_DBFS / 20.0) / noise.std()
+    return Audio(scaled.astype(np.float32), PROGRAMME_HZ, "programme")
 
 
 def round_trips(

@@ -3,7 +3,7 @@
 import ipywidgets as widgets
 import numpy as np
 
-from gainlib.audio import Audio, AudioFile, GainlibError, write
+from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.residue import ResidueBars
@@ -12,6 +12,7 @@ from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, 
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
 from gainlib.staging.pasted import pasted_path
+from gainlib.staging.rounds import PROGRAMME_DBFS, programme
 
 NULL = """
 **Two prints, subtracted.** Start, speed and polarity of the second are brought to those of the first, to a fraction of
@@ -24,7 +25,6 @@ often as you like, or print and load again), print it, and subtract that print a
 """
 MATCHES = (("match level and polarity", True), ("leave the level as it is", False))
 PICTURE_PX = (840, 300)
-PROGRAMME_DBFS, PROGRAMME_S, RATE_HZ, SEED = -15.0, 4.0, 48000, 5
 ARITHMETICS = (
     ("64-bit float", "float64", False), ("32-bit float", "float32", False), ("24 bit", "24 bit", False),
     ("24 bit, dither", "24 bit", True), ("16 bit", "16 bit", False), ("16 bit, dither", "16 bit", True),
@@ -111,13 +111,6 @@ class NullPanel(Step):
 
     def _written(self, path):
         self.said.say("right", "Written", f"{path}, 32-bit float, {level_text(PROGRAMME_DBFS, 'dBFS')} plain RMS.")
-
-
-def programme() -> Audio:
-    """Return what is turned down and up: noise of −15 dB plain RMS, in 32-bit float, within full scale."""
-    frames = round(PROGRAMME_S * RATE_HZ)
-    noise = np.random.default_rng(SEED).uniform(-1.0, 1.0, (frames, 1))
-    return Audio((noise * 10.0 ** (PROGRAMME_DBFS / 20.0) / noise.std()).astype(np.float32), RATE_HZ, "programme")
 
 
 def facts(report) -> list[tuple[str, str]]:
