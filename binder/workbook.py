@@ -115,7 +115,8 @@ def pin(upgrade=False):
     """Write both requirement files anew: exact versions for every system, nothing about this machine."""
     tool = shutil.which("uv")
     if tool is None:
-        set_up()
+        if not _is_sound(_stamp()):
+            _make_venv()  # no more than that: what stands in the files now may be what cannot be installed
         subprocess.run([str(PYTHON), "-m", "pip", "install", "--quiet", "uv"], check=True)
         tool = str(PYTHON.with_name("uv.exe" if os.name == "nt" else "uv"))
     run, tests = BINDER / "requirements.txt", BINDER / "requirements-test.txt"

@@ -8,6 +8,7 @@ unrendered unless told otherwise; it announces news in a pop-up; it reads settin
 """
 
 import contextlib
+import faulthandler
 import json
 import os
 import pathlib
@@ -18,11 +19,13 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import urllib.request
 from dataclasses import dataclass, field
 
 import nbformat
+import psutil
 import pytest
 
 FLAGS = (
@@ -37,12 +40,13 @@ FLAGS = (
 )
 TIMEOUT_S = 60
 START_S = 60
+LONGEST_S = 480
 SHOTS = pathlib.Path(__file__).parent / "shots"
 
 KERNEL_IDLE = """() => window.jupyterapp?.shell?.currentWidget?.context?.sessionContext?.session?.kernel?.status
   === 'idle'"""
-# The page sends widget messages to a thread of their own beside the one that runs cells, so running an empty cell does
-# not prove that they are answered; what has been sent and not yet answered is counted instead.
+# Some kernels answer widget messages beside the cells, so running an empty cell does not prove that they are answered;
+# what has been sent and not yet answered is counted instead.
 LISTEN = """() => { const heard = window.kernelErrors = [], open = window.unanswered = new Set();
   const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
   kernel.statusChanged.connect((_, status) => /restarting|dead|terminating/.test(status) && open.clear());
@@ -71,8 +75,37 @@ PROBLEMS = """() => { const found = window.kernelErrors ? [] : ['nobody listens 
       found.push('widget: ' + node.innerText.slice(0, 200)); }
   return [...new Set([...found, ...(window.kernelErrors || [])])]; }"""
 
+SHUT_DOWN = f"""async () => {{ const session = window.jupyterapp?.shell?.currentWidget?.context?.sessionContext;
+  await Promise.race([session?.shutdown(), new Promise((later) => setTimeout(later, {TIMEOUT_S} * 1000))]); }}"""
+
 ALL_MADE = """() => ![...document.querySelectorAll('.jp-OutputArea-output')].some(
   (node) => /Loading widget/.test(node.innerText))"""
+
+
+@contextlib.contextmanager
+def at_most(seconds=LONGEST_S):
+    """End what takes longer than that: waiting for a script in a page has no limit of its own in Playwright.
+
+    The browsers of this process are ended, so that the wait fails with an error and the other tests can go on; if that
+    does not help, everything this process started is ended too. Where it stood is printed first.
+    """
+
+    def end(chosen):
+        faulthandler.dump_traceback(sys.__stderr__)
+        for child in psutil.Process().children(recursive=True):
+            with contextlib.suppress(psutil.Error):
+                if chosen in child.name():
+                    child.kill()
+
+    timers = [threading.Timer(seconds, end, ["chrom"]), threading.Timer(seconds + 30, end, [""])]
+    for timer in timers:
+        timer.daemon = True
+        timer.start()
+    try:
+        yield
+    finally:
+        for timer in timers:
+            timer.cancel()
 
 
 def chromium() -> str:
@@ -258,10 +291,11 @@ class NotebookPage:
         return SHOTS / f"{name}.png"
 
     def close(self) -> None:
-        """End the kernel and the page."""
-        self.page.evaluate(
-            "async () => { await window.jupyterapp?.shell?.currentWidget?.context?.sessionContext?.shutdown(); }"
-        )
+        """End the kernel and the page; a page that has gone already is as good as closed."""
+        from playwright.sync_api import Error
+
+        with contextlib.suppress(Error):
+            self.page.evaluate(SHUT_DOWN)
         self.page.context.close()
 
 

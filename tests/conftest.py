@@ -1,11 +1,12 @@
 """What all tests share: recorded audio, steady random tests, records of their own, and no silent skips in CI."""
 
+import contextlib
 import os
 import tempfile
 
 import pytest
 import recorded
-from browser import open_notebook  # noqa: F401 (a fixture)
+from browser import at_most, open_notebook  # noqa: F401 (a fixture)
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
@@ -57,6 +58,13 @@ def pytest_collection_modifyitems(items):
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.xdist_group("browser"))
     items.sort(key=lambda item: item.get_closest_marker("browser") is None)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item):
+    """Let no page keep the others waiting for ever, its setting up and its end included."""
+    with at_most() if item.get_closest_marker("browser") else contextlib.nullcontext():
+        return (yield)
 
 
 @pytest.fixture(scope="session")
