@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 import pyloudnorm
 import pytest
+from pace import within
 from scipy import fft, signal
 
 from gainlib.audio import GainlibError
@@ -272,7 +273,7 @@ def test_opening_takes_less_than_a_second(capsys):
     with capsys.disabled():
         for what, (wall, busy) in zip(("a fresh process", "other faults"), best, strict=True):
             print(f"\ndemo session opened, {what}: {wall:.2f} s, processor {busy:.2f} s")
-    assert np.all(best[:, 1] < 1)
+    assert within(best[:, 1].max(), 1)
 
 
 def test_sessions_are_plain_data():
@@ -350,7 +351,7 @@ def test_learners_see_invented_or_plain_names_only():
 
 
 def test_music_is_fixed_and_quickly_played():
-    started = time.perf_counter()
+    started = time.process_time()
     again = clean_stems()
-    assert time.perf_counter() - started < 20
+    assert within(time.process_time() - started, 20)
     assert all(np.array_equal(again[stem].samples, played()[stem].samples) for stem in RECORDINGS)
