@@ -4,6 +4,8 @@ The other side of every comparison is the long way: render the whole session and
 right is checked against standards in the tests of meters and sessions.
 """
 
+import re
+
 import numpy as np
 import pytest
 
@@ -74,6 +76,12 @@ def sessions():
         "soloed": Session(tuple(strip.with_(solo=strip.name in ("s1", "s2")) for strip in strips(4, 145000))),
         "short": Session(strips(3, 30011)),
     }
+
+
+@pytest.fixture(scope="module")
+def grouped():
+    """Return a remeter of a session with groups."""
+    return Remeter(sessions()["groups and sends"])
 
 
 def random_move(session, rng):
@@ -248,6 +256,39 @@ def test_files_are_read_where_they_lie(tmp_path):
 def test_unknown_names_are_refused():
     with pytest.raises(GainlibError, match="'s1'"):
         Remeter(sessions()["short"]).read({"s11": 0.0})
+
+
+@pytest.mark.parametrize("method", ["read", "worst"])
+@pytest.mark.parametrize(
+    ("move", "told"),
+    [
+        ({"faders": {"s1": np.nan}}, "strip 's1': fader_db is nan"),
+        ({"faders": {"s1": np.inf}}, "strip 's1': fader_db is inf"),
+        ({"faders": {"s1": 7000}}, "strip 's1': fader_db is 7000 dB"),
+        ({"faders": {"s1": "0"}}, "strip 's1': fader_db is '0'"),
+        ({"faders": {"s1": None}}, "strip 's1': fader_db is None"),
+        ({"faders": {"s1": [0.0, 1.0]}}, "strip 's1': fader_db is"),
+        ({"faders": [0.0]}, "faders is"),
+        ({"pan": {"s1": 2}}, "strip 's1': pan is 2"),
+        ({"pan": {"s1": np.nan}}, "strip 's1': pan is nan"),
+        ({"pan": {"outer": -1.5}}, "group 'outer': pan is -1.5"),
+        ({"faders": {"outer": 10**400}}, "group 'outer': fader_db is beyond"),
+        ({"master_trim_db": np.nan}, "master_trim_db is nan"),
+        ({"master_trim_db": 7000}, "master_trim_db is 7000 dB"),
+        ({"master_trim_db": "0"}, "master_trim_db is '0'"),
+        ({"mute": 1}, "mute is 1"),
+        ({"mute": [["s1"]]}, "mute is"),
+        ({"solo": None}, "solo is None"),
+    ],
+)
+def test_values_that_no_control_takes_are_refused(grouped, method, move, told):
+    with pytest.raises(GainlibError, match=re.escape(told)):
+        getattr(grouped, method)(**move)
+
+
+def test_one_name_may_stand_without_brackets(grouped):
+    assert grouped.read(mute="s1") == grouped.read(mute=["s1"]) != grouped.read()
+    assert grouped.read(solo="s1") == grouped.read(solo=["s1"]) != grouped.read()
 
 
 def test_a_bus_reading_of_a_whole_reading_has_the_same_levels():

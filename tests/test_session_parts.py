@@ -97,6 +97,13 @@ REFUSED = [
     (lambda: Strip("kick", MONO, polarity=True), "polarity is True"),
     (lambda: Strip("kick", MONO, fader_db=math.nan), "'kick': fader_db is nan"),
     (lambda: Strip("kick", MONO, trim_db=math.inf), "'kick': trim_db is inf"),
+    (lambda: Strip("kick", MONO, fader_db=7000), "'kick': fader_db is 7000 dB; give a level up to .200 dB"),
+    (lambda: Strip("kick", MONO, trim_db=200.1), "'kick': trim_db is 200.1 dB"),
+    (lambda: Strip("kick", MONO, pan=10**400), "'kick': pan is beyond all floating-point numbers"),
+    (lambda: Strip("kick", MONO, fader_db=np.zeros(2)), "'kick': fader_db is array"),
+    (lambda: Master(trim_db=7000), "master: trim_db is 7000 dB"),
+    (lambda: Send("room", 7000), "'room': level_db is 7000 dB"),
+    (lambda: Insert(HardClip(), out_db=7000), "HardClip: out_db is 7000 dB"),
     (lambda: Strip("kick", MONO, fader_db="0"), "'kick': fader_db is '0'; give a number"),
     (lambda: Strip("kick", MONO, fader_db=None), "fader_db is None"),
     (lambda: Strip("kick", MONO, pan=1.01), "pan is 1.01; it runs from −1"),
@@ -132,6 +139,13 @@ REFUSED = [
     (lambda: Session(()).render(), "no strips"),
     (lambda: HardClip(math.nan), "ceiling_dbfs is nan"),
 ]
+
+
+def test_the_highest_gains_still_render():
+    """A control at its end is absurd, but a whole row of such gains stays a number."""
+    strip = Strip("kick", Audio(np.full(480, 0.5), 48000), trim_db=200, post_trim_db=200, fader_db=200)
+    session = Session([strip], master=Master(trim_db=200, fader_db=200))
+    assert session.render().reading("bus").sample_peak_dbfs == pytest.approx(1000 - 6.0206 - 3.0103, abs=1e-3)
 
 
 @pytest.mark.parametrize(("make", "words"), REFUSED, ids=[words[:40] for _, words in REFUSED])

@@ -1,10 +1,14 @@
 """Surveys on disk: used again, never wrongly, and never in the way."""
 
+import os
+import shutil
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from gainlib.audio import Audio, AudioFile, write
-from gainlib.session import Remeter, Session, Strip, scratch, surveys
+from gainlib.session import Remeter, Session, Strip, scratch, sealed, surveys
 from gainlib.session.survey import Survey
 
 RATE_HZ = 48000
@@ -68,17 +72,91 @@ def test_a_changed_stem_is_another_survey(cache, session, passes, tmp_path):
     assert reading.rms_dbfs != Remeter(session).read(MOVE).rms_dbfs
 
 
-@pytest.mark.parametrize("part", ["coarse0.npy", "fine1", "envelopes-low0.npy", "mix.npy"])
-@pytest.mark.parametrize("damage", ["gone", "cut"])
+def kept_in(cache):
+    (place,) = (each for each in cache.iterdir() if not each.name.startswith("."))
+    return place
+
+
+def cut(path):
+    path.write_bytes(path.read_bytes()[:-10])
+
+
+def turn_bits(path):
+    """Change some bytes in the middle, the length staying."""
+    whole = bytearray(path.read_bytes())
+    middle = range(len(whole) // 2, min(len(whole) // 2 + 4000, len(whole)))
+    for at in middle:
+        whole[at] ^= 0x55
+    path.write_bytes(whole)
+
+
+def fill_with_zeros(path):
+    path.write_bytes(bytes(path.stat().st_size))
+
+
+def begin_as_an_archive(path):
+    path.write_bytes(b"PK\x03\x04" + path.read_bytes()[4:])
+
+
+def put_a_folder_there(path):
+    path.unlink()
+    path.mkdir()
+
+
+DAMAGES = (Path.unlink, cut, turn_bits, fill_with_zeros, begin_as_an_archive, put_a_folder_there)
+
+
+@pytest.mark.parametrize("part", ["coarse0.npy", "fine0", "envelopes-low1.npy", "raw.npy"])
+@pytest.mark.parametrize("damage", DAMAGES)
 def test_a_damaged_survey_is_taken_again(cache, session, passes, part, damage):
     wanted = Remeter(session).read(MOVE)
-    (place,) = (each for each in cache.iterdir() if not each.name.startswith("."))
-    if damage == "gone":
-        (place / part).unlink()
-    else:
-        (place / part).write_bytes((place / part).read_bytes()[:-10])
+    damage(kept_in(cache) / part)
     same(Remeter(session).read(MOVE), wanted)
     assert len(passes) == 2
+
+
+@pytest.mark.parametrize("part", ["coarse1.npy", "raw.npy", "sums.npy", "mix.npy", "sampled-steps0.npy"])
+def test_arrays_of_another_shape_are_not_believed(cache, session, passes, part):
+    wanted = Remeter(session).read(MOVE)
+    path = kept_in(cache) / part
+    np.save(path, np.load(path)[..., :-1])
+    same(Remeter(session).read(MOVE), wanted)
+    assert len(passes) == 2
+
+
+@pytest.mark.parametrize(
+    "manifest", [b"", b"no JSON", b"\xff\xfe", b"[]", b"{}", b"[" * 100_000, b'{"about": 1, "files": 2}', None]
+)
+def test_a_survey_without_its_manifest_is_taken_again(cache, session, passes, manifest):
+    wanted = Remeter(session).read(MOVE)
+    path = kept_in(cache) / sealed.MANIFEST
+    path.unlink()
+    if manifest is not None:
+        path.write_bytes(manifest)
+    same(Remeter(session).read(MOVE), wanted)
+    assert len(passes) == 2
+    Remeter(session)  # the one taken anew is kept in its place
+    assert len(passes) == 2
+
+
+def test_a_survey_under_the_name_of_another_is_not_taken_for_it(cache, session, passes):
+    Remeter(session)
+    first = kept_in(cache)
+    other = session.with_("s1", trim_db=9.0)
+    wanted = Remeter(other).read(MOVE)
+    second = next(each for each in cache.iterdir() if each != first)
+    shutil.rmtree(second)
+    first.rename(second)
+    same(Remeter(other).read(MOVE), wanted)
+    assert len(passes) == 3
+
+
+def test_everything_is_on_the_disk_before_a_survey_gets_its_name(cache, session, monkeypatch):
+    steps, fsync, replace = [], os.fsync, os.replace
+    monkeypatch.setattr(os, "fsync", lambda number: steps.append("on the disk") or fsync(number))
+    monkeypatch.setattr(os, "replace", lambda *names: steps.append("named") or replace(*names))
+    Remeter(session)
+    assert steps == ["on the disk"] * len(list(kept_in(cache).iterdir())) + ["named"]
 
 
 def test_what_a_killed_process_left_is_ignored(cache, session, passes):

@@ -5,6 +5,8 @@ from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
 
+HIGHEST_DB = 200.0  # far above what any control of practice gives; a whole row of such gains still fits a float
+
 
 def nearest(name: str, known) -> str:
     """Return a half sentence that names what was probably meant, or lists what there is.
@@ -29,15 +31,33 @@ def number(value, label):
     """Return `value` as a float; `label` says what it is when it is no number."""
     if isinstance(value, bool) or not hasattr(type(value), "__float__"):
         raise GainlibError(f"{label} is {value!r}; give a number")
-    return float(value)
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        raise GainlibError(f"{label} is {value!r}; give one number") from None
+    except OverflowError:
+        raise GainlibError(f"{label} is beyond all floating-point numbers; give a smaller one") from None
 
 
 def decibels(value, label):
-    """Return a level in dB as a float: finite, or −inf for silence."""
+    """Return a level in dB as a float: finite and up to `HIGHEST_DB`, or −inf for silence."""
     level = number(value, label)
     if math.isnan(level) or level == math.inf:
         raise GainlibError(f"{label} is {level}; give a finite level or −inf for silence")
+    if level > HIGHEST_DB:
+        raise GainlibError(f"{label} is {level:g} dB; give a level up to +{HIGHEST_DB:g} dB, or −inf for silence")
     return level
+
+
+def names(value, label):
+    """Return one name or several as a tuple of text."""
+    try:
+        listed = (value,) if isinstance(value, str) else tuple(value)
+    except TypeError:
+        listed = (None,)
+    if not all(isinstance(name, str) for name in listed):
+        raise GainlibError(f"{label} is {value!r}; give the names of strips or groups as text")
+    return listed
 
 
 def flag(value, label):

@@ -10,7 +10,10 @@ from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
+from gainlib.audio import GainlibError
 from gainlib.meters import measure
+from gainlib.session import routing
+from gainlib.session.checks import decibels, names
 from gainlib.session.instants import Instant, above, worst
 from gainlib.session.lanes import lane_of
 from gainlib.session.reader import BusReading, Reader
@@ -83,9 +86,10 @@ class Remeter:
         Raises
         ------
         GainlibError
-            For a name the session does not hold.
+            For a name the session does not hold, and for a value that its control cannot take.
         """
-        moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
+        moves, solo = self._checked(faders, pan, mute), names(solo, "solo")
+        master_trim_db = decibels(master_trim_db, "master_trim_db")
         gains, reason = self._moved(moves, solo)
         if not reason:
             with self._reader.at_work() as reader:
@@ -116,7 +120,8 @@ class Remeter:
         instant : Instant or None
             Of the float sum. None for silence, and where the session would have to be rendered.
         """
-        moves = {"faders": dict(faders or {}), "pan": dict(pan or {}), "mute": tuple(mute)}
+        moves, solo = self._checked(faders, pan, mute), names(solo, "solo")
+        master_trim_db = decibels(master_trim_db, "master_trim_db")
         gains, reason = self._moved(moves, solo)
         if reason:
             return None
@@ -150,6 +155,23 @@ class Remeter:
             if gain:
                 shares[name] += master_gain * gain * float(lane.gather(np.array([frame]), 1)[0, 0, -side])
         return Instant(frame / survey.rate_hz, side, sum(shares.values()), shares)
+
+    def _checked(self, faders, pan, mute):
+        """Return a move by what changes, each value as the strip or group itself would take it."""
+        channels = routing.channels(self._float)
+
+        def values(given, label, field):
+            if not isinstance(given, Mapping):
+                raise GainlibError(f"{label} is {given!r}; give a dictionary of names and values")
+            # A name that is none is refused further on, with the nearest one.
+            known = {name: channels[name].with_(**{field: value}) for name, value in given.items() if name in channels}
+            return {name: getattr(known[name], field) if name in known else value for name, value in given.items()}
+
+        return {
+            "faders": values({} if faders is None else faders, "faders", "fader_db"),
+            "pan": values({} if pan is None else pan, "pan", "pan"),
+            "mute": names(mute, "mute"),
+        }
 
     def _moved(self, moves, solo):
         """Return the gains of all lanes, left and right, after a move, or why there are none."""

@@ -5,6 +5,7 @@ import shutil
 import tempfile
 from pathlib import Path
 from threading import Lock
+from typing import BinaryIO
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -75,15 +76,14 @@ class Table:
         """Whether the rows are in a file."""
         return self._file is not None
 
-    def save(self, path: Path) -> None:
-        """Write all rows to a file, as float32."""
-        with path.open("wb") as file:
-            if self._array is not None:
-                file.write(self._array.astype(np.float32).tobytes())
-            else:
-                with self._lock:
-                    self._file.seek(0)
-                    shutil.copyfileobj(self._file, file, 2**20)
+    def save(self, file: BinaryIO) -> None:
+        """Append all rows to a file, as float32."""
+        if self._array is not None:
+            file.write(self._array.astype(np.float32).tobytes())
+            return
+        with self._lock:
+            self._file.seek(0)
+            shutil.copyfileobj(self._file, file, 2**20)
 
     def write(self, first: int, rows: np.ndarray) -> None:
         """Put rows in, from row `first` on."""

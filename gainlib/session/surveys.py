@@ -2,7 +2,9 @@
 
 A survey is kept only where all lanes are files and the pass took a while. Its name is made of the content of the files
 (SHA-256) and of the gains up to the faders, so that a changed stem is another survey. A folder appears whole or not at
-all; what a killed process leaves is a hidden folder that is cleared away next time. Deleting the cache costs time only.
+all; what a killed process leaves is a hidden folder that is cleared away next time. It is believed only while every
+byte is as it was written (:mod:`gainlib.session.sealed`); otherwise, as after deleting the cache, the survey is taken
+anew, which costs time only.
 The variable ``GAINLIB_CACHE`` names another folder; empty, it keeps nothing.
 """
 
@@ -21,9 +23,10 @@ from gainlib.audio import AudioFile
 from gainlib.session.lanes import Lane
 from gainlib.session.products import Products
 from gainlib.session.scratch import Table
+from gainlib.session.sealed import SealedFile, intact, seal
 from gainlib.session.survey import SIDES, Survey
 
-LAYOUT = 2  # counts up when what is kept, or how it is measured, changes
+LAYOUT = 3  # counts up when what is kept, or how it is measured, changes
 WORTH_S = 3.0
 LARGE_SAMPLES = 100_000_000
 KEPT = 4
@@ -87,22 +90,38 @@ def _save(survey, place):
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
         part.mkdir()
-        for side in SIDES:
-            products = survey.products[side]
-            np.save(part / f"coarse{side}.npy", products.coarse)
-            products.fine.save(part / f"fine{side}")
-            for kind, name in PARTS:
-                np.save(part / f"{kind}-{name}{side}.npy", getattr(getattr(survey, kind)[side], name))
-        for name, array in (("raw", survey.raw), ("sums", survey.sums), ("mix", survey.anchor.source.samples)):
-            np.save(part / f"{name}.npy", array)
+        seal(part, place.name, {name: _written(part / name, kept) for name, kept in _contents(survey).items()})
         os.replace(part, place)
         _clear(place.parent)
     except OSError:
         shutil.rmtree(part, ignore_errors=True)  # a full disk, or another process was first: the survey is here anyway
 
 
+def _contents(survey):
+    """Return the arrays and tables that make a survey, by the names of their files."""
+    contents = {"raw.npy": survey.raw, "sums.npy": survey.sums, "mix.npy": survey.anchor.source.samples}
+    for side in SIDES:
+        products = survey.products[side]
+        contents |= {f"coarse{side}.npy": products.coarse, f"fine{side}": products.fine}
+        for kind, name in PARTS:
+            contents[f"{kind}-{name}{side}.npy"] = getattr(getattr(survey, kind)[side], name)
+    return contents
+
+
+def _written(path, kept):
+    with SealedFile(path) as file:
+        if isinstance(kept, Table):
+            kept.save(file)
+        else:
+            np.save(file, kept)
+        return file.close()
+
+
 def _load(survey, anchor, place):
-    if not place.is_dir():
+    if not place.exists():
+        return False
+    if not intact(place, place.name):
+        shutil.rmtree(place, ignore_errors=True)
         return False
     try:
         for side in SIDES:
@@ -113,7 +132,7 @@ def _load(survey, anchor, place):
         survey.raw, survey.sums = np.load(place / "raw.npy"), np.load(place / "sums.npy")
         survey.set_anchor(anchor, np.load(place / "mix.npy"))
         os.utime(place)
-    except (OSError, ValueError, EOFError):
+    except (OSError, ValueError, EOFError):  # taken away, or changed, since it was looked at
         shutil.rmtree(place, ignore_errors=True)
         survey.__init__(survey.lanes, survey.frames, survey.rate_hz)
         return False
