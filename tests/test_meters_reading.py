@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 import time
 
 import numpy as np
@@ -186,6 +187,71 @@ def test_what_is_not_finite_never_reaches_a_meter(bad):
     samples[500] = bad
     with pytest.raises(GainlibError, match="frame 500"):
         measure(Audio(samples, 48000))
+
+
+EACH = {
+    meters.AverageMeter: lambda meter: meter.result(),
+    meters.FlatRunMeter: lambda meter: meter.count(),
+    meters.LoudnessMeter: lambda meter: meter.momentary().value.tolist(),
+    meters.NeedleMeter: lambda meter: meter.series().value.tolist(),
+    meters.QuasiPeakMeter: lambda meter: meter.series().value.tolist(),
+    meters.TruePeakMeter: lambda meter: meter.magnitude(),
+    Meter: lambda meter: meter.result(),
+}
+# channels of the meter, shape of a block that does not fit it
+STRANGE = [
+    (2, (64, 1)),
+    (3, (64, 2)),
+    (2, (64,)),
+    (1, (64, 3)),
+    (2, (64, 9)),
+    (2, (2, 64)),
+    (1, (64, 0)),
+    (2, (8, 2, 2)),
+]
+
+
+@pytest.mark.parametrize("kind", EACH, ids=lambda kind: kind.__name__)
+def test_a_block_of_another_shape_is_refused_and_leaves_the_meter_as_it_was(kind):
+    samples = signals.pink_noise(-20.0, 0.6, channels=3).samples
+    for channels, shape in STRANGE:
+        meter, other = kind(48000, channels), kind(48000, channels)
+        meter.push(samples[:9000, :channels])
+        with pytest.raises(GainlibError, match=re.escape(f"a block of shape {shape}")) as told:
+            meter.push(np.ones(shape))
+        assert "(frames, " in str(told.value), "and which shape would do"
+        meter.push(samples[9000:, :channels])
+        other.push(samples[:, :channels])
+        assert EACH[kind](meter) == EACH[kind](other)
+    with pytest.raises(GainlibError, match="samples are int16; give float32 or float64"):
+        kind(48000, 1).push(np.ones((64, 1), np.int16))
+
+
+@pytest.mark.parametrize("kind", EACH, ids=lambda kind: kind.__name__)
+def test_a_line_of_samples_is_mono(kind):
+    """As for Audio, which takes shape (frames,) for one channel."""
+    samples = signals.pink_noise(-20.0, 0.6).samples
+    line, column = kind(48000, 1), kind(48000, 1)
+    line.push(samples[:, 0])
+    column.push(samples)
+    assert EACH[kind](line) == EACH[kind](column)
+
+
+@pytest.mark.parametrize("kind", [*EACH, meters.KFilter], ids=lambda kind: kind.__name__)
+def test_a_meter_wants_a_rate_and_a_number_of_channels(kind):
+    for rate_hz in (0, 44100.5, math.nan, True, "48000"):
+        with pytest.raises(GainlibError, match="must be a positive whole number of Hz"):
+            kind(rate_hz, 1)
+    for channels in (0, 9, 1.5, True, None):
+        with pytest.raises(GainlibError, match=f"a run of {channels!r} channels; give a whole number from 1 to 8"):
+            kind(48000, channels)
+
+
+def test_the_k_filter_refuses_a_block_of_another_shape():
+    weigh = meters.KFilter(48000, 2)
+    for shape in ((64, 1), (64,), (64, 3), (8, 2, 2)):
+        with pytest.raises(GainlibError, match=re.escape(f"a block of shape {shape}")):
+            weigh(np.ones(shape))
 
 
 def test_five_minutes_of_stereo_take_well_under_a_second(capsys):

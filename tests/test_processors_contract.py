@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
@@ -26,6 +27,7 @@ from gainlib.processors import (
     Saturation,
     Tape,
     Tremolo,
+    Unseen,
 )
 from gainlib.session.files import from_builtins, to_builtins
 
@@ -143,6 +145,55 @@ def test_frames_channels_rate_and_name_are_kept(processor, rate_hz, channels, dt
     assert np.array_equal(out.samples, processor.process(audio).samples), "the same again"
     assert np.array_equal(audio.samples, before), "the input is left alone"
     assert processor.process(Audio(np.array([0.1]), rate_hz)).frames == 1
+
+
+# channels of the run, shape of a block that does not fit it
+STRANGE = [
+    (2, (64, 1)),
+    (3, (64, 2)),
+    (2, (64,)),
+    (1, (64, 3)),
+    (2, (64, 9)),
+    (2, (2, 64)),
+    (1, (64, 0)),
+    (2, (8, 2, 2)),
+]
+
+
+@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+def test_a_block_of_another_shape_is_refused_and_leaves_the_run_as_it_was(processor):
+    """The shapes go both ways past the run's own: columns that are missing, and columns there is no room for."""
+    samples = noise(3000, 3)
+    for channels, shape in STRANGE:
+        run = processor.stream(RATE_HZ, channels)
+        head = run.push(samples[:1000, :channels])
+        with pytest.raises(GainlibError, match=re.escape(f"a block of shape {shape}")) as told:
+            run.push(np.ones(shape))
+        assert "(frames, " in str(told.value), "and which shape would do"
+        out = np.concatenate([head, run.push(samples[1000:, :channels]), run.flush()])
+        assert np.abs(out - processor.process(Audio(samples[:, :channels], RATE_HZ)).samples).max() < 1e-9
+    with pytest.raises(GainlibError, match="samples are int16; give float32 or float64"):
+        processor.stream(RATE_HZ, 1).push(np.ones((64, 1), np.int16))
+
+
+@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+def test_a_line_of_samples_is_mono(processor):
+    """As for Audio, which takes shape (frames,) for one channel."""
+    line = noise(3000, 1)[:, 0]
+    run = processor.stream(RATE_HZ, 1)
+    out = np.concatenate([run.push(line[:1100]), run.push(line[1100:]), run.flush()])
+    assert np.abs(out - processor.process(Audio(line, RATE_HZ)).samples).max() < 1e-9
+
+
+@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+def test_a_run_wants_a_rate_and_a_number_of_channels(processor):
+    for rate_hz in (0, -48000, 44100.5, math.nan, math.inf, True, "48000", None):
+        with pytest.raises(GainlibError, match="must be a positive whole number of Hz") as told:
+            processor.stream(rate_hz, 1)
+        assert repr(rate_hz) in str(told.value)
+    for channels in (0, -1, 9, 1.5, True, "2", None):
+        with pytest.raises(GainlibError, match=f"a run of {channels!r} channels; give a whole number from 1 to 8"):
+            processor.stream(RATE_HZ, channels)
 
 
 @pytest.mark.parametrize("processor", AT_WORK, ids=repr)

@@ -11,8 +11,9 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
+from gainlib.audio.blocks import checked_block, checked_run
 from gainlib.levels import ratio_to_db
-from gainlib.meters.series import as_block, feed, hop_ends, power_db
+from gainlib.meters.series import feed, hop_ends, power_db
 
 HOPS_PER_SECOND = 40
 BLOCK_HOPS = 4
@@ -93,7 +94,7 @@ class AverageMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
-        self._rate_hz = rate_hz
+        self._rate_hz, self._channels = checked_run(rate_hz, channels)
         self._pivot = None
         self._carry = np.tile([0.0, 0.0, np.inf, -np.inf], (channels, 1))
         self._frames = 0
@@ -101,7 +102,7 @@ class AverageMeter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        block = as_block(block)
+        block = checked_block(block, self._channels)
         if len(block) == 0:
             return
         if self._pivot is None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
+from gainlib.audio.blocks import checked_run
 from gainlib.meters.series import Series, feed, hop_ends, power_db
 from gainlib.meters.weighting import KFilter, channel_weights
 
@@ -95,9 +96,9 @@ class LoudnessMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
-        self._rate_hz = rate_hz
+        self._rate_hz, channels = checked_run(rate_hz, channels)
         self._weights = channel_weights(channels)
-        self._filter = KFilter(rate_hz, channels)
+        self._filter = KFilter(self._rate_hz, channels)
         self._no_pivot = np.zeros(channels)
         self._carry = np.tile([0.0, 0.0, np.inf, -np.inf], (channels, 1))
         self._frames = 0

@@ -14,10 +14,11 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
+from gainlib.audio.blocks import checked_block, checked_run
 from gainlib.errors import GainlibError
 from gainlib.levels import ratio_to_db
 from gainlib.meters.peak import TAPS, WINDOW_BETA, interpolator, windowed_sinc
-from gainlib.meters.series import Series, as_block, feed
+from gainlib.meters.series import Series, feed
 
 DAMPING = 0.8127
 FREQUENCY_RAD_S = 13.512
@@ -108,10 +109,10 @@ class NeedleMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int, alignment_dbfs: float = -18.0):
-        self._rate_hz = rate_hz
+        self._rate_hz, self._channels = checked_run(rate_hz, channels)
         self._alignment_dbfs = alignment_dbfs
         self._blocked = np.zeros((channels, 2))
-        self._between = between(rate_hz)
+        self._between = between(self._rate_hz)
         self._tail = np.zeros((self._between.shape[1] - 1, channels))
         self._state = np.zeros(2)
         self._frames = 0
@@ -119,7 +120,7 @@ class NeedleMeter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        block = as_block(block)
+        block = checked_block(block, self._channels)
         room = np.empty(len(block) * TICKS_PER_SECOND // self._rate_hz + 2)
         buffer = np.concatenate([self._tail, np.empty(block.shape)])
         kernels.high_pass(block, high_pass(self._rate_hz), self._blocked, buffer[len(self._tail) :])
@@ -195,6 +196,7 @@ class QuasiPeakMeter:
     def __init__(self, rate_hz: int, channels: int, ballistics: str = "I"):
         if ballistics not in BALLISTICS:
             raise GainlibError(f"ballistics {ballistics!r} is unknown; I and II are the types of IEC 60268-10")
+        rate_hz, self._channels = checked_run(rate_hz, channels)
         self._kind = BALLISTICS[ballistics]
         self._interpolator = interpolator(rate_hz)
         self._rate = rate_hz * self._interpolator.factor
@@ -209,7 +211,7 @@ class QuasiPeakMeter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        buffer = np.concatenate([self._tail, as_block(block)])
+        buffer = np.concatenate([self._tail, checked_block(block, self._channels)])
         self._ticks.append(self._run(buffer))
         self._tail = buffer[-(TAPS - 1) :]
 

@@ -13,9 +13,10 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
+from gainlib.audio.blocks import as_block, checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.average import averages
-from gainlib.meters.series import as_block, feed
+from gainlib.meters.series import feed
 
 TAPS = 16
 WINDOW_BETA = 4.5
@@ -168,13 +169,14 @@ class TruePeakMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
+        rate_hz, self._channels = checked_run(rate_hz, channels)
         self._interpolator = interpolator(rate_hz)
         self._tail = np.zeros((self._interpolator.before, channels))
         self._highest = 0.0
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        buffer = np.concatenate([self._tail, as_block(block)])
+        buffer = np.concatenate([self._tail, checked_block(block, self._channels)])
         self._highest = self._interpolator.highest(buffer, self._highest)
         self._tail = buffer[-(TAPS - 1) :]
 
@@ -208,6 +210,7 @@ class FlatRunMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
+        rate_hz, self._channels = checked_run(rate_hz, channels)
         self._reach = max(int(rate_hz * LONGEST_EDGE_S), 3)
         self._tails = np.zeros((2 * channels, 3 * self._reach))
         self._states = np.zeros((2 * channels, 5))
@@ -215,7 +218,7 @@ class FlatRunMeter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        block = as_block(block).T
+        block = checked_block(block, self._channels).T
         for side, line in enumerate([*block, *-block]):
             buffer = np.concatenate([self._tails[side], line])
             self._found[side].append(self._search(buffer, self._states[side]))

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib.audio import Audio
+from gainlib.audio.blocks import checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.average import AverageMeter
 from gainlib.meters.loudness import LoudnessMeter
 from gainlib.meters.needle import NeedleMeter
 from gainlib.meters.peak import FlatRunMeter, TruePeakMeter
-from gainlib.meters.series import as_block, feed
+from gainlib.meters.series import feed
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,7 @@ class Meter:
     """
 
     def __init__(self, rate_hz: int, channels: int, alignment_dbfs: float = -18.0):
+        rate_hz, self._channels = checked_run(rate_hz, channels)
         self._average = AverageMeter(rate_hz, channels)
         self._true_peak = TruePeakMeter(rate_hz, channels)
         self._flat_runs = FlatRunMeter(rate_hz, channels)
@@ -99,7 +101,7 @@ class Meter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        block = as_block(block)
+        block = checked_block(block, self._channels)
         for meter in (self._average, self._true_peak, self._flat_runs, self._needle, self._loudness):
             meter.push(block)
 

@@ -38,12 +38,6 @@ def power_db(power):
     return float(decibels) if np.ndim(decibels) == 0 else decibels
 
 
-def as_block(block: np.ndarray) -> np.ndarray:
-    """Return samples as the loops take them: float64, contiguous, shape (frames, channels); no copy if they are so."""
-    array = np.ascontiguousarray(block, dtype=np.float64)
-    return array[:, np.newaxis] if array.ndim == 1 else array
-
-
 def hop_ends(count: int, rate_hz: int, per_second: int) -> np.ndarray:
     """Return the frames before which 0, 1, … `count` hops end, as the loops count them, shape (count + 1,)."""
     return (2 * np.arange(count + 1) * rate_hz + per_second) // (2 * per_second)
@@ -52,5 +46,5 @@ def hop_ends(count: int, rate_hz: int, per_second: int) -> np.ndarray:
 def feed(meter, source):
     """Push all of `source` (an ``Audio`` or an ``AudioFile``) through `meter` block by block and return the meter."""
     for block in source.blocks(BLOCK_FRAMES):
-        meter.push(as_block(block))
+        meter.push(block)
     return meter

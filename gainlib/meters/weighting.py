@@ -15,8 +15,8 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib import kernels
+from gainlib.audio.blocks import checked_block, checked_run
 from gainlib.errors import GainlibError
-from gainlib.meters.series import as_block
 
 TABLE_RATE_HZ = 48000
 SHELF_48K = (1.53512485958697, -2.69169618940638, 1.19839281085285, -1.69065929318241, 0.73248077421585)
@@ -125,12 +125,13 @@ class KFilter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
+        rate_hz, self._channels = checked_run(rate_hz, channels)
         self._coefficients = k_coefficients(rate_hz)
         self._state = np.zeros((channels, 4))
 
     def __call__(self, block: np.ndarray) -> np.ndarray:
         """Return the weighted block, float64, shape (frames, channels)."""
-        block = as_block(block)
+        block = checked_block(block, self._channels)
         out = np.empty(block.shape)
         kernels.two_biquads(block, self._coefficients, self._state, out)
         return out

@@ -51,7 +51,7 @@ class AnalogueStage(Processor):
         """Average level the stage is built for: −18 dBFS."""
         return NOMINAL_DBFS
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run from rest; the last frames come at the flush."""
         straight, width = self._bend()
         stage = Oversampled(BEND, (straight, width), straight + width, channels, 3 if self.rail_dbfs >= 0 else 4)

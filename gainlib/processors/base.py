@@ -7,6 +7,7 @@ from typing import ClassVar, Protocol
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.audio.blocks import checked_run
 
 
 class Stream(Protocol):
@@ -23,7 +24,7 @@ class Stream(Protocol):
 class Processor:
     """Base of all processors.
 
-    A subclass is a frozen dataclass of plain numbers whose units stand in the field names, and gives ``stream``.
+    A subclass is a frozen dataclass of plain numbers whose units stand in the field names, and gives ``_start``.
     The latency a model has is cut inside its stream, so that a bypass lines up to the sample.
 
     Attributes
@@ -42,14 +43,36 @@ class Processor:
         return None
 
     def stream(self, rate_hz: int, channels: int) -> Stream:
-        """Start a fresh run for audio of this rate and channel count."""
-        raise NotImplementedError(f"{type(self).__name__} gives no stream")
+        """Start a fresh run for audio of this rate and channel count.
+
+        Parameters
+        ----------
+        rate_hz : int
+            Sample rate.
+        channels : int
+            Number of channels, 1 to 8.
+
+        Returns
+        -------
+        Stream
+            Takes blocks of shape (frames, channels); mono ones also of shape (frames,).
+
+        Raises
+        ------
+        GainlibError
+            For another rate or count; so do the stream's ``push`` for blocks of another shape or type.
+        """
+        return self._start(*checked_run(rate_hz, channels))
 
     def process(self, audio: Audio) -> Audio:
         """Run the whole of `audio` once, latency cut: same frames, channels, rate and name."""
         run = self.stream(audio.rate_hz, audio.channels)
         out = np.concatenate([run.push(audio.samples), run.flush()])
         return audio.with_samples(out)
+
+    def _start(self, rate_hz: int, channels: int) -> Stream:
+        """Start a fresh run; rate and count are checked."""
+        raise NotImplementedError(f"{type(self).__name__} gives no stream")
 
     def _number(self, field: str, low: float = -math.inf, high: float = math.inf, *, above: float | None = None):
         """Refuse a field that is no finite number from `low` to `high`, or not above `above`."""

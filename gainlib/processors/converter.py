@@ -44,7 +44,7 @@ class Quantiser(Processor):
         self._choice("dither", DITHERS)
         self._whole("seed", 0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run; each block comes back at once."""
         rng = np.random.default_rng(self.seed) if self.dither == "tpdf" else None
         return Immediate(_Rounding(2.0 ** (1 - self.bits), rng).run, channels)

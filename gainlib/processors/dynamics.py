@@ -119,7 +119,7 @@ class Compressor(Processor):
         following = _Following(self, audio.rate_hz, audio.channels)
         return following.reduction(_followed(audio, following.latency))[following.latency :]
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run at rest; the last frames come at the flush."""
         following = _Following(self, rate_hz, channels)
         return Aligned(following.run, following.latency, channels)
@@ -193,7 +193,7 @@ class Limiter(Processor):
         gain = early[first.latency : first.latency + audio.frames] * late[first.latency + second.latency :]
         return np.maximum(-20.0 * np.log10(gain), 0.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run at rest; the last frames come at the flush."""
         first, second = (_Limiting(self, rate_hz, channels) for _ in range(2))
         return Aligned(lambda block: second.run(first.run(block)), first.latency + second.latency, channels)
@@ -269,7 +269,7 @@ class Gate(Processor):
         gain = _Gating(self, audio.rate_hz).gain(np.ascontiguousarray(audio.samples, dtype=np.float64))
         return np.maximum(-20.0 * np.log10(gain), 0.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run, closed; each block comes back at once."""
         return Immediate(_Gating(self, rate_hz).run, channels)
 

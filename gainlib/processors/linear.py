@@ -54,7 +54,7 @@ class Filter(Processor):
         self._number("q", above=0.0)
         self._number("gain_db", -60.0, 60.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run from rest; each block comes back at once."""
         check_below_half("Filter", self.frequency_hz, rate_hz)
         section = cookbook(self.kind, self.frequency_hz, self.q, self.gain_db, rate_hz)
@@ -80,7 +80,7 @@ class Delay(Processor):
     def __post_init__(self):
         self._number("time_s", 0.0, 60.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run; a delay with a part of a sample gives its last frames at the flush."""
         whole, part = divmod(self.time_s * rate_hz, 1.0)
         if part < 1e-9 or part > 1.0 - 1e-9:
@@ -125,7 +125,7 @@ class Tremolo(Processor):
         self._number("rate_hz", 0.0)
         self._number("depth", 0.0, 1.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run at full gain; each block comes back at once."""
         return Immediate(_Swing(2.0 * math.pi * self.rate_hz / rate_hz, self.depth).run, channels)
 
@@ -154,7 +154,7 @@ class Polarity(Processor):
 
     linear: ClassVar[bool] = True
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run; each block comes back at once."""
         return Immediate(np.negative, channels)
 
@@ -179,7 +179,7 @@ class DCBlock(Processor):
     def __post_init__(self):
         self._number("frequency_hz", above=0.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run from rest; each block comes back at once."""
         check_below_half("DCBlock", self.frequency_hz, rate_hz)
         return Immediate(Biquads([dc_block(self.frequency_hz, rate_hz)], channels).run, channels)

@@ -6,8 +6,8 @@ from typing import ClassVar
 
 import numpy as np
 
+from gainlib.audio.blocks import checked_block
 from gainlib.processors.base import Processor
-from gainlib.processors.streams import as_samples
 
 LENGTH_IN_DECAYS = 1.5
 PARTITION_FRAMES = 8192
@@ -50,7 +50,7 @@ class Reverb(Processor):
         noise *= np.exp(-3.0 * math.log(10.0) / (self.decay_s * rate_hz) * np.arange(frames))[:, np.newaxis]
         return noise * 10.0 ** (self.wet_db / 20.0) / np.sqrt(np.sum(noise**2, axis=0))
 
-    def stream(self, rate_hz: int, channels: int) -> "Convolution":
+    def _start(self, rate_hz: int, channels: int) -> "Convolution":
         """Start a run; frames come back in portions of 8192."""
         response = self.response(rate_hz, channels)
         if self.dry:
@@ -80,7 +80,7 @@ class Convolution:
 
     def push(self, block: np.ndarray) -> np.ndarray:
         """Take a block and return the portions that are complete."""
-        held = np.concatenate([self._held, as_samples(block)])
+        held = np.concatenate([self._held, checked_block(block, self._held.shape[1])])
         whole = len(held) // PARTITION_FRAMES * PARTITION_FRAMES
         self._held = held[whole:]
         done = [self._portion(held[at : at + PARTITION_FRAMES]) for at in range(0, whole, PARTITION_FRAMES)]

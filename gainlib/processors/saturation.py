@@ -65,7 +65,7 @@ class Saturation(Processor):
         """Average level the stage is built for: −18 dBFS."""
         return NOMINAL_DBFS
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run; the last frames come at the flush."""
         stage = Oversampled(
             TANH, (self.drive, 0.0, 1.0 / self.drive, 0.0), 1.0 / self.drive, channels, _doublings(self.drive)
@@ -104,7 +104,7 @@ class AsymmetricSaturation(Processor):
         """Average level the stage is built for: −18 dBFS."""
         return NOMINAL_DBFS
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run from rest; the last frames come at the flush."""
         rest = math.tanh(self.offset)
         scale = 1.0 / (self.drive * (1.0 - rest * rest))
@@ -149,7 +149,7 @@ class HardClip(Processor):
         ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
         return np.clip(samples, -ceiling, ceiling)
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run; the last frames come at the flush."""
         ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
         stage = Oversampled(CUT, (ceiling,), ceiling, channels)
@@ -191,7 +191,7 @@ class Tape(Processor):
         """Average level the stage is built for: −18 dBFS."""
         return NOMINAL_DBFS
 
-    def stream(self, rate_hz: int, channels: int) -> Aligned:
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         """Start a run from rest; the last frames come at the flush."""
         weights = (STRAIGHT_WEIGHT, *[PLAY_WEIGHT] * len(PLAY_WIDTHS))
         shape = (self.drive, STRAIGHT_WEIGHT, *PLAY_WIDTHS, *weights)

@@ -4,12 +4,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from gainlib.audio.blocks import checked_block
+
 Run = Callable[[np.ndarray], np.ndarray]
-
-
-def as_samples(block: np.ndarray) -> np.ndarray:
-    """Return a block as C-contiguous float64, copied only if it is something else."""
-    return np.ascontiguousarray(block, dtype=np.float64)
 
 
 class Immediate:
@@ -28,7 +25,7 @@ class Immediate:
 
     def push(self, block: np.ndarray) -> np.ndarray:
         """Return the block, processed."""
-        return self._run(as_samples(block))
+        return self._run(checked_block(block, self._channels))
 
     def flush(self) -> np.ndarray:
         """Return no frames."""
@@ -54,7 +51,7 @@ class Aligned:
 
     def push(self, block: np.ndarray) -> np.ndarray:
         """Return what is ready: `latency` frames less than came in so far."""
-        out = self._run(as_samples(block))
+        out = self._run(checked_block(block, self._channels))
         dropped = min(self._early, len(out))
         self._early -= dropped
         return out[dropped:]

@@ -29,6 +29,6 @@ class Unseen(Processor):
     def __post_init__(self):
         self._number("reference_dbfs", -60.0, 24.0)
 
-    def stream(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> Immediate:
         """Start a run; each block comes back at once and as it was."""
         return Immediate(lambda block: block, channels)
