@@ -1,8 +1,11 @@
 """Sound files in: what is read, what is refused, and that originals stay as they are."""
 
+import copy
+import gc
 import hashlib
 import math
 import os
+import pickle
 import sys
 import unicodedata
 from pathlib import Path
@@ -10,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from locks import lock
 
 from gainlib.audio import Audio, AudioFile, GainlibError, audio_files, audio_suffixes, read, write
 
@@ -148,6 +152,77 @@ def test_not_permitted(tmp_path, monkeypatch):
     monkeypatch.setattr(Path, "open", refuse)
     with pytest.raises(GainlibError, match=r"cannot be read \(Permission denied\)"):
         read(path)
+
+
+def test_somebody_elses_folder(tmp_path, monkeypatch):
+    """What lies in it is refused by name, and so is a list of what does."""
+    write(tmp_path / "a.wav", _noise())
+    lock(monkeypatch, tmp_path)
+    with pytest.raises(GainlibError, match=r"a\.wav: cannot be read \(Permission denied\); check the permissions"):
+        read(tmp_path / "a.wav")
+    with pytest.raises(GainlibError, match=r"cannot be read \(Permission denied\); check its permissions"):
+        audio_files(tmp_path)
+
+
+def test_no_folder_to_list(tmp_path):
+    """A missing folder, a file and no path at all are no folder."""
+    (tmp_path / "a.wav").touch()
+    for path in (tmp_path / "gone", tmp_path / "a.wav", "nul\0"):
+        with pytest.raises(GainlibError, match="is no folder"):
+            audio_files(path)
+
+
+def test_name_longer_than_a_file_can_have(tmp_path):
+    """255 bytes are the most that common file systems take (POSIX asks for 14 at least)."""
+    with pytest.raises(GainlibError, match=r"cannot be read \(File name too long\); check the name"):
+        read(tmp_path / f"{'a' * 300}.wav")
+    with pytest.raises(GainlibError, match="the name is too long"):
+        write(tmp_path / f"{'a' * 252}.wav", _noise())
+    assert list(tmp_path.iterdir()) == []
+    write(tmp_path / f"{'a' * 251}.wav", _noise())
+
+
+def test_link_to_nothing_and_pipe_are_named(tmp_path):
+    """They are listed with the sound files, and refused in words; nobody waits for a pipe to be filled."""
+    (tmp_path / "b.wav").symlink_to(tmp_path / "gone.wav")
+    os.mkfifo(tmp_path / "c.wav")
+    (tmp_path / "d.wav").symlink_to(tmp_path / "d.wav")
+    found = audio_files(tmp_path)
+    assert [path.name for path in found] == ["b.wav", "c.wav", "d.wav"]
+    for path, words in zip(
+        found, ("is a link to .*gone.wav, which is not there", "no ordinary", "levels"), strict=True
+    ):
+        with pytest.raises(GainlibError, match=rf"{path.name}: .*{words}"):
+            AudioFile(path)
+
+
+def test_tag_behind_the_last_frame_of_a_flac(tmp_path):
+    """Some programs put an ID3v1 (128 bytes) or APE tag there; what the encoder wrote is whole all the same."""
+    path = tmp_path / "a.flac"
+    soundfile.write(path, _noise(5000).samples, RATE, "PCM_24")
+    whole, wanted = path.read_bytes(), read(path).samples
+    for tag in (b"TAG" + bytes(125), b"APETAGEX" + bytes(24), b"APETAGEX" + bytes(24) + b"TAG" + bytes(125)):
+        path.write_bytes(whole + tag)
+        np.testing.assert_array_equal(read(path).samples, wanted)
+        for missing in (1, 2, 100, 3000, len(whole) // 2):
+            path.write_bytes(whole[:-missing] + tag)
+            with pytest.raises(GainlibError, match="truncated or damaged"):
+                AudioFile(path)
+
+
+@pytest.mark.parametrize("another", [copy.copy, copy.deepcopy, lambda source: pickle.loads(pickle.dumps(source))])
+def test_a_copy_protects_the_file_as_well(tmp_path, another):
+    """The original may be gone; what was made of it still stands for the file."""
+    path = tmp_path / "a.wav"
+    write(path, _noise())
+    twin = another(AudioFile(path))
+    gc.collect()
+    with pytest.raises(GainlibError, match="something open was read from this file"):
+        write(path, _noise(seed=2), overwrite=True)
+    assert twin.load().frames == 2000
+    del twin
+    gc.collect()
+    write(path, _noise(seed=2), overwrite=True)
 
 
 def test_parent_that_is_a_file(tmp_path):

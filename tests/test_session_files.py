@@ -1,14 +1,17 @@
 """Folders of stems and session JSON: there and back, and the sentence for everything that can be wrong."""
 
 import json
+import os
 import sys
 import types
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from locks import lock
 from session_oracle import LookAhead, sessions
 
 from gainlib.audio import Audio, AudioFile, GainlibError
@@ -27,7 +30,7 @@ from gainlib.session import (
     sources,
     to_json,
 )
-from gainlib.session.files import from_builtins, to_builtins
+from gainlib.session.files import from_builtins, strips_of_folder, to_builtins
 
 
 @pytest.fixture(scope="module")
@@ -262,6 +265,48 @@ def test_open_folder_takes_every_visible_audio_file_in_order(tmp_path):
     assert all(isinstance(strip.audio, AudioFile) for strip in session.strips)
     assert from_json(session.to_json(tmp_path), tmp_path) == session
     assert open_folder(str(tmp_path)) == session
+
+
+def test_files_that_would_share_a_name_keep_their_suffix(tmp_path):
+    for name in ("kick.wav", "kick.flac", "kick.wav.wav", " .wav"):
+        soundfile.write(tmp_path / name, np.zeros(480), 48000)
+    assert open_folder(tmp_path).names == (" .wav", "kick.flac", "kick.wav", "kick.wav.wav")
+
+
+def test_what_cannot_be_opened_is_named_and_not_left_out(tmp_path):
+    soundfile.write(tmp_path / "a.wav", np.zeros(480), 48000)
+    (tmp_path / "b.wav").symlink_to(tmp_path / "gone.wav")
+    os.mkfifo(tmp_path / "c.wav")
+    with pytest.raises(GainlibError, match=r"b\.wav: is a link to .*gone\.wav, which is not there"):
+        open_folder(tmp_path)
+    unreadable = []
+    assert [strip.name for strip in strips_of_folder(tmp_path, unreadable=unreadable)] == ["a"]
+    assert [Path(sentence.split(": ")[0]).name for sentence in unreadable] == ["b.wav", "c.wav"]
+
+
+def test_a_folder_that_is_locked_is_said_to_be(tmp_path, monkeypatch):
+    lock(monkeypatch, tmp_path)
+    for folder in (tmp_path, tmp_path / "sub"):
+        with pytest.raises(GainlibError, match=r"cannot be read \(Permission denied\); check its permissions"):
+            open_folder(folder)
+
+
+def test_a_session_file_that_is_no_session(tmp_path, monkeypatch):
+    for text in ("[" * 100_000, '{"strips": ' + "[" * 100_000, "[" * 600 + "]" * 600):
+        with pytest.raises(GainlibError, match=r"nested deeper than a session|is a JSON object"):
+            from_json(text)
+    for depth in range(100, 1000, 50):
+        with pytest.raises(GainlibError):
+            from_json('{"strips": ' + "[" * depth + "]" * depth + "}")
+    with pytest.raises(GainlibError, match="this is no JSON"):
+        from_json('"\ud800"')
+    named = '{"strips": [{"name": "a", "audio": {"file": "%s.wav"}}]}'
+    for name, reason in (("x" * 300, r"cannot be reached \(File name too long\)"), ("gone", "is not there")):
+        with pytest.raises(GainlibError, match=rf"strip 'a': the file '{name}.wav' {reason}; put it into"):
+            from_json(named % name, tmp_path)
+    lock(monkeypatch, tmp_path)
+    with pytest.raises(GainlibError, match=r"'x.wav' cannot be reached \(Permission denied\)"):
+        from_json(named % "x", tmp_path)
 
 
 def test_empty_and_missing_folders_are_refused(tmp_path):

@@ -141,6 +141,14 @@ REFUSED = [
 ]
 
 
+@pytest.mark.parametrize("frames", [-5, 0, 1.5, "9", True])
+def test_blocks_have_one_frame_or_more(frames):
+    with pytest.raises(GainlibError, match=f"block_frames is {frames!r}; give a whole number from 1 up"):
+        pair().render(frames)
+    with pytest.raises(GainlibError, match=f"block_frames is {frames!r}; give a whole number from 1 up"):
+        pair().render().blocks("bus", frames)
+
+
 def test_the_highest_gains_still_render():
     """A control at its end is absurd, but a whole row of such gains stays a number."""
     strip = Strip("kick", Audio(np.full(480, 0.5), 48000), trim_db=200, post_trim_db=200, fader_db=200)

@@ -1,5 +1,6 @@
 """Files appear whole or not at all."""
 
+import errno
 import os
 import secrets
 from collections.abc import Iterator
@@ -40,6 +41,7 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
     ('whole', 1)
     """
     target = Path(path).resolve()
+    _check_length(target)
     # The suffix is none that a folder of stems is searched for, and the dot hides the file, should the machine die.
     part = target.with_name(f".{target.name[:60]}.{secrets.token_hex(4)}.part")
     try:
@@ -56,6 +58,15 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
     except BaseException:
         part.unlink(missing_ok=True)
         raise
+
+
+def _check_length(target):
+    """Refuse a name that is too long before anything is written; the name of the new file would not show it."""
+    try:
+        target.lstat()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            raise GainlibError(f"{target}: the name is too long for a file here; choose a shorter one") from None
 
 
 def _move(part, target):

@@ -71,11 +71,17 @@ def frames_of(path: Path, file: Forward, found: int | None) -> int:
 
 def _ends_where_stated(file):
     """Tell whether exactly one frame comes from the last one on."""
+    flac = file.format == "FLAC"
     try:
         file.seek(file.frames - 1)
-        return fill(file, np.empty((2, file.channels), np.float32)) == 1
+        if fill(file, np.empty((1 if flac else 2, file.channels), np.float32)) != 1:
+            return False
     except soundfile.SoundFileError:
         return False
+    try:
+        return not flac or fill(file, np.empty((1, file.channels), np.float32)) == 0
+    except soundfile.SoundFileError:  # what stands behind the last frame is none: a tag that some program put there
+        return True
 
 
 def fill(file: Forward, block: np.ndarray) -> int:

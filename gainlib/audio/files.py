@@ -8,6 +8,7 @@ A file is either read whole or refused with its path and the reason; nothing is 
 
 import hashlib
 import os
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -53,11 +54,25 @@ def audio_files(folder: str | os.PathLike) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        Not opened yet; empty if there are none.
+        Not opened yet; empty if there are none. What bears the name of a sound file and is none, such as a link to
+        nothing, is among them: opening it says what is wrong.
+
+    Raises
+    ------
+    GainlibError
+        When the folder is missing or cannot be looked into.
     """
-    found = (path for path in Path(folder).iterdir() if path.suffix.lower() in _SUFFIXES and path.is_file())
+    try:
+        entries = list(Path(folder).iterdir())
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise GainlibError(f"{str(folder)!r} is no folder; give the folder your stems lie in") from None
+    except OSError as error:
+        raise GainlibError(
+            f"{str(folder)!r} cannot be read ({error.strerror or error}); check its permissions"
+        ) from None
+    visible = (path for path in entries if path.suffix.lower() in _SUFFIXES and not path.name.startswith("."))
     return sorted(
-        (path for path in found if not path.name.startswith(".")), key=lambda path: (path.name.casefold(), path.name)
+        (path for path in visible if not os.path.isdir(path)), key=lambda path: (path.name.casefold(), path.name)
     )
 
 
@@ -117,6 +132,10 @@ class AudioFile:
                 )
             self._set(frames=frames_of(path, file, found))
         hold(self, path)
+
+    def __setstate__(self, state):
+        self.__dict__.update(state)
+        hold(self, self.path)  # a copy protects the file as well
 
     def _set(self, **values):
         for key, value in values.items():
@@ -242,12 +261,19 @@ def _stamp(path):
     try:
         status = path.stat()
     except (FileNotFoundError, NotADirectoryError):
+        if path.is_symlink():
+            raise GainlibError(f"{path}: is a link to {os.readlink(path)}, which is not there; link it anew") from None
         raise GainlibError(f"{path}: no such file; check folder and spelling") from None
+    except PermissionError as error:
+        raise GainlibError(
+            f"{path}: cannot be read ({error.strerror or error}); check the permissions of its folder"
+        ) from None
     except (OSError, ValueError) as error:
-        raise GainlibError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
-    if path.is_dir():
+        reason = getattr(error, "strerror", None) or error
+        raise GainlibError(f"{path}: cannot be read ({reason}); check the name") from None
+    if stat.S_ISDIR(status.st_mode):
         raise GainlibError(f"{path}: is a folder; name a sound file in it")
-    if not path.is_file():
+    if not stat.S_ISREG(status.st_mode):
         raise GainlibError(f"{path}: is no ordinary file; name a sound file")
     if status.st_size == 0:
         raise GainlibError(f"{path}: is empty (0 bytes); copy it again from the original")

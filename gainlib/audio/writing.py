@@ -131,9 +131,9 @@ def _refuse(target, overwrite):
         raise GainlibError(
             f"{target}: something open was read from this file, so it stays as it is; choose another name"
         )
-    if target.is_dir():
+    if os.path.isdir(target):
         raise GainlibError(f"{target}: is a folder; name a file in it")
-    if target.exists() and not overwrite:
+    if os.path.exists(target) and not overwrite:
         raise GainlibError(f"{target}: exists already; choose another name, or overwrite=True to replace it")
 
 

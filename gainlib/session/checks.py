@@ -2,6 +2,7 @@
 
 import math
 from difflib import get_close_matches
+from numbers import Integral
 
 from gainlib.audio import GainlibError
 
@@ -58,6 +59,13 @@ def names(value, label):
     if not all(isinstance(name, str) for name in listed):
         raise GainlibError(f"{label} is {value!r}; give the names of strips or groups as text")
     return listed
+
+
+def count(value, label):
+    """Return a number of frames or the like, 1 or more."""
+    if isinstance(value, bool) or not isinstance(value, Integral) or value < 1:
+        raise GainlibError(f"{label} is {value!r}; give a whole number from 1 up")
+    return int(value)
 
 
 def flag(value, label):

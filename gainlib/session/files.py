@@ -84,9 +84,19 @@ def from_json(text: str | bytes, folder=None) -> Session:
         one), files that are missing or have changed.
     """
     try:
-        data = msgspec.json.decode(text)
-    except msgspec.DecodeError as error:
+        return _session_of(_decoded(text), folder)
+    except RecursionError:
+        raise GainlibError("this JSON is nested deeper than a session is; give one that was saved here") from None
+
+
+def _decoded(text):
+    try:
+        return msgspec.json.decode(text)
+    except (msgspec.DecodeError, UnicodeError) as error:
         raise GainlibError(f"this is no JSON: {error}") from None
+
+
+def _session_of(data, folder):
     if not isinstance(data, dict):
         raise GainlibError(f"a session is a JSON object with 'strips'; this is a {type(data).__name__}")
     version = data.pop("format", FORMAT)
@@ -229,7 +239,7 @@ def open_folder(path) -> Session:
     -------
     session : Session
         Strips sorted by file name without regard to case and named by it without the suffix (with it where two
-        would share a name); nothing is read yet but headers.
+        would share a name, or none is left); nothing is read yet but headers.
 
     Raises
     ------
@@ -255,21 +265,14 @@ def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) ->
     strips : list of Strip
     """
     folder = Path(path)
-    if not folder.is_dir():
-        raise GainlibError(f"{str(folder)!r} is no folder; give the folder your stems lie in")
-    try:
-        found = _audio.audio_files(folder)
-    except OSError as error:
-        raise GainlibError(
-            f"{str(folder)!r} cannot be read ({error.strerror or error}); check its permissions"
-        ) from None
+    found = _audio.audio_files(folder)
     if not found:
         suffixes = ", ".join(sorted(_audio.audio_suffixes()))
         raise GainlibError(f"{str(folder)!r} holds no audio file; there should be one of {suffixes}")
     patterns = [_folded(pattern) for pattern in leave_out]
-    stems, strips = [each.stem for each in found], []
+    stems, names, strips = [each.stem for each in found], [each.name for each in found], []
     for each in found:
-        unclear = stems.count(each.stem) > 1 or each.stem == BUS
+        unclear = stems.count(each.stem) > 1 or each.stem in (BUS, *names) or not each.stem.strip()
         if any(_fits(name, pattern) for name in (each.stem, each.name) for pattern in patterns):
             continue
         try:

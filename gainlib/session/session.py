@@ -164,7 +164,7 @@ class Session(Changeable):
         from gainlib.session.render import BLOCK_FRAMES
         from gainlib.session.trace import Trace
 
-        return Trace(self, block_frames or BLOCK_FRAMES)
+        return Trace(self, BLOCK_FRAMES if block_frames is None else block_frames)
 
     def to_json(self, folder=None) -> str:
         """Return the session as JSON text; see :func:`gainlib.session.files.to_json`."""

@@ -11,6 +11,7 @@ A kind listed in ``ROOMS`` is imported by its name when a reference of that kind
 """
 
 import json
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib import import_module
@@ -124,6 +125,17 @@ def source_of(reference: dict, label: str = "", folder=None) -> Source:
     raise GainlibError(f"{label}the audio reference {reference!r} has no known kind; there is {kinds}")
 
 
+def _missing(place):
+    """Return why there is no file at a place, as the end of a sentence."""
+    try:
+        place.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return "is not there"
+    except (OSError, ValueError) as error:
+        return f"cannot be reached ({getattr(error, 'strerror', None) or error})"
+    return "is no ordinary file"
+
+
 def _file(reference, label, folder):
     unknown = next((key for key in reference if key not in ("file", "sha256")), None)
     if unknown is not None:
@@ -133,9 +145,9 @@ def _file(reference, label, folder):
     given = reference["file"]
     base = Path(folder) if folder is not None else Path()
     places = dict.fromkeys((base / given, base / PureWindowsPath(given).name, Path(given)))
-    found = [place for place in places if place.is_file()]
+    found = [place for place in places if os.path.isfile(place)]
     if not found:
-        raise GainlibError(f"{label}the file {given!r} is not there; put it into {str(base.resolve())!r}")
+        raise GainlibError(f"{label}the file {given!r} {_missing(base / given)}; put it into {str(base.resolve())!r}")
     opened = [_audio.AudioFile(place) for place in found]
     wanted = reference.get("sha256", "").lower()
     for candidate in opened:

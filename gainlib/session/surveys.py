@@ -118,7 +118,7 @@ def _written(path, kept):
 
 
 def _load(survey, anchor, place):
-    if not place.exists():
+    if not os.path.lexists(place):
         return False
     if not intact(place, place.name):
         shutil.rmtree(place, ignore_errors=True)

@@ -7,7 +7,7 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.session import routing
-from gainlib.session.checks import nearest
+from gainlib.session.checks import count, nearest
 from gainlib.session.strip import BUS
 
 CACHE_BYTES = 2**28
@@ -56,7 +56,7 @@ class Trace:
         self.notes = tuple(
             _padding(strip, self.frames, self.rate_hz) for strip in session.strips if strip.audio.frames < self.frames
         )
-        self._block_frames = block_frames
+        self._block_frames = count(block_frames, "block_frames")
         self._audios: OrderedDict[str, Audio] = OrderedDict()
         self._readings = {}
 
@@ -91,7 +91,8 @@ class Trace:
         from gainlib.session.render import blocks
 
         self._check(node)
-        return blocks(self.session, node, block_frames or self._block_frames)
+        size = self._block_frames if block_frames is None else count(block_frames, "block_frames")
+        return blocks(self.session, node, size)
 
     def reading(self, node: str, alignment_dbfs: float = -18.0):
         """Return every meter at a node (:func:`gainlib.meters.measure`)."""
