@@ -7,14 +7,25 @@ from pathlib import Path
 
 import pytest
 from browser import headless, jupyterlab, notebook_page
-from labhand import LabHand, picture
+from labhand import LabHand, picture, typed
 from playwright.sync_api import expect
 from stemfolder import make
+
+from gainlib.session.files import strips_of_folder
+from gainlib.staging import checkup
+from gainlib.staging.faults import FAULTS
+from gainlib.staging.guesses import FIGURES
 
 pytestmark = pytest.mark.browser
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
 AT_REST = "() => !document.querySelector('.gl-bench [data-state=busy]')"
 LONG_MS = 90_000
+# what reaches beyond its panel, but for tables, which scroll by themselves
+WIDER = """(cell) => { const right = (node) => node.getBoundingClientRect().right;
+  return [...cell.querySelectorAll('.gl-form')].flatMap((form) => [...form.querySelectorAll('*')]
+    .filter((e) => e.offsetParent && !e.closest('table') && right(e) > right(form) + 1)
+    .map((e) => `${e.tagName} ${e.className} ${e.innerText.slice(0, 30)}`)); }"""
+NARROW = {"width": 400, "height": 900}
 
 
 class BenchHand(LabHand):
@@ -48,6 +59,10 @@ class BenchHand(LabHand):
         field.fill(text)
         field.press("Tab")
         self.settled()
+
+    def from_the_top(self, step):
+        """Bring the upper edge of a step to the upper edge of the window."""
+        self.cell(step).evaluate("(cell) => cell.scrollIntoView()")
 
     def says(self, step, *texts):
         """Wait until one of a step's lines says all of these."""
@@ -131,6 +146,52 @@ def test_a_folder_goes_over_the_bench_by_mouse(bench, tmp_path):
     assert not re.search(r"\b(NaN|undefined|null|None)\b", text)
 
 
+def test_levels_and_faults_are_guessed_before_the_check_by_mouse(bench, tmp_path):
+    stems, _ = make(tmp_path / "My Song é")
+    measured = {stem.name: stem for stem in checkup(strips_of_folder(stems))}
+    bench.fill("open", "Folder, or a saved song", str(stems))
+    bench.click("open", "Open")
+    for place, name in enumerate(("kick", "bass", "tom 1"), 1):
+        bench.cell("guess").get_by_label(f"Stem {place}:").select_option(name)
+        for figure in FIGURES:
+            value = getattr(measured[name].reading, figure.key) + 2.0
+            bench.fill("guess", f"{figure.name.capitalize()} {place} ({figure.unit}):", typed(value, 1))
+    bench.fill("guess", "Active level 2 (dBFS):", "loud")
+    bench.click("guess", "Compare the levels")
+    bench.says("guess", "Active level 2: Expected a number in dBFS, got “loud”")
+    bench.fill("guess", "Active level 2 (dBFS):", "−60")
+    bench.click("guess", "Compare the levels")
+    bench.says("guess", "Calibrated", "active level 2 of 3, crest factor 3 of 3, loudness 3 of 3")
+    expect(bench.cell("guess").get_by_text("✓ Calibrated")).to_be_visible()
+    assert "% of full scale" not in bench.cell("checks").inner_text()
+    bench.from_the_top("guess")
+    bench.shot("bench-guess-levels")
+
+    for name, fault in (("vocal", "DC"), ("vocal", "noisy"), ("hat", "copy")):
+        bench.cell("guess").get_by_label("Stem with a fault:").select_option(name)
+        bench.cell("guess").get_by_label("Fault:", exact=True).select_option(f"{fault}: {FAULTS[fault]}")
+        bench.click("guess", "Put it on my list")
+    bench.click("guess", "Take off hat: copy")
+    bench.says("guess", "2 faults on your list")
+    bench.click("guess", "Compare the lists")
+    bench.says("guess", "1 on both lists", "0 of 6 looked at")
+    assert "no steady floor between" in bench.cell("guess").inner_text()
+    assert "% of full scale" in bench.cell("checks").inner_text()
+    bench.cell("guess").get_by_text("What is wrong with your stems?").evaluate("(e) => e.scrollIntoView()")
+    bench.shot("bench-guess-faults")
+    for box in bench.cell("guess").get_by_role("checkbox", name="Looked at:").all():
+        box.check()
+        bench.settled()
+    bench.says("guess", "All looked at")
+    bench.notebook.command("application:toggle-left-area")
+    bench.page.set_viewport_size(NARROW)
+    bench.page.wait_for_timeout(500)
+    bench.from_the_top("guess")
+    bench.shot("bench-guess-narrow")
+    assert bench.cell("guess").evaluate(WIDER) == []
+    assert bench.problems() == []
+
+
 def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
     def push(step, name):
         bench.settled()
@@ -141,6 +202,22 @@ def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
 
     push("open", "Use the demo stems")
     bench.says("open", "Ninth Stair: 11 stems")
+    for place in (1, 2, 3):
+        for label, text in (("Active level", "−20,5"), ("Crest factor", "12"), ("Loudness", "−25 LUFS")):
+            bench.type_over(bench.cell("guess").get_by_label(f"{label} {place} ("), text)
+    bench.press("Tab")
+    push("guess", "Compare the levels")
+    bench.says("guess", "Not calibrated yet")
+    bench.tab_to(bench.cell("guess").get_by_label("Fault:", exact=True))
+    bench.page.keyboard.type("dual")
+    push("guess", "Put it on my list")
+    bench.says("guess", "1 fault on your list")
+    push("guess", "Compare the lists")
+    bench.says("guess", "0 of 16 looked at")
+    bench.tab_to(bench.cell("guess").get_by_role("checkbox", name="Looked at:").first)
+    bench.press("Space")
+    bench.settled()
+    bench.says("guess", "1 of 16 looked at")
     push("checks", "Check the stems")
     bench.says("checks", "11 stems:")
     bench.shot("bench-checks")

@@ -21,7 +21,9 @@ from gainlib.processors import Compressor, Filter, Saturation, Unseen
 from gainlib.session import from_json
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
-STEPS = ("open", "checks", "chains", "measured", "balance", "plan", "by_hand", "listen", "take", "come_back")
+STEPS = (
+    "open", "guess", "checks", "chains", "measured", "balance", "plan", "by_hand", "listen", "take", "come_back",
+)  # fmt: skip
 
 
 @pytest.fixture

@@ -41,6 +41,12 @@ class Bench:
 
         return self._step(OpenStep)
 
+    def guess(self):
+        """Return what may come before step 2: levels and faults guessed, then set beside what is measured."""
+        from gainlib.notebook.panels.bench_guess import GuessStep
+
+        return self._step(GuessStep)
+
     def checks(self):
         """Return step 2: what the stems show."""
         from gainlib.notebook.panels.bench_checks import ChecksStep

@@ -3,7 +3,8 @@
 - ``bus``: who makes the bus peak, and how far everything has to come down together.
 - ``linearity``: whether a box cares how loud it is fed; ``drive``: what it does against how loud it is fed; ``ranges``:
   how loud it likes to be fed; ``matching``: the output gain of a level-matched bypass. ``box``, ``probing``, ``edge``.
-- ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``.
+- ``examine``: what is wrong with stems as they arrive; ``relations`` between them, ``findings``. What somebody guessed
+  before is compared with it in ``guesses``, in the words of ``faults``.
 - ``null``, ``rounds``: two prints subtracted; down and up again in each arithmetic.
 - ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
   ``probemarks``, ``probelines``, ``probeswell``, ``probeseries``, ``probeverdict`` and ``probecurve`` are its parts.
