@@ -41,6 +41,16 @@ def variants(id, count):
     return [(asked, asked.variant(f"learner {index}")) for index in range(count)]
 
 
+@pytest.mark.parametrize("id", ["02-1", "02-2", "02-3", "02-4", "02-5", "02-6"])
+def test_every_slip_gives_a_finite_answer_whatever_the_numbers(id):
+    """Also where it is not looked for: whoever lists the slips of a class asks each of them."""
+    for asked, given in variants(id, 30 if id == "02-1" else 300):
+        for slip in asked.slips:
+            answer = slip.answer(given)
+            numbers = answer if isinstance(answer, list) else [answer]
+            assert all(value is None or math.isfinite(value) for value in numbers), (given, slip.name, answer)
+
+
 # ---- 02-1 ------------------------------------------------------------------------------------------------------------
 
 
@@ -121,6 +131,17 @@ def test_under_read_against_a_crest_in_every_position(asked, given):
     crest = np.where(np.abs(points) <= np.pi / 2, np.cos(points), 0.0)
     worst = -20 * math.log10(crest.max(axis=1).min())
     assert asked.solve(given) == pytest.approx(worst, abs=1e-3)
+
+
+@pytest.mark.parametrize(("off_db", "state"), [(0.025, "right"), (-0.025, "right"), (0.1, "wrong"), (-0.1, "wrong")])
+def test_a_large_under_read_is_wanted_as_exactly_as_a_small_one(off_db, state):
+    """0.03 dB either way, common practice for a level read off a formula: 0.1 dB is too much of 10 dB as of 0.2."""
+    asked, found = exercise("02-4"), 0
+    for _, given in variants("02-4", 60):
+        key = asked.solve(given)
+        found += key > 9
+        assert mark(asked, given, round(key + off_db, 6)).state == state, given
+    assert found and asked.parts[0].band == "± 0.03 dB"
 
 
 # ---- 02-5 and 02-6 ---------------------------------------------------------------------------------------------------
