@@ -271,6 +271,15 @@ def test_bands_in_words():
     assert Multi("Which?", options=STEMS).band == "exact"
 
 
+def test_a_listening_part_says_how_well_one_has_to_hear():
+    """12 of 16 is the count that guessing reaches with 3.84 %, 11 of 16 with more than 5 % (binomial law)."""
+    assert Abx("X is", trials=16).band == "12 of 16 or more in run 1, more in later runs"
+    assert Abx("X is", trials=16, must_show=False).band == "any complete run"
+    by_meter = Silent(LevelMatch("Read", "dB", tolerance=0.1), lambda given: [0.0])
+    matched = LevelMatch("As loud as A", "dB", trials=5, silent=by_meter)
+    assert matched.band == "mean error up to 1 dB; from the readings: mean error up to 0.1 dB"
+
+
 @pytest.mark.parametrize("trials", range(5, 41))
 def test_odds_of_guessing_against_the_binomial_law(trials):
     """Second opinion: scipy's binomial distribution and its Wilson interval."""

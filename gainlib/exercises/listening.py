@@ -120,6 +120,12 @@ class _Trials(Part):
     silent: Silent | None = None
     kind: ClassVar[str] = "listening"
 
+    @property
+    def band(self) -> str:
+        """What counts as right by ear, and from the readings where there is that way."""
+        readings = f"; from the readings: {self.silent.part.band}" if self.silent else ""
+        return f"{self._by_ear()}{readings}"
+
     def trials_for(self, given: dict) -> int:
         """Return the number of trials."""
         return self.trials
@@ -146,6 +152,9 @@ class _Trials(Part):
         silent = ({"silent": self.silent.solve(given)},) if self.silent else ()
         return Probes((list(key), *silent), self._wrong(key), (*JUNK, list(key[:-1]), [*key, key[0]]))
 
+    def _by_ear(self):
+        raise NotImplementedError
+
     def _entry(self, entry, given):
         raise NotImplementedError
 
@@ -169,6 +178,11 @@ class Abx(_Trials):
     """
 
     must_show: bool = True
+
+    def _by_ear(self):
+        if not self.must_show:
+            return "any complete run"
+        return f"{least_right(self.trials)} of {self.trials} or more in run 1, more in later runs"
 
     def _entry(self, entry, given):
         if isinstance(entry, str) and entry.strip().upper() in ("A", "B"):
@@ -212,6 +226,9 @@ class LevelMatch(_Trials):
 
     tolerance: float = 1.0
     sharp: float = 0.5
+
+    def _by_ear(self):
+        return f"mean error up to {quantity(self.tolerance, self.unit or 'dB')}"
 
     def _entry(self, entry, given):
         return parse_number(entry, self.unit or "dB")
