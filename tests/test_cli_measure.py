@@ -1,6 +1,7 @@
 """The command line: what `measure` prints, writes and returns, and how `labs` starts."""
 
 import csv
+import errno
 import hashlib
 import math
 import os
@@ -161,6 +162,40 @@ def test_bad_files_do_not_stop_the_good(stems, tmp_path, capsys):
         assert rows[name]["error"] in err and name not in out
     assert rows["nan.wav"]["frames"] == "48000" and rows["cut.wav"]["frames"] == ""
     assert "bass.wav" in out and "2 of 5 files measured" in err
+
+
+def test_a_name_with_a_line_break_stays_on_its_line(tmp_path, capsys):
+    """In the table and in what is said of a bad file; the CSV has the name as it is."""
+    write(tmp_path / "kick\nin\x1b[2J.wav", _tone(0.5))
+    (tmp_path / "no\nsound.wav").write_text("words")
+    assert _run("measure", tmp_path, "--csv", tmp_path / "a.csv", "-q") == 1
+    out, err = capsys.readouterr()
+    assert "kick in [2J.wav" in [line.split("  ")[0] for line in out.splitlines()] and "\x1b" not in out
+    assert err.splitlines()[0].startswith(f"{tmp_path}/no sound.wav: not audio")
+    assert [row["file"] for row in _rows(tmp_path / "a.csv")] == ["kick\nin\x1b[2J.wav", "no\nsound.wav"]
+
+
+def test_a_full_disk_costs_no_figures(stems, tmp_path, monkeypatch, capsys):
+    """The table is shown, the reason given, the old CSV stays."""
+    (tmp_path / "a.csv").write_text("old")
+
+    def full(*_, **options):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(csv, "writer", full)
+    assert _run("measure", stems, "--csv", tmp_path / "a.csv", "-q") == 1
+    out, err = capsys.readouterr()
+    assert "bass.wav" in out and "a.csv: could not be written whole (No space left on device)" in err
+    assert (tmp_path / "a.csv").read_text() == "old"
+
+
+def test_links_to_nothing_and_pipes_are_named(stems, capsys):
+    """They look like stems, so they may not be missing without a word."""
+    (stems / "gone.wav").symlink_to(stems / "nothing.wav")
+    os.mkfifo(stems / "pipe.wav")
+    assert _run("measure", stems, "-q") == 1
+    out, err = capsys.readouterr()
+    assert "bass.wav" in out and "gone.wav: is a link to" in err and "pipe.wav: is no ordinary file" in err
 
 
 @pytest.mark.parametrize("name", ["missing.wav", "no folder", "notes.txt"])

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from gainlib.errors import GainlibError
 
+_NO_ROOM = (errno.ENOSPC, errno.EFBIG, *((errno.EDQUOT,) if hasattr(errno, "EDQUOT") else ()))
+
 
 @contextmanager
 def replacing(path: str | os.PathLike) -> Iterator[Path]:
@@ -29,7 +31,8 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
     Raises
     ------
     GainlibError
-        If the folder is missing, a file cannot be made in it, or what stands at `path` cannot be replaced.
+        If the folder is missing, a file cannot be made in it, there is no room for it, or what stands at `path` cannot
+        be replaced.
 
     Examples
     --------
@@ -55,8 +58,12 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
         with part.open("rb+") as file:
             os.fsync(file.fileno())
         _move(part, target)
-    except BaseException:
+    except BaseException as error:
         part.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.errno in _NO_ROOM:
+            raise GainlibError(
+                f"{path}: could not be written whole ({error.strerror}); make room, or choose another folder"
+            ) from None
         raise
 
 

@@ -55,14 +55,27 @@ def run(options: argparse.Namespace) -> int:
         book = gradebook(folder, listed, overrides, **wanted, progress=bar.start, handed_in=handed)
     finally:
         bar.close()
+    problems = (*book.problems, *problems)
     if book.rows:
-        write_csv(targets["csv"], book)
-        if targets["html"]:
-            write_html(targets["html"], book)
+        problems += _written(((targets["csv"], write_csv), (targets["html"], write_html)), book)
         _print(book)
-    for problem in (*book.problems, *problems):
+    for problem in problems:
         print(_line(problem), file=sys.stderr)
-    return 1 if book.problems or problems or not handed.lines else 0
+    return 1 if problems or not handed.lines else 0
+
+
+def _written(outputs, book):
+    """Write what was asked for; return why any of it could not be, for the marks are shown all the same."""
+    from gainlib.audio import GainlibError
+
+    problems = ()
+    for target, write in outputs:
+        try:
+            if target:
+                write(target, book)
+        except GainlibError as error:
+            problems += (str(error),)
+    return problems
 
 
 def _count(text):
@@ -85,17 +98,17 @@ def _check_lab(options):
 
 def _targets(options):
     """Check where the results shall go before anything long begins."""
+    from gainlib.cli.targets import problem_of
+
     targets = {name: _path(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
     given = [_path(text).resolve() for text in (options.folder, options.class_list, options.overrides) if text]
     for name, target in targets.items():
         if target is None:
             continue
-        if target.is_dir():
-            options.usage_error(f"{target}: is a folder; name a file in it for --{name}")
+        if problem := problem_of(target, f"--{name}"):
+            options.usage_error(problem)
         if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
             options.usage_error(f"{target}: is a record or a list by its name; choose another name for --{name}")
-        if not target.resolve().parent.is_dir():
-            options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
         given.append(target.resolve())
     return targets
 

@@ -54,10 +54,11 @@ def run(options: argparse.Namespace) -> int:
         print(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}", file=sys.stderr)
         return 1
     rows = _measured(paths, options.alignment, options.quiet)
-    if target:
-        _write_csv(target, rows)
+    problem = _csv_problem(target, rows)
     _print(rows, options.alignment)
-    return 1 if any(row.error for row in rows) else 0
+    if problem:
+        print(problem, file=sys.stderr)
+    return 1 if problem or any(row.error for row in rows) else 0
 
 
 def _level(text):
@@ -74,22 +75,21 @@ def _level(text):
 def _paths(path):
     from gainlib.audio import audio_files
 
-    return audio_files(path) if path.is_dir() else [path]
+    return audio_files(path) if os.path.isdir(path) else [path]
 
 
 def _target(options, paths):
     """Check where the CSV shall go before anything long begins."""
     from gainlib.audio import audio_suffixes
+    from gainlib.cli.targets import problem_of
 
     if not options.csv:
         return None
     target = Path(os.path.expanduser(options.csv))
     if target.suffix.lower() in audio_suffixes() or any(_same(target, path) for path in paths):
         options.usage_error(f"{target}: is a sound file by its name or its content; choose another name for the CSV")
-    if target.is_dir():
-        options.usage_error(f"{target}: is a folder; name a file in it for the CSV")
-    if not target.resolve().parent.is_dir():
-        options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
+    if problem := problem_of(target, "the CSV"):
+        options.usage_error(problem)
     return target
 
 
@@ -153,13 +153,22 @@ def _print(rows, alignment_dbfs):
     good = [row for row in rows if row.reading]
     if good:
         width = screen_width()
-        lines = layout([row.path.name for row in good], _columns(good), width)
+        lines = layout([_line(row.path.name) for row in good], _columns(good), width)
         show([*lines, "", *_wrapped(_NOTE.format(alignment=number(alignment_dbfs)), width)])
     for row in rows:
         if row.error:
-            print(row.error, file=sys.stderr)
+            print(_line(row.error), file=sys.stderr)
     if len(good) < len(rows):
         print(f"{len(good)} of {len(rows)} files measured.", file=sys.stderr)
+
+
+def _line(text):
+    """Return a text without what would break a line of the table; hardly any file name needs it."""
+    if text.isprintable():
+        return text
+    from gainlib.staging.sheet_csv import one_line
+
+    return one_line(text)
 
 
 def _columns(rows):
@@ -189,6 +198,18 @@ def _wrapped(text, width):
     import textwrap
 
     return textwrap.wrap(text, width)
+
+
+def _csv_problem(target, rows):
+    """Write the CSV if there is to be one; return why it could not be, for what was measured is shown all the same."""
+    from gainlib.audio import GainlibError
+
+    try:
+        if target:
+            _write_csv(target, rows)
+    except GainlibError as error:
+        return str(error)
+    return ""
 
 
 def _write_csv(target, rows):

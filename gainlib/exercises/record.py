@@ -24,6 +24,7 @@ import numbers
 import os
 import uuid
 from collections.abc import Iterable
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -105,8 +106,8 @@ class Record:
         return self._append("prediction", learner, class_code, lab=str(lab), question=question, choice=plain(choice))
 
     def events(self) -> Events:
-        """Return all events of this record."""
-        if not self.path.exists():
+        """Return all events of this record; none where there is no file yet."""
+        if not os.path.exists(self.path):
             return Events(())
         with self._locked():
             return read_events(self.path)
@@ -116,7 +117,7 @@ class Record:
         lines = text.encode() if isinstance(text, str) else text
         new, _ = parsed(lines.splitlines(), self.path)
         with self._locked():
-            known = {event["id"] for event in read_events(self.path).events} if self.path.exists() else set()
+            known = {event["id"] for event in read_events(self.path).events} if os.path.exists(self.path) else set()
             missing = list({event["id"]: event for event in new if event["id"] not in known}.values())
             self._write(missing)
         return len(missing)
@@ -124,7 +125,7 @@ class Record:
     def erase(self, learner: str, class_code: str = "") -> int:
         """Remove every line of one learner from the file; return how many events went."""
         who = (normal_form(class_code), normal_form(learner))
-        if not self.path.exists():
+        if not os.path.exists(self.path):
             return 0
         with self._locked():
             lines = self.path.read_bytes().splitlines(keepends=True)
@@ -157,33 +158,40 @@ class Record:
             file.flush()
             os.fsync(file.fileno())
 
+    @contextmanager
     def _locked(self):
+        """Hold the record; what the system refuses meanwhile is said in a sentence."""
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            lock = filelock.FileLock(f"{self.path}.lock", timeout=_LOCK_SECONDS)
-            lock.acquire()
+            with filelock.FileLock(f"{self.path}.lock", timeout=_LOCK_SECONDS):
+                yield
         except filelock.Timeout:
             raise GainlibError(
                 f"{self.path} has been held by another program for {_LOCK_SECONDS:g} s; close it and answer again"
             ) from None
         except OSError as problem:
-            raise GainlibError(
-                f"{self.path} cannot be written ({problem.strerror}); set {ENVIRONMENT} to a folder of your own"
-            ) from None
-        return _Held(lock)
+            raise refused(self.path, problem) from None
 
 
-class _Held:
-    """A lock already acquired, given back at the end of a with block."""
+def refused(path: Path, problem: OSError) -> GainlibError:
+    """Return what to say where the system refuses a file of the record's folder.
 
-    def __init__(self, lock):
-        self._lock = lock
+    Parameters
+    ----------
+    path : Path
+    problem : OSError
 
-    def __enter__(self):
-        return self
+    Returns
+    -------
+    GainlibError
 
-    def __exit__(self, *problem):
-        self._lock.release()
+    Examples
+    --------
+    >>> str(refused(Path("record.jsonl"), PermissionError(13, "Permission denied")))
+    'record.jsonl cannot be written (Permission denied); set GAINLIB_RECORDS to a folder of your own'
+    """
+    reason = f"{path.parent} is a file" if isinstance(problem, FileExistsError) else problem.strerror or problem
+    return GainlibError(f"{path} cannot be written ({reason}); set {ENVIRONMENT} to a folder of your own")
 
 
 def to_lines(events: Iterable[dict]) -> bytes:

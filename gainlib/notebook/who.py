@@ -3,7 +3,10 @@
 import json
 import os
 import secrets
+from contextlib import suppress
 from pathlib import Path
+
+from gainlib.exercises.record import refused
 
 WHO_FILE = "learner.json"
 _PREFIX = "learner-"
@@ -19,17 +22,34 @@ def kept(folder: Path) -> dict:
 
 
 def keep(folder: Path, learner: str, class_code: str) -> None:
-    """Keep them, in one step, so that another notebook never reads half a file."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Keep them, in one step, so that another notebook never reads half a file.
+
+    Raises
+    ------
+    GainlibError
+        When the folder takes no file.
+    """
     unfinished = folder / f"{WHO_FILE}.{os.getpid()}"
     text = json.dumps({"learner": learner, "class_code": class_code}, ensure_ascii=False)
-    unfinished.write_text(text, encoding="utf-8")
-    os.replace(unfinished, folder / WHO_FILE)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            unfinished.write_text(text, encoding="utf-8")
+            os.replace(unfinished, folder / WHO_FILE)
+        except OSError:
+            with suppress(OSError):
+                unfinished.unlink()
+            raise
+    except OSError as problem:
+        raise refused(folder / WHO_FILE, problem) from None
 
 
 def forget(folder: Path) -> None:
     """Keep nobody any more."""
-    (folder / WHO_FILE).unlink(missing_ok=True)
+    try:
+        (folder / WHO_FILE).unlink(missing_ok=True)
+    except OSError as problem:
+        raise refused(folder / WHO_FILE, problem) from None
 
 
 def pseudonym() -> str:

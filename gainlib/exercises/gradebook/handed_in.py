@@ -5,9 +5,11 @@ names for both of them, since that is how a copied file looks, and says where tw
 """
 
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from fnmatch import fnmatch
 from pathlib import Path
 
 from gainlib.audio import GainlibError
@@ -91,8 +93,8 @@ def collect(path: str | Path) -> HandedIn:
         Without any lines where there is no record; a file or a line that cannot be read is named, the rest counts.
     """
     path = Path(path)
-    paths = [found for found in sorted(path.rglob(f"*{SUFFIX}")) if _counts(found)] if path.is_dir() else [path]
     damaged, unread, lines = [], [], []
+    paths = _record_files(path, unread) if os.path.isdir(path) else [path]
     for each in paths:
         try:
             content = each.read_bytes()
@@ -128,8 +130,23 @@ def same_json(one: object, other: object) -> bool:
     return json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
 
 
-def _counts(path):
-    return path.is_file() and not path.name.startswith(".")
+def _record_files(folder, unread):
+    """Return the record files of a folder down to any depth, sorted; what cannot be looked into goes to `unread`."""
+
+    def refused(problem):
+        unread.append(f"{problem.filename}: cannot be read ({problem.strerror or problem}); the folder is skipped")
+
+    found = []
+    for place, _, names in os.walk(folder, onerror=refused):
+        for name in names:
+            path = Path(place, name)
+            if name.startswith(".") or not fnmatch(name, f"*{SUFFIX}"):
+                continue
+            if os.path.exists(path) and not os.path.isfile(path):
+                unread.append(f"{path}: is no ordinary file; it is skipped")  # a pipe would be waited for
+            else:
+                found.append(path)
+    return sorted(found)
 
 
 def _read(content: bytes, path: Path) -> Iterator[Line | Damaged]:
@@ -178,9 +195,15 @@ def require(path: str | Path) -> Path:
     Raises
     ------
     GainlibError
-        When there is neither.
+        When there is neither, or it cannot be looked at.
     """
     path = Path(path)
-    if not path.exists():
-        raise GainlibError(f"there is no record at {path}; give a record file or a folder of them")
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise GainlibError(f"there is no record at {path}; give a record file or a folder of them") from None
+    except OSError as problem:
+        raise GainlibError(
+            f"{path}: cannot be read ({problem.strerror or problem}); check the permissions of its folder"
+        ) from None
     return path
