@@ -16,7 +16,9 @@ import numpy as np
 import soundfile
 
 from gainlib.audio.atomic import replacing
+from gainlib.audio.decoding import reason_of
 from gainlib.audio.files import AudioFile
+from gainlib.audio.limits import check_limits
 from gainlib.audio.sources import is_held
 from gainlib.audio.types import Audio
 from gainlib.errors import GainlibError
@@ -77,8 +79,8 @@ def write(
     Raises
     ------
     GainlibError
-        For a suffix or subtype that cannot be written, samples beyond ±1, a path that exists or is a source, a missing
-        folder, a full disk.
+        For a suffix, subtype, rate or number of channels that cannot be written, samples beyond ±1, a path that exists
+        or is a source, a missing folder, a full disk.
 
     Examples
     --------
@@ -106,18 +108,19 @@ def write(
             if isinstance(error, GainlibError):
                 raise
             kind = f"{audio.channels} channels at {audio.rate_hz} Hz as {form} {subtype}"
-            raise GainlibError(f"{target}: {kind} could not be written ({error or 'disk full?'})") from None
+            raise GainlibError(f"{target}: {kind} could not be written ({reason_of(error) or 'disk full?'})") from None
         _check_written(target, part, audio)
 
 
 def _format(target, subtype, audio):
-    """Find the format of a suffix, and check that it holds the subtype and the length."""
+    """Find the format of a suffix, and check that it holds the subtype, the rate, the channels and the length."""
     form = _FORMATS.get(target.suffix.lower())
     if form is None:
         raise GainlibError(f"{target}: no format is known for {target.suffix!r}; use {_either(_FORMATS)}")
     legal = _SUBTYPES[form]
     if subtype not in legal:
         raise GainlibError(f"{target}: {form} cannot hold {subtype}; choose {_either(legal)}")
+    check_limits(target, form, subtype, audio.rate_hz, audio.channels)
     size = audio.frames * audio.channels * _SAMPLE_BYTES.get(subtype, 1)
     if form in ("WAV", "AIFF", "AU") and size > _LONGEST_32:
         if form != "WAV":
