@@ -65,7 +65,7 @@ DEFAULTS = {
 }
 # One of each, set so that all of it works on the noise below; short responses keep the tests short.
 AT_WORK = [
-    *(Saturation(4), AsymmetricSaturation(3, -0.4), HardClip(-9), Tape(2, -60, 3)),
+    *(Saturation(4), Saturation(30), Saturation(60), AsymmetricSaturation(3, -0.4), HardClip(-9), Tape(2, -60, 3)),
     *(Compressor(-24, 4, 8, 0.002, 0.03, 5), Limiter(-8, 0.001, 0.01), Gate(-8, 3, 40, 0.0005, 0.002, 0.01)),
     *(Filter("peaking", 900, 2, 9), Delay(0.0031), Delay(0.001), Reverb(0.4, -6, True, 2), Tremolo(7, 0.8)),
     *(AnalogueStage(-50, -6, 1), Quantiser(6, "tpdf", 4), Quantiser(5), Polarity(), DCBlock(40)),

@@ -160,24 +160,33 @@ def test_a_hot_feed_gets_quieter():
 
 SMOOTH = [
     *(Saturation(drive) for drive in (1.5, 2.79, 6.0, 10.0)),
-    *(Saturation(15.0), AsymmetricSaturation(2, 0.2), AsymmetricSaturation(10, 0.6), Tape(2), Tape(5), Tape(8)),
-    *(AnalogueStage(-250, -3.5), AnalogueStage(-250, -9)),
+    *(Saturation(drive) for drive in (15.0, 20.0, 40.0, 100.0)),
+    *(AsymmetricSaturation(2, 0.2), AsymmetricSaturation(10, 0.6), AsymmetricSaturation(100, 0.2)),
+    *(Tape(2), Tape(5), Tape(8), Tape(20), Tape(40)),
+    *(AnalogueStage(-250, rail_dbfs) for rail_dbfs in (-3.5, -9, -20, -20.1, -40)),
 ]
 
 
-def images_db(processor, frequency_hz, level_db=-3.0):
+def images_db(processor, frequency_hz, level_db=-3.0, rate_hz=RATE_HZ):
     """Return the highest line of 30 Hz … 10 kHz that is no harmonic, against the fundamental."""
-    turns = 2 * np.pi * frequency_hz * np.arange(RATE_HZ * 2) / RATE_HZ
-    out = processor.process(Audio(ratio(level_db) * np.sin(turns), RATE_HZ)).samples[RATE_HZ // 2 : -RATE_HZ // 2, 0]
-    spectrum = np.abs(np.fft.rfft(out * np.blackman(RATE_HZ)))
+    turns = 2 * np.pi * frequency_hz * np.arange(rate_hz * 2) / rate_hz
+    out = processor.process(Audio(ratio(level_db) * np.sin(turns), rate_hz)).samples[rate_hz // 2 : -rate_hz // 2, 0]
+    spectrum = np.abs(np.fft.rfft(out * np.blackman(rate_hz)))
     return 20 * math.log10(spectrum[30:10000].max() / spectrum[frequency_hz])
 
 
 @pytest.mark.parametrize("processor", SMOOTH, ids=repr)
 @pytest.mark.parametrize("frequency_hz", [15000, 14237])
-def test_smooth_curves_leave_no_images(processor, frequency_hz):
+@pytest.mark.parametrize("rate_hz", [44100, 48000])
+def test_smooth_curves_leave_no_images(processor, frequency_hz, rate_hz):
     """At least 60 dB down; the plain formula on the samples would leave them at −20 dB or so."""
-    assert images_db(processor, frequency_hz) < -60
+    assert images_db(processor, frequency_hz, rate_hz=rate_hz) < -60
+
+
+@pytest.mark.parametrize("steepest", [Saturation(1000), AsymmetricSaturation(1000), Tape(1000)], ids=repr)
+def test_the_steepest_curves_leave_some_images(steepest):
+    """As their module says."""
+    assert images_db(steepest, 15000) < -40
 
 
 @pytest.mark.parametrize("ceiling_db", [-4, -6, -9, -15, -24])

@@ -1,9 +1,9 @@
 """Oversampling for stages that bend: only what a curve adds to its input makes the trip up and down.
 
 The input itself passes as a wire, delayed to match, so a straight stretch of a curve changes no bit, and a bypass lines
-up to the sample. Half-band filters double the rate three times, four times for curves that are bent hard: flat to 0.4
-of the sample rate, their own images 110 dB down. They are sincs under a Kaiser window (Kaiser's design formulas as in
-Oppenheim and Schafer, Discrete-Time Signal Processing, section 7.6; from memory).
+up to the sample. Half-band filters double the rate three times, up to six times for curves that are bent hard: flat to
+0.4 of the sample rate, their own images 110 dB down. They are sincs under a Kaiser window (Kaiser's design formulas as
+in Oppenheim and Schafer, Discrete-Time Signal Processing, section 7.6; from memory).
 """
 
 from functools import lru_cache
@@ -12,12 +12,12 @@ import numpy as np
 
 from gainlib import kernels
 
-TAPS = (24, 9, 6, 5)
+TAPS = (24, 9, 6, 5, 5, 4)
 WINDOW_BETA = 11.0
 TANH, BEND, CUT, HYSTERESIS = range(4)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def half_bands(doublings: int) -> np.ndarray:
     """Return one side of the half-band filters, each summing to 1/2; shape (doublings, 24), zeros behind, read-only."""
     bands = np.zeros((doublings, TAPS[0]))
@@ -29,7 +29,7 @@ def half_bands(doublings: int) -> np.ndarray:
     return bands
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def lost_top(doublings: int) -> np.ndarray:
     """Return what a trip up and down takes away, as a filter on the samples: middle and one side, read-only."""
     wave = np.ones(1)
@@ -61,7 +61,7 @@ class Oversampled:
     channels : int
         Number of channels.
     doublings : int
-        3 or 4.
+        3 to 6.
     """
 
     def __init__(self, kind: int, shape, end: float, channels: int, doublings: int = 3):
