@@ -25,6 +25,7 @@ from gainlib.staging.moves import Move
 
 LOUD_PEAK_DBFS = -1.0
 CLOSE_DB = 0.005
+TRIM_LIMIT_DB = 24.0
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ class _Walk:
         for number, insert in enumerate(self._found.inserts, 1):
             if insert.bypass:
                 continue
-            if insert.processor.linear:
+            if insert.processor.linear or insert.out_db == -np.inf:  # whoever shut it wants nothing through
                 run_through(insert, self._samples, self._rate_hz)
             elif isinstance(insert.processor, Gate):
                 self._follow(number)
@@ -171,9 +172,9 @@ class _Walk:
                 f"to keep them at {_dbfs(self._rules.peak_max_dbfs)}"
             )
         if self._head:
-            self._trim(gain, reason)
+            gain = self._trim(gain, reason)
             self._head = False
-        else:
+        if gain:
             self._set(number, "in_db", insert.in_db + gain, reason)
         self._targets[number] = wanted, limited
         self._match(number)
@@ -239,14 +240,19 @@ class _Walk:
 
     # ------------------------------------------------------------------------------------------------------- controls
 
-    def _trim(self, gain, reason):
+    def _trim(self, wanted, reason):
+        """Move the trim as far as its travel allows; return what is left to do."""
         before = self._strip.trim_db
-        self._strip = self._strip.with_(trim_db=before + gain)
+        after = min(max(before + wanted, -TRIM_LIMIT_DB), TRIM_LIMIT_DB)
+        gain, rest = after - before, before + wanted - after
+        self._strip = self._strip.with_(trim_db=after)
         self._samples *= np.float32(ratio(gain))
         if abs(gain) > CLOSE_DB:
-            self._moves.append(Move(self._found.name, "trim", before, before + gain, f"{reason}; trim {_db(gain)}"))
+            left = f", where it ends; its own input takes the other {_db(rest)}" if abs(rest) > CLOSE_DB else ""
+            self._moves.append(Move(self._found.name, "trim", before, after, f"{reason}; trim {_db(gain)}{left}"))
         for number in self._gates:
             self._threshold(number, gain)
+        return rest
 
     def _threshold(self, number, change):
         insert = self._inserts[number - 1]

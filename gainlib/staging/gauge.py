@@ -10,6 +10,7 @@ from gainlib.meters import AverageMeter, LoudnessMeter, NeedleMeter, TruePeakMet
 from gainlib.session.render import BLOCK_FRAMES, run
 
 ALIGNMENT_DBFS = -18.0
+ROUNDING_DBFS = -180.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,11 @@ class Level:
     def silent(self) -> bool:
         """Whether there is nothing to set a level by."""
         return self.active_dbfs == -np.inf
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing at all but what rounding leaves."""
+        return self.energy_dbfs < ROUNDING_DBFS
 
 
 class Gauge:
@@ -115,7 +121,12 @@ def gauge_of(
 
 
 def levels_at(
-    session, nodes: Iterable[str], true_peak_at: Iterable[str] = (), keep: dict | None = None, **meters
+    session,
+    nodes: Iterable[str],
+    true_peak_at: Iterable[str] = (),
+    keep: dict | None = None,
+    frames: int | None = None,
+    **meters,
 ) -> dict[str, Level]:
     """Return the levels at some nodes from one run of the session.
 
@@ -127,6 +138,8 @@ def levels_at(
         Of these nodes, where true peak is wanted too.
     keep : dict, optional
         Its keys are nodes among these; each is given the node's samples as float32, shape (frames, channels).
+    frames : int, optional
+        Length of the run; the longest strip's otherwise. Shorter sources are padded with silence.
     **meters : bool
         ``needle``, ``loudness``: see :class:`Gauge`.
 
@@ -136,8 +149,9 @@ def levels_at(
     """
     nodes, peaks = list(dict.fromkeys(nodes)), set(true_peak_at)
     gauges: dict[str, Gauge] = {}
-    kept = {node: Collected(session.frames) for node in keep or ()}
-    for node, block in run(session, nodes) if nodes else ():
+    frames = session.frames if frames is None else frames
+    kept = {node: Collected(frames) for node in keep or ()}
+    for node, block in run(session, nodes, frames=frames) if nodes else ():
         if node in kept:
             kept[node].push(block)
         if node not in gauges:

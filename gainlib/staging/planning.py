@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from numbers import Real
 from pathlib import Path
 
 from gainlib.audio import GainlibError
@@ -22,7 +23,7 @@ from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, topological_order
 from gainlib.session.strip import BUS
 from gainlib.staging.advice import one_loud_source
-from gainlib.staging.chain import CLOSE_DB, Rules, walk
+from gainlib.staging.chain import CLOSE_DB, TRIM_LIMIT_DB, Rules, walk
 from gainlib.staging.gauge import levels_at
 from gainlib.staging.moves import Move, Plan
 from gainlib.staging.potentials import output_shift, send_changes, shared_sums
@@ -30,7 +31,6 @@ from gainlib.staging.strips import Store, active, left_alone, level_dependent, m
 from gainlib.staging.verify import verify
 
 POLICIES = ("restage", "keep")
-TRIM_LIMIT_DB = 24.0
 AIM_DB = 0.02  # into the window of 0.05 dB under the target
 WORKERS = 2
 
@@ -97,6 +97,9 @@ def plan(
         fader_limit_db,
     )
     _check(session, wish)
+    # Plain numbers from here on, so that no narrower type rounds what is computed with them.
+    rules = replace(wish.rules, peak_max_dbfs=float(peak_max_dbfs))
+    wish = replace(wish, target_dbtp=float(target_dbtp), rules=rules, fader_limit_db=float(fader_limit_db))
     with tempfile.TemporaryDirectory(prefix="gainlib-plan-", ignore_cleanup_errors=True) as folder:
         return _Planner(session, wish, progress or (lambda *_: None), Store(Path(folder))).run()
 
@@ -110,10 +113,10 @@ def _check(session, wish):
         if value not in known:
             raise GainlibError(f"{label} is {value!r}; it is {' or '.join(repr(each) for each in known)}")
     for value, label in ((wish.target_dbtp, "target_dbtp"), (wish.rules.peak_max_dbfs, "peak_max_dbfs")):
-        if isinstance(value, bool) or not isinstance(value, int | float) or not -60.0 <= value <= 6.0:
+        if isinstance(value, bool) or not isinstance(value, Real) or not -60.0 <= value <= 6.0:
             raise GainlibError(f"{label} is {value!r}; give a level from −60 to +6 dB")
     limit = wish.fader_limit_db
-    if isinstance(limit, bool) or not isinstance(limit, int | float) or not 0.0 <= limit <= 60.0:
+    if isinstance(limit, bool) or not isinstance(limit, Real) or not 0.0 <= limit <= 60.0:
         raise GainlibError(f"fader_limit_db is {limit!r}; give 0 to 60 dB")
     if not session.strips:
         raise GainlibError("the session holds no strips; there is nothing to plan")
@@ -127,6 +130,7 @@ class _Planner:
         self._warnings: list[str] = []
         self._moves: list[Move] = []
         self._taps: dict[str, float] = {}
+        self._carrying: dict[str, int] = {}  # processors whose output takes what is beyond the other controls
         self._found = self._session = _unsoloed(session)
         if self._found != session:
             self._warnings.append("solo was on; the plan is for all strips, with solo off")
@@ -150,6 +154,9 @@ class _Planner:
         self._progress("groups and bus", 2, 2)
         advice = one_loud_source(after, self._wish.target_dbtp) if not level_dependent(after.master.inserts) else ()
         self._progress("verify", 0, 1)
+        staged |= {
+            name: staged[name].without_match(number) for name, number in self._carrying.items() if name in staged
+        }
         verification = verify(self._found, self._session, staged, old, shifts, self._wish)
         self._progress("verify", 1, 1)
         order = (*self._found.names, "master")
@@ -199,7 +206,7 @@ class _Planner:
     def _settle_groups(self, old, after, changed):
         """Give every group the drive and the output level it had, in the order of the signal."""
         for name in topological_order(self._found) if changed else ():
-            if name not in self._heard or not math.isfinite(old[f"{name}/post"].energy_dbfs):
+            if name not in self._heard or old[f"{name}/post"].empty:
                 continue
             if level_dependent(after.group(name).inserts):
                 change = self._lost(old, after, f"{name}/trim")
@@ -229,7 +236,7 @@ class _Planner:
         rules = self._wish.rules
         now = levels_at(after, [node], **rules.meters)[node]
         change = rules.matched(old[node]) - rules.matched(now)
-        return change if math.isfinite(change) else 0.0
+        return change if math.isfinite(change) and not old[node].empty and not now.empty else 0.0
 
     def _group_move(self, name, control, change, why):
         field = f"{control.replace(' ', '_')}_db"
@@ -284,7 +291,10 @@ class _Planner:
         for strip in self._found.strips:
             if strip.name in self._heard and staged[strip.name].sounding:
                 each = staged[strip.name]
-                self._move(self._session.strip(strip.name), strip, shifts, each.restaged, each.tap_db)
+                self._move(
+                    self._session.strip(strip.name), strip, shifts,
+                    restaged=each.restaged, tap_db=each.tap_db, silent=each.silent,
+                )  # fmt: skip
         for group in self._found.groups:
             if group.name in self._heard:
                 carried = shifts[group.name]
@@ -293,61 +303,91 @@ class _Planner:
                     self._group_move(group.name, "trim", -carried, why)
                     carried = 0.0
                 tap_db = self._taps.get(group.name, 0.0)
-                self._move(self._session.group(group.name), group, shifts, True, tap_db, carried)
+                self._move(
+                    self._session.group(group.name), group, shifts, restaged=True, tap_db=tap_db, carried=carried
+                )
         if level_dependent(self._found.master.inserts):
             self._move_master(shifts, now)
 
-    def _move(self, channel, found, shifts, restaged, tap_db, carried=0.0):
+    def _move(self, channel, found, shifts, *, restaged, tap_db, carried=0.0, silent=False):
         """Set post trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
 
-        What a group's sum brings along, `carried`, has moved it already.
+        What a group's sum brings along, `carried`, has moved it already. A silent strip's fader stays.
         """
         shift = output_shift(found, shifts) - carried
         fader = found.fader_db
-        far = abs(fader) > self._wish.fader_limit_db and math.isfinite(fader)
-        new_fader = 0.0 if far else fader
-        trim = channel.post_trim_db + shift + (fader - new_fader if far else 0.0)
-        trim, new_fader, channel = self._within_limits(trim, new_fader, channel)
-        was = self._current(found.name)
-        tap_db += carried + trim - was.post_trim_db + channel.trim_db - was.trim_db
-        changes = send_changes(found, tap_db, new_fader - fader if math.isfinite(fader) else 0.0, shifts)
+        far = abs(fader) > self._wish.fader_limit_db and math.isfinite(fader) and not silent
+        trim = channel.post_trim_db + shift + (fader if far else 0.0)
+        near = 0.0 if far else fader
+        spread = self._within_limits(channel.with_(post_trim_db=trim, fader_db=near), silent)
+        on_fader = spread.fader_db - near if math.isfinite(fader) else 0.0
+        tap_db += carried + trim - on_fader - channel.post_trim_db
+        changes = send_changes(found, tap_db, spread.fader_db - fader if math.isfinite(fader) else 0.0, shifts)
         sends = tuple(replace(send, level_db=send.level_db + changes[send.to]) for send in found.sends)
-        self._session = self._session.with_(
-            found.name, trim_db=channel.trim_db, post_trim_db=trim, fader_db=new_fader, sends=sends
-        )
-        self._record(found.name, "post trim", found.post_trim_db, trim, self._trim_reason(found, shift, far, restaged))
-        if far:
-            reason = f"{found.name}: fader from {_db(fader)} to unity, where its travel is fine; the sum is unchanged"
-            self._record(found.name, "fader", fader, new_fader, reason)
+        settings = {name: getattr(spread, name) for name in ("trim_db", "inserts", "post_trim_db", "fader_db")}
+        self._session = self._session.with_(found.name, **settings, sends=sends)
+        self._record(
+            found.name, "post trim", found.post_trim_db, spread.post_trim_db,
+            self._trim_reason(found, shift, far, restaged),
+        )  # fmt: skip
+        if math.isfinite(fader):
+            self._record(found.name, "fader", fader, spread.fader_db, _fader_reason(found, far, on_fader))
         for send, new in zip(found.sends, sends, strict=True):
             where = "ahead of" if send.tap == "pre" else "behind"
             reason = f"{found.name}: the send leaves {where} the fader; set so that {send.to} gets what it got"
             self._record(found.name, f"send {send.to}", send.level_db, new.level_db, reason)
 
-    def _current(self, name):
-        return next(each for each in (*self._session.strips, *self._session.groups) if each.name == name)
+    def _within_limits(self, channel, silent):
+        """Keep the post trim within its travel.
 
-    def _within_limits(self, trim, fader, channel):
-        """Keep the post trim within its travel: first the fader, then the trim of a linear chain takes the rest."""
-        excess = trim - math.copysign(TRIM_LIMIT_DB, trim)
-        if abs(trim) <= TRIM_LIMIT_DB or not math.isfinite(fader):
-            return trim, fader, channel
-        room = math.copysign(max(self._wish.fader_limit_db - abs(fader), 0.0), excess)
-        on_fader = math.copysign(min(abs(excess), abs(room)), excess)
-        rest = excess - on_fader
+        First the fader takes what is beyond it, then the trim of a linear chain, then the output of the last processor.
+        """
+        beyond = _beyond(channel.post_trim_db, 0.0, TRIM_LIMIT_DB)
+        if not beyond:
+            return channel
+        on_fader = 0.0
+        if math.isfinite(channel.fader_db) and not silent:
+            on_fader = beyond - _beyond(beyond, channel.fader_db, self._wish.fader_limit_db)
+        rest, fader = beyond - on_fader, channel.fader_db
+        if on_fader:
+            limit = self._wish.fader_limit_db
+            fader = min(max(fader + on_fader, -limit), limit)
+        channel = channel.with_(post_trim_db=channel.post_trim_db - beyond, fader_db=fader)
         if abs(rest) > CLOSE_DB and not level_dependent(channel.inserts):
-            self._record(
-                channel.name, "trim", channel.trim_db, channel.trim_db + rest,
-                f"{channel.name}: the post trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim "
-                "takes the rest",
-            )  # fmt: skip
-            return trim - excess, fader + on_fader, channel.with_(trim_db=channel.trim_db + rest)
+            channel, rest = self._on_trim(channel, rest)
         if abs(rest) > CLOSE_DB:
+            channel, rest = self._on_last_output(channel, rest)
+        return channel.with_(post_trim_db=channel.post_trim_db + rest)
+
+    def _on_trim(self, channel, rest):
+        """Put what is left on the trim of a linear chain, as far as it goes; return what is left then."""
+        left = _beyond(rest, channel.trim_db, TRIM_LIMIT_DB)
+        before, after = channel.trim_db, channel.trim_db + rest - left
+        reason = (
+            f"{channel.name}: the post trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
+        )
+        self._record(channel.name, "trim", before, after, reason)
+        return channel.with_(trim_db=after), left
+
+    def _on_last_output(self, channel, rest):
+        """Put what is left on the output of the last processor, and say what that costs; 0 is left if there is one."""
+        name = channel.name
+        ends = f"post trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._wish.fader_limit_db:g} dB"
+        number = max((k for k, insert in enumerate(channel.inserts, 1) if not insert.bypass), default=0)
+        if not number or channel.inserts[number - 1].out_db == -math.inf:
             self._warnings.append(
-                f"{channel.name}: the post trim would have to be {_db(trim - on_fader)}, more than the usual "
-                f"{TRIM_LIMIT_DB:g} dB; give part of it to the output of its last processor and mind the bypass"
+                f"{name}: {ends}; another {_db(rest)} are needed, which the plan has on the post trim, beyond its "
+                "usual travel"
             )
-        return trim - on_fader, fader + on_fader, channel
+            return channel, rest
+        inserts = list(channel.inserts)
+        before = inserts[number - 1].out_db
+        inserts[number - 1] = replace(inserts[number - 1], out_db=before + rest)
+        why = f"{ends}; the output of processor {number} takes the other {_db(rest)}"
+        self._record(name, f"insert {number} out", before, before + rest, f"{name}: {why}")
+        self._warnings.append(f"{name}: {why}, so a bypass of it is not level-matched")
+        self._carrying[name] = number
+        return channel.with_(inserts=tuple(inserts)), 0.0
 
     def _move_master(self, shifts, now):
         """Undo the common move ahead of the master's inserts, and set the bus peak behind them."""
@@ -376,6 +416,24 @@ class _Planner:
     def _record(self, name, control, before, after, reason):
         if abs(after - before) > CLOSE_DB:
             self._moves.append(Move(name, control, before, after, reason))
+
+
+def _beyond(change_db, from_db, limit_db):
+    """Return what of a change is left over when a control ends at a limit on either side."""
+    room = max(math.copysign(1.0, change_db) * (math.copysign(limit_db, change_db) - from_db), 0.0)
+    return math.copysign(max(abs(change_db) - room, 0.0), change_db)
+
+
+def _fader_reason(found, far, on_fader):
+    if not far:
+        return f"{found.name}: the post trim ends at {TRIM_LIMIT_DB:g} dB; the fader takes {_db(on_fader)} of the rest"
+    start = f"{found.name}: fader from {_db(found.fader_db)} to"
+    if on_fader:
+        return (
+            f"{start} {_db(on_fader)}: near unity, where its travel is fine, it takes what is beyond the post trim's "
+            f"{TRIM_LIMIT_DB:g} dB"
+        )
+    return f"{start} unity, where its travel is fine; the sum is unchanged"
 
 
 def _merged(moves):

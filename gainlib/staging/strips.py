@@ -18,6 +18,7 @@ from gainlib.staging.gauge import Level, gauge_of, levels_at
 from gainlib.staging.moves import Move
 
 DC_LIMIT = 0.005
+NO_OFFSET = 1e-7
 
 
 class Store:
@@ -71,6 +72,8 @@ class Staged:
     moves, warnings : tuple
     tap_db : float
         How far the tap ahead of the fader is off although the main way is held; `after` has its sends set against it.
+    silent : bool
+        Whether its source is, so that nothing of it is set.
     """
 
     strip: Strip
@@ -81,6 +84,22 @@ class Staged:
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
     tap_db: float = 0.0
+    silent: bool = False
+
+    @property
+    def offset_only(self) -> bool:
+        """Whether it was nothing but an offset, which is taken off."""
+        return self.silent and bool(self.moves)
+
+    @property
+    def has_level(self) -> bool:
+        """Whether there is a level to keep."""
+        return self.sounding and not self.offset_only
+
+    def without_match(self, number: int) -> "Staged":
+        """Return it with one insert whose bypass is not level-matched after all."""
+        matched = tuple(each for each in self.walked.matched if each != number)
+        return replace(self, walked=replace(self.walked, matched=matched))
 
     @property
     def restaged(self) -> bool:
@@ -89,9 +108,11 @@ class Staged:
 
     @property
     def sounding(self) -> bool:
-        """Whether there is anything to keep a level of."""
+        """Whether anything comes out of it, be it an offset."""
+        if self.offset_only:
+            return True
         post = self.old.get(f"{self.strip.name}/post")
-        return post is not None and math.isfinite(post.energy_dbfs)
+        return post is not None and (not post.empty or abs(post.dc_offset) > NO_OFFSET)
 
 
 def active(inserts):
@@ -109,9 +130,9 @@ def main_node(channel) -> str:
     return f"{channel.name}/{'out' if channel.to and math.isfinite(channel.fader_db) else 'post'}"
 
 
-def left_alone(strip: Strip, why: str, old: dict[str, Level] | None = None) -> Staged:
+def left_alone(strip: Strip, why: str) -> Staged:
     """Return a strip that no plan touches, and the reason as a warning."""
-    return Staged(strip, strip, strip, old or {}, Walked(strip, (), (), {}, ()), (), (f"{strip.name}: {why}",))
+    return Staged(strip, strip, strip, {}, _no_walk(strip), (), (f"{strip.name}: {why}",))
 
 
 def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store) -> Staged:
@@ -132,19 +153,13 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     staged : Staged
     """
     name = strip.name
-    single = Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
-    inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
-    kept = {f"{name}/post": None} if inputs or strip.dc_block else {}
-    old = levels_at(single, [f"{name}/source", *inputs, f"{name}/post", f"{name}/out"], keep=kept, **rules.meters)
-    source = old[f"{name}/source"]
-    if source.silent:
-        return left_alone(strip, "silent; left as it is", old)
-    before = strip
-    while kept:
-        before = _with_source(strip, store.keep(kept.popitem()[1], session.rate_hz, name))
+    source = levels_at(_single(session, strip), [f"{name}/source"])[f"{name}/source"]
     clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
+    before, old = _as_found(session, strip, rules, store, clear=source if moves else None)
+    if source.silent:
+        return _unset(Staged(strip, before, before, old, _no_walk(strip), silent=True), clear, moves, warnings)
     if policy == "keep" or not (level_dependent(strip.inserts) or moves):
-        return Staged(strip, before, before, old, Walked(strip, (), (), {}, ()), moves, warnings)
+        return Staged(strip, before, before, old, _no_walk(strip), moves, warnings)
     walked, samples = walk(session, clear, old, rules)
     samples *= np.float32(ratio(strip.post_trim_db))
     correction, tap_db = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
@@ -154,6 +169,56 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
     said = (*moves, *walked.moves), (*warnings, *walked.warnings)
     return Staged(staged, before, after, old, walked, *said, tap_db)
+
+
+def _single(session, strip):
+    """Return a session of one strip, its way to the bus wide open."""
+    return Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
+
+
+def _no_walk(strip):
+    return Walked(strip, (), (), {}, ())
+
+
+def _as_found(session, strip, rules, store, clear):
+    """Return the strip as found with its chain run, and its levels by node, over the session's length for the tails.
+
+    Where the offset of its source, `clear`, is to go and the strip is shorter than the session, the levels are without
+    it: at the strip's end an offset makes a step, and that would count as sound.
+    """
+    name, frames, single = strip.name, session.frames, _single(session, strip)
+    inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
+    ends = [f"{name}/post", f"{name}/out"]
+    stepped = clear is not None and strip.audio.frames < frames
+    kept = {ends[0]: None} if inputs or strip.dc_block or stepped else {}
+    old = levels_at(single, [*inputs, *ends], keep=kept, frames=frames, **rules.meters)
+    if not kept:
+        return strip, old
+    _, samples = kept.popitem()
+    if stepped:
+        sounding = samples[: strip.audio.frames]
+        sounding -= sounding.mean(axis=0, dtype=np.float64)
+        if clear.silent:
+            samples[:] = 0.0  # what is left of a constant is rounding
+        old |= levels_at(_single(session, strip.with_(dc_block=True)), inputs, frames=frames, **rules.meters)
+        pair = pan_pair(strip.pan, session.pan_law_db, strip.channels)
+        for node, way in zip(ends, (None, lambda block: place(block, *pair)), strict=True):
+            old[node] = gauge_of(samples, session.rate_hz, way, **rules.meters)
+    return _with_source(strip, store.keep(samples, session.rate_hz, name)), old
+
+
+def _unset(staged, clear, moves, warnings):
+    """Return a strip without a level to set anything by: it keeps its settings, and moves with the rest if it sounds.
+
+    A constant offset sounds in so far as it shifts the bus.
+    """
+    name = staged.strip.name
+    if moves:
+        said = (f"{name}: nothing but a constant offset; its DC block takes it off, all else is left as it is",)
+        return replace(staged, strip=clear, after=clear, moves=moves, warnings=said)
+    rest = "nothing is set for it, and what comes out of it moves with the rest" if staged.sounding else "left as it is"
+    silent = "silent but for that" if warnings else "silent"
+    return replace(staged, warnings=(*warnings, f"{name}: {silent}; {rest}"))
 
 
 def _lost(strip, pan_law_db, samples, old, rate_hz, rules):

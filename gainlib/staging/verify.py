@@ -48,12 +48,8 @@ class _Verifier:
         self._found, self._planned, self._staged = found, planned, staged
         self._old, self._shifts, self._wish, self._rules = old, shifts, wish, wish.rules
         names, _ = heard(found)
-        self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].sounding]
-        self._groups = [
-            group
-            for group in found.groups
-            if group.name in names and math.isfinite(old[f"{group.name}/post"].energy_dbfs)
-        ]
+        self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].has_level]
+        self._groups = [group for group in found.groups if group.name in names and not old[f"{group.name}/post"].empty]
         self._now = levels_at(planned, self._nodes(), true_peak_at=[BUS], **self._rules.meters)
 
     def result(self):
@@ -62,7 +58,7 @@ class _Verifier:
             checks += [*self._inserts(strip), *self._ways(strip)]
         for group in self._groups:
             if level_dependent(group.inserts):
-                checks.append(self._drive(group))
+                checks += self._drive(group)
             checks += self._ways(group)
         return Verification(tuple(checks))
 
@@ -112,8 +108,10 @@ class _Verifier:
                 continue
             change = self._change(f"{name}/post") + (moved if before.tap == "post" else 0.0)
             change += after.level_db - before.level_db - self._shifts[before.to]
-            yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB)
-        if math.isfinite(planned.fader_db):
+            if math.isfinite(change):
+                yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB)
+        silent = name in self._staged and self._staged[name].silent  # then its fader stays where it is
+        if math.isfinite(planned.fader_db) and not silent:
             limit = max(self._wish.fader_limit_db, 0.0)
             yield Check(f"{name}, fader", planned.fader_db, -limit, limit)
 
@@ -122,4 +120,5 @@ class _Verifier:
 
     def _drive(self, group):
         change = self._change(f"{group.name}/trim")
-        return Check(f"{group.name}, drive of the group", change, -DRIVE_DB, DRIVE_DB)
+        if math.isfinite(change):  # else nothing drives it, and what comes out of it is its own
+            yield Check(f"{group.name}, drive of the group", change, -DRIVE_DB, DRIVE_DB)
