@@ -175,6 +175,20 @@ def test_a_name_with_a_line_break_stays_on_its_line(tmp_path, capsys):
     assert [row["file"] for row in _rows(tmp_path / "a.csv")] == ["kick\nin\x1b[2J.wav", "no\nsound.wav"]
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("exponent", [154, 160, 300])
+def test_samples_whose_squares_are_no_numbers(stems, tmp_path, exponent, capsys):
+    """A 64-bit file may hold them; no figure is better than nan."""
+    tone = np.sin(np.arange(RATE) * 0.1)
+    soundfile.write(stems / "huge.wav", tone * 10.0**exponent, RATE, "DOUBLE")
+    soundfile.write(stems / "large.wav", tone * 1e30, RATE, "DOUBLE")
+    assert _run("measure", stems, "--csv", tmp_path / "a.csv", "-q") == 1
+    out, err = capsys.readouterr()
+    assert f"huge.wav: its samples, up to +{20 * exponent} dBFS, are too large" in err and "huge.wav" not in out
+    rows = {row["file"]: row for row in _rows(tmp_path / "a.csv")}
+    assert rows["huge.wav"]["rms_dbfs"] == "" and float(rows["large.wav"]["rms_dbfs"]) == pytest.approx(600, abs=0.01)
+
+
 def test_a_full_disk_costs_no_figures(stems, tmp_path, monkeypatch, capsys):
     """The table is shown, the reason given, the old CSV stays."""
     (tmp_path / "a.csv").write_text("old")

@@ -1,8 +1,10 @@
 """``measure``: every meter of a file or of a folder of files, as a table and as CSV."""
 
 import argparse
+import math
 import os
 import sys
+from dataclasses import astuple
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -125,13 +127,21 @@ def _opened(path):
 
 
 def _read(row, alignment_dbfs, advance):
+    import warnings
+
     from gainlib.audio import GainlibError
     from gainlib.meters import measure
 
     try:
-        return row._replace(reading=measure(_Watched(row.source, advance), alignment_dbfs))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # of what is too large for a square; said below, in words
+            reading = measure(_Watched(row.source, advance), alignment_dbfs)
     except GainlibError as error:
         return row._replace(error=str(error))
+    if any(value is not None and not value < math.inf for value in astuple(reading)):
+        reason = f"its samples, up to {reading.sample_peak_dbfs:+.0f} dBFS, are too large for levels to be worked out"
+        return row._replace(error=f"{row.path}: {reason}; export the file again")
+    return row._replace(reading=reading)
 
 
 class _Watched:
