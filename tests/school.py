@@ -1,7 +1,7 @@
 """A made-up class and its record files, for the tests of the gradebook.
 
 Every learner follows a plan, one word an exercise. What each plan must earn is written out below from the rules that
-learners are told (points × max(0.4, 1 − 0.15 × hints), the best answer counts, a told one is worth 0.4), not from the
+learners are told (points × max(0.4, 1 − 0.15 × hints), the best answer counts), not from the
 code that counts.
 """
 
@@ -22,7 +22,7 @@ SHARES = {
     "wrong": 0.0,
     "hint": 0.85,
     "three hints": 0.55,
-    "told": 0.4,
+    "told": 1.0,
     "new numbers": 1.0,
     "partly": 0.5,
     "junk": 1.0,

@@ -1,8 +1,8 @@
 """Points from a record: every answer is marked again, from the numbers its learner must have had.
 
 The best answer of an exercise counts, each at its points × max(0.4, 1 − 0.15 × hints opened before it). Sentences of
-slips are free. A wrong verdict on a number tells the right one; from then on an answer to the *same* numbers counts as
-with every hint open, and new numbers count in full.
+slips are free. A wrong verdict on a number tells the right one; an answer given to the *same* numbers after that counts
+like any other, and is told from the rest (``told``), so that a teacher can ask for new numbers.
 """
 
 import json
@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.events import Events, identity
-from gainlib.exercises.marking import HINT_FLOOR, Verdict, mark, score
+from gainlib.exercises.marking import Verdict, mark, score
 from gainlib.exercises.variants import PRACTICE
 
 _CACHED = 8192
@@ -39,6 +39,8 @@ class ExerciseScore:
         Of the answer that counts.
     attempt, time : int or None, str
         Its set of numbers, 0 for the first, and when it was given; None and empty without one.
+    told : bool
+        Whether an earlier verdict on the same numbers had named the right value.
     """
 
     exercise: str
@@ -52,6 +54,7 @@ class ExerciseScore:
     feedback: str = ""
     attempt: int | None = None
     time: str = ""
+    told: bool = False
 
 
 @dataclass(frozen=True)
@@ -136,15 +139,16 @@ def _scored(exercise, events, learner, class_code, salt, most):
         verdict, given = marked(exercise.id, learner, attempt, class_code, salt, json.dumps(event["answer"]))
         altered += event.get("given") not in (None, given)
         if most is None or attempt < most:
-            earned = score(verdict.points, len(hints))
-            earned = min(earned, HINT_FLOOR * verdict.points) if attempt in told else earned
-            if verdict.state not in ("invalid", "unattempted") and (best is None or earned > best[0]):
-                best = (earned, verdict, attempt, event["time"])
+            worth = (score(verdict.points, len(hints)), attempt not in told)
+            if verdict.state not in ("invalid", "unattempted") and (best is None or worth > best[0]):
+                best = (worth, verdict, attempt, event["time"])
         if verdict.shows_key:
             told.add(attempt)
-    points, verdict, *when = best or (0.0, Verdict("unattempted", 0.0, exercise.points, ""), None, "")
+    worth, verdict, *when = best or ((0.0, True), Verdict("unattempted", 0.0, exercise.points, ""), None, "")
+    points, untold = worth
     counts = (len(hints), answers, len(used), altered)
-    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, verdict.feedback, *when)
+    said = (verdict.feedback, *when, not untold)
+    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, *said)
 
 
 def is_practice(exercise, event: dict) -> bool:

@@ -158,15 +158,12 @@ class ExerciseForm(Panel):
         earned = f"{points_text(verdict.points)} of {points_text(verdict.max_points)} points"
         text = verdict.feedback.replace("\n", "\n\n")
         if verdict.shows_key and verdict.state != "right":
-            text += "\n\nThe right value is told now, so take **New numbers** for the next try."
+            text += "\n\nThe right value is told now, and a teacher will see that; take **New numbers** for the next try."
         counted = self._desk.points(self.exercise)
         if self._desk.practising(self.exercise):
             text += "\n\nThis is practice, so no points are counted."
         elif verdict.points > counted + 1e-9:
-            text += (
-                f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count, since hints were open "
-                "or these numbers had been told. **New numbers** are a fresh start."
-            )
+            text += f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count: hints were open."
         worth = "" if verdict.state in ("invalid", "unattempted") else f" ({earned})"
         state = "note" if verdict.state == "unattempted" else verdict.state
         self.said.say(state, WORDS[verdict.state] + worth, text if verdict.state != "unattempted" else "")

@@ -13,6 +13,7 @@ from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for
 
 Who = tuple[str, str]
+TOLD = "answered after the right value had been told"
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,7 @@ def _row(score, exercise, name, answers, salt):
         next((state for state in states if state not in ("invalid", "unattempted")), ""),
         _utc(score.time),
         variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
+        (TOLD,) if score.told and score.points else (),
     )
 
 
