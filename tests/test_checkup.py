@@ -46,6 +46,21 @@ def test_a_steady_low_tone_is_not_called_clipped(hz):
     assert "clipped" in tags(strip("sub", np.clip(0.8 * wave, -0.5, 0.5)))["sub"]
 
 
+def test_the_first_flat_tops_are_told_with_their_times():
+    wave = 0.3 * np.sin(2 * np.pi * 100 * np.arange(90 * RATE_HZ) / RATE_HZ)[:, np.newaxis]
+    for start_s in (61.25, 63.0, 89.0):
+        wave[round(start_s * RATE_HZ) : round((start_s + 0.5) * RATE_HZ)] *= 4.0
+    (stem,) = checkup([strip("bass", np.clip(wave, -0.8, 0.8))])
+    (sentence,) = (finding.sentence for finding in stem.findings if finding.tag == "clipped")
+    assert "the first at 1:01.3, 1:03.0, 1:29.0;" in sentence
+
+
+def test_nothing_but_an_offset_is_called_that():
+    (stem,) = checkup([strip("cable", np.full((RATE_HZ, 1), 0.25))])
+    assert stem.tags == ("silent", "DC")
+    assert "nothing but a constant offset" in stem.findings[0].sentence and "+25" in stem.findings[1].sentence
+
+
 def test_a_mix_print_among_its_stems():
     parts = [noise(k, width=2, level=0.05 + 0.02 * k) for k in range(4)]
     found = tags(*(strip(f"stem {k}", part) for k, part in enumerate(parts)), strip("mix", sum(parts)))

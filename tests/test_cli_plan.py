@@ -290,6 +290,33 @@ def test_mixed_rates_are_refused_by_name(stems, capsys):
     assert run("plan", stems, "--leave-out", "old.wav", "-q") == 0
 
 
+@pytest.mark.parametrize("from_session", [False, True])
+def test_what_is_to_be_left_out_and_fits_nothing_is_told(stems, tmp_path, from_session, capsys):
+    song = tmp_path / "song.json"
+    words = ("plan", stems, "-q")
+    if from_session:
+        assert run("plan", stems, "--save", song, "-q") == 0
+        words += ("--session", song)
+    capsys.readouterr()
+    assert run(*words, "--leave-out", "tmo", "--leave-out", "TOM", "--leave-out", "ha*") == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("1 stem,")
+    assert [line.split(":")[0] for line in err.splitlines()] == ["--leave-out tmo", "--leave-out ha*"]
+
+
+def test_a_floor_that_a_trim_brings_up_is_told(stems, tmp_path, capsys):
+    rng = np.random.default_rng(1)
+    floor = 10 ** (-75 / 20) * rng.standard_normal((6 * RATE, 1))  # sine-referred −72 dBFS
+    notes = 10 ** (-45 / 20) * rng.standard_normal((6 * RATE, 1)) * ((np.arange(6 * RATE)[:, None] / RATE) % 1 < 0.6)
+    write(stems / "quiet.wav", Audio(floor + notes, RATE))
+    chains = tmp_path / "chains.json"
+    chains.write_text('{"stems": {"quiet": ["Saturation"]}}')
+    assert run("plan", stems, "--chains", chains, "-q") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    # −18.0 dBFS wanted, −42.5 dBFS there: the floor comes up by 24.5 dB, above the limit of −50 dBFS.
+    assert "quiet: its floor of −72." in said and "comes to −47." in said and "record it again" in said
+
+
 def test_a_mix_print_among_the_stems_is_told(stems, capsys):
     write(stems / "hat.wav", Audio(samples("hat", 0.6), RATE))
     total = 0.5 * (samples("bass", 0.6) + samples("tom", 0.6) + samples("hat", 0.6))
@@ -363,6 +390,7 @@ def test_a_session_that_does_not_open(stems, tmp_path, content, capsys):
     (tmp_path / "song.json").write_text(content)
     assert run("plan", stems, "--session", tmp_path / "song.json", "-q") == 1
     out, err = capsys.readouterr()
+    assert "song.json" in err or content == '{"strips": []}'
     assert out == "" and err and "Traceback" not in err
 
 

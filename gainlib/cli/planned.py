@@ -3,6 +3,7 @@
 import argparse
 import os
 import sys
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -124,6 +125,7 @@ class Bar:
 def make(options: argparse.Namespace, bar: Bar) -> Planned:
     """Open, look, plan; what cannot be read is told on the error stream and left out."""
     from gainlib.staging import plan
+    from gainlib.staging.advice import raised_floors
 
     unreadable: list[str] = []
     session, notes = _session(options, unreadable)
@@ -134,7 +136,8 @@ def make(options: argparse.Namespace, bar: Bar) -> Planned:
         session, options.target, policy=options.policy, average=options.average, match=options.match, progress=bar
     )
     plain_notes = (f"not read: {_without_place(sentence, path_of(options.folder))}" for sentence in unreadable)
-    return Planned(session, made, stems, (*plain_notes, *notes), len(unreadable))
+    floors = raised_floors(made.session, stems)
+    return Planned(session, made, stems, (*plain_notes, *notes, *floors), len(unreadable))
 
 
 def _without_place(sentence, folder):
@@ -153,10 +156,13 @@ def _session(options, unreadable):
 
     folder, notes = path_of(options.folder), ()
     if options.session:
-        session = from_json(text_of(path_of(options.session), "a saved session"), folder)
-        kept = _without(session.strips, options.leave_out)
-        session = session.with_(strips=kept)
+        path = path_of(options.session)
+        with _naming(path):
+            session = from_json(text_of(path, "a saved session"), folder)
+        _tell_idle(options.leave_out, [strip.name for strip in session.strips])
+        session = session.with_(strips=_without(session.strips, options.leave_out))
     else:
+        _tell_idle(options.leave_out, [name for each in _files(folder) for name in (each.stem, each.name)])
         strips = strips_of_folder(folder, options.leave_out, unreadable)
         for sentence in unreadable if not strips else ():
             print(sentence, file=sys.stderr)
@@ -164,15 +170,51 @@ def _session(options, unreadable):
     if not session.strips:
         raise GainlibError(f"{folder}: no stem is left that could be planned")
     if options.chains:
-        session, notes = apply_chains(session, text_of(path_of(options.chains), "a chains file"))
+        path = path_of(options.chains)
+        with _naming(path):
+            session, notes = apply_chains(session, text_of(path, "a chains file"))
     return session, notes
 
 
-def _without(strips, patterns):
-    from fnmatch import fnmatchcase
+@contextmanager
+def _naming(path):
+    """Put the name of a file in front of what is wrong with it."""
+    from gainlib.audio import GainlibError
 
-    names = [(strip, strip.name.casefold()) for strip in strips]
-    return tuple(s for s, name in names if not any(fnmatchcase(name, p.casefold()) for p in patterns))
+    try:
+        yield
+    except GainlibError as error:
+        if str(path) in str(error):
+            raise
+        raise GainlibError(f"{path}: {error}") from None
+
+
+def _files(folder):
+    from gainlib.audio import GainlibError, audio_files
+
+    try:
+        return audio_files(folder)
+    except GainlibError:
+        return []  # said by whoever opens the folder
+
+
+def _without(strips, patterns):
+    return tuple(strip for strip in strips if not any(_fits(strip.name, pattern) for pattern in patterns))
+
+
+def _tell_idle(patterns, names):
+    """Tell which patterns leave nothing out: a name misspelt would count without a word."""
+    for pattern in patterns:
+        if not any(_fits(name, pattern) for name in names):
+            print(f"--leave-out {plain(pattern)}: fits no stem, so it leaves none out", file=sys.stderr)
+
+
+def _fits(name, pattern):
+    from fnmatch import fnmatchcase
+    from unicodedata import normalize
+
+    name, pattern = (normalize("NFC", text).casefold() for text in (name, pattern))
+    return name == pattern or fnmatchcase(name, pattern)
 
 
 def _looked_at(session, unreadable, bar):

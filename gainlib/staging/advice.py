@@ -1,15 +1,23 @@
-"""One loud source: a look whether a single strip costs the whole mix its level. Advice only, never applied."""
+"""What a plan leaves to its reader: one loud source that costs the mix its level, noise that a gain brings up.
+
+Advice only, never applied.
+"""
+
+from collections.abc import Iterable
 
 import numpy as np
 
+from gainlib.levels.printing import quantity
 from gainlib.session import Session
 from gainlib.session.routing import bus_paths
 from gainlib.session.strip import BUS
+from gainlib.staging.findings import Stem
 from gainlib.staging.gauge import levels_at
 from gainlib.staging.parts import parts_of_bus
 
 LESS_DB = 6.0
 WORTH_DB = 3.0
+AUDIBLE_FLOOR_DBFS = -50.0
 
 
 def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
@@ -56,3 +64,48 @@ def _worst_instant(session):
             value = bus[frame, side]
             shares = np.array([0.0 if part is None else part[frame, side] for part in parts])
     return value, shares
+
+
+def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:
+    """Return a sentence for each soft recording whose noise a plan's trim brings up to where it may be heard.
+
+    The limit of −50 dBFS is common practice, no source.
+
+    Parameters
+    ----------
+    session : Session
+        As planned.
+    stems : iterable of Stem
+        As found; where the noise of one is not known, nothing is said of it.
+
+    Returns
+    -------
+    sentences : tuple of str
+    """
+    said = []
+    for stem in stems:
+        strip = next((each for each in session.strips if each.name == stem.name), None)
+        if strip is None or stem.noise_dbfs is None or "too low" not in stem.tags:
+            continue
+        gain_db = _gain_ahead(strip)
+        floor = stem.noise_dbfs + gain_db
+        if floor > AUDIBLE_FLOOR_DBFS:
+            said.append(
+                f"{stem.name}: its floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} comes to "
+                f"{quantity(floor, 'dBFS', 1)} with {quantity(gain_db, 'dB', 1, signed=True)} of gain; gate its "
+                "pauses, or record it again closer or hotter"
+            )
+    return tuple(said)
+
+
+def _gain_ahead(strip):
+    """Return the gain up to the first processor that depends on level, or, without one, up to the fader."""
+    gain_db = strip.trim_db
+    for insert in strip.inserts:
+        if insert.bypass:
+            continue
+        gain_db += insert.in_db
+        if not insert.processor.linear:
+            return gain_db
+        gain_db += insert.out_db
+    return gain_db + strip.post_trim_db + strip.fader_db

@@ -23,6 +23,7 @@ SPARSE = 0.15
 HIGH_CREST_DB = 18.0
 OFFSET = 0.005
 FLAT_RUNS = 10
+FLAT_DB, FLAT_TIMES, FLAT_APART_S = 0.01, 3, 1.0
 DUAL_MONO_DB = -80.0
 REVERSED_SIDE = -0.5
 BLOCK_S = 0.1
@@ -72,12 +73,15 @@ class _Pairing:
         self._size = round(BLOCK_S * rate_hz)
         self._rest = np.zeros((0, channels))
         self.sums, self.products, self.frames, self.powers = np.zeros(2), np.zeros((2, 2)), 0, []
+        self.highest, self.lowest = np.zeros(channels), np.zeros(channels)
 
     def push(self, block):
         sides = block[:, [0, -1]].astype(float)
         self.sums += sides.sum(axis=0)
         self.products += sides.T @ sides
         self.frames += len(block)
+        self.highest = np.maximum(self.highest, block.max(axis=0))
+        self.lowest = np.minimum(self.lowest, block.min(axis=0))
         held = np.concatenate([self._rest, block])
         whole = len(held) // self._size * self._size
         blocks = held[:whole].reshape(-1, self._size, held.shape[1]).astype(float)
@@ -107,7 +111,39 @@ def _look(strip, longest_s):
         correlation = side_db = None
     noise = _steady_floor(levels, reading.active_dbfs)
     stem = Stem(strip.name, reading, source.channels, source.rate_hz, source.frames, noise, correlation, side_db, ())
-    return replace(stem, findings=tuple(_of_one(stem))), snapshots.result()
+    flat_s = _flat_times(source, pairing) if reading.flat_runs >= FLAT_RUNS else ()
+    return replace(stem, findings=tuple(_of_one(stem, flat_s))), snapshots.result()
+
+
+def _flat_times(source, pairing):
+    """Return when the first flat tops stand, in seconds, at least one second apart: three samples at the maximum."""
+    near = 10.0 ** (-FLAT_DB / 20.0)
+    times, clock, last = [], 0, np.zeros((2, source.channels), bool)
+    for block in source.blocks():
+        high = (block >= near * pairing.highest) & (pairing.highest > 0.0)
+        low = (block <= near * pairing.lowest) & (pairing.lowest < 0.0)
+        # A run that reaches over two blocks begins up to two samples ahead of the second.
+        flat = np.concatenate([last, high | low])
+        for frame in np.flatnonzero((flat[:-2] & flat[1:-1] & flat[2:]).any(axis=1)):
+            time_s = (clock + int(frame) - 2) / source.rate_hz
+            if not times or time_s >= times[-1] + FLAT_APART_S:
+                times.append(time_s)
+            if len(times) == FLAT_TIMES:
+                return tuple(times)
+        clock, last = clock + len(block), flat[-2:]
+    return tuple(times)
+
+
+def _clock(time_s):
+    """Return a time as minutes and seconds.
+
+    Examples
+    --------
+    >>> _clock(59.97), _clock(83.24)
+    ('1:00.0', '1:23.2')
+    """
+    minutes, tenths = divmod(round(10.0 * time_s), 600)
+    return f"{minutes}:{tenths // 10:02d}.{tenths % 10}"
 
 
 class _Watched:
@@ -134,10 +170,13 @@ def _steady_floor(levels, active_dbfs):
     return float(middle) if high - low < STEADY_DB and inside else None
 
 
-def _of_one(stem):
+def _of_one(stem, flat_s=()):
     name, reading = stem.name, stem.reading
     if not math.isfinite(reading.active_dbfs):
-        yield Finding(name, "silent", True, f"{name}: nothing above −90 dBFS; leave it out, or look for the right file")
+        constant = abs(reading.dc_offset) > OFFSET
+        what = "nothing but a constant offset" if constant else "nothing above −90 dBFS"
+        yield Finding(name, "silent", True, f"{name}: {what}; leave it out, or look for the right file")
+        yield from _of_offset(stem)
         return
     average = quantity(reading.active_dbfs, "dBFS", 1)
     if reading.active_dbfs >= TOO_HOT_DBFS:
@@ -155,15 +194,10 @@ def _of_one(stem):
         yield Finding(
             name, "clipped", False,
             f"{name}: {reading.flat_runs} flat tops at its own maximum of "
-            f"{quantity(reading.sample_peak_dbfs, 'dBFS', 1)}; possibly clipped (a limiter or a square wave looks the "
-            "same); no gain repairs that",
+            f"{quantity(reading.sample_peak_dbfs, 'dBFS', 1)}, the first at {', '.join(map(_clock, flat_s))}; "
+            "possibly clipped (a limiter or a square wave looks the same); no gain repairs that",
         )  # fmt: skip
-    if abs(reading.dc_offset) > OFFSET:
-        yield Finding(
-            name, "DC", True,
-            f"{name}: constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it eats "
-            "headroom and shifts asymmetrical stages; block it with a high-pass under 5 Hz",
-        )  # fmt: skip
+    yield from _of_offset(stem)
     if stem.noise_dbfs is not None:
         yield Finding(
             name, "noisy", False,
@@ -172,6 +206,16 @@ def _of_one(stem):
             "compressor raises it by makeup and gain reduction",
         )  # fmt: skip
     yield from _of_shape(stem)
+
+
+def _of_offset(stem):
+    name, reading = stem.name, stem.reading
+    if abs(reading.dc_offset) > OFFSET:
+        yield Finding(
+            name, "DC", True,
+            f"{name}: constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it eats "
+            "headroom and shifts asymmetrical stages; block it with a high-pass under 5 Hz",
+        )  # fmt: skip
 
 
 def _of_shape(stem):
