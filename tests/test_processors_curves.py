@@ -76,6 +76,17 @@ def test_the_rest_of_the_asymmetrical_stage_is_free_of_offset():
     assert np.abs(silence).max() < 1e-15
 
 
+@pytest.mark.parametrize("drive", [0.01, 2.0, 300.0])
+@pytest.mark.parametrize("offset", [-3.0, -0.4, 0.0, 0.2, 1.0, 3.0])
+def test_silence_through_the_asymmetrical_stage_is_silence(drive, offset):
+    """The formula at 0 is 0; what is soft but there comes through in its size all the same."""
+    stage = AsymmetricSaturation(drive, offset)
+    assert not stage.process(Audio(np.zeros((3000, 2)), RATE_HZ)).samples.any()
+    soft = tone(997, -180.0, 0.5)
+    out = stage.process(soft).samples[-4800:]
+    assert np.abs(out).max() == pytest.approx(np.abs(soft.samples).max(), rel=0.02)
+
+
 def clipped_sine(amplitude, ceiling, count):
     """Fourier series of a clipped sine: t0 = asin c/A, b1 = (2A/π)(t0 + c cos t0), odd n as below (own integration)."""
     c = ceiling / amplitude
@@ -237,6 +248,24 @@ def test_slow_tops_stand_at_the_ceiling():
     assert flat_runs(HardClip(-6).process(tone(100, 0.0, 1.0))) == 200
     steady = Audio(np.full(2000, 1.7), RATE_HZ)
     assert np.abs(HardClip(-6).process(steady).samples - ratio(-6)).max() < 1e-15
+
+
+@pytest.mark.parametrize("frequency_hz", [1000, 2500, 5000, 6007, 7000, 10000, 15000, 19000])
+@pytest.mark.parametrize("over_db", [3, 12, 40])
+def test_a_clipped_sine_passes_the_ceiling_by_its_fundamental_at_most(frequency_hz, over_db):
+    """A square wave's fundamental is 4/π of its height, 2.098 dB (Fourier series); 0.12 dB for what else is left."""
+    for ceiling_db in (0.0, -6.0):
+        out = HardClip(ceiling_db).process(tone(frequency_hz, ceiling_db + over_db, 0.5)).samples
+        assert np.abs(out[2000:-2000]).max() < ratio(ceiling_db) * 4 / math.pi * ratio(0.12)
+        assert np.abs(out).max() <= 2 * ratio(ceiling_db), "also where it begins and ends"
+
+
+@pytest.mark.parametrize(("ceiling_db", "past_db"), [(0, 2.65), (-6, 4.1), (-20, 5.4), (-60, 6.0206)])
+def test_clipped_noise_passes_the_ceiling_within_bounds(ceiling_db, past_db):
+    """As the stage says of itself: it is band-limited, so no clip on the samples, and 6.02 dB are the end of it."""
+    white = Audio(np.random.default_rng(0).standard_normal((RATE_HZ * 10, 1)) * 0.5, RATE_HZ)
+    highest = np.abs(HardClip(ceiling_db).process(white).samples).max()
+    assert ratio(ceiling_db) < highest <= ratio(ceiling_db + past_db) * (1 + 1e-12)
 
 
 @pytest.mark.parametrize("drive_db", [10, 30, 60, 100])
