@@ -34,6 +34,8 @@ def prints(tmp_path_factory):
         "softer": music * 10 ** (-1 / 20),
         "inverted and late": np.pad(-music, ((4800, 0), (0, 0))),
         "mono": music[:, :1],
+        "swapped": music[:, ::-1],
+        "short": music[:RATE_HZ],
         "silent": 0.0 * music,
     }
     for name, samples in made.items():
@@ -51,7 +53,10 @@ def test_identical_prints_leave_nothing(prints, tmp_path, capsys):
     report = found(prints, tmp_path, "a", "--csv", tmp_path / "n.csv")
     assert report["depth_db"] == report["raw_depth_db"] == report["residual_dbfs"] == "-inf"
     out = capsys.readouterr().out
-    assert "nothing" in out and "the same for every practical purpose" in " ".join(out.split())
+    said = " ".join(out.split())
+    assert "what remains is nothing; the two prints are the same for every practical purpose." in said
+    assert "B starts with A, runs at its speed, is not inverted and stands at its level. As they were, nothing " in said
+    assert "nothing remained. Compared: 4.00 s." in said and "nothing dB" not in said
     with (tmp_path / "n.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert rows[0] == {"octave_hz": "all", "residual_db": "-inf"} and len(rows) == 11
@@ -72,6 +77,20 @@ def test_time_and_polarity_are_found(prints, tmp_path, capsys):
     assert "B starts 100.000 ms after A" in " ".join(capsys.readouterr().out.split())
     assert run("null", prints / "a.wav", prints / "inverted and late.wav", "--reach", 0.05) == 1
     assert "nothing in common" in capsys.readouterr().err
+
+
+def test_what_was_not_compared_is_told(prints, tmp_path, capsys):
+    report = found(prints, tmp_path, "short")
+    assert (report["compared_s"], report["left_out_s"], report["depth_db"]) == (1.0, [3.0, 0.0], "-inf")
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Compared: 1.00 s, but not 3.00 s of A." in said and "does not prove that the prints are the same" in said
+
+
+def test_no_level_where_nothing_is_in_common(prints, tmp_path, capsys):
+    report = found(prints, tmp_path, "swapped")
+    assert report["gain_db"] is None and report["alike"] is False
+    said = " ".join(capsys.readouterr().out.split())
+    assert "next to nothing in common" in said and "stands" not in said and "inverted" not in said
 
 
 @pytest.mark.parametrize(

@@ -97,6 +97,34 @@ def test_longer_prints_are_compared_where_they_overlap():
     assert report.offset_s == pytest.approx(0.05, abs=1e-6) and report.depth_db == -math.inf
 
 
+def test_a_fragment_does_not_prove_the_rest():
+    audio = music()
+    report = null_test(audio, audio.with_samples(audio.samples[: RATE_HZ // 10]))
+    assert report.depth_db == -math.inf and not report.whole
+    assert report.compared_s == pytest.approx(0.1) and report.left_out_s == pytest.approx((5.9, 0.0))
+    assert "over the 0.10 s compared nothing tells them apart" in report.sentence
+    assert "5.90 s of the first had nothing to be compared with" in report.sentence
+    assert "the same for every" not in report.sentence
+    longer = audio.with_samples(np.concatenate([audio.samples, audio.samples[:RATE_HZ]]))
+    assert null_test(audio, longer).left_out_s == pytest.approx((0.0, 1.0))
+    assert "1.00 s of the second had" in null_test(audio, longer).sentence
+
+
+def test_silence_at_the_ends_takes_nothing_from_the_proof():
+    audio = music()
+    report = null_test(audio, audio.with_samples(np.pad(audio.samples, ((RATE_HZ, RATE_HZ), (0, 0)))))
+    assert report.whole and report.left_out_s == (0.0, 0.0) and "the same for every practical" in report.sentence
+
+
+def test_sides_swapped_have_no_level_between_them():
+    """Independent sides: the fit of one to the other is about 0, and cancels nothing."""
+    audio = music()
+    report = null_test(audio, audio.with_samples(audio.samples[:, ::-1]))
+    assert not report.alike and report.depth_db == pytest.approx(0.0, abs=0.5)
+    assert "stands" not in report.sentence and "inverted" not in report.sentence
+    assert "next to nothing in common" in report.sentence and "sides that are swapped" in report.sentence
+
+
 @pytest.mark.parametrize(
     ("other", "said"),
     [

@@ -99,6 +99,8 @@ def test_two_prints_are_subtracted(tmp_path):
     assert panel.report.gain_db == pytest.approx(-6.02, abs=0.001)
     assert panel.report.residual_dbfs == pytest.approx(-91.5, abs=0.4)
     assert "stands −6.021 dB against the first" in panel.said.text and "−6.021 dB" in panel.facts.value
+    assert "at the same speed" in panel.facts.value and "with the first" in panel.facts.value
+    assert "millionths" not in panel.facts.value and "0.00 s and 0.00 s" in panel.facts.value
     assert panel.live.widget.alt.startswith("What remains of two prints. Highest: 16 kHz, ")
     panel.match.value = False
     panel.subtract()

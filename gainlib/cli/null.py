@@ -63,8 +63,11 @@ def _figures(report):
         "offset_s": report.offset_s,
         "drift_ppm": report.drift_ppm,
         "polarity": report.polarity,
-        "gain_db": report.gain_db,
+        "gain_db": report.gain_db if report.alike else None,
         "matched": report.matched,
+        "alike": report.alike,
+        "compared_s": report.compared_s,
+        "left_out_s": list(report.left_out_s),
         "octaves": rows[1:],
         "sentence": report.sentence,
     }
@@ -79,12 +82,30 @@ def _lines(report):
     levels = [report.depth_db, *report.octaves.values()]
     names = ["all", *(f"{hz:g} Hz" for hz in report.octaves)]
     column = Column(("remains", "dB"), tuple(number(level, silent="nothing") for level in levels))
-    before = number(report.raw_depth_db, silent="nothing")
-    known = (
-        f"B starts {number(1000.0 * report.offset_s, 3)} ms after A, runs {number(report.drift_ppm, 2)} millionths "
-        f"fast, {'is not inverted' if report.polarity > 0 else 'is inverted'}, and stands "
-        f"{number(report.gain_db, 3)} dB against it. As they were, {before} dB remained."
-    )
     width = screen_width()
     table = layout(names, [column], width, head="octave")
-    return [*table, "", *textwrap.wrap(known, width), "", *textwrap.wrap(report.sentence, width)]
+    return [*table, "", *textwrap.wrap(_known(report), width), "", *textwrap.wrap(report.sentence, width)]
+
+
+def _known(report):
+    """Say how the two prints lay before anything was taken out, in plain words."""
+    from gainlib.cli.table import number
+
+    def off(value, decimals, unit, more, less, none):
+        return f"{number(abs(value), decimals)} {unit} {more if value > 0 else less}" if value else none
+
+    said = [
+        off(1000.0 * report.offset_s, 3, "ms", "after A", "before A", "with A"),
+        "runs " + off(report.drift_ppm, 2, "millionths", "faster", "slower", "at its speed"),
+    ]
+    if report.alike:
+        said.append("is not inverted" if report.polarity > 0 else "is inverted")
+        level = round(report.gain_db, 3)
+        said.append("stands " + off(level, 3, "dB", "above it", "below it", "at its level"))
+    raw = report.raw_depth_db
+    before = "nothing" if raw == float("-inf") else f"{number(raw)} dB"
+    left = " and ".join(f"{number(s, 2)} s of {w}" for s, w in zip(report.left_out_s, "AB", strict=True) if s)
+    return (
+        f"B starts {', '.join(said[:-1])} and {said[-1]}. As they were, {before} remained. Compared: "
+        f"{number(report.compared_s, 2)} s{f', but not {left}' if left else ''}."
+    )

@@ -30,6 +30,8 @@ LEAST_DRIFT_PPM = 0.2
 LEAST_SHIFT = 0.002  # frames; a smaller one is not told from none
 DEEP_DB = -90.0
 HEARD_DB = -60.0
+ALIKE_DB = -3.0  # a best fit that cancels less has no level to speak of
+LEFT_OUT_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,17 @@ class NullReport:
     polarity : {1, −1}
         −1 if the second print is inverted.
     gain_db : float
-        Level of the second print against the first, by the best fit.
+        Level of the second print against the first, by the best fit; means nothing unless `alike`.
     matched : bool
         Whether level and polarity were taken out.
     residual_dbfs : float
         Plain RMS of what remains, in dB against amplitude 1.
+    alike : bool
+        Whether the best fit cancels 3 dB or more, so that level and polarity mean something.
+    compared_s : float
+        Seconds of the first print that were compared.
+    left_out_s : tuple of float
+        Seconds of each print with sound in them that were not, as the other does not reach there.
     sentence : str
         What this proves and what it does not.
     """
@@ -69,7 +77,15 @@ class NullReport:
     gain_db: float
     matched: bool
     residual_dbfs: float
+    alike: bool
+    compared_s: float
+    left_out_s: tuple[float, float]
     sentence: str
+
+    @property
+    def whole(self) -> bool:
+        """Whether nearly all of both prints was compared."""
+        return max(self.left_out_s) <= LEFT_OUT_S
 
 
 def null_depth_db(a: Audio, b: Audio) -> float:
@@ -141,10 +157,12 @@ def null_test(a: Audio, b: Audio, *, match: bool = True, reach_s: float = REACH_
     start, stop = _overlap(len(x), len(y), offset, slope)
     first, second = x[start:stop], moved[start:stop]
     fit = float(np.sum(first * second) / np.sum(second**2))
+    energy = float(np.sum(first**2))
+    alike = _ratio_db(float(np.sum((first - fit * second) ** 2)), energy) <= ALIKE_DB
     if match:
         second = second * fit
     rest = first - second
-    depth = _ratio_db(np.sum(rest**2), np.sum(first**2))
+    depth = _ratio_db(float(np.sum(rest**2)), energy)
     gain_db = ratio_to_db(1.0 / abs(fit)) if fit else -math.inf
     found = {
         "offset_s": offset / a.rate_hz,
@@ -153,8 +171,14 @@ def null_test(a: Audio, b: Audio, *, match: bool = True, reach_s: float = REACH_
         "gain_db": gain_db,
         "matched": match,
         "residual_dbfs": _ratio_db(float(np.mean(rest**2)), 1.0),
+        "alike": alike,
+        "compared_s": (stop - start) / a.rate_hz,
+        "left_out_s": (
+            _left_out(x, start, stop) / a.rate_hz,
+            _left_out(y, *(offset + (1.0 - slope) * edge for edge in (start, stop))) / a.rate_hz,
+        ),
     }
-    octaves = _octaves(rest, np.sum(first**2), a.rate_hz)
+    octaves = _octaves(rest, energy, a.rate_hz)
     return NullReport(depth, raw, octaves, **found, sentence=_sentence(depth, found))
 
 
@@ -295,6 +319,13 @@ def _overlap(frames, others, offset, slope):
     return start, stop
 
 
+def _left_out(samples, start, stop):
+    """Return how many frames with sound in them lie before `start` or after `stop`, silence at either end aside."""
+    heard = np.flatnonzero(np.any(samples != 0.0, axis=1))
+    first, last = heard[0], heard[-1] + 1
+    return max(0.0, min(start, last) - first) + max(0.0, last - max(stop, first))
+
+
 # ------------------------------------------------------------------------------------------------------------- reading
 
 
@@ -313,26 +344,53 @@ def _octaves(rest, energy, rate_hz):
 
 
 def _sentence(depth, found):
-    parts = [f"what remains is {quantity(depth, 'dB', 1)} against the first print"]
+    left = "nothing" if depth == -math.inf else f"{quantity(depth, 'dB', 1)} against the first print"
+    parts = [f"what remains is {left}"]
     if abs(found["offset_s"]) > 0:
-        parts.append(f"the second starts {number(1000 * found['offset_s'], 3, signed=True)} ms later")
+        word = "later" if found["offset_s"] > 0 else "earlier"
+        parts.append(f"the second starts {number(abs(1000 * found['offset_s']), 3)} ms {word}")
     if found["drift_ppm"]:
-        parts.append(f"runs {number(found['drift_ppm'], 1, signed=True)} millionths faster")
-    if found["polarity"] < 0:
+        word = "faster" if found["drift_ppm"] > 0 else "slower"
+        parts.append(f"runs {number(abs(found['drift_ppm']), 1)} millionths {word}")
+    if found["alike"] and found["polarity"] < 0:
         parts.append("is inverted")
-    if abs(found["gain_db"]) > 0.0005:
+    if found["alike"] and abs(found["gain_db"]) > 0.0005:
         parts.append(f"stands {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
     taken = "time, speed, level and polarity taken out" if found["matched"] else "time and speed taken out"
-    if depth <= DEEP_DB:
-        meaning = "the two prints are the same for every practical purpose"
-    elif depth <= HEARD_DB:
-        meaning = "they differ by something far below the music; whether it can be heard is for a blind test to say"
-    else:
-        meaning = (
-            "they differ; that alone does not prove that the difference can be heard, and a small difference of gain, "
-            "time or a modulation is enough for it"
+    return f"With {taken}: {', '.join(parts)}; {_meaning(depth, found)}."
+
+
+def _meaning(depth, found):
+    if not found["alike"]:
+        return (
+            "laid over one another like this, they have next to nothing in common, so neither level nor polarity means "
+            "anything; look for sides that are swapped, or for other music"
         )
-    return f"With {taken}: {', '.join(parts)}; {meaning}."
+    left_out = _said_left_out(found["left_out_s"])
+    if depth <= DEEP_DB and left_out:
+        return (
+            f"over the {quantity(found['compared_s'], 's', 2)} compared nothing tells them apart, but {left_out}, so "
+            "this does not prove that the prints are the same"
+        )
+    if depth <= DEEP_DB:
+        return "the two prints are the same for every practical purpose"
+    also = f"; {left_out}" if left_out else ""
+    if depth <= HEARD_DB:
+        return f"they differ by something far below the music; whether it can be heard is for a blind test to say{also}"
+    return (
+        "they differ; that alone does not prove that the difference can be heard, and a small difference of gain, "
+        f"time or a modulation is enough for it{also}"
+    )
+
+
+def _said_left_out(seconds):
+    """Say what of either print was not compared; nothing if that is hardly anything."""
+    told = [
+        f"{quantity(each, 's', 2)} of the {which}"
+        for each, which in zip(seconds, ("first", "second"), strict=True)
+        if each > LEFT_OUT_S
+    ]
+    return f"{' and '.join(told)} had nothing to be compared with" if told else ""
 
 
 def _depth(x, y, a):

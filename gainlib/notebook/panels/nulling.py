@@ -30,6 +30,7 @@ ARITHMETICS = (
     ("24 bit, dither", "24 bit", True), ("16 bit", "16 bit", False), ("16 bit, dither", "16 bit", True),
 )  # fmt: skip
 LOWEST_DB = -360.0
+NO_FIT = "means nothing: next to nothing in common"
 
 
 class NullPanel(Step):
@@ -132,12 +133,25 @@ def facts(report) -> list[tuple[str, str]]:
         ("what remains, against the first print", left(report.depth_db, "dB")),
         ("before anything was aligned", left(report.raw_depth_db, "dB")),
         ("what remains, plain RMS", left(report.residual_dbfs, "dB against full scale")),
-        ("the second starts", f"{number_text(1000.0 * report.offset_s, 3)} ms late"),
-        ("the second runs", f"{number_text(report.drift_ppm, 2, sign=True)} millionths fast"),
-        ("polarity of the second", "as the first" if report.polarity > 0 else "inverted"),
-        ("level of the second against the first", level_text(report.gain_db, digits=3)),
+        ("the second starts", _off(1000.0 * report.offset_s, 3, "ms", "late", "early", "with the first")),
+        ("the second runs", _off(report.drift_ppm, 2, "millionths", "fast", "slow", "at the same speed")),
+        ("polarity of the second", _polarity(report)),
+        ("level of the second against the first", level_text(report.gain_db, digits=3) if report.alike else NO_FIT),
+        ("compared", f"{number_text(report.compared_s, 2)} s"),
+        (
+            "not compared, of the first and the second",
+            " and ".join(f"{number_text(s, 2)} s" for s in report.left_out_s),
+        ),
         ("level", "matched" if report.matched else "left as it was"),
     ]
+
+
+def _off(value, digits, unit, more, less, none):
+    return f"{number_text(abs(value), digits)} {unit} {more if value > 0 else less}" if value else none
+
+
+def _polarity(report):
+    return NO_FIT if not report.alike else "as the first" if report.polarity > 0 else "inverted"
 
 
 def _octave(hz):
