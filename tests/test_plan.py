@@ -465,6 +465,16 @@ def test_a_fixed_bus_is_planned_from_what_it_would_be():
     assert result.verification.passed
 
 
+@pytest.mark.parametrize(("fader_db", "clips"), [(-8.0, True), (-3.0, False)])
+def test_a_fixed_bus_that_clips_ahead_of_the_master_fader_is_told(fader_db, clips):
+    # A sine of −6 dBTP behind a fader at −8 dB is one of +2 dBTP ahead of it.
+    result = plan(Session((Strip("a", tone(-12.0)),), master=Master(fader_db=fader_db), bus="fixed"))
+    told = [warning for warning in result.warnings if "clips ahead of the master fader" in warning]
+    assert bool(told) == clips
+    assert result.verification.passed != clips
+    assert not told or ("+2.0 dBFS" in told[0] and "−8.0 dB" in told[0])
+
+
 @pytest.mark.parametrize("policy", ["restage", "keep"])
 def test_a_level_dependent_master_is_driven_and_then_set_behind(policy):
     master = Master(inserts=(Insert(Saturation(1.5)), Insert(Limiter(-1.0))))

@@ -278,6 +278,8 @@ class _Planner:
             bus_db = 0.0
         if level_dependent(self._found.master.inserts):
             bus_db = min(0.0, wanted - now[f"{BUS}/in"].true_peak_dbtp) if self._found.bus == "fixed" else 0.0
+        elif self._found.bus == "fixed":
+            self._warn_of_clipping(now[f"{BUS}/in"].peak_dbfs + bus_db)
         shifts = {name: bus_db if leader == leaders[BUS] else 0.0 for name, leader in leaders.items()}
         if self._found.bus == "fixed":
             for name, leader in leaders.items():
@@ -286,6 +288,16 @@ class _Planner:
                     for other in (each for each, led in leaders.items() if led == leader):
                         shifts[other] = min(shifts[other], lower)
         return shifts
+
+    def _warn_of_clipping(self, peak_dbfs):
+        """Say so where a fixed bus clips before the master takes its level down: no gain ahead of it helps then."""
+        if peak_dbfs > 0.0:
+            target, fader = self._wish.target_dbtp, self._found.master.fader_db
+            self._warnings.append(
+                f"master: the sum clips ahead of the master fader: for {quantity(target, 'dBTP', 1, signed=True)} "
+                f"behind it the sum would have to peak at {quantity(peak_dbfs, 'dBFS', 1, signed=True)}, and a fixed bus "
+                f"ends at 0 dBFS; bring the master fader up from {_db(fader)}, or ask for a lower target, and plan again"
+            )
 
     def _move_channels(self, staged, shifts, now):
         for strip in self._found.strips:
