@@ -50,6 +50,14 @@ def decibels(value, label):
     return level
 
 
+def position(value, label):
+    """Return a pan as a float from −1 to +1."""
+    pan = number(value, label)
+    if not -1.0 <= pan <= 1.0:
+        raise GainlibError(f"{label} is {pan:g}; it runs from −1 (left) to +1 (right)")
+    return pan
+
+
 def names(value, label):
     """Return one name or several as a tuple of text."""
     try:

@@ -13,7 +13,7 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.meters import measure
 from gainlib.session import routing
-from gainlib.session.checks import decibels, names
+from gainlib.session.checks import decibels, names, position
 from gainlib.session.instants import Instant, above, worst
 from gainlib.session.lanes import lane_of
 from gainlib.session.reader import BusReading, Reader
@@ -160,16 +160,18 @@ class Remeter:
         """Return a move by what changes, each value as the strip or group itself would take it."""
         channels = routing.channels(self._float)
 
-        def values(given, label, field):
+        def values(given, label, field, check):
             if not isinstance(given, Mapping):
                 raise GainlibError(f"{label} is {given!r}; give a dictionary of names and values")
             # A name that is none is refused further on, with the nearest one.
-            known = {name: channels[name].with_(**{field: value}) for name, value in given.items() if name in channels}
-            return {name: getattr(known[name], field) if name in known else value for name, value in given.items()}
+            return {
+                name: check(value, f"{channels[name].label}: {field}") if name in channels else value
+                for name, value in given.items()
+            }
 
         return {
-            "faders": values({} if faders is None else faders, "faders", "fader_db"),
-            "pan": values({} if pan is None else pan, "pan", "pan"),
+            "faders": values({} if faders is None else faders, "faders", "fader_db", decibels),
+            "pan": values({} if pan is None else pan, "pan", "pan", position),
             "mute": names(mute, "mute"),
         }
 

@@ -18,7 +18,7 @@ from typing import Protocol
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.processors.base import Processor
-from gainlib.session.checks import check_name, decibels, flag, nearest, number, parts
+from gainlib.session.checks import check_name, decibels, flag, nearest, parts, position
 
 BUS = "bus"
 MAX_STRIP_CHANNELS = 2
@@ -119,15 +119,17 @@ class _Channel(Changeable):
         """Names of everything this feeds: main destinations, then sends."""
         return (*self.to, *(send.to for send in self.sends))
 
+    @property
+    def label(self) -> str:
+        """What it is called in errors: "strip 'kick'"."""
+        return f"{type(self).__name__.lower()} {self.name!r}"
+
     def _check(self):
         check_name(self.name)
-        where = f"{type(self).__name__.lower()} {self.name!r}"
+        where = self.label
         for field in ("trim_db", "post_trim_db", "fader_db"):
             _set(self, field, decibels(getattr(self, field), f"{where}: {field}"))
-        pan = number(self.pan, f"{where}: pan")
-        if not -1.0 <= pan <= 1.0:
-            raise GainlibError(f"{where}: pan is {pan:g}; it runs from −1 (left) to +1 (right)")
-        _set(self, "pan", pan)
+        _set(self, "pan", position(self.pan, f"{where}: pan"))
         flag(self.mute, f"{where}: mute")
         flag(self.solo, f"{where}: solo")
         _set(self, "inserts", _inserts(self.inserts, where))
