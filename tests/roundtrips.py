@@ -95,9 +95,9 @@ def coded(line, form="OGG", subtype="VORBIS", rate_hz=RATE_HZ):
     return soundfile.read(file)[0]
 
 
-def hissing(line):
+def hissing(line, noise_dbfs=NOISE_DBFS):
     noise = np.random.default_rng(7).standard_normal(len(line))
-    return line + noise * 10.0 ** ((NOISE_DBFS - 3.0103) / 20.0)
+    return line + noise * 10.0 ** ((noise_dbfs - 3.0103) / 20.0)
 
 
 ON_THE_WAY = {
@@ -111,6 +111,24 @@ ON_THE_WAY = {
     "noise −70": hissing,
     "coder": coded,
 }
+
+
+MOVING = {  # what a wire's gain does while it is recorded, in dB against time as a share of the recording
+    "up by 0.1 dB": lambda share: 0.1 * share,
+    "down by 0.3 dB": lambda share: -0.3 * share,
+    "a step at 10 s": lambda share: -0.5 * (share > 10 / 53.9),
+    "a step at 20 s": lambda share: -0.5 * (share > 20 / 53.9),
+    "a step at 30 s": lambda share: -0.5 * (share > 30 / 53.9),
+    "a step at 40 s": lambda share: -0.5 * (share > 40 / 53.9),
+    "a slow sway": lambda share: 0.087 * np.sin(2.0 * np.pi * 0.02 * 53.9 * share),
+}
+
+
+def moving(line, how):
+    """Return a line whose gain moves while it is recorded."""
+    return line * 10.0 ** (MOVING[how](np.linspace(0.0, 1.0, len(line))) / 20.0)
+
+
 TOGETHER = ("50 ppm", "37 ms", "+3 dB", "inverted", "noise −70", "16-bit word", "coder")
 
 

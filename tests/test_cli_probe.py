@@ -94,13 +94,21 @@ def test_read_compares_with_what_was_played(files, tmp_path, capsys):
 def test_read_refuses(files, tmp_path, capsys):
     assert run("probe", "read", files / "short.wav") == 1
     err = capsys.readouterr().err
-    assert "short.wav" in err and "not in it; record the whole of the test file" in err and err.count("\n") == 1
+    assert (
+        "short.wav" in err
+        and "not in it, or the box changes them" in err
+        and "; record the whole of the test file" in err
+        and err.count("\n") == 1
+    )
     assert run("probe", "read", tmp_path / "none.wav") == 1
     assert "no such file" in capsys.readouterr().err
     assert run("probe", "read", files / "inverted.flac", "--csv", files / "probe.wav") == 2
     assert "is a sound file by its name" in capsys.readouterr().err
     assert run("probe", "read", files / "inverted.flac", "--json", tmp_path / "no" / "a.json") == 2
     assert "does not exist; make it first" in capsys.readouterr().err
+    both = tmp_path / "a.json"
+    assert run("probe", "read", files / "inverted.flac", "--csv", both, "--json", tmp_path / "." / "a.json") == 2
+    assert "is named twice" in capsys.readouterr().err and not both.exists()
     assert run("probe") == 2
     assert run("probe", "read") == 2
 

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 import soundfile
-from roundtrips import RATE_HZ, coded, hissing, off_speed, played
+from roundtrips import MOVING, RATE_HZ, coded, hissing, moving, off_speed, played
 from scipy import signal
 
 from gainlib.audio import Audio, AudioFile, GainlibError, read, write
-from gainlib.processors import AnalogueStage, Filter, Saturation
+from gainlib.processors import AnalogueStage, Compressor, Filter, Saturation, Tremolo
 from gainlib.session import Insert
 from gainlib.staging import read_probe, write_probe
 from gainlib.staging.probemarks import time_base
@@ -183,6 +183,61 @@ def test_the_test_file_itself_tells_nothing_about_noise(tmp_path):
     assert report.kind == "cannot tell" and report.linear is True
 
 
+def test_an_offset_no_recorder_makes_is_the_box_s():
+    report = read_probe(recording(0.5 * hissing(played()) + 0.05))
+    assert (report.kind, report.linear) == ("linear plus noise or offset", True)
+    assert "adds an offset of 0.050" in report.reason
+    report = read_probe(recording(played() + 0.005))
+    assert report.kind == "cannot tell" and "whether the offset of 0.005 is its own" in report.reason
+    chain = recording(hissing(played()) + 0.004)
+    assert read_probe(recording(hissing(played()) + 0.005), chain).kind == "linear"
+    assert read_probe(recording(hissing(played()) + 0.015), chain).kind == "linear plus noise or offset"
+
+
+# ---- what moves with time --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("how", MOVING)
+def test_a_gain_that_moves_with_time_is_not_taken_for_one_that_moves_with_level(how):
+    report = read_probe(recording(moving(hissing(played(), -90.0), how)))
+    assert (report.linear, report.kind, report.reference_dbfs) == (None, "cannot tell", None)
+    assert report.reason.startswith("Cannot tell: the gain moved by 0.") and "while it was recorded" in report.reason
+
+
+def test_harmonics_still_tell_where_the_gain_moves():
+    """x − 0.02·x³ has a third harmonic of ¼·0.02·a², −58 dB at −6 dBFS, and a gain that hardly changes."""
+    line = played() - 0.02 * played() ** 3
+    report = read_probe(recording(moving(line, "a step at 20 s")))
+    assert (report.linear, report.kind, report.reference_dbfs) == (False, "cannot tell", None)
+    assert "the gain moved by 0.50 dB while it was recorded" in report.reason
+
+
+def test_a_compressor_is_one_though_the_gain_drifts():
+    line = Compressor(-20.0, 3.0, 6.0).process(recording(played())).samples[:, 0]
+    assert read_probe(recording(moving(line, "down by 0.3 dB"))).kind == "nonlinear"
+
+
+def test_slow_tremolo_is_never_called_nonlinear():
+    line = Tremolo(0.02, 0.1).process(recording(played())).samples[:, 0]
+    assert read_probe(recording(line)).linear is None
+
+
+def test_a_clock_converted_in_straight_lines_is_not_called_nonlinear():
+    """Straight lines between samples lose cos²(π·f·t) of the highs, t being how far off a sample is, which wanders."""
+    line, ppm = hissing(played(), -90.0), 30e-6
+    late = np.interp(np.arange(int(len(line) * (1.0 + ppm))) / (1.0 + ppm), np.arange(len(line)), line)
+    report = read_probe(recording(late))
+    assert report.linear is None and "no order" in report.reason
+
+
+def test_a_tail_is_told_from_noise():
+    """White noise dying away by 60 dB in 1.15 s, whose sum stands 4 dB under the sound itself."""
+    echo = np.random.default_rng(1).standard_normal(RATE_HZ) * np.exp(-np.arange(RATE_HZ) / 8000.0) * 0.02
+    echo[0] = 1.0
+    report = read_probe(recording(signal.oaconvolve(hissing(played(), -90.0), echo)[: len(played())]))
+    assert report.linear is None and "reverberation" in report.reason and "less noise" not in report.reason
+
+
 # ---- what cannot be read ---------------------------------------------------------------------------------------------
 
 
@@ -199,14 +254,28 @@ def with_hole(line, ms=30.0):
     return np.concatenate([line[:at], line[at + round(ms * RATE_HZ / 1000) :]])
 
 
+def dropped(line, at_s, seconds):
+    line = line.copy()
+    line[round(at_s * RATE_HZ) : round((at_s + seconds) * RATE_HZ)] = 0.0
+    return line
+
+
 REFUSED = {
     "silent": (lambda line: 1e-6 * line, "take: is silent, its highest peak is −126.0 dBFS; check cables"),
     "empty of it": (lambda line: 0.1 * np.sin(np.arange(len(line)) * 0.1), "take: the marks at the end"),
-    "cut at the end": (cut, "take: the marks at the end of the test file are not in it; record the whole"),
+    "cut at the end": (
+        cut,
+        "take: the marks at the end .* are not in it, or the box .*; record the whole",
+    ),
     "cut in the last mark": (lambda line: line[: -2 * RATE_HZ], "take: "),
     "cut at the start": (without_start, "take: the beginning of the test file is missing; start recording before"),
     "with a hole": (with_hole, r"take: 30\.0 ms are missing about \d+ s into the test file"),
     "with a small hole": (lambda line: with_hole(line, 1.0), r"take: 1\.0 ms are missing about \d+ s"),
+    "with a tiny hole": (lambda line: with_hole(line, 5000.0 / RATE_HZ), r"take: 0\.10 ms are missing about \d+ s"),
+    "with a silence": (lambda line: dropped(line, 20.0, 0.01), r"a hole about 20\.0 s into the test file"),
+    "with a silence in the swell": (lambda line: dropped(line, 48.0, 0.25), r"a hole about 48\.0 s into the test file"),
+    "with a silence in its noise": (lambda line: dropped(hissing(line), 29.5, 0.25), r"a hole about 29\.5 s into"),
+    "a rectifier's": (np.abs, "take: the marks at the end .* or the box changes them beyond recognition"),
     "clipped": (lambda line: np.clip(4.0 * line, -1, 1), "take: is clipped at 0.0 dBFS"),
     "far too fast": (lambda line: off_speed(line, 3000.0), "take: "),
     "at another speed": (

@@ -19,8 +19,11 @@ def path_of(text: str) -> Path:
 
 def check(options: argparse.Namespace) -> None:
     """Refuse targets that cannot be written, before anything long begins."""
-    for target in (path_of(each) for each in (options.csv, options.json) if each):
+    targets = [path_of(each) for each in (options.csv, options.json) if each]
+    for target in targets:
         _check(options, target)
+    if len({target.resolve() for target in targets}) < len(targets):
+        options.usage_error(f"{targets[0]}: is named twice; give each sheet a name of its own")
 
 
 def write_figures(options: argparse.Namespace, rows: Sequence[Mapping], whole: Mapping) -> None:

@@ -1,7 +1,8 @@
 """A box that cannot be run from here: the test file goes through it, the recording comes back and is read.
 
 ``probesignal`` makes the file, ``probemarks`` finds it in a recording, ``probelines`` and ``probeswell`` take the
-recording apart, ``probeseries`` and ``probeverdict`` say what that allows to be said, ``probecurve`` has the figures.
+recording apart, ``probetime`` tells whether it holds still, ``probeseries`` and ``probeverdict`` say what that allows
+to be said, ``probecurve`` has the figures.
 """
 
 import os
@@ -23,6 +24,7 @@ from gainlib.staging.probemarks import TimeBase, time_base
 from gainlib.staging.probeseries import Heard
 from gainlib.staging.probesignal import RATES_HZ, write_probe
 from gainlib.staging.probeswell import sway, swell_of
+from gainlib.staging.probetime import moved_db, refuse_holes
 from gainlib.staging.probeverdict import verdict
 from gainlib.staging.probing import level
 from gainlib.staging.ranges import WorkingRange
@@ -49,7 +51,8 @@ class ProbeReport:
     linear : bool or None
         Whether its input level is free; None where the recording cannot tell.
     kind : str
-        As for ``classify``, or "cannot tell".
+        As for ``classify``, or "cannot tell": beside `linear` False where it stays open whether the box is straight up
+        to a level, beside True where a noise or offset may be the recording's as well as the box's.
     offset_s : float
         How late the test file starts in the recording; negative if the recording starts later.
     rate_error_ppm : float
@@ -139,8 +142,8 @@ def read_probe(
     Raises
     ------
     GainlibError
-        With the file's name: no test file in it, cut at either end, a hole, clipped, silent, more than one channel,
-        another sample rate, a clock more than 2000 millionths off.
+        With the file's name: no test file in it, cut at either end, a hole, frames lost or doubled, clipped, silent,
+        more than one channel, another sample rate, a clock more than 2000 millionths off.
 
     Notes
     -----
@@ -159,12 +162,13 @@ def read_probe(
     ('nonlinear', -18.0)
     """
     line, rate_hz, name, lossy = _taken(recorded)
-    known, chain_noise = (None, None) if probe is None else _known(probe, rate_hz)
+    known, chain = (None, None) if probe is None else _known(probe, rate_hz)
     try:
         base, layout = time_base(line, rate_hz, known)
+        refuse_holes(line - np.median(line), base, layout)
     except GainlibError as error:
         raise GainlibError(f"{name}: {error}") from None
-    heard = _heard(line, base, layout, lossy, chain_noise)
+    heard = _heard(line, base, layout, lossy, chain)
     found = verdict(heard)
     curve = curve_of(heard, found.gain_db)
     working, why = working_range_of(found, curve, heard, layout)
@@ -231,7 +235,7 @@ def _clipped(line, loudest):
 
 
 def _known(probe, rate_hz):
-    """Return the layout of a test file, and the noise of the recording it may be."""
+    """Return the layout of a test file, and noise and offset of the recording it may be."""
     line, probe_hz, name, _ = _taken(probe)
     if probe_hz != rate_hz:
         raise GainlibError(
@@ -242,22 +246,24 @@ def _known(probe, rate_hz):
         base, layout = time_base(line, rate_hz)
     except GainlibError as error:
         raise GainlibError(f"{name}: {error}") from None
-    return layout, _quiet(line, base, layout)[0]
+    return layout, _quiet(line, base, layout)
 
 
 # -------------------------------------------------------------------------------------------------------- taking apart
 
 
-def _heard(line, base, layout, lossy, chain_noise):
+def _heard(line, base, layout, lossy, chain):
     grid = _grid(line)
     noise, offset = _quiet(line, base, layout)
+    line = line - offset
     own = OWN_POWER + (0.0 if grid is None else 2.0 * 2.0 * 4.0 ** (1 - grid) / 12.0)
     hears = partial(_heard_as, rate_hz=layout.rate_hz)
     rows = tuple(lines_of(line, base, layout, part, own, hears) for part in layout.parts)
     swell = swell_of(line, base, layout, own)
     stray, follows = _stray(rows, noise, layout)
     coded = lossy or (follows and sway(swell) is None)
-    return Heard(rows, swell, noise, offset, grid, coded, stray, chain_noise)
+    moved = moved_db(line, base, layout, rows, swell, noise)
+    return Heard(rows, swell, noise, offset, grid, coded, stray, *(chain or (None, None)), moved)
 
 
 def _grid(line):

@@ -110,7 +110,7 @@ def working_range_of(
     """Return the working range within what was played, and why, or why not."""
     if found.linear:
         return None, "No level is better than another."
-    if found.linear is None:
+    if found.linear is None or found.moved:
         return None, "So no level can be named to feed it at."
     replayed = _Replayed(curve, heard.swell, found.gain_db)
     working = range_of(replayed, replayed)

@@ -23,6 +23,7 @@ NEAR_S, FAR_S = 0.1, 1.0
 HALF, FINE = 16, 32
 JITTER_S = 0.4e-3
 LEAST_PPM = 0.02
+JUMP_S, JUMP_RATIO, JUMP_MARKS = 40e-6, 8.0, 4  # under that what a box does to a mark may be as much
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,7 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
         If the marks are not found, or tell that the recording is cut, has a hole, or runs at another rate.
     """
     any_layout = layout or Layout(rate_hz)
+    line = line - np.median(line)
     falling = signal.oaconvolve(line, any_layout.mark(True)[::-1])[len(any_layout.mark(True)) - 1 :]
     first, spacing, coded_hz = _end_marks(line, falling, any_layout)
     if coded_hz != rate_hz:
@@ -141,8 +143,8 @@ def _end_marks(line, falling, layout):
                 f"Hz does at {rate_hz} Hz; play and record it at one and the same rate"
             )
         raise GainlibError(
-            "the marks at the end of the test file are not in it; record the whole of the test file, from before its "
-            "start to after its end"
+            "the marks at the end of the test file are not in it, or the box changes them beyond recognition; record "
+            "the whole of the test file, from before its start to after its end"
         )
     return best[1:]
 
@@ -191,6 +193,7 @@ def _fitted(line, falling, layout, first_end):
     worst = int(np.argmax(np.abs(off)))
     if abs(off[worst]) > JITTER_S * layout.rate_hz or abs(stretch - 1.0) * 1e6 > LARGEST_PPM:
         _complain(frames, places, layout.rate_hz)
+    _refuse_jump(frames, places, layout.rate_hz)
     # What bends a mark may move it a little; most are not bent.
     keep = np.abs(off) <= max(3.0 * float(np.median(np.abs(off))), 0.02)
     if keep.sum() >= 4:
@@ -256,14 +259,32 @@ def _complain(frames, places, rate_hz):
     steps = np.diff(places[order]) - np.diff(frames[order])
     k = int(np.argmax(np.abs(steps - np.median(steps))))
     if abs(steps[k] - np.median(steps)) > JITTER_S * rate_hz:
-        at_s, hole_ms = frames[order][k + 1] / rate_hz, 1000.0 * (steps[k] - np.median(steps)) / rate_hz
-        what = "too much" if hole_ms > 0 else "missing"
-        raise GainlibError(
-            f"{abs(hole_ms):.1f} ms are {what} about {at_s:.0f} s into the test file; the recording has a hole or was "
-            "edited, record it again in one go"
-        )
+        raise _edited(frames[order][k + 1], float(steps[k] - np.median(steps)), rate_hz)
     ppm = 1e6 * (np.polyfit(frames, places, 1)[0] - 1.0)
     raise GainlibError(
         f"the recording runs {ppm:.0f} millionths off, or not steadily; up to {LARGEST_PPM:.0f} are allowed, lock the "
         "recorder to the player's clock or record again"
+    )
+
+
+def _refuse_jump(frames, places, rate_hz):
+    """Refuse a recording whose marks lie on two lines of one slope, all later ones too early or too late."""
+    order = np.argsort(frames)
+    frames, places = frames[order], places[order]
+    best = None
+    for k in range(JUMP_MARKS, len(frames) - JUMP_MARKS + 1):
+        basis = np.stack([frames / frames[-1], np.ones(len(frames)), np.arange(len(frames)) >= k], axis=1)
+        found = np.linalg.lstsq(basis, places, rcond=None)[0]
+        left = float(np.abs(places - basis @ found).max())
+        if best is None or left < best[0]:
+            best = left, float(found[2]), frames[k]
+    if best is not None and abs(best[1]) > max(JUMP_S * rate_hz, JUMP_RATIO * best[0]):
+        raise _edited(best[2], best[1], rate_hz)
+
+
+def _edited(frame, jump, rate_hz):
+    what, ms = "too much" if jump > 0 else "missing", 1000.0 * abs(jump) / rate_hz
+    return GainlibError(
+        f"{ms:.{1 if ms > 0.3 else 2}f} ms are {what} about {frame / rate_hz:.0f} s into the test file; the recording "
+        "has a hole or was edited, record it again in one go"
     )

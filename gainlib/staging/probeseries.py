@@ -16,6 +16,7 @@ STEADY_RUN, STEADY_DOUBT_DB = 3, 0.3
 DISTINCT_DB = -46.0
 PLAIN_GAIN_DB, PLAIN_BENT_DB, PLAIN_FROM_DBFS, GONE_DB = 0.3, -50.0, -45.0, 6.0
 WANDERS = 3
+MOVED_DB, MOVED_CODED_DB, MOVED_SHARE = 0.015, 0.25, 0.25
 ROUNDING_DBFS = -95.0
 GROWS_DB = (3.0, 9.0)
 
@@ -40,6 +41,10 @@ class Heard(NamedTuple):
         That error, relative to the sound.
     chain_noise_dbfs : float or None
         Noise of the recording without the box, if a recording of that was given.
+    chain_offset : float or None
+        Offset of that.
+    moved_db : float
+        By how much the gain differs where the same level comes again.
     """
 
     rows: tuple[Lines, ...]
@@ -50,6 +55,8 @@ class Heard(NamedTuple):
     coded: bool
     stray_db: float
     chain_noise_dbfs: float | None
+    chain_offset: float | None
+    moved_db: float
 
     def of(self, stimulus: str) -> tuple[Lines, ...]:
         """Return the rows of one stimulus, from soft to loud."""
@@ -138,13 +145,35 @@ def _bent(heard, stimulus):
     return np.array([not row.straight for row in heard.of(stimulus)])
 
 
+def moves(heard, series):
+    """Tell whether the gain differs at equal levels by so much that time may account for all of what level seems to.
+
+    A box that follows the level may trail behind or settle slowly, and still does by far the most from step to step.
+    """
+    least = MOVED_CODED_DB if heard.coded else MOVED_DB
+    apart = [np.abs(each.gain - each.plain)[each.off > 0.0].max(initial=0.0) for each in series.values()]
+    return max(apart) > 0.0 and heard.moved_db > max(least, MOVED_SHARE * max(apart))
+
+
+def plainly_bent(heard):
+    """Tell whether a sine has harmonics on two steps in a row, as no gain that moves slowly or once gives it."""
+    bent = _bent(heard, "sine")
+    return bool(np.any(bent[1:] & bent[:-1]))
+
+
 def wanders(heard, series):
-    """Tell whether the sine's gain turns back time and again though the sine stays clean."""
-    gain, doubt = series["sine", 0].gain, series["sine", 0].doubt
-    steps = np.diff(gain)
-    sure = np.abs(steps) > np.maximum(0.1, SIGMAS * np.hypot(doubt[1:], doubt[:-1]))
-    turns = np.sum(np.diff(np.sign(steps[sure])) != 0)
-    return turns >= WANDERS and not _bent(heard, "sine")[gain > -100.0].any()
+    """Tell whether a gain turns back time and again though nothing is bent."""
+    there = series["sine", 0].gain > -100.0
+    bent = {stimulus: _bent(heard, stimulus)[there].any() for stimulus in trusted(heard)}
+    # A coder's own ups and downs spare the sine.
+    carried = ("sine",) if heard.coded or any(bent.values()) else tuple(bent)
+    return not bent["sine"] and any(_turns(each) >= WANDERS for key, each in series.items() if key[0] in carried)
+
+
+def _turns(series):
+    steps = np.diff(series.gain)
+    sure = np.abs(steps) > np.maximum(0.1, SIGMAS * np.hypot(series.doubt[1:], series.doubt[:-1]))
+    return int(np.sum(np.diff(np.sign(steps[sure])) != 0))
 
 
 def beyond_a_coder(heard, series):

@@ -21,8 +21,10 @@ from gainlib.staging.probeseries import (
     beyond_a_coder,
     failing,
     grows_steadily,
+    moves,
     only_rounds,
     plain_to_see,
+    plainly_bent,
     series_of,
     steady_run,
     trusted,
@@ -33,10 +35,12 @@ from gainlib.staging.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_
 
 CANNOT_TELL = "cannot tell"
 QUIET_DBFS = -144.0  # of 24 bit, silence gives nothing at all
-OFFSET = 1e-6
+OFFSET, PLAIN_OFFSET = 1e-6, 1e-4
+RECORDERS_OFFSET = 0.02  # common practice, no source: converters stay under a percent
 SOFTEST_DBFS = -54.0
 FAINT_DB, FAINT_DOUBT_DB, FAINT_SIGMAS = 0.6, 1.5, 3.0  # noise alone passes for the sine once in 400 times at worst
 ENOUGH_FLOOR_DB, ENOUGH_DOUBT_DB = -60.0, 0.15
+TAIL_DB = 10.0
 SAME_FLOOR_DB, MORE_FLOOR_DB = 1.0, 3.0
 
 
@@ -55,6 +59,8 @@ class Verdict(NamedTuple):
         Of the sine where the gain is steady.
     reason : str
         In plain words.
+    moved : bool
+        Whether the gain moved with time, so that figures of it against level mean nothing.
     """
 
     kind: str
@@ -62,6 +68,7 @@ class Verdict(NamedTuple):
     linear_up_to_dbfs: float | None
     gain_db: float
     reason: str
+    moved: bool = False
 
 
 def verdict(heard: Heard) -> Verdict:
@@ -83,7 +90,7 @@ def verdict(heard: Heard) -> Verdict:
     series = {key: series_of(heard, key, run, same) for key in SERIES}
     gain = series["sine", 0].plain
     told = _told(heard, series, swaying, gain)  # what stays open names no gain of its own
-    return Verdict(told.kind, told.linear, told.linear_up_to_dbfs, gain, told.reason)
+    return told._replace(gain_db=gain)
 
 
 def _told(heard, series, swaying, gain):
@@ -92,11 +99,14 @@ def _told(heard, series, swaying, gain):
     failed = [level for level, each in zip(levels, fails, strict=True) if each]
     if not failed:
         return _linear(heard, swaying, gain)
+    if not swaying and moves(heard, series):
+        return _moved(heard, series)
     if not swaying and wanders(heard, series):
         return _open(
             None,
             "its gain goes up and down from step to step with no distortion and no order, so it moves with time, and "
-            "whether it moves with level as well does not show; record again with the box's modulation off",
+            "whether it moves with level as well does not show; record again with the box's modulation off, and player "
+            "and recorder on one clock",
         )
     small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
     if swaying and small and not any((each.off > 0.0).any() for each in series.values()):
@@ -128,6 +138,18 @@ def _open(linear, reason):
     return Verdict(CANNOT_TELL, linear, None, np.nan, f"Cannot tell: {reason}.")
 
 
+def _moved(heard, series):
+    moved = f"the gain moved by {quantity(heard.moved_db, 'dB', 2)} while it was recorded, between equal levels"
+    if plainly_bent(heard):
+        told = f"{_worst(heard, series)}, so its input level matters; but {moved}, and from where on does not show"
+        return _open(False, told)._replace(moved=True)
+    return _open(
+        None,
+        f"{moved}, so whether it moves with level as well does not show; let everything warm up, switch off what "
+        "modulates or rides the level, and record again",
+    )._replace(moved=True)
+
+
 def _coder(heard):
     return (
         f"the recording carries an error of {quantity(heard.stray_db, 'dB', 0)} that follows the sound without "
@@ -157,7 +179,7 @@ def _linear(heard, swaying, gain):
     upper = rows[len(rows) // 2 :]
     floor, doubt = rows[-1].floor_db, max(row.doubt_db[0] for row in upper)
     if not swaying and (floor > ENOUGH_FLOOR_DB or doubt > ENOUGH_DOUBT_DB):
-        what = _coder(heard) if heard.coded else "what does not repeat is too loud; record with less noise"
+        what = _coder(heard) if heard.coded else _not_repeating(heard, rows[-1])
         return _open(
             None, f"distortion would show only above {quantity(floor, 'dB', 0)} of the loudest sine, because {what}"
         )
@@ -174,12 +196,12 @@ def _linear(heard, swaying, gain):
             return _open(None, _coder(heard))
         return _open(
             None,
-            f"a sine of {quantity(faint.part.level_dbfs, 'dBFS', 0)} "
+            f"the faint sine ahead of the steps, of {quantity(faint.part.level_dbfs, 'dBFS', 0)}, "
             + (
                 "does not come through, as behind rounding without dither, which may be the recording's; record with "
                 "24 bit"
                 if known
-                else "drowns in noise; record with less of it"
+                else "drowns in noise, and nothing louder would show a box that rounds; record with less noise"
             ),
         )
     if swaying:
@@ -199,13 +221,30 @@ def _linear(heard, swaying, gain):
     return _noise(heard, gain, free)
 
 
+def _not_repeating(heard, loudest):
+    if loudest.stray_dbfs > heard.noise_dbfs + TAIL_DB:
+        return (
+            "what does not repeat is far louder there than in the silences, as reverberation or a modulation of the "
+            "box leaves it; turn that off if the box allows"
+        )
+    return "what does not repeat is too loud; record with less noise"
+
+
 def _noise(heard, gain, free):
     """Return what is said of noise and offset: whose they are, a recording of the box alone does not show."""
     noise, chain = heard.noise_dbfs, heard.chain_noise_dbfs
-    if noise <= QUIET_DBFS and abs(heard.offset) <= OFFSET:
+    noisy = noise > QUIET_DBFS
+    if not noisy and abs(heard.offset) <= OFFSET:
         return Verdict(LINEAR, True, None, gain, f"{free}.")
-    found = f"noise at {quantity(noise, 'dBFS', 1)}" if noise > QUIET_DBFS else f"offset of {heard.offset:.2g}"
-    if chain is not None and chain > QUIET_DBFS and noise > QUIET_DBFS:
+    found = [f"noise at {quantity(noise, 'dBFS', 1)}"] if noisy else []
+    if _offset_is_its_own(heard):
+        also = f" Whose the {found[0]} is, does not show." if found else ""
+        told = f"{free}. It adds an offset of {number(heard.offset, 3)}, more than a recorder does.{also}"
+        return Verdict(NOISY, True, None, gain, told)
+    if not noisy or abs(heard.offset) > PLAIN_OFFSET:
+        found.append(f"offset of {number(float(f'{heard.offset:.2g}'))}")
+    found = " and the ".join(found)
+    if chain is not None and chain > QUIET_DBFS and noisy:
         if noise < chain + SAME_FLOOR_DB:
             told = f"{free}. The {found} is there without the box as well."
             return Verdict(LINEAR, True, None, gain, told)
@@ -220,6 +259,13 @@ def _noise(heard, gain, free):
         f"{free}. Cannot tell whether the {found} is its own or the recording's: record the test file once more "
         "without the box, and give that in place of the test file.",
     )
+
+
+def _offset_is_its_own(heard):
+    """Tell whether the recording without the box has no such offset; or, not knowing that, whether no recorder has."""
+    if heard.chain_noise_dbfs is not None and heard.chain_noise_dbfs > QUIET_DBFS:
+        return abs(heard.offset - heard.chain_offset) > max(PLAIN_OFFSET, abs(heard.chain_offset))
+    return abs(heard.offset) > RECORDERS_OFFSET
 
 
 # ---------------------------------------------------------------------------------------------------- all other boxes
