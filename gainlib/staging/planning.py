@@ -292,11 +292,12 @@ class _Planner:
     def _warn_of_clipping(self, peak_dbfs):
         """Say so where a fixed bus clips before the master takes its level down: no gain ahead of it helps then."""
         if peak_dbfs > 0.0:
-            target, fader = self._wish.target_dbtp, self._found.master.fader_db
+            target = quantity(self._wish.target_dbtp, "dBTP", 1, signed=True)
+            peak = quantity(peak_dbfs, "dBFS", 1, signed=True)
             self._warnings.append(
-                f"master: the sum clips ahead of the master fader: for {quantity(target, 'dBTP', 1, signed=True)} "
-                f"behind it the sum would have to peak at {quantity(peak_dbfs, 'dBFS', 1, signed=True)}, and a fixed bus "
-                f"ends at 0 dBFS; bring the master fader up from {_db(fader)}, or ask for a lower target, and plan again"
+                f"master: the sum clips ahead of the master fader: for {target} behind it the sum would have to peak "
+                f"at {peak}, and a fixed bus ends at 0 dBFS; bring the master fader up from "
+                f"{_db(self._found.master.fader_db)}, or ask for a lower target, and plan again"
             )
 
     def _move_channels(self, staged, shifts, now):
