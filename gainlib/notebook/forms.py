@@ -158,7 +158,7 @@ class ExerciseForm(Panel):
         earned = f"{points_text(verdict.points)} of {points_text(verdict.max_points)} points"
         text = verdict.feedback.replace("\n", "\n\n")
         if verdict.shows_key and verdict.state != "right":
-            text += "\n\nThe right value is told now, and a teacher will see that; take **New numbers** for the next try."
+            text += "\n\nThe right value is told now, and a teacher sees that; take **New numbers** for the next try."
         counted = self._desk.points(self.exercise)
         if self._desk.practising(self.exercise):
             text += "\n\nThis is practice, so no points are counted."
