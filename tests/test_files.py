@@ -182,6 +182,7 @@ def test_name_longer_than_a_file_can_have(tmp_path):
     write(tmp_path / f"{'a' * 251}.wav", _noise())
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="only Unix has pipes with a name")
 def test_link_to_nothing_and_pipe_are_named(tmp_path):
     """They are listed with the sound files, and refused in words; nobody waits for a pipe to be filled."""
     (tmp_path / "b.wav").symlink_to(tmp_path / "gone.wav")

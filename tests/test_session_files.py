@@ -273,6 +273,7 @@ def test_files_that_would_share_a_name_keep_their_suffix(tmp_path):
     assert open_folder(tmp_path).names == (" .wav", "kick.flac", "kick.wav", "kick.wav.wav")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="only Unix has pipes with a name")
 def test_what_cannot_be_opened_is_named_and_not_left_out(tmp_path):
     soundfile.write(tmp_path / "a.wav", np.zeros(480), 48000)
     (tmp_path / "b.wav").symlink_to(tmp_path / "gone.wav")
