@@ -18,10 +18,11 @@ from numbers import Real
 from pathlib import Path
 
 from gainlib.audio import GainlibError
+from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import quantity
 from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, topological_order
-from gainlib.session.strip import BUS
+from gainlib.session.strip import BUS, ratio
 from gainlib.staging.advice import one_loud_source
 from gainlib.staging.chain import CLOSE_DB, TRIM_LIMIT_DB, Rules, walk
 from gainlib.staging.gauge import levels_at
@@ -279,7 +280,8 @@ class _Planner:
         if level_dependent(self._found.master.inserts):
             bus_db = min(0.0, wanted - now[f"{BUS}/in"].true_peak_dbtp) if self._found.bus == "fixed" else 0.0
         elif self._found.bus == "fixed":
-            self._warn_of_clipping(now[f"{BUS}/in"].peak_dbfs + bus_db)
+            level = now[f"{BUS}/in"]
+            self._warn_of_clipping(ratio_to_db(ratio(level.peak_dbfs) + abs(level.dc_offset)) + bus_db)
         shifts = {name: bus_db if leader == leaders[BUS] else 0.0 for name, leader in leaders.items()}
         if self._found.bus == "fixed":
             for name, leader in leaders.items():
