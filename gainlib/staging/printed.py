@@ -137,7 +137,7 @@ def _sentences(planned, printed, null, linear):
     near = f"{'within' if abs(off) <= PEAK_LIMIT_DB else 'NOT within'} {number(PEAK_LIMIT_DB)} dB"
     peaks = (quantity(reading.true_peak_dbtp, "dBTP", 2) for reading in (printed, planned))
     yield f"True peak {', planned '.join(peaks)}: {quantity(off, 'dB', 2, signed=True)}, {near}."
-    if null is None:
+    if null is None or not null.alike:
         yield "The print has nothing in common with the planned bus; is it a print of this song, from the same start?"
         return
     level = f"The print stands {quantity(null.gain_db, 'dB', 2, signed=True)} against the plan"
@@ -145,8 +145,14 @@ def _sentences(planned, printed, null, linear):
     start = f", and starts {number(1000 * null.offset_s, 2, signed=True)} ms later" if null.offset_s else ""
     yield f"{level}{turned}{start}."
     depth = quantity(null.depth_db, "dB", 1)
+    if not null.whole:
+        plan_s, print_s = (quantity(seconds, "s", 1) for seconds in null.left_out_s)
+        yield (
+            f"Compared were {quantity(null.compared_s, 's', 1)}; of the plan {plan_s} with sound were not, and of the "
+            f"print {print_s}. Print the whole song, from the same start."
+        )
     if null.depth_db <= DEEP_DB:
-        yield f"Subtracted, {depth} remain: it is the planned mix."
+        yield f"Subtracted, {depth} remain: it is the planned mix{'' if null.whole else ', as far as it goes'}."
     elif linear:
         yield (
             f"Subtracted, {depth} remain, and {quantity(DEEP_DB, 'dB')} were to be had, since nothing here depends on "
