@@ -57,7 +57,7 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     'nothing was measured that shows this: active level −20.00 dBFS, named at −34 dBFS or less'
     """
     if not math.isfinite(stem.reading.active_dbfs) and tag != "pair":
-        return "nothing was measured that shows this: it is silent, and then nothing else is looked for"
+        return "nothing was measured that shows this: it is silent, and then only an offset is looked for"
     return f"nothing was measured that shows this: {_AGAINST[tag](stem, stems)}"
 
 

@@ -81,13 +81,15 @@ class PlanStep(Step):
             self.note(told)
 
     def _show(self, plan):
+        from gainlib.staging.advice import raised_floors
+
         self._picture.children = [_picture(self.song.session, plan)]
         self.moves.value = table("What to move", HEADS, map(_move_row, plan.moves), (2, 3))
         checks, missed = plan.verification.checks, plan.verification.missed
         rows = [(check.name, str(check).removeprefix(f"{check.name}: ")) for check in checks]
         every = table("Checks on a full render", ("what", "measured"), rows)
         self.words.value = (
-            listed("What came up", plan.warnings)
+            listed("What came up", (*plan.warnings, *raised_floors(plan.session, self.song.stems or ())))
             + listed("For you to decide; nothing was moved for it", plan.advice)
             + f"<details><summary>All {len(checks)} checks on a full render</summary>{every}</details>"
         )
