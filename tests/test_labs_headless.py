@@ -2,12 +2,13 @@
 
 import json
 import re
+from itertools import chain, count
 from pathlib import Path
 
 import nbclient
 import nbformat
 import pytest
-from pace import within
+from pace import assert_within
 
 from gainlib.exercises import bank
 
@@ -32,13 +33,13 @@ def pytest_generate_tests(metafunc):
         metafunc.parametrize("path", LABS, ids=[path.stem for path in LABS])
 
 
-def run(path, folder, monkeypatch, *more):
-    """Run a notebook, its first code cell timed, with further cells at its end; returns it as it was left."""
+def run(path, folder, monkeypatch, *more, whole=True):
+    """Run a notebook, or it up to its set-up cell, which is timed, and further cells; returns it as it was left."""
     monkeypatch.setenv("GAINLIB_RECORDS", str(folder))
     book = nbformat.read(path, as_version=4)
     first = next(index for index, cell in enumerate(book.cells) if cell.cell_type == "code")
     book.cells[first : first + 1] = [code(START), book.cells[first], code(STOP)]
-    book.cells += [code(source) for source in more]
+    book.cells = [*book.cells[: None if whole else first + 3], *map(code, more)]
     nbclient.NotebookClient(book, timeout=300, kernel_name="python3").execute()
     return book
 
@@ -52,6 +53,11 @@ def printed(book):
     """Join what the cells of a notebook printed."""
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     return "".join(output["text"] for output in outputs if output.get("name") == "stdout")
+
+
+def setup_s(book):
+    """Return how long the set-up cell worked."""
+    return float(re.search(r"SETUP (\S+)", printed(book)).group(1))
 
 
 def failures(book):
@@ -77,9 +83,8 @@ def test_there_is_a_notebook_for_every_lab_of_the_bank():
 def test_untouched_gives_nothing_and_no_error_and_set_up_is_quick(path, tmp_path, monkeypatch):
     book = run(path, tmp_path, monkeypatch, SCORE)
     assert failures(book) == []
-    took = float(re.search(r"SETUP (\S+)", printed(book)).group(1))
-    print(f"set-up cell: {took:.2f} s")
-    assert within(took, SETUP_S)
+    runs = chain([book], (run(path, tmp_path, monkeypatch, whole=False) for _ in count()))
+    assert_within(SETUP_S, lambda: setup_s(next(runs)))
     points, possible, percent = score(book)
     assert points == 0 and percent == 0
     assert possible == sum(each.points for each in bank() if each.lab == path.stem[:2])

@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 import pytest
-from pace import within
+from pace import assert_within
 
 from gainlib import meters, signals
 from gainlib.audio import Audio, AudioFile, GainlibError, write
@@ -256,10 +256,14 @@ def test_the_k_filter_refuses_a_block_of_another_shape():
 
 def test_five_minutes_of_stereo_take_well_under_a_second(capsys):
     audio = signals.pink_noise(-20.0, 300.0, channels=2)
-    spent, passed = time.process_time(), time.perf_counter()
-    reading = measure(audio)
-    spent, passed = time.process_time() - spent, time.perf_counter() - passed
-    with capsys.disabled():
-        print(f"\nevery meter over 5 min of stereo at 48 kHz: {spent:.2f} s of processor, {passed:.2f} s passed")
-    assert reading.rms_dbfs == pytest.approx(-20.0, abs=1e-6)
-    assert within(spent, 2.0)
+
+    def spent_s():
+        spent, passed = time.process_time(), time.perf_counter()
+        reading = measure(audio)
+        spent, passed = time.process_time() - spent, time.perf_counter() - passed
+        with capsys.disabled():
+            print(f"\nevery meter over 5 min of stereo at 48 kHz: {spent:.2f} s of processor, {passed:.2f} s passed")
+        assert reading.rms_dbfs == pytest.approx(-20.0, abs=1e-6)
+        return spent
+
+    assert_within(2.0, spent_s)
