@@ -7,6 +7,7 @@ import time
 
 import numpy as np
 import pytest
+from misfits import MISFITS
 from pace import assert_within
 
 from gainlib import meters, signals
@@ -198,23 +199,12 @@ EACH = {
     meters.TruePeakMeter: lambda meter: meter.magnitude(),
     Meter: lambda meter: meter.result(),
 }
-# channels of the meter, shape of a block that does not fit it
-STRANGE = [
-    (2, (64, 1)),
-    (3, (64, 2)),
-    (2, (64,)),
-    (1, (64, 3)),
-    (2, (64, 9)),
-    (2, (2, 64)),
-    (1, (64, 0)),
-    (2, (8, 2, 2)),
-]
 
 
 @pytest.mark.parametrize("kind", EACH, ids=lambda kind: kind.__name__)
 def test_a_block_of_another_shape_is_refused_and_leaves_the_meter_as_it_was(kind):
     samples = signals.pink_noise(-20.0, 0.6, channels=3).samples
-    for channels, shape in STRANGE:
+    for channels, shape in MISFITS:
         meter, other = kind(48000, channels), kind(48000, channels)
         meter.push(samples[:9000, :channels])
         with pytest.raises(GainlibError, match=re.escape(f"a block of shape {shape}")) as told:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from misfits import MISFITS
 
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
@@ -147,24 +148,11 @@ def test_frames_channels_rate_and_name_are_kept(processor, rate_hz, channels, dt
     assert processor.process(Audio(np.array([0.1]), rate_hz)).frames == 1
 
 
-# channels of the run, shape of a block that does not fit it
-STRANGE = [
-    (2, (64, 1)),
-    (3, (64, 2)),
-    (2, (64,)),
-    (1, (64, 3)),
-    (2, (64, 9)),
-    (2, (2, 64)),
-    (1, (64, 0)),
-    (2, (8, 2, 2)),
-]
-
-
 @pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
 def test_a_block_of_another_shape_is_refused_and_leaves_the_run_as_it_was(processor):
     """The shapes go both ways past the run's own: columns that are missing, and columns there is no room for."""
     samples = noise(3000, 3)
-    for channels, shape in STRANGE:
+    for channels, shape in MISFITS:
         run = processor.stream(RATE_HZ, channels)
         head = run.push(samples[:1000, :channels])
         with pytest.raises(GainlibError, match=re.escape(f"a block of shape {shape}")) as told:

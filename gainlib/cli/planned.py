@@ -199,22 +199,18 @@ def _files(folder):
 
 
 def _without(strips, patterns):
-    return tuple(strip for strip in strips if not any(_fits(strip.name, pattern) for pattern in patterns))
+    from gainlib.session.files import fits
+
+    return tuple(strip for strip in strips if not any(fits(strip.name, pattern) for pattern in patterns))
 
 
 def _tell_idle(patterns, names):
     """Tell which patterns leave nothing out: a name misspelt would count without a word."""
+    from gainlib.session.files import fits
+
     for pattern in patterns:
-        if not any(_fits(name, pattern) for name in names):
+        if not any(fits(name, pattern) for name in names):
             print(f"--leave-out {plain(pattern)}: fits no stem, so it leaves none out", file=sys.stderr)
-
-
-def _fits(name, pattern):
-    from fnmatch import fnmatchcase
-    from unicodedata import normalize
-
-    name, pattern = (normalize("NFC", text).casefold() for text in (name, pattern))
-    return name == pattern or fnmatchcase(name, pattern)
 
 
 def _looked_at(session, unreadable, bar):

@@ -269,11 +269,11 @@ def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) ->
     if not found:
         suffixes = ", ".join(sorted(_audio.audio_suffixes()))
         raise GainlibError(f"{str(folder)!r} holds no audio file; there should be one of {suffixes}")
-    patterns = [_folded(pattern) for pattern in leave_out]
+    patterns = tuple(leave_out)
     stems, names, strips = [each.stem for each in found], [each.name for each in found], []
     for each in found:
         unclear = stems.count(each.stem) > 1 or each.stem in (BUS, *names) or not each.stem.strip()
-        if any(_fits(name, pattern) for name in (each.stem, each.name) for pattern in patterns):
+        if any(fits(name, pattern) for name in (each.stem, each.name) for pattern in patterns):
             continue
         try:
             strips.append(Strip(each.name if unclear else each.stem, _audio.AudioFile(each)))
@@ -288,5 +288,12 @@ def _folded(name):
     return unicodedata.normalize("NFC", name).casefold()
 
 
-def _fits(name, pattern):
-    return _folded(name) == pattern or fnmatchcase(_folded(name), pattern)
+def fits(name: str, pattern: str) -> bool:
+    """Tell whether a name is meant by another name or a pattern, whatever its case and however its accents are stored.
+
+    Examples
+    --------
+    >>> fits("Kick [in]", "kick [in]"), fits("Kick", "k*"), fits("Kick", "snare")
+    (True, True, False)
+    """
+    return _folded(name) == _folded(pattern) or fnmatchcase(_folded(name), _folded(pattern))

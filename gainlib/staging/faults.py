@@ -20,7 +20,7 @@ FAULTS = {
     "polarity": "upside down against another stem, or one side against the other",
     "dual mono": "two channels that are the same",
     "sparse": f"plays less than {number(100 * examine.SPARSE)} % of the time",
-    "silent": "nothing above −90 dBFS",
+    "silent": "nothing above −90 dBFS, an offset aside",
     "high crest": f"peaks more than {quantity(examine.HIGH_CREST_DB, 'dB')} over its active level",
     "over full scale": "peak above 0 dBFS in a float file",
     "pair": "left or right side of a pair of mono files",
