@@ -6,7 +6,7 @@ from numbers import Integral
 
 from gainlib.audio import GainlibError
 
-HIGHEST_DB = 200.0  # far above what any control of practice gives; a whole row of such gains still fits a float
+HIGHEST_DB = 200.0  # a choice, no source: far above any control's, and a whole row of such gains still fits a float
 
 
 def nearest(name: str, known) -> str:

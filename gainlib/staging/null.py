@@ -30,7 +30,9 @@ LEAST_DRIFT_PPM = 0.2
 LEAST_SHIFT = 0.002  # frames; a smaller one is not told from none
 DEEP_DB = -90.0
 HEARD_DB = -60.0
-ALIKE_DB = -3.0  # a best fit that cancels less has no level to speak of
+# Choices of this project, no source: a best fit that cancels less has no level to speak of; what is left out may be so
+# little.
+ALIKE_DB = -3.0
 LEFT_OUT_S = 0.1
 
 

@@ -23,7 +23,7 @@ NEAR_S, FAR_S = 0.1, 1.0
 HALF, FINE = 16, 32
 JITTER_S = 0.4e-3
 LEAST_PPM = 0.02
-JUMP_S, JUMP_RATIO, JUMP_MARKS = 40e-6, 8.0, 4  # under that what a box does to a mark may be as much
+JUMP_S, JUMP_RATIO, JUMP_MARKS = 40e-6, 8.0, 4  # a choice, no source: a box may move a mark as much as less
 
 
 @dataclass(frozen=True)

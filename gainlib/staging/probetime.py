@@ -3,6 +3,8 @@
 The ladder of the test file climbs as time goes on, so a gain that drifts looks like one that follows the level. Some
 levels come twice, though: the mark at the start as that of a later step, those at the end as that of an earlier one,
 and the swell passes most of the steps again. What follows the level alone is the same both times.
+
+The limits are choices of this project, no source; the boxes and spoilt recordings of its tests are what they rest on.
 """
 
 from collections.abc import Sequence

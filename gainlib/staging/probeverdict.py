@@ -35,7 +35,7 @@ from gainlib.staging.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_
 
 CANNOT_TELL = "cannot tell"
 QUIET_DBFS = -144.0  # of 24 bit, silence gives nothing at all
-OFFSET, PLAIN_OFFSET = 1e-6, 1e-4
+OFFSET, PLAIN_OFFSET = 1e-6, 1e-4  # choices of this project, no source
 RECORDERS_OFFSET = 0.02  # common practice, no source: converters stay under a percent
 SOFTEST_DBFS = -54.0
 FAINT_DB, FAINT_DOUBT_DB, FAINT_SIGMAS = 0.6, 1.5, 3.0  # noise alone passes for the sine once in 400 times at worst
