@@ -7,7 +7,7 @@ return; faders go to 0 dB, and the rest goes on the post trim.
 
 from gainlib.audio import Audio
 from gainlib.demo.chains import CUED, DRUMS
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 from gainlib.exercises.controls import applied
 from gainlib.meters import active_level, rms_dbfs, sample_peak_dbfs, true_peak_dbtp
 from gainlib.session import Session
@@ -25,18 +25,18 @@ def solved(given):
     given : dict
         The variant.
     """
-    found = sitting.session(given)
-    placed = sitting.as_found(given)
+    found = assignment.session(given)
+    placed = assignment.as_found(given)
     was = {node: rms_dbfs(audio) for node, audio in found.render().audios(_nodes(found)).items()}
-    for name in sitting.SOUNDING:
+    for name in assignment.SOUNDING:
         placed[name] |= _strip(found, name, placed[name], was)
     _groups(found, placed, was)
     move = AIM_DBTP - true_peak_dbtp(applied(found, placed).render().bus)
-    for name in (*(stem for stem in sitting.SOUNDING if stem not in DRUMS), "drums"):
+    for name in (*(stem for stem in assignment.SOUNDING if stem not in DRUMS), "drums"):
         placed[name]["post_trim_db"] = round(placed[name]["post_trim_db"] + move, 2)
     for name in CUED:
         placed[name]["send cue level_db"] = round(placed[name]["send cue level_db"] - move, 2)
-    for name in sitting.SOUNDING:
+    for name in assignment.SOUNDING:
         post = min(max(placed[name]["post_trim_db"], -MOST_DB), MOST_DB)  # the rest goes on the fader, within 3 dB
         rest = round(placed[name]["post_trim_db"] - post, 2)
         placed[name] |= {"post_trim_db": post, "fader_db": rest}
@@ -46,7 +46,7 @@ def solved(given):
 
 
 def _nodes(found):
-    nodes = [f"{name}/out" for name in sitting.SOUNDING]
+    nodes = [f"{name}/out" for name in assignment.SOUNDING]
     return (*nodes, *(f"{name}/post" for name in CUED), "drums/trim", "drums/out")
 
 

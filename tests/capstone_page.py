@@ -3,10 +3,10 @@
 import re
 
 from gainlib.exercises import exercise
-from gainlib.exercises.capstone import reference, sitting
+from gainlib.exercises.capstone import assignment, reference
 from gainlib.notebook.panels.lab12_strip import row_name
 
-TARGETS = (*sitting.SOUNDING, *sitting.GROUPS)
+TARGETS = (*assignment.SOUNDING, *assignment.GROUPS)
 MOVED_DB = 0.005
 
 
@@ -17,7 +17,7 @@ def typed(value, digits=2):
 
 def moves(given):
     """Return for every strip and group what is to be typed, in the order of the page: (group, field, value)."""
-    found, wanted = sitting.as_found(given), reference.controls(given)
+    found, wanted = assignment.as_found(given), reference.controls(given)
     listed = {}
     for target in TARGETS:
         gains, faders, sends = [], [], []
@@ -38,8 +38,8 @@ def field(found, group, name):
 
 def report(given):
     """Return the ticks of the fault report: (stem, words of the tag)."""
-    words = {option.key: option.text for option in sitting.tags(given)}
-    return [(stem, words[tag]) for stem, tags in sitting.faults(given).items() for tag in tags]
+    words = {option.key: option.text for option in assignment.tags(given)}
+    return [(stem, words[tag]) for stem, tags in assignment.faults(given).items() for tag in tags]
 
 
 def cells(given):

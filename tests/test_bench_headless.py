@@ -17,7 +17,7 @@ from gainlib.audio import Audio, read, write
 from gainlib.notebook import Bench
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_work import Stopped
-from gainlib.processors import Compressor, Filter, Saturation, Unseen
+from gainlib.processors import BlackBox, Compressor, Filter, Saturation
 from gainlib.session import from_json
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
@@ -206,12 +206,12 @@ def test_chains_are_put_together_box_by_box(bench, stems):
     step.rows[1].fields["ratio"].value = "4"
     step.rows[1].around["out_db"].value = "2.5"
     first, second = bench.song.session.strip("kick").inserts
-    assert first.processor == Unseen(-20.5)
+    assert first.processor == BlackBox(-20.5)
     assert second.processor == Compressor(ratio=4.0) and second.out_db == 2.5
     step.rows[1].earlier.click()
-    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Compressor", "Unseen"]
+    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Compressor", "BlackBox"]
     step.rows[0].remove.click()
-    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Unseen"]
+    assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["BlackBox"]
     step.gains["trim_db"].value = "−3,5"
     step.dc_block.value = True
     assert (bench.song.session.strip("kick").trim_db, bench.song.session.strip("kick").dc_block) == (-3.5, True)
@@ -242,7 +242,7 @@ def test_a_chains_file_brings_chains_groups_and_balance(bench, stems):
     assert "echo" in bench.balance().faders.names
 
 
-@pytest.mark.parametrize(("box", "kinds"), [(Saturation(), ["Unseen"]), (Filter("peaking", 1000.0, 1.0, 4.0), [])])
+@pytest.mark.parametrize(("box", "kinds"), [(Saturation(), ["BlackBox"]), (Filter("peaking", 1000.0, 1.0, 4.0), [])])
 def test_a_box_is_measured_by_the_recording_of_a_test_file(bench, stems, tmp_path, box, kinds):
     """What depends on level gets a box with the reference of the model itself; what does not gets none."""
     open_folder(bench, stems[0])

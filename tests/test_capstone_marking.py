@@ -11,7 +11,17 @@ from gainlib.audio import read, write
 from gainlib.demo.chains import POOLS, drawn
 from gainlib.demo.faults import TAGS
 from gainlib.exercises import Events, Record, exercise, mark, tally
-from gainlib.exercises.capstone import arrived, balanced, delivered, export, figures, filled, reference, sitting, staged
+from gainlib.exercises.capstone import (
+    assignment,
+    balanced,
+    delivered,
+    export,
+    measurements,
+    reference,
+    staged,
+    stem_report,
+    worksheet,
+)
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.variants import PRACTICE
 from gainlib.meters import measure
@@ -38,7 +48,7 @@ def right():
 @pytest.fixture(scope="module")
 def facts(right):
     given = given_of("12-5")
-    return delivered.facts_of(figures.figures_of(right, given), sitting.session(given).frames)
+    return delivered.facts_of(measurements.figures_of(right, given), assignment.session(given).frames)
 
 
 def changed(placed, *moves):
@@ -51,7 +61,7 @@ def changed(placed, *moves):
 
 def first_box(linear=False):
     """Return a strip and the place of a box in it that cares about its level."""
-    found = sitting.session(given_of("12-3"))
+    found = assignment.session(given_of("12-3"))
     boxes = [
         (strip.name, k)
         for strip in found.strips
@@ -75,7 +85,7 @@ def test_all_six_are_about_one_session_and_another_learner_has_another():
 @pytest.mark.parametrize("seed", range(60))
 def test_drawn_chains(seed):
     chains = drawn(seed)
-    assert set(chains) == set(sitting.SOUNDING)
+    assert set(chains) == set(assignment.SOUNDING)
     boxes = [box for each in chains.values() for box in each]
     built_for = [box.reference_dbfs for box in boxes if not box.linear]
     assert all(-20 <= level <= -12 for level in built_for) and len(built_for) >= 8
@@ -98,7 +108,7 @@ def test_every_kind_of_box_is_what_it_is_marked_as():
 def report_from_figures(seed):
     """Report faults from what the panel shows, by the floors that the task states."""
     found = {}
-    for stem in arrived.arrived(seed):
+    for stem in stem_report.arrived(seed):
         level, tags = stem.reading.active_dbfs, set()
         if not np.isfinite(level):
             found[stem.name] = {"silent"}
@@ -131,7 +141,7 @@ def test_the_report_can_be_made_from_the_figures_shown(learner):
 def test_figures_against_a_plain_render(right, tmp_path):
     """The same nodes by ``render`` and ``measure``, and the null by real files of 24 bit."""
     given = given_of("12-5")
-    found, session = figures.figures_of(right, given), sitting.staged(right, given)
+    found, session = measurements.figures_of(right, given), assignment.staged(right, given)
     trace = session.render()
     for node in ("05 bass/insert 1/in", "05 bass/out", "drums/out", "bus"):
         reading = measure(trace.audio(node))
@@ -141,7 +151,7 @@ def test_figures_against_a_plain_render(right, tmp_path):
     assert found.bus.true_peak_dbtp == pytest.approx(reading.true_peak_dbtp, abs=1e-6)
     assert found.bus.loudness_lufs == pytest.approx(reading.loudness_lufs, abs=1e-6)
     files = []
-    for node in (*figures.parts_of(session), "bus"):
+    for node in (*measurements.parts_of(session), "bus"):
         files.append(write(tmp_path / f"{len(files)}.wav", trace.audio(node)) or tmp_path / f"{len(files)}.wav")
     *parts, mix = [read(path) for path in files]
     depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))
@@ -159,7 +169,7 @@ def test_a_hand_with_meters_gets_every_point(learner):
     assert placed != reference.controls(given)
     assert marked("12-3", placed, learner).state == "right"
     assert marked("12-4", placed, learner).state == "right"
-    trace = sitting.staged(placed, given).render()
+    trace = assignment.staged(placed, given).render()
     bus = measure(trace.bus)
     facts = {
         "bits": 24,
@@ -192,8 +202,8 @@ def test_drums_of_another_shape_keep_their_reduction():
 
 def test_a_fault_missed_is_refused():
     given = given_of("12-1")
-    report = sitting.faults(given)
-    bearing = next(stem for stem, tags in report.items() if tags != ["none"] and stem != sitting.SILENT)
+    report = assignment.faults(given)
+    bearing = next(stem for stem, tags in report.items() if tags != ["none"] and stem != assignment.SILENT)
     missed = {**report, bearing: report[bearing][1:] or ["none"]}
     verdict = marked("12-1", missed)
     assert verdict.state == "partly" and verdict.points < 20
@@ -214,7 +224,7 @@ def test_a_drive_off_by_3_db_is_refused(right, by, word):
 
 def test_a_bypass_that_is_not_matched_is_refused(right):
     name, _ = first_box()
-    boxes = sitting.session(given_of("12-3")).strip(name).inserts
+    boxes = assignment.session(given_of("12-3")).strip(name).inserts
     last = max(k for k, box in enumerate(boxes, 1) if not box.processor.linear)
     louder = changed(right, (name, f"insert {last} out_db", 0.6), (name, "post_trim_db", -0.6))
     verdict = marked("12-3", louder)
@@ -231,7 +241,7 @@ def test_a_bypass_that_is_not_matched_is_refused(right):
 def test_one_fader_moved_is_refused(right, name, by):
     verdict = marked("12-4", changed(right, (name, "fader_db", by)))
     assert verdict.state == "wrong" and verdict.points == 0
-    short, way = sitting.short_name(name), "louder" if by > 0 else "softer"
+    short, way = assignment.short_name(name), "louder" if by > 0 else "softer"
     off = re.search(rf"{short}: (\d\.\d\d) dB {way} against the", verdict.feedback, re.I)
     assert float(off[1]) == pytest.approx(abs(by), abs=0.03), "the middle of the others lies within hundredths of 0"
     assert "wanted within 0.2 dB" in verdict.feedback
@@ -261,7 +271,7 @@ def test_a_clipped_bus_is_refused(right, facts):
 
 
 def test_a_bus_half_a_dB_low_is_refused(right):
-    direct = [name for name in sitting.SOUNDING if name not in sitting.DRUM_STRIPS]
+    direct = [name for name in assignment.SOUNDING if name not in assignment.DRUM_STRIPS]
     lower = changed(right, *((name, "post_trim_db", -0.5) for name in (*direct, "drums", "reverb")))
     verdict = marked("12-5", {"controls": lower, "export": None})
     assert verdict.state == "wrong" and "too low" in verdict.feedback
@@ -269,7 +279,7 @@ def test_a_bus_half_a_dB_low_is_refused(right):
 
 def test_nothing_moved_is_no_answer_and_one_click_earns_nothing(right):
     given = given_of("12-3")
-    found = sitting.as_found(given)
+    found = assignment.as_found(given)
     one = changed(found, ("08 pad", "trim_db", 0.1))
     assert marked("12-3", one).points == marked("12-4", one).points == 0
     assert marked("12-5", {"controls": one, "export": None}).points == 0
@@ -285,7 +295,7 @@ def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
     assert set(written.facts) == set(delivered.FACTS) and str(tmp_path) not in json.dumps(written.facts)
     mix = read(tmp_path / "out" / "mix.wav")
     parts = [read(path) for path in sorted((tmp_path / "out" / "stems").glob("*.wav"))]
-    assert len(parts) == len(figures.parts_of(sitting.session(given))) + 1, "and the silent one"
+    assert len(parts) == len(measurements.parts_of(assignment.session(given))) + 1, "and the silent one"
     depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))
     assert written.facts["null_db"] == pytest.approx(depth, abs=0.1) and depth < -90
     answer = {"controls": right, "export": written.facts}
@@ -367,16 +377,16 @@ def test_cells_are_held_against_the_controls_handed_in(right):
     assert not verdict.shows_key
     told = [value for value in cells if f"{value:.1f}".replace("-", "−") in verdict.feedback.replace("0.3 dB", "")]
     assert not [value for value in told if value not in wrong], "what is asked is not told"
-    elsewhere = marked("12-6", {"controls": sitting.as_found(given), "cells": cells})
+    elsewhere = marked("12-6", {"controls": assignment.as_found(given), "cells": cells})
     assert elsewhere.points < 10
 
 
 def test_every_cell_there_is_has_a_label_and_a_reading():
     given = given_of("12-6")
-    found = figures.figures_of(None, given)
-    cells = list(filled.cells_of(given["seed"]))
-    assert len(cells) > 60 and len({filled.label(cell) for cell in cells}) == len(cells)
-    assert all(np.isfinite(filled.reading(found, cell)) for cell in cells)
+    found = measurements.figures_of(None, given)
+    cells = list(worksheet.cells_of(given["seed"]))
+    assert len(cells) > 60 and len({worksheet.label(cell) for cell in cells}) == len(cells)
+    assert all(np.isfinite(worksheet.reading(found, cell)) for cell in cells)
 
 
 # ---- counted -------------------------------------------------------------------------------------------------------
@@ -398,18 +408,18 @@ def test_practice_costs_nothing_and_earns_nothing(tmp_path):
     practice = events(
         tmp_path / "a",
         *(("hint", "12-2", PRACTICE, k) for k in (1, 2)),
-        ("answer", "12-2", PRACTICE, sitting.kinds),
+        ("answer", "12-2", PRACTICE, assignment.kinds),
     )
     score = tally(practice, WHO, CLASS, lab="12").scores["12-2"]
     assert (score.points, score.hints, score.state) == (0, 0, "unattempted")
     both = events(
         tmp_path / "b",
         *(("hint", "12-2", PRACTICE, k) for k in (1, 2)),
-        ("answer", "12-2", PRACTICE, sitting.kinds),
-        ("answer", "12-2", 0, sitting.kinds),
+        ("answer", "12-2", PRACTICE, assignment.kinds),
+        ("answer", "12-2", 0, assignment.kinds),
     )
     assert tally(both, WHO, CLASS, lab="12").scores["12-2"].points == 10
-    hinted = events(tmp_path / "c", ("hint", "12-2", 0, 1), ("answer", "12-2", 0, sitting.kinds))
+    hinted = events(tmp_path / "c", ("hint", "12-2", 0, 1), ("answer", "12-2", 0, assignment.kinds))
     assert tally(hinted, WHO, CLASS, lab="12").scores["12-2"].points == pytest.approx(8.5)
 
 
@@ -426,6 +436,6 @@ def test_a_gradebook_counts_it(tmp_path):
 def test_what_is_looked_at(right):
     """Every level-dependent box twice, every fader, every relation: nothing is left out for a name."""
     given = given_of("12-3")
-    boxes = [box for strip in sitting.session(given).strips for box in strip.inserts if not box.processor.linear]
+    boxes = [box for strip in assignment.session(given).strips for box in strip.inserts if not box.processor.linear]
     assert len(staged.look(right, given)) == 2 * len(boxes)
     assert len(balanced.look(right, given)) == 12 + 1 + 11 + 2 + 2

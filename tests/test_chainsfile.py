@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.processors import Saturation, Unseen
+from gainlib.processors import BlackBox, Saturation
 from gainlib.session import Insert, Send, Session, Strip
 from gainlib.session.files import from_builtins, to_builtins
 from gainlib.staging import apply_chains, plan
@@ -30,7 +30,7 @@ def test_short_and_long_forms_of_a_chain_say_the_same():
     assert chains == [(Insert(Saturation()),)] * len(forms)
     assert chained({"kick": "linear"})[0].strip("kick").inserts == ()
     boxes = chained({"kick": {"level-dependent": {"reference_dbfs": -12, "in_db": 2}, "fader_db": -3, "pan": 0.5}})[0]
-    assert boxes.strip("kick").inserts == (Insert(Unseen(-12.0), in_db=2.0),)
+    assert boxes.strip("kick").inserts == (Insert(BlackBox(-12.0), in_db=2.0),)
     assert (boxes.strip("kick").fader_db, boxes.strip("kick").pan) == (-3.0, 0.5)
 
 
@@ -103,11 +103,11 @@ def test_a_byte_order_mark_is_no_obstacle():
 
 def test_an_unseen_box_passes_everything_and_survives_json():
     audio = tone()
-    assert np.array_equal(Unseen(-12.0).process(audio).samples, audio.samples)
-    insert = Insert(Unseen(-12.0), in_db=1.0)
+    assert np.array_equal(BlackBox(-12.0).process(audio).samples, audio.samples)
+    insert = Insert(BlackBox(-12.0), in_db=1.0)
     assert from_builtins(Insert, to_builtins(insert)) == insert
     with pytest.raises(GainlibError, match="reference_dbfs is 99"):
-        Unseen(99)
+        BlackBox(99)
 
 
 def test_an_unseen_box_is_fed_and_its_output_left_to_the_ear():

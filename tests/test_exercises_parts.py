@@ -18,14 +18,14 @@ from gainlib.exercises import (
     Exercise,
     File,
     LevelMatch,
-    Map,
+    Matching,
     Measured,
     Multi,
+    NoListening,
     Number,
     Option,
     Order,
     Probes,
-    Silent,
     Slip,
     State,
     hint_price,
@@ -77,7 +77,7 @@ CHAIN = State(
 )
 CHAIN_KEY = {"stage 1": {"gain_db": 6.0}, "stage 2": {"gain_db": 6.0}}
 TRUTH = list("ABBABAABBABAABAB")
-SILENT = Silent(Number("Residual", "dB", tolerance=0.5), lambda g: -60.0)
+SILENT = NoListening(Number("Residual", "dB", tolerance=0.5), lambda g: -60.0)
 
 EVERY_KIND = {
     "number": exercise(Number("x", "dB", tolerance=0.1), key=-3.0),
@@ -87,10 +87,10 @@ EVERY_KIND = {
     "multi": exercise(Multi("Which ones?", options=STEMS), key=["kick", "pad"]),
     "order": exercise(Order("Quietest first", options=lambda g: STEMS), key=["pad", "kick", "bass"]),
     "map": exercise(
-        Map("What are they?", options=KINDS, items=STEMS), key={"kick": "bent", "bass": "linear", "pad": "bent"}
+        Matching("What are they?", options=KINDS, items=STEMS), key={"kick": "bent", "bass": "linear", "pad": "bent"}
     ),
     "tags": exercise(
-        Map("Faults", options=KINDS, items=STEMS, several=True, enough=0.8),
+        Matching("Faults", options=KINDS, items=STEMS, several=True, enough=0.8),
         key={"kick": ["bent"], "bass": [], "pad": ["bent", "linear"]},
     ),
     "state": exercise(CHAIN, key=CHAIN_KEY),
@@ -275,7 +275,7 @@ def test_a_listening_part_says_how_well_one_has_to_hear():
     """12 of 16 is the count that guessing reaches with 3.84 %, 11 of 16 with more than 5 % (binomial law)."""
     assert Abx("X is", trials=16).band == "12 of 16 or more in run 1, more in later runs"
     assert Abx("X is", trials=16, must_show=False).band == "any complete run"
-    by_meter = Silent(LevelMatch("Read", "dB", tolerance=0.1), lambda given: [0.0])
+    by_meter = NoListening(LevelMatch("Read", "dB", tolerance=0.1), lambda given: [0.0])
     matched = LevelMatch("As loud as A", "dB", trials=5, silent=by_meter)
     assert matched.band == "mean error up to 1 dB; from the readings: mean error up to 0.1 dB"
 

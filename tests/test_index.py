@@ -11,8 +11,8 @@ import pytest
 from gainlib.exercises import Record, bank, exercise
 from gainlib.notebook import Index, Lab
 from gainlib.notebook.glossary import GLOSSARY, GlossaryView, matching
-from gainlib.notebook.shelf import BEGUN, DONE, NOT_BEGUN, Shelf
-from gainlib.notebook.who import is_pseudonym, kept
+from gainlib.notebook.identity import is_pseudonym, kept
+from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, Shelf
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOK = ROOT / "labs" / "index.ipynb"
@@ -49,7 +49,7 @@ def test_a_name_entered_once_serves_every_lab(tmp_path):
     assert kept(tmp_path) == {"learner": "Anna", "class_code": "7b"}
     assert "Anna, class 7b" in panel.said.text
     lab = Lab("00", folder=tmp_path)
-    assert (lab.desk.learner, lab.desk.class_code) == ("Anna", "7b")
+    assert (lab.learner.name, lab.learner.class_code) == ("Anna", "7b")
     panel.name.value = "  "
     panel.take.click()
     assert "the name is empty; give a name" in panel.said.text

@@ -7,8 +7,8 @@ from scipy.stats import binom, binomtest
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, least_right, mark
+from gainlib.exercises.binomial import Run, percent
 from gainlib.exercises.blind import clips, matching, orders, pairs
-from gainlib.exercises.runs import Run, percent
 from gainlib.levels.exposure import minutes_a_day, percent_of_day, percent_of_week
 
 # NIOSH publication 98-126 (1998), table 1-1: duration per day by A-weighted level.

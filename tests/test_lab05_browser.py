@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 from gainlib.demo import demo_session
 from gainlib.exercises import exercise
 from gainlib.exercises.mixing import all_faders
-from gainlib.notebook.who import WHO_FILE
+from gainlib.notebook.identity import WHO_FILE
 
 pytestmark = pytest.mark.browser
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "05-mix-bus.ipynb"

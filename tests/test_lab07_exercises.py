@@ -8,7 +8,7 @@ from scipy.stats import binom
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.driving import runs, stages, trims
+from gainlib.exercises.working_range import runs, stages, trims
 from gainlib.processors import AsymmetricSaturation, Saturation, Tape
 
 ANNA = {f"07-{k}": exercise(f"07-{k}").variant("anna", class_code="7b") for k in range(1, 7)}

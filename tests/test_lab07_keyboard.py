@@ -6,7 +6,7 @@ import pytest
 from labhand import open_lab, picture, said, sentence, typed
 
 from gainlib.exercises import exercise
-from gainlib.exercises.driving import runs, stages
+from gainlib.exercises.working_range import runs, stages
 from gainlib.notebook.panels.threestages import LABELS
 
 pytestmark = pytest.mark.browser

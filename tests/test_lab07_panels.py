@@ -9,9 +9,9 @@ from scipy.signal import welch
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.driving import bench, runs, stages
-from gainlib.exercises.driving.bench import Setting
-from gainlib.exercises.driving.spectra import bins_hz, spectrum_db
+from gainlib.exercises.working_range import bench, runs, stages
+from gainlib.exercises.working_range.bench import Setting
+from gainlib.exercises.working_range.spectra import bins_hz, spectrum_db
 from gainlib.notebook import figures
 from gainlib.notebook.panels import lab07
 from gainlib.notebook.panels.drivebench import DriveBench

@@ -8,8 +8,8 @@ import pytest
 
 from gainlib.audio import Audio
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.squeezing import bench, readings, setting
-from gainlib.exercises.squeezing.bench import GATE, Setting
+from gainlib.exercises.dynamics import bench, readings, setting
+from gainlib.exercises.dynamics.bench import GATE, Setting
 from gainlib.notebook.panels import lab08
 from gainlib.notebook.panels.dynamicsbench import DynamicsBench, told
 from gainlib.notebook.panels.squeezed import SetCompressorPanel, SqueezeView

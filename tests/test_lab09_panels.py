@@ -11,8 +11,8 @@ from gainlib.meters import rms_dbfs
 from gainlib.notebook.fader import EvenTravel, Faders
 from gainlib.notebook.panels import lab09
 from gainlib.notebook.panels.handover import NAME, HandOverPanel
+from gainlib.notebook.panels.linked_controls import Together, Trims
 from gainlib.notebook.panels.measured import MeasuredPanel
-from gainlib.notebook.panels.together import Together, Trims
 from gainlib.notebook.panels.travel import TravelPanel
 from gainlib.notebook.slider import Slider
 from gainlib.session import FaderLaw
@@ -24,7 +24,7 @@ class Desk:
     """Where a learner sits, as far as the panels look."""
 
     def __init__(self, learner):
-        self.learner, self.class_code = learner, "7b"
+        self.name, self.class_code = learner, "7b"
 
 
 @pytest.fixture(scope="module")

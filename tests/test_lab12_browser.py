@@ -11,7 +11,7 @@ import pytest
 from labhand import open_lab, picture, said, sentence
 
 from gainlib.exercises import exercise
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 
 pytestmark = pytest.mark.browser
 
@@ -168,7 +168,7 @@ def report_with_one_missed(lab, given):
 def mark_boxes(lab, given):
     """Choose for every box."""
     task = lab.cell("exercise-2")
-    for name, kind in sitting.kinds(given).items():
+    for name, kind in assignment.kinds(given).items():
         task.get_by_role("combobox", name=name, exact=True).select_option(kind)
     lab.settled()
     assert "Right (10 of 10 points)" in check(lab, 2)
@@ -195,7 +195,7 @@ def off_by(lab, target, moves):
 
 def last_box(given):
     """Return a strip with a box that cares, and the last such box in it."""
-    for strip in sitting.session(given).strips:
+    for strip in assignment.session(given).strips:
         boxes = [k for k, box in enumerate(strip.inserts, 1) if not box.processor.linear]
         if boxes:
             return strip.name, boxes[-1]

@@ -5,7 +5,7 @@ import pytest
 from labhand import FOCUSED, MOST_TABS, open_lab, picture, said
 
 from gainlib.exercises import exercise
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 
 pytestmark = pytest.mark.browser
 
@@ -66,7 +66,7 @@ def stage_by_keys(lab, panel, given):
             lab.type_over(typing.field(panel, group, name), typing.typed(value))
             lab.press("Enter")
         typing.settled(lab, panel)
-        if moves and target not in sitting.GROUPS:
+        if moves and target not in assignment.GROUPS:
             assert picture(panel) != before, target
 
 
@@ -95,7 +95,7 @@ def report_by_keys(lab, given):
 def boxes_by_keys(lab, given):
     """Choose for every box by the first letter."""
     task = lab.cell("exercise-2")
-    for name, kind in sitting.kinds(given).items():
+    for name, kind in assignment.kinds(given).items():
         lab.tab_to(task.get_by_role("combobox", name=name, exact=True))
         lab.press(kind[0])
     lab.settled()

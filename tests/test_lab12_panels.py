@@ -6,7 +6,7 @@ import time
 import pytest
 
 from gainlib.exercises import exercise
-from gainlib.exercises.capstone import figures, reference, sitting
+from gainlib.exercises.capstone import assignment, measurements, reference
 from gainlib.notebook import Lab
 from gainlib.notebook.panels import lab12
 from gainlib.notebook.panels.lab12_desk import PRACTICE, TARGETS, SessionDesk
@@ -75,7 +75,7 @@ def test_answers_put_the_session_back(tmp_path):
     assert first.answer("12-4", later).state == "wrong"
     again = Lab("12", folder=tmp_path, learner="anna")
     forms = [again.exercise(f"12-{k}") for k in range(1, 7)]
-    assert places_of(again.desk).values == later, "the last answer to any task"
+    assert places_of(again.learner).values == later, "the last answer to any task"
     assert "Right" in forms[2].said.text and "Not yet" in forms[3].said.text
 
 
@@ -86,7 +86,7 @@ def test_another_session_is_another_for_all(session, lab):
     after = {form.given["seed"] for form in forms}
     assert len(before) == len(after) == 1 and before != after
     assert all("session no. 2" in form._head.value for form in forms)
-    places = places_of(lab.desk)
+    places = places_of(lab.learner)
     assert places.seed in after and places.answer() is None
 
 
@@ -104,7 +104,7 @@ def test_practice_and_back(lab):
     form.open_hint()
     form.open_hint()
     assert len(form._hints.children) == 2
-    lab.desk.answer(form.exercise, form.exercise.solve(form.given))
+    lab.learner.answer(form.exercise, form.exercise.solve(form.given))
     assert "This is practice, so no points are counted." in form.said.text
     assert lab.score().points == 0
     panel.run.value = panel.run.options[0]
@@ -126,7 +126,7 @@ def test_the_picture_follows_and_is_measured_on_release(session):
     assert panel.picture.live.widget.png != before
     panel.strip.trims.released += 1
     rows = cells(panel._table.children[0].table)
-    trace = sitting.staged(panel.places.answer(), panel.places.given).render()
+    trace = assignment.staged(panel.places.answer(), panel.places.given).render()
     for point, node in (("behind its trim", "trim"), ("into box 1", "insert 1/in"), ("ahead of the fader", "post")):
         reading = trace.reading(f"08 pad/{node}")
         assert rows[point][0] == f"{reading.active_dbfs:.1f}".replace("-", "−")
@@ -154,7 +154,7 @@ def test_a_group_follows_the_hand_too(session):
     assert panel.picture.live.widget.png != before
     trims.released += 1
     rows = cells(panel._table.children[0].table)
-    node = sitting.staged(panel.places.answer(), panel.places.given).render().reading("drums/insert 1/out")
+    node = assignment.staged(panel.places.answer(), panel.places.given).render().reading("drums/insert 1/out")
     assert rows["out of box 1"][2] == f"{node.rms_dbfs:.1f}".replace("-", "−"), "its compressor is in it"
 
 
@@ -190,10 +190,10 @@ def test_every_strip_and_group_comes_up(session):
 
 def test_a_closed_fader_stands_at_its_end():
     given = exercise("12-3").variant("anna", 0, "7b")
-    controls = [each for each in sitting.controls(given) if each.target == "05 bass"]
-    strip = StripControls("05 bass", controls, sitting.as_found(given)["05 bass"])
+    controls = [each for each in assignment.controls(given) if each.target == "05 bass"]
+    strip = StripControls("05 bass", controls, assignment.as_found(given)["05 bass"])
     strip.fader.set_values([float("-inf")])
-    assert strip.values["fader_db"] == sitting.FADER_LOW_DB
+    assert strip.values["fader_db"] == assignment.FADER_LOW_DB
 
 
 # ---- on request ----------------------------------------------------------------------------------------------------
@@ -207,7 +207,7 @@ def test_stems_and_mix_are_measured_on_request(session):
     given = panel.places.given
     panel.mix.click()
     rows = cells(panel._asked.children[-1].table)
-    found = figures.figures_of(None, given)
+    found = measurements.figures_of(None, given)
     assert rows["bus, true peak"][0] == f"{found.bus.true_peak_dbtp:+.2f} dBTP".replace("-", "−")
     assert rows["bass against the rest"][0] == "0.00 dB"
     panel.chosen.value = "08 pad"

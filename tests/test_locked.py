@@ -9,7 +9,7 @@ from school import Writer, rows_of, run
 
 from gainlib.audio import Audio, GainlibError, write
 from gainlib.exercises import Record
-from gainlib.notebook import Lab, who
+from gainlib.notebook import Lab, identity
 
 OWN = "set GAINLIB_RECORDS to a folder of your own"
 
@@ -32,16 +32,16 @@ def test_a_lab_whose_records_folder_is_a_file(tmp_path):
 
 
 def test_a_name_that_cannot_be_kept_leaves_no_half(tmp_path, monkeypatch):
-    who.keep(tmp_path, "anna", "7b")
+    identity.keep(tmp_path, "anna", "7b")
 
     def refuse(*_):
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(os, "replace", refuse)
     with pytest.raises(GainlibError, match=OWN):
-        who.keep(tmp_path, "ben", "7b")
-    assert who.kept(tmp_path) == {"learner": "anna", "class_code": "7b"}
-    assert [path.name for path in tmp_path.iterdir()] == [who.WHO_FILE]
+        identity.keep(tmp_path, "ben", "7b")
+    assert identity.kept(tmp_path) == {"learner": "anna", "class_code": "7b"}
+    assert [path.name for path in tmp_path.iterdir()] == [identity.WHO_FILE]
 
 
 def test_a_record_that_may_not_be_touched(tmp_path, monkeypatch):

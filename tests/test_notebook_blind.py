@@ -31,7 +31,7 @@ def pair(apart_db=3.0):
 
 def fields_of(lab, each):
     given = lab.given(each.id)
-    panel = lab00.exercise_panel(each, given, lab.desk)
+    panel = lab00.exercise_panel(each, given, lab.learner)
     return given, [field_for(part, given, panel) for part in each.parts], panel
 
 

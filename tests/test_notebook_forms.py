@@ -8,7 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises import (
     Choice,
     Exercise,
-    Map,
+    Matching,
     Multi,
     Number,
     Option,
@@ -20,13 +20,13 @@ from gainlib.exercises import (
     mark,
 )
 from gainlib.notebook import Lab
-from gainlib.notebook.desk import Desk
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.forms import ExerciseForm
-from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.identity import WHO_FILE
+from gainlib.notebook.learner import LearnerSession
+from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.predict import Prediction
 from gainlib.notebook.prose import html_of
-from gainlib.notebook.who import WHO_FILE
 
 OPTIONS = tuple(Option(key, f"the option {key}") for key in "pqrs")
 ITEMS = (Option("u", "first item"), Option("v", "second item"))
@@ -38,8 +38,8 @@ EVERY_KIND = Exercise(
         Choice("One", options=OPTIONS),
         Multi("Some", options=OPTIONS),
         Order("All", options=OPTIONS),
-        Map("Each", items=ITEMS, options=OPTIONS),
-        Map("Tags", items=ITEMS, options=OPTIONS, several=True),
+        Matching("Each", items=ITEMS, options=OPTIONS),
+        Matching("Tags", items=ITEMS, options=OPTIONS, several=True),
     ),
     given=draws(u=grid(1, 9)),
     statement="{u} dB of <b>something</b>",
@@ -48,12 +48,12 @@ EVERY_KIND = Exercise(
 
 
 @pytest.fixture
-def desk(tmp_path):
+def learner(tmp_path):
     """A desk of lab 05, its record in a folder of its own."""
-    return Desk("05", tmp_path, "anna", "7b")
+    return LearnerSession("05", tmp_path, "anna", "7b")
 
 
-class OneExercise(Desk):
+class OneExercise(LearnerSession):
     """A desk at which an exercise outside the bank is worked on; only what a form asks of it."""
 
     def points(self, exercise):
@@ -77,8 +77,8 @@ def test_a_field_gives_back_what_it_shows(part):
 
 
 def test_a_form_of_every_kind_is_marked_right(tmp_path):
-    desk = OneExercise("05", tmp_path, "anna")
-    form = ExerciseForm(EVERY_KIND, desk)
+    learner = OneExercise("05", tmp_path, "anna")
+    form = ExerciseForm(EVERY_KIND, learner)
     assert form.entered() == [None] * 6
     form.submit()
     form.show_answer(EVERY_KIND.solve(form.given))
@@ -106,8 +106,8 @@ def test_what_the_form_holds_is_what_code_would_hand_in(id, tmp_path):
     assert lab.score().points == verdict.points
 
 
-def test_a_click_on_nothing_is_not_recorded(desk, tmp_path):
-    form = ExerciseForm(desk.exercise("05-1"), desk)
+def test_a_click_on_nothing_is_not_recorded(learner, tmp_path):
+    form = ExerciseForm(learner.exercise("05-1"), learner)
     form.submit()
     assert "answer" not in (tmp_path / "record.jsonl").read_text()
 
@@ -119,7 +119,7 @@ def test_a_lab_goes_on_where_it_was_left(tmp_path):
     given = lab.given("05-1")
     lab.answer("05-1", exercise("05-1").solve(given))
     again = Lab("05", folder=tmp_path)
-    assert (again.desk.learner, again.desk.class_code) == ("anna", "7b")
+    assert (again.learner.name, again.learner.class_code) == ("anna", "7b")
     assert again.given("05-1") == given
     form = again.exercise("05-1")
     assert "✓ Right" in form.said.text and "1.7 of 2 points count" in form.said.text
@@ -128,37 +128,37 @@ def test_a_lab_goes_on_where_it_was_left(tmp_path):
 
 
 def test_a_new_learner_gets_a_pseudonym_that_stays(tmp_path):
-    first = Desk("05", tmp_path).learner
+    first = LearnerSession("05", tmp_path).name
     assert first.startswith("learner-")
-    assert Desk("05", tmp_path).learner == first
+    assert LearnerSession("05", tmp_path).name == first
     (tmp_path / WHO_FILE).write_text("damaged")
-    assert Desk("05", tmp_path).learner.startswith("learner-")
+    assert LearnerSession("05", tmp_path).name.startswith("learner-")
 
 
-def test_a_lab_or_exercise_that_is_not_there_is_named(tmp_path, desk):
+def test_a_lab_or_exercise_that_is_not_there_is_named(tmp_path, learner):
     for number in ("77", "five", "05/../05"):
         with pytest.raises(GainlibError, match="there is no lab"):
             Lab(number, folder=tmp_path)
     with pytest.raises(GainlibError, match="'05-9'; it has 05-1"):
-        desk.exercise("05-9")
+        learner.exercise("05-9")
     with pytest.raises(GainlibError, match="name is empty"):
-        desk.become("  ")
+        learner.become("  ")
 
 
-def test_a_prediction_is_kept_by_question(desk):
-    box = Prediction(desk, "Which one?", ("this", "that"))
+def test_a_prediction_is_kept_by_question(learner):
+    box = Prediction(learner, "Which one?", ("this", "that"))
     assert box.choice is None
     box.radio.value = "that"
     assert box.choice == "that" and "that" in box.said.text
-    assert Prediction(desk, "Which one?", ("this", "that")).radio.value == "that"
-    assert Prediction(desk, "Another question?", ("this", "that")).radio.value is None
+    assert Prediction(learner, "Which one?", ("this", "that")).radio.value == "that"
+    assert Prediction(learner, "Another question?", ("this", "that")).radio.value is None
     with pytest.raises(GainlibError, match="at least two"):
-        Prediction(desk, "Which one?", ("this",))
+        Prediction(learner, "Which one?", ("this",))
 
 
-def test_what_a_learner_types_is_shown_and_not_obeyed(desk):
-    form = ExerciseForm(desk.exercise("05-1"), desk)
-    verdict = desk.answer(desk.exercise("05-1"), "<img src=x onerror=alert(1)>")
+def test_what_a_learner_types_is_shown_and_not_obeyed(learner):
+    form = ExerciseForm(learner.exercise("05-1"), learner)
+    verdict = learner.answer(learner.exercise("05-1"), "<img src=x onerror=alert(1)>")
     form.show_verdict(verdict)
     assert verdict.state == "invalid" and "<img" not in form.said.html and "&lt;img" in form.said.html
     assert "javascript:" not in html_of("[click](javascript:alert(1))")
@@ -209,7 +209,7 @@ def test_of_several_requests_beside_the_hand_only_the_newest_is_worked_out():
         return number
 
     panel = Panel()
-    beside = Beside(panel, work, seen.append, lambda: lost.append(True))
+    beside = BackgroundTask(panel, work, seen.append, lambda: lost.append(True))
 
     async def gestures():
         for number in range(5):

@@ -15,7 +15,7 @@ from PIL import Image
 from gainlib.audio import GainlibError
 from gainlib.notebook import figures, png
 from gainlib.notebook.figures import palette
-from gainlib.notebook.figures.stamps import Stamp
+from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.words import Table, level_text, number_text
 

@@ -12,8 +12,8 @@ from gainlib.audio import Audio, AudioFile, GainlibError, read, write
 from gainlib.processors import AnalogueStage, Compressor, Filter, Saturation, Tremolo
 from gainlib.session import Insert
 from gainlib.staging import read_probe, write_probe
-from gainlib.staging.probemarks import time_base
 from gainlib.staging.probesignal import RATES_HZ, Layout
+from gainlib.staging.sync_markers import time_base
 
 
 def recording(line, rate_hz=RATE_HZ, name="take"):

@@ -15,7 +15,7 @@ from gainlib.notebook.panels.nulling import NullPanel
 from gainlib.notebook.panels.probe import ProbePanel
 from gainlib.processors import Filter, Saturation
 from gainlib.staging import round_trips
-from gainlib.staging.rounds import programme
+from gainlib.staging.repeated_gain import programme
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "roundtrip.ipynb"
 

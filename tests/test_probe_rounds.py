@@ -12,7 +12,7 @@ import pytest
 
 from gainlib.audio import Audio
 from gainlib.staging import null_test, residual_dbfs, round_trips
-from gainlib.staging.rounds import programme
+from gainlib.staging.repeated_gain import programme
 
 ATTENUATIONS = (6, 15, 20, 40, 60)
 TABLE = {

@@ -15,6 +15,7 @@ from gainlib.audio import Audio, GainlibError
 from gainlib.processors import (
     AnalogueStage,
     AsymmetricSaturation,
+    BlackBox,
     Compressor,
     DCBlock,
     Delay,
@@ -28,7 +29,6 @@ from gainlib.processors import (
     Saturation,
     Tape,
     Tremolo,
-    Unseen,
 )
 from gainlib.session.files import from_builtins, to_builtins
 
@@ -148,7 +148,7 @@ def test_frames_channels_rate_and_name_are_kept(processor, rate_hz, channels, dt
     assert processor.process(Audio(np.array([0.1]), rate_hz)).frames == 1
 
 
-@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+@pytest.mark.parametrize("processor", [*AT_WORK, BlackBox()], ids=repr)
 def test_a_block_of_another_shape_is_refused_and_leaves_the_run_as_it_was(processor):
     """The shapes go both ways past the run's own: columns that are missing, and columns there is no room for."""
     samples = noise(3000, 3)
@@ -164,7 +164,7 @@ def test_a_block_of_another_shape_is_refused_and_leaves_the_run_as_it_was(proces
         processor.stream(RATE_HZ, 1).push(np.ones((64, 1), np.int16))
 
 
-@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+@pytest.mark.parametrize("processor", [*AT_WORK, BlackBox()], ids=repr)
 def test_a_line_of_samples_is_mono(processor):
     """As for Audio, which takes shape (frames,) for one channel."""
     line = noise(3000, 1)[:, 0]
@@ -173,7 +173,7 @@ def test_a_line_of_samples_is_mono(processor):
     assert np.abs(out - processor.process(Audio(line, RATE_HZ)).samples).max() < 1e-9
 
 
-@pytest.mark.parametrize("processor", [*AT_WORK, Unseen()], ids=repr)
+@pytest.mark.parametrize("processor", [*AT_WORK, BlackBox()], ids=repr)
 def test_a_run_wants_a_rate_and_a_number_of_channels(processor):
     for rate_hz in (0, -48000, 44100.5, math.nan, math.inf, True, "48000", None):
         with pytest.raises(GainlibError, match="must be a positive whole number of Hz") as told:

@@ -16,7 +16,7 @@ from scipy import signal
 from stemfolder import RATE, make, samples
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.processors import Compressor, Gate, Limiter, Saturation, Unseen
+from gainlib.processors import BlackBox, Compressor, Gate, Limiter, Saturation
 from gainlib.session import Group, Insert, Master, Send, Session, Strip, open_folder
 from gainlib.staging import apply_chains, difference, plan, sheet_of
 from gainlib.staging.sheet_csv import level_csv, one_line, plan_csv, tame
@@ -188,7 +188,7 @@ def test_where_a_noise_floor_comes_to_stand():
     time_s = np.arange(6 * RATE) / RATE
     music = 0.05 * np.sin(2 * np.pi * 220 * time_s) * (time_s % 2 < 1.2)
     hiss = 0.002 * rng.standard_normal(len(time_s))
-    session = Session((Strip("tape", Audio(music + hiss, RATE), inserts=(Insert(Unseen(-18.0)),)),))
+    session = Session((Strip("tape", Audio(music + hiss, RATE), inserts=(Insert(BlackBox(-18.0)),)),))
     result = plan(session)
     (said,) = noise_notes(sheet_of(session, result))
     floor = 20 * np.log10(0.002 * np.sqrt(2))  # a sine of the hiss's power
@@ -309,7 +309,7 @@ def test_ticks_reasons_safety_and_language(own):
 @pytest.fixture(scope="module")
 def crowd():
     """Return the sheet of 30 stems with long names and three processors each."""
-    boxes = (Insert(Compressor()), Insert(Saturation()), Insert(Unseen()))
+    boxes = (Insert(Compressor()), Insert(Saturation()), Insert(BlackBox()))
     strips = [
         Strip(
             f"{k:02d} second violin, far microphone, take {k}", tone(-20.0 - k / 2, 110.0 + 13 * k, 0.3), inserts=boxes,

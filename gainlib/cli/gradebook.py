@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
     from gainlib.exercises.gradebook import collect, gradebook, write_csv, write_html
-    from gainlib.exercises.gradebook.handed_in import require
+    from gainlib.exercises.gradebook.submissions import require
 
     _check_lab(options)
     targets = _targets(options)

@@ -2,7 +2,7 @@
 
 import argparse
 
-from gainlib.cli.figures import check, declare, path_of, write_figures
+from gainlib.cli.output import check, declare, path_of, write_figures
 
 SUMMARY = "subtract two prints of the same music"
 DESCRIPTION = """\

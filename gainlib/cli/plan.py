@@ -3,20 +3,20 @@
 import argparse
 from pathlib import Path
 
-from gainlib.cli import planned
+from gainlib.cli import plan_input
 
 SUMMARY = "plan every gain of a folder of stems, with reasons"
 DESCRIPTION = f"""\
 Plan every gain of a folder of stems: what to set where, and why. The balance stays, the bus comes to its target, and
 the result is rendered and measured. A plan that fails its own verification is not written anywhere.
 
-{planned.CHAINS_HELP}"""
+{plan_input.CHAINS_HELP}"""
 SHEETS = ("plan.html", "plan.csv", "levels.csv", "hand-off.txt", "session.json")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the folder, what is asked for, and what is written."""
-    planned.declare(parser)
+    plan_input.declare(parser)
     sheets(parser)
 
 
@@ -33,11 +33,11 @@ def sheets(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Plan, tell, write; 1 if the plan could not be verified or a file could not be read."""
     targets, old = check(options)
-    bar = planned.Bar(options.quiet)
+    bar = plan_input.Bar(options.quiet)
     try:
-        made = planned.make(options, bar)
+        made = plan_input.make(options, bar)
         bar.close()
-        planned.tell(made)
+        plan_input.tell(made)
         if not made.plan.verification.passed:
             return 1
         write(options, targets, made, bar, old)
@@ -52,15 +52,17 @@ def check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     from gainlib.cli.sheets import read
     from gainlib.staging.sheet_csv import is_level_sheet
 
-    targets = {key: planned.path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])}
+    targets = {
+        key: plan_input.path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])
+    }
     if options.out:
-        folder = planned.path_of(options.out)
+        folder = plan_input.path_of(options.out)
         if folder.exists() and not folder.is_dir():
             options.usage_error(f"{folder}: is a file; name a folder for --out")
         if not folder.is_dir() and not folder.resolve().parent.is_dir():
             options.usage_error(f"{folder}: the folder {folder.resolve().parent} does not exist; make it first")
         targets |= {name: folder / name for name in SHEETS}
-    given = [planned.path_of(text).resolve() for text in (options.chains, options.session) if text]
+    given = [plan_input.path_of(text).resolve() for text in (options.chains, options.session) if text]
     seen: set[Path] = set()
     for key, target in targets.items():
         option = "--out" if key in SHEETS else f"--{key}"
@@ -82,7 +84,7 @@ def check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
 
 
 def write(
-    options: argparse.Namespace, targets: dict[str, Path], made: planned.Planned, bar: planned.Bar, old: str
+    options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: plan_input.Bar, old: str
 ) -> None:
     """Write the sheets that were asked for, each whole or not at all."""
     from gainlib.audio import GainlibError, replacing
@@ -95,14 +97,14 @@ def write(
         _tell_difference(old, texts)
     if options.out:
         try:
-            planned.path_of(options.out).mkdir(exist_ok=True)
+            plan_input.path_of(options.out).mkdir(exist_ok=True)
         except OSError as error:
             raise GainlibError(f"{options.out}: cannot be made ({error.strerror or error})") from None
     for key, target in targets.items():
         with replacing(target) as part:
             part.write_text(texts[_kind(key)], encoding="utf-8", newline="\n")
     if targets:
-        print(f"\nWritten: {', '.join(planned.plain(str(target)) for target in targets.values())}")
+        print(f"\nWritten: {', '.join(plan_input.plain(str(target)) for target in targets.values())}")
 
 
 def _kind(key):
@@ -122,7 +124,7 @@ def _texts(options, made, bar, wanted):
 
     texts = {}
     if "save" in wanted:
-        texts["save"] = to_json(made.plan.session, planned.path_of(options.folder))
+        texts["save"] = to_json(made.plan.session, plan_input.path_of(options.folder))
     if wanted - {"save"} or options.against:
         today = date.today().isoformat()
         whole = sheet_of(

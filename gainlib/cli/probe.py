@@ -3,7 +3,7 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from gainlib.cli.figures import check, declare, path_of, write_figures
+from gainlib.cli.output import check, declare, path_of, write_figures
 
 if TYPE_CHECKING:
     from gainlib.staging import ProbeReport

@@ -3,7 +3,7 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from gainlib.cli.planned import path_of, plain
+from gainlib.cli.plan_input import path_of, plain
 
 if TYPE_CHECKING:
     from gainlib.staging.sheet_csv import Difference

@@ -3,7 +3,7 @@
 import argparse
 from dataclasses import replace
 
-from gainlib.cli import plan, planned
+from gainlib.cli import plan, plan_input
 
 SUMMARY = "write stems with their planned gain"
 DESCRIPTION = f"""\
@@ -13,12 +13,12 @@ Plan the gains of a folder of stems and write the stems anew into OUT, which mus
 fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and their
 checksums compared afterwards. SHA256SUMS lists those of the new files.
 
-{planned.CHAINS_HELP}"""
+{plan_input.CHAINS_HELP}"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the folders, what is asked for, and what is written."""
-    planned.declare(parser)
+    plan_input.declare(parser)
     parser.add_argument("stems", metavar="OUT", help="the folder to make")
     parser.add_argument("--upto", choices=("trim", "bus"), default="trim", help="how much is in the stems (trim)")
     parser.add_argument(
@@ -37,16 +37,16 @@ def run(options: argparse.Namespace) -> int:
     if options.gain_only and options.upto == "bus":
         options.usage_error("--gain-only goes with --upto trim; up to the bus everything is in")
     targets, old = plan.check(options)
-    target = planned.path_of(options.stems)
+    target = plan_input.path_of(options.stems)
     check_new(target)
     for each in targets.values():
         if each.resolve().is_relative_to(target.resolve()):
             options.usage_error(f"{each}: lies in the folder for the stems; write the sheets beside it")
-    bar = planned.Bar(options.quiet)
+    bar = plan_input.Bar(options.quiet)
     try:
-        made = planned.make(options, bar)
+        made = plan_input.make(options, bar)
         bar.close()
-        planned.tell(made)
+        plan_input.tell(made)
         if made.unreadable:
             raise GainlibError("a stem is missing, so none is written; mend it, or take it out with --leave-out")
         export = write_stems(
@@ -69,8 +69,8 @@ def _tell(export):
         Column(("SHA-256", ""), tuple(file.sha256[:12] for file in export.files)),
     ]
     lines = layout([file.name for file in export.files], columns, screen_width())
-    show(["", f"Staged stems in {planned.plain(str(export.folder))}:", *lines, ""])
+    show(["", f"Staged stems in {plan_input.plain(str(export.folder))}:", *lines, ""])
     for note in export.notes:
-        show(planned.wrapped(note, screen_width()))
+        show(plan_input.wrapped(note, screen_width()))
     if export.originals:
         show([f"Originals: {export.originals}, unchanged."])

@@ -17,17 +17,17 @@ from gainlib.session.sources import register_source as _register_source
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["chains", "chance", "draws", "faults", "instruments", "opening", "recordings", "song"],
+    submodules=["chains", "rng", "draws", "faults", "instruments", "session", "recordings", "song"],
     submod_attrs={
         "faults": ["Faults", "TAGS"],
-        "opening": ["audio_of", "demo_session", "fault_details", "fault_list"],
+        "session": ["audio_of", "demo_session", "fault_details", "fault_list"],
         "song": ["clean_stems"],
     },
 )
 
 
 def _audio_of(reference):
-    from gainlib.demo.opening import audio_of
+    from gainlib.demo.session import audio_of
 
     return audio_of(reference)
 

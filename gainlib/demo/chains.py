@@ -7,7 +7,7 @@ boxes stand where can be drawn from a seed as well.
 
 from collections.abc import Callable, Mapping
 
-from gainlib.demo.chance import chance, pick
+from gainlib.demo.rng import chance, pick
 from gainlib.processors import AsymmetricSaturation, Compressor, Filter, Processor, Reverb, Saturation, Tape, Tremolo
 from gainlib.session import Group, Insert, Send, Session
 

@@ -13,9 +13,9 @@ side: 1 dB, or a fifth of the floor. The floors are this workbook's own choice:
 
 import numpy as np
 
-from gainlib.demo.chance import chance, pick, uniform
 from gainlib.demo.faults import Faults
 from gainlib.demo.recordings import BEAT_S, RECORDINGS
+from gainlib.demo.rng import chance, pick, uniform
 
 SHAKER, TOMS = "11 shaker", "04 toms"
 SOUNDING = tuple(stem for stem in RECORDINGS if stem != SHAKER)

@@ -10,8 +10,8 @@ from math import inf, log10, sqrt
 
 import numpy as np
 
-from gainlib.demo.chance import noise
 from gainlib.demo.recordings import RATE_HZ, RECORDINGS
+from gainlib.demo.rng import noise
 
 TAGS = ("too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent", "none")
 """What a fault report may say of a stem; "polarity" also stands for one reversed side of a stereo stem."""

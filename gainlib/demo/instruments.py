@@ -18,8 +18,8 @@ Sources
 import numpy as np
 from scipy import signal
 
-from gainlib.demo.chance import noise, uniform
 from gainlib.demo.recordings import RATE_HZ
+from gainlib.demo.rng import noise, uniform
 
 FORMANTS_HZ = {
     "a": (800, 1150, 2900),

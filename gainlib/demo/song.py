@@ -13,8 +13,8 @@ import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.demo import instruments as play
-from gainlib.demo.chance import chance, noise, uniform, varied
 from gainlib.demo.recordings import BARS, BEAT_S, FRAMES, RATE_HZ, RECORDINGS
+from gainlib.demo.rng import chance, noise, uniform, varied
 
 MUSIC_SEED = 1
 CLOSE_S = 0.12

@@ -7,16 +7,16 @@ all labs; ``mark(exercise, given, answer)`` gives the verdict; :class:`Record` k
 
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.checks import Check, Measured
-from gainlib.exercises.choosing import Choice, Map, Multi, Order
+from gainlib.exercises.choosing import Choice, Matching, Multi, Order
 from gainlib.exercises.events import Damaged, Events, read_events
-from gainlib.exercises.listening import Abx, LevelMatch, Silent, least_right, tail_probability, wilson_interval
+from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
-from gainlib.exercises.performed import Control, File, State
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import Control, File, State
 from gainlib.exercises.record import Record, records_folder
-from gainlib.exercises.tally import ExerciseScore, Tally, everyone, tally
+from gainlib.exercises.tally import ExerciseScore, Score, everyone, tally
 from gainlib.exercises.text import Unreadable, fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
 
 __all__ = [
@@ -31,9 +31,10 @@ __all__ = [
     "File",
     "Judgement",
     "LevelMatch",
-    "Map",
+    "Matching",
     "Measured",
     "Multi",
+    "NoListening",
     "Number",
     "Option",
     "Order",
@@ -41,10 +42,9 @@ __all__ = [
     "PartVerdict",
     "Probes",
     "Record",
-    "Silent",
+    "Score",
     "Slip",
     "State",
-    "Tally",
     "Unreadable",
     "Verdict",
     "bank",

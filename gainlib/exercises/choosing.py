@@ -164,7 +164,7 @@ class Order(_Optional):
 
 
 @dataclass(frozen=True)
-class Map(_Optional):
+class Matching(_Optional):
     """An option for every item, or several tags an item.
 
     Parameters

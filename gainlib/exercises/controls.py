@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.performed import Control
+from gainlib.exercises.practical import Control
 from gainlib.exercises.text import Unreadable
 from gainlib.session import Session
 

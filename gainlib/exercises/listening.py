@@ -89,7 +89,7 @@ def wilson_interval(right: int, trials: int, z: float = 1.959964) -> tuple[float
 
 
 @dataclass(frozen=True)
-class Silent:
+class NoListening:
     """The way to the same points without listening: another part, and its right answer.
 
     Parameters
@@ -112,12 +112,12 @@ class _Trials(Part):
     ----------
     trials : int
         How many.
-    silent : Silent or None
+    silent : NoListening or None
         What is asked of someone who cannot listen.
     """
 
     trials: int = 16
-    silent: Silent | None = None
+    silent: NoListening | None = None
     kind: ClassVar[str] = "listening"
 
     @property

@@ -58,7 +58,7 @@ class ExerciseScore:
 
 
 @dataclass(frozen=True)
-class Tally:
+class Score:
     """What one learner has in all exercises that were counted.
 
     Attributes
@@ -95,7 +95,7 @@ def tally(
     lab: str | None = None,
     salt: str = "",
     most: int | None = None,
-) -> Tally:
+) -> Score:
     """Mark a learner's answers again and count them.
 
     Parameters
@@ -113,7 +113,7 @@ def tally(
 
     Returns
     -------
-    Tally
+    Score
         A score for every exercise of the bank (or of the lab), attempted or not.
     """
     mine = events.of(learner, class_code).events
@@ -121,7 +121,7 @@ def tally(
     scores = {each.id: _scored(each, mine, learner, class_code, salt, most) for each in chosen}
     named = {event["exercise"] for event in mine if "exercise" in event}
     unknown = sorted(named - {each.id for each in bank()})
-    return Tally(learner, class_code, scores, tuple(unknown))
+    return Score(learner, class_code, scores, tuple(unknown))
 
 
 def _scored(exercise, events, learner, class_code, salt, most):
@@ -169,7 +169,7 @@ def marked(id: str, learner: str, attempt: int, class_code: str, salt: str, answ
     return mark(exercise(id), given, json.loads(answer)), given
 
 
-def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Tally, ...]:
+def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Score, ...]:
     """Return a tally for every learner in the events, under the name as last written, sorted by class and name.
 
     Parameters

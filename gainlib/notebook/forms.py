@@ -1,7 +1,7 @@
 """The form of an exercise: statement, panel, fields, check, feedback, hints one by one, new numbers, the derivation.
 
-A form holds no answer key and judges nothing: it hands what was entered to the desk (:mod:`gainlib.notebook.desk`),
-which marks and records it, and shows what came back.
+A form holds no answer key and judges nothing: it hands what was entered to the learner's session
+(:mod:`gainlib.notebook.learner`), which marks and records it, and shows what came back.
 """
 
 from collections.abc import Callable
@@ -13,7 +13,7 @@ import ipywidgets as widgets
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
-from gainlib.notebook.prose import Said, prose, rewrite
+from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.notebook.words import number_text
 
 WORDS = {
@@ -37,9 +37,9 @@ def points_text(points: float) -> str:
     return text.rstrip("0").rstrip(".")
 
 
-def numbers_text(exercise, desk) -> str:
+def numbers_text(exercise, learner) -> str:
     """Return which set of numbers is on the desk, in words."""
-    attempt = desk.attempt(exercise)
+    attempt = learner.attempt(exercise)
     if not exercise.series:
         return f"numbers no. {attempt + 1}"
     return f"practice session no. {attempt - PRACTICE + 1}" if attempt >= PRACTICE else f"session no. {attempt + 1}"
@@ -52,14 +52,14 @@ class ExerciseForm(Panel):
     ----------
     exercise : gainlib.exercises.Exercise
         The declaration.
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Marks and records.
     panel_for : callable, optional
-        ``panel_for(exercise, given, desk)`` returns the panel of an exercise with material, or None.
+        ``panel_for(exercise, given, learner)`` returns the panel of an exercise with material, or None.
 
     Attributes
     ----------
-    said : Said
+    said : LiveRegion
         The live region with the feedback.
     fields : list of Field
         One a part.
@@ -67,12 +67,12 @@ class ExerciseForm(Panel):
         The exercise's own panel.
     """
 
-    def __init__(self, exercise, desk, panel_for: Callable | None = None):
-        self.exercise, self._desk, self._panel_for = exercise, desk, panel_for
+    def __init__(self, exercise, learner, panel_for: Callable | None = None):
+        self.exercise, self._learner, self._panel_for = exercise, learner, panel_for
         self._head = widgets.HTML()
         self._statement = prose("")
         self._stage = widgets.VBox()
-        self.said = Said()
+        self.said = LiveRegion()
         self._hints = widgets.VBox()
         self._explain = prose("", "gl-explain")
         self._buttons()
@@ -113,34 +113,34 @@ class ExerciseForm(Panel):
 
     def submit(self) -> None:
         """Have the entry marked, and show the verdict."""
-        self._desk.answer(self.exercise, self.entered())
+        self._learner.answer(self.exercise, self.entered())
 
     def open_hint(self) -> None:
         """Open the next hint."""
-        self._desk.open_hint(self.exercise)
+        self._learner.open_hint(self.exercise)
 
     def new_numbers(self) -> None:
         """Go on to the next variant."""
-        self._desk.new_numbers(self.exercise)
+        self._learner.new_numbers(self.exercise)
 
     # ---- what the page shows ---------------------------------------------------------------------------------------
 
     def renew(self) -> None:
         """Show the present variant from the start: numbers, panel, fields and what was done with it before."""
         self._connect()
-        given = self.given = self._desk.given(self.exercise)
+        given = self.given = self._learner.given(self.exercise)
         rewrite(self._statement, self.exercise.statement_for(given))
-        self.panel = self._panel_for(self.exercise, given, self._desk) if self._panel_for else None
+        self.panel = self._panel_for(self.exercise, given, self._learner) if self._panel_for else None
         self.fields = [field_for(part, given, self.panel) for part in self.exercise.parts]
         for field in self.fields:
             field.on_enter(self.guarded(self.submit))
         shown = [] if self.panel is None else [self.panel]
         self._stage.children = (*shown, *(field.widget for field in self.fields))
         self.said.say()
-        past = self._desk.last_answer(self.exercise)
+        past = self._learner.last_answer(self.exercise)
         if past is not None:
             self.show_answer(past)
-            self.show_verdict(self._desk.verdict(self.exercise, past))
+            self.show_verdict(self._learner.verdict(self.exercise, past))
         self.update()
 
     def show_answer(self, answer: Any) -> None:
@@ -159,8 +159,8 @@ class ExerciseForm(Panel):
         text = verdict.feedback.replace("\n", "\n\n")
         if verdict.shows_key and verdict.state != "right":
             text += "\n\nThe right value is told now, and a teacher sees that; take **New numbers** for the next try."
-        counted = self._desk.points(self.exercise)
-        if self._desk.practising(self.exercise):
+        counted = self._learner.points(self.exercise)
+        if self._learner.practising(self.exercise):
             text += "\n\nThis is practice, so no points are counted."
         elif verdict.points > counted + 1e-9:
             text += f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count: hints were open."
@@ -177,18 +177,18 @@ class ExerciseForm(Panel):
 
     def update(self) -> None:
         """Renew heading, hints and buttons."""
-        exercise, desk = self.exercise, self._desk
-        best = desk.points(exercise)
+        exercise, learner = self.exercise, self._learner
+        best = learner.points(exercise)
         self._head.value = (
             f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far '
-            f"{points_text(best)} of {points_text(exercise.points)} points · {numbers_text(exercise, desk)}</p>"
+            f"{points_text(best)} of {points_text(exercise.points)} points · {numbers_text(exercise, learner)}</p>"
         )
-        opened = desk.hints_open(exercise)
-        hints = exercise.hints_for(self.given)[: desk.hints_there(exercise)]
+        opened = learner.hints_open(exercise)
+        hints = exercise.hints_for(self.given)[: learner.hints_there(exercise)]
         if len(self._hints.children) != opened:
             self._hints.children = [prose(f"**Hint {k + 1}.** {text}") for k, text in enumerate(hints[:opened])]
         self.hint.disabled = opened >= len(hints)
         self.hint.description = f"Hint {opened + 1} of {len(hints)}" if opened < len(hints) else "No more hints"
-        self.hint.tooltip = desk.hint_price(exercise)
+        self.hint.tooltip = learner.hint_price(exercise)
         if not self.said.text:
             self._explain.layout.display = "none"

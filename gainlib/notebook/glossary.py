@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import ipywidgets as widgets
 
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ class GlossaryView(Panel):
             style={"description_width": "initial"},
             layout={"width": "auto"},
         ).add_class("gl-entry")
-        self._said = Said()
+        self._said = LiveRegion()
         self._table = widgets.HTML().add_class("gl-score")
         super().__init__(self.find, self._said, self._table)
         self.add_class("gl-form")

@@ -13,8 +13,8 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
-from gainlib.notebook.prose import Said
-from gainlib.notebook.shelf import BEGUN, DONE, NOT_BEGUN, Shelf
+from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, Shelf
+from gainlib.notebook.prose import LiveRegion
 
 MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
 
@@ -107,7 +107,7 @@ class WhoPanel(Panel):
             tooltip="Every lab takes it from here",
             layout=field["layout"],
         )
-        self.said = Said()
+        self.said = LiveRegion()
         super().__init__(widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons"), self.said)
         self.add_class("gl-form")
         self.take.on_click(self.guarded(lambda _button: self._become()))

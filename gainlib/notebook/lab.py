@@ -6,7 +6,7 @@ learner's record, and an answer given from code is marked and kept like one give
 
 from typing import Any
 
-from gainlib.notebook.desk import Desk
+from gainlib.notebook.learner import LearnerSession
 
 
 class Lab:
@@ -42,13 +42,13 @@ class Lab:
         from gainlib.notebook.panels import lab_module
 
         self._module = lab_module(number)
-        self.desk = Desk(number, folder, learner, class_code)
+        self.learner = LearnerSession(number, folder, learner, class_code)
         self.page = self._module.PAGE
         self._forms, self._views = {}, {}
-        self.desk.watch(self._changed)
+        self.learner.watch(self._changed)
 
     def __repr__(self):
-        return f"Lab {self.desk.lab}: {self.page.title}"
+        return f"Lab {self.learner.lab}: {self.page.title}"
 
     # ---- a call a cell ---------------------------------------------------------------------------------------------
 
@@ -56,7 +56,7 @@ class Lab:
         """Return the heading: question, time, points, and who is working."""
         from gainlib.notebook.sheets import Heading
 
-        return self._keep("heading", Heading(self.desk, self.page))
+        return self._keep("heading", Heading(self.learner, self.page))
 
     def safety(self):
         """Return the cautions for the ears, and a reference tone to set the level with."""
@@ -76,17 +76,17 @@ class Lab:
         """
         from gainlib.notebook.predict import Prediction
 
-        return self._keep("prediction", Prediction(self.desk, question, choices))
+        return self._keep("prediction", Prediction(self.learner, question, choices))
 
     def panel(self, name: str):
         """Return one of the lab's panels by name."""
-        return self._module.panel(name, self.desk)
+        return self._module.panel(name, self.learner)
 
     def compare(self):
         """Return the prediction beside what is measured."""
         from gainlib.notebook.predict import Comparison
 
-        return Comparison(self.desk, self._module.compare)
+        return Comparison(self.learner, self._module.compare)
 
     def exercise(self, id: str):
         """Return the form of an exercise.
@@ -98,7 +98,7 @@ class Lab:
         """
         from gainlib.notebook.forms import ExerciseForm
 
-        form = ExerciseForm(self.desk.exercise(id), self.desk, self._module.exercise_panel)
+        form = ExerciseForm(self.learner.exercise(id), self.learner, self._module.exercise_panel)
         self._forms[id] = form
         return form
 
@@ -109,19 +109,19 @@ class Lab:
         """
         from gainlib.notebook.sheets import ScoreSheet
 
-        return self._keep("score", ScoreSheet(self.desk, getattr(self._module, "GRADES", ())))
+        return self._keep("score", ScoreSheet(self.learner, getattr(self._module, "GRADES", ())))
 
     def takeaway(self):
         """Return the page to take away, and a button that saves it for printing."""
         from gainlib.notebook.sheets import TakeAway
 
-        return TakeAway(self.desk, self.page)
+        return TakeAway(self.learner, self.page)
 
     # ---- from code -------------------------------------------------------------------------------------------------
 
     def given(self, id: str) -> dict:
         """Return the values of the present variant of an exercise."""
-        return self.desk.given(self.desk.exercise(id))
+        return self.learner.given(self.learner.exercise(id))
 
     def answer(self, id: str, value: Any):
         """Answer an exercise from code: the same marking and the same record as on the page.
@@ -138,7 +138,7 @@ class Lab:
         gainlib.exercises.Verdict
             State, points, feedback.
         """
-        return self.desk.answer(self.desk.exercise(id), value)
+        return self.learner.answer(self.learner.exercise(id), value)
 
     # ---- keeping the page up to date -------------------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
-from gainlib.notebook.prose import Said, prose, rewrite
+from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.notebook.words import Table
 
 
@@ -16,7 +16,7 @@ class Prediction(Panel):
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Keeps the choice.
     question : str
         Markdown.
@@ -34,13 +34,13 @@ class Prediction(Panel):
         For fewer than two choices.
     """
 
-    def __init__(self, desk, question: str, choices):
+    def __init__(self, learner, question: str, choices):
         if len(choices) < 2:
             raise GainlibError(f"a prediction needs at least two choices; {question!r} has {len(choices)}")
-        self._desk, self.question, self.choices = desk, question, tuple(choices)
+        self._learner, self.question, self.choices = learner, question, tuple(choices)
         self.radio = widgets.RadioButtons(options=self.choices, index=None, layout=widgets.Layout(width="auto"))
         self.radio.add_class("gl-across")
-        self.said = Said()
+        self.said = LiveRegion()
         super().__init__(prose(question), self.radio, self.said)
         self.add_class("gl-form")
         self.radio.observe(self.guarded(self._clicked), "value")
@@ -49,12 +49,12 @@ class Prediction(Panel):
     @property
     def choice(self) -> str | None:
         """What was predicted, or None."""
-        kept = self._desk.prediction(self.question)
+        kept = self._learner.prediction(self.question)
         return kept if kept in self.choices else None
 
     def _clicked(self, change):
         if change["new"] is not None and change["new"] != self.choice:
-            self._desk.predict(self.question, change["new"])
+            self._learner.predict(self.question, change["new"])
         self.update()
 
     def update(self) -> None:
@@ -71,16 +71,16 @@ class Comparison(Panel):
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Keeps the prediction.
     measured : callable
         ``measured()`` returns (outcome, sentence, table): which of the choices the measurement bears out, Markdown that
         says what was measured, and its :class:`~gainlib.notebook.words.Table`.
     """
 
-    def __init__(self, desk, measured: Callable[[], tuple[str, str, Table]]):
-        self._desk, self._measured = desk, measured
-        self._verdict = Said()
+    def __init__(self, learner, measured: Callable[[], tuple[str, str, Table]]):
+        self._learner, self._measured = learner, measured
+        self._verdict = LiveRegion()
         self._text = prose("")
         self.ask = widgets.Button(
             description="Compare with my prediction", button_style="primary", tooltip="Measure, and show both"
@@ -95,7 +95,7 @@ class Comparison(Panel):
         """Measure, and say how the prediction fares."""
         with self.progress.of("Measuring …"):
             outcome, sentence, table = self._measured()
-        mine = self._desk.prediction()
+        mine = self._learner.prediction()
         if mine is None:
             self._verdict.say(
                 "note", "No prediction yet", "Make one above: a guess that turned out wrong is what you remember."

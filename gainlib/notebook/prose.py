@@ -70,7 +70,7 @@ def rewrite(widget: widgets.HTMLMath, markdown: str) -> None:
     widget.value = html_of(markdown)
 
 
-class Said(anywidget.AnyWidget):
+class LiveRegion(anywidget.AnyWidget):
     """A live region: what it says is announced by a screen reader when it changes.
 
     Attributes
@@ -84,7 +84,7 @@ class Said(anywidget.AnyWidget):
 
     Examples
     --------
-    >>> said = Said()
+    >>> said = LiveRegion()
     >>> said.say("wrong", "Not yet", "bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot")
     >>> said.text
     'Not yet: bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot'

@@ -7,8 +7,8 @@ import traitlets
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.prose import Said, prose
-from gainlib.notebook.shelf import MOST_BYTES
+from gainlib.notebook.progress import MOST_BYTES
+from gainlib.notebook.prose import LiveRegion, prose
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """
@@ -76,13 +76,13 @@ class RecordPanel(Panel):
 
     Parameters
     ----------
-    shelf : gainlib.notebook.shelf.Shelf
+    shelf : gainlib.notebook.progress.Shelf
     changed : callable
         Called after the record has changed.
 
     Attributes
     ----------
-    said : Said
+    said : LiveRegion
         What has happened.
     """
 
@@ -96,7 +96,7 @@ class RecordPanel(Panel):
         )
         self.sure = widgets.Checkbox(description="Yes, erase all I did", indent=False, layout=auto)
         self.gone = widgets.Button(description="Erase my record", layout=auto)
-        self.said = Said()
+        self.said = LiveRegion()
         super().__init__(
             prose(TEXT),
             widgets.HBox([self.save, self.choose, self.readable]).add_class("gl-buttons"),

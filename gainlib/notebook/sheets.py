@@ -8,7 +8,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
-from gainlib.notebook.prose import Said, html_of, prose, style
+from gainlib.notebook.prose import LiveRegion, html_of, prose, style
 
 STATES = {
     "right": "✓ right",
@@ -24,12 +24,12 @@ class Heading(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    learner : LearnerSession
     page : gainlib.notebook.panels.page.Page
     """
 
-    def __init__(self, desk, page):
-        self._desk, self._page = desk, page
+    def __init__(self, learner, page):
+        self._learner, self._page = learner, page
         self._facts = widgets.HTML()
         field = {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="auto")}
         field["continuous_update"] = False  # goes out when the field is left, and so ahead of the button
@@ -38,27 +38,27 @@ class Heading(Panel):
         self.keep = widgets.Button(
             description="That is me", tooltip="Take these; your own numbers follow from them", layout={"width": "auto"}
         )
-        self._said = Said()
+        self._said = LiveRegion()
         row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
         super().__init__(self._facts, row, self._said)
         self.add_class("gl-form")
         self.keep.on_click(self.guarded(lambda _button: self._become()))
-        self._name.value, self._class.value = desk.learner, desk.class_code
+        self._name.value, self._class.value = learner.name, learner.class_code
         self.update()
 
     def _become(self):
-        self._desk.become(self._name.value, self._class.value)
-        self._name.value, self._class.value = self._desk.learner, self._desk.class_code
-        self._said.say("note", "Good", f"You work as **{self._desk.learner}**; the numbers below are yours alone.")
+        self._learner.become(self._name.value, self._class.value)
+        self._name.value, self._class.value = self._learner.name, self._learner.class_code
+        self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are yours alone.")
 
     def update(self) -> None:
         """Renew the points."""
-        tally = self._desk.tally()
+        tally = self._learner.tally()
         page = self._page
         self._facts.value = (
             f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
             f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
-            f"</b> so far · everything stays on this computer, in {html.escape(str(self._desk.folder))}</p>"
+            f"</b> so far · everything stays on this computer, in {html.escape(str(self._learner.folder))}</p>"
         )
 
 
@@ -67,7 +67,7 @@ class ScoreSheet(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    learner : LearnerSession
     grades : sequence of (float, str)
         From how many percent on a lab is called what, the highest first; none for most labs.
 
@@ -77,8 +77,8 @@ class ScoreSheet(Panel):
         As they stand.
     """
 
-    def __init__(self, desk, grades=()):
-        self._desk, self._grades = desk, tuple(grades)
+    def __init__(self, learner, grades=()):
+        self._learner, self._grades = learner, tuple(grades)
         self._table = widgets.HTML().add_class("gl-score")
         super().__init__(self._table)
         self.add_class("gl-form")
@@ -87,12 +87,12 @@ class ScoreSheet(Panel):
     @property
     def points(self) -> float:
         """Points earned in this lab."""
-        return self._desk.tally().points
+        return self._learner.tally().points
 
     @property
     def max_points(self) -> float:
         """Points possible in this lab."""
-        return self._desk.tally().max_points
+        return self._learner.tally().max_points
 
     @property
     def percent(self) -> float:
@@ -101,12 +101,12 @@ class ScoreSheet(Panel):
 
     def update(self) -> None:
         """Count again."""
-        tally = self._desk.tally()
-        rows = "".join(self._row(self._desk.exercises[id], score) for id, score in tally.scores.items())
+        tally = self._learner.tally()
+        rows = "".join(self._row(self._learner.exercises[id], score) for id, score in tally.scores.items())
         heads = "".join(f'<th scope="col">{head}</th>' for head in ("exercise", "state", "points", "hints", "tries"))
         total = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)}"
         self._table.value = (
-            f"<table><caption>{html.escape(self._desk.learner)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
+            f"<table><caption>{html.escape(self._learner.name)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
             f'<tr><th scope="row">all</th><td></td><td class="gl-figure"><b>{total}</b></td><td></td><td></td></tr>'
             f"</tbody></table>{self._graded(tally)}"
         )
@@ -137,18 +137,18 @@ class TakeAway(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    learner : LearnerSession
     page : gainlib.notebook.panels.page.Page
     """
 
-    def __init__(self, desk, page):
-        self._desk, self._page = desk, page
+    def __init__(self, learner, page):
+        self._learner, self._page = learner, page
         self.save = widgets.Button(
             description="Save the page for printing",
             tooltip="An HTML file beside your record",
             layout={"width": "auto"},
         )
-        self._said = Said()
+        self._said = LiveRegion()
         sheet = widgets.HTML(self._body()).add_class("gl-page")
         super().__init__(sheet, widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
         self.add_class("gl-form")
@@ -158,7 +158,7 @@ class TakeAway(Panel):
         page = self._page
         cites = "".join(f"<li>{html.escape(each)}</li>" for each in page.cites)
         return (
-            f"<h2>Lab {self._desk.lab} · {html.escape(page.title)}</h2><p><b>{html.escape(page.question)}</b></p>"
+            f"<h2>Lab {self._learner.lab} · {html.escape(page.title)}</h2><p><b>{html.escape(page.question)}</b></p>"
             f"{html_of(page.takeaway)}<h3>Where it stands</h3><ul>{cites}</ul>"
         )
 
@@ -169,14 +169,14 @@ class TakeAway(Panel):
         -------
         pathlib.Path
         """
-        path = self._desk.folder / f"lab-{self._desk.lab}-page.html"
-        tally = self._desk.tally()
+        path = self._learner.folder / f"lab-{self._learner.lab}-page.html"
+        tally = self._learner.tally()
         own = (
-            f"<p>{html.escape(self._desk.learner)}: {points_text(round(tally.points, 2))} of "
+            f"<p>{html.escape(self._learner.name)}: {points_text(round(tally.points, 2))} of "
             f"{points_text(tally.max_points)} points</p>"
         )
         text = (
-            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {self._desk.lab}</title>'
+            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {self._learner.lab}</title>'
             f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
             "font: 14px/1.4 sans-serif; }</style>"
             f'<body><div class="gl-form"><div class="gl-page">{self._body()}{own}</div></div></body></html>'

@@ -16,7 +16,7 @@ Contents
 - ``dynamics``: Compressor, Limiter, Gate
 - ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock (with ``filters``), and ``reverb``: Reverb
 - ``analogue``: AnalogueStage; ``converter``: Quantiser
-- ``unseen``: Unseen, which is no model but holds the place of a box that nobody here can see into
+- ``black_box``: BlackBox, which is no model but holds the place of a black box
 """
 
 from difflib import get_close_matches
@@ -24,16 +24,17 @@ from difflib import get_close_matches
 from gainlib.audio import GainlibError
 from gainlib.processors.analogue import AnalogueStage
 from gainlib.processors.base import Processor, Stream
+from gainlib.processors.black_box import BlackBox
 from gainlib.processors.converter import Quantiser
 from gainlib.processors.dynamics import Compressor, Gate, Limiter
 from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
 from gainlib.processors.reverb import Reverb
 from gainlib.processors.saturation import AsymmetricSaturation, HardClip, Saturation, Tape
-from gainlib.processors.unseen import Unseen
 
 __all__ = [
     "AnalogueStage",
     "AsymmetricSaturation",
+    "BlackBox",
     "Compressor",
     "DCBlock",
     "Delay",
@@ -49,7 +50,6 @@ __all__ = [
     "Stream",
     "Tape",
     "Tremolo",
-    "Unseen",
     "named",
     "names",
 ]
@@ -60,7 +60,8 @@ _KINDS = (
     *(Filter, Delay, Reverb, Tremolo, Polarity, DCBlock),
     *(AnalogueStage, Quantiser),
 )
-_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (*_KINDS, Unseen)}
+_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (*_KINDS, BlackBox)}
+_FORMER = {"Unseen": "BlackBox"}  # names in files of an earlier version, read for one more
 
 
 def names() -> tuple[str, ...]:
@@ -91,6 +92,7 @@ def named(name: str) -> type[Processor]:
     >>> named("HardClip")(ceiling_dbfs=-1)
     HardClip(ceiling_dbfs=-1)
     """
+    name = _FORMER.get(name, name)
     if name in _BY_NAME:
         return _BY_NAME[name]
     close = get_close_matches(str(name), _BY_NAME, n=1, cutoff=0.5)

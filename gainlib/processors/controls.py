@@ -27,7 +27,7 @@ ABOUT = {
     "Saturation": "saturating stage",
     "Tape": "saturation that remembers, as on tape",
     "Tremolo": "level that swings to and fro",
-    "Unseen": "a box of your own that depends on level",
+    "BlackBox": "a black box, level-dependent",
 }
 
 
@@ -83,12 +83,12 @@ def _control(name, field):
 
 
 def kinds_in_words() -> dict[str, str]:
-    """Return every model's class name with what it is, "Unseen" first: the box that nobody here can see into.
+    """Return every model's class name with what it is, "BlackBox" first.
 
     Examples
     --------
     >>> kinds = kinds_in_words()
     >>> list(kinds)[0], kinds["Limiter"]
-    ('Unseen', 'limiter')
+    ('BlackBox', 'limiter')
     """
-    return {name: ABOUT[name] for name in ("Unseen", *names())}
+    return {name: ABOUT[name] for name in ("BlackBox", *names())}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib.processors.base import Processor
-from gainlib.processors.streams import Immediate
+from gainlib.processors.streams import ZeroLatencyStream
 
 DITHERS = ("none", "tpdf")
 
@@ -44,10 +44,10 @@ class Quantiser(Processor):
         self._choice("dither", DITHERS)
         self._whole("seed", 0)
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run; each block comes back at once."""
         rng = np.random.default_rng(self.seed) if self.dither == "tpdf" else None
-        return Immediate(_Rounding(2.0 ** (1 - self.bits), rng).run, channels)
+        return ZeroLatencyStream(_Rounding(2.0 ** (1 - self.bits), rng).run, channels)
 
 
 class _Rounding:

@@ -16,7 +16,7 @@ from gainlib import kernels
 from gainlib.audio import Audio
 from gainlib.meters import interpolator
 from gainlib.processors.base import Processor
-from gainlib.processors.streams import Aligned, Immediate
+from gainlib.processors.streams import Aligned, ZeroLatencyStream
 
 WORKING_REDUCTION_DB = 6.0
 LONGEST_HOLD_S = 0.020
@@ -269,9 +269,9 @@ class Gate(Processor):
         gain = _Gating(self, audio.rate_hz).gain(np.ascontiguousarray(audio.samples, dtype=np.float64))
         return np.maximum(-20.0 * np.log10(gain), 0.0)
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run, closed; each block comes back at once."""
-        return Immediate(_Gating(self, rate_hz).run, channels)
+        return ZeroLatencyStream(_Gating(self, rate_hz).run, channels)
 
 
 class _Gating:

@@ -11,7 +11,7 @@ import numpy as np
 
 from gainlib.processors.base import Processor
 from gainlib.processors.filters import KINDS, Biquads, check_below_half, cookbook, dc_block
-from gainlib.processors.streams import Aligned, Immediate
+from gainlib.processors.streams import Aligned, ZeroLatencyStream
 
 FRACTION_TAPS = 48
 FRACTION_BETA = 9.0
@@ -54,11 +54,11 @@ class Filter(Processor):
         self._number("q", above=0.0)
         self._number("gain_db", -60.0, 60.0)
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run from rest; each block comes back at once."""
         check_below_half("Filter", self.frequency_hz, rate_hz)
         section = cookbook(self.kind, self.frequency_hz, self.q, self.gain_db, rate_hz)
-        return Immediate(Biquads([section], channels).run, channels)
+        return ZeroLatencyStream(Biquads([section], channels).run, channels)
 
 
 @dataclass(frozen=True)
@@ -125,9 +125,9 @@ class Tremolo(Processor):
         self._number("rate_hz", 0.0)
         self._number("depth", 0.0, 1.0)
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run at full gain; each block comes back at once."""
-        return Immediate(_Swing(2.0 * math.pi * self.rate_hz / rate_hz, self.depth).run, channels)
+        return ZeroLatencyStream(_Swing(2.0 * math.pi * self.rate_hz / rate_hz, self.depth).run, channels)
 
 
 class _Swing:
@@ -154,9 +154,9 @@ class Polarity(Processor):
 
     linear: ClassVar[bool] = True
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run; each block comes back at once."""
-        return Immediate(np.negative, channels)
+        return ZeroLatencyStream(np.negative, channels)
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,7 @@ class DCBlock(Processor):
     def __post_init__(self):
         self._number("frequency_hz", above=0.0)
 
-    def _start(self, rate_hz: int, channels: int) -> Immediate:
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
         """Start a run from rest; each block comes back at once."""
         check_below_half("DCBlock", self.frequency_hz, rate_hz)
-        return Immediate(Biquads([dc_block(self.frequency_hz, rate_hz)], channels).run, channels)
+        return ZeroLatencyStream(Biquads([dc_block(self.frequency_hz, rate_hz)], channels).run, channels)

@@ -9,7 +9,7 @@ from gainlib.audio.blocks import checked_block
 Run = Callable[[np.ndarray], np.ndarray]
 
 
-class Immediate:
+class ZeroLatencyStream:
     """A stream that gives each block back at once.
 
     Parameters

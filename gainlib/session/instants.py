@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.session.extremes import FINE_FRAMES
+from gainlib.session.peak_bounds import FINE_FRAMES
 
 _BATCH = 1024
 _STEP = 10 ** (-0.5 / 20)

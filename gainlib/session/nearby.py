@@ -8,7 +8,7 @@ lanes differ (Cauchy and Schwarz: ``|⟨x_i, x_j⟩| ≤ ‖x_i‖‖x_j‖``), 
 
 import numpy as np
 
-from gainlib.session.products import Products, pairs
+from gainlib.session.cross_products import CrossProducts, pairs
 
 FEW = 6
 _ROWS = 1024
@@ -63,12 +63,12 @@ class Nearby:
 
     Parameters
     ----------
-    products : Products
+    products : CrossProducts
     anchor : array, shape (lanes,)
         Gains of the anchor.
     """
 
-    def __init__(self, products: Products, anchor: np.ndarray):
+    def __init__(self, products: CrossProducts, anchor: np.ndarray):
         self.products, self._anchor = products, anchor
         lanes = len(anchor)
         self._place = np.empty((lanes, lanes), int)

@@ -12,9 +12,9 @@ from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
 from gainlib.meters import gated_loudness
 from gainlib.meters.loudness import loudness_of_power
-from gainlib.session.extremes import FINE_FRAMES, Peak, search
+from gainlib.session.cross_products import FINE_IN_COARSE, highest_window
 from gainlib.session.nearby import FEW, factor_and_rest
-from gainlib.session.products import FINE_IN_COARSE, highest_window
+from gainlib.session.peak_bounds import FINE_FRAMES, Peak, search
 from gainlib.session.scratch import one_thread
 from gainlib.session.survey import SIDES
 

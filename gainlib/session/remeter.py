@@ -2,7 +2,8 @@
 
 Behind the faders a mix is a weighted sum, as long as nothing there depends on level. Then every reading of the
 bus follows from what was measured once of its parts: energies from products between the stems
-(:mod:`gainlib.session.products`), peaks from the few blocks that can hold them (:mod:`gainlib.session.extremes`).
+(:mod:`gainlib.session.cross_products`), peaks from the few blocks that can hold them
+(:mod:`gainlib.session.peak_bounds`).
 Where a session is not of that kind, it is rendered and measured, and the reading says so.
 """
 
@@ -15,7 +16,7 @@ from gainlib.meters import measure
 from gainlib.session import routing
 from gainlib.session.checks import decibels, names, position
 from gainlib.session.instants import Instant, above, worst
-from gainlib.session.lanes import lane_of
+from gainlib.session.prefader import lane_of
 from gainlib.session.reader import BusReading, Reader
 from gainlib.session.routes import bus_routes
 from gainlib.session.strip import ratio

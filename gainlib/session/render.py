@@ -10,8 +10,8 @@ import numpy as np
 
 from gainlib.processors import DCBlock
 from gainlib.session import routing
-from gainlib.session.flow import Line, Sum, even, padded, place
 from gainlib.session.session import Session
+from gainlib.session.signal_chain import SignalChain, Sum, even, padded, place
 from gainlib.session.strip import BUS, Strip, ratio
 
 BLOCK_FRAMES = 16384
@@ -110,7 +110,7 @@ class _Graph:
         return lambda block: self._out.append((node, block))
 
     def _channel(self, channel):
-        line, owner = Line(), channel.name
+        line, owner = SignalChain(), channel.name
         self._show(line, f"{owner}/{'source' if isinstance(channel, Strip) else 'in'}")
         if isinstance(channel, Strip):
             line.gain(channel.polarity)
@@ -127,7 +127,7 @@ class _Graph:
         return line
 
     def _master(self):
-        line, master = Line(), self._session.master
+        line, master = SignalChain(), self._session.master
         self._show(line, f"{BUS}/in")
         self._middle(line, BUS, master, 2)
         line.gain(ratio(master.fader_db))

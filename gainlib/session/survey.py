@@ -9,10 +9,10 @@ from gainlib import kernels
 from gainlib.audio import Audio
 from gainlib.meters import KFilter, interpolator
 from gainlib.meters.peak import TAPS
-from gainlib.session.extremes import COARSE_FRAMES, FINE_FRAMES, Envelope, Extremes
-from gainlib.session.lanes import Lane
+from gainlib.session.cross_products import ProductsBuilder, hop_edges, pairs
 from gainlib.session.nearby import Nearby
-from gainlib.session.products import ProductsBuilder, hop_edges, pairs
+from gainlib.session.peak_bounds import COARSE_FRAMES, FINE_FRAMES, Envelope, PeakBounds
+from gainlib.session.prefader import PreFaderTrack
 from gainlib.session.scratch import Table, one_thread
 
 SIDES = (0, 1)
@@ -30,14 +30,14 @@ class Survey:
 
     Parameters
     ----------
-    lanes : list of Lane
+    lanes : list of PreFaderTrack
     frames, rate_hz : int
 
     Attributes
     ----------
     edges : array of int
         Borders of the 10 ms hops.
-    products : list of Products
+    products : list of CrossProducts
         For the left and for the right of the bus.
     nearby : list of Nearby
         The same, leaning on the anchor.
@@ -49,13 +49,13 @@ class Survey:
         Extremes of anchor and lanes, left and right.
     sampled : list of Envelope
         The same of the samples alone, in longer blocks.
-    extremes : list of Extremes
+    extremes : list of PeakBounds
         Both, on all levels.
-    anchor : Lane
+    anchor : PreFaderTrack
         The sum at the anchor's setting.
     """
 
-    def __init__(self, lanes: list[Lane], frames: int, rate_hz: int):
+    def __init__(self, lanes: list[PreFaderTrack], frames: int, rate_hz: int):
         self.lanes, self.frames, self.rate_hz = lanes, frames, rate_hz
         self.interpolator = interpolator(rate_hz)
         self.edges = hop_edges(frames, rate_hz)
@@ -147,8 +147,8 @@ class Survey:
             ahead = max(before - start, 0)
             self._note(0, start, np.pad(inside, ((0, 0), (ahead, short - ahead))))
         both = zip(self.envelopes, self.sampled, gains, strict=True)
-        self.extremes = [Extremes.of(*each) for each in both]
-        self.anchor = Lane(Audio(mix, self.rate_hz), 1.0)
+        self.extremes = [PeakBounds.of(*each) for each in both]
+        self.anchor = PreFaderTrack(Audio(mix, self.rate_hz), 1.0)
         self.nearby = [Nearby(each, gain) for each, gain in zip(self.products, gains, strict=True)]
 
     def sums_at(self, side: int, blocks: np.ndarray, gains: np.ndarray) -> np.ndarray:

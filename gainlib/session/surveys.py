@@ -3,7 +3,7 @@
 A survey is kept only where all lanes are files and the pass took a while. Its name is made of the content of the files
 (SHA-256) and of the gains up to the faders, so that a changed stem is another survey. A folder appears whole or not at
 all; what a killed process leaves is a hidden folder that is cleared away next time. It is believed only while every
-byte is as it was written (:mod:`gainlib.session.sealed`); otherwise, as after deleting the cache, the survey is taken
+byte is as it was written (:mod:`gainlib.session.manifest`); otherwise, as after deleting the cache, the survey is taken
 anew, which costs time only.
 The variable ``GAINLIB_CACHE`` names another folder; empty, it keeps nothing.
 """
@@ -20,10 +20,10 @@ import numpy as np
 import platformdirs
 
 from gainlib.audio import AudioFile
-from gainlib.session.lanes import Lane
-from gainlib.session.products import Products
+from gainlib.session.cross_products import CrossProducts
+from gainlib.session.manifest import ChecksummedFolder, intact, seal
+from gainlib.session.prefader import PreFaderTrack
 from gainlib.session.scratch import Table
-from gainlib.session.sealed import SealedFile, intact, seal
 from gainlib.session.survey import SIDES, Survey
 
 LAYOUT = 3  # counts up when what is kept, or how it is measured, changes
@@ -43,13 +43,17 @@ def cache_folder() -> Path | None:
 
 
 def surveyed(
-    lanes: list[Lane], frames: int, rate_hz: int, anchor: list[np.ndarray], told: Callable[[str, int, int], None]
+    lanes: list[PreFaderTrack],
+    frames: int,
+    rate_hz: int,
+    anchor: list[np.ndarray],
+    told: Callable[[str, int, int], None],
 ) -> Survey:
     """Return the survey of some lanes: the one that was kept, or a new one.
 
     Parameters
     ----------
-    lanes : list of Lane
+    lanes : list of PreFaderTrack
     frames, rate_hz : int
     anchor : list of array
         Gains of the anchor, left and right.
@@ -109,7 +113,7 @@ def _contents(survey):
 
 
 def _written(path, kept):
-    with SealedFile(path) as file:
+    with ChecksummedFolder(path) as file:
         if isinstance(kept, Table):
             kept.save(file)
         else:
@@ -126,7 +130,7 @@ def _load(survey, anchor, place):
     try:
         for side in SIDES:
             table = Table.load(place / f"fine{side}", max(len(survey.edges) - 1, 0))
-            survey.products.append(Products(np.load(place / f"coarse{side}.npy"), table))
+            survey.products.append(CrossProducts(np.load(place / f"coarse{side}.npy"), table))
             for kind, name in PARTS:
                 setattr(getattr(survey, kind)[side], name, np.load(place / f"{kind}-{name}{side}.npy"))
         survey.raw, survey.sums = np.load(place / "raw.npy"), np.load(place / "sums.npy")

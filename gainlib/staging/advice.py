@@ -12,7 +12,7 @@ from gainlib.session import Session
 from gainlib.session.routing import bus_paths
 from gainlib.session.strip import BUS
 from gainlib.staging.findings import Stem
-from gainlib.staging.gauge import levels_at
+from gainlib.staging.node_levels import levels_at
 from gainlib.staging.parts import parts_of_bus
 
 LESS_DB = 6.0

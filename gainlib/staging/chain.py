@@ -16,12 +16,12 @@ from itertools import chain
 import numpy as np
 
 from gainlib.levels.printing import quantity
-from gainlib.processors import Gate, Unseen
+from gainlib.processors import BlackBox, Gate
 from gainlib.session import Session, Strip
 from gainlib.session.render import BLOCK_FRAMES, blocks
 from gainlib.session.strip import ratio
-from gainlib.staging.gauge import Collected, Level, gauge_of
 from gainlib.staging.moves import Move
+from gainlib.staging.node_levels import Collected, Level, gauge_of
 
 LOUD_PEAK_DBFS = -1.0
 CLOSE_DB = 0.005
@@ -65,7 +65,7 @@ class Rules:
 
 
 @dataclass(frozen=True)
-class Walked:
+class ChainResult:
     """What a walk found.
 
     Attributes
@@ -87,7 +87,7 @@ class Walked:
     matched: tuple[int, ...]
 
 
-def walk(session: Session, strip: Strip, old: dict[str, Level], rules: Rules) -> tuple[Walked, np.ndarray]:
+def walk(session: Session, strip: Strip, old: dict[str, Level], rules: Rules) -> tuple[ChainResult, np.ndarray]:
     """Stage the chain of one strip.
 
     Parameters
@@ -101,7 +101,7 @@ def walk(session: Session, strip: Strip, old: dict[str, Level], rules: Rules) ->
 
     Returns
     -------
-    walked : Walked
+    walked : ChainResult
     samples : float32 array, shape (frames, channels)
         What leaves the staged chain, ahead of the post trim.
     """
@@ -147,7 +147,7 @@ class _Walk:
                 self._feed(number)
         strip = self._strip.with_(inserts=tuple(self._inserts))
         found = tuple(self._moves), tuple(self._warnings), self._targets, tuple(self._matched)
-        return Walked(strip, *found), self._samples
+        return ChainResult(strip, *found), self._samples
 
     # ------------------------------------------------------------------------------------------------ kinds of boxes
 
@@ -187,7 +187,7 @@ class _Walk:
         if after.silent:
             return
         out_db = self._rules.matched(before) - self._rules.matched(after)
-        if isinstance(insert.processor, Unseen):
+        if isinstance(insert.processor, BlackBox):
             self._match_unseen(number, out_db)
             self._samples *= np.float32(ratio(out_db))
             return
@@ -296,7 +296,7 @@ class _Walk:
 
 
 def _box(insert):
-    return "a box that nobody here can see into" if isinstance(insert.processor, Unseen) else insert.kind
+    return "a box that nobody here can see into" if isinstance(insert.processor, BlackBox) else insert.kind
 
 
 def _db(value):

@@ -30,7 +30,7 @@ import msgspec
 
 from gainlib import processors
 from gainlib.audio import AudioFile, GainlibError
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.checks import nearest
 from gainlib.session.files import from_builtins
@@ -197,15 +197,15 @@ def _entry(value, known, where):
 
 
 def _boxes():
-    return (LINEAR, UNSEEN, *processors.names(), "Unseen")
+    return (LINEAR, UNSEEN, *processors.names(), "BlackBox")
 
 
 def _kind(name):
     """Return a processor's class by the name a chains file gives it, "linear" as itself, None for an unknown one."""
     folded = str(name).casefold()
     if folded in (LINEAR, UNSEEN):
-        return LINEAR if folded == LINEAR else Unseen
-    known = {each.casefold(): each for each in (*processors.names(), "Unseen")}
+        return LINEAR if folded == LINEAR else BlackBox
+    known = {each.casefold(): each for each in (*processors.names(), "BlackBox")}
     return processors.named(known[folded]) if folded in known else None
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.processors import Processor
-from gainlib.staging.box import Box
+from gainlib.staging.device_under_test import DeviceUnderTest
 from gainlib.staging.material import OPEN_DBFS, Material
 
 LEVELS_DBFS = tuple(float(step) for step in range(-60, 7, 3))
@@ -97,7 +97,7 @@ def drive_curve(
     levels = np.asarray(levels_dbfs, dtype=np.float64).ravel()
     if levels.size == 0 or not np.isfinite(levels).all():
         raise GainlibError(f"levels {levels_dbfs!r}; give one or more finite levels in dBFS")
-    box = Box(processor)
+    box = DeviceUnderTest(processor)
     tone = Tone(box, frequency_hz, RATE_HZ if audio is None else audio.rate_hz)
     read = [tone.read(level) for level in levels]
     gain_db, thd, thdn = (np.array(column) for column in zip(*read, strict=True))
@@ -117,12 +117,12 @@ class Tone:
 
     Parameters
     ----------
-    box : Box
+    box : DeviceUnderTest
     frequency_hz : float
     rate_hz : int
     """
 
-    def __init__(self, box: Box, frequency_hz: float = REFERENCE_HZ, rate_hz: int = RATE_HZ):
+    def __init__(self, box: DeviceUnderTest, frequency_hz: float = REFERENCE_HZ, rate_hz: int = RATE_HZ):
         if not LOW_HZ <= frequency_hz <= min(HIGH_HZ, 0.45 * rate_hz):
             raise GainlibError(
                 f"a sine of {frequency_hz:g} Hz at {rate_hz} Hz; give a frequency from {LOW_HZ:g} Hz to "

@@ -5,7 +5,8 @@ Two kinds:
 - up to the trim: the source with polarity, DC block and trim, as it meets the first processor. It goes into the mixer
   in place of the raw stem, and the trim there stays at 0;
 - up to the bus: with everything it passes on its way, fader and pan included. Together the files are the mix: their sum
-  is the bus, as long as the master is linear. What can be taken apart and what cannot: :mod:`gainlib.staging.cuts`.
+  is the bus, as long as the master is linear. What can be taken apart and what cannot:
+  :mod:`gainlib.staging.session_subsets`.
 
 A folder appears whole or not at all. Words are shortened with triangular dither (Lipshitz, Wannamaker and Vanderkooy,
 JAES 40(5), 1992), and a stem on which nothing was set is kept bit by bit.
@@ -23,12 +24,12 @@ import numpy as np
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import quantity
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.session import Session
 from gainlib.session.render import blocks
-from gainlib.staging.cuts import end_of_way, to_bus, to_trim
 from gainlib.staging.folders import file_name, filling
 from gainlib.staging.moves import Plan
+from gainlib.staging.session_subsets import end_of_way, to_bus, to_trim
 from gainlib.staging.strips import active, level_dependent
 
 UPTO = ("trim", "bus")
@@ -270,6 +271,6 @@ def _notes(session, upto, gain_only, null_db):
     yield f"Read back and summed, they null against {whole} to {quantity(null_db, 'dB', 1)}."
     if null_db > NULL_DB:
         yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: a sum clips on the way, or the bus is very low."
-    unseen = [s.name for s in session.strips if any(isinstance(i.processor, Unseen) for i in active(s.inserts))]
+    unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
         yield f"What the unseen boxes of {', '.join(unseen)} do is not in the files."

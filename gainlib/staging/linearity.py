@@ -17,8 +17,8 @@ from collections.abc import Callable
 import numpy as np
 
 from gainlib.processors import Processor
-from gainlib.staging.box import Box
-from gainlib.staging.edge import find_edge
+from gainlib.staging.device_under_test import DeviceUnderTest
+from gainlib.staging.linearity_limit import find_edge
 from gainlib.staging.probing import EXACT_DB, Bench, level, noise, relative_db, two_tones, unit
 from gainlib.staging.verdicts import (
     LINEAR,
@@ -79,7 +79,7 @@ def classify(
     >>> classify(lambda samples, rate_hz: 0.5 * samples + 0.01).kind
     'linear plus noise or offset'
     """
-    bench = Bench(Box(processor), rate_hz, seed)
+    bench = Bench(DeviceUnderTest(processor), rate_hz, seed)
     reference, rows = _homogeneity(bench)
     if (
         not bench.noise_stays

@@ -13,8 +13,8 @@ from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import quantity
 from gainlib.processors import Processor
-from gainlib.staging.box import Box
-from gainlib.staging.gauge import gauge_of
+from gainlib.staging.device_under_test import DeviceUnderTest
+from gainlib.staging.node_levels import gauge_of
 
 METERS = {"energy": "energy_dbfs", "loudness": "loudness_lufs"}
 CLOSE_DB = 0.01
@@ -86,7 +86,7 @@ def matched_output(
         raise GainlibError(f"matched by {by!r}; match by {' or '.join(METERS)}")
     audio = audio.load() if hasattr(audio, "load") else audio
     samples = np.asarray(audio.samples, dtype=np.float64)
-    out = Box(processor).run(samples * db_to_ratio(in_db), audio.rate_hz)
+    out = DeviceUnderTest(processor).run(samples * db_to_ratio(in_db), audio.rate_hz)
     wanted = _level(samples, audio, by, "what goes in")
     out_db, off = 0.0, wanted - _level(out, audio, by, "what comes out")
     for _ in range(PASSES):

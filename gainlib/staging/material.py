@@ -8,8 +8,8 @@ import numpy as np
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import active_level
-from gainlib.staging.box import Box
-from gainlib.staging.gauge import gauge_of
+from gainlib.staging.device_under_test import DeviceUnderTest
+from gainlib.staging.node_levels import gauge_of
 
 OPEN_DBFS = (-60.0, -40.0, -20.0, 0.0)
 BLOCK_S, HOP_S, ACTIVE_RANGE_DB = 0.1, 0.025, 25.0
@@ -23,11 +23,11 @@ class Material:
 
     Parameters
     ----------
-    box : Box
+    box : DeviceUnderTest
     audio : Audio or AudioFile
     """
 
-    def __init__(self, box: Box, audio: Audio | AudioFile):
+    def __init__(self, box: DeviceUnderTest, audio: Audio | AudioFile):
         audio = audio.load() if hasattr(audio, "load") else audio
         self._box, self._rate_hz, self.name = box, audio.rate_hz, audio.name
         self.samples = np.asarray(audio.samples, dtype=np.float64)

@@ -6,8 +6,8 @@ from itertools import tee
 import numpy as np
 
 from gainlib.session import Session, routing
-from gainlib.session.flow import place
 from gainlib.session.render import BLOCK_FRAMES, blocks, post_blocks
+from gainlib.session.signal_chain import place
 from gainlib.session.strip import BUS
 
 

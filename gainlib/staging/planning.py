@@ -6,7 +6,7 @@ whole and measure. What a relation is kept by is ungated energy (or loudness, if
 exactly. With linear chains the mix stays the same to the sample but for its level; where drive changes by intent, its
 level is what is kept.
 
-The rules are common practice; that sums keep their relations follows from :mod:`gainlib.staging.potentials`.
+The rules are common practice; that sums keep their relations follows from :mod:`gainlib.staging.gain_constraints`.
 """
 
 import math
@@ -25,9 +25,9 @@ from gainlib.session.routing import heard, topological_order
 from gainlib.session.strip import BUS, ratio
 from gainlib.staging.advice import one_loud_source
 from gainlib.staging.chain import CLOSE_DB, TRIM_LIMIT_DB, Rules, walk
-from gainlib.staging.gauge import levels_at
+from gainlib.staging.gain_constraints import output_shift, send_changes, shared_sums
 from gainlib.staging.moves import Move, Plan
-from gainlib.staging.potentials import output_shift, send_changes, shared_sums
+from gainlib.staging.node_levels import levels_at
 from gainlib.staging.strips import Store, active, left_alone, level_dependent, main_node, stage
 from gainlib.staging.verify import verify
 
@@ -39,7 +39,7 @@ Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
-class Wish:
+class PlanOptions:
     """What is asked of a plan; see :func:`plan`."""
 
     target_dbtp: float
@@ -91,7 +91,7 @@ def plan(
     GainlibError
         For settings that make no sense, and a session without strips.
     """
-    wish = Wish(
+    wish = PlanOptions(
         target_dbtp,
         policy or ("keep" if session.finished else "restage"),
         Rules(average, match, peak_max_dbfs),

@@ -14,7 +14,7 @@ import numpy as np
 from gainlib.audio import Audio, GainlibError
 from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading, active_level, measure
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.session import Session
 from gainlib.staging.null import DEEP_DB, NullReport, null_test
 from gainlib.staging.strips import active, level_dependent
@@ -226,5 +226,5 @@ def _whole(source):
 def unseen(session: Session) -> tuple[str, ...]:
     """Return the strips whose level nobody here can foretell, since a box that cannot be seen into stands in them."""
     return tuple(
-        strip.name for strip in session.strips if any(isinstance(i.processor, Unseen) for i in active(strip.inserts))
+        strip.name for strip in session.strips if any(isinstance(i.processor, BlackBox) for i in active(strip.inserts))
     )

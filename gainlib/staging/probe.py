@@ -16,18 +16,18 @@ from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
 from gainlib.meters.weighting import k_coefficients
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.session import Insert
+from gainlib.staging.level_sweep import sway, swell_of
 from gainlib.staging.probecurve import ProbeCurve, curve_of, output_gain, working_range_of
-from gainlib.staging.probelines import lines_of
-from gainlib.staging.probemarks import TimeBase, time_base
 from gainlib.staging.probeseries import Heard
 from gainlib.staging.probesignal import RATES_HZ, write_probe
-from gainlib.staging.probeswell import sway, swell_of
 from gainlib.staging.probetime import moved_db, refuse_holes
 from gainlib.staging.probeverdict import verdict
 from gainlib.staging.probing import level
 from gainlib.staging.ranges import WorkingRange
+from gainlib.staging.spectral_lines import lines_of
+from gainlib.staging.sync_markers import TimeBase, time_base
 
 __all__ = ["ProbeCurve", "ProbeReport", "read_probe", "write_probe"]
 
@@ -109,7 +109,7 @@ class ProbeReport:
         """
         if self.reference_dbfs is None:
             return None
-        return Insert(Unseen(self.reference_dbfs), out_db=round(self.output_gain_db, 2))
+        return Insert(BlackBox(self.reference_dbfs), out_db=round(self.output_gain_db, 2))
 
     def _taken_out(self):
         told = [f"the test file starts at {number(1000.0 * self.offset_s, 2)} ms"]

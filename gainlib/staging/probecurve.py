@@ -9,9 +9,9 @@ from scipy import interpolate
 from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import quantity
 from gainlib.staging.drive import DriveCurve
+from gainlib.staging.level_sweep import LevelSweep
 from gainlib.staging.probeseries import Heard
 from gainlib.staging.probesignal import Layout
-from gainlib.staging.probeswell import Swell
 from gainlib.staging.probeverdict import Verdict
 from gainlib.staging.probing import level
 from gainlib.staging.ranges import NARROW_DB, WorkingRange, range_of
@@ -67,7 +67,7 @@ class _Replayed:
 
     reference_dbfs = None
 
-    def __init__(self, curve: ProbeCurve, swell: Swell, plain_db: float):
+    def __init__(self, curve: ProbeCurve, swell: LevelSweep, plain_db: float):
         self._ends = curve.level_dbfs[0], curve.level_dbfs[-1]
         gain = np.maximum(curve.gain_db, -200.0)
         steps = np.nan_to_num(curve.thd_percent, nan=HARDLY_PERCENT)

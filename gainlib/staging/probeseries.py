@@ -4,9 +4,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from gainlib.staging.level_sweep import LevelSweep
 from gainlib.staging.linearity import LOWEST_LIMIT_DBFS
-from gainlib.staging.probelines import Lines
-from gainlib.staging.probeswell import Swell
+from gainlib.staging.spectral_lines import Lines
 
 SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
 SAME_DB, SAME_CODED_DB = 0.03, 0.25
@@ -28,7 +28,7 @@ class Heard(NamedTuple):
     ----------
     rows : tuple of Lines
         In the order of the test file.
-    swell : Swell
+    swell : LevelSweep
     noise_dbfs : float
         In the silences, sine-referred; −inf for none.
     offset : float
@@ -48,7 +48,7 @@ class Heard(NamedTuple):
     """
 
     rows: tuple[Lines, ...]
-    swell: Swell
+    swell: LevelSweep
     noise_dbfs: float
     offset: float
     grid_bits: int | None

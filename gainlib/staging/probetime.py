@@ -14,10 +14,10 @@ from scipy import ndimage, signal
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
-from gainlib.staging.probelines import Lines
-from gainlib.staging.probemarks import TimeBase
+from gainlib.staging.level_sweep import LevelSweep
 from gainlib.staging.probesignal import SETTLING, Layout, Mark
-from gainlib.staging.probeswell import Swell
+from gainlib.staging.spectral_lines import Lines
+from gainlib.staging.sync_markers import TimeBase
 
 FRAMES_A_PERIOD, SHORTEST = 96, 3  # frames of 1.3 ms; how many in a row make a hole
 GONE, THERE = 0.01, 0.25  # energy of a frame against what it should have: 20 dB less, 6 dB less
@@ -156,7 +156,7 @@ def _standing(line):
 # ------------------------------------------------------------------------------------------------- a gain that moves
 
 
-def moved_db(line: np.ndarray, base: TimeBase, layout: Layout, rows: Sequence[Lines], swell: Swell, noise: float):
+def moved_db(line: np.ndarray, base: TimeBase, layout: Layout, rows: Sequence[Lines], swell: LevelSweep, noise: float):
     """Return by how much the gain differs where the same level comes again, beyond what noise and lag account for.
 
     Parameters
@@ -167,7 +167,7 @@ def moved_db(line: np.ndarray, base: TimeBase, layout: Layout, rows: Sequence[Li
     layout : Layout
     rows : sequence of Lines
         The ladder, as it was recorded.
-    swell : Swell
+    swell : LevelSweep
     noise : float
         In the silences, dBFS.
 

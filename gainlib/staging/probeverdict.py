@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.levels.printing import number, quantity
+from gainlib.staging.level_sweep import Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.staging.linearity import LOWEST_LIMIT_DBFS
 from gainlib.staging.probeseries import (
     CODED_BENT_DB,
@@ -30,7 +31,6 @@ from gainlib.staging.probeseries import (
     trusted,
     wanders,
 )
-from gainlib.staging.probeswell import Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.staging.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO
 
 CANNOT_TELL = "cannot tell"

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.meters import upsample
-from gainlib.staging.box import Box
+from gainlib.staging.device_under_test import DeviceUnderTest
 
 SINE_HZ = 997.0
 LOW_HZ, HIGH_HZ, LOW_SHARE = 60.0, 7000.0, 0.8
@@ -98,7 +98,7 @@ class Response(NamedTuple):
         return Response(self.line - other.line, self.doubt + other.doubt)
 
 
-class Left(NamedTuple):
+class Residual(NamedTuple):
     """What a comparison leaves, relative: the residual, and up to where it is rounding or noise; both in dB."""
 
     residual_db: float
@@ -115,7 +115,7 @@ class Bench:
 
     Parameters
     ----------
-    box : Box
+    box : DeviceUnderTest
     rate_hz : int
     seed : int
         Draws the noise of the stimulus.
@@ -137,7 +137,7 @@ class Bench:
         when the output for silence is taken off; dither, for one, does not.
     """
 
-    def __init__(self, box: Box, rate_hz: int, seed: int):
+    def __init__(self, box: DeviceUnderTest, rate_hz: int, seed: int):
         self._box, self.rate_hz = box, rate_hz
         self.stimulus = stimulus(rate_hz, seed)
         self.averages, self.wanders, self.noise_stays = 1, False, False
@@ -173,7 +173,7 @@ class Bench:
         doubt = heard.doubt if self.averages > 1 else _around((own.line - offset) ** 2, round(AROUND_S * self.rate_hz))
         return Response((heard.line - offset) / gain, doubt / gain**2)
 
-    def compare(self, one: Response, other: Response, part: str | None = None) -> Left:
+    def compare(self, one: Response, other: Response, part: str | None = None) -> Residual:
         """Return what is left of `one` when `other` is taken off, relative to `other`; of a part of the stimulus."""
         place = slice(None)
         if part is not None:
@@ -181,7 +181,7 @@ class Bench:
         left = one.less(other)
         noise_power, power = float(left.doubt[place].sum()), float(np.sum(other.line[place] ** 2))
         drowned_db = _db(noise_power, power) + self._margin_db if noise_power > 0.0 else -np.inf
-        return Left(relative_db(left.line[place], other.line[place]), max(EXACT_DB, drowned_db))
+        return Residual(relative_db(left.line[place], other.line[place]), max(EXACT_DB, drowned_db))
 
     def gain_db(self, response: Response, part: str) -> float:
         """Return level out over level in for a part of the stimulus; −inf for silence."""

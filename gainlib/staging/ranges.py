@@ -22,7 +22,7 @@ from gainlib.audio import Audio, AudioFile
 from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import number, quantity
 from gainlib.processors import Processor
-from gainlib.staging.box import Box
+from gainlib.staging.device_under_test import DeviceUnderTest
 from gainlib.staging.drive import RATE_HZ, Tone
 from gainlib.staging.material import Material, excerpt, noise_and_notes
 
@@ -86,16 +86,16 @@ def working_range(
     >>> working_range(Filter()) is None
     True
     """
-    box = Box(processor)
+    box = DeviceUnderTest(processor)
     return range_of(box, Tone(box, rate_hz=RATE_HZ if audio is None else audio.rate_hz), audio)
 
 
-def range_of(box: Box, tone: Tone, audio: Audio | AudioFile | None = None) -> WorkingRange | None:
+def range_of(box: DeviceUnderTest, tone: Tone, audio: Audio | AudioFile | None = None) -> WorkingRange | None:
     """Find the working range of a box that is fed a steady sine, or of which it is known what it makes of one.
 
     Parameters
     ----------
-    box : Box
+    box : DeviceUnderTest
         Gives `run_line` and `reference_dbfs`.
     tone : Tone
         Gives `read` and `reduction_db`.

@@ -13,7 +13,7 @@ from threading import Event
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.processors import Gate, Unseen
+from gainlib.processors import BlackBox, Gate
 from gainlib.session import Group, Master, Session, Strip
 from gainlib.session.render import blocks
 from gainlib.session.strip import BUS
@@ -262,7 +262,7 @@ def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str,
     for number, (one, other) in enumerate(zip(old.inserts, new.inserts, strict=True), 1):
         if one.bypass:
             continue
-        kind = "unseen box" if isinstance(one.processor, Unseen) else one.kind
+        kind = "unseen box" if isinstance(one.processor, BlackBox) else one.kind
         yield f"insert {number} in", kind, "dB", one.in_db, other.in_db
         if isinstance(one.processor, Gate):
             yield f"insert {number} threshold", kind, "dBFS", one.processor.open_dbfs, other.processor.open_dbfs

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from gainlib.audio import AudioFile
 from gainlib.levels.printing import quantity
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.session import Strip
 from gainlib.staging.sheet import OVERS, Sheet, bus_rows
 from gainlib.staging.strips import active, level_dependent
@@ -77,7 +77,7 @@ def hand_off(each: Sheet) -> Iterator[str]:
         names = [stem.name for stem in each.stems if tag in stem.tags]
         if names:
             yield f"{said}: {_listed(names)}."
-    unseen = [s.name for s in session.strips if any(isinstance(i.processor, Unseen) for i in active(s.inserts))]
+    unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
         yield f"Boxes that could not be seen into: {_listed(unseen)}. The figures take them as passing everything."
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.session import Session, routing
-from gainlib.session.lanes import lane_of
+from gainlib.session.prefader import lane_of
 from gainlib.staging.bus import BusPeak
 
 REACH_S = 0.002

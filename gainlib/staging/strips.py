@@ -10,12 +10,12 @@ import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
 from gainlib.session import Session, Strip
-from gainlib.session.flow import place
 from gainlib.session.pan import pan_pair
+from gainlib.session.signal_chain import place
 from gainlib.session.strip import ratio
-from gainlib.staging.chain import CLOSE_DB, Rules, Walked, walk
-from gainlib.staging.gauge import Level, gauge_of, levels_at
+from gainlib.staging.chain import CLOSE_DB, ChainResult, Rules, walk
 from gainlib.staging.moves import Move
+from gainlib.staging.node_levels import Level, gauge_of, levels_at
 
 DC_LIMIT = 0.005
 NO_OFFSET = 1e-7
@@ -67,7 +67,7 @@ class Staged:
         As found and as staged, with everything up to the pre-fader tap already in the samples.
     old : dict of str to Level
         Levels of the strip as found, by node.
-    walked : Walked
+    walked : ChainResult
         The walk's targets and matches.
     moves, warnings : tuple
     tap_db : float
@@ -80,7 +80,7 @@ class Staged:
     before: Strip
     after: Strip
     old: dict[str, Level]
-    walked: Walked
+    walked: ChainResult
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
     tap_db: float = 0.0
@@ -177,7 +177,7 @@ def _single(session, strip):
 
 
 def _no_walk(strip):
-    return Walked(strip, (), (), {}, ())
+    return ChainResult(strip, (), (), {}, ())
 
 
 def _as_found(session, strip, rules, store, clear):

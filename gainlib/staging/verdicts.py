@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.levels.printing import number, quantity
-from gainlib.staging.edge import Edge
-from gainlib.staging.probing import Left, level
+from gainlib.staging.linearity_limit import LinearityLimit
+from gainlib.staging.probing import Residual, level
 
 SILENT_DBFS = -200.0
 
@@ -119,7 +119,9 @@ class Linearity:
         return f"{self.kind}: {self.evidence.sentence}"
 
 
-def sentence(kind: str, rows: tuple[Row, ...], edge: Edge | None, superposition: Left, own: np.ndarray) -> str:
+def sentence(
+    kind: str, rows: tuple[Row, ...], edge: LinearityLimit | None, superposition: Residual, own: np.ndarray
+) -> str:
     """Return a verdict in plain words.
 
     Parameters
@@ -127,9 +129,9 @@ def sentence(kind: str, rows: tuple[Row, ...], edge: Edge | None, superposition:
     kind : str
     rows : tuple of Row
         Homogeneity.
-    edge : Edge or None
+    edge : LinearityLimit or None
         Where a linear stretch ends, if there is one.
-    superposition : Left
+    superposition : Residual
     own : array, shape (frames,)
         What comes out for silence.
 

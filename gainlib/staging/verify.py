@@ -5,9 +5,9 @@ import math
 from gainlib.session import Session
 from gainlib.session.routing import heard
 from gainlib.session.strip import BUS
-from gainlib.staging.gauge import Level, levels_at
+from gainlib.staging.gain_constraints import output_shift
 from gainlib.staging.moves import Check, Verification
-from gainlib.staging.potentials import output_shift
+from gainlib.staging.node_levels import Level, levels_at
 from gainlib.staging.strips import Staged, level_dependent
 
 BALANCE_DB = 0.01
@@ -33,7 +33,7 @@ def verify(
         Levels of the sums as the user left them, by node.
     shifts : dict of str to float
         How far all that enters each sum has to move.
-    wish : Wish
+    wish : PlanOptions
         What was asked for.
 
     Returns

@@ -4,10 +4,10 @@ from math import comb
 
 from gainlib.exercises.blind import matching, orders, pairs
 from gainlib.exercises.choosing import Choice, Multi
-from gainlib.exercises.listening import Abx, LevelMatch, Silent, tail_probability
+from gainlib.exercises.listening import Abx, LevelMatch, NoListening, tail_probability
 from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels.exposure import minutes_a_day, percent_of_week
 
@@ -128,7 +128,7 @@ MATCH = Exercise(
             "dB",
             points=3,
             trials=matching.TRIALS,
-            silent=Silent(
+            silent=NoListening(
                 LevelMatch(
                     "From the readings: by how much you turn each B",
                     "dB",
@@ -187,7 +187,7 @@ BLIND = Exercise(
             "Run 1, 3 dB apart",
             points=2,
             trials=orders.TRIALS,
-            silent=Silent(
+            silent=NoListening(
                 Multi("From the readings: tick the trials in which X is B", points=2, options=orders.trial_options),
                 orders.trials_with_b,
             ),
@@ -197,7 +197,7 @@ BLIND = Exercise(
             points=1,
             trials=orders.TRIALS,
             must_show=False,
-            silent=Silent(
+            silent=NoListening(
                 Choice(
                     "A minus B reads “silent” in every trial of the sham run. What is left to hear?",
                     points=1,

@@ -4,8 +4,8 @@ from math import cos, log10, pi
 
 from gainlib.exercises.metering import gates, takes
 from gainlib.exercises.model import Exercise, Slip
+from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import sum_levels_db
 from gainlib.levels.printing import number

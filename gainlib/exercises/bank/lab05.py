@@ -8,9 +8,9 @@ from gainlib.exercises.choosing import Choice, Multi
 from gainlib.exercises.mixing import all_faders, loud_source, setups
 from gainlib.exercises.mixing.refrain import STEMS, short_name
 from gainlib.exercises.model import Exercise, Option, Slip
-from gainlib.exercises.performed import State
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import State
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import sum_levels_db
 from gainlib.staging import common_offset

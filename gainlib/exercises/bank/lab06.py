@@ -1,10 +1,10 @@
 """Lab 06, linear or nonlinear: whether a box cares how loud it is fed, and whether a trim may cross it."""
 
-from gainlib.exercises.choosing import Map, Multi
+from gainlib.exercises.choosing import Matching, Multi
 from gainlib.exercises.linearity import boxes, tasks
 from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.meters.average import SINE_CREST_DB
 
@@ -52,7 +52,7 @@ def _kind_text(name):
 SORTED = Exercise(
     id="06-1",
     title="Six black boxes",
-    parts=(Map("What each box is", points=4, items=_letters, options=KINDS),),
+    parts=(Matching("What each box is", points=4, items=_letters, options=KINDS),),
     given=tasks.SixBoxes(),
     statement=(
         "Six boxes without a label stand in the panel. Feed them soft and loud, twice, and with silence. Which kind is "

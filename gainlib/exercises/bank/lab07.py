@@ -2,13 +2,13 @@
 
 from gainlib.exercises.checks import Check
 from gainlib.exercises.choosing import Choice, Multi
-from gainlib.exercises.driving import runs, stages, trims
-from gainlib.exercises.listening import Abx, Silent
+from gainlib.exercises.listening import Abx, NoListening
 from gainlib.exercises.model import Exercise, Option, Slip
-from gainlib.exercises.performed import State
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import State
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid
+from gainlib.exercises.working_range import runs, stages, trims
 from gainlib.meters.average import SINE_CREST_DB
 
 GAINS = "Handbook formula: gains in series add in dB"
@@ -232,7 +232,7 @@ BETTER_OR_LOUDER = Exercise(
             "Run 1: the one you like better",
             points=1,
             trials=runs.PREFERENCES,
-            silent=Silent(
+            silent=NoListening(
                 Multi(
                     "From the readings: tick the trials in which A is the louder one",
                     points=1,
@@ -246,7 +246,7 @@ BETTER_OR_LOUDER = Exercise(
             points=1,
             trials=runs.TRIALS,
             must_show=False,
-            silent=Silent(
+            silent=NoListening(
                 Multi(
                     "From the readings: tick the trials in which X is the stage",
                     points=1,

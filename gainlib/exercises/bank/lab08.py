@@ -1,11 +1,11 @@
 """Lab 08, dynamics: a threshold is a level, so every gain ahead of it sets what it does."""
 
 from gainlib.exercises.checks import Check
+from gainlib.exercises.dynamics import readings, setting
 from gainlib.exercises.model import Exercise, Slip
-from gainlib.exercises.performed import State
-from gainlib.exercises.squeezing import readings, setting
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import State
 from gainlib.exercises.text import fill
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.processors import Compressor
 

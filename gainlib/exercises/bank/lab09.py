@@ -3,12 +3,12 @@
 from math import log, log10
 
 from gainlib.exercises.checks import Check
+from gainlib.exercises.fader_fit import FromLaw
 from gainlib.exercises.mixing import measured_fader, near_unity
 from gainlib.exercises.model import Exercise, Slip
-from gainlib.exercises.performed import State
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import State
 from gainlib.exercises.text import fill
-from gainlib.exercises.travel import FromLaw
-from gainlib.exercises.typed import Number
 from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.session import FaderLaw
 from gainlib.session.fader import DB_PER_NEPER

@@ -4,9 +4,9 @@ The six exercises are a series: one session for all of them, and another one for
 counts opens one hint an exercise; a practice run opens all, free of charge, and earns nothing. Weights add up to 100.
 """
 
-from gainlib.exercises.capstone import balanced, delivered, filled, reference, sitting, staged
+from gainlib.exercises.capstone import assignment, balanced, delivered, reference, staged, worksheet
 from gainlib.exercises.capstone.parts import Staging
-from gainlib.exercises.choosing import Map
+from gainlib.exercises.choosing import Matching
 from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.text import fill
 from gainlib.processors import Compressor
@@ -17,12 +17,12 @@ BUS_METERS = "True peak and loudness: ITU-R BS.1770-5, Annexes 1 and 2"
 PRACTICE = "Common practice, no source: feeding by the reference, faders near unity, 24 bit and −6 dBTP for a mix"
 SUMS = "Handbook formulas: gains in series add in dB; a sum of linear paths is the sum of what each brings"
 
-_COMMON = {"series": SERIES, "graded_hints": 1, "guard": False, "material": sitting.session}
+_COMMON = {"series": SERIES, "graded_hints": 1, "guard": False, "material": assignment.session}
 
 
 def _report(given):
-    words = {option.key: option.text for option in sitting.tags(given)}
-    lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in sitting.faults(given).items()]
+    words = {option.key: option.text for option in assignment.tags(given)}
+    lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in assignment.faults(given).items()]
     return (
         "The floors: too hot from −13 dBFS active level, too low down to −34 dBFS, clipped where ten or more tops are "
         "flat at the stem's own maximum, whatever that is; an offset from 0.5 % of full scale; noise 22 to 36 dB under "
@@ -35,17 +35,17 @@ REPORT = Exercise(
     id="12-1",
     title="Fault report",
     parts=(
-        Map(
+        Matching(
             "What is wrong with each stem",
             points=20,
-            options=sitting.tags,
-            items=sitting.stems,
+            options=assignment.tags,
+            items=assignment.stems,
             several=True,
             enough=1.0,
             partly_from=0.85,
         ),
     ),
-    given=sitting.Drawn("report"),
+    given=assignment.Drawn("report"),
     statement=(
         "Eleven stems have arrived. Tick for each what is wrong with it; several may hold. **Too hot**: active level "
         "of −13 dBFS or more. **Too low**: −34 dBFS or less. **Hum or hiss**: a steady floor 22 to 36 dB under the "
@@ -54,7 +54,7 @@ REPORT = Exercise(
         "nothing to report gets *none of these*. All points for a report without a mistake; in proportion from 85 % "
         "agreement."
     ),
-    solve=sitting.faults,
+    solve=assignment.faults,
     hints=(
         "Measure before you listen, and measure every stem, not only those that look odd.",
         "A clipped stem need not reach full scale: somebody may have turned it down afterwards. What stays is the "
@@ -69,15 +69,15 @@ REPORT = Exercise(
 
 
 def _compressors_for_linear(given):
-    kinds = sitting.kinds(given)
+    kinds = assignment.kinds(given)
     return {
-        name: "linear" if isinstance(sitting.processor(given, name), Compressor) else kind
+        name: "linear" if isinstance(assignment.processor(given, name), Compressor) else kind
         for name, kind in kinds.items()
     }
 
 
 def _kinds_explained(given):
-    rows = [f"- {name}: {type(sitting.processor(given, name)).__name__}, {kind}" for name, kind in _kinds(given)]
+    rows = [f"- {name}: {type(assignment.processor(given, name)).__name__}, {kind}" for name, kind in _kinds(given)]
     return (
         "A box is linear when a gain ahead of it could as well stand behind it, at every level. A tremolo changes with "
         "time and a reverb remembers, and both are linear; what has a threshold or bends is not, even where it happens "
@@ -86,27 +86,27 @@ def _kinds_explained(given):
 
 
 def _kinds(given):
-    return sitting.kinds(given).items()
+    return assignment.kinds(given).items()
 
 
 LINEAR = Exercise(
     id="12-2",
     title="Which boxes care",
     parts=(
-        Map(
+        Matching(
             "Each box",
             points=10,
             options=(Option("linear", "linear"), Option("nonlinear", "nonlinear")),
-            items=sitting.box_options,
+            items=assignment.box_options,
             enough=0.9,
         ),
     ),
-    given=sitting.Drawn("boxes"),
+    given=assignment.Drawn("boxes"),
     statement=(
         "Mark every box of the session, those of the groups included: linear, or nonlinear, which here means anything "
         "that depends on level anywhere between silence and full scale. 90 % of them right will do."
     ),
-    solve=sitting.kinds,
+    solve=assignment.kinds,
     slips=(
         Slip(
             "compressors taken for linear",
@@ -138,13 +138,13 @@ DRIVE = Exercise(
         Staging(
             "Trims, in and out gains",
             points=25,
-            controls=sitting.controls,
-            from_session=sitting.compact,
+            controls=assignment.controls,
+            from_session=assignment.compact,
             look=staged.look,
             wanted=staged.WANTED,
         ),
     ),
-    given=sitting.Drawn("drive"),
+    given=assignment.Drawn("drive"),
     statement=(
         "Set trims, in gains and out gains of all strips. Every level-dependent box is to be fed the active level it "
         "is built for, within 1 dB; where its peaks would pass −3 dBFS, they decide, within 1 dB of that. Behind each "
@@ -184,13 +184,13 @@ MIX = Exercise(
         Staging(
             "Post trims, faders, sends and groups",
             points=20,
-            controls=sitting.controls,
-            from_session=sitting.compact,
+            controls=assignment.controls,
+            from_session=assignment.compact,
             look=balanced.look,
             wanted=balanced.WANTED,
         ),
     ),
-    given=sitting.Drawn("mix"),
+    given=assignment.Drawn("mix"),
     statement=(
         "Bring every fader within 3 dB of unity, the groups' as well. The mix you found has to stay: every track "
         "against the others and the effect against its dry track within 0.2 dB, the gain reduction of the drum group "
@@ -239,13 +239,13 @@ MIX = Exercise(
 
 
 def _common_move(given):
-    from gainlib.exercises.capstone.figures import figures_of
+    from gainlib.exercises.capstone.measurements import figures_of
 
     return balanced.common_move(figures_of(None, given), figures_of(reference.controls(given), given))
 
 
 def _clips(answer, given):
-    from gainlib.exercises.capstone.figures import figures_of
+    from gainlib.exercises.capstone.measurements import figures_of
 
     return figures_of(answer["controls"], given).over_samples > 0
 
@@ -254,7 +254,7 @@ HAND_OVER = Exercise(
     id="12-5",
     title="Bus level and export",
     parts=(delivered.HandedOver("Controls and export", points=15),),
-    given=sitting.Drawn("hand-over"),
+    given=assignment.Drawn("hand-over"),
     statement=(
         "Bring the true peak of the bus between −6.5 and −6.0 dBTP, the master staying where it is. Then export the "
         "mix as a file of 24 bit, and the stems as they arrive at the bus; subtracted from the mix, their sum has to "
@@ -291,15 +291,15 @@ def _null(given):
 
 def _sheet_explained(given):
     rows = zip(given["cells"], reference.filled_sheet(given)["cells"], strict=True)
-    listed = "\n".join(fill("- {cell}: {value:.1f}", {"cell": filled.label(cell), "value": v}) for cell, v in rows)
+    listed = "\n".join(fill("- {cell}: {value:.1f}", {"cell": worksheet.label(cell), "value": v}) for cell, v in rows)
     return f"Each cell is one meter at one place. With the settings of the plan they read:\n\n{listed}"
 
 
 SHEET = Exercise(
     id="12-6",
     title="Ten cells of the sheet",
-    parts=(filled.FilledSheet("Controls and readings", points=10),),
-    given=filled.Sheets(),
+    parts=(worksheet.FilledSheet("Controls and readings", points=10),),
+    given=worksheet.Sheets(),
     statement=(
         "Whoever mixes this needs a sheet of its levels. Fill ten cells of it, as the session stands now under your "
         "controls; each has to agree within 0.3 dB with what is measured there. Move a control, and the cells behind "

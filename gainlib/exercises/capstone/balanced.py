@@ -3,9 +3,9 @@
 from statistics import median
 
 from gainlib.demo.chains import CUED, DRUMS, WET
-from gainlib.exercises.capstone.figures import Figures, figures_of
+from gainlib.exercises.capstone.assignment import GROUPS, SOUNDING, short_name
+from gainlib.exercises.capstone.measurements import Figures, figures_of
 from gainlib.exercises.capstone.parts import Found
-from gainlib.exercises.capstone.sitting import GROUPS, SOUNDING, short_name
 from gainlib.levels.printing import quantity
 
 UNITY_DB, BALANCE_DB, WET_DB, REDUCTION_DB, CUE_DB = 3.0, 0.2, 0.2, 0.1, 0.2

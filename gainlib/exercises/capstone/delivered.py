@@ -9,9 +9,9 @@ import re
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from gainlib.exercises.capstone.figures import Figures, figures_of
+from gainlib.exercises.capstone.assignment import session, short_name
+from gainlib.exercises.capstone.measurements import Figures, figures_of
 from gainlib.exercises.capstone.parts import Beside, Found
-from gainlib.exercises.capstone.sitting import session, short_name
 from gainlib.exercises.model import Judgement, Probes
 from gainlib.exercises.text import Unreadable, describe, parse_number
 from gainlib.levels.printing import number, quantity

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 from gainlib.levels import ratio_to_db
 from gainlib.staging.export import write_stems
-from gainlib.staging.gauge import gauge_of
 from gainlib.staging.moves import Plan, Verification
+from gainlib.staging.node_levels import gauge_of
 
 MIX, STEMS = "mix.wav", "stems"
 
@@ -62,7 +62,7 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
         and nothing is left behind.
     """
     told = progress or (lambda done, text: None)
-    folder, session = Path(folder), sitting.staged(answer, given)
+    folder, session = Path(folder), assignment.staged(answer, given)
     told(0.05, "Rendering the mix …")
     bus = session.render().bus
     peak = float(np.abs(bus.samples).max())

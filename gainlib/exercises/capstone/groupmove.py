@@ -5,7 +5,7 @@ from functools import cache
 
 from gainlib.demo import demo_session
 from gainlib.demo.chains import DRUMS
-from gainlib.staging.gauge import levels_at
+from gainlib.staging.node_levels import levels_at
 
 _NODES = ("drums/insert 1/in", "drums/insert 1/out", "drums/out")
 

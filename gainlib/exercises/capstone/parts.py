@@ -5,9 +5,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
-from gainlib.exercises.performed import State
+from gainlib.exercises.practical import State
 from gainlib.exercises.text import Unreadable, describe, shorten
 
 MOST_TOLD = 4
@@ -81,7 +81,7 @@ class Beside(Part):
 
     def controls_for(self, given: dict) -> tuple:
         """Return the controls a learner may move."""
-        return sitting.controls(given)
+        return assignment.controls(given)
 
     def read(self, answer: Any, given: dict) -> dict:
         """Return controls and what is beside them."""
@@ -95,7 +95,7 @@ class Beside(Part):
         unknown = [name for name in answer if name not in ("controls", self.name)]
         if unknown:
             raise Unreadable(f"Expected the controls and the {self.name}, got “{shorten(unknown[0])}” as well.")
-        setting = State(controls=sitting.controls, from_session=sitting.compact)
+        setting = State(controls=assignment.controls, from_session=assignment.compact)
         controls = setting.read(answer.get("controls") or {}, given)
         return {"controls": controls, self.name: self.read_more(answer[self.name], given)}
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from gainlib.demo.chains import CUED, DRUMS
-from gainlib.exercises.capstone import balanced, delivered, filled, sitting
-from gainlib.exercises.capstone.figures import figures_of
+from gainlib.exercises.capstone import assignment, balanced, delivered, worksheet
+from gainlib.exercises.capstone.measurements import figures_of
 from gainlib.exercises.controls import controls_of
 from gainlib.staging import plan
 
@@ -39,9 +39,9 @@ class Planned:
 def planned(seed: int) -> Planned:
     """Return the plan of a session; a few seconds of work the first time."""
     given = {"seed": seed}
-    made = plan(sitting.session(given), TARGET_DBTP)
+    made = plan(assignment.session(given), TARGET_DBTP)
     placed: dict = {}
-    for control in sitting.controls(given):
+    for control in assignment.controls(given):
         (now,) = controls_of(made.session, (control.name,), (control.target,))
         placed.setdefault(control.target, {})[control.name] = round(now.start, 2)
     _hold_reduction(placed, given)
@@ -72,7 +72,7 @@ def controls(given: dict) -> dict:
 def handed_over(given: dict) -> dict:
     """Return these controls with what is measured on their export."""
     placed = controls(given)
-    frames = sitting.session(given).frames
+    frames = assignment.session(given).frames
     return {"controls": placed, "export": delivered.facts_of(figures_of(placed, given), frames)}
 
 
@@ -80,7 +80,7 @@ def filled_sheet(given: dict) -> dict:
     """Return these controls with the readings asked for, as a meter shows them."""
     placed = controls(given)
     figures = figures_of(placed, given)
-    return {"controls": placed, "cells": [round(filled.reading(figures, cell), 1) for cell in given["cells"]]}
+    return {"controls": placed, "cells": [round(worksheet.reading(figures, cell), 1) for cell in given["cells"]]}
 
 
 def reasons(given: dict) -> str:
@@ -94,9 +94,9 @@ def reasons(given: dict) -> str:
 def unmatched(given: dict) -> dict:
     """Return the drive set well and every output gain left at 0 dB, each drive put right again behind the last box."""
     placed = controls(given)
-    for stem in sitting.SOUNDING:
+    for stem in assignment.SOUNDING:
         taken = 0.0
-        for number in range(1, sitting.MOST_INSERTS + 1):
+        for number in range(1, assignment.MOST_INSERTS + 1):
             if f"insert {number} out_db" in placed[stem]:
                 placed[stem][f"insert {number} in_db"] = round(placed[stem][f"insert {number} in_db"] + taken, 2)
                 taken = placed[stem][f"insert {number} out_db"]
@@ -107,7 +107,7 @@ def unmatched(given: dict) -> dict:
 def hotter(given: dict, by_db: float = 3.0) -> dict:
     """Return every trim of a strip with boxes up by so much."""
     placed = controls(given)
-    for stem in sitting.SOUNDING:
+    for stem in assignment.SOUNDING:
         placed[stem]["trim_db"] = round(min(placed[stem]["trim_db"] + by_db, 24.0), 2)
     return placed
 
@@ -131,7 +131,7 @@ def drums_at_the_strips(given: dict, by_db: float = -4.0) -> dict:
 
 def cue_forgotten(given: dict) -> dict:
     """Return the cue sends left where they were found."""
-    placed, found = controls(given), sitting.as_found(given)
+    placed, found = controls(given), assignment.as_found(given)
     for stem in CUED:
         placed[stem]["send cue level_db"] = found[stem]["send cue level_db"]
     return placed
@@ -140,6 +140,6 @@ def cue_forgotten(given: dict) -> dict:
 def clipped(given: dict, by_db: float = 10.0) -> dict:
     """Return everything that reaches the bus up by so much, and no export."""
     placed = controls(given)
-    for name in (*(stem for stem in sitting.SOUNDING if stem not in DRUMS), *sitting.GROUPS):
+    for name in (*(stem for stem in assignment.SOUNDING if stem not in DRUMS), *assignment.GROUPS):
         placed[name]["post_trim_db"] = round(placed[name]["post_trim_db"] + by_db, 2)
     return {"controls": placed, "export": None}

@@ -1,8 +1,8 @@
 """The drive: every level-dependent box fed as it is built for, or as far as its peaks allow, and matched behind."""
 
-from gainlib.exercises.capstone.figures import figures_of
+from gainlib.exercises.capstone.assignment import SILENT, box_name, session
+from gainlib.exercises.capstone.measurements import figures_of
 from gainlib.exercises.capstone.parts import Found
-from gainlib.exercises.capstone.sitting import SILENT, box_name, session
 from gainlib.levels.printing import quantity
 
 FED_DB, MATCH_DB, PEAK_MAX_DBFS = 1.0, 0.3, -3.0

@@ -6,7 +6,6 @@ that is reported. No screen is needed.
 """
 
 from gainlib.exercises.gradebook.copies import Copied
-from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect
 from gainlib.exercises.gradebook.items import Item
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
 from gainlib.exercises.gradebook.marks import Disagreement
@@ -14,6 +13,7 @@ from gainlib.exercises.gradebook.page import write_html
 from gainlib.exercises.gradebook.result import Gradebook, gradebook
 from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.gradebook.sheet import write_csv
+from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
 
 __all__ = [
     "Copied",

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 from gainlib.exercises.bank import exercise
 from gainlib.exercises.checks import Checked
-from gainlib.exercises.gradebook.handed_in import Line, same_json
-from gainlib.exercises.gradebook.likeness import Alike, alikes, coincidence
 from gainlib.exercises.gradebook.marks import Answer, same_values
+from gainlib.exercises.gradebook.similarity import Alike, alikes, coincidence
+from gainlib.exercises.gradebook.submissions import Line, same_json
 
 EXPECTED_BY_CHANCE = 0.01
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from gainlib import __version__
 from gainlib.audio import GainlibError
-from gainlib.exercises.gradebook.handed_in import Line, moment, same_json
+from gainlib.exercises.gradebook.submissions import Line, moment, same_json
 from gainlib.exercises.marking import Verdict
 from gainlib.exercises.tally import marked, numbers
 from gainlib.exercises.text import shorten

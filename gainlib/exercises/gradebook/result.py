@@ -6,11 +6,11 @@ from pathlib import Path
 
 from gainlib.exercises.bank import bank
 from gainlib.exercises.gradebook.copies import Copied, copies
-from gainlib.exercises.gradebook.handed_in import HandedIn, Line, collect, require
 from gainlib.exercises.gradebook.items import Item, items
 from gainlib.exercises.gradebook.lists import Listed, Override
 from gainlib.exercises.gradebook.marks import Disagreement, shown_name, strangers, whose
 from gainlib.exercises.gradebook.rows import Row, absent_rows
+from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
 from gainlib.exercises.gradebook.work import Task, work
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form

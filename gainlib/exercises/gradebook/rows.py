@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from gainlib.exercises.events import Events
-from gainlib.exercises.gradebook.handed_in import Line, moment
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
+from gainlib.exercises.gradebook.submissions import Line, moment
 from gainlib.exercises.model import Exercise
 from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for

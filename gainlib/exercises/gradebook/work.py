@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import exercise
-from gainlib.exercises.gradebook.handed_in import Line
 from gainlib.exercises.gradebook.marks import Answer, Disagreement, mark_again
 from gainlib.exercises.gradebook.rows import Row, learner_rows
+from gainlib.exercises.gradebook.submissions import Line
 
 _WORTH_A_PROCESS = 200
 _MOST_PROCESSES = 4

@@ -64,7 +64,7 @@ class Setting:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class Measurement:
     """What the meters make of a setting.
 
     Attributes
@@ -175,13 +175,13 @@ def reference(setting: Setting) -> Audio:
 
 
 @lru_cache(maxsize=4)
-def see(setting: Setting) -> Seen:
+def see(setting: Setting) -> Measurement:
     """Return what the meters make of a setting."""
     audio = sound(setting)
     average = averages(audio)
     loudness = feed(LoudnessMeter(audio.rate_hz, audio.channels), audio)
     needle = _needle(setting, audio)
-    return Seen(
+    return Measurement(
         setting=setting,
         audio=audio,
         sample_peak_dbfs=ratio_to_db(average.sample_peak),
@@ -203,6 +203,6 @@ def _needle(setting, audio):
     return feed(NeedleMeter(audio.rate_hz, audio.channels, setting.alignment_dbfs), audio).series()
 
 
-def bursts() -> dict[float, Seen]:
+def bursts() -> dict[float, Measurement]:
     """Return what the meters make of a tone at the alignment level in bursts of every length, and of the steady one."""
     return {length: see(Setting(burst_s=length)) for length in (*BURSTS_S, STEADY)}

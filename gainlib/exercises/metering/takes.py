@@ -10,8 +10,8 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib.audio import Audio
-from gainlib.demo.chance import chance, noise
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
+from gainlib.demo.rng import chance, noise
 from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import SINE_CREST_DB, averages

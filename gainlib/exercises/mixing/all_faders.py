@@ -6,7 +6,7 @@ from gainlib.exercises.checks import Measured
 from gainlib.exercises.controls import MASTER, answer_from, applied, controls_of
 from gainlib.exercises.mixing.refrain import STEMS, mix, read_mix, rough_faders_db, short_name, widest_move
 from gainlib.exercises.model import Probes
-from gainlib.exercises.performed import Control
+from gainlib.exercises.practical import Control
 from gainlib.exercises.variants import grid, pick
 from gainlib.session import Session
 from gainlib.staging import common_offset

@@ -4,9 +4,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib.exercises.performed import Control
+from gainlib.exercises.fader_fit import LaidLaw
+from gainlib.exercises.practical import Control
 from gainlib.exercises.text import fill
-from gainlib.exercises.travel import LaidLaw
 from gainlib.exercises.variants import grid, pick
 from gainlib.session import LawFit, fit_law
 from gainlib.session.fader import FaderLaw, steep_mm

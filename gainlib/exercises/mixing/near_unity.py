@@ -14,7 +14,7 @@ from gainlib.exercises.controls import RANGES, answer_from, applied, controls_of
 from gainlib.exercises.mixing.refrain import STEMS as ALL_STEMS
 from gainlib.exercises.mixing.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.model import Probes
-from gainlib.exercises.performed import Control
+from gainlib.exercises.practical import Control
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import grid, pick, shuffled
 from gainlib.meters import rms_dbfs

@@ -25,9 +25,9 @@ from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, make_
 from gainlib.notebook.figures.bus import Contributions, leave_one_out_table
 from gainlib.notebook.figures.diagram import LevelDiagram
 from gainlib.notebook.figures.drive import DriveCurves, TransferCurve
-from gainlib.notebook.figures.inout import Spectrum, WavePair
 from gainlib.notebook.figures.meters import MeterBars
 from gainlib.notebook.figures.palette import FILLS, INK, LINES, Fill, Line, fill, line
+from gainlib.notebook.figures.spectrum import Spectrum, WavePair
 from gainlib.notebook.figures.waves import Envelope, LevelHistogram, envelope_of, level_counts
 
 __all__ = [

@@ -6,8 +6,8 @@ from matplotlib.collections import LineCollection
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
+from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, SKY, VERMILLION
-from gainlib.notebook.figures.stamps import Stamp
 from gainlib.notebook.figures.travel import words
 from gainlib.notebook.words import Table, level_text, number_text
 

@@ -8,8 +8,8 @@ from matplotlib.axes import Axes
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
-from gainlib.notebook.figures.inout import Spectrum, WavePair
 from gainlib.notebook.figures.palette import GREEN, INK, SKY, line
+from gainlib.notebook.figures.spectrum import Spectrum, WavePair
 from gainlib.notebook.figures.travel import HERE, words
 from gainlib.notebook.words import Table, level_text, number_text
 

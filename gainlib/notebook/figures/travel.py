@@ -6,8 +6,8 @@ from matplotlib.ticker import MultipleLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, rectangles
+from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, line
-from gainlib.notebook.figures.stamps import Stamp
 from gainlib.notebook.words import Table, number_text
 
 COARSE = {"facecolor": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}

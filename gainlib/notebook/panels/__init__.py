@@ -4,9 +4,9 @@ A lab's module ``labNN`` holds
 
 ``PAGE``
     A :class:`gainlib.notebook.panels.page.Page`: title, question, minutes, take-away.
-``panel(name, desk)``
+``panel(name, learner)``
     The panel of that name for the notebook.
-``exercise_panel(exercise, given, desk)``
+``exercise_panel(exercise, given, learner)``
     The panel an exercise is answered from or read from, or None.
 ``compare()``
     What the lab's prediction is compared with: (outcome, sentence, table).

@@ -11,14 +11,14 @@ from collections.abc import Callable, Mapping
 import ipywidgets as widgets
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.exercises.binomial import Run, guessing_percent, p_text
 from gainlib.exercises.blind.clips import louder, residual_db
-from gainlib.exercises.runs import Run, guessing_percent, p_text
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.guessing import GuessBars
 from gainlib.notebook.limits import heard
 from gainlib.notebook.live import LiveFigure, TableView
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.words import Table, level_text
 
 PICKS = "AB"
@@ -45,7 +45,7 @@ class BlindRun(Panel):
     note : str
         What to listen for.
     done : callable, optional
-        ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.runs.Run`.
+        ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.binomial.Run`.
     readings : widget, optional
         What an exercise shows to somebody who answers without listening.
 
@@ -73,7 +73,7 @@ class BlindRun(Panel):
     ):
         self.readings, self._match, self._note, self._done = readings, match, note, done
         self.picks, self.player, self._marked = [], None, False
-        self.said = Said()
+        self.said = LiveRegion()
         self._buttons = [
             widgets.Button(description=f"X is {name}", tooltip=f"Pick {name} for this trial", layout=AUTO)
             for name in PICKS
@@ -255,7 +255,7 @@ class AbxPanel(Panel):
             description="Let chance pick the rest", tooltip="Shows what guessing scores", layout=AUTO
         )
         self.blind = BlindRun(None, match=match, note=note, done=self._finished)
-        self.said = Said()
+        self.said = LiveRegion()
         fig = figures.make_figure(*PICTURE_PX)
         self._bars = GuessBars(fig.subplots())
         self._bars.show(guessing_percent(self.length.value), Run(0, self.length.value).needed)

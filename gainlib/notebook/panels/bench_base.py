@@ -11,7 +11,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.notebook.bench_work import Stopped
 from gainlib.notebook.errors import Panel, Progress
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 
 AUTO = {"width": "auto"}
 MARKS = re.compile(r"[\\\\`*_\[\]<>#$~|]")  # what Markdown would obey
@@ -29,12 +29,12 @@ class Slot(widgets.VBox):
     ----------
     progress : Progress
         The bar, with a button that stops the work.
-    said : Said
+    said : LiveRegion
         The line.
     """
 
     def __init__(self, *inside: widgets.Widget):
-        self.said, self.inside, self.progress = Said(), inside, Progress()
+        self.said, self.inside, self.progress = LiveRegion(), inside, Progress()
         self.halt = button("Stop", tooltip="End this; nothing is changed")
         self.progress.widget.children += (self.halt,)
         super().__init__([*([row(*inside)] if inside else []), self.progress.widget, self.said])
@@ -52,7 +52,7 @@ class Step(Panel):
 
     Attributes
     ----------
-    said : Said
+    said : LiveRegion
         The line that speaks now.
     """
 
@@ -66,7 +66,7 @@ class Step(Panel):
             slot.halt.on_click(self.guarded(lambda _button, slot=slot: self._stop(slot)))
 
     @property
-    def said(self) -> Said:
+    def said(self) -> LiveRegion:
         """The line that speaks now."""
         return self._slot.said
 

@@ -8,7 +8,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import NumberEntry, button, menu, row
 from gainlib.notebook.words import level_text
-from gainlib.processors import Unseen
+from gainlib.processors import BlackBox
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Insert
 
@@ -47,7 +47,7 @@ class BoxRow(widgets.VBox):
         everything = (*self.fields.values(), *self.around.values(), self.bypass)
         for widget in everything:
             widget.observe(lambda _change: self._set(), "value")
-        title = widgets.Label(f"{number} · {kinds_in_words()[kind]}{'' if kind == 'Unseen' else f' ({kind})'}")
+        title = widgets.Label(f"{number} · {kinds_in_words()[kind]}{'' if kind == 'BlackBox' else f' ({kind})'}")
         super().__init__([title.add_class("gl-box-title"), row(*everything, self.earlier, self.later, self.remove)])
         self.add_class("gl-box")
 
@@ -61,7 +61,7 @@ class BoxRow(widgets.VBox):
             return menu(f"{control.label}:", control.choices, value)
         if isinstance(control.default, bool):
             return widgets.Checkbox(value, description=control.label, indent=False, layout={"width": "auto"})
-        label = "built for an average of" if isinstance(self.insert.processor, Unseen) else control.label
+        label = "built for an average of" if isinstance(self.insert.processor, BlackBox) else control.label
         return NumberEntry(label, value, control.unit)
 
     def _set(self):
@@ -93,7 +93,7 @@ def in_words(inserts) -> str:
     parts = []
     for insert in inserts:
         reference = insert.processor.reference_dbfs
-        if isinstance(insert.processor, Unseen):
+        if isinstance(insert.processor, BlackBox):
             text = f"box of your own, built for {level_text(reference, 'dBFS')}"
         else:
             built = f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""

@@ -45,9 +45,9 @@ class ChainsStep(Step):
         from gainlib.processors.controls import kinds_in_words
 
         kinds = [
-            (f"{words}{'' if name == 'Unseen' else f' ({name})'}", name) for name, words in kinds_in_words().items()
+            (f"{words}{'' if name == 'BlackBox' else f' ({name})'}", name) for name, words in kinds_in_words().items()
         ]
-        self.which, self.kind = menu("Chain of:", ()), menu("Box:", kinds, "Unseen")
+        self.which, self.kind = menu("Chain of:", ()), menu("Box:", kinds, "BlackBox")
         self.add_box, self.clear = button("Add the box", button_style="primary"), button("Nothing here: linear")
         self.rows, self._boxes, self.overview = [], widgets.VBox(), sheet()
         self.gains = {

@@ -7,7 +7,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_looked import measured
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.staging.faults import FAULTS
 from gainlib.staging.guesses import compare_faults
 
@@ -30,7 +30,7 @@ class FaultsGuess(Step):
     Parameters
     ----------
     song : gainlib.notebook.bench_song.Song
-    looked : Looked
+    looked : MeasuredStems
 
     Attributes
     ----------
@@ -39,7 +39,7 @@ class FaultsGuess(Step):
         Strip and tag.
     ticks : list of Checkbox
         One for each difference.
-    seen : Said
+    seen : LiveRegion
         How many of them have been looked at.
     compare : callable
         What the button does, at once.
@@ -51,7 +51,7 @@ class FaultsGuess(Step):
         self.what = menu("Fault:", [(f"{tag}: {words}", tag) for tag, words in FAULTS.items()], "too hot")
         self.what.layout.max_width = "97%"
         self.put, self.measure = button("Put it on my list"), button("Compare the lists", button_style="primary")
-        self._mine, self.agreed, self._differences, self.seen = row(), sheet(), widgets.VBox(), Said()
+        self._mine, self.agreed, self._differences, self.seen = row(), sheet(), widgets.VBox(), LiveRegion()
         super().__init__(
             song, prose(LISTS), Slot(self.which, self.what, self.put), self._mine, Slot(self.measure), self.agreed,
             self._differences, self.seen,

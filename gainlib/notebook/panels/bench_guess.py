@@ -10,7 +10,7 @@ import ipywidgets as widgets
 from gainlib.audio import Audio, GainlibError
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_faults import FaultsGuess
-from gainlib.notebook.panels.bench_looked import Looked, measured
+from gainlib.notebook.panels.bench_looked import MeasuredStems, measured
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
 from gainlib.staging.guesses import (
@@ -52,7 +52,7 @@ class GuessStep(widgets.VBox):
     """
 
     def __init__(self, song):
-        looked = Looked(song)
+        looked = MeasuredStems(song)
         self.levels, self.faults = LevelsGuess(song, looked), FaultsGuess(song, looked)
         super().__init__([self.levels, self.faults])
 
@@ -108,7 +108,7 @@ class LevelsGuess(Step):
     Parameters
     ----------
     song : gainlib.notebook.bench_song.Song
-    looked : Looked
+    looked : MeasuredStems
 
     Attributes
     ----------

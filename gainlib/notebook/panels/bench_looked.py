@@ -3,7 +3,7 @@
 from gainlib.audio import GainlibError
 
 
-class Looked:
+class MeasuredStems:
     """What was measured for the guesses, and what the page has shown of it.
 
     Parameters

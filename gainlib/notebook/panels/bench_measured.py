@@ -83,7 +83,7 @@ class MeasuredStep(Step):
         GainlibError
             Where the recording cannot tell, or tells of no level that the box is built for.
         """
-        from gainlib.processors import Unseen
+        from gainlib.processors import BlackBox
         from gainlib.session import Insert
 
         session = self.song.opened()
@@ -98,7 +98,7 @@ class MeasuredStep(Step):
                 "own, with the level its maker gives"
             )
         owners = {each.name: each for each in (*session.strips, *session.groups)} | {MASTER: session.master}
-        inserts = (*owners[name].inserts, Insert(Unseen(report.reference_dbfs)))
+        inserts = (*owners[name].inserts, Insert(BlackBox(report.reference_dbfs)))
         self.song.change(session.with_("bus" if name == MASTER else name, inserts=inserts), "chains")
         built, behind = level_text(report.reference_dbfs, "dBFS"), level_text(report.output_gain_db)
         self.tell(

@@ -6,9 +6,9 @@ from gainlib.exercises.linearity import boxes
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.blackbox import OutAgainstIn, Residuals
-from gainlib.notebook.figures.inout import Spectrum
+from gainlib.notebook.figures.spectrum import Spectrum
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.settings import Settings, Steps
 from gainlib.notebook.words import level_text
 
@@ -46,7 +46,7 @@ class BoxBench(Panel):
     def __init__(self, named: dict, listen: bool = False):
         self._named, self._drawing = dict(named), threading.RLock()
         self.settings = Settings(self._rows(), label="Box and drive")
-        self._said, self.player = Said(), None
+        self._said, self.player = LiveRegion(), None
         self._draw()
         inside = [self.settings, self.live.widget, self._said]
         if listen:

@@ -18,10 +18,10 @@ from gainlib.notebook.fader import Fader
 from gainlib.notebook.figures.peaks import BusMeters, PeakWaves
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels import busload
-from gainlib.notebook.panels.base import Beside
-from gainlib.notebook.panels.look import Look
+from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.panels.mixfaders import MixFaders
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.panels.panel_options import Look
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.session import Remeter
 from gainlib.staging.stretches import REACH_S, Stretches
 
@@ -66,7 +66,7 @@ class BusPanel(Panel):
         self.switch.add_class("gl-across").layout.width = "auto"
         buttons = ("mute", "solo") if look.mutes else ()
         self.faders = MixFaders(self.master, self.switch, session, options=buttons)
-        self._status = Said()
+        self._status = LiveRegion()
         self._picture, self._tables = widgets.VBox(), widgets.VBox()
         self._sound = widgets.VBox()
         self.again = widgets.Button(
@@ -79,7 +79,7 @@ class BusPanel(Panel):
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self.faders, *low]).add_class("gl-stage")
         super().__init__(*top, stage, self._status, self._tables, self._sound)
         self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._found, self._at_a_loss)
+        self._beside = BackgroundTask(self, self._work, self._found, self._at_a_loss)
         self.load(session)
         self._watch()
 

@@ -7,8 +7,8 @@ what can be heard is renewed.
 import threading
 
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.panels.base import Beside
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.panels.background import BackgroundTask
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.settings import Settings
 
 BYPASS, ACTIVE = "bypass", "active"
@@ -39,13 +39,13 @@ class BypassBench(Panel):
 
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self.settings = Settings(self._rows(), label="Settings of the experiment")
-        self._said, self._all = Said(), Said()
+        self._said, self._all = LiveRegion(), LiveRegion()
         self.pictures = self._draw()
         self.player = Player(self._sounds(), match=self.setting.matched, note=self._note())
         listen = prose("**Listen.** Keys 1 and 2 switch.")
         super().__init__(*self._laid_out(), self._said, self._all, listen, self.player)
         self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._found, self._at_a_loss)
+        self._beside = BackgroundTask(self, self._work, self._found, self._at_a_loss)
         self.settings.observe(self.guarded(lambda change: self._follow()), "places")
         self.settings.observe(self.guarded(lambda change: self._settle()), "released")
         self._say()

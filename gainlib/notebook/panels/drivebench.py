@@ -1,10 +1,10 @@
 """How hot a box is fed, and a bypass to judge it by: stem, trim, box, output gain."""
 
-from gainlib.exercises.driving import bench
-from gainlib.exercises.driving.bench import Setting
-from gainlib.exercises.driving.spectra import bins_hz
-from gainlib.exercises.driving.wholestem import match_whole
 from gainlib.exercises.mixing.refrain import short_name
+from gainlib.exercises.working_range import bench
+from gainlib.exercises.working_range.bench import Setting
+from gainlib.exercises.working_range.spectra import bins_hz
+from gainlib.exercises.working_range.wholestem import match_whole
 from gainlib.notebook import figures
 from gainlib.notebook.figures.needle import MeterRows
 from gainlib.notebook.live import LiveFigure
@@ -84,12 +84,12 @@ class DriveBench(BypassBench):
         return told(bench.see(self.setting), bench.working(self.setting.box))
 
 
-def meter_rows(seen: bench.Seen) -> tuple[list[float], list[str]]:
+def meter_rows(seen: bench.Measurement) -> tuple[list[float], list[str]]:
     """Return the length of each bar in `ROWS`, and what stands in it.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What a setting amounts to.
 
     Returns
@@ -106,12 +106,12 @@ def meter_rows(seen: bench.Seen) -> tuple[list[float], list[str]]:
     return levels, texts
 
 
-def told(seen: bench.Seen, found) -> str:
+def told(seen: bench.Measurement, found) -> str:
     """Return in Markdown how the box is fed, where that lies, and what the bypass would say.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What a setting amounts to.
     found : WorkingRange or None
         Of the box.
@@ -147,7 +147,7 @@ def told_of_all(setting: Setting, result) -> str:
     setting : Setting
         What was set.
     result : (Level, Match)
-        From :func:`gainlib.exercises.driving.wholestem.match_whole`.
+        From :func:`gainlib.exercises.working_range.wholestem.match_whole`.
 
     Returns
     -------

@@ -3,9 +3,9 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.dynamics import bench
+from gainlib.exercises.dynamics.bench import COMPRESSOR, GATE, Setting
 from gainlib.exercises.mixing.refrain import short_name
-from gainlib.exercises.squeezing import bench
-from gainlib.exercises.squeezing.bench import COMPRESSOR, GATE, Setting
 from gainlib.notebook import figures
 from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
 from gainlib.notebook.live import LiveFigure
@@ -110,12 +110,12 @@ class DynamicsBench(BypassBench):
         return told(bench.see(self.setting))
 
 
-def energy_in_out(seen: bench.Seen) -> tuple[float, float]:
+def energy_in_out(seen: bench.Measurement) -> tuple[float, float]:
     """Return the mean of the levels going in, of blocks that are no silence, and what comes of it on average.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What a setting amounts to.
 
     Returns
@@ -126,12 +126,12 @@ def energy_in_out(seen: bench.Seen) -> tuple[float, float]:
     return float(seen.before_dbfs[playing].mean()), float(seen.after_dbfs[playing].mean())
 
 
-def told(seen: bench.Seen) -> str:
+def told(seen: bench.Measurement) -> str:
     """Return in Markdown what the box does, and how loud active is against its bypass.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What a setting amounts to.
 
     Returns

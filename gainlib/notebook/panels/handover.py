@@ -9,12 +9,12 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.strips import TapLadder
 from gainlib.notebook.figures.travel import Hits
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.together import Together, Trims
-from gainlib.notebook.prose import Said
+from gainlib.notebook.panels.linked_controls import Together, Trims
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.words import level_text, number_text
 from gainlib.processors import Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
-from gainlib.session.hand import hits_db, spread_db
+from gainlib.session.fader_error import hits_db, spread_db
 
 PICTURE_PX = (900, 330)
 NAME = "strip"
@@ -73,7 +73,7 @@ class HandOverPanel(Panel):
             layout=widgets.Layout(width="auto"),
         )
         self._draw(start_db)
-        self._status = Said()
+        self._status = LiveRegion()
         stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
         stage = widgets.VBox([stays, self.keep, self.fader, self.trim, self.sends]).add_class("gl-stage")
         super().__init__(stage, self._status)

@@ -3,8 +3,8 @@
 from math import log
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.binomial import Run, percent, share_of_guessers
 from gainlib.exercises.blind import matching, orders
-from gainlib.exercises.runs import Run, percent, share_of_guessers
 from gainlib.notebook.panels.page import Page
 from gainlib.notebook.words import Table, level_text, number_text
 
@@ -61,7 +61,7 @@ GUESSERS = 20_000
 CLIP = "e-piano"
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return one of the lab's panels: "speakers", "exposure" or "blind"."""
     if name == "speakers":
         from gainlib.notebook.panels.speakers import SpeakerCheck
@@ -97,7 +97,7 @@ def level_difference():
     return AbxPanel(comparison, (apart, sound), match=False, note="Switch while the note lasts. Keys 1, 2, 3: A, B, X.")
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the listening tests of an exercise, or None."""
     if exercise.id == "00-3":
         return _matching(exercise, given)

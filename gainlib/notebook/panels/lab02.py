@@ -52,7 +52,7 @@ pulls integrated loudness down by its length; that the samples show the true top
 CHOICES = {"0 VU": 0.0, "about −3 VU": -3.0, "about −11 VU": -11.0, "under −20 VU": -25.0}
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     from gainlib.audio import GainlibError
     from gainlib.notebook.panels.meterbench import MeterBench
@@ -62,7 +62,7 @@ def panel(name: str, desk):
     return MeterBench()
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the readings an exercise is about, or None."""
     from gainlib.notebook.panels.takeview import TakeView
 

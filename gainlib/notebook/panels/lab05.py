@@ -2,8 +2,8 @@
 
 from functools import cache
 
-from gainlib.notebook.panels.look import Look
 from gainlib.notebook.panels.page import Page
+from gainlib.notebook.panels.panel_options import Look
 from gainlib.notebook.words import level_text, number_text
 
 PAGE = Page(
@@ -63,7 +63,7 @@ def session(take: int = 1, faults="drawn"):
     return demo_session(1, True, "unity") if take == 1 else demo_session(take - 1, faults, "unity")
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     from gainlib.audio import GainlibError
     from gainlib.notebook.panels.bus import BusPanel
@@ -73,7 +73,7 @@ def panel(name: str, desk):
     return BusPanel(session(), another=session)
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the mix an exercise is about, under the hand, or None."""
     from gainlib.notebook.panels.bus import BusPanel
 

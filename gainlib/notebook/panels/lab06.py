@@ -43,7 +43,7 @@ box linear at one level is linear at all.
 CHOICES = {"one": 1, "two": 2, "three": 3, "five": 5, "all eight": 8}
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     import numpy as np
 
@@ -54,11 +54,11 @@ def panel(name: str, desk):
 
     if name != "boxes":
         raise GainlibError(f"lab 06 has no panel {name!r}; it has 'boxes'")
-    rng = np.random.Generator(np.random.PCG64(seed_for(desk.learner, "06 panel", 0, desk.class_code)))
+    rng = np.random.Generator(np.random.PCG64(seed_for(learner.name, "06 panel", 0, learner.class_code)))
     return BoxBench(boxes.experiment(rng), listen=True)
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the boxes or the readings an exercise is answered from, or None."""
     from gainlib.exercises.linearity import boxes, tasks
     from gainlib.notebook.live import TableView

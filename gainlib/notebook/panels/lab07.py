@@ -55,7 +55,7 @@ LEVELS_DBFS = (-30.0, -18.0, -6.0)
 SATURATING, LINEAR = "symmetrical saturation", "high-pass filter"
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     from gainlib.notebook.panels.drivebench import DriveBench
 
@@ -64,7 +64,7 @@ def panel(name: str, desk):
     return DriveBench()
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the readings, the strip or the listening tests an exercise is answered from, or None."""
     if exercise.id == "07-1":
         from gainlib.notebook.panels.stemview import StemView
@@ -94,7 +94,7 @@ def compare():
         Markdown.
     table : gainlib.notebook.words.Table
     """
-    from gainlib.exercises.driving import bench
+    from gainlib.exercises.working_range import bench
     from gainlib.notebook.figures.drive import percent_text
 
     rows, thd = [], {}

@@ -53,7 +53,7 @@ MOVE_DB = -6.0
 CHOICES = {6.0: "6 dB, as the faders", 3.0: "about 3 dB", 1.5: "1.5 dB, a quarter of it", 0.0: "not at all"}
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     from gainlib.notebook.panels.dynamicsbench import DynamicsBench
 
@@ -62,7 +62,7 @@ def panel(name: str, desk):
     return DynamicsBench()
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the readings or the compressor an exercise is answered from, or None."""
     if exercise.id == "08-3":
         from gainlib.notebook.panels.squeezed import SqueezeView
@@ -86,7 +86,7 @@ def compare():
         Markdown.
     table : gainlib.notebook.words.Table
     """
-    from gainlib.exercises.squeezing import bench
+    from gainlib.exercises.dynamics import bench
 
     rows, drums = [], 0.0
     for ratio in (1.0, 2.0, 4.0, 8.0):

@@ -67,17 +67,17 @@ def sound():
     return stem.with_samples(stem.samples[: round(SECONDS * stem.rate_hz)], "pad")
 
 
-def start_db(desk) -> float:
+def start_db(learner) -> float:
     """Return where the strip's fader stands at first: another place for every learner."""
     import numpy as np
 
     from gainlib.exercises.variants import grid, pick, seed_for
 
-    rng = np.random.Generator(np.random.PCG64(seed_for(desk.learner, "09 panel", 0, desk.class_code)))
+    rng = np.random.Generator(np.random.PCG64(seed_for(learner.name, "09 panel", 0, learner.class_code)))
     return pick(rng, grid(-23.5, -16, 0.5).values)
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return one of the lab's two panels."""
     from gainlib.audio import GainlibError
 
@@ -88,15 +88,15 @@ def panel(name: str, desk):
     if name == "strip":
         from gainlib.notebook.panels.handover import HandOverPanel
 
-        return HandOverPanel(sound(), start_db(desk))
+        return HandOverPanel(sound(), start_db(learner))
     raise GainlibError(f"lab 09 has no panel {name!r}; it has 'travel' and 'strip'")
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return the mix or the measured fader an exercise is answered from, or None."""
     if exercise.id == "09-5":
         from gainlib.exercises.mixing.near_unity import UNITY_BAND_DB
-        from gainlib.notebook.panels.farmix import FarMixPanel
+        from gainlib.notebook.panels.unity_faders import FarMixPanel
 
         controls = exercise.parts[0].controls_for(given)
         return FarMixPanel(exercise.material(given), controls, UNITY_BAND_DB)
@@ -119,7 +119,7 @@ def compare():
     table : gainlib.notebook.words.Table
     """
     from gainlib.session import FaderLaw
-    from gainlib.session.hand import hits_db, moved_db, spread_db
+    from gainlib.session.fader_error import hits_db, moved_db, spread_db
 
     law = FaderLaw()
     moved = {db: float(moved_db(law, db, MOVE_MM)) for db in PREDICTED_DB}

@@ -56,31 +56,31 @@ _EXACT_DB = 0.02
 DRUMS_DB = -4.0
 
 
-def panel(name: str, desk):
+def panel(name: str, learner):
     """Return the lab's panel."""
     from gainlib.notebook.panels.lab12_desk import SessionDesk
 
     if name != "session":
         raise GainlibError(f"lab 12 has no panel {name!r}; it has 'session'")
-    return SessionDesk(desk)
+    return SessionDesk(learner)
 
 
-def exercise_panel(exercise, given: dict, desk):
+def exercise_panel(exercise, given: dict, learner):
     """Return what a task is answered with besides its fields, or None."""
     from gainlib.notebook.panels import lab12_tasks as tasks
 
     if exercise.id == "12-2":
-        from gainlib.exercises.capstone import sitting
+        from gainlib.exercises.capstone import assignment
         from gainlib.notebook.panels.boxbench import BoxBench
 
-        boxes = sitting.boxes(given).items()
-        named = {f"{number} of {owner}": sitting.processor(given, name) for name, (owner, number) in boxes}
+        boxes = assignment.boxes(given).items()
+        named = {f"{number} of {owner}": assignment.processor(given, name) for name, (owner, number) in boxes}
         return BoxBench(named)
     if exercise.id == "12-5":
-        return tasks.Exporting(desk)
+        return tasks.Exporting(learner)
     if exercise.id == "12-6":
-        return tasks.Cells(desk, given)
-    return tasks.HandIn(desk) if exercise.id in ("12-3", "12-4") else None
+        return tasks.Cells(learner, given)
+    return tasks.HandIn(learner) if exercise.id in ("12-3", "12-4") else None
 
 
 def compare():

@@ -8,19 +8,19 @@ import threading
 
 import ipywidgets as widgets
 
-from gainlib.exercises.capstone import along, mixread, sitting
-from gainlib.exercises.capstone.arrived import arrived
-from gainlib.exercises.capstone.figures import figures_of
+from gainlib.exercises.capstone import assignment, mix_report, strip_levels
+from gainlib.exercises.capstone.measurements import figures_of
+from gainlib.exercises.capstone.stem_report import arrived
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels import lab12_words as told
-from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.panels.lab12_places import FIRST, places_of
 from gainlib.notebook.panels.lab12_strip import StripControls, mix_picture, strip_picture
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.words import level_text
 
-TARGETS = (*sitting.SOUNDING, *sitting.GROUPS)
+TARGETS = (*assignment.SOUNDING, *assignment.GROUPS)
 GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"
 
 
@@ -33,7 +33,7 @@ class SessionDesk(Panel):
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Whose it is.
 
     Attributes
@@ -48,15 +48,15 @@ class SessionDesk(Panel):
         Its levels.
     """
 
-    def __init__(self, desk):
-        self._desk, self.places = desk, places_of(desk)
+    def __init__(self, learner):
+        self._learner, self.places = learner, places_of(learner)
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self._strips, self._pictures, self._measured = {}, {}, {}
         self._showing = False
         self._build()
         self._wanted: dict[str, tuple] = {}
         self._mix_of: dict | None = None
-        self._beside = Beside(self, self._work, self._done, self._at_a_loss)
+        self._beside = BackgroundTask(self, self._work, self._done, self._at_a_loss)
         self.places.watch(self._told)
         self.chosen.observe(self.guarded(lambda change: self._choose()), "value")
         self._choose()
@@ -78,7 +78,7 @@ class SessionDesk(Panel):
         self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
         self.hear_mix = _button("Listen to the mix", "As found and as it stands")
         self.start = _button("Everything back to start", "All strips and groups as they were found")
-        self._status, self._mix_said = Said(), Said()
+        self._status, self._mix_said = LiveRegion(), LiveRegion()
         self._stage, self._controls = widgets.VBox().add_class("gl-stays"), widgets.VBox()
         self._table, self._overview = widgets.VBox(), widgets.VBox()
         self._asked, self._sound, self._heard = widgets.VBox(), widgets.VBox(), widgets.VBox()
@@ -101,14 +101,14 @@ class SessionDesk(Panel):
         self.run.observe(self.guarded(lambda change: self._switch()), "value")
 
     def _sync_run(self):
-        practising = self._desk.practising(self._desk.exercise(FIRST))
+        practising = self._learner.practising(self._learner.exercise(FIRST))
         self.run.value = PRACTICE if practising else GRADED
 
     def _switch(self):
-        self._desk.practise(self._desk.exercise(FIRST), self.run.value == PRACTICE)
+        self._learner.practise(self._learner.exercise(FIRST), self.run.value == PRACTICE)
 
     def _another(self):
-        self._desk.new_numbers(self._desk.exercise(FIRST))
+        self._learner.new_numbers(self._learner.exercise(FIRST))
 
     def _reset(self):
         self.places.replace(self.places.found)
@@ -137,16 +137,16 @@ class SessionDesk(Panel):
         name = self.name
         with self._drawing:
             if name not in self._strips:
-                controls = [each for each in sitting.controls(self.places.given) if each.target == name]
+                controls = [each for each in assignment.controls(self.places.given) if each.target == name]
                 strip = StripControls(name, controls, self.places.values[name])
                 moved = self.guarded(lambda change, name=name: self._follow(name))
                 strip.observe(moved, self.guarded(lambda change, name=name: self._settle(name)))
                 self._strips[name] = strip
-                self._pictures[name] = strip_picture(sitting.session(self.places.given), name)
+                self._pictures[name] = strip_picture(assignment.session(self.places.given), name)
             self._show_values(name)
             self._stage.children = (self.picture.live.widget,)
             self._controls.children = (self.strip.widget,)
-        self.hear_strip.disabled = name in sitting.GROUPS
+        self.hear_strip.disabled = name in assignment.GROUPS
         self._ask("along")
 
     def _show_values(self, name):
@@ -162,7 +162,7 @@ class SessionDesk(Panel):
         if name == self.name and name in self._measured:
             was, levels = self._measured[name]
             with self._drawing:
-                self.picture.update(along.guessed(levels, was, self.places.values[name], name))
+                self.picture.update(strip_levels.guessed(levels, was, self.places.values[name], name))
 
     def _settle(self, name):
         if not self._showing:
@@ -180,14 +180,14 @@ class SessionDesk(Panel):
 
     def _say_strip(self, levels):
         name, boxes = self.name, []
-        if name not in sitting.GROUPS:
-            boxes = along.boxes_of(self.places.seed, name, levels)
+        if name not in assignment.GROUPS:
+            boxes = strip_levels.boxes_of(self.places.seed, name, levels)
         table = told.strip_table(name, self.picture.nodes, levels, boxes)
         self._show_table(self._table, table)
         fields, found = self.places.values[name], self.places.found[name]
         said = f"**{name}**: fader {level_text(fields['fader_db'])}, found at {level_text(found['fader_db'])}."
-        if name not in sitting.GROUPS:
-            moved = along.moved_db(self.places.seed, name, found, fields)
+        if name not in assignment.GROUPS:
+            moved = strip_levels.moved_db(self.places.seed, name, found, fields)
             said += f" At its sum it has moved by **{level_text(moved, digits=2)}** since you began."
         self._status.say("note", "", said)
 
@@ -216,7 +216,7 @@ class SessionDesk(Panel):
         found = []
         for what, request in wanted.items():
             seed, name, answer = request
-            placed = answer or sitting.as_found({"seed": seed})
+            placed = answer or assignment.as_found({"seed": seed})
             found.append((what, request, WORK[what](progress, seed, name, placed)))
         return found
 
@@ -287,17 +287,17 @@ class SessionDesk(Panel):
 def _along(progress, seed, name, placed):
     """Measure a strip with its boxes; a group with all that feeds it."""
     progress(0.2, "Measuring …")
-    if name in sitting.GROUPS:
+    if name in assignment.GROUPS:
         return name, placed[name], figures_of(placed, {"seed": seed}, progress).levels
-    return name, placed[name], along.levels(seed, name, placed[name])
+    return name, placed[name], strip_levels.levels(seed, name, placed[name])
 
 
 def _overview(progress, seed, name, placed):
-    found, rows = sitting.as_found({"seed": seed}), []
-    for k, stem in enumerate(sitting.SOUNDING):
-        progress(k / len(sitting.SOUNDING), "Measuring the strips …")
-        boxes = along.boxes_of(seed, stem, along.levels(seed, stem, placed[stem]))
-        moved = along.moved_db(seed, stem, found[stem], placed[stem])
+    found, rows = assignment.as_found({"seed": seed}), []
+    for k, stem in enumerate(assignment.SOUNDING):
+        progress(k / len(assignment.SOUNDING), "Measuring the strips …")
+        boxes = strip_levels.boxes_of(seed, stem, strip_levels.levels(seed, stem, placed[stem]))
+        moved = strip_levels.moved_db(seed, stem, found[stem], placed[stem])
         rows.append((stem, boxes, placed[stem]["post_trim_db"], placed[stem]["fader_db"], moved))
     return told.overview_table(rows)
 
@@ -307,21 +307,21 @@ def _stems(progress, seed, name, placed):
 
 
 def _mix(progress, seed, name, placed):
-    mix = mixread.read(placed, {"seed": seed}, lambda done: progress(done, "Rendering the mix …"))
+    mix = mix_report.read(placed, {"seed": seed}, lambda done: progress(done, "Rendering the mix …"))
     return mix, placed
 
 
 def _hear_strip(progress, seed, name, placed):
     progress(0.2, "Rendering the strip …")
-    return dict(zip(("stem", "strip"), mixread.strip_heard(placed, {"seed": seed}, name), strict=True))
+    return dict(zip(("stem", "strip"), mix_report.strip_heard(placed, {"seed": seed}, name), strict=True))
 
 
 def _hear_mix(progress, seed, name, placed):
     given, text = {"seed": seed}, "Rendering the mix, as found and as it stands …"
     progress(0.1, text)
-    found = mixread.bus_heard(None, given)
+    found = mix_report.bus_heard(None, given)
     progress(0.5, text)
-    return {"as found": found, "now": mixread.bus_heard(placed, given)}
+    return {"as found": found, "now": mix_report.bus_heard(placed, given)}
 
 
 WORK = {

@@ -7,7 +7,7 @@ import copy
 from collections.abc import Callable
 from weakref import WeakKeyDictionary
 
-from gainlib.exercises.capstone import sitting
+from gainlib.exercises.capstone import assignment
 
 FIRST = "12-1"
 _ALL: WeakKeyDictionary = WeakKeyDictionary()
@@ -18,7 +18,7 @@ class Places:
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Whose session it is.
 
     Attributes
@@ -29,11 +29,11 @@ class Places:
         Where the controls were found and where they stand, ``{target: {control: value}}``.
     """
 
-    def __init__(self, desk):
-        self.desk, self._watchers = desk, []
+    def __init__(self, learner):
+        self.learner, self._watchers = learner, []
         self.given: dict = {}
         self._load()
-        desk.watch(self._told)
+        learner.watch(self._told)
 
     @property
     def seed(self) -> int:
@@ -46,7 +46,7 @@ class Places:
 
     def follow(self) -> None:
         """Take up the session that is on the desk now, if it is another one."""
-        if self.desk.given(self.desk.exercise(FIRST))["seed"] != self.seed:
+        if self.learner.given(self.learner.exercise(FIRST))["seed"] != self.seed:
             self._load()
             self._tell("session")
 
@@ -79,8 +79,8 @@ class Places:
         """Return the controls in the answer given last to any task, for the session on the desk."""
         answers = [
             (event["time"], event["answer"])
-            for each in self.desk.series(self.desk.exercise(FIRST))
-            for event in self.desk.answers(each)
+            for each in self.learner.series(self.learner.exercise(FIRST))
+            for event in self.learner.answers(each)
         ]
         for _, answer in sorted(answers, key=lambda pair: pair[0], reverse=True):
             placed = self.readable(answer)
@@ -94,7 +94,7 @@ class Places:
         if not isinstance(controls, dict) or not controls or not set(controls) <= set(self.found):
             return None
         placed = copy.deepcopy(self.found)
-        reach = {(each.target, each.name): each for each in sitting.controls(self.given)}
+        reach = {(each.target, each.name): each for each in assignment.controls(self.given)}
         for target, fields in controls.items():
             for name, value in fields.items() if isinstance(fields, dict) else ():
                 control = reach.get((target, name))
@@ -105,8 +105,8 @@ class Places:
         return placed
 
     def _load(self):
-        self.given = self.desk.given(self.desk.exercise(FIRST))
-        self.found = sitting.as_found(self.given)
+        self.given = self.learner.given(self.learner.exercise(FIRST))
+        self.found = assignment.as_found(self.given)
         self.values = self.latest() or copy.deepcopy(self.found)
 
     def _told(self, what, _exercise, _detail):
@@ -118,9 +118,9 @@ class Places:
             watcher(what)
 
 
-def places_of(desk) -> Places:
+def places_of(learner) -> Places:
     """Return the one state of a desk's session."""
-    if desk not in _ALL:
-        _ALL[desk] = Places(desk)
-    _ALL[desk].follow()
-    return _ALL[desk]
+    if learner not in _ALL:
+        _ALL[learner] = Places(learner)
+    _ALL[learner].follow()
+    return _ALL[learner]

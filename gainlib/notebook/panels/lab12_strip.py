@@ -2,11 +2,11 @@
 
 import ipywidgets as widgets
 
-from gainlib.exercises.capstone import along, sitting
+from gainlib.exercises.capstone import assignment, strip_levels
 from gainlib.notebook import figures
 from gainlib.notebook.figures.strips import FadersAndChanges
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.together import Together, Trims
+from gainlib.notebook.panels.linked_controls import Together, Trims
 from gainlib.session import FaderLaw
 
 PICTURE_PX = (900, 300)
@@ -71,7 +71,7 @@ class StripControls:
     @property
     def values(self) -> dict:
         """Where everything stands, by the name of the control."""
-        lowest = sitting.FADER_LOW_DB
+        lowest = assignment.FADER_LOW_DB
         found = {"fader_db": max(self.fader.values_db[0], lowest)}
         for controls, shown in ((self._gains, self.trims), (self._sends, self.sends)):
             if shown is not None:
@@ -124,12 +124,12 @@ class StripPicture:
         self._wanted = [wanted.get(box) for box in map(box_in, self.nodes)]
         fig = figures.make_figure(*PICTURE_PX)
         texts = [point_name(node) for node in self.nodes]
-        title = sitting.short_name(name).capitalize()
+        title = assignment.short_name(name).capitalize()
         shows = ("wanted average",) if any(wanted.values()) else ()
         self._diagram = figures.LevelDiagram(
             fig.subplots(), texts, LOW_DB, HIGH_DB, title=title, shows=shows, wanted=WRITTEN
         )
-        self.live = LiveFigure(fig, [self._diagram], title=f"Levels along {sitting.short_name(name)}")
+        self.live = LiveFigure(fig, [self._diagram], title=f"Levels along {assignment.short_name(name)}")
         self.live.widget.sentence = f"{title}: being measured …"
 
     def update(self, levels: dict) -> None:
@@ -170,9 +170,9 @@ def strip_picture(session, name: str) -> StripPicture:
     StripPicture
     """
     channel = next(each for each in (*session.strips, *session.groups) if each.name == name)
-    wanted = {k: along.built_for_dbfs(insert.processor) for k, insert in enumerate(channel.inserts, start=1)}
+    wanted = {k: strip_levels.built_for_dbfs(insert.processor) for k, insert in enumerate(channel.inserts, start=1)}
     if any(strip.name == name for strip in session.strips):
-        return StripPicture(name, along.points(session, name), wanted)
+        return StripPicture(name, strip_levels.points(session, name), wanted)
     around = [f"{name}/insert {k}/{end}" for k in range(1, len(channel.inserts) + 1) for end in ("in", "out")]
     return StripPicture(name, (f"{name}/in", f"{name}/trim", *around, f"{name}/post"), {})
 
@@ -193,13 +193,13 @@ def mix_picture(mix, found: dict, values: dict) -> LiveFigure:
     """
     fig = figures.make_figure(*PICTURE_PX)
     left, right = fig.subplots(1, 2, width_ratios=[1.15, 1])
-    names = [sitting.short_name(name) for name in sitting.SOUNDING]
+    names = [assignment.short_name(name) for name in assignment.SOUNDING]
     drawn = FadersAndChanges(left, right, names)
-    drawn.begin([found[name]["fader_db"] for name in sitting.SOUNDING])
-    rows = {name: row for row, name in enumerate(sitting.SOUNDING)}
+    drawn.begin([found[name]["fader_db"] for name in assignment.SOUNDING])
+    rows = {name: row for row, name in enumerate(assignment.SOUNDING)}
     sends = {}
     for words, moved in (("effect on {}", mix.wet_db), ("cue send of {}", mix.cue_db)):
-        sends |= {words.format(sitting.short_name(name)): (rows[name], db) for name, db in moved.items()}
-    faders = [values[name]["fader_db"] for name in sitting.SOUNDING]
-    drawn.update(faders, [mix.against_db[name] for name in sitting.SOUNDING], sends)
+        sends |= {words.format(assignment.short_name(name)): (rows[name], db) for name, db in moved.items()}
+    faders = [values[name]["fader_db"] for name in assignment.SOUNDING]
+    drawn.update(faders, [mix.against_db[name] for name in assignment.SOUNDING], sends)
     return LiveFigure(fig, [drawn], title="Faders against unity, and what has moved against the rest of the mix")

@@ -2,12 +2,12 @@
 
 import ipywidgets as widgets
 
-from gainlib.exercises.capstone import filled
+from gainlib.exercises.capstone import worksheet
 from gainlib.exercises.capstone.export import write_export
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.panels.base import Beside
+from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.panels.lab12_places import places_of
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.words import level_text
 
 FOLDER = "lab-12-export"
@@ -18,13 +18,13 @@ class HandIn(Panel):
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Whose session it is.
     """
 
-    def __init__(self, desk, *children):
-        self.places, self._desk = places_of(desk), desk
-        self._stand = Said()
+    def __init__(self, learner, *children):
+        self.places, self._learner = places_of(learner), learner
+        self._stand = LiveRegion()
         super().__init__(self._stand, *children)
         self.add_class("gl-form")
         self.places.watch(lambda what: self._say())
@@ -57,22 +57,22 @@ class Exporting(HandIn):
         What was measured on them.
     """
 
-    def __init__(self, desk):
-        self.facts, self._said = None, Said()
+    def __init__(self, learner):
+        self.facts, self._said = None, LiveRegion()
         self.button = widgets.Button(
             description="Export mix and stems",
             tooltip="Files of 24 bit beside your record; an export of before is replaced",
             layout=widgets.Layout(width="auto"),
         )
-        super().__init__(desk, widgets.HBox([self.button]).add_class("gl-buttons"), self._said)
-        self._beside = Beside(self, self._work, self._found, self._failed)
+        super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said)
+        self._beside = BackgroundTask(self, self._work, self._found, self._failed)
         self.button.on_click(self.guarded(lambda _button: self._ask()))
 
     def _ask(self):
         self.facts = None
         self._said.say("busy", "", "Writing and measuring …")
         values = self.places.answer() or self.places.found
-        self._beside.ask(self.places.seed, values, self._desk.folder / FOLDER)
+        self._beside.ask(self.places.seed, values, self._learner.folder / FOLDER)
 
     def _work(self, progress, seed, values, folder):
         return write_export(values, {"seed": seed}, folder, progress)
@@ -107,7 +107,7 @@ class Cells(HandIn):
 
     Parameters
     ----------
-    desk : gainlib.notebook.desk.Desk
+    learner : gainlib.notebook.learner.LearnerSession
         Whose session it is.
     given : dict
         The variant.
@@ -118,8 +118,8 @@ class Cells(HandIn):
         One a cell.
     """
 
-    def __init__(self, desk, given: dict):
-        labels = [filled.label(cell) for cell in given["cells"]]
+    def __init__(self, learner, given: dict):
+        labels = [worksheet.label(cell) for cell in given["cells"]]
         self.lines = [
             widgets.Text(
                 description=label,
@@ -131,7 +131,7 @@ class Cells(HandIn):
             ).add_class("gl-entry")
             for label in labels
         ]
-        super().__init__(desk, *(widgets.HBox([line]).add_class("gl-field") for line in self.lines))
+        super().__init__(learner, *(widgets.HBox([line]).add_class("gl-field") for line in self.lines))
 
     def controls(self) -> dict | None:
         """Return controls and cells, or None while no cell is filled."""

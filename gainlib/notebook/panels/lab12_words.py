@@ -1,10 +1,10 @@
 """Tables and sentences of the capstone's session: stems as they arrive, boxes as they are fed, the mix as it reads."""
 
-from gainlib.exercises.capstone import sitting
-from gainlib.exercises.capstone.along import BoxState
-from gainlib.exercises.capstone.arrived import Arrived
-from gainlib.exercises.capstone.filled import place
-from gainlib.exercises.capstone.mixread import MixRead
+from gainlib.exercises.capstone import assignment
+from gainlib.exercises.capstone.mix_report import MixRead
+from gainlib.exercises.capstone.stem_report import Arrived
+from gainlib.exercises.capstone.strip_levels import BoxState
+from gainlib.exercises.capstone.worksheet import place
 from gainlib.notebook.words import Table, level_text, number_text
 
 NONE = "–"
@@ -155,23 +155,23 @@ def mix_table(mix: MixRead) -> Table:
         ("the mix as a whole has moved by", level_text(mix.common_db, digits=2), "as you need it"),
     ]
     rows += [
-        (f"{sitting.short_name(name)} against the rest", level_text(moved, digits=2), "within 0.2 dB")
+        (f"{assignment.short_name(name)} against the rest", level_text(moved, digits=2), "within 0.2 dB")
         for name, moved in mix.against_db.items()
     ]
     now, was = (level_text(each, digits=2, sign=False) for each in (mix.reduction_db, mix.reduction_found_db))
     rows.append(("gain reduction of the drum group", now, f"{was} within 0.1 dB"))
     for words, found in (("effect on {}, against dry", mix.wet_db), ("{} in the cue", mix.cue_db)):
         rows += [
-            (words.format(sitting.short_name(name)), level_text(moved, digits=2), "within 0.2 dB")
+            (words.format(assignment.short_name(name)), level_text(moved, digits=2), "within 0.2 dB")
             for name, moved in found.items()
         ]
     rows += [
         (f"{place(f'{name}/in')}, RMS", level_text(mix.figures.energy(f"{name}/in"), "dBFS"), NONE)
-        for name in sitting.GROUPS
+        for name in assignment.GROUPS
     ]
     rows += [
         (f"{place(f'{name}/out')}, RMS", level_text(mix.figures.energy(f"{name}/out"), "dBFS"), NONE)
-        for name in (*sitting.SOUNDING, *sitting.GROUPS)
+        for name in (*assignment.SOUNDING, *assignment.GROUPS)
     ]
     rows.append(("stems against the mix, 24 bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"))
     return Table("The mix", ("what", "reads", "wanted"), tuple(rows))
@@ -183,8 +183,7 @@ def mix_sentence(mix: MixRead) -> str:
     said = f"Bus **{level_text(bus.true_peak_dbtp, 'dBTP', 2)}**, {level_text(bus.loudness_lufs, 'LUFS')}. "
     if mix.figures.over_samples:
         said += f"It clips: {mix.figures.over_samples} samples over full scale. "
-    said += (
-        f"Farthest from its old balance: {sitting.short_name(worst)}, {level_text(mix.against_db[worst], digits=2)}. "
-    )
+    farthest = f"{assignment.short_name(worst)}, {level_text(mix.against_db[worst], digits=2)}"
+    said += f"Farthest from its old balance: {farthest}. "
     reduction = mix.reduction_db - mix.reduction_found_db
     return said + f"Drum group: gain reduction moved by {level_text(reduction, digits=2)}."

@@ -4,7 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import Table, level_text, number_text
 
@@ -50,7 +50,7 @@ class MatchRun(Panel):
         auto = {"width": "auto"}
         self.take = widgets.Button(description="Equally loud: next", button_style="primary", layout=auto)
         self.back = widgets.Button(description="Back to the one before", layout=auto)
-        self.said = Said()
+        self.said = LiveRegion()
         self._list = TableView(self._table())
         row = widgets.HBox([self.take, self.back]).add_class("gl-buttons")
         super().__init__(self.player, self.slider, row, self.said, self._list)

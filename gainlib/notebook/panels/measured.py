@@ -3,14 +3,14 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.fader_fit import LAW, OWN, points_as_text, points_from_text, read_points
 from gainlib.exercises.mixing.measured_fader import RANGES
 from gainlib.exercises.text import Unreadable
-from gainlib.exercises.travel import LAW, OWN, points_as_text, points_from_text, read_points
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.figures.laid import LaidLaw
+from gainlib.notebook.figures.law_fit import LaidLaw
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import number_text
 from gainlib.session.fader import misfit_db, travel_db, usable_points
@@ -51,7 +51,7 @@ class MeasuredPanel(Panel):
         self.reset = widgets.Button(
             description="Back to start", layout=widgets.Layout(width="auto", align_self="flex-start")
         )
-        self._said, self._picture = Said(), widgets.VBox()
+        self._said, self._picture = LiveRegion(), widgets.VBox()
         left = widgets.VBox([self.points, self.reset])
         right = widgets.VBox([self._picture, self.exponent, self.unity])
         super().__init__(widgets.HBox([left, right]).add_class("gl-beside"), self._said)

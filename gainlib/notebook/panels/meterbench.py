@@ -11,7 +11,7 @@ from gainlib.notebook.figures.blocks import BlockBars
 from gainlib.notebook.figures.crest import CrestCurve
 from gainlib.notebook.figures.needle import MeterRows, NeedleTrace
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.settings import Settings, Steps
 from gainlib.notebook.words import level_text, number_text
 
@@ -94,7 +94,7 @@ class MeterBench(Panel):
 
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self.settings = Settings(_rows(), label="Settings of the experiment")
-        self._said = Said()
+        self._said = LiveRegion()
         self._draw()
         self.player = Player(self._sounds(), match=False, note=LISTEN_NOTE, ceiling_dbtp=TONE_CEILING_DBTP)
         super().__init__(self.settings, self.live.widget, self._said, prose("**Listen.**"), self.player)
@@ -156,12 +156,12 @@ class MeterBench(Panel):
 ROWS = ("sample peak", "true peak", "RMS", "active level", "needle, highest", "loudest 400 ms", "loudness")
 
 
-def meter_rows(seen: bench.Seen) -> list[tuple[float, str]]:
+def meter_rows(seen: bench.Measurement) -> list[tuple[float, str]]:
     """Return the length of each bar in `ROWS` and what stands in it; a needle's bar is the tone that holds it there.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What the meters make of a setting.
 
     Returns
@@ -180,12 +180,12 @@ def meter_rows(seen: bench.Seen) -> list[tuple[float, str]]:
     ]
 
 
-def told(seen: bench.Seen) -> str:
+def told(seen: bench.Measurement) -> str:
     """Return in Markdown which readings of a setting lie apart, and which sound it is.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         What the meters make of a setting.
 
     Returns

@@ -12,7 +12,7 @@ from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, 
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
 from gainlib.staging.pasted import pasted_path
-from gainlib.staging.rounds import PROGRAMME_DBFS, programme
+from gainlib.staging.repeated_gain import PROGRAMME_DBFS, programme
 
 NULL = """
 **Two prints, subtracted.** Start, speed and polarity of the second are brought to those of the first, to a fraction of

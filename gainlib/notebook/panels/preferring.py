@@ -3,11 +3,11 @@
 import ipywidgets as widgets
 
 from gainlib.audio import Audio
-from gainlib.exercises.driving import runs
+from gainlib.exercises.working_range import runs
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels.abx import PICKS, BlindRun
-from gainlib.notebook.prose import Said
+from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import Table, level_text
 
@@ -20,7 +20,7 @@ class PreferenceRun(Panel):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.driving.runs.Runs`.
+        Values of the variant, see :class:`gainlib.exercises.working_range.runs.Runs`.
 
     Attributes
     ----------
@@ -40,7 +40,7 @@ class PreferenceRun(Panel):
         self._given, self.picks = given, []
         self.readings = TableView(pairs_table(given))
         self.player = Player(self._pair(0), match=False, blind=True, note="Switch while it plays. Keys 1, 2: A, B.")
-        self.said = Said()
+        self.said = LiveRegion()
         buttons = []
         for name in PICKS:
             button = widgets.Button(description=f"I like {name} better", layout=AUTO)
@@ -86,7 +86,7 @@ class StageRun(Panel):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.driving.runs.Runs`.
+        Values of the variant, see :class:`gainlib.exercises.working_range.runs.Runs`.
 
     Attributes
     ----------

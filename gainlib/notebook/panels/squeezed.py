@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from gainlib.exercises.driving.stages import BAR_S
+from gainlib.exercises.dynamics import readings, setting
+from gainlib.exercises.dynamics.bench import BLOCK_S
 from gainlib.exercises.mixing.refrain import short_name
-from gainlib.exercises.squeezing import readings, setting
-from gainlib.exercises.squeezing.bench import BLOCK_S
+from gainlib.exercises.working_range.stages import BAR_S
 from gainlib.notebook import figures
 from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
-from gainlib.notebook.panels.together import Trims
+from gainlib.notebook.panels.linked_controls import Trims
 from gainlib.notebook.panels.views import ReadingsView, TrimmedPanel
 from gainlib.notebook.words import Table, level_text, number_text
 
@@ -43,7 +43,7 @@ class SqueezeView(ReadingsView):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.squeezing.readings.SqueezedStems`.
+        Values of the variant, see :class:`gainlib.exercises.dynamics.readings.SqueezedStems`.
     """
 
     def __init__(self, given: dict):
@@ -81,7 +81,7 @@ class SetCompressorPanel(TrimmedPanel):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :data:`gainlib.exercises.squeezing.setting.DRAW`.
+        Values of the variant, see :data:`gainlib.exercises.dynamics.setting.DRAW`.
     """
 
     def __init__(self, given: dict):

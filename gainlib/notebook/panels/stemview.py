@@ -1,7 +1,7 @@
 """A stem at its level: waveform and readings, to work out a trim from."""
 
-from gainlib.exercises.driving import trims
 from gainlib.exercises.mixing.refrain import short_name
+from gainlib.exercises.working_range import trims
 from gainlib.notebook import figures
 from gainlib.notebook.panels.views import ReadingsView
 from gainlib.notebook.words import Table, level_text
@@ -15,7 +15,7 @@ class StemView(ReadingsView):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.driving.trims.LevelledStems`.
+        Values of the variant, see :class:`gainlib.exercises.working_range.trims.LevelledStems`.
     """
 
     def __init__(self, given: dict):

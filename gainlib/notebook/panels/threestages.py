@@ -1,9 +1,9 @@
 """Three stages in a row under the hand: trim, in and out gains, post trim, and the levels along the way."""
 
 from gainlib.exercises.controls import applied
-from gainlib.exercises.driving import stages
+from gainlib.exercises.working_range import stages
 from gainlib.notebook import figures
-from gainlib.notebook.panels.together import Trims
+from gainlib.notebook.panels.linked_controls import Trims
 from gainlib.notebook.panels.views import TrimmedPanel
 from gainlib.notebook.words import Table, level_text, number_text
 
@@ -28,7 +28,7 @@ class ThreeStagesPanel(TrimmedPanel):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.driving.stages.Chains`.
+        Values of the variant, see :class:`gainlib.exercises.working_range.stages.Chains`.
     """
 
     def __init__(self, given: dict):

@@ -8,14 +8,14 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.travel import Hits, LawCurve, SlopeCurve
 from gainlib.notebook.listen import Player
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.base import Beside
-from gainlib.notebook.panels.together import Together
-from gainlib.notebook.prose import Said, prose
+from gainlib.notebook.panels.background import BackgroundTask
+from gainlib.notebook.panels.linked_controls import Together
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.slider import Slider
 from gainlib.notebook.words import level_text, number_text
 from gainlib.session import FaderLaw
 from gainlib.session.fader import travel_db
-from gainlib.session.hand import hits_db, moved_db, nudged, spread_db
+from gainlib.session.fader_error import hits_db, moved_db, nudged, spread_db
 
 PICTURE_PX = (900, 460)
 PLACES_DB = (0.0, -40.0)
@@ -59,13 +59,13 @@ class TravelPanel(Panel):
             ("fader",), (start_db,), others=(self.exponent, self.hand), options=(), scale="mm", label="Fader in mm"
         )
         self._draw()
-        self._status, self._sound = Said(), widgets.VBox()
+        self._status, self._sound = LiveRegion(), widgets.VBox()
         controls = widgets.VBox([self.exponent, self.hand, widgets.HBox([self.again]).add_class("gl-buttons")])
         stays = widgets.VBox([self.live.widget]).add_class("gl-stays")
         stage = widgets.VBox([stays, self.fader, controls]).add_class("gl-stage")
         super().__init__(stage, self._status, self._sound)
         self.add_class("gl-form").add_class("gl-panel")
-        self._beside = Beside(self, self._work, self._show_sound)
+        self._beside = BackgroundTask(self, self._work, self._show_sound)
         self._settle()
         self._watch()
 

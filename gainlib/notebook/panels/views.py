@@ -6,7 +6,7 @@ import ipywidgets as widgets
 
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import LiveFigure, TableView
-from gainlib.notebook.panels.together import Trims
+from gainlib.notebook.panels.linked_controls import Trims
 from gainlib.notebook.words import Table
 
 

@@ -1,0 +1,197 @@
+"""Whose session it is: the demo with faults, chains and faders drawn for one learner, and what may be moved on it.
+
+Every strip has its DC block switched on, so that an offset is something to report and nothing to stumble over. The
+master stays where it is: what moves the bus has to be moved ahead of it.
+"""
+
+import gc
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from gainlib.audio import GainlibError
+from gainlib.demo import demo_session, fault_list
+from gainlib.demo.chains import DRUMS
+from gainlib.demo.faults import TAGS
+from gainlib.demo.recordings import RECORDINGS
+from gainlib.exercises.controls import answer_from, applied, controls_of
+from gainlib.exercises.model import Option
+from gainlib.exercises.practical import Control
+from gainlib.session import Session
+
+SILENT = "11 shaker"
+STEMS = tuple(RECORDINGS)
+SOUNDING = tuple(stem for stem in STEMS if stem != SILENT)
+GROUPS = ("drums", "reverb")
+DRUM_STRIPS = DRUMS
+SEEDS = 1_000_000
+MOST_INSERTS = 3
+FADER_LOW_DB = -100.0
+SENDS_DB = (-48.0, 36.0)
+GAINS_DB = (-24.0, 24.0)
+_OPEN = 1  # a session holds its stems, a hundred megabytes; learners come one after the other
+_KEPT = 64
+
+
+class Drawn:
+    """The draw of a session: its number first, so that all tasks of a run get the same one.
+
+    Parameters
+    ----------
+    task : str
+        Which task the values belong to.
+    """
+
+    def __init__(self, task: str):
+        self.task = task
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return the values of a variant."""
+        return {"task": self.task, "seed": int(rng.random() * SEEDS), **self.more(rng)}
+
+    def more(self, rng: np.random.Generator) -> dict:
+        """Return what else this task draws."""
+        return {}
+
+    def holds(self, given: dict) -> bool:
+        """Whether these values could have been drawn here."""
+        seed = given["seed"]
+        return given["task"] == self.task and isinstance(seed, int) and 0 <= seed < SEEDS
+
+
+def session(given: dict) -> Session:
+    """Return the session that is handed out."""
+    return session_of(given["seed"])
+
+
+@lru_cache(maxsize=_OPEN)
+def session_of(seed: int) -> Session:
+    """Return the session of a number.
+
+    Parameters
+    ----------
+    seed : int
+        From 0 up to ``SEEDS``.
+
+    Returns
+    -------
+    Session
+        Eleven strips with drawn chains, a compressed drum group, an effect and a cue.
+    """
+    if not 0 <= seed < SEEDS:
+        raise GainlibError(f"there is no session no. {seed}; they go from 0 up to {SEEDS - 1}")
+    gc.collect()  # what a render was made of refers to itself, and holds the stems of the session before
+    opened = demo_session(seed, "drawn", "spread", chains="drawn")
+    return opened.with_(strips=tuple(strip.with_(dc_block=True) for strip in opened.strips))
+
+
+def controls(given: dict) -> tuple[Control, ...]:
+    """Return everything that may be moved: gains along the strips, sends, and the trims and faders of the groups."""
+    return _controls(given["seed"])
+
+
+@lru_cache(maxsize=_KEPT)
+def _controls(seed):
+    found = session_of(seed)
+    boxes = [f"insert {k} {side}_db" for k in range(1, MOST_INSERTS + 1) for side in ("in", "out")]
+    sends = [f"send {group.name} level_db" for group in found.groups]
+    of_strips = controls_of(found, ("trim_db", *boxes, "post_trim_db", "fader_db", *sends), STEMS)
+    of_groups = controls_of(found, ("trim_db", "post_trim_db", "fader_db"), GROUPS)
+    return tuple(map(_within_reach, (*of_strips, *of_groups)))
+
+
+def _within_reach(control):
+    ranges = {"insert": GAINS_DB, "send": SENDS_DB}.get(control.name.split()[0])
+    return replace(control, low=ranges[0], high=ranges[1]) if ranges else control
+
+
+def compact(document: dict, given: dict) -> dict:
+    """Return the answer that a whole session in JSON amounts to."""
+    return answer_from(document, session(given), controls(given))
+
+
+def staged(answer: dict, given: dict) -> Session:
+    """Return the session with an answer's controls in place."""
+    return applied(session(given), answer)
+
+
+def as_found(given: dict) -> dict:
+    """Return where everything stands before anybody has moved anything, in the shape of an answer."""
+    return positions(controls(given))
+
+
+def positions(of: tuple[Control, ...]) -> dict:
+    """Return where controls start, as ``{target: {control: value}}``."""
+    placed: dict = {}
+    for control in of:
+        placed.setdefault(control.target, {})[control.name] = control.start
+    return placed
+
+
+def short_name(name: str) -> str:
+    """Return the name of a strip or group without its number.
+
+    Examples
+    --------
+    >>> short_name("05 bass"), short_name("drums")
+    ('bass', 'drums')
+    """
+    number, _, rest = name.partition(" ")
+    return rest if number.isdigit() else name
+
+
+# ---------------------------------------------------------------------------------------- faults and boxes, as options
+
+
+def tags(given: dict) -> tuple[Option, ...]:
+    """Return what a fault report may say of a stem."""
+    return tuple(Option(tag, _TEXTS.get(tag, tag)) for tag in TAGS)
+
+
+_TEXTS = {"DC": "DC offset", "noisy": "hum or hiss", "polarity": "polarity reversed", "none": "none of these"}
+
+
+def stems(given: dict) -> tuple[Option, ...]:
+    """Return the stems to be reported on."""
+    return tuple(Option(stem, stem) for stem in STEMS)
+
+
+def faults(given: dict) -> dict[str, list[str]]:
+    """Return what is wrong with each stem, in the order of the tags."""
+    found = fault_list(given["seed"], "drawn")
+    return {stem: [tag for tag in TAGS if tag in found[stem]] for stem in STEMS}
+
+
+def boxes(given: dict) -> dict[str, tuple[str, int]]:
+    """Return every insert of the session by the name a learner sees: its strip or group, and its place from 1."""
+    found = session(given)
+    channels = (*found.strips, *found.groups)
+    return {
+        box_name(channel.name, number): (channel.name, number)
+        for channel in channels
+        for number in range(1, len(channel.inserts) + 1)
+    }
+
+
+def box_name(owner: str, number: int) -> str:
+    """Return what an insert is called here."""
+    return f"{owner}, box {number}"
+
+
+def box_options(given: dict) -> tuple[Option, ...]:
+    """Return every insert as something to be marked."""
+    return tuple(Option(name, name) for name in boxes(given))
+
+
+def processor(given: dict, name: str):
+    """Return the processor of an insert by the name a learner sees."""
+    owner, number = boxes(given)[name]
+    found = session(given)
+    channel = next(each for each in (*found.strips, *found.groups) if each.name == owner)
+    return channel.inserts[number - 1].processor
+
+
+def kinds(given: dict) -> dict[str, str]:
+    """Return for every insert whether it is linear; what depends on level in any way is not."""
+    return {name: "linear" if processor(given, name).linear else "nonlinear" for name in boxes(given)}

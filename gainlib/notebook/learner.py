@@ -1,0 +1,218 @@
+"""Where a learner sits: who they are, which numbers they have, what they answered; every step goes to the record.
+
+It knows no widget. It marks through :func:`gainlib.exercises.mark`, counts through
+:func:`gainlib.exercises.tally`, and tells whoever watches what has changed.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from gainlib.audio import GainlibError
+from gainlib.exercises import Events, Record, Score, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises.record import plain
+from gainlib.exercises.tally import is_practice
+from gainlib.exercises.variants import PRACTICE
+from gainlib.notebook import identity
+
+
+class LearnerSession:
+    """One learner at one lab.
+
+    Parameters
+    ----------
+    lab : str
+        Number, "05".
+    folder : path, optional
+        Where the record is kept; see :func:`gainlib.exercises.record.records_folder`.
+    learner, class_code : str, optional
+        Who; left out, whoever sat here last, and a pseudonym of this machine's own for the first one.
+
+    Attributes
+    ----------
+    exercises : dict
+        The lab's exercises by id.
+
+    Raises
+    ------
+    GainlibError
+        For a lab that has no exercises, with the labs there are.
+    """
+
+    def __init__(self, lab: str, folder=None, learner: str | None = None, class_code: str | None = None):
+        self.lab = str(lab)
+        self.exercises = {each.id: each for each in bank() if each.lab == self.lab}
+        if not self.exercises:
+            labs = ", ".join(sorted({each.lab for each in bank()}))
+            raise GainlibError(f"there is no lab {lab!r}; there is {labs}")
+        self.folder = records_folder(folder)
+        self.record = Record(self.folder)
+        kept = identity.kept(self.folder)
+        self.name = learner if learner is not None else kept.get("learner") or identity.pseudonym()
+        self.class_code = class_code if class_code is not None else kept.get("class_code") or ""
+        self._watchers: list[Callable] = []
+        self._sit_down()
+
+    def _sit_down(self):
+        identity.keep(self.folder, self.name, self.class_code)
+        self._events = list(self.record.events().of(self.name, self.class_code).events)
+        self._add(self.record.start(self.name, self.lab, self.class_code))
+
+    def become(self, learner: str, class_code: str = "") -> None:
+        """Give the seat to another learner; their own numbers, answers and points take over."""
+        if not learner.strip():
+            raise GainlibError("the name is empty; give a name or a number that your teacher knows")
+        self.name, self.class_code = learner.strip(), class_code.strip()
+        self._sit_down()
+        self._tell("learner")
+
+    def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:
+        """Call ``watcher(what, exercise id or None, detail)`` after every step.
+
+        `what` is "learner", "answer" (detail: answer and verdict), "hint", "numbers" or "prediction".
+        """
+        self._watchers.append(watcher)
+
+    def _tell(self, what, exercise=None, detail=None):
+        for watcher in self._watchers:
+            watcher(what, exercise, detail)
+
+    def _add(self, event):
+        self._events.append(event)
+
+    # ---- exercises -------------------------------------------------------------------------------------------------
+
+    def exercise(self, id: str):
+        """Return an exercise of this lab; an unknown id is refused with those there are."""
+        if id not in self.exercises:
+            raise GainlibError(f"lab {self.lab} has no exercise {id!r}; it has {', '.join(self.exercises)}")
+        return self.exercises[id]
+
+    def _of(self, exercise, *kinds):
+        return [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
+
+    def series(self, exercise) -> tuple:
+        """Return the exercises that change their numbers along with one; itself alone where it is in no series."""
+        if not exercise.series:
+            return (exercise,)
+        return tuple(each for each in self.exercises.values() if each.series == exercise.series)
+
+    def practising(self, exercise) -> bool:
+        """Whether what is on the desk is practice: hints are free, and no points are earned."""
+        return bool(exercise.series) and self.attempt(exercise) >= PRACTICE
+
+    def practise(self, exercise, on: bool = True) -> None:
+        """Turn to practice, or back to what counts; each goes on with the session it had."""
+        if on == self.practising(exercise):
+            return
+        used = [each["attempt"] for each in self._of_series(exercise) if (each["attempt"] >= PRACTICE) == on]
+        self._take_numbers(exercise, max(used, default=PRACTICE if on else 0))
+
+    def _of_series(self, exercise):
+        return [event for each in self.series(exercise) for event in self._of(each, "attempt", "answer")]
+
+    def attempt(self, exercise) -> int:
+        """Return which set of numbers is on the desk, 0 for the first; in a series, the one taken up last."""
+        if exercise.series:
+            last = max(self._of_series(exercise), key=lambda each: each["time"], default={"attempt": 0})
+            return last["attempt"]
+        return max((each["attempt"] for each in self._of(exercise, "attempt", "answer")), default=0)
+
+    def given(self, exercise) -> dict:
+        """Return the values of the present variant."""
+        return exercise.variant(self.name, self.attempt(exercise), self.class_code)
+
+    def hints_open(self, exercise) -> int:
+        """Return how many hints were opened, with any numbers: what was read once stays read.
+
+        Those of practice are open in practice only.
+        """
+        practising = self.practising(exercise)
+        return len({each["hint"] for each in self._of(exercise, "hint") if is_practice(exercise, each) == practising})
+
+    def hints_there(self, exercise) -> int:
+        """Return how many hints there are to open, where it counts or in practice."""
+        limited = exercise.graded_hints is not None and not self.practising(exercise)
+        return exercise.graded_hints if limited else len(exercise.hints)
+
+    def hint_price(self, exercise) -> str:
+        """Return what the next hint costs, in words."""
+        if self.practising(exercise):
+            return "free: this is practice"
+        return hint_price(exercise.points, self.hints_open(exercise))
+
+    def answers(self, exercise) -> list[dict]:
+        """Return the events of all answers to the present variant, oldest first."""
+        attempt = self.attempt(exercise)
+        return [each for each in self._of(exercise, "answer") if each["attempt"] == attempt]
+
+    def last_answer(self, exercise) -> Any:
+        """Return the last answer to the present variant, or None."""
+        answers = self.answers(exercise)
+        return answers[-1]["answer"] if answers else None
+
+    def verdict(self, exercise, answer: Any):
+        """Return the verdict on an answer to the present variant; nothing is recorded."""
+        return mark(exercise, self.given(exercise), answer)
+
+    def answer(self, exercise, answer: Any):
+        """Mark an answer and record it; an empty one is not recorded.
+
+        Returns
+        -------
+        gainlib.exercises.Verdict
+        """
+        given, attempt = self.given(exercise), self.attempt(exercise)
+        verdict = mark(exercise, given, answer)
+        if verdict.state != "unattempted":
+            self._add(self.record.answer(self.name, exercise.id, attempt, answer, given, self.class_code))
+        self._tell("answer", exercise.id, (plain(answer), verdict))
+        return verdict
+
+    def open_hint(self, exercise) -> None:
+        """Open the next hint; does nothing when all are open."""
+        number = self.hints_open(exercise) + 1
+        if number > self.hints_there(exercise):
+            return
+        self._add(self.record.hint(self.name, exercise.id, self.attempt(exercise), number, self.class_code))
+        self._tell("hint", exercise.id)
+
+    def new_numbers(self, exercise) -> None:
+        """Go on to the next variant; a whole series goes on together."""
+        practising = self.practising(exercise)
+        events = self._of_series(exercise) if exercise.series else ()
+        used = [each["attempt"] for each in events if (each["attempt"] >= PRACTICE) == practising]
+        self._take_numbers(exercise, max(used, default=self.attempt(exercise)) + 1)
+
+    def _take_numbers(self, exercise, attempt):
+        for each in self.series(exercise):
+            self._add(self.record.attempt(self.name, each.id, attempt, self.class_code))
+        for each in self.series(exercise):
+            self._tell("numbers", each.id)
+
+    # ---- points ----------------------------------------------------------------------------------------------------
+
+    def tally(self) -> Score:
+        """Return this lab's points, counted from the record's answers."""
+        return tally(Events(tuple(self._events)), self.name, self.class_code, lab=self.lab)
+
+    def points(self, exercise) -> float:
+        """Return the points that count in one exercise."""
+        return self.tally().scores[exercise.id].points
+
+    # ---- prediction ------------------------------------------------------------------------------------------------
+
+    def predict(self, question: str, choice: str) -> None:
+        """Keep a prediction."""
+        self._add(self.record.prediction(self.name, self.lab, question, choice, self.class_code))
+        self._tell("prediction")
+
+    def prediction(self, question: str | None = None) -> str | None:
+        """Return the last prediction for a question, or in this lab; None if there is none."""
+        mine = [
+            each["choice"]
+            for each in self._events
+            if each["kind"] == "prediction"
+            and each["lab"] == self.lab
+            and (question is None or each["question"] == question)
+        ]
+        return mine[-1] if mine else None

@@ -1,0 +1,213 @@
+"""Energies of a weighted sum without the sum: products between its parts, kept hop by hop.
+
+K-weighting and summing are linear. With x_i the K-weighted parts and g_i their gains, the energy of a hop is the
+quadratic form ``Σ_ij g_i g_j ⟨x_i, x_j⟩`` (handbook algebra), so that the products of a hop give its energy for any
+gains. They are kept for hops of 100 ms, half of the symmetric table each, and for hops of 10 ms, in a file where they
+are many. Windows that start off the 100 ms grid are bounded by the hops they touch, and worked out from the short hops
+only when they may hold the maximum.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gainlib.session.scratch import Table
+
+FINE_PER_S = 100
+FINE_IN_COARSE = 10
+_FIRST, _BATCH = 4, 32
+
+
+def hop_edges(frames: int, rate_hz: int, per_second: int = FINE_PER_S) -> np.ndarray:
+    """Return the first frame of every full hop and the end of the last one, rounded to the nearest frame.
+
+    Parameters
+    ----------
+    frames, rate_hz, per_second : int
+
+    Returns
+    -------
+    edges : array of int
+
+    Examples
+    --------
+    >>> hop_edges(1000, 44100).tolist()
+    [0, 441, 882]
+    """
+    count = frames * per_second // rate_hz + 1
+    edges = (2 * np.arange(count + 1) * rate_hz + per_second) // (2 * per_second)
+    return edges[edges <= frames]
+
+
+def pairs(lanes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows and the columns of the half table of products that is kept."""
+    return np.triu_indices(lanes)
+
+
+def _weights(gains):
+    """Return what each kept product counts: g_i² on the diagonal, 2·g_i·g_j off it."""
+    rows, columns = pairs(len(gains))
+    return np.where(rows == columns, 1.0, 2.0) * gains[rows] * gains[columns]
+
+
+class ProductsBuilder:
+    """Collects the products of one bus channel's lanes while their audio passes by.
+
+    Parameters
+    ----------
+    lanes : int
+    edges : array of int
+        Borders of the 10 ms hops, see :func:`hop_edges`.
+    fine : Table
+        Room for a row of products for each of these hops.
+    """
+
+    def __init__(self, lanes: int, edges: np.ndarray, fine: Table):
+        self._edges, self._fine = edges, fine
+        self._pairs = pairs(lanes)
+        self._position, self._hop = 0, 0
+        self._open = np.zeros(len(self._pairs[0]))
+        hops = max(len(edges) - 1, 0)
+        self._coarse = np.zeros((hops // FINE_IN_COARSE, len(self._pairs[0])))
+
+    def push(self, block: np.ndarray) -> None:
+        """Take the next K-weighted frames of every lane, shape (lanes, frames)."""
+        start, stop = self._position, self._position + block.shape[1]
+        self._position = stop
+        done, first = [], self._hop
+        while self._hop < len(self._edges) - 1:
+            left, right = max(self._edges[self._hop], start), min(self._edges[self._hop + 1], stop)
+            if left >= stop:
+                break
+            part = block[:, left - start : right - start]
+            self._open += (part @ part.T)[self._pairs]
+            if right < self._edges[self._hop + 1]:
+                break
+            done.append(self._open)
+            coarse = self._hop // FINE_IN_COARSE
+            if coarse < len(self._coarse):
+                self._coarse[coarse] += self._open
+            self._open = np.zeros_like(self._open)
+            self._hop += 1
+        if done:
+            self._fine.write(first, np.array(done))
+
+    def result(self) -> "CrossProducts":
+        """Return the products."""
+        return CrossProducts(self._coarse, self._fine)
+
+
+@dataclass(frozen=True, eq=False)
+class CrossProducts:
+    """Products between the lanes of one bus channel.
+
+    Attributes
+    ----------
+    coarse : array, shape (hops of 100 ms, products)
+    fine : Table, shape (hops of 10 ms, products)
+    """
+
+    coarse: np.ndarray
+    fine: Table = field(repr=False)
+
+    def coarse_energy(self, gains: np.ndarray, hops=slice(None)) -> np.ndarray:
+        """Return the energy of every 100 ms hop, or of some, of the sum with these gains, one a lane."""
+        return self.coarse[hops] @ _weights(gains)
+
+    def fine_energy(self, first: np.ndarray, gains: np.ndarray) -> np.ndarray:
+        """Return the energies of ten 10 ms hops from each of `first` on, shape (len(first), 10); 0 past the end."""
+        weights = _weights(gains)
+        out = np.zeros((len(first), FINE_IN_COARSE))
+        for row, start in zip(out, first, strict=True):
+            found = self.fine.read(int(start), FINE_IN_COARSE)
+            row[: len(found)] = found @ weights
+        return out
+
+
+def highest_window(products, gains, coarse: np.ndarray, fine: np.ndarray | None, edges: np.ndarray, hops: int) -> float:
+    """Return the highest mean power of a window of `hops` coarse hops, stepped by 10 ms.
+
+    Parameters
+    ----------
+    products : sequence of CrossProducts
+        One for each bus channel.
+    gains : sequence of array
+        Gains of each channel's lanes.
+    coarse : array
+        Energies of the 100 ms hops, channels added.
+    fine : array or None
+        Energies that the 10 ms hops do not exceed, channels added, where they are known.
+    edges : array
+        Borders of the 10 ms hops.
+    hops : int
+        Window length in coarse hops: 4 for momentary, 30 for short-term loudness.
+
+    Returns
+    -------
+    float
+        Mean power; 0 when no window fits.
+    """
+    length = hops * FINE_IN_COARSE
+    if len(edges) - 1 < length:
+        return 0.0
+    running = np.concatenate([[0.0], np.cumsum(coarse)])
+    starts = np.arange(len(coarse) - hops + 1)
+    widths = edges[starts * FINE_IN_COARSE + length] - edges[starts * FINE_IN_COARSE]
+    best = float(((running[starts + hops] - running[starts]) / widths).max(initial=0.0))
+    # A window that starts inside hop k touches hops k … k + hops; the last of them may be cut off by the end.
+    last_start = len(edges) - 1 - length
+    inner = np.arange((last_start + FINE_IN_COARSE - 1) // FINE_IN_COARSE)
+    if not len(inner):
+        return best
+    middle = running[inner + hops] - running[inner + 1]
+    if fine is None:
+        ends = coarse[inner] + _tails(products, gains, coarse, inner + hops)
+    else:
+        ends = _highest_ends(fine, inner, hops)
+    bound = (ends + middle) / (widths.min() - 1)
+    order = np.flatnonzero(bound > best)
+    order = order[np.argsort(bound[order])[::-1]]
+    at, size = 0, _FIRST
+    while at < len(order) and bound[order[at]] > best:
+        batch = order[at : at + size]
+        at, size = at + size, min(2 * size, _BATCH)
+        best = max(best, _highest_inside(products, gains, middle, edges, hops, batch))
+    return best
+
+
+def _highest_inside(products, gains, middle, edges, hops, batch):
+    """Return the highest mean power of the windows that start off the grid inside some coarse hops."""
+    length = hops * FINE_IN_COARSE
+    last_start = len(edges) - 1 - length
+    head, tail = (
+        sum(each.fine_energy(first, gain) for each, gain in zip(products, gains, strict=True))
+        for first in (batch * FINE_IN_COARSE, (batch + hops) * FINE_IN_COARSE)
+    )
+    highest = 0.0
+    for step in range(1, FINE_IN_COARSE):
+        start = batch * FINE_IN_COARSE + step
+        energy = head[:, step:].sum(axis=1) + middle[batch] + tail[:, :step].sum(axis=1)
+        stop = np.minimum(start + length, len(edges) - 1)
+        power = np.where(start <= last_start, energy / (edges[stop] - edges[np.minimum(start, last_start)]), 0.0)
+        highest = max(highest, float(power.max()))
+    return highest
+
+
+def _highest_ends(fine, inner, hops):
+    """Return the most that both ends of a window hold together, for each coarse hop it may start in, off the grid."""
+    table = np.zeros((inner[-1] + hops + 1, FINE_IN_COARSE))
+    table.ravel()[: len(fine)] = fine[: table.size]
+    before = np.cumsum(table, axis=1)  # of a hop, up to and with each step
+    after = before[:, -1:] - before
+    return (after[inner, :-1] + before[inner + hops, :-1]).max(axis=1)
+
+
+def _tails(products, gains, coarse, hops):
+    """Return the energies of some coarse hops, the unfinished one at the end included."""
+    inside = hops < len(coarse)
+    energy = np.where(inside, coarse[np.where(inside, hops, 0)], 0.0)
+    if not inside.all():
+        first = hops[~inside] * FINE_IN_COARSE
+        rest = sum(each.fine_energy(first, gain).sum(axis=1) for each, gain in zip(products, gains, strict=True))
+        energy[~inside] = rest
+    return energy
