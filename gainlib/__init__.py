@@ -17,5 +17,8 @@ __version__ = "0.1.0"
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["audio", "demo", "exercises", "levels", "meters", "processors", "session", "signals", "staging"],
+    submodules=[
+        *("audio", "boxes", "demo", "exercises", "levels", "meters", "mix", "processors", "session", "signals"),
+        "staging",
+    ],
 )

@@ -14,6 +14,9 @@ from boxes import Chain
 from scipy import signal
 
 from gainlib.audio import Audio
+from gainlib.boxes import classify, read_probe, working_range
+from gainlib.boxes.probesignal import Layout
+from gainlib.boxes.probeverdict import CANNOT_TELL
 from gainlib.processors import (
     AnalogueStage,
     AsymmetricSaturation,
@@ -31,9 +34,6 @@ from gainlib.processors import (
     Tape,
     Tremolo,
 )
-from gainlib.staging import classify, read_probe, working_range
-from gainlib.staging.probesignal import Layout
-from gainlib.staging.probeverdict import CANNOT_TELL
 
 RATE_HZ = 48000
 DELAY_S, GAIN_DB, NOISE_DBFS, PPM = 0.037, 3.0, -70.0, 50.0

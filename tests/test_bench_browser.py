@@ -11,10 +11,10 @@ from labhand import LabHand, picture, typed
 from playwright.sync_api import expect
 from stemfolder import make
 
+from gainlib.mix import checkup
+from gainlib.mix.faults import FAULTS
+from gainlib.mix.guesses import FIGURES
 from gainlib.session.files import strips_of_folder
-from gainlib.staging import checkup
-from gainlib.staging.faults import FAULTS
-from gainlib.staging.guesses import FIGURES
 
 pytestmark = pytest.mark.browser
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"

@@ -11,15 +11,15 @@ import re
 import numpy as np
 import pytest
 
-import gainlib.staging
+import gainlib.mix
 from gainlib.audio import Audio
+from gainlib.mix import checkup
+from gainlib.mix.faults import FAULTS, against
+from gainlib.mix.findings import TAGS
+from gainlib.mix.guesses import FIGURES, calibrated, compare_faults, compare_levels, near_by_figure, why_not
 from gainlib.notebook import Bench
 from gainlib.session import Session, Strip
 from gainlib.signals import tone
-from gainlib.staging import checkup
-from gainlib.staging.faults import FAULTS, against
-from gainlib.staging.findings import TAGS
-from gainlib.staging.guesses import FIGURES, calibrated, compare_faults, compare_levels, near_by_figure, why_not
 
 RATE = 48000
 LEVELS = {"one": -12.0, "two": -20.0, "three": -28.0, "four": -16.0, "five": -24.0, "six": -32.0}
@@ -197,9 +197,9 @@ def test_a_silent_stem_is_not_looked_at_any_further(faulty):
 def bench(tmp_path, monkeypatch):
     """A bench with six sines on it, and how often stems were measured in `bench.looks`."""
     monkeypatch.setenv("GAINLIB_BENCH", str(tmp_path))
-    bench, look = Bench(), gainlib.staging.checkup
+    bench, look = Bench(), gainlib.mix.checkup
     bench.looks = []
-    monkeypatch.setattr(gainlib.staging, "checkup", lambda *args: bench.looks.append(1) or look(*args))
+    monkeypatch.setattr(gainlib.mix, "checkup", lambda *args: bench.looks.append(1) or look(*args))
     bench.guess(), bench.checks()
     bench.song.open(Session(tones(*LEVELS), name="Sines"))
     return bench

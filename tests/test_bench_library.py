@@ -8,14 +8,14 @@ import pytest
 
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
+from gainlib.mix import checkup, excerpts, pasted
+from gainlib.mix.balance import take_balance
+from gainlib.mix.excerpts import bus_excerpt
+from gainlib.mix.pasted import pasted_path
 from gainlib.processors import Compressor, Filter
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Session, Strip
 from gainlib.session.fader import FaderLaw, law_up_to
-from gainlib.staging import checkup, excerpts, pasted
-from gainlib.staging.balance import take_balance
-from gainlib.staging.excerpts import bus_excerpt
-from gainlib.staging.pasted import pasted_path
 
 RATE = 8000
 

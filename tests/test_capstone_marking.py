@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import read, write
+from gainlib.boxes import classify, null_depth_db
 from gainlib.demo.chains import POOLS, drawn
 from gainlib.demo.faults import TAGS
 from gainlib.exercises import Events, Record, exercise, mark, tally
@@ -26,7 +27,6 @@ from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.variants import PRACTICE
 from gainlib.meters import measure
 from gainlib.processors import Compressor
-from gainlib.staging import classify, null_depth_db
 
 WHO, CLASS = "anna", "7b"
 IDS = [f"12-{k}" for k in range(1, 7)]

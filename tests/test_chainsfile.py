@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.mix import apply_chains, plan
 from gainlib.processors import BlackBox, Saturation
 from gainlib.session import Insert, Send, Session, Strip
 from gainlib.session.files import from_builtins, to_builtins
-from gainlib.staging import apply_chains, plan
 
 
 def tone():

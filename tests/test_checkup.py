@@ -5,8 +5,8 @@ import pytest
 
 from gainlib.audio import Audio
 from gainlib.demo import demo_session, fault_list
+from gainlib.mix import checkup
 from gainlib.session import Strip
-from gainlib.staging import checkup
 
 RATE_HZ = 48000
 PLANTED = {"too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent"}

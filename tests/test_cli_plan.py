@@ -18,11 +18,11 @@ import pytest
 import soundfile
 from stemfolder import RATE, energy_db, make, samples
 
-import gainlib.staging
+import gainlib.mix
 from gainlib.__main__ import main
 from gainlib.audio import Audio, write
+from gainlib.mix import export, plan
 from gainlib.session import from_json, open_folder
-from gainlib.staging import export, plan
 
 
 def run(*arguments):
@@ -69,7 +69,7 @@ def test_plan_tells_moves_reasons_warnings_and_whether_it_holds(kept, capsys):
     assert run("plan", folder, "--chains", chains, "-q") == 0
     out, err = capsys.readouterr()
     assert err == "" and digests(folder) == before
-    result = plan(gainlib.staging.apply_chains(open_folder(folder), chains.read_text(encoding="utf-8"))[0])
+    result = plan(gainlib.mix.apply_chains(open_folder(folder), chains.read_text(encoding="utf-8"))[0])
     flat = " ".join(out.split())
     for move in result.moves:
         assert f"({move.place})" in flat
@@ -140,7 +140,7 @@ def test_a_plan_that_fails_its_verification_is_written_nowhere(stems, tmp_path, 
         check = replace(result.verification.checks[0], measured=-1.0)
         return replace(result, verification=replace(result.verification, checks=(check,)))
 
-    monkeypatch.setattr(gainlib.staging, "plan", failing)
+    monkeypatch.setattr(gainlib.mix, "plan", failing)
     before = sorted(tmp_path.rglob("*"))
     for verb in (("plan", stems), ("stage", stems, tmp_path / "out")):
         words = ("--out", tmp_path / "sheets", "--csv", tmp_path / "a.csv", "--save", tmp_path / "a.json", "-q")

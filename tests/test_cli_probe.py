@@ -9,8 +9,8 @@ import pytest
 
 from gainlib.__main__ import main
 from gainlib.audio import AudioFile, read, write
+from gainlib.boxes.probesignal import Layout
 from gainlib.processors import Polarity, Saturation
-from gainlib.staging.probesignal import Layout
 
 
 def run(*arguments):

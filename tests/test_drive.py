@@ -7,6 +7,7 @@ import pytest
 from scipy import integrate, signal
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes import drive_curve
 from gainlib.levels import db_to_ratio
 from gainlib.meters import active_level, rms_dbfs
 from gainlib.processors import (
@@ -21,7 +22,6 @@ from gainlib.processors import (
     Tape,
 )
 from gainlib.signals import steps, tone, white_noise
-from gainlib.staging import drive_curve
 
 RATE_HZ = 48000
 

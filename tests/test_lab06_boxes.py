@@ -7,10 +7,10 @@ import pytest
 
 from gainlib import processors as p
 from gainlib.audio import Audio
+from gainlib.boxes import classify, null_depth_db
 from gainlib.exercises import exercise
 from gainlib.exercises.linearity import boxes, tasks
 from gainlib.levels import db_to_ratio
-from gainlib.staging import classify, null_depth_db
 
 MEASURED_AS = {
     "linear": "linear",

@@ -12,6 +12,7 @@ from boxes import DRAWS, IN_PAIRS, LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO
 from scipy import signal
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes import classify
 from gainlib.processors import (
     AnalogueStage,
     Compressor,
@@ -25,7 +26,6 @@ from gainlib.processors import (
     Saturation,
     Tremolo,
 )
-from gainlib.staging import classify
 
 RATE_HZ = 48000
 RANDOM_DRAWS = 25

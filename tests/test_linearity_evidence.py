@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from boxes import DRAWS, LINEAR, NOISY, NONLINEAR, UP_TO, Chain
 
+from gainlib.boxes import classify
 from gainlib.processors import AnalogueStage, Compressor, HardClip, Quantiser, Reverb, Saturation, Tremolo
-from gainlib.staging import classify
 
 RATE_HZ = 48000
 

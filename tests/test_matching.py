@@ -6,10 +6,10 @@ import pytest
 from boxes import label
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes import matched_output
 from gainlib.levels import db_to_ratio
 from gainlib.processors import Compressor, Filter, Gate, HardClip, Polarity, Saturation, Tape
 from gainlib.signals import pink_noise, silence, tone, white_noise
-from gainlib.staging import matched_output
 
 RATE_HZ = 48000
 BOXES = [

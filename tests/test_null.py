@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.staging import null_depth_db, null_test, predicted_dbfs, residual_dbfs, round_trips
+from gainlib.boxes import null_depth_db, null_test, predicted_dbfs, residual_dbfs, round_trips
 
 RATE_HZ = 48000
 

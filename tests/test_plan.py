@@ -11,6 +11,7 @@ from scipy import signal
 from gainlib.audio import Audio, GainlibError
 from gainlib.demo import demo_session
 from gainlib.meters import measure
+from gainlib.mix import plan
 from gainlib.processors import (
     AsymmetricSaturation,
     Compressor,
@@ -25,7 +26,6 @@ from gainlib.processors import (
     Tape,
 )
 from gainlib.session import Group, Insert, Master, Send, Session, Strip
-from gainlib.staging import plan
 
 RATE_HZ = 48000
 FRAMES = 2 * RATE_HZ

@@ -4,8 +4,8 @@ import pytest
 
 from gainlib import signals
 from gainlib.audio import Audio, GainlibError
+from gainlib.mix.printed import compare_print
 from gainlib.session import Session, Strip
-from gainlib.staging.printed import compare_print
 
 RATE = 48_000
 

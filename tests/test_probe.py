@@ -9,11 +9,11 @@ from roundtrips import MOVING, RATE_HZ, coded, hissing, moving, off_speed, playe
 from scipy import signal
 
 from gainlib.audio import Audio, AudioFile, GainlibError, read, write
+from gainlib.boxes import read_probe, write_probe
+from gainlib.boxes.probesignal import RATES_HZ, Layout
+from gainlib.boxes.sync_markers import time_base
 from gainlib.processors import AnalogueStage, Compressor, Filter, Saturation, Tremolo
 from gainlib.session import Insert
-from gainlib.staging import read_probe, write_probe
-from gainlib.staging.probesignal import RATES_HZ, Layout
-from gainlib.staging.sync_markers import time_base
 
 
 def recording(line, rate_hz=RATE_HZ, name="take"):

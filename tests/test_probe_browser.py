@@ -11,9 +11,9 @@ from labhand import LabHand, picture, sentence
 from playwright.sync_api import expect
 
 from gainlib.audio import read, write
+from gainlib.boxes import round_trips
 from gainlib.notebook.panels.nulling import programme
 from gainlib.processors import Saturation
-from gainlib.staging import round_trips
 
 pytestmark = pytest.mark.browser
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "roundtrip.ipynb"

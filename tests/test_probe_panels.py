@@ -8,14 +8,14 @@ import pytest
 from roundtrips import RATE_HZ, hissing, played
 
 from gainlib.audio import Audio, AudioFile, read, write
+from gainlib.boxes import round_trips
+from gainlib.boxes.repeated_gain import programme
 from gainlib.notebook import RoundTrip
 from gainlib.notebook.figures import make_figure
 from gainlib.notebook.figures.residue import ResidueBars
 from gainlib.notebook.panels.nulling import NullPanel
 from gainlib.notebook.panels.probe import ProbePanel
 from gainlib.processors import Filter, Saturation
-from gainlib.staging import round_trips
-from gainlib.staging.repeated_gain import programme
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "roundtrip.ipynb"
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio
-from gainlib.staging import null_test, residual_dbfs, round_trips
-from gainlib.staging.repeated_gain import programme
+from gainlib.boxes import null_test, residual_dbfs, round_trips
+from gainlib.boxes.repeated_gain import programme
 
 ATTENUATIONS = (6, 15, 20, 40, 60)
 TABLE = {

@@ -12,6 +12,8 @@ from boxes import label
 from scipy import integrate, optimize
 
 from gainlib.audio import Audio
+from gainlib.boxes import working_range
+from gainlib.boxes.material import excerpt
 from gainlib.levels import db_to_ratio
 from gainlib.meters import active_level
 from gainlib.processors import (
@@ -32,8 +34,6 @@ from gainlib.processors import (
     Tremolo,
 )
 from gainlib.signals import pink_noise, steps, white_noise
-from gainlib.staging import working_range
-from gainlib.staging.material import excerpt
 
 RATE_HZ = 48000
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.mix import contributions
+from gainlib.mix.stretches import Stretches, excerpt_around
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Send, Session, Strip
-from gainlib.staging import contributions
-from gainlib.staging.stretches import Stretches, excerpt_around
 
 RATE = 48000
 

@@ -176,7 +176,7 @@ def _line(text):
     """Return a text without what would break a line of the table; hardly any file name needs it."""
     if text.isprintable():
         return text
-    from gainlib.staging.sheet_csv import one_line
+    from gainlib.mix.sheet_csv import one_line
 
     return one_line(text)
 

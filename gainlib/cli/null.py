@@ -31,8 +31,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Subtract, print, write."""
     from gainlib.audio import AudioFile
+    from gainlib.boxes import null_test
     from gainlib.cli.table import show
-    from gainlib.staging import null_test
 
     check(options)
     first, second = (AudioFile(path_of(each)).load() for each in (options.first, options.second))

@@ -50,7 +50,7 @@ def check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     """Check where the sheets shall go, and read the one to compare with, before anything long begins."""
     from gainlib.audio import audio_suffixes
     from gainlib.cli.sheets import read
-    from gainlib.staging.sheet_csv import is_level_sheet
+    from gainlib.mix.sheet_csv import is_level_sheet
 
     targets = {
         key: plan_input.path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])
@@ -116,11 +116,11 @@ def _kind(key):
 def _texts(options, made, bar, wanted):
     from datetime import date
 
+    from gainlib.mix.sheet import sheet_of
+    from gainlib.mix.sheet_csv import level_csv, plan_csv
+    from gainlib.mix.sheet_html import page
+    from gainlib.mix.sheet_words import hand_off_note
     from gainlib.session import to_json
-    from gainlib.staging.sheet import sheet_of
-    from gainlib.staging.sheet_csv import level_csv, plan_csv
-    from gainlib.staging.sheet_html import page
-    from gainlib.staging.sheet_words import hand_off_note
 
     texts = {}
     if "save" in wanted:
@@ -136,7 +136,7 @@ def _texts(options, made, bar, wanted):
 
 def _tell_difference(old, texts):
     from gainlib.cli.sheets import tell
-    from gainlib.staging.sheet_csv import difference, is_level_sheet
+    from gainlib.mix.sheet_csv import difference, is_level_sheet
 
     print()
     tell(difference(old, texts["levels" if is_level_sheet(old) else "csv"]))

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from gainlib.mix import Plan, Stem
     from gainlib.session import Session
-    from gainlib.staging import Plan, Stem
 
 CHAINS_HELP = """\
 CHAINS is JSON; a stem is named as its file is, or by a pattern:
@@ -124,8 +124,8 @@ class Bar:
 
 def make(options: argparse.Namespace, bar: Bar) -> Planned:
     """Open, look, plan; what cannot be read is told on the error stream and left out."""
-    from gainlib.staging import plan
-    from gainlib.staging.advice import raised_floors
+    from gainlib.mix import plan
+    from gainlib.mix.advice import raised_floors
 
     unreadable: list[str] = []
     session, notes = _session(options, unreadable)
@@ -149,10 +149,10 @@ def _without_place(sentence, folder):
 def _session(options, unreadable):
     """Open the folder or the session, and read the chains."""
     from gainlib.audio import GainlibError
+    from gainlib.mix.chainsfile import apply_chains
+    from gainlib.mix.pasted import text_of
     from gainlib.session import Session, from_json
     from gainlib.session.files import strips_of_folder
-    from gainlib.staging.chainsfile import apply_chains
-    from gainlib.staging.pasted import text_of
 
     folder, notes = path_of(options.folder), ()
     if options.session:
@@ -216,7 +216,7 @@ def _tell_idle(patterns, names):
 def _looked_at(session, unreadable, bar):
     """Measure all stems; those that turn out to be damaged on the way are left out."""
     from gainlib.audio import GainlibError
-    from gainlib.staging import checkup
+    from gainlib.mix import checkup
 
     try:
         return session, checkup(session.strips, bar)
@@ -311,6 +311,6 @@ def wrapped(text: str, width: int, indent: str = "") -> list[str]:
 
 def plain(text: str) -> str:
     """Return a text that moves no cursor."""
-    from gainlib.staging.sheet_csv import one_line
+    from gainlib.mix.sheet_csv import one_line
 
     return one_line(text)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from gainlib.cli.output import check, declare, path_of, write_figures
 
 if TYPE_CHECKING:
-    from gainlib.staging import ProbeReport
+    from gainlib.boxes import ProbeReport
 
 SUMMARY = "measure a box by a test file that is played through it"
 DESCRIPTION = """\
@@ -74,9 +74,9 @@ def _level(text):
 
 
 def _write(options):
+    from gainlib.boxes import write_probe
     from gainlib.cli.table import show
     from gainlib.levels.printing import quantity
-    from gainlib.staging import write_probe
 
     path = path_of(options.file)
     write_probe(path, options.rate, level_max_dbfs=options.level)
@@ -86,8 +86,8 @@ def _write(options):
 
 
 def _read(options):
+    from gainlib.boxes import read_probe
     from gainlib.cli.table import show
-    from gainlib.staging import read_probe
 
     check(options)
     report = read_probe(path_of(options.file), None if options.probe is None else path_of(options.probe))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from gainlib.cli.plan_input import path_of, plain
 
 if TYPE_CHECKING:
-    from gainlib.staging.sheet_csv import Difference
+    from gainlib.mix.sheet_csv import Difference
 
 SUMMARY = "tell two sheets apart"
 DESCRIPTION = """\
@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Compare and print a table."""
     from gainlib.audio import GainlibError
-    from gainlib.staging.sheet_csv import difference
+    from gainlib.mix.sheet_csv import difference
 
     old, new = path_of(options.old), path_of(options.new)
     if old.is_dir() != new.is_dir():
@@ -68,7 +68,7 @@ def tell(difference: "Difference") -> None:
     """Print a difference as a table."""
     from gainlib.cli.table import Column, layout, screen_width, show
     from gainlib.levels.printing import number
-    from gainlib.staging.sheet_csv import shown
+    from gainlib.mix.sheet_csv import shown
 
     lines = []
     for word, strips in (("added", difference.added), ("removed", difference.removed)):

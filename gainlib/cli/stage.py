@@ -31,8 +31,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Plan, tell, write; 1 if anything could not be read, verified or written."""
     from gainlib.audio import GainlibError
-    from gainlib.staging.export import write_stems
-    from gainlib.staging.folders import check_new
+    from gainlib.mix.export import write_stems
+    from gainlib.mix.folders import check_new
 
     if options.gain_only and options.upto == "bus":
         options.usage_error("--gain-only goes with --upto trim; up to the bus everything is in")

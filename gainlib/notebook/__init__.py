@@ -2,7 +2,8 @@
 
 Conventions
 -----------
-- Nothing is computed here that another room can compute: levels come from ``meters``, ``session`` and ``staging``.
+- Nothing is computed here that another room can compute: levels come from ``meters``, ``session``,
+  ``boxes`` and ``mix``.
 - Every picture has a sentence and a table that say the same (:mod:`gainlib.notebook.live`).
 - All sound leaves through :mod:`gainlib.notebook.listen`, which never normalises and never clips.
 - An exception in a callback is shown in the panel it came from (:mod:`gainlib.notebook.errors`).

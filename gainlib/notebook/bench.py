@@ -1,7 +1,7 @@
 """The bench: a song of one's own, from its folder to the sheets that are taken away.
 
 ``bench = Bench()``, then a call a cell, in the order of the work. What the steps share is a
-:class:`~gainlib.notebook.bench_song.Song`; all that is measured or planned comes from ``staging`` and ``session``.
+:class:`~gainlib.notebook.bench_song.Song`; all that is measured or planned comes from ``mix`` and ``session``.
 """
 
 from gainlib.notebook.bench_song import Song
@@ -72,7 +72,7 @@ class Bench:
         ----------
         name : str
             Strip, group or "master".
-        report : gainlib.staging.ProbeReport
+        report : gainlib.boxes.ProbeReport
         """
         self.measured().add_measured(name, report)
 

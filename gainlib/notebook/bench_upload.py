@@ -12,8 +12,8 @@ import anywidget
 import traitlets
 
 from gainlib.audio import GainlibError, audio_suffixes
+from gainlib.mix.folders import file_name
 from gainlib.notebook import assets
-from gainlib.staging.folders import file_name
 
 PART = ".part"
 

@@ -1,6 +1,6 @@
 """The round trip: a box measured by a test file, and two prints subtracted, on a page of their own.
 
-``trip = RoundTrip()``, then a call a cell. All that is measured comes from ``staging``.
+``trip = RoundTrip()``, then a call a cell. All that is measured comes from ``boxes``.
 """
 
 from gainlib.notebook.bench_song import Song

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gainlib.staging import classify
+from gainlib.boxes import classify
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from boxes import DRAWS, IN_PAIRS, LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO, Chain, limit_dbfs, pair_kinds

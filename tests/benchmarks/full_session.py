@@ -19,8 +19,8 @@ import soundfile
 
 from gainlib.demo import demo_session
 from gainlib.meters import measure
+from gainlib.mix import contributions
 from gainlib.session import Remeter, Session, open_folder
-from gainlib.staging import contributions
 
 RATE_HZ = 48000
 SIZES = ((4, 5.0), (12, 5.0), (24, 5.0), (48, 5.0), (12, 1.0), (12, 20.0))

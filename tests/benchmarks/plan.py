@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from gainlib.mix import checkup, plan, sheet_of
 from gainlib.processors import AsymmetricSaturation, Compressor, Saturation, Tape
 from gainlib.session import Insert, Session, open_folder
-from gainlib.staging import checkup, plan, sheet_of
 
 RATE_HZ = 48000
 LIMITS_S = {"demo": 10.0, "long": 180.0}

@@ -13,7 +13,7 @@ from gainlib.exercises.practical import State
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import sum_levels_db
-from gainlib.staging import common_offset
+from gainlib.mix import common_offset
 
 HANDBOOK = "Handbook formula: powers of unrelated signals add, amplitudes of identical ones add"
 

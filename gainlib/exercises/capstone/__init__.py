@@ -5,6 +5,6 @@
 - ``staged``, ``balanced``, ``delivered``, ``worksheet``: what is asked of the drive, of the mix, of the export, of the
   sheet.
 - ``parts``: parts of an exercise that are judged by a list of findings.
-- ``reference``: one right way, from the plan of :mod:`gainlib.staging`, and the usual mistakes.
+- ``reference``: one right way, from the plan of :mod:`gainlib.mix`, and the usual mistakes.
 - ``export``: the mix and the stems as files, and what is measured on them.
 """

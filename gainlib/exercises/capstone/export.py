@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.boxes.node_levels import gauge_of
 from gainlib.exercises.capstone import assignment
 from gainlib.levels import ratio_to_db
-from gainlib.staging.export import write_stems
-from gainlib.staging.moves import Plan, Verification
-from gainlib.staging.node_levels import gauge_of
+from gainlib.mix.export import write_stems
+from gainlib.mix.moves import Plan, Verification
 
 MIX, STEMS = "mix.wav", "stems"
 

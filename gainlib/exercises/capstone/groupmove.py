@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from functools import cache
 
+from gainlib.boxes.node_levels import levels_at
 from gainlib.demo import demo_session
 from gainlib.demo.chains import DRUMS
-from gainlib.staging.node_levels import levels_at
 
 _NODES = ("drums/insert 1/in", "drums/insert 1/out", "drums/out")
 

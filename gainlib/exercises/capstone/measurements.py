@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gainlib.boxes.node_levels import Level, NodeMeter
 from gainlib.exercises.capstone import assignment
 from gainlib.levels import ratio_to_db
 from gainlib.session import Session
 from gainlib.session.render import run
 from gainlib.session.strip import BUS
-from gainlib.staging.node_levels import Level, NodeMeter
 
 STEPS_24 = 2.0**23
 _KEPT = 256

@@ -1,4 +1,4 @@
-"""One right way through the capstone, from the plan of :mod:`gainlib.staging`, and the usual mistakes made on it.
+"""One right way through the capstone, from the plan of :mod:`gainlib.mix`, and the usual mistakes made on it.
 
 The marks know nothing of it: they measure what is handed in. A plan goes by its own limits (bypass 0.1 dB, balance
 0.01 dB, sends 0.05 dB), which are narrower than those asked for here.
@@ -12,7 +12,7 @@ from gainlib.demo.chains import CUED, DRUMS
 from gainlib.exercises.capstone import assignment, balanced, delivered, worksheet
 from gainlib.exercises.capstone.measurements import figures_of
 from gainlib.exercises.controls import controls_of
-from gainlib.staging import plan
+from gainlib.mix import plan
 
 TARGET_DBTP = -6.2
 _CLOSE_DB, _PER_DB, _ROUNDS = 0.05, 0.4, 4  # a ratio of 2 answers a dB with up to half a dB

@@ -7,8 +7,8 @@ import numpy as np
 
 from gainlib.exercises.capstone import assignment
 from gainlib.meters import Reading
-from gainlib.staging import checkup
-from gainlib.staging.relations import REACH_S, Snapshots, main_correlation
+from gainlib.mix import checkup
+from gainlib.mix.relations import REACH_S, Snapshots, main_correlation
 
 OVERHEADS = "03 overheads"
 _OPEN = 2

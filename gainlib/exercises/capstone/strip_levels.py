@@ -6,11 +6,11 @@ The same levels as a render of the whole session has at these nodes; a strip alo
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from gainlib.boxes.node_levels import Level, levels_at
 from gainlib.exercises.capstone import assignment, staged
 from gainlib.exercises.controls import applied
 from gainlib.processors import Processor
 from gainlib.session import Session
-from gainlib.staging.node_levels import Level, levels_at
 
 LINE_UP_DBFS = -18.0
 _KEPT = 512

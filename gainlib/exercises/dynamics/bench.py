@@ -10,12 +10,12 @@ from functools import cache, lru_cache
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.matching import Match, matched_output
 from gainlib.demo.recordings import recorded
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.working_range.bench import EXCERPT_S, FADE_S, energy_dbfs
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.processors import Compressor, Gate
-from gainlib.staging.matching import Match, matched_output
 
 DRUMS = "drums"
 DRUM_STEMS = ("01 kick", "02 snare", "03 overheads", "04 toms")
@@ -217,7 +217,7 @@ def match_whole(sound: str, drive_db: float, processor: Compressor | Gate) -> Ma
 
     Returns
     -------
-    gainlib.staging.matching.Match
+    gainlib.boxes.matching.Match
     """
     audio = whole(sound)
     return matched_output(processor, audio.with_samples(audio.samples * db_to_ratio(drive_db)))

@@ -8,8 +8,8 @@ from gainlib.exercises.mixing.refrain import STEMS, mix, read_mix, rough_faders_
 from gainlib.exercises.model import Probes
 from gainlib.exercises.practical import Control
 from gainlib.exercises.variants import grid, pick
+from gainlib.mix import common_offset
 from gainlib.session import Session
-from gainlib.staging import common_offset
 
 WINDOW_DBTP = (-7.0, -6.0)
 AIM_DBTP = -6.5

@@ -10,13 +10,13 @@ from functools import cache, lru_cache
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.drive import DriveCurve, drive_curve
+from gainlib.boxes.node_levels import Level, gauge_of
+from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.working_range.spectra import spectrum_db
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.processors import AsymmetricSaturation, Filter, Processor, Saturation, Tape
-from gainlib.staging.drive import DriveCurve, drive_curve
-from gainlib.staging.node_levels import Level, gauge_of
-from gainlib.staging.ranges import WorkingRange, working_range
 
 STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
 BOXES: dict[str, Processor] = {

@@ -5,6 +5,7 @@ from functools import cache, lru_cache
 import numpy as np
 
 from gainlib.audio import GainlibError
+from gainlib.boxes.node_levels import Level, levels_at
 from gainlib.exercises.controls import answer_from, applied, controls_of
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.model import Probes
@@ -15,7 +16,6 @@ from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import averages
 from gainlib.processors import AsymmetricSaturation, Processor, Saturation, Tape
 from gainlib.session import Insert, ReferencedAudio, Session, Strip, register_source
-from gainlib.staging.node_levels import Level, levels_at
 
 STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
 REFERENCES_DBFS = (-20, -18, -14, -12)

@@ -5,11 +5,11 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib.audio import Audio
+from gainlib.boxes.matching import Match, matched_output
+from gainlib.boxes.node_levels import Level, gauge_of
 from gainlib.demo.recordings import recorded
 from gainlib.exercises.working_range.bench import box_called
 from gainlib.levels import db_to_ratio
-from gainlib.staging.matching import Match, matched_output
-from gainlib.staging.node_levels import Level, gauge_of
 
 
 def whole(stem: str) -> Audio:
@@ -33,7 +33,7 @@ def match_whole(stem: str, box: str, trim_db: float) -> tuple[Level, Match]:
     -------
     fed : Level
         With the needle.
-    match : gainlib.staging.matching.Match
+    match : gainlib.boxes.matching.Match
         By energy.
     """
     audio = whole(stem)

@@ -67,7 +67,7 @@ class ProbedCurves:
         Parameters
         ----------
         level_dbfs, gain_db, thd_percent, floor_percent, noise_dbfs : arrays, shape (n,)
-            As in :class:`gainlib.staging.probe.ProbeCurve`.
+            As in :class:`gainlib.boxes.probe.ProbeCurve`.
         plain_db : float
             Where the gain is steady; the scale of the gain is laid around it.
         working : (float, float, float), optional

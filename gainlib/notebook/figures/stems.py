@@ -26,7 +26,7 @@ class StemLevels:
     --------
     >>> from gainlib.demo import demo_session
     >>> from gainlib.notebook.figures import make_figure
-    >>> from gainlib.staging import checkup
+    >>> from gainlib.mix import checkup
     >>> stems = checkup(demo_session().strips[:2])
     >>> StemLevels(make_figure(600, 200).subplots(), stems, -34.0, -13.0).sentence()
     'Active levels from −24.8 to −8.9 dBFS. Too hot: 01 kick.'

@@ -5,6 +5,7 @@ import time
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook import figures
 from gainlib.notebook.fader import Fader, Faders
 from gainlib.notebook.figures.peaks import BusMeters
@@ -12,7 +13,6 @@ from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
-from gainlib.staging.pasted import pasted_path, text_of
 
 TEXT = """
 Set what your mixer shows: type the faders, drag them, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
@@ -285,13 +285,13 @@ def _survey(tell, session):
 
 
 def _excerpt(tell, session, start_s):
-    from gainlib.staging.excerpts import bus_excerpt
+    from gainlib.mix.excerpts import bus_excerpt
 
     return bus_excerpt(session, start_s, LENGTH_S, tell)
 
 
 def _read(tell, session, path):
-    from gainlib.staging.balance import take_balance
+    from gainlib.mix.balance import take_balance
 
     text = text_of(path, "a saved song")
     try:

@@ -5,11 +5,11 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
-from gainlib.staging.pasted import pasted_path, text_of
 
 TEXT = """
 A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does
@@ -196,7 +196,7 @@ class ChainsStep(Step):
 
 
 def _read_chains(tell, session, path):
-    from gainlib.staging import apply_chains
+    from gainlib.mix import apply_chains
 
     return apply_chains(session, text_of(path, "a chains file"))
 
@@ -206,7 +206,7 @@ def _to(channel):
 
 
 def _example():
-    from gainlib.staging import chainsfile
+    from gainlib.mix import chainsfile
 
     text = html.escape(chainsfile.__doc__.partition("::\n")[2].strip("\n"))
     return widgets.HTML(f"<details><summary>What a chains file looks like</summary><pre>{text}</pre></details>")

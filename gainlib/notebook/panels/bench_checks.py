@@ -95,7 +95,7 @@ class ChecksStep(Step):
         offer(self.which, [strip.name for strip in session.strips] if session is not None else [])
 
     def _show(self, stems):
-        from gainlib.staging.examine import TOO_HOT_DBFS, TOO_LOW_DBFS
+        from gainlib.mix.examine import TOO_HOT_DBFS, TOO_LOW_DBFS
 
         fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(stems))
         drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)
@@ -122,7 +122,7 @@ class ChecksStep(Step):
 
 
 def _look(tell, session):
-    from gainlib.staging import checkup
+    from gainlib.mix import checkup
 
     return checkup(session.strips, tell)
 

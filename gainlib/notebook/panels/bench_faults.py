@@ -5,11 +5,11 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.faults import FAULTS
+from gainlib.mix.guesses import compare_faults
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_looked import measured
 from gainlib.notebook.prose import LiveRegion, prose
-from gainlib.staging.faults import FAULTS
-from gainlib.staging.guesses import compare_faults
 
 LISTS = """
 **What is wrong with your stems?** Also not graded. Make a list; an empty one says that nothing is. Comparing shows

@@ -8,12 +8,7 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, menu, offer, row, sheet, table
-from gainlib.notebook.panels.bench_faults import FaultsGuess
-from gainlib.notebook.panels.bench_looked import MeasuredStems, measured
-from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text, number_text
-from gainlib.staging.guesses import (
+from gainlib.mix.guesses import (
     ENOUGH,
     FIGURES,
     LIMIT_DB,
@@ -23,6 +18,11 @@ from gainlib.staging.guesses import (
     near_by_figure,
     why_not,
 )
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, menu, offer, row, sheet, table
+from gainlib.notebook.panels.bench_faults import FaultsGuess
+from gainlib.notebook.panels.bench_looked import MeasuredStems, measured
+from gainlib.notebook.prose import prose
+from gainlib.notebook.words import level_text, number_text
 
 LENGTH_S = 30.0
 LEVELS = f"""
@@ -257,7 +257,7 @@ def _guess_row(guess):
 def _sounds(tell, strips, start_s):
     import numpy as np
 
-    from gainlib.staging.excerpts import Stretch
+    from gainlib.mix.excerpts import Stretch
 
     sounds = {}
     for done, strip in enumerate(strips):

@@ -54,6 +54,6 @@ class MeasuredStems:
 
 def measured(tell, of, session, known, guesses):
     """Return the song's mark, its stems and the guesses; nothing is measured twice."""
-    from gainlib.staging import checkup
+    from gainlib.mix import checkup
 
     return of, known or checkup(session.strips, tell), guesses

@@ -3,11 +3,11 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.pasted import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer, sheet, table
 from gainlib.notebook.panels.probe import facts, picture
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text
-from gainlib.staging.pasted import pasted_path
 
 TEXT = """
 The test file goes through the real box, hardware or not, and the recording of what comes out tells whether it depends
@@ -75,7 +75,7 @@ class MeasuredStep(Step):
         ----------
         name : str
             Strip, group or "master".
-        report : gainlib.staging.ProbeReport
+        report : gainlib.boxes.ProbeReport
             What was read from the recording; a linear box needs no place in a chain.
 
         Raises
@@ -118,8 +118,8 @@ class MeasuredStep(Step):
 
 
 def _write(tell, path, rate_hz):
+    from gainlib.boxes import write_probe
     from gainlib.notebook.bench_song import make_home
-    from gainlib.staging import write_probe
 
     make_home(path)
     write_probe(path, rate_hz)
@@ -127,6 +127,6 @@ def _write(tell, path, rate_hz):
 
 
 def _read(tell, name, recorded, played):
-    from gainlib.staging import read_probe
+    from gainlib.boxes import read_probe
 
     return name, read_probe(recorded, played)

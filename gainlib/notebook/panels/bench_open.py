@@ -3,12 +3,12 @@
 import time
 
 from gainlib.audio import GainlibError
+from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
-from gainlib.staging.pasted import pasted_path, text_of
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without
@@ -134,6 +134,6 @@ def _demo():
 
 
 def _file(strip):
-    from gainlib.staging.sheet_words import file_format
+    from gainlib.mix.sheet_words import file_format
 
     return file_format(strip), str(strip.audio.channels)

@@ -81,7 +81,7 @@ class PlanStep(Step):
             self.note(told)
 
     def _show(self, plan):
-        from gainlib.staging.advice import raised_floors
+        from gainlib.mix.advice import raised_floors
 
         self._picture.children = [_picture(self.song.session, plan)]
         self.moves.value = table("What to move", HEADS, map(_move_row, plan.moves), (2, 3))
@@ -107,7 +107,7 @@ class PlanStep(Step):
 
 
 def _plan(tell, session, target_dbtp, wishes):
-    from gainlib.staging import plan
+    from gainlib.mix import plan
 
     return session, plan(session, target_dbtp, progress=tell, **wishes), target_dbtp
 

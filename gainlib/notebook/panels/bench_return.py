@@ -1,9 +1,9 @@
 """Step 8 of the bench: what came back from the mixer, against the plan."""
 
+from gainlib.mix.pasted import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import number_text
-from gainlib.staging.pasted import pasted_path
 
 MIX = """
 **The printed mix.** It is measured, laid over the planned bus (time, speed, polarity and level are found and taken
@@ -97,14 +97,14 @@ class ReturnStep(Step):
 
 def _mix(tell, planned, path):
     from gainlib.audio import read
-    from gainlib.staging.printed import compare_print
+    from gainlib.mix.printed import compare_print
 
     return compare_print(planned, read(path), tell)
 
 
 def _stems(tell, planned, folder, at):
+    from gainlib.mix.printed import compare_stems, unseen
     from gainlib.session.files import strips_of_folder
-    from gainlib.staging.printed import compare_stems, unseen
 
     stems, unknown = compare_stems(planned, strips_of_folder(folder), at, tell)
     compared = {each.strip for each in stems}

@@ -8,11 +8,11 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
+from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
-from gainlib.staging.pasted import pasted_path, text_of
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24 bit", "PCM_24"), ("32-bit float", "FLOAT"))
@@ -96,7 +96,7 @@ class TakeStep(Step):
 
     def _gathered(self, tell, session, plan, target_dbtp, stems, notes):
         """Return the sheet of a plan; what it took to measure it is kept for the next time."""
-        from gainlib.staging import sheet_of
+        from gainlib.mix import sheet_of
 
         if self._sheet is None or self._sheet.plan is not plan or self._sheet.notes != notes:
             made = date.today().isoformat()
@@ -106,11 +106,11 @@ class TakeStep(Step):
         return self._sheet
 
     def _written(self, tell, session, plan, target_dbtp, stems, notes, folder):
+        from gainlib.mix.folders import check_new, filling
+        from gainlib.mix.sheet_csv import level_csv, plan_csv
+        from gainlib.mix.sheet_html import page
+        from gainlib.mix.sheet_words import hand_off_note
         from gainlib.session import to_json
-        from gainlib.staging.folders import check_new, filling
-        from gainlib.staging.sheet_csv import level_csv, plan_csv
-        from gainlib.staging.sheet_html import page
-        from gainlib.staging.sheet_words import hand_off_note
 
         make_home(folder)
         check_new(folder)
@@ -123,7 +123,7 @@ class TakeStep(Step):
         return whole, tuple(makers), target
 
     def _sheets_done(self, found):
-        from gainlib.staging.sheet import bus_rows
+        from gainlib.mix.sheet import bus_rows
 
         whole, names, target = found
         rows = [
@@ -164,8 +164,8 @@ class TakeStep(Step):
     # ---- difference ------------------------------------------------------------------------------------------------
 
     def _compared(self, tell, session, plan, target_dbtp, stems, notes, path):
-        from gainlib.staging import difference
-        from gainlib.staging.sheet_csv import is_level_sheet, level_csv, plan_csv
+        from gainlib.mix import difference
+        from gainlib.mix.sheet_csv import is_level_sheet, level_csv, plan_csv
 
         old = (
             {name: text_of(path / name, "a sheet (CSV)") for name in ("levels.csv", "plan.csv")}
@@ -176,7 +176,7 @@ class TakeStep(Step):
         return [difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old.values()]
 
     def _show_changes(self, differences):
-        from gainlib.staging.sheet_csv import shown
+        from gainlib.mix.sheet_csv import shown
 
         changes = [each for difference in differences for each in difference.changes]
         rows = [
@@ -222,7 +222,7 @@ def _place(field, what):
 
 
 def _export(tell, plan, folder, wishes):
-    from gainlib.staging import write_stems
+    from gainlib.mix import write_stems
 
     make_home(folder)
     return write_stems(plan, folder, progress=tell, **wishes)

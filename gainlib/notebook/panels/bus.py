@@ -1,7 +1,7 @@
 """The mix bus under the hand: faders, mute and solo, a bus that can cut, and who makes it peak.
 
 While the hand moves: the meters, the stretches around the worst peaks and who is in them
-(:class:`gainlib.session.Remeter`, :class:`gainlib.staging.stretches.Stretches`). When it lets go: the worst peaks
+(:class:`gainlib.session.Remeter`, :class:`gainlib.mix.stretches.Stretches`). When it lets go: the worst peaks
 anew, the bus without each strip, its waveform and levels from end to end, and what can be heard.
 """
 
@@ -12,6 +12,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 from matplotlib.ticker import MultipleLocator
 
+from gainlib.mix.stretches import REACH_S, Stretches
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fader import Fader
@@ -23,7 +24,6 @@ from gainlib.notebook.panels.mixfaders import MixFaders
 from gainlib.notebook.panels.panel_options import Look
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.session import Remeter
-from gainlib.staging.stretches import REACH_S, Stretches
 
 UNITS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
 KINDS = (("floating point, keeps what is over", "float"), ("fixed point, cuts it off", "fixed"))

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from gainlib.audio import Audio
+from gainlib.mix import Contributions
+from gainlib.mix import contributions as _contributions
+from gainlib.mix.stretches import excerpt_around
 from gainlib.notebook import figures
 from gainlib.notebook.words import number_text
 from gainlib.processors import HardClip
-from gainlib.staging import Contributions
-from gainlib.staging import contributions as _contributions
-from gainlib.staging.stretches import excerpt_around
 
 EDGES_DB = tuple(range(-60, 13, 3))
 EXCERPT_S = 8.0

@@ -107,8 +107,8 @@ def compare():
         Markdown.
     table : gainlib.notebook.words.Table
     """
+    from gainlib.boxes import classify
     from gainlib.exercises.linearity import boxes
-    from gainlib.staging import classify
 
     found = {kind: classify(boxes.box(f"{kind} 2")) for kind in boxes.EIGHT}
     caring = [kind for kind, each in found.items() if each.kind in ("nonlinear", "linear up to a level")]

@@ -4,6 +4,8 @@ import ipywidgets as widgets
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
+from gainlib.mix.pasted import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.residue import ResidueBars
@@ -11,8 +13,6 @@ from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
-from gainlib.staging.pasted import pasted_path
-from gainlib.staging.repeated_gain import PROGRAMME_DBFS, programme
 
 NULL = """
 **Two prints, subtracted.** Start, speed and polarity of the second are brought to those of the first, to a fraction of
@@ -48,7 +48,7 @@ class NullPanel(Step):
     match : Dropdown
         Whether level and polarity are matched.
     attenuation, rounds : NumberEntry
-    report : gainlib.staging.NullReport or None
+    report : gainlib.boxes.NullReport or None
         What was subtracted last.
     live : LiveFigure or None
         Its picture.
@@ -119,7 +119,7 @@ def facts(report) -> list[tuple[str, str]]:
 
     Parameters
     ----------
-    report : gainlib.staging.NullReport
+    report : gainlib.boxes.NullReport
 
     Returns
     -------
@@ -169,13 +169,13 @@ def told(residues: dict[str, float]) -> str:
 
 
 def _subtract(_tell, first, second, match):
-    from gainlib.staging import null_test
+    from gainlib.boxes import null_test
 
     return null_test(AudioFile(first).load(), AudioFile(second).load(), match=match)
 
 
 def _turn(tell, attenuation_db, rounds):
-    from gainlib.staging import predicted_dbfs, residual_dbfs, round_trips
+    from gainlib.boxes import predicted_dbfs, residual_dbfs, round_trips
 
     audio, residues, expected = programme(), {}, []
     for k, (name, arithmetic, dither) in enumerate(ARITHMETICS):

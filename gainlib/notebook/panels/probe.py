@@ -6,6 +6,7 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
+from gainlib.mix.pasted import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.probed import ProbedCurves
@@ -13,7 +14,6 @@ from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.words import level_text, number_text
-from gainlib.staging.pasted import pasted_path
 
 CAUTION = """
 **First, turn speakers and headphones down, or disconnect them.** The file holds steady tones that climb to the level
@@ -50,7 +50,7 @@ class ProbePanel(Step):
         Paths.
     rate : Dropdown
     level : NumberEntry
-    report : gainlib.staging.ProbeReport or None
+    report : gainlib.boxes.ProbeReport or None
         What was read last.
     live : LiveFigure or None
         Its picture.
@@ -112,7 +112,7 @@ def picture(report) -> LiveFigure:
 
     Parameters
     ----------
-    report : gainlib.staging.ProbeReport
+    report : gainlib.boxes.ProbeReport
 
     Returns
     -------
@@ -138,7 +138,7 @@ def facts(report) -> list[tuple[str, str]]:
 
     Parameters
     ----------
-    report : gainlib.staging.ProbeReport
+    report : gainlib.boxes.ProbeReport
 
     Returns
     -------
@@ -171,13 +171,13 @@ def inserted(report) -> str:
 
 
 def _write(_tell, path, rate_hz, level_max_dbfs):
-    from gainlib.staging import write_probe
+    from gainlib.boxes import write_probe
 
     write_probe(path, rate_hz, level_max_dbfs=level_max_dbfs)
     return path
 
 
 def _read(_tell, recorded, without):
-    from gainlib.staging import read_probe
+    from gainlib.boxes import read_probe
 
     return read_probe(recorded, without)

@@ -1,0 +1,29 @@
+"""What a box does to a level: does it care, where does it work best, what comes back from it.
+
+- ``linearity``: whether a box cares how loud it is fed; ``drive``: what it does against how loud it is fed; ``ranges``:
+  how loud it likes to be fed; ``matching``: the output gain of a level-matched bypass.
+  ``device_under_test``, ``probing``, ``linearity_limit``, ``verdicts`` and ``material`` are their parts.
+- ``null``, ``repeated_gain``: two prints subtracted; down and up again in each arithmetic.
+- ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
+  ``sync_markers``, ``spectral_lines``, ``level_sweep``, ``probeseries``, ``probeverdict``, ``probetime`` and
+  ``probecurve`` are its parts.
+
+The parts are loaded when first touched.
+"""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach(
+    __name__,
+    submodules=[],
+    submod_attrs={
+        "drive": ["DriveCurve", "drive_curve"],
+        "linearity": ["classify"],
+        "matching": ["Match", "matched_output"],
+        "null": ["NullReport", "null_depth_db", "null_test"],
+        "probe": ["ProbeReport", "read_probe", "write_probe"],
+        "ranges": ["WorkingRange", "working_range"],
+        "repeated_gain": ["predicted_dbfs", "residual_dbfs", "round_trips"],
+        "verdicts": ["Evidence", "Linearity"],
+    },
+)

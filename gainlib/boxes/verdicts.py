@@ -1,0 +1,184 @@
+"""Verdicts on boxes: the kinds there are, what a verdict rests on, and how it is said."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from gainlib.boxes.linearity_limit import LinearityLimit
+from gainlib.boxes.probing import Residual, level
+from gainlib.levels.printing import number, quantity
+
+SILENT_DBFS = -200.0
+
+LINEAR = "linear"
+TIME_VARYING = "linear, time-varying"
+NOISY = "linear plus noise or offset"
+UP_TO = "linear up to a level"
+NONLINEAR = "nonlinear"
+KINDS = (LINEAR, TIME_VARYING, NOISY, UP_TO, NONLINEAR)
+
+
+class Row(NamedTuple):
+    """How one stimulus came through at one level.
+
+    Attributes
+    ----------
+    stimulus : str
+        "noise", "sine" or "two tones".
+    level_dbfs : float
+        Its peak level.
+    gain_db : float
+        Level out over level in; −inf for silence.
+    residual_db : float
+        Homogeneity: what is left when the output at the reference level, scaled, is taken off; relative to it.
+    floor_db : float
+        Up to here a residual is rounding, or the box's own noise.
+    """
+
+    stimulus: str
+    level_dbfs: float
+    gain_db: float
+    residual_db: float
+    floor_db: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing but rounding or noise is left."""
+        return self.residual_db <= self.floor_db
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What a verdict rests on.
+
+    Attributes
+    ----------
+    rows : tuple of Row
+        Homogeneity, stimulus by stimulus, from soft to loud.
+    reference_dbfs : float
+        Level that the others are compared with: the one whose neighbours agree best.
+    repeatability_db : float
+        Difference of two equal runs, relative; −inf if equal to the last bit.
+    offset : float
+        Mean of what comes out for silence, full scale 1.
+    noise_dbfs : float
+        Sine-referred RMS of what comes out for silence, offset taken off; −inf for none.
+    superposition_db : float
+        What a sum of noise and two tones makes beyond its parts, relative.
+    parts_dbfs : float
+        Peak level of each part in that test.
+    shift_db : float or None
+        What differs when the same comes later, relative; None where it was not asked or noise hides it.
+    latency_s : float
+        Delay of the output by cross-correlation.
+    sentence : str
+        The verdict in plain words.
+    """
+
+    rows: tuple[Row, ...]
+    reference_dbfs: float
+    repeatability_db: float
+    offset: float
+    noise_dbfs: float
+    superposition_db: float
+    parts_dbfs: float
+    shift_db: float | None
+    latency_s: float
+    sentence: str
+
+    def of(self, stimulus: str) -> tuple[Row, ...]:
+        """Return the rows of one stimulus, from soft to loud."""
+        return tuple(row for row in self.rows if row.stimulus == stimulus)
+
+
+@dataclass(frozen=True)
+class Linearity:
+    """Whether a box cares about level.
+
+    Attributes
+    ----------
+    kind : str
+        "linear", "linear, time-varying", "linear plus noise or offset", "linear up to a level" or "nonlinear".
+    linear_up_to_dbfs : float or None
+        For "linear up to a level" the peak level of a sine where that ends, else None.
+    evidence : Evidence
+        What was measured.
+    """
+
+    kind: str
+    linear_up_to_dbfs: float | None
+    evidence: Evidence
+
+    @property
+    def linear(self) -> bool:
+        """Whether its input level is free at all levels tested: the first three kinds."""
+        return self.kind in (LINEAR, TIME_VARYING, NOISY)
+
+    def __str__(self):
+        return f"{self.kind}: {self.evidence.sentence}"
+
+
+def sentence(
+    kind: str, rows: tuple[Row, ...], edge: LinearityLimit | None, superposition: Residual, own: np.ndarray
+) -> str:
+    """Return a verdict in plain words.
+
+    Parameters
+    ----------
+    kind : str
+    rows : tuple of Row
+        Homogeneity.
+    edge : LinearityLimit or None
+        Where a linear stretch ends, if there is one.
+    superposition : Residual
+    own : array, shape (frames,)
+        What comes out for silence.
+
+    Returns
+    -------
+    str
+    """
+    low, high = number(min(row.level_dbfs for row in rows)), quantity(max(row.level_dbfs for row in rows), "dBFS")
+    alike = f"Fed at any level from {low} to {high}, it does the same"
+    if kind == LINEAR:
+        return f"{alike}; its input level is free."
+    if kind == TIME_VARYING:
+        return f"{alike} at the same time, though not at all times; its input level is free."
+    if kind == NOISY:
+        return f"{alike} and adds {_own(own)} of its own; its level only sets how far the sound stands above."
+    if kind == UP_TO:
+        return (
+            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it does the same at any level; what is louder is "
+            "held back."
+        )
+    worst = max(rows, key=lambda row: row.residual_db - row.floor_db)
+    if worst.passed:
+        return (
+            f"What it makes of a sum differs by {quantity(superposition.residual_db, 'dB', 0)} from the sum of what it "
+            "makes of the parts; what is played together matters."
+        )
+    return _of_nonlinear(worst, edge)
+
+
+def _of_nonlinear(worst, edge):
+    heard = "nothing is alike"
+    if worst.residual_db < np.inf:
+        heard = f"the difference is {quantity(worst.residual_db, 'dB', 0)}"
+    told = (
+        f"Fed louder or softer, it does something else: with {worst.stimulus} at {quantity(worst.level_dbfs, 'dBFS')} "
+        f"{heard}; its input level matters."
+    )
+    if edge is None:
+        return told
+    at = quantity(edge.level_dbfs, "dBFS", 1)
+    return f"{told} {f'It sets in gradually, from {at} on' if edge.held_back else f'Its gain rises above {at}'}."
+
+
+def _own(own):
+    offset = float(own.mean())
+    hiss, shift = level(own - offset), level(np.array([offset]))
+    told = [f"noise at {quantity(hiss, 'dBFS', 1)}"] if hiss > SILENT_DBFS else []
+    if shift > max(SILENT_DBFS, hiss):
+        told.append(f"an offset of {number(offset)}")
+    return " and ".join(told)

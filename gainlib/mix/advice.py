@@ -1,0 +1,111 @@
+"""What a plan leaves to its reader: one loud source that costs the mix its level, noise that a gain brings up.
+
+Advice only, never applied.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from gainlib.boxes.node_levels import levels_at
+from gainlib.levels.printing import quantity
+from gainlib.mix.findings import Stem
+from gainlib.mix.parts import parts_of_bus
+from gainlib.session import Session
+from gainlib.session.routing import bus_paths
+from gainlib.session.strip import BUS
+
+LESS_DB = 6.0
+WORTH_DB = 3.0
+AUDIBLE_FLOOR_DBFS = -50.0
+
+
+def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
+    """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more.
+
+    Parameters
+    ----------
+    session : Session
+    target_dbtp : float
+        Wanted true peak of the bus.
+
+    Returns
+    -------
+    advice : tuple of str
+    """
+    if len(session.strips) < 2 or bus_paths(session).gains is None:
+        return ()
+    value, shares = _worst_instant(session)
+    if not value:
+        return ()
+    peak = levels_at(session, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
+    least = (1.0 - 10.0 ** (-WORTH_DB / 20.0)) / (1.0 - 10.0 ** (-LESS_DB / 20.0))
+    said = []
+    for strip, share in zip(session.strips, shares, strict=True):
+        if share / value < least or not np.isfinite(strip.fader_db):
+            continue  # less than this share of the worst instant cannot lower it by as much
+        lower = session.with_(strip.name, fader_db=strip.fader_db - LESS_DB)
+        gained = peak - levels_at(lower, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
+        if gained >= WORTH_DB:
+            said.append(
+                f"{strip.name} alone makes the bus peak: {LESS_DB:g} dB less of it would lower the peak by "
+                f"{gained:.1f} dB and let everything else stand that much higher. That changes the balance, so it is "
+                "yours to decide; nothing was moved for it."
+            )
+    return tuple(said)
+
+
+def _worst_instant(session):
+    """Return the bus at its highest sample, and what each strip has in it there."""
+    value, shares = 0.0, np.zeros(len(session.strips))
+    for bus, parts in parts_of_bus(session):
+        frame, side = np.unravel_index(np.argmax(np.abs(bus)), bus.shape)
+        if abs(bus[frame, side]) > abs(value):
+            value = bus[frame, side]
+            shares = np.array([0.0 if part is None else part[frame, side] for part in parts])
+    return value, shares
+
+
+def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:
+    """Return a sentence for each soft recording whose noise a plan's trim brings up to where it may be heard.
+
+    The limit of −50 dBFS is common practice, no source.
+
+    Parameters
+    ----------
+    session : Session
+        As planned.
+    stems : iterable of Stem
+        As found; where the noise of one is not known, nothing is said of it.
+
+    Returns
+    -------
+    sentences : tuple of str
+    """
+    said = []
+    for stem in stems:
+        strip = next((each for each in session.strips if each.name == stem.name), None)
+        if strip is None or stem.noise_dbfs is None or "too low" not in stem.tags:
+            continue
+        gain_db = _gain_ahead(strip)
+        floor = stem.noise_dbfs + gain_db
+        if floor > AUDIBLE_FLOOR_DBFS:
+            said.append(
+                f"{stem.name}: its floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} comes to "
+                f"{quantity(floor, 'dBFS', 1)} with {quantity(gain_db, 'dB', 1, signed=True)} of gain; gate its "
+                "pauses, or record it again closer or hotter"
+            )
+    return tuple(said)
+
+
+def _gain_ahead(strip):
+    """Return the gain up to the first processor that depends on level, or, without one, up to the fader."""
+    gain_db = strip.trim_db
+    for insert in strip.inserts:
+        if insert.bypass:
+            continue
+        gain_db += insert.in_db
+        if not insert.processor.linear:
+            return gain_db
+        gain_db += insert.out_db
+    return gain_db + strip.post_trim_db + strip.fader_db

@@ -1,0 +1,276 @@
+"""Staged stems: every stem written anew with the gain a plan gives it, beside originals that nobody touches.
+
+Two kinds:
+
+- up to the trim: the source with polarity, DC block and trim, as it meets the first processor. It goes into the mixer
+  in place of the raw stem, and the trim there stays at 0;
+- up to the bus: with everything it passes on its way, fader and pan included. Together the files are the mix: their sum
+  is the bus, as long as the master is linear. What can be taken apart and what cannot:
+  :mod:`gainlib.mix.session_subsets`.
+
+A folder appears whole or not at all. Words are shortened with triangular dither (Lipshitz, Wannamaker and Vanderkooy,
+JAES 40(5), 1992), and a stem on which nothing was set is kept bit by bit.
+"""
+
+import hashlib
+import math
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.levels import ratio_to_db
+from gainlib.levels.printing import quantity
+from gainlib.mix.folders import file_name, filling
+from gainlib.mix.moves import Plan
+from gainlib.mix.session_subsets import end_of_way, to_bus, to_trim
+from gainlib.mix.strips import active, level_dependent
+from gainlib.processors import BlackBox
+from gainlib.session import Session
+from gainlib.session.render import blocks
+
+UPTO = ("trim", "bus")
+SUBTYPES = ("PCM_24", "FLOAT")
+NULL_DB = -90.0
+SUMS = "SHA256SUMS"
+ABOUT = "ABOUT.txt"
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class StagedFile:
+    """A stem as it was written.
+
+    Attributes
+    ----------
+    name : str
+        Of the file.
+    strip : str
+        The strip or group whose signal it holds.
+    peak_dbfs : float
+        Highest sample.
+    dithered : bool
+        Whether dither was added; without it the samples are those of the original, or float.
+    sha256 : str
+    """
+
+    name: str
+    strip: str
+    peak_dbfs: float
+    dithered: bool
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Export:
+    """A folder of staged stems.
+
+    Attributes
+    ----------
+    folder : pathlib.Path
+    files : tuple of StagedFile
+    upto : str
+        "trim" or "bus".
+    subtype : str
+        "PCM_24" or "FLOAT".
+    null_db : float or None
+        How far the sum of the files, read back, is off what they were taken from, against the latter. None up to the
+        trim.
+    notes : tuple of str
+        What whoever uses them should know.
+    originals : int
+        How many source files were found unchanged afterwards.
+    """
+
+    folder: Path
+    files: tuple[StagedFile, ...]
+    upto: str
+    subtype: str
+    null_db: float | None
+    notes: tuple[str, ...]
+    originals: int
+
+
+def write_stems(
+    plan: Plan,
+    folder: str | os.PathLike,
+    *,
+    upto: str = "trim",
+    subtype: str = "PCM_24",
+    gain_only: bool = False,
+    progress: Progress | None = None,
+) -> Export:
+    """Write the stems of a planned session into a new folder.
+
+    Parameters
+    ----------
+    plan : Plan
+        Verified; one that is not is refused.
+    folder : str or path
+        Must not exist yet, or be empty.
+    upto : {"trim", "bus"}
+        How much of the way is in the files.
+    subtype : {"PCM_24", "FLOAT"}
+        WAV of 24 bit, or 32-bit float.
+    gain_only : bool
+        Leave the DC block out of stems up to the trim.
+    progress : callable, optional
+        Called with a label, the seconds of sound done and those in all.
+
+    Returns
+    -------
+    export : Export
+
+    Raises
+    ------
+    GainlibError
+        For a plan that failed its verification, a stem that would clip, a folder that holds something, an original that
+        was changed meanwhile. Nothing is left behind then.
+    """
+    if not plan.verification.passed:
+        missed = "; ".join(map(str, plan.verification.missed))
+        raise GainlibError(f"the plan could not be verified, so nothing is exported ({missed})")
+    for value, known, label in ((upto, UPTO, "upto"), (subtype, SUBTYPES, "subtype")):
+        if value not in known:
+            raise GainlibError(f"{label} is {value!r}; it is {' or '.join(map(repr, known))}")
+    if gain_only and upto == "bus":
+        raise GainlibError("up to the bus everything is in the files; gain only goes with upto='trim'")
+    originals = _digests(plan.session)
+    parts = list(to_trim(plan.session, gain_only) if upto == "trim" else to_bus(plan.session))
+    if not parts:
+        raise GainlibError("nothing arrives at the bus, so there is nothing to write; unmute a strip")
+    steps = _Steps(parts, plan.session if upto == "bus" else None, progress)
+    with filling(folder) as (part_folder, target):
+        files = _written(parts, part_folder, subtype, steps)
+        null_db = _null(plan.session, part_folder, files, steps) if upto == "bus" else None
+        _check_originals(originals)
+        notes = tuple(_notes(plan.session, upto, gain_only, null_db))
+        export = Export(target, files, upto, subtype, null_db, notes, len(originals))
+        sums = "".join(f"{file.sha256}  {file.name}\n" for file in files)
+        (part_folder / SUMS).write_text(sums, encoding="utf-8", newline="\n")
+        (part_folder / ABOUT).write_text(about(export, plan.session), encoding="utf-8")
+    return export
+
+
+def about(export: Export, session: Session) -> str:
+    """Return what the folder says of itself."""
+    words = "32-bit float" if export.subtype == "FLOAT" else "24 bit"
+    lines = [f"Staged stems{f' of {session.name}' if session.name else ''}: WAV, {words}, {session.rate_hz} Hz.", ""]
+    lines += [f"{file.name}: {file.strip}, peak {quantity(file.peak_dbfs, 'dBFS', 1)}" for file in export.files]
+    lines += ["", *export.notes, "", f"{SUMS} lists the checksum of every file."]
+    return "\n".join(lines) + "\n"
+
+
+class _Steps:
+    """Seconds of sound done, told as they pass."""
+
+    def __init__(self, parts, checked, progress):
+        seconds = sum(part.frames / part.session.rate_hz for part in parts)
+        seconds += checked.frames / checked.rate_hz if checked else 0.0
+        self._total, self._done, self._told = math.ceil(seconds), 0.0, progress or (lambda *_: None)
+        self._told("stems", 0, self._total)
+
+    def add(self, seconds):
+        self._done += seconds
+        self._told("stems", min(round(self._done), self._total), self._total)
+
+
+class _Rendered:
+    """A part as a source that can be written; it knows its peak afterwards and stops what would clip."""
+
+    def __init__(self, part, limited, steps):
+        self.rate_hz, self.channels = part.session.rate_hz, part.channels
+        self.frames, self.name, self.peak = part.frames, part.strip, 0.0
+        self._part, self._limited, self._steps = part, limited, steps
+
+    def blocks(self):
+        for block in (pieces := blocks(self._part.session, self._part.node, frames=self.frames)):
+            self._look(block)
+            if self._limited and self.peak > 1.0:
+                for rest in pieces:
+                    self._look(rest)
+                peak = quantity(ratio_to_db(self.peak), "dBFS", 1, signed=True)
+                raise GainlibError(
+                    f"{self.name}: its staged stem peaks at {peak}, which 24 bit cannot hold; write FLOAT, or leave "
+                    "it out or lower it; nothing was written"
+                )
+            yield block
+            self._steps.add(len(block) / self.rate_hz)
+
+    def _look(self, block):
+        self.peak = max(self.peak, float(np.abs(block).max(initial=0.0)))
+
+
+def _written(parts, folder, subtype, steps) -> tuple[StagedFile, ...]:
+    files, taken = [], {SUMS.casefold(), ABOUT.casefold()}
+    for part in parts:
+        bare = part.strip[:-4] if part.strip.casefold().endswith(".wav") else part.strip
+        name = file_name(bare, ".wav", taken)
+        source = _Rendered(part, subtype != "FLOAT", steps)
+        dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
+        write(folder / name, source, subtype, dither=dither)
+        digest = _digest(folder / name)
+        files.append(StagedFile(name, part.strip, ratio_to_db(source.peak), dither is not None, digest))
+    return tuple(files)
+
+
+def _null(session, folder, files, steps) -> float:
+    """Return the residual of the files' sum, read back, against what they were taken from, in dB."""
+    node = end_of_way(session)
+    size, rest, whole = 16384, 0.0, 0.0
+    readers = [AudioFile(folder / file.name).blocks(size) for file in files]
+    for wanted, *pieces in zip(blocks(session, node, size), *readers, strict=True):
+        rest += float(np.sum((sum(piece.astype(np.float64) for piece in pieces) - wanted) ** 2))
+        whole += float(np.sum(wanted**2))
+        steps.add(len(wanted) / session.rate_hz)
+    return 0.5 * ratio_to_db(rest / whole) if whole else -math.inf
+
+
+def _digest(path):
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _digests(session) -> dict[Path, str]:
+    return {strip.audio.path: strip.audio.sha256 for strip in session.strips if isinstance(strip.audio, AudioFile)}
+
+
+def _check_originals(digests):
+    for path, digest in digests.items():
+        if _digest(path) != digest:
+            raise GainlibError(
+                f"{path}: the original was changed while stems were written; nothing was kept, try again"
+            )
+
+
+def _notes(session, upto, gain_only, null_db):
+    if upto == "trim":
+        yield (
+            "Up to the trim: polarity, DC block and trim of the plan are in the files. Load each in place of its raw "
+            "stem, with the trim of its strip at 0 and its polarity switch and DC block off; the rest is on the plan "
+            "sheet."
+        )
+        if gain_only and any(strip.dc_block for strip in session.strips):
+            off = ", ".join(strip.name for strip in session.strips if strip.dc_block)
+            yield f"Gain only: the DC block that the plan asks for is not in {off}; set it in the mixer."
+        return
+    yield (
+        "Up to the bus: processors, post trims, faders, pans and groups are in the files. Load them as stereo with "
+        "every control at 0 dB and nothing panned; their sum is the mix. Returns, and groups that depend on level, are "
+        "files of their own."
+    )
+    boxes = level_dependent(session.master.inserts)
+    if boxes:
+        kinds = ", ".join(insert.kind for insert in boxes)
+        yield f"The master holds {kinds}, which depends on level: the sum of the files is what enters the master."
+    whole = "what enters the master" if boxes else "the bus"
+    yield f"Read back and summed, they null against {whole} to {quantity(null_db, 'dB', 1)}."
+    if null_db > NULL_DB:
+        yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: a sum clips on the way, or the bus is very low."
+    unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
+    if unseen:
+        yield f"What the unseen boxes of {', '.join(unseen)} do is not in the files."

@@ -1,0 +1,475 @@
+"""The gain plan: every control set with a reason, every relation of the mix kept, the result rendered and checked.
+
+The order of work: read the user's state; stage each strip's chain (policy "restage"); let the post trim take back what
+that changed; then group by group, with the signal; then one common move of all that reaches the bus; then render the
+whole and measure. What a relation is kept by is ungated energy (or loudness, if asked for), which a gain moves
+exactly. With linear chains the mix stays the same to the sample but for its level; where drive changes by intent, its
+level is what is kept.
+
+The rules are common practice; that sums keep their relations follows from :mod:`gainlib.mix.gain_constraints`.
+"""
+
+import math
+import tempfile
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from numbers import Real
+from pathlib import Path
+
+from gainlib.audio import GainlibError
+from gainlib.boxes.node_levels import levels_at
+from gainlib.levels import ratio_to_db
+from gainlib.levels.printing import quantity
+from gainlib.mix.advice import one_loud_source
+from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Rules, walk
+from gainlib.mix.gain_constraints import output_shift, send_changes, shared_sums
+from gainlib.mix.moves import Move, Plan
+from gainlib.mix.strips import Store, active, left_alone, level_dependent, main_node, stage
+from gainlib.mix.verify import verify
+from gainlib.session import Session, Strip
+from gainlib.session.routing import heard, topological_order
+from gainlib.session.strip import BUS, ratio
+
+POLICIES = ("restage", "keep")
+AIM_DB = 0.02  # into the window of 0.05 dB under the target
+WORKERS = 2
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class PlanOptions:
+    """What is asked of a plan; see :func:`plan`."""
+
+    target_dbtp: float
+    policy: str
+    rules: Rules
+    fader_limit_db: float
+
+
+def plan(
+    session: Session,
+    target_dbtp: float = -6.0,
+    *,
+    policy: str | None = None,
+    average: str = "active",
+    match: str = "energy",
+    peak_max_dbfs: float = -3.0,
+    fader_limit_db: float = 3.0,
+    progress: Progress | None = None,
+) -> Plan:
+    """Plan every gain of a session.
+
+    Parameters
+    ----------
+    session : Session
+        As the user left it; its balance is kept.
+    target_dbtp : float
+        True peak of the bus; the plan lands within 0.05 dB under it.
+    policy : {"restage", "keep"}, optional
+        "restage" brings each level-dependent box to its reference. "keep" leaves every drive as it is and moves only
+        gain after the processors, and faders. Default: "keep" for a session marked finished, else "restage". What
+        groups are driven by stays as it was under either.
+    average : {"active", "needle"}
+        The meter whose reading is brought to a box's reference.
+    match : {"energy", "loudness"}
+        The meter by which bypasses are matched and relations kept.
+    peak_max_dbfs : float
+        Highest peak at the input of a level-dependent box with a reference.
+    fader_limit_db : float
+        Faders farther than this from unity are brought to unity; the post trim takes what they did.
+    progress : callable, optional
+        Called with a label, the steps done and the steps in all.
+
+    Returns
+    -------
+    plan : Plan
+
+    Raises
+    ------
+    GainlibError
+        For settings that make no sense, and a session without strips.
+    """
+    wish = PlanOptions(
+        target_dbtp,
+        policy or ("keep" if session.finished else "restage"),
+        Rules(average, match, peak_max_dbfs),
+        fader_limit_db,
+    )
+    _check(session, wish)
+    # Plain numbers from here on, so that no narrower type rounds what is computed with them.
+    rules = replace(wish.rules, peak_max_dbfs=float(peak_max_dbfs))
+    wish = replace(wish, target_dbtp=float(target_dbtp), rules=rules, fader_limit_db=float(fader_limit_db))
+    with tempfile.TemporaryDirectory(prefix="gainlib-plan-", ignore_cleanup_errors=True) as folder:
+        return _Planner(session, wish, progress or (lambda *_: None), Store(Path(folder))).run()
+
+
+def _check(session, wish):
+    for value, known, label in (
+        (wish.policy, POLICIES, "policy"),
+        (wish.rules.average, ("active", "needle"), "average"),
+        (wish.rules.match, ("energy", "loudness"), "match"),
+    ):
+        if value not in known:
+            raise GainlibError(f"{label} is {value!r}; it is {' or '.join(repr(each) for each in known)}")
+    for value, label in ((wish.target_dbtp, "target_dbtp"), (wish.rules.peak_max_dbfs, "peak_max_dbfs")):
+        if isinstance(value, bool) or not isinstance(value, Real) or not -60.0 <= value <= 6.0:
+            raise GainlibError(f"{label} is {value!r}; give a level from −60 to +6 dB")
+    limit = wish.fader_limit_db
+    if isinstance(limit, bool) or not isinstance(limit, Real) or not 0.0 <= limit <= 60.0:
+        raise GainlibError(f"fader_limit_db is {limit!r}; give 0 to 60 dB")
+    if not session.strips:
+        raise GainlibError("the session holds no strips; there is nothing to plan")
+
+
+class _Planner:
+    """One plan in the making: the session as found, the session as it becomes, and quick twins of both."""
+
+    def __init__(self, session, wish, progress, store):
+        self._wish, self._progress, self._store = wish, progress, store
+        self._warnings: list[str] = []
+        self._moves: list[Move] = []
+        self._taps: dict[str, float] = {}
+        self._carrying: dict[str, int] = {}  # processors whose output takes what is beyond the other controls
+        self._found = self._session = _unsoloed(session)
+        if self._found != session:
+            self._warnings.append("solo was on; the plan is for all strips, with solo off")
+        self._heard, _ = heard(self._found)
+
+    def run(self):
+        staged = self._stage()
+        before, after = (
+            self._found.with_(bus="float", strips=tuple(getattr(each, twin) for each in staged.values()))
+            for twin in ("before", "after")
+        )
+        self._progress("groups and bus", 0, 2)
+        old = levels_at(before, [*self._sum_nodes(), *self._strip_nodes()], **self._wish.rules.meters)
+        after = self._settle_groups(old, after, any(each.restaged for each in staged.values()))
+        after = self._settle_master(old, after)
+        peaks = [*self._inputs(), BUS]
+        now = levels_at(after, peaks, true_peak_at=peaks)
+        shifts = self._shifts(now)
+        self._progress("groups and bus", 1, 2)
+        self._move_channels(staged, shifts, now)
+        self._progress("groups and bus", 2, 2)
+        advice = one_loud_source(after, self._wish.target_dbtp) if not level_dependent(after.master.inserts) else ()
+        self._progress("verify", 0, 1)
+        staged |= {
+            name: staged[name].without_match(number) for name, number in self._carrying.items() if name in staged
+        }
+        verification = verify(self._found, self._session, staged, old, shifts, self._wish)
+        self._progress("verify", 1, 1)
+        order = (*self._found.names, "master")
+        moves = tuple(sorted(_merged(self._moves), key=lambda move: order.index(move.strip)))
+        kept = self._wish.policy, shifts[BUS]
+        return Plan(self._session, moves, tuple(self._warnings), advice, verification, *kept)
+
+    # ---------------------------------------------------------------------------------------------------------- strips
+
+    def _stage(self):
+        names = [strip.name for strip in self._found.strips]
+        self._progress("strips", 0, len(names))
+        staged = {}
+        pool = ThreadPoolExecutor(WORKERS)
+        try:
+            jobs = [pool.submit(self._stage_one, name) for name in names]
+            for done, (name, job) in enumerate(zip(names, jobs, strict=True), 1):
+                staged[name] = job.result()
+                self._progress("strips", done, len(names))
+        finally:  # after an interrupt as well, and then soon
+            self._store.close()
+            pool.shutdown(cancel_futures=True)
+        for each in staged.values():
+            self._moves += each.moves
+            self._warnings += each.warnings
+            self._session = self._session.with_strip(each.strip)
+        return staged
+
+    def _stage_one(self, name):
+        strip = self._found.strip(name)
+        if name not in self._heard:
+            return left_alone(strip, "muted; left as it is")
+        return stage(self._found, strip, self._wish.policy, self._wish.rules, self._store)
+
+    # ---------------------------------------------------------------------------------------------- groups and master
+
+    def _inputs(self):
+        return [f"{group.name}/in" for group in self._found.groups] + [f"{BUS}/in"]
+
+    def _sum_nodes(self):
+        groups = [f"{group.name}/{node}" for group in self._found.groups for node in ("in", "trim", "post", "out")]
+        return [*groups, f"{BUS}/in", f"{BUS}/trim", BUS]
+
+    def _strip_nodes(self):
+        return [f"{strip.name}/{node}" for strip in self._found.strips for node in ("post", "out")]
+
+    def _settle_groups(self, old, after, changed):
+        """Give every group the drive and the output level it had, in the order of the signal."""
+        for name in topological_order(self._found) if changed else ():
+            if name not in self._heard or old[f"{name}/post"].empty:
+                continue
+            if level_dependent(after.group(name).inserts):
+                change = self._lost(old, after, f"{name}/trim")
+                after = after.with_(name, trim_db=after.group(name).trim_db + change)
+                self._group_move(
+                    name, "trim", change, "what feeds it has another shape now; trimmed to the drive it had"
+                )
+            change = self._lost(old, after, main_node(self._found.group(name)))
+            after = after.with_(name, post_trim_db=after.group(name).post_trim_db + change)
+            self._group_move(
+                name, "post trim", change, "its sum came out at another level; brought back to the level it had"
+            )
+            after = self._hold_sends(name, old, after)
+        return after
+
+    def _hold_sends(self, name, old, after):
+        """Set the sends of a group against what its tap is off although its main way is held."""
+        group = after.group(name)
+        if not group.sends:
+            return after
+        self._taps[name] = -self._lost(old, after, f"{name}/post")
+        sends = tuple(replace(send, level_db=send.level_db - self._taps[name]) for send in group.sends)
+        return after.with_(name, sends=sends)
+
+    def _lost(self, old, after, node):
+        """Return what a node lacks against the user's state."""
+        rules = self._wish.rules
+        now = levels_at(after, [node], **rules.meters)[node]
+        change = rules.matched(old[node]) - rules.matched(now)
+        return change if math.isfinite(change) and not old[node].empty and not now.empty else 0.0
+
+    def _group_move(self, name, control, change, why):
+        field = f"{control.replace(' ', '_')}_db"
+        before = getattr(self._session.group(name), field)
+        self._session = self._session.with_(name, **{field: before + change})
+        self._record(name, control, before, before + change, f"{name}: {why}")
+
+    def _settle_master(self, old, after):
+        """Stage level-dependent inserts of the master, or give them the drive they had."""
+        master = after.master
+        if not level_dependent(master.inserts):
+            return after
+        if self._wish.policy == "keep":
+            change = self._lost(old, after, f"{BUS}/trim")
+            after = after.with_(BUS, trim_db=master.trim_db + change)
+            reason = "master: the bus has another shape now; trimmed to the drive it had"
+            self._record("master", "trim", master.trim_db, master.trim_db + change, reason)
+        else:
+            bus = after.with_(BUS, trim_db=0.0, inserts=(), fader_db=0.0).render().bus
+            strip = Strip("master", bus, trim_db=master.trim_db, inserts=master.inserts, to=())
+            nodes = [f"master/insert {k}/in" for k, insert in enumerate(master.inserts, 1) if not insert.bypass]
+            levels = levels_at(Session((strip,)), nodes, **self._wish.rules.meters)
+            walked, _ = walk(Session((strip,)), strip, levels, self._wish.rules)
+            self._moves += walked.moves
+            self._warnings += walked.warnings
+            after = after.with_(BUS, trim_db=walked.strip.trim_db, inserts=walked.strip.inserts)
+        self._session = self._session.with_(BUS, trim_db=after.master.trim_db, inserts=after.master.inserts)
+        return after
+
+    # ------------------------------------------------------------------------------------------------ the common move
+
+    def _shifts(self, now):
+        """Return how far all that enters each sum moves."""
+        leaders = shared_sums(self._found)
+        wanted = self._wish.target_dbtp - AIM_DB
+        bus_db = wanted - now[BUS].true_peak_dbtp
+        if not math.isfinite(bus_db):
+            self._warnings.append("the bus is silent; nothing was moved for its peak")
+            bus_db = 0.0
+        if level_dependent(self._found.master.inserts):
+            bus_db = min(0.0, wanted - now[f"{BUS}/in"].true_peak_dbtp) if self._found.bus == "fixed" else 0.0
+        elif self._found.bus == "fixed":
+            level = now[f"{BUS}/in"]
+            self._warn_of_clipping(ratio_to_db(ratio(level.peak_dbfs) + abs(level.dc_offset)) + bus_db)
+        shifts = {name: bus_db if leader == leaders[BUS] else 0.0 for name, leader in leaders.items()}
+        if self._found.bus == "fixed":
+            for name, leader in leaders.items():
+                if leader != leaders[BUS] and now[f"{name}/in"].true_peak_dbtp > wanted:
+                    lower = wanted - now[f"{name}/in"].true_peak_dbtp
+                    for other in (each for each, led in leaders.items() if led == leader):
+                        shifts[other] = min(shifts[other], lower)
+        return shifts
+
+    def _warn_of_clipping(self, peak_dbfs):
+        """Say so where a fixed bus clips before the master takes its level down: no gain ahead of it helps then."""
+        if peak_dbfs > 0.0:
+            target = quantity(self._wish.target_dbtp, "dBTP", 1, signed=True)
+            peak = quantity(peak_dbfs, "dBFS", 1, signed=True)
+            self._warnings.append(
+                f"master: the sum clips ahead of the master fader: for {target} behind it the sum would have to peak "
+                f"at {peak}, and a fixed bus ends at 0 dBFS; bring the master fader up from "
+                f"{_db(self._found.master.fader_db)}, or ask for a lower target, and plan again"
+            )
+
+    def _move_channels(self, staged, shifts, now):
+        for strip in self._found.strips:
+            if strip.name in self._heard and staged[strip.name].sounding:
+                each = staged[strip.name]
+                self._move(
+                    self._session.strip(strip.name), strip, shifts,
+                    restaged=each.restaged, tap_db=each.tap_db, silent=each.silent,
+                )  # fmt: skip
+        for group in self._found.groups:
+            if group.name in self._heard:
+                carried = shifts[group.name]
+                if carried and level_dependent(group.inserts):
+                    why = f"what feeds it moves by {_db(carried)}; its drive stays"
+                    self._group_move(group.name, "trim", -carried, why)
+                    carried = 0.0
+                tap_db = self._taps.get(group.name, 0.0)
+                self._move(
+                    self._session.group(group.name), group, shifts, restaged=True, tap_db=tap_db, carried=carried
+                )
+        if level_dependent(self._found.master.inserts):
+            self._move_master(shifts, now)
+
+    def _move(self, channel, found, shifts, *, restaged, tap_db, carried=0.0, silent=False):
+        """Set post trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
+
+        What a group's sum brings along, `carried`, has moved it already. A silent strip's fader stays.
+        """
+        shift = output_shift(found, shifts) - carried
+        fader = found.fader_db
+        far = abs(fader) > self._wish.fader_limit_db and math.isfinite(fader) and not silent
+        trim = channel.post_trim_db + shift + (fader if far else 0.0)
+        near = 0.0 if far else fader
+        spread = self._within_limits(channel.with_(post_trim_db=trim, fader_db=near), silent)
+        on_fader = spread.fader_db - near if math.isfinite(fader) else 0.0
+        tap_db += carried + trim - on_fader - channel.post_trim_db
+        changes = send_changes(found, tap_db, spread.fader_db - fader if math.isfinite(fader) else 0.0, shifts)
+        sends = tuple(replace(send, level_db=send.level_db + changes[send.to]) for send in found.sends)
+        settings = {name: getattr(spread, name) for name in ("trim_db", "inserts", "post_trim_db", "fader_db")}
+        self._session = self._session.with_(found.name, **settings, sends=sends)
+        self._record(
+            found.name, "post trim", found.post_trim_db, spread.post_trim_db,
+            self._trim_reason(found, shift, far, restaged),
+        )  # fmt: skip
+        if math.isfinite(fader):
+            self._record(found.name, "fader", fader, spread.fader_db, _fader_reason(found, far, on_fader))
+        for send, new in zip(found.sends, sends, strict=True):
+            where = "ahead of" if send.tap == "pre" else "behind"
+            reason = f"{found.name}: the send leaves {where} the fader; set so that {send.to} gets what it got"
+            self._record(found.name, f"send {send.to}", send.level_db, new.level_db, reason)
+
+    def _within_limits(self, channel, silent):
+        """Keep the post trim within its travel.
+
+        First the fader takes what is beyond it, then the trim of a linear chain, then the output of the last processor.
+        """
+        beyond = _beyond(channel.post_trim_db, 0.0, TRIM_LIMIT_DB)
+        if not beyond:
+            return channel
+        on_fader = 0.0
+        if math.isfinite(channel.fader_db) and not silent:
+            on_fader = beyond - _beyond(beyond, channel.fader_db, self._wish.fader_limit_db)
+        rest, fader = beyond - on_fader, channel.fader_db
+        if on_fader:
+            limit = self._wish.fader_limit_db
+            fader = min(max(fader + on_fader, -limit), limit)
+        channel = channel.with_(post_trim_db=channel.post_trim_db - beyond, fader_db=fader)
+        if abs(rest) > CLOSE_DB and not level_dependent(channel.inserts):
+            channel, rest = self._on_trim(channel, rest)
+        if abs(rest) > CLOSE_DB:
+            channel, rest = self._on_last_output(channel, rest)
+        return channel.with_(post_trim_db=channel.post_trim_db + rest)
+
+    def _on_trim(self, channel, rest):
+        """Put what is left on the trim of a linear chain, as far as it goes; return what is left then."""
+        left = _beyond(rest, channel.trim_db, TRIM_LIMIT_DB)
+        before, after = channel.trim_db, channel.trim_db + rest - left
+        reason = (
+            f"{channel.name}: the post trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
+        )
+        self._record(channel.name, "trim", before, after, reason)
+        return channel.with_(trim_db=after), left
+
+    def _on_last_output(self, channel, rest):
+        """Put what is left on the output of the last processor, and say what that costs; 0 is left if there is one."""
+        name = channel.name
+        ends = f"post trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._wish.fader_limit_db:g} dB"
+        number = max((k for k, insert in enumerate(channel.inserts, 1) if not insert.bypass), default=0)
+        if not number or channel.inserts[number - 1].out_db == -math.inf:
+            self._warnings.append(
+                f"{name}: {ends}; another {_db(rest)} are needed, which the plan has on the post trim, beyond its "
+                "usual travel"
+            )
+            return channel, rest
+        inserts = list(channel.inserts)
+        before = inserts[number - 1].out_db
+        inserts[number - 1] = replace(inserts[number - 1], out_db=before + rest)
+        why = f"{ends}; the output of processor {number} takes the other {_db(rest)}"
+        self._record(name, f"insert {number} out", before, before + rest, f"{name}: {why}")
+        self._warnings.append(f"{name}: {why}, so a bypass of it is not level-matched")
+        self._carrying[name] = number
+        return channel.with_(inserts=tuple(inserts)), 0.0
+
+    def _move_master(self, shifts, now):
+        """Undo the common move ahead of the master's inserts, and set the bus peak behind them."""
+        master = self._session.master
+        trim = master.trim_db - shifts[BUS]
+        self._record("master", "trim", master.trim_db, trim, "master: what feeds the bus moves; the drive stays")
+        change = self._wish.target_dbtp - AIM_DB - now[BUS].true_peak_dbtp
+        inserts = list(master.inserts)
+        last = max(k for k, insert in enumerate(inserts) if not insert.bypass)
+        before = inserts[last].out_db
+        inserts[last] = replace(inserts[last], out_db=before + (change if math.isfinite(change) else 0.0))
+        reason = f"master: behind the last processor the bus peaks at {quantity(now[BUS].true_peak_dbtp, 'dBTP', 1)}"
+        self._record("master", f"insert {last + 1} out", before, inserts[last].out_db, reason)
+        self._session = self._session.with_(BUS, trim_db=trim, inserts=tuple(inserts))
+
+    def _trim_reason(self, found, shift, far, restaged):
+        parts = []
+        if far:
+            parts.append(f"carries what the fader did at {_db(found.fader_db)}")
+        if restaged and active(found.inserts):
+            parts.append("takes back what the chain gained or lost")
+        if shift:
+            parts.append(f"moves by {_db(shift)} with everything that feeds {found.to[0]}")
+        return f"{found.name}: the post trim {', and '.join(parts) if parts else 'makes up the rest'}"
+
+    def _record(self, name, control, before, after, reason):
+        if abs(after - before) > CLOSE_DB:
+            self._moves.append(Move(name, control, before, after, reason))
+
+
+def _beyond(change_db, from_db, limit_db):
+    """Return what of a change is left over when a control ends at a limit on either side."""
+    room = max(math.copysign(1.0, change_db) * (math.copysign(limit_db, change_db) - from_db), 0.0)
+    return math.copysign(max(abs(change_db) - room, 0.0), change_db)
+
+
+def _fader_reason(found, far, on_fader):
+    if not far:
+        return f"{found.name}: the post trim ends at {TRIM_LIMIT_DB:g} dB; the fader takes {_db(on_fader)} of the rest"
+    start = f"{found.name}: fader from {_db(found.fader_db)} to"
+    if on_fader:
+        return (
+            f"{start} {_db(on_fader)}: near unity, where its travel is fine, it takes what is beyond the post trim's "
+            f"{TRIM_LIMIT_DB:g} dB"
+        )
+    return f"{start} unity, where its travel is fine; the sum is unchanged"
+
+
+def _merged(moves):
+    """Return one move for each control, from where it was to where it comes to stand."""
+    by_control = {}
+    for move in moves:
+        key = move.strip, move.control
+        earlier = by_control.get(key)
+        if earlier:
+            reason = f"{earlier.reason}; {move.reason.removeprefix(move.strip + ': ')}"
+            move = replace(move, before_db=earlier.before_db, reason=reason)
+        by_control[key] = move
+    return [move for move in by_control.values() if abs(move.change_db) > CLOSE_DB]
+
+
+def _db(value):
+    return quantity(value, "dB", 1, signed=True)
+
+
+def _unsoloed(session: Session) -> Session:
+    strips = tuple(replace(strip, solo=False) if strip.solo else strip for strip in session.strips)
+    groups = tuple(replace(group, solo=False) if group.solo else group for group in session.groups)
+    same = all(a is b for a, b in zip((*strips, *groups), (*session.strips, *session.groups), strict=True))
+    return session if same else session.with_(strips=strips, groups=groups)

@@ -1,0 +1,230 @@
+"""What came back from the mixer, against what was planned: a printed mix, and printed stems.
+
+A print of the bus is measured, and subtracted from the planned bus once time, speed, level and polarity are taken out
+(:mod:`gainlib.boxes.null`). With linear chains the two cancel; where boxes depend on level they need not, and the
+difference of level is what is left to compare. The limits are common practice, no source.
+"""
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.null import DEEP_DB, NullReport, null_test
+from gainlib.levels.printing import number, quantity
+from gainlib.meters import Reading, active_level, measure
+from gainlib.mix.strips import active, level_dependent
+from gainlib.processors import BlackBox
+from gainlib.session import Session
+
+PEAK_LIMIT_DB = 0.3
+STEM_LIMIT_DB = 0.5
+AT = ("post", "out")
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class PrintReport:
+    """A printed mix against the plan.
+
+    Attributes
+    ----------
+    planned, printed : Reading
+        The bus as planned, and as it came back.
+    null : NullReport or None
+        None where the two have nothing in common.
+    linear : bool
+        Whether everything on the way to the bus is linear, so that the two ought to cancel.
+    sentences : tuple of str
+        What it amounts to, the verdict first.
+    """
+
+    planned: Reading
+    printed: Reading
+    null: NullReport | None
+    linear: bool
+    sentences: tuple[str, ...]
+
+    @property
+    def peak_off_db(self) -> float:
+        """True peak of the print less the planned one."""
+        return self.printed.true_peak_dbtp - self.planned.true_peak_dbtp
+
+    @property
+    def passed(self) -> bool:
+        """Whether the print peaks where the plan said."""
+        return abs(self.peak_off_db) <= PEAK_LIMIT_DB
+
+
+@dataclass(frozen=True)
+class StemPrint:
+    """A printed stem against the plan.
+
+    Attributes
+    ----------
+    strip : str
+    planned_dbfs, printed_dbfs : float
+        Active levels; −∞ is silence.
+    """
+
+    strip: str
+    planned_dbfs: float
+    printed_dbfs: float
+
+    @property
+    def off_db(self) -> float:
+        """Printed less planned; 0 where both are silent."""
+        if self.planned_dbfs == self.printed_dbfs:
+            return 0.0
+        return self.printed_dbfs - self.planned_dbfs
+
+    @property
+    def passed(self) -> bool:
+        """Whether it is within the limit."""
+        return abs(self.off_db) <= STEM_LIMIT_DB
+
+
+def compare_print(planned: Session, printed: Audio, progress: Progress | None = None) -> PrintReport:
+    """Compare a printed mix with the bus of a planned session.
+
+    Parameters
+    ----------
+    planned : Session
+        With every move made.
+    printed : Audio
+        What came back from the mixer, two channels.
+    progress : callable, optional
+        Called with a label, the steps done and the steps in all.
+
+    Returns
+    -------
+    report : PrintReport
+
+    Raises
+    ------
+    GainlibError
+        For another rate or number of channels, and for silence.
+    """
+    told = progress or (lambda *_: None)
+    if printed.channels == 1:
+        raise GainlibError(f"{printed.name or 'the print'} is mono; print the bus in stereo")
+    if printed.rate_hz != planned.rate_hz:
+        raise GainlibError(
+            f"{printed.name or 'the print'} runs at {printed.rate_hz} Hz and the song at {planned.rate_hz} Hz; "
+            "print it at the rate of the song"
+        )
+    told("print", 0, 4)
+    bus = planned.render().bus
+    told("print", 1, 4)
+    readings = measure(bus), measure(printed)
+    if not all(math.isfinite(reading.true_peak_dbtp) for reading in readings):
+        raise GainlibError("the plan or the print is silent; there is nothing to compare")
+    told("print", 2, 4)
+    try:
+        null = null_test(Audio(bus.samples, bus.rate_hz, "the plan"), printed)
+    except GainlibError:
+        null = None
+    told("print", 4, 4)
+    linear = not any(level_dependent(owner.inserts) for owner in (*planned.strips, *planned.groups, planned.master))
+    return PrintReport(*readings, null, linear, tuple(_sentences(*readings, null, linear)))
+
+
+def _sentences(planned, printed, null, linear):
+    off = printed.true_peak_dbtp - planned.true_peak_dbtp
+    near = f"{'within' if abs(off) <= PEAK_LIMIT_DB else 'NOT within'} {number(PEAK_LIMIT_DB)} dB"
+    peaks = (quantity(reading.true_peak_dbtp, "dBTP", 2) for reading in (printed, planned))
+    yield f"True peak {', planned '.join(peaks)}: {quantity(off, 'dB', 2, signed=True)}, {near}."
+    if null is None or not null.alike:
+        yield "The print has nothing in common with the planned bus; is it a print of this song, from the same start?"
+        return
+    level = f"The print stands {quantity(null.gain_db, 'dB', 2, signed=True)} against the plan"
+    turned = ", inverted" if null.polarity < 0 else ""
+    start = f", and starts {number(1000 * null.offset_s, 2, signed=True)} ms later" if null.offset_s else ""
+    yield f"{level}{turned}{start}."
+    depth = quantity(null.depth_db, "dB", 1)
+    if not null.whole:
+        plan_s, print_s = (quantity(seconds, "s", 1) for seconds in null.left_out_s)
+        yield (
+            f"Compared were {quantity(null.compared_s, 's', 1)}; of the plan {plan_s} with sound were not, and of the "
+            f"print {print_s}. Print the whole song, from the same start."
+        )
+    if null.depth_db <= DEEP_DB:
+        yield f"Subtracted, {depth} remain: it is the planned mix{'' if null.whole else ', as far as it goes'}."
+    elif linear:
+        yield (
+            f"Subtracted, {depth} remain, and {quantity(DEEP_DB, 'dB')} were to be had, since nothing here depends on "
+            "level: a control is off, or something on the mixer is not in the chains."
+        )
+    else:
+        yield (
+            f"Subtracted, {depth} remain. Boxes on the way depend on level, and the real ones are not these models, so "
+            "that proves nothing; go by the levels."
+        )
+
+
+def compare_stems(
+    planned: Session, printed: Iterable, at: str = "out", progress: Progress | None = None
+) -> tuple[tuple[StemPrint, ...], tuple[str, ...]]:
+    """Compare printed stems with the levels a planned session has for them.
+
+    Parameters
+    ----------
+    planned : Session
+        With every move made.
+    printed : iterable of Strip
+        The prints by the names of the strips, as a folder of them opens.
+    at : {"out", "post"}
+        Where they were printed: behind fader and pan, or behind the post trim and ahead of the fader.
+    progress : callable, optional
+        Called with a label, the stems done and those in all.
+
+    Returns
+    -------
+    stems : tuple of StemPrint
+    unknown : tuple of str
+        Prints that no strip goes by the name of.
+
+    Raises
+    ------
+    GainlibError
+        If none of them belongs to the song.
+    """
+    if at not in AT:
+        raise GainlibError(f"at is {at!r}; it is {' or '.join(map(repr, AT))}")
+    told, printed = progress or (lambda *_: None), tuple(printed)
+    by_name = {strip.name.casefold(): strip for strip in planned.strips}
+    known = [(by_name[each.name.casefold()], each.audio) for each in printed if each.name.casefold() in by_name]
+    unknown = tuple(each.name for each in printed if each.name.casefold() not in by_name)
+    if not known:
+        raise GainlibError(
+            f"none of {', '.join(unknown) or 'these files'} is named as a strip of the song; name the prints as the "
+            "stems"
+        )
+    trace, stems = planned.render(), []
+    for done, (strip, audio) in enumerate(known):
+        told("print", done, len(known))
+        planned_audio = trace.audio(f"{strip.name}/{at}")
+        if audio.channels != planned_audio.channels:
+            raise GainlibError(
+                f"{strip.name}: the print has {audio.channels} channels and the plan {planned_audio.channels} there; "
+                "behind the pan a strip is stereo, ahead of it as its stem is"
+            )
+        wanted, _ = active_level(planned_audio)
+        found, _ = active_level(Audio(_whole(audio), audio.rate_hz))
+        stems.append(StemPrint(strip.name, wanted, found))
+    told("print", len(known), len(known))
+    return tuple(stems), unknown
+
+
+def _whole(source):
+    return np.concatenate(list(source.blocks()))
+
+
+def unseen(session: Session) -> tuple[str, ...]:
+    """Return the strips whose level nobody here can foretell, since a box that cannot be seen into stands in them."""
+    return tuple(
+        strip.name for strip in session.strips if any(isinstance(i.processor, BlackBox) for i in active(strip.inserts))
+    )

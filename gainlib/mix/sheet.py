@@ -1,0 +1,278 @@
+"""What is taken away from a plan: the levels as found, every control with its reason, the bus before and after.
+
+A :class:`Sheet` holds it all as plain data; ``sheet_csv`` writes it for machines and tells two of them apart,
+``sheet_html`` draws it for paper, ``sheet_words`` has the sentences. No sheet names a place on the machine.
+"""
+
+import math
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from threading import Event
+
+import numpy as np
+
+from gainlib.audio import GainlibError
+from gainlib.mix.examine import checkup
+from gainlib.mix.findings import Stem
+from gainlib.mix.moves import Move, Plan
+from gainlib.processors import BlackBox, Gate
+from gainlib.session import Group, Master, Session, Strip
+from gainlib.session.render import blocks
+from gainlib.session.strip import BUS
+
+OVERS = "over full scale"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One control of a mixer, before and after.
+
+    Attributes
+    ----------
+    strip : str
+        Strip, group, or "master".
+    control : str
+        As in :class:`~gainlib.mix.moves.Move`, and "polarity", "pan", "mute".
+    processor : str
+        What the insert is, for its controls; empty otherwise.
+    unit : str
+        "dB"; "dBFS" for a threshold; "switch" for 0 and 1; empty for a pan from −1 to 1.
+    before, after : float
+    place : str
+        Where it sits.
+    reason : str
+        Why it moves; empty where it stays.
+    """
+
+    strip: str
+    control: str
+    processor: str
+    unit: str
+    before: float
+    after: float
+    place: str
+    reason: str
+
+    @property
+    def moves(self) -> bool:
+        """Whether there is anything to do."""
+        return bool(self.reason)
+
+
+@dataclass(frozen=True)
+class Bus:
+    """The bus as measured.
+
+    Attributes
+    ----------
+    stem : Stem
+        Its readings, as of any stem.
+    overs : int
+        Samples beyond full scale, both channels counted.
+    """
+
+    stem: Stem
+    overs: int
+
+    @property
+    def plr_db(self) -> float | None:
+        """Peak-to-loudness ratio: true peak less programme loudness."""
+        reading = self.stem.reading
+        if reading.loudness_lufs is None or not math.isfinite(reading.loudness_lufs):
+            return None
+        return reading.true_peak_dbtp - reading.loudness_lufs
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All that is taken away.
+
+    Attributes
+    ----------
+    found : Session
+        As the user left it.
+    plan : Plan
+    target_dbtp : float
+        What the bus was planned for.
+    stems : tuple of Stem
+        Levels of the sources as found.
+    settings : tuple of Setting
+        Every control of every strip, group and the master, in the order of the signal.
+    before, after : Bus
+    notes : tuple of str
+        What came up on the way: files that could not be read, stems without a chain.
+    made : str
+        A date, or nothing.
+    """
+
+    found: Session
+    plan: Plan
+    target_dbtp: float
+    stems: tuple[Stem, ...]
+    settings: tuple[Setting, ...]
+    before: Bus
+    after: Bus
+    notes: tuple[str, ...] = ()
+    made: str = ""
+
+    @property
+    def title(self) -> str:
+        """Name of the session, or a word for it."""
+        return self.found.name or "session"
+
+
+def sheet_of(
+    found: Session,
+    plan: Plan,
+    target_dbtp: float = -6.0,
+    *,
+    stems: tuple[Stem, ...] | None = None,
+    notes: tuple[str, ...] = (),
+    made: str = "",
+    progress=None,
+) -> Sheet:
+    """Gather what is taken away from a plan.
+
+    Parameters
+    ----------
+    found : Session
+        As the user left it.
+    plan : Plan
+        Made of it.
+    target_dbtp : float
+        What the bus was planned for.
+    stems : tuple of Stem, optional
+        From :func:`~gainlib.mix.examine.checkup`; measured now if they are not given.
+    notes : tuple of str
+    made : str
+        A date to print.
+    progress : callable, optional
+        Called with a label, the steps done and the steps in all.
+
+    Returns
+    -------
+    sheet : Sheet
+    """
+    stems = checkup(found.strips, progress) if stems is None else stems
+    told = progress or (lambda *_: None)
+    told("bus report", 0, 2)
+    halt = Event()
+    with ThreadPoolExecutor(2) as pool:
+        try:
+            before, after = pool.map(lambda session: bus_report(session, halt), (found, plan.session))
+        except BaseException:  # an interrupt: let the other one come to an end as well
+            halt.set()
+            raise
+    told("bus report", 2, 2)
+    return Sheet(found, plan, target_dbtp, tuple(stems), settings(found, plan), before, after, tuple(notes), made)
+
+
+# ------------------------------------------------------------------------------------------------------------------ bus
+
+
+class _BusSource:
+    """The bus of a session as a source; counts what exceeds full scale."""
+
+    def __init__(self, session, halt):
+        self.rate_hz, self.channels, self.frames, self.name = session.rate_hz, 2, session.frames, BUS
+        self.overs, self._session, self._halt = 0, session, halt
+
+    def blocks(self, frames=65536, start=0, stop=None):
+        for block in blocks(self._session, BUS, frames):
+            if self._halt.is_set():
+                raise GainlibError("the bus report was broken off")
+            self.overs += int(np.count_nonzero(np.abs(block) > 1.0))
+            yield block
+
+
+def bus_report(session: Session, halt: Event | None = None) -> Bus:
+    """Measure the bus of a session; `halt`, once set, breaks it off."""
+    source = _BusSource(session, halt or Event())
+    (stem,) = checkup([Strip("mix", source)])
+    return Bus(stem, source.overs)
+
+
+def bus_rows(before: Bus, after: Bus) -> Iterator[tuple[str, str, float | None, float | None]]:
+    """Yield item, unit, before and after of what is told of the bus."""
+    one, other = before.stem.reading, after.stem.reading
+    yield "true peak", "dBTP", one.true_peak_dbtp, other.true_peak_dbtp
+    yield "sample peak", "dBFS", one.sample_peak_dbfs, other.sample_peak_dbfs
+    yield "RMS", "dBFS", one.rms_dbfs, other.rms_dbfs
+    yield "active level", "dBFS", one.active_dbfs, other.active_dbfs
+    yield "loudness", "LUFS", one.loudness_lufs, other.loudness_lufs
+    yield "highest short-term loudness", "LUFS", one.short_term_max_lufs, other.short_term_max_lufs
+    yield "loudness range", "LU", one.loudness_range_lu, other.loudness_range_lu
+    yield "peak-to-loudness ratio", "dB", before.plr_db, after.plr_db
+    yield "noise floor", "dBFS", before.stem.noise_dbfs, after.stem.noise_dbfs
+    yield "DC offset", "of full scale", one.dc_offset, other.dc_offset
+    yield OVERS, "samples", before.overs, after.overs
+
+
+# ------------------------------------------------------------------------------------------------------------- settings
+
+
+def settings(found: Session, plan: Plan) -> tuple[Setting, ...]:
+    """Return every control of a session, before and after a plan.
+
+    Parameters
+    ----------
+    found : Session
+    plan : Plan
+
+    Returns
+    -------
+    settings : tuple of Setting
+    """
+    reasons = {(move.strip, move.control): move.reason.removeprefix(f"{move.strip}: ") for move in plan.moves}
+    pairs = [
+        *((strip.name, strip, plan.session.strip(strip.name)) for strip in found.strips),
+        *((group.name, group, plan.session.group(group.name)) for group in found.groups),
+        ("master", found.master, plan.session.master),
+    ]
+    return tuple(
+        Setting(
+            name, control, processor, unit, before, after,
+            _place(name, control), _upper(reasons.get((name, control), "")),
+        )
+        for name, old, new in pairs
+        for control, processor, unit, before, after in _controls(old, new)
+    )  # fmt: skip
+
+
+def _upper(text):
+    return text[:1].upper() + text[1:]
+
+
+def _place(name, control):
+    others = {"polarity": "before the first processor", "pan": "after the fader", "mute": "the strip's own switch"}
+    if name == "master" and control == "trim":
+        return "on the sum of all, before its first processor"
+    return others.get(control) or Move(name, control, 0.0, 0.0, "").place
+
+
+def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str, float, float]]:
+    """Yield control, processor, unit, before and after, in the order of the signal."""
+    if isinstance(old, Strip):
+        if old.polarity == -1:
+            yield "polarity", "", "switch", 1.0, 1.0
+        if old.dc_block or new.dc_block:
+            yield "DC block", "", "switch", float(old.dc_block), float(new.dc_block)
+    yield "trim", "", "dB", old.trim_db, new.trim_db
+    for number, (one, other) in enumerate(zip(old.inserts, new.inserts, strict=True), 1):
+        if one.bypass:
+            continue
+        kind = "unseen box" if isinstance(one.processor, BlackBox) else one.kind
+        yield f"insert {number} in", kind, "dB", one.in_db, other.in_db
+        if isinstance(one.processor, Gate):
+            yield f"insert {number} threshold", kind, "dBFS", one.processor.open_dbfs, other.processor.open_dbfs
+        yield f"insert {number} out", kind, "dB", one.out_db, other.out_db
+    if not isinstance(old, Master):
+        yield "post trim", "", "dB", old.post_trim_db, new.post_trim_db
+    yield "fader", "", "dB", old.fader_db, new.fader_db
+    if not isinstance(old, Master):
+        yield "pan", "", "", old.pan, new.pan
+        if old.mute:
+            yield "mute", "", "switch", 1.0, 1.0
+        for one, other in zip(old.sends, new.sends, strict=True):
+            yield f"send {one.to}", "", "dB", one.level_db, other.level_db

@@ -1,0 +1,228 @@
+"""Sheets as comma-separated values, and the difference between two of them.
+
+UTF-8, comma between cells, point in numbers, −∞ as ``-inf``, nothing where there is no figure. The level sheet has a
+line for each stem; the plan sheet one for each control, each figure of the bus and each check. A text that a
+spreadsheet would take for a formula gets an apostrophe in front, which :func:`difference` takes off again.
+"""
+
+import csv
+import io
+import math
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+
+from gainlib.audio import GainlibError
+from gainlib.levels.printing import number
+from gainlib.meters import Reading
+from gainlib.mix.sheet import Sheet, bus_rows
+from gainlib.mix.sheet_words import file_format
+from gainlib.session.strip import BUS
+
+READING = tuple(field.name for field in fields(Reading))
+LEVELS = ("strip", "format", "channels", "rate_hz", "frames", *READING, "noise_dbfs", "correlation", "side_db", "flags")
+PLAN = ("kind", "strip", "item", "processor", "unit", "before", "after", "place", "reason")
+LIMIT_DB = 0.1
+DRIFT_DB = 1.0
+# What counts as a change where the unit is no decibel.
+LIMITS = {"activity": 0.02, "dc_offset": 0.001, "correlation": 0.05, "flat_runs": 0.5, "pan": 0.005}
+_COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
+_FORMULA = tuple("=+-@\t\r'＝＋－＠")
+_TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
+
+
+def level_csv(sheet: Sheet) -> str:
+    """Return the level sheet: a line for each stem."""
+    formats = {strip.name: file_format(strip) for strip in sheet.found.strips}
+    rows = (
+        [
+            *(tame(stem.name), formats[stem.name], stem.channels, stem.rate_hz, stem.frames),
+            *(_cell(getattr(stem.reading, name)) for name in READING),
+            *(_cell(stem.noise_dbfs), _cell(stem.correlation), _cell(stem.side_db)),
+            "; ".join(dict.fromkeys(stem.tags)),
+        ]
+        for stem in sheet.stems
+    )
+    return _table(LEVELS, rows)
+
+
+def plan_csv(sheet: Sheet) -> str:
+    """Return the plan sheet: a line for each control, each figure of the bus and each check."""
+    return _table(PLAN, _plan_rows(sheet))
+
+
+def _plan_rows(sheet) -> Iterator[list]:
+    for each in sheet.settings:
+        texts = tame(each.strip), tame(each.control), each.processor, each.unit
+        yield ["setting", *texts, _cell(each.before), _cell(each.after), each.place, tame(each.reason)]
+    for item, unit, before, after in bus_rows(sheet.before, sheet.after):
+        yield ["bus", BUS, item, "", unit, _cell(before), _cell(after), "", ""]
+    yield ["bus", BUS, "common move", "", "dB", _cell(0.0), _cell(sheet.plan.offset_db), "all that reaches the bus", ""]
+    for check in sheet.plan.verification.checks:
+        wanted = f"{'kept' if check.passed else 'missed'}; wanted {check.low:.2f} to {check.high:.2f}"
+        yield ["check", "", tame(check.name), "", check.unit, "", _cell(check.measured), "", wanted]
+
+
+def _table(head, rows) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _cell(value):
+    """Write a number so that it can be read back; 1e-6 dB is finer than anything here."""
+    if value is None:
+        return ""
+    if isinstance(value, int):
+        return str(value)
+    if not math.isfinite(value):
+        return repr(float(value))
+    return f"{value:.6f}".rstrip("0").rstrip(".") if abs(value) >= 5e-7 else "0"
+
+
+def tame(text: str) -> str:
+    r"""Return a text of unknown origin as a cell that no spreadsheet takes for a formula, on one line.
+
+    Examples
+    --------
+    >>> tame("=1+1"), tame("kick"), tame("a\nb"), tame("'quoted'")
+    ("'=1+1", 'kick', 'a b', "''quoted'")
+    """
+    shown = one_line(text)
+    return f"'{shown}" if shown.startswith(_FORMULA) else shown
+
+
+def one_line(text: str) -> str:
+    """Return a text without signs that break a line, move a cursor or turn the direction of reading."""
+    kept = "".join(" " if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in text)
+    return kept.translate(_TURNING).strip()
+
+
+# ----------------------------------------------------------------------------------------------------------- difference
+
+
+@dataclass(frozen=True)
+class Change:
+    """One thing that differs between two sheets.
+
+    Attributes
+    ----------
+    strip, item : str
+    before, after : str
+        As they stand in the sheets; empty where there is nothing.
+    change : float or None
+        After less before, where both are finite numbers.
+    """
+
+    strip: str
+    item: str
+    before: str
+    after: str
+    change: float | None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """What differs between two sheets of one kind.
+
+    Attributes
+    ----------
+    changes : tuple of Change
+    added, removed : tuple of str
+        Strips that only the new or only the old sheet holds.
+    """
+
+    changes: tuple[Change, ...]
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+
+    @property
+    def drifted(self) -> tuple[str, ...]:
+        """Strips whose active level moved by more than 1 dB, and with it the drive into what depends on level."""
+        found = (each for each in self.changes if each.item == "active_dbfs")
+        return tuple(each.strip for each in found if each.change is None or abs(each.change) > DRIFT_DB)
+
+
+def difference(old: str, new: str, limit_db: float = LIMIT_DB) -> Difference:
+    """Compare two sheets of one kind, as CSV text.
+
+    Parameters
+    ----------
+    old, new : str
+        Two level sheets, or two plan sheets.
+    limit_db : float
+        Changes up to this are passed over. Figures that are no decibels have limits of their own.
+
+    Returns
+    -------
+    difference : Difference
+
+    Raises
+    ------
+    GainlibError
+        For a text that is no sheet, and for sheets of different kinds.
+    """
+    (head, one), (other_head, other) = _read(old, "the first"), _read(new, "the second")
+    if head != other_head:
+        raise GainlibError("one is a level sheet and the other a plan sheet; give two of one kind")
+    strips, others = ({strip: None for strip, _ in each} for each in (one, other))
+    both = [key for key in dict.fromkeys([*one, *other]) if key[0] in strips and key[0] in others]
+    changes = (_change(key, one.get(key, ""), other.get(key, ""), limit_db) for key in both)
+    return Difference(
+        tuple(change for change in changes if change),
+        tuple(strip for strip in others if strip not in strips),
+        tuple(strip for strip in strips if strip not in others),
+    )
+
+
+def is_level_sheet(text: str) -> bool:
+    """Tell a level sheet from a plan sheet."""
+    return _read(text, "the")[0] == LEVELS
+
+
+def _read(text, which):
+    """Return the heading and what it holds by strip and item."""
+    try:
+        rows = list(csv.reader(io.StringIO(text.removeprefix("\ufeff")), strict=True))
+    except csv.Error as error:
+        raise GainlibError(f"{which} sheet is no CSV: {error}") from None
+    head = tuple(rows[0]) if rows else ()
+    if head not in (LEVELS, PLAN):
+        raise GainlibError(f"{which} sheet has none of the headings that a level sheet or a plan sheet begins with")
+    if any(len(row) != len(head) for row in rows):
+        raise GainlibError(f"{which} sheet has lines of unequal length; write it anew")
+    named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
+    if head == PLAN:
+        return head, {(row["strip"], row["item"]): row["after"] for row in named if row["kind"] != "check"}
+    return head, {(row["strip"], item): row[item] for row in named for item in LEVELS[1:]}
+
+
+def _untamed(cell):
+    return cell[1:] if cell.startswith("'") else cell
+
+
+def _change(key, before, after, limit_db) -> Change | None:
+    if before == after:
+        return None
+    one, other = _number(before), _number(after)
+    if one is None or other is None:
+        return Change(*key, before, after, None)
+    if math.isinf(one) or math.isinf(other):
+        return None if one == other else Change(*key, before, after, None)
+    limit = (LIMITS | _COUNTS).get(key[1], limit_db)
+    return Change(*key, before, after, other - one) if abs(other - one) > limit else None
+
+
+def _number(text):
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def shown(cell: str) -> str:
+    """Return a cell for a reader: at most three decimals, a true minus sign."""
+    value = _number(cell)
+    return cell if value is None or cell.isdecimal() else number(round(value, 3))

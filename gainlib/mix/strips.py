@@ -1,0 +1,253 @@
+"""Strips before and after their chains are staged, with the chains already run so that sums of them are quick."""
+
+import math
+from dataclasses import dataclass, replace
+from itertools import count
+from pathlib import Path
+from threading import Lock
+
+import numpy as np
+
+from gainlib.audio import Audio, AudioFile, GainlibError, write
+from gainlib.boxes.node_levels import Level, gauge_of, levels_at
+from gainlib.mix.chain import CLOSE_DB, ChainResult, Rules, walk
+from gainlib.mix.moves import Move
+from gainlib.session import Session, Strip
+from gainlib.session.pan import pan_pair
+from gainlib.session.signal_chain import place
+from gainlib.session.strip import ratio
+
+DC_LIMIT = 0.005
+NO_OFFSET = 1e-7
+
+
+class Store:
+    """Keeps samples in memory while they are few, and in files of a folder from then on.
+
+    Parameters
+    ----------
+    folder : Path
+        Where files go; its owner removes it.
+    """
+
+    IN_MEMORY_BYTES = 400_000_000
+
+    def __init__(self, folder: Path):
+        self._folder, self._held, self._numbers, self._lock = folder, 0, count(1), Lock()
+        self._closed = False
+
+    def close(self) -> None:
+        """Take nothing more, so that who works for a plan that was broken off soon comes to an end."""
+        self._closed = True
+
+    def keep(self, samples: np.ndarray, rate_hz: int, name: str) -> Audio | AudioFile:
+        """Return a source that plays `samples` (float32), which must not be changed any more."""
+        if self._closed:
+            raise GainlibError(f"{name}: the plan was broken off")
+        audio = Audio(samples, rate_hz, name)
+        with self._lock:  # strips are staged side by side
+            number, room = next(self._numbers), self.IN_MEMORY_BYTES - self._held
+            if samples.nbytes <= room:
+                self._held += samples.nbytes
+                return audio
+        path = self._folder / f"{number}.wav"
+        write(path, audio, "FLOAT")
+        return AudioFile(path)
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A strip before and after its chain was staged.
+
+    Attributes
+    ----------
+    strip : Strip
+        With trim, inserts and post trim set so that its level ahead of the fader is what it was.
+    before, after : Strip
+        As found and as staged, with everything up to the pre-fader tap already in the samples.
+    old : dict of str to Level
+        Levels of the strip as found, by node.
+    walked : ChainResult
+        The walk's targets and matches.
+    moves, warnings : tuple
+    tap_db : float
+        How far the tap ahead of the fader is off although the main way is held; `after` has its sends set against it.
+    silent : bool
+        Whether its source is, so that nothing of it is set.
+    """
+
+    strip: Strip
+    before: Strip
+    after: Strip
+    old: dict[str, Level]
+    walked: ChainResult
+    moves: tuple[Move, ...] = ()
+    warnings: tuple[str, ...] = ()
+    tap_db: float = 0.0
+    silent: bool = False
+
+    @property
+    def offset_only(self) -> bool:
+        """Whether it was nothing but an offset, which is taken off."""
+        return self.silent and bool(self.moves)
+
+    @property
+    def has_level(self) -> bool:
+        """Whether there is a level to keep."""
+        return self.sounding and not self.offset_only
+
+    def without_match(self, number: int) -> "Staged":
+        """Return it with one insert whose bypass is not level-matched after all."""
+        matched = tuple(each for each in self.walked.matched if each != number)
+        return replace(self, walked=replace(self.walked, matched=matched))
+
+    @property
+    def restaged(self) -> bool:
+        """Whether what leaves the chain is another signal than before."""
+        return self.after is not self.before
+
+    @property
+    def sounding(self) -> bool:
+        """Whether anything comes out of it, be it an offset."""
+        if self.offset_only:
+            return True
+        post = self.old.get(f"{self.strip.name}/post")
+        return post is not None and (not post.empty or abs(post.dc_offset) > NO_OFFSET)
+
+
+def active(inserts):
+    """Return the inserts that are not bypassed."""
+    return tuple(insert for insert in inserts if not insert.bypass)
+
+
+def level_dependent(inserts):
+    """Return the inserts whose input level matters."""
+    return tuple(insert for insert in active(inserts) if not insert.processor.linear)
+
+
+def main_node(channel) -> str:
+    """Return the node by which the main way of a strip or group is kept: its output, or its tap if nothing leaves."""
+    return f"{channel.name}/{'out' if channel.to and math.isfinite(channel.fader_db) else 'post'}"
+
+
+def left_alone(strip: Strip, why: str) -> Staged:
+    """Return a strip that no plan touches, and the reason as a warning."""
+    return Staged(strip, strip, strip, {}, _no_walk(strip), (), (f"{strip.name}: {why}",))
+
+
+def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store) -> Staged:
+    """Stage one strip of a session: its offset, its chain, and a post trim that takes back the change of level.
+
+    Parameters
+    ----------
+    session : Session
+    strip : Strip
+        One of its strips, heard.
+    policy : {"restage", "keep"}
+    rules : Rules
+    store : Store
+        Where the samples behind the chains go.
+
+    Returns
+    -------
+    staged : Staged
+    """
+    name = strip.name
+    source = levels_at(_single(session, strip), [f"{name}/source"])[f"{name}/source"]
+    clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
+    before, old = _as_found(session, strip, rules, store, clear=source if moves else None)
+    if source.silent:
+        return _unset(Staged(strip, before, before, old, _no_walk(strip), silent=True), clear, moves, warnings)
+    if policy == "keep" or not (level_dependent(strip.inserts) or moves):
+        return Staged(strip, before, before, old, _no_walk(strip), moves, warnings)
+    walked, samples = walk(session, clear, old, rules)
+    samples *= np.float32(ratio(strip.post_trim_db))
+    correction, tap_db = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
+    sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
+    after = _with_source(strip, store.keep(samples, session.rate_hz, name))
+    after = after.with_(post_trim_db=correction, sends=sends)
+    staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
+    said = (*moves, *walked.moves), (*warnings, *walked.warnings)
+    return Staged(staged, before, after, old, walked, *said, tap_db)
+
+
+def _single(session, strip):
+    """Return a session of one strip, its way to the bus wide open."""
+    return Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
+
+
+def _no_walk(strip):
+    return ChainResult(strip, (), (), {}, ())
+
+
+def _as_found(session, strip, rules, store, clear):
+    """Return the strip as found with its chain run, and its levels by node, over the session's length for the tails.
+
+    Where the offset of its source, `clear`, is to go and the strip is shorter than the session, the levels are without
+    it: at the strip's end an offset makes a step, and that would count as sound.
+    """
+    name, frames, single = strip.name, session.frames, _single(session, strip)
+    inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
+    ends = [f"{name}/post", f"{name}/out"]
+    stepped = clear is not None and strip.audio.frames < frames
+    kept = {ends[0]: None} if inputs or strip.dc_block or stepped else {}
+    old = levels_at(single, [*inputs, *ends], keep=kept, frames=frames, **rules.meters)
+    if not kept:
+        return strip, old
+    _, samples = kept.popitem()
+    if stepped:
+        sounding = samples[: strip.audio.frames]
+        sounding -= sounding.mean(axis=0, dtype=np.float64)
+        if clear.silent:
+            samples[:] = 0.0  # what is left of a constant is rounding
+        old |= levels_at(_single(session, strip.with_(dc_block=True)), inputs, frames=frames, **rules.meters)
+        pair = pan_pair(strip.pan, session.pan_law_db, strip.channels)
+        for node, way in zip(ends, (None, lambda block: place(block, *pair)), strict=True):
+            old[node] = gauge_of(samples, session.rate_hz, way, **rules.meters)
+    return _with_source(strip, store.keep(samples, session.rate_hz, name)), old
+
+
+def _unset(staged, clear, moves, warnings):
+    """Return a strip without a level to set anything by: it keeps its settings, and moves with the rest if it sounds.
+
+    A constant offset sounds in so far as it shifts the bus.
+    """
+    name = staged.strip.name
+    if moves:
+        said = (f"{name}: nothing but a constant offset; its DC block takes it off, all else is left as it is",)
+        return replace(staged, strip=clear, after=clear, moves=moves, warnings=said)
+    rest = "nothing is set for it, and what comes out of it moves with the rest" if staged.sounding else "left as it is"
+    silent = "silent but for that" if warnings else "silent"
+    return replace(staged, warnings=(*warnings, f"{name}: {silent}; {rest}"))
+
+
+def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
+    """Return what the main way lacks behind the staged chain, and how far its tap is off once that is made up.
+
+    Where the pan lets nothing through, the tap is what counts.
+    """
+    pair = pan_pair(strip.pan, pan_law_db, strip.channels)
+    main, tap = (
+        rules.matched(old[f"{strip.name}/{node}"]) - rules.matched(gauge_of(samples, rate_hz, way, **rules.meters))
+        for node, way in (("out", lambda block: place(block, *pair)), ("post", None))
+    )
+    lost = main if math.isfinite(main) else tap
+    return (lost, lost - tap) if math.isfinite(lost) and math.isfinite(tap) else (0.0, 0.0)
+
+
+def _with_source(strip, audio):
+    return replace(strip, audio=audio, polarity=1, dc_block=False, trim_db=0.0, inserts=(), post_trim_db=0.0)
+
+
+def _without_offset(strip, dc_offset, policy):
+    """Return the strip with its DC block on where it needs one, the move, and what to warn of."""
+    if abs(dc_offset) <= DC_LIMIT or strip.dc_block:
+        return strip, (), ()
+    share = f"{strip.name}: a constant offset of {100 * dc_offset:+.1f} % of full scale"
+    if policy == "keep":
+        return strip, (), (f"{share} eats headroom and shifts asymmetrical stages; left, as the drive is to stay",)
+    reason = f"{share} eats headroom and shifts asymmetrical stages; a high-pass under 5 Hz takes it off"
+    return strip.with_(dc_block=True), (Move(strip.name, "DC block", 0.0, 1.0, reason),), ()
+
+
+__all__ = ["CLOSE_DB", "Staged", "Store", "active", "left_alone", "level_dependent", "stage"]

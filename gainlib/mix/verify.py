@@ -1,0 +1,124 @@
+"""A plan held against a full render of what it planned."""
+
+import math
+
+from gainlib.boxes.node_levels import Level, levels_at
+from gainlib.mix.gain_constraints import output_shift
+from gainlib.mix.moves import Check, Verification
+from gainlib.mix.strips import Staged, level_dependent
+from gainlib.session import Session
+from gainlib.session.routing import heard
+from gainlib.session.strip import BUS
+
+BALANCE_DB = 0.01
+SEND_DB = 0.05
+DRIVE_DB = 0.05
+BYPASS_DB = 0.1
+AVERAGE_DB = 0.5
+PEAK_WINDOW_DB = 0.05
+
+
+def verify(
+    found: Session, planned: Session, staged: dict[str, Staged], old: dict[str, Level], shifts: dict[str, float], wish
+) -> Verification:
+    """Render a planned session and measure what it has to keep.
+
+    Parameters
+    ----------
+    found, planned : Session
+        As the user left it, and with every move made.
+    staged : dict of str to Staged
+        Every strip as staged.
+    old : dict of str to Level
+        Levels of the sums as the user left them, by node.
+    shifts : dict of str to float
+        How far all that enters each sum has to move.
+    wish : PlanOptions
+        What was asked for.
+
+    Returns
+    -------
+    verification : Verification
+    """
+    return _Verifier(found, planned, staged, old, shifts, wish).result()
+
+
+class _Verifier:
+    def __init__(self, found, planned, staged, old, shifts, wish):
+        self._found, self._planned, self._staged = found, planned, staged
+        self._old, self._shifts, self._wish, self._rules = old, shifts, wish, wish.rules
+        names, _ = heard(found)
+        self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].has_level]
+        self._groups = [group for group in found.groups if group.name in names and not old[f"{group.name}/post"].empty]
+        self._now = levels_at(planned, self._nodes(), true_peak_at=[BUS], **self._rules.meters)
+
+    def result(self):
+        checks = [self._bus()] if math.isfinite(self._now[BUS].true_peak_dbtp) else []
+        for strip in self._strips:
+            checks += [*self._inserts(strip), *self._ways(strip)]
+        for group in self._groups:
+            if level_dependent(group.inserts):
+                checks += self._drive(group)
+            checks += self._ways(group)
+        return Verification(tuple(checks))
+
+    def _nodes(self):
+        nodes = [BUS]
+        for strip in self._strips:
+            for number in {*self._staged[strip.name].walked.targets, *self._staged[strip.name].walked.matched}:
+                nodes += [f"{strip.name}/insert {number}/in", f"{strip.name}/insert {number}/out"]
+            nodes += [f"{strip.name}/post", f"{strip.name}/out"]
+        for group in self._groups:
+            nodes += [f"{group.name}/{node}" for node in ("trim", "post", "out")]
+        return nodes
+
+    def _bus(self):
+        target = self._wish.target_dbtp
+        return Check("bus true peak", self._now[BUS].true_peak_dbtp, target - PEAK_WINDOW_DB, target, "dBTP")
+
+    def _inserts(self, strip):
+        walked = self._staged[strip.name].walked
+        for number, (wanted, limited) in walked.targets.items():
+            level = self._now[f"{strip.name}/insert {number}/in"]
+            label = f"{strip.name}, input of processor {number}"
+            if limited:
+                limit = self._rules.peak_max_dbfs
+                yield Check(f"{label}, peak", level.peak_dbfs, limit - AVERAGE_DB, limit + 0.05, "dBFS")
+            else:
+                average = self._rules.average_of(level)
+                yield Check(f"{label}, average", average, wanted - AVERAGE_DB, wanted + AVERAGE_DB, "dBFS")
+        for number in walked.matched:
+            insert = self._planned.strip(strip.name).inserts[number - 1]
+            ahead = self._rules.matched(self._now[f"{strip.name}/insert {number}/in"]) - insert.in_db
+            behind = self._rules.matched(self._now[f"{strip.name}/insert {number}/out"])
+            label = f"{strip.name}, bypass of processor {number}"
+            yield Check(label, behind - ahead, -BYPASS_DB, BYPASS_DB)
+
+    def _ways(self, channel):
+        """Check the main way and the sends of a strip or group, and its fader."""
+        name = channel.name
+        planned = next(each for each in (*self._planned.strips, *self._planned.groups) if each.name == name)
+        moved = planned.fader_db - channel.fader_db if math.isfinite(channel.fader_db) else 0.0
+        if channel.to and math.isfinite(channel.fader_db):
+            change = self._change(f"{name}/out") - output_shift(channel, self._shifts)
+            if math.isfinite(change):
+                yield Check(f"{name}, level against the others", change, -BALANCE_DB, BALANCE_DB)
+        for before, after in zip(channel.sends, planned.sends, strict=True):
+            if not math.isfinite(before.level_db) or (before.tap == "post" and not math.isfinite(channel.fader_db)):
+                continue
+            change = self._change(f"{name}/post") + (moved if before.tap == "post" else 0.0)
+            change += after.level_db - before.level_db - self._shifts[before.to]
+            if math.isfinite(change):
+                yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB)
+        silent = name in self._staged and self._staged[name].silent  # then its fader stays where it is
+        if math.isfinite(planned.fader_db) and not silent:
+            limit = max(self._wish.fader_limit_db, 0.0)
+            yield Check(f"{name}, fader", planned.fader_db, -limit, limit)
+
+    def _change(self, node):
+        return self._rules.matched(self._now[node]) - self._rules.matched(self._old[node])
+
+    def _drive(self, group):
+        change = self._change(f"{group.name}/trim")
+        if math.isfinite(change):  # else nothing drives it, and what comes out of it is its own
+            yield Check(f"{group.name}, drive of the group", change, -DRIVE_DB, DRIVE_DB)
