@@ -17,7 +17,7 @@ from gainlib.notebook import figures, png
 from gainlib.notebook.figures import palette
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.live import LiveFigure, TableView
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 ROOT = pathlib.Path(__file__).parent.parent
 RATE = 48000

@@ -17,7 +17,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fader import Faders
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 names, inf = {NAMES!r}, float("inf")
 faders = Faders(names, {START!r})
 bars = figures.MeterBars(figures.make_figure(840, 300).subplots(), names)

@@ -14,7 +14,7 @@ from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 WORDS = {
     "right": "✓ Right",

@@ -23,7 +23,7 @@ import traitlets
 from gainlib.audio import Audio, GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.limits import CEILING_DBTP, MATCH_LU, gains, heard
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 CROSSFADE_S = 0.020
 QUIETEST_DB = -60.0

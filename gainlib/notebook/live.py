@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, png
-from gainlib.notebook.words import Table
+from gainlib.words import Table
 
 
 class Drawing(Protocol):

@@ -8,7 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
-from gainlib.notebook.words import Table
+from gainlib.words import Table
 
 
 class Prediction(Panel):
@@ -75,7 +75,7 @@ class Comparison(Panel):
         Keeps the prediction.
     measured : callable
         ``measured()`` returns (outcome, sentence, table): which of the choices the measurement bears out, Markdown that
-        says what was measured, and its :class:`~gainlib.notebook.words.Table`.
+        says what was measured, and its :class:`~gainlib.words.Table`.
     """
 
     def __init__(self, learner, measured: Callable[[], tuple[str, str, Table]]):

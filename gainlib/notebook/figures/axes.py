@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import GRID, INK, PAPER
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 DPI = 100
 FONT = "DejaVu Sans"  # comes with matplotlib, so a picture looks the same on every machine

@@ -7,7 +7,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.palette import INK, line
 from gainlib.notebook.figures.travel import HERE
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 DASHED = (0, (6, 3))
 LOWEST_SHOWN_DB = -120.0

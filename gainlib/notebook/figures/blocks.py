@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import BLUE, INK, PAPER, SKY, VERMILLION
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 LOW_LUFS, HIGH_LUFS, BIN_LU = -84.0, 0.0, 2.0
 

@@ -7,7 +7,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, frame, full_scale_axis, rectangles
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import INK, fill
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 BAR_WIDTH = 0.72
 

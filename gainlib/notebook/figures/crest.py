@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, LABEL_PT, frame
 from gainlib.notebook.figures.palette import BLUE, INK, ORANGE, VERMILLION
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 LIMIT = 1.25
 

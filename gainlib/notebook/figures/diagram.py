@@ -9,7 +9,7 @@ from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, SKY, VERMILLION
 from gainlib.notebook.figures.travel import words
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 HALF, REACH = 0.2, 0.42
 DASHED, DOTTED = (0, (6, 3)), (0, (1, 2))

@@ -11,7 +11,7 @@ from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import GREEN, INK, SKY, line
 from gainlib.notebook.figures.spectrum import Spectrum, WavePair
 from gainlib.notebook.figures.travel import HERE, words
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 __all__ = ["DriveCurves", "Spectrum", "TransferCurve", "WavePair", "percent_text"]
 

@@ -7,7 +7,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, frame
 from gainlib.notebook.figures.palette import INK, ORANGE, VERMILLION, line
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 TIMES_MIN = {1: "1 min", 5: "5 min", 15: "15 min", 60: "1 h", 240: "4 h", 480: "8 h", 1440: "24 h"}
 

@@ -7,7 +7,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, frame, rectangles
 from gainlib.notebook.figures.palette import GREEN, INK, SKY, VERMILLION
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 WIDTH = 0.8
 

@@ -8,7 +8,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.palette import INK, VERMILLION, line
 from gainlib.notebook.figures.travel import words
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 TICKS_MM = (2, 3, 5, 7, 10, 15, 20, 30, 40, 50, 70, 100, 140)
 

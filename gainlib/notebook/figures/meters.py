@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 
 class MeterBars:

@@ -5,7 +5,7 @@ from matplotlib.axes import Axes
 
 from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.palette import BLUE, INK
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 LEAST_DB = 0.05
 

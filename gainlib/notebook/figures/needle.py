@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, rectangles, time_axis
 from gainlib.notebook.figures.palette import BLUE, INK, SKY, VERMILLION, YELLOW
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 SCALE_VU = (-20, -10, -7, -5, -3, -1, 0, 1, 3)
 TOP_VU = 3.0

@@ -7,7 +7,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, full_scale_axis, rectangles
 from gainlib.notebook.figures.palette import BLUE, INK, SKY, VERMILLION
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 WIDTH = 0.84
 

@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame, time_axis
 from gainlib.notebook.figures.palette import line
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 EVERY_S = 0.5
 

@@ -5,7 +5,7 @@ from matplotlib.axes import Axes
 
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import INK, VERMILLION, fill
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 WIDTH = 0.72
 

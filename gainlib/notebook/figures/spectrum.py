@@ -7,7 +7,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis
 from gainlib.notebook.figures.palette import VERMILLION, line
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 TICKS_HZ = (30, 100, 300, 1000, 3000, 10000)
 

@@ -5,7 +5,7 @@ from matplotlib.axes import Axes
 
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import BLUE, INK, ORANGE, SKY, VERMILLION
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 LOW_DB, HIGH_DB = -72.0, 12.0
 

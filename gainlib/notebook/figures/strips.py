@@ -7,7 +7,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import BLUE, GREEN, INK, SKY, VERMILLION
 from gainlib.notebook.figures.travel import words
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 START = {"linestyle": "none", "marker": "D", "color": "none", "markeredgecolor": INK, "markersize": 7, "zorder": 3}
 

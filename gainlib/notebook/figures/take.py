@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.notebook.figures.axes import frame, full_scale_axis, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
 from gainlib.notebook.figures.waves import envelope_of
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 
 class TakeWave:

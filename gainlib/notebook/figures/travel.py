@@ -8,7 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, line
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 COARSE = {"facecolor": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
 HERE = {"linestyle": "none", "marker": "D", "markersize": 9, "color": VERMILLION, "markeredgecolor": INK, "zorder": 5}

@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, rectangles, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 
 def envelope_of(samples, columns: int = 1200) -> tuple[np.ndarray, np.ndarray]:

@@ -19,7 +19,7 @@ from gainlib.notebook.figures.guessing import GuessBars
 from gainlib.notebook.limits import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.words import Table, level_text
+from gainlib.words import Table, level_text
 
 PICKS = "AB"
 TRIALS = (8, 10, 12, 16, 20, 24)

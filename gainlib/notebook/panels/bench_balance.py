@@ -12,7 +12,7 @@ from gainlib.notebook.figures.peaks import BusMeters
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 TEXT = """
 Set what your mixer shows: type the faders, drag them, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).

@@ -7,10 +7,10 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import NumberEntry, button, menu, row
-from gainlib.notebook.words import level_text
 from gainlib.processors import BlackBox
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Insert
+from gainlib.words import level_text
 
 HIDDEN = ("seed",)  # draws noise; nothing that anybody sets on a box
 

@@ -9,7 +9,7 @@ from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 TEXT = """
 A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does

@@ -8,7 +8,7 @@ from gainlib.notebook.figures.stems import StemLevels
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 HEADS = (
     "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",

@@ -22,7 +22,7 @@ from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, 
 from gainlib.notebook.panels.bench_faults import FaultsGuess
 from gainlib.notebook.panels.bench_looked import MeasuredStems, measured
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 LENGTH_S = 30.0
 LEVELS = f"""

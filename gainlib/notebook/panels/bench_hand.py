@@ -6,7 +6,7 @@ import ipywidgets as widgets
 
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 TEXT = """
 **Set it by hand first?** Then what the plan moves is what it would do otherwise. Here is every control that is more

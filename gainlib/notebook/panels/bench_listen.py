@@ -4,7 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 LENGTH_S = 30.0
 TEXT = """

@@ -7,7 +7,7 @@ from gainlib.mix.pasted import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer, sheet, table
 from gainlib.notebook.panels.probe import facts, picture
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 TEXT = """
 The test file goes through the real box, hardware or not, and the recording of what comes out tells whether it depends

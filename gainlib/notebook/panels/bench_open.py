@@ -8,7 +8,7 @@ from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without

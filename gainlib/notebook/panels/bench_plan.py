@@ -8,7 +8,7 @@ from gainlib.notebook.figures.moves import Moved
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, count, listed, menu, row, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 POLICIES = (
     ("as the song asks for", "asked"),

@@ -3,7 +3,7 @@
 from gainlib.mix.pasted import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import number_text
+from gainlib.words import number_text
 
 MIX = """
 **The printed mix.** It is measured, laid over the planned bus (time, speed, polarity and level are found and taken

@@ -10,7 +10,7 @@ from gainlib.notebook.figures.spectrum import Spectrum
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.settings import Settings, Steps
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 PICTURE_PX = (840, 560)
 MARGINS = {"left": 0.09, "right": 0.965, "top": 0.95, "bottom": 0.09, "hspace": 0.42, "wspace": 0.24}

@@ -8,8 +8,8 @@ from gainlib.mix import Contributions
 from gainlib.mix import contributions as _contributions
 from gainlib.mix.stretches import excerpt_around
 from gainlib.notebook import figures
-from gainlib.notebook.words import number_text
 from gainlib.processors import HardClip
+from gainlib.words import number_text
 
 EDGES_DB = tuple(range(-60, 13, 3))
 EXCERPT_S = 8.0

@@ -10,7 +10,7 @@ from gainlib.notebook.figures.needle import MeterRows
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bypassbench import BypassBench
 from gainlib.notebook.settings import Steps
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 PICTURE_PX, LOWER_PX = (860, 450), (860, 240)
 MARGINS = {"left": 0.07, "right": 0.985, "top": 0.945, "bottom": 0.1, "hspace": 0.42, "wspace": 0.17}

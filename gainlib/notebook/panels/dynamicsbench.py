@@ -11,7 +11,7 @@ from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bypassbench import BypassBench
 from gainlib.notebook.settings import Steps
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 PICTURE_PX = (900, 400)
 MATCHED = {True: "active as loud as bypass", False: "off: makeup is yours"}

@@ -11,10 +11,10 @@ from gainlib.notebook.figures.travel import Hits
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.linked_controls import Together, Trims
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.words import level_text, number_text
 from gainlib.processors import Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
 from gainlib.session.fader_error import hits_db, spread_db
+from gainlib.words import level_text, number_text
 
 PICTURE_PX = (900, 330)
 NAME = "strip"

@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.binomial import Run, percent, share_of_guessers
 from gainlib.exercises.blind import matching, orders
 from gainlib.notebook.panels.page import Page
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PAGE = Page(
     title="Safe listening and blind comparison",
@@ -150,7 +150,7 @@ def compare():
         The choice that it bears out.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     run = QUESTION_RUN
     guessed = share_of_guessers(run.trials, GUESSERS)

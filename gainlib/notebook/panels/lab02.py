@@ -1,7 +1,7 @@
 """Lab 02: what its notebook shows, what its prediction is compared with, and its page to take away."""
 
 from gainlib.notebook.panels.page import Page
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PAGE = Page(
     title="Meters",
@@ -78,7 +78,7 @@ def compare():
         The choice that the measurement bears out.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     from gainlib.exercises.metering import bench
     from gainlib.notebook.panels.meterbench import seconds_text

@@ -4,7 +4,7 @@ from functools import cache
 
 from gainlib.notebook.panels.page import Page
 from gainlib.notebook.panels.panel_options import Look
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 PAGE = Page(
     title="Summing and the mix bus",
@@ -93,7 +93,7 @@ def compare():
         The choice that the measurement bears out.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     from gainlib.notebook.panels import busload
 

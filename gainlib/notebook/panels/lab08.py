@@ -2,7 +2,7 @@
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.page import Page
-from gainlib.notebook.words import Table, number_text
+from gainlib.words import Table, number_text
 
 PAGE = Page(
     title="Dynamics: thresholds are levels",
@@ -84,7 +84,7 @@ def compare():
         The choice that comes nearest.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     from gainlib.exercises.dynamics import bench
 

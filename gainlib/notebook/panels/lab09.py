@@ -3,7 +3,7 @@
 from functools import cache
 
 from gainlib.notebook.panels.page import Page
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PAGE = Page(
     title="Faders: resolution and the second trim",
@@ -116,7 +116,7 @@ def compare():
         The choice that comes nearest.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     from gainlib.session import FaderLaw
     from gainlib.session.fader_error import hits_db, moved_db, spread_db

@@ -2,7 +2,7 @@
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.page import Page
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PAGE = Page(
     title="Capstone: stage the whole session",
@@ -92,7 +92,7 @@ def compare():
         The choice that comes nearest.
     sentence : str
         Markdown.
-    table : gainlib.notebook.words.Table
+    table : gainlib.words.Table
     """
     from gainlib.exercises.capstone import groupmove
 

@@ -18,7 +18,7 @@ from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.panels.lab12_places import FIRST, places_of
 from gainlib.notebook.panels.lab12_strip import StripControls, mix_picture, strip_picture
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 TARGETS = (*assignment.SOUNDING, *assignment.GROUPS)
 GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"

@@ -8,7 +8,7 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.panels.lab12_places import places_of
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.words import level_text
+from gainlib.words import level_text
 
 FOLDER = "lab-12-export"
 

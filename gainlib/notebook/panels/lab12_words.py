@@ -5,7 +5,7 @@ from gainlib.exercises.capstone.mix_report import MixRead
 from gainlib.exercises.capstone.stem_report import Arrived
 from gainlib.exercises.capstone.strip_levels import BoxState
 from gainlib.exercises.capstone.worksheet import place
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 NONE = "–"
 

@@ -6,7 +6,7 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 REACH_DB, STEP_DB, PAGE_DB = 8.0, 0.25, 1.0
 

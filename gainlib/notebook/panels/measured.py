@@ -12,8 +12,8 @@ from gainlib.notebook.figures.law_fit import LaidLaw
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
-from gainlib.notebook.words import number_text
 from gainlib.session.fader import misfit_db, travel_db, usable_points
+from gainlib.words import number_text
 
 PICTURE_PX = (640, 360)
 

@@ -13,7 +13,7 @@ from gainlib.notebook.figures.needle import MeterRows, NeedleTrace
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.settings import Settings, Steps
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 PICTURE_PX = (840, 450)
 MARGINS = {"left": 0.145, "right": 0.985, "top": 0.945, "bottom": 0.105, "hspace": 0.45, "wspace": 0.18}

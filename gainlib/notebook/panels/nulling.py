@@ -12,7 +12,7 @@ from gainlib.notebook.figures.residue import ResidueBars
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 NULL = """
 **Two prints, subtracted.** Start, speed and polarity of the second are brought to those of the first, to a fraction of

@@ -9,7 +9,7 @@ from gainlib.notebook.live import TableView
 from gainlib.notebook.panels.abx import PICKS, BlindRun
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
-from gainlib.notebook.words import Table, level_text
+from gainlib.words import Table, level_text
 
 AUTO = {"width": "auto"}
 

@@ -13,7 +13,7 @@ from gainlib.notebook.figures.probed import ProbedCurves
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import level_text, number_text
+from gainlib.words import level_text, number_text
 
 CAUTION = """
 **First, turn speakers and headphones down, or disconnect them.** The file holds steady tones that climb to the level

@@ -9,8 +9,8 @@ from gainlib.meters import rms_dbfs
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
 from gainlib.notebook.prose import prose
-from gainlib.notebook.words import Table, number_text
 from gainlib.signals import pink_noise
+from gainlib.words import Table, number_text
 
 NOISE_DBFS, NOISE_S = -20.0, 4.0
 SIDES = {"left": (1, 0), "right": (0, 1), "both": (1, 1), "out of polarity": (1, -1)}

@@ -10,7 +10,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.figures.reduction import LevelPair, ReductionTrace
 from gainlib.notebook.panels.linked_controls import Trims
 from gainlib.notebook.panels.views import ReadingsView, TrimmedPanel
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PICTURE_PX = (840, 240)
 LABELS = ("trim, ahead of both", "threshold (dBFS)", "makeup")

@@ -4,7 +4,7 @@ from gainlib.exercises.mixing.refrain import short_name
 from gainlib.exercises.working_range import trims
 from gainlib.notebook import figures
 from gainlib.notebook.panels.views import ReadingsView
-from gainlib.notebook.words import Table, level_text
+from gainlib.words import Table, level_text
 
 PICTURE_PX = (840, 210)
 

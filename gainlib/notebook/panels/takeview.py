@@ -4,7 +4,7 @@ from gainlib.exercises.metering import takes
 from gainlib.notebook import figures
 from gainlib.notebook.figures.take import TakeWave
 from gainlib.notebook.panels.views import ReadingsView
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PICTURE_PX = (840, 230)
 

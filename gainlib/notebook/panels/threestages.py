@@ -5,7 +5,7 @@ from gainlib.exercises.working_range import stages
 from gainlib.notebook import figures
 from gainlib.notebook.panels.linked_controls import Trims
 from gainlib.notebook.panels.views import TrimmedPanel
-from gainlib.notebook.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 PICTURE_PX = (900, 330)
 LOW_DB, HIGH_DB = -24.0, 24.0

@@ -7,7 +7,7 @@ import ipywidgets as widgets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.linked_controls import Trims
-from gainlib.notebook.words import Table
+from gainlib.words import Table
 
 
 class ReadingsView(Panel):

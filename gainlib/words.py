@@ -7,7 +7,7 @@ A level has its unit, a true minus sign and one decimal; −inf is the word "sil
 import math
 from dataclasses import dataclass
 
-from gainlib.audio import GainlibError
+from gainlib.errors import GainlibError
 
 MINUS = "\N{MINUS SIGN}"
 SILENT = "silent"
