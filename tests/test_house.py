@@ -138,7 +138,9 @@ def public_objects(name):
 @functools.cache
 def offered():
     """Return what the rooms offer by their own name, such as gainlib.meters.measure."""
-    rooms = [importlib.import_module(f"gainlib.{room.name}") for room in pkgutil.iter_modules(gainlib.__path__)]
+    rooms = [
+        importlib.import_module(f"gainlib.{room.name}") for room in pkgutil.iter_modules(gainlib.__path__) if room.ispkg
+    ]
     values = [getattr(room, key) for room in rooms for key in dir(room) if not key.startswith("_")]
     return {id(getattr(value, "py_func", value)) for value in values}
 
