@@ -20,7 +20,7 @@ from gainlib.audio import Audio, AudioFile, GainlibError, audio_files, audio_suf
 RATE = 48000
 KINDS = [
     (".wav", "PCM_U8"), (".wav", "PCM_24"), (".wav", "DOUBLE"), (".aiff", "PCM_16"), (".flac", "PCM_24"),
-    (".caf", "PCM_24"), (".ogg", "VORBIS"), (".opus", "OPUS"), (".mp3", "MPEG_LAYER_III"),
+    (".ogg", "VORBIS"), (".opus", "OPUS"), (".mp3", "MPEG_LAYER_III"),
 ]  # fmt: skip
 
 
@@ -139,6 +139,26 @@ def test_text_by_another_name(tmp_path, suffix, capfd):
     with pytest.raises(GainlibError, match="not audio"):
         read(path)
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("form", "suffix"), [("CAF", ".caf"), ("AU", ".au"), ("W64", ".w64"), ("NIST", ".sph"), ("SVX", ".iff")]
+)
+def test_another_format_says_what_would_do(tmp_path, form, suffix):
+    """What libsndfile would read and this workbook does not is refused by name, under any suffix."""
+    for name in (f"a{suffix}", "b.wav"):
+        soundfile.write(tmp_path / name, _noise(channels=1).samples, RATE, "PCM_16", format=form)
+        with pytest.raises(GainlibError) as caught:
+            read(tmp_path / name)
+        assert str(caught.value) == f"{tmp_path / name}: {form} is not read here; convert it to WAV, AIFF or FLAC first"
+
+
+@pytest.mark.parametrize("suffix", [".mp2", ".mp3"])
+def test_older_layers_are_no_mp3(tmp_path, suffix):
+    """MPEG layer II, here 32 frames of 48 kHz and 192 kbit/s by hand (ISO/IEC 11172-3, 2.4.2.3: 144 × 192/48 bytes)."""
+    (tmp_path / f"a{suffix}").write_bytes((b"\xff\xfd\xa4\x00" + bytes(572)) * 32)
+    with pytest.raises(GainlibError, match="not audio: no frame of MP3 in it"):
+        read(tmp_path / f"a{suffix}")
 
 
 def test_not_permitted(tmp_path, monkeypatch):
@@ -279,11 +299,12 @@ def test_file_changed_after_opening(tmp_path):
 
 def test_folder(tmp_path):
     """Audio suffixes of any case, by name without case; nothing hidden, no subfolders, nothing else."""
-    for name in ("b.WAV", "A.flac", "c.mp3", ".hidden.wav", "notes.txt", "noSuffix", "a.Aiff"):
+    for name in ("b.WAV", "A.flac", "c.mp3", ".hidden.wav", "notes.txt", "noSuffix", "a.Aiff", "e.caf"):
         (tmp_path / name).touch()
     (tmp_path / "d.wav").mkdir()
-    assert [path.name for path in audio_files(tmp_path)] == ["a.Aiff", "A.flac", "b.WAV", "c.mp3"]
+    assert [path.name for path in audio_files(tmp_path)] == ["a.Aiff", "A.flac", "b.WAV", "c.mp3", "e.caf"]
     assert {".wav", ".aif", ".aiff", ".flac", ".ogg", ".mp3"} <= set(audio_suffixes())
+    assert ".caf" not in audio_suffixes(), "listed, so that nobody misses it without a word, but not read"
 
 
 def test_reading_alters_nothing(tmp_path):

@@ -7,7 +7,7 @@ import pytest
 import soundfile
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
-from gainlib.audio.limits import check_limits
+from gainlib.audio.writing import check_limits
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,8 @@ Contents
 - :func:`replacing`: any other file, written whole or not at all.
 """
 
-from gainlib.audio.atomic import replacing
+from gainlib.audio.atomic import is_held, replacing
 from gainlib.audio.files import AudioFile, audio_files, audio_suffixes, read
-from gainlib.audio.sources import is_held
 from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio
 from gainlib.audio.writing import write
 from gainlib.errors import GainlibError

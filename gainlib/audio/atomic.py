@@ -1,8 +1,13 @@
-"""Files appear whole or not at all."""
+"""Files appear whole or not at all, and never over a file that something alive was read from.
+
+Everything that was read from a file holds its path for as long as it lives. The list is of this process only: it keeps
+a slip of the hand from costing a recording, and is no lock against other programs.
+"""
 
 import errno
 import os
 import secrets
+import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,6 +15,7 @@ from pathlib import Path
 from gainlib.errors import GainlibError
 
 _NO_ROOM = (errno.ENOSPC, errno.EFBIG, *((errno.EDQUOT,) if hasattr(errno, "EDQUOT") else ()))
+_held: dict[int, tuple[weakref.ref, Path]] = {}
 
 
 @contextmanager
@@ -17,22 +23,6 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
     """Give the path of a new hidden file beside `path`, and move it there if the block ends well.
 
     Whatever ends the block otherwise, an interrupt included, removes the new file and leaves `path` as it was.
-
-    Parameters
-    ----------
-    path : str or path
-        Where the file shall stand in the end; a symbolic link is followed.
-
-    Yields
-    ------
-    pathlib.Path
-        An empty file in the same folder, to be written, closed and left.
-
-    Raises
-    ------
-    GainlibError
-        If the folder is missing, a file cannot be made in it, there is no room for it, or what stands at `path` cannot
-        be replaced.
 
     Examples
     --------
@@ -83,3 +73,27 @@ def _move(part, target):
         raise GainlibError(
             f"{target}: cannot be replaced ({error.strerror or error}); close what has it open, or choose another name"
         ) from None
+
+
+def hold(owner: object, path: Path) -> None:
+    """Protect `path` from being written to until `owner` is gone."""
+    key = id(owner)
+    _held[key] = weakref.ref(owner, lambda _: _held.pop(key, None)), path.resolve()
+
+
+def is_held(path: str | os.PathLike) -> bool:
+    """Tell whether `path`, by whatever name or link, is a file that something alive was read from.
+
+    True also for a symbolic or hard link to a source, and for the name of a source that has been removed.
+    """
+    path = Path(path).resolve()
+    return any(_same(path, source) for _, source in list(_held.values()))
+
+
+def _same(path, source):
+    if os.path.normcase(path) == os.path.normcase(source):
+        return True
+    try:
+        return os.path.samefile(path, source)
+    except OSError:  # one of the two is not there
+        return False

@@ -9,6 +9,11 @@ import soundfile
 from gainlib.audio.types import BLOCK_FRAMES
 from gainlib.errors import GainlibError
 
+FORMATS = {
+    ".wav": "WAV", ".wave": "WAV", ".bwf": "WAV", ".rf64": "RF64", ".aif": "AIFF", ".aiff": "AIFF", ".aifc": "AIFF",
+    ".flac": "FLAC", ".ogg": "OGG", ".oga": "OGG", ".opus": "OGG", ".mp3": "MP3",
+}  # fmt: skip
+"""What is read and written, by suffix, as libsndfile calls it."""
 _OPEN_END = 1 << 60  # what libsndfile gives for a FLAC that was streamed into a pipe is above this
 
 
@@ -28,10 +33,12 @@ def opened(path: Path) -> Forward:
     """Open a file, whatever bytes its name is made of."""
     try:
         file = Forward(os.fsencode(path))
-        if file.format != "RAW":
+        if file.format in (*FORMATS.values(), "WAVEX"):
             return file
-        file.close()  # by its suffix alone anything passes for one kind of raw telephone sound or another
-        reason = "no header"
+        file.close()
+        if file.format != "RAW":
+            raise GainlibError(f"{path}: {file.format} is not read here; convert it to WAV, AIFF or FLAC first")
+        reason = "no header"  # by its suffix alone anything passes for one kind of raw telephone sound or another
     except TypeError:
         reason = "a raw file states neither rate nor channels"
     except (soundfile.LibsndfileError, OSError) as error:
@@ -42,14 +49,7 @@ def opened(path: Path) -> Forward:
 def frames_of(path: Path, file: Forward, found: int | None) -> int:
     """Give the length of an open file, or raise if it cannot be decoded as far as it states.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        For the message.
-    file : Forward
-        Just opened.
-    found : int or None
-        Frames counted beforehand where the header states none; libsndfile's own number is a guess then.
+    `found` are frames counted beforehand where the header states none; libsndfile's own number is a guess then.
     """
     if found is not None or file.frames >= _OPEN_END:
         count = _counted(path, file)

@@ -17,50 +17,35 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from gainlib.audio.decoding import check_finite, fill, frames_of, opened, reason_of, skip
+from gainlib.audio.atomic import hold
+from gainlib.audio.decoding import FORMATS, check_finite, fill, frames_of, opened, reason_of, skip
 from gainlib.audio.length import check_length
-from gainlib.audio.sources import hold
 from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, block_range
 from gainlib.errors import GainlibError
 
-_SUFFIXES = (
-    ".aif", ".aifc", ".aiff", ".au", ".bwf", ".caf", ".flac", ".mp3", ".oga", ".ogg", ".opus",
-    ".rf64", ".snd", ".w64", ".wav", ".wave",
-)  # fmt: skip
-_WIDE = ("PCM_32", "FLOAT", "DOUBLE", "ALAC_32")
+_NO_LONGER = (".au", ".caf", ".snd", ".w64")
+"""Suffixes of sound files that are not read. They are listed all the same: opening one says what would do."""
+_WIDE = ("PCM_32", "FLOAT", "DOUBLE")
 
 
 def audio_suffixes() -> tuple[str, ...]:
-    """Return the suffixes, with dot and in small letters, by which a folder is searched for audio.
+    """Return the suffixes, with dot and in small letters, of the sound files that are read and written.
 
-    Files with other names can be read as well, if they hold audio.
+    Files with other names can be read as well, if they hold WAV, RF64, AIFF, FLAC, OGG or MP3.
 
     Examples
     --------
     >>> ".wav" in audio_suffixes(), ".txt" in audio_suffixes()
     (True, False)
     """
-    return _SUFFIXES
+    return tuple(FORMATS)
 
 
 def audio_files(folder: str | os.PathLike) -> list[Path]:
     """List the files of a folder that have an audio suffix, by name without regard to case.
 
-    Parameters
-    ----------
-    folder : str or path
-        Hidden files and what lies in subfolders do not count.
-
-    Returns
-    -------
-    list of pathlib.Path
-        Not opened yet; empty if there are none. What bears the name of a sound file and is none, such as a link to
-        nothing, is among them: opening it says what is wrong.
-
-    Raises
-    ------
-    GainlibError
-        When the folder is missing or cannot be looked into.
+    Hidden files and what lies in subfolders do not count. What bears the name of a sound file and is none, such as a
+    link to nothing, is among them: opening it says what is wrong.
     """
     try:
         entries = list(Path(folder).iterdir())
@@ -70,10 +55,9 @@ def audio_files(folder: str | os.PathLike) -> list[Path]:
         raise GainlibError(
             f"{str(folder)!r} cannot be read ({error.strerror or error}); check its permissions"
         ) from None
-    visible = (path for path in entries if path.suffix.lower() in _SUFFIXES and not path.name.startswith("."))
-    return sorted(
-        (path for path in visible if not os.path.isdir(path)), key=lambda path: (path.name.casefold(), path.name)
-    )
+    named = [each for each in entries if each.suffix.lower() in (*FORMATS, *_NO_LONGER) and each.name[0] != "."]
+    files = (each for each in named if not os.path.isdir(each))
+    return sorted(files, key=lambda each: (each.name.casefold(), each.name))
 
 
 @dataclass(frozen=True)
@@ -87,7 +71,7 @@ class AudioFile:
     Parameters
     ----------
     path : str or path
-        A file in any format that libsndfile reads. A leading ``~`` is the home folder.
+        A WAV, RF64, AIFF, FLAC, OGG (Vorbis or Opus) or MP3 file. A leading ``~`` is the home folder.
 
     Attributes
     ----------
@@ -103,9 +87,8 @@ class AudioFile:
     Raises
     ------
     GainlibError
-        With path and reason: missing, a folder, not permitted, empty, not audio, truncated, no samples, over eight
-        channels. Truncation is found in WAV, RF64, BW64, Wave64, AIFF, 8SVX, CAF, AU, NIST, FLAC, OGG and MP3; the few
-        formats without any stated length are taken as they are.
+        With path and reason: missing, a folder, not permitted, empty, not audio, another format, truncated, no samples,
+        over eight channels.
     """
 
     path: Path
@@ -159,24 +142,9 @@ class AudioFile:
             return hashlib.file_digest(file, "sha256").hexdigest()
 
     def blocks(self, frames: int = BLOCK_FRAMES, start: int = 0, stop: int | None = None) -> Iterator[np.ndarray]:
-        """Decode the file in order, block by block.
+        """Decode the file in order, block by block, as :meth:`gainlib.audio.Audio.blocks`; each block is a new array.
 
-        Parameters
-        ----------
-        frames : int
-            Most frames in a block; only the last may be shorter.
-        start, stop : int
-            First frame, and the frame after the last (None or anything past the end: the end).
-
-        Returns
-        -------
-        iterator of array, shape (n, channels)
-            Of type `dtype`; each block is a new array.
-
-        Raises
-        ------
-        GainlibError
-            On the way, if a sample is not finite, decoding fails, or the file was changed since this object was made.
+        A sample that is not finite, a failure to decode, or a file that was changed since raises on the way.
         """
         start, stop = block_range(frames, start, stop, self.frames)
         return self._decoded(frames, start, stop)
@@ -229,7 +197,7 @@ def read(path: str | os.PathLike) -> Audio:
     Parameters
     ----------
     path : str or path
-        A file in any format that libsndfile reads.
+        A WAV, RF64, AIFF, FLAC, OGG (Vorbis or Opus) or MP3 file.
 
     Returns
     -------

@@ -5,6 +5,13 @@ Conventions
 Full scale is ±1. An integer code is the sample times 2^(bits − 1), rounded to the nearest; +1 exactly, for which two's
 complement has no code, becomes the highest one. So a file read back differs by half a step at most (by one step at
 +1), and the scale of reading and writing is the same.
+
+Sources of the limits
+---------------------
+Rates and channels are refused before an encoder is asked. MP3: ISO/IEC 11172-3 (32, 44.1, 48 kHz) and 13818-3 (their
+halves), with 1 or 2 channels; the quarters are in no standard and common practice. Opus: RFC 6716, section 2. FLAC: RFC
+9639, whose frame header counts tens of hertz in 16 bits. Vorbis: what the encoder of libsndfile takes; above 200 kHz it
+ends the whole process. All others: the 32 bits of libsndfile's field.
 """
 
 import os
@@ -15,34 +22,28 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from gainlib.audio.atomic import replacing
-from gainlib.audio.decoding import reason_of
+from gainlib.audio.atomic import is_held, replacing
+from gainlib.audio.decoding import FORMATS, reason_of
 from gainlib.audio.files import AudioFile
-from gainlib.audio.limits import check_limits
-from gainlib.audio.sources import is_held
-from gainlib.audio.types import Audio
+from gainlib.audio.types import MAX_CHANNELS, Audio
 from gainlib.errors import GainlibError
 
 _COMMON = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW")
-# What libsndfile writes and reads back as it was given; its ALAC, DWVW, ADPCM and 8-bit AIFF lose or add samples.
+# What libsndfile writes and reads back as it was given; its ADPCM and 8-bit AIFF lose or add samples.
 _SUBTYPES = {
     "WAV": ("PCM_U8", *_COMMON),
-    "W64": ("PCM_U8", *_COMMON),
     "RF64": ("PCM_U8", *_COMMON),
     "AIFF": _COMMON,
-    "AU": ("PCM_S8", *_COMMON),
-    "CAF": ("PCM_S8", *_COMMON),
     "FLAC": ("PCM_S8", "PCM_16", "PCM_24"),
     "OGG": ("VORBIS", "OPUS"),
     "MP3": ("MPEG_LAYER_III",),
 }
-_FORMATS = {
-    ".wav": "WAV", ".wave": "WAV", ".bwf": "WAV", ".rf64": "RF64", ".w64": "W64", ".aif": "AIFF", ".aiff": "AIFF",
-    ".aifc": "AIFF", ".au": "AU", ".snd": "AU", ".caf": "CAF", ".flac": "FLAC", ".ogg": "OGG", ".oga": "OGG",
-    ".opus": "OGG", ".mp3": "MP3",
-}  # fmt: skip
 _LONGEST_32 = 2**32 - 2**16  # bytes of samples that a 32-bit length leaves room for, with some for the header
 _SAMPLE_BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+_MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
+_OPUS_RATES_HZ = (8000, 12000, 16000, 24000, 48000)
+_HIGHEST_HZ = {"FLAC": 655_350, "VORBIS": 200_000}
+_HIGHEST_OF_ALL_HZ = 2**31 - 1
 
 
 def write(
@@ -114,19 +115,38 @@ def write(
 
 def _format(target, subtype, audio):
     """Find the format of a suffix, and check that it holds the subtype, the rate, the channels and the length."""
-    form = _FORMATS.get(target.suffix.lower())
+    form = FORMATS.get(target.suffix.lower())
     if form is None:
-        raise GainlibError(f"{target}: no format is known for {target.suffix!r}; use {_either(_FORMATS)}")
+        raise GainlibError(f"{target}: no format is known for {target.suffix!r}; use {_either(FORMATS)}")
     legal = _SUBTYPES[form]
     if subtype not in legal:
         raise GainlibError(f"{target}: {form} cannot hold {subtype}; choose {_either(legal)}")
     check_limits(target, form, subtype, audio.rate_hz, audio.channels)
     size = audio.frames * audio.channels * _SAMPLE_BYTES.get(subtype, 1)
-    if form in ("WAV", "AIFF", "AU") and size > _LONGEST_32:
+    if form in ("WAV", "AIFF") and size > _LONGEST_32:
         if form != "WAV":
-            raise GainlibError(f"{target}: {size / 1e9:.1f} GB do not fit into {form}; write .wav, .w64 or .caf")
+            raise GainlibError(f"{target}: {size / 1e9:.1f} GB do not fit into {form}; write .wav")
         return "RF64"
     return form
+
+
+def check_limits(target: Path, form: str, subtype: str, rate_hz: int, channels: int) -> None:
+    """Raise for a rate or a number of channels that an encoder does not take, and say what would do."""
+    kind = "MP3" if form == "MP3" else subtype if form == "OGG" else form
+    asked = f"{target}: {channels} channels at {rate_hz} Hz as {form} {subtype} could not be written"
+    most = 2 if kind == "MP3" else MAX_CHANNELS
+    if channels > most:
+        raise GainlibError(f"{asked}: {kind} takes {most} channels at most; write .wav or .flac")
+    rates = {"MP3": _MP3_RATES_HZ, "OPUS": _OPUS_RATES_HZ}.get(kind)
+    if rates and rate_hz not in rates:
+        raise GainlibError(f"{asked}: {kind} takes {_either(rates)} Hz; write .wav or .flac, or convert the rate first")
+    highest = _HIGHEST_HZ.get(kind, _HIGHEST_OF_ALL_HZ)
+    if rate_hz > highest:
+        raise GainlibError(f"{asked}: {kind} takes up to {highest} Hz; {_instead(rate_hz)}")
+
+
+def _instead(rate_hz):
+    return "write .wav" if rate_hz <= _HIGHEST_OF_ALL_HZ else "no format takes that rate, give the right one"
 
 
 def _refuse(target, overwrite):
@@ -156,21 +176,7 @@ def _coded(target, audio, subtype, clip, noise) -> Iterator[np.ndarray]:
 
 
 def quantised(samples: np.ndarray, bits: int, noise: np.random.Generator | None = None) -> np.ndarray:
-    """Round samples to integer codes of `bits` bits.
-
-    Parameters
-    ----------
-    samples : array
-        Full scale ±1; what lies beyond gets the highest or lowest code.
-    bits : int
-        Word length, 2 to 32.
-    noise : numpy.random.Generator, optional
-        Source of triangular dither, two steps wide; none by default.
-
-    Returns
-    -------
-    array of int32
-        Codes from −2^(bits − 1) to 2^(bits − 1) − 1, in the shape of `samples`.
+    """Round samples to integer codes of `bits` bits, with dither if `noise` gives any; what lies beyond ±1 gets an end.
 
     Examples
     --------
@@ -222,5 +228,5 @@ def _check_written(target, part, audio):
 
 
 def _either(words):
-    *most, last = words
+    *most, last = map(str, words)
     return f"{', '.join(most)} or {last}" if most else last

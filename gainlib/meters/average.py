@@ -11,7 +11,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
-from gainlib.audio.blocks import checked_block, checked_run
+from gainlib.audio.types import checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.series import feed, hop_ends, power_db
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
-from gainlib.audio.blocks import checked_run
+from gainlib.audio.types import checked_run
 from gainlib.meters.series import Series, feed, hop_ends, power_db
 from gainlib.meters.weighting import KFilter, channel_weights
 

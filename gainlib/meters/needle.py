@@ -14,7 +14,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
-from gainlib.audio.blocks import checked_block, checked_run
+from gainlib.audio.types import checked_block, checked_run
 from gainlib.errors import GainlibError
 from gainlib.levels import ratio_to_db
 from gainlib.meters.peak import TAPS, WINDOW_BETA, interpolator, windowed_sinc

@@ -13,7 +13,7 @@ import numpy as np
 
 from gainlib import kernels
 from gainlib.audio import Audio
-from gainlib.audio.blocks import as_block, checked_block, checked_run
+from gainlib.audio.types import as_block, checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.average import averages
 from gainlib.meters.series import feed

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib.audio import Audio
-from gainlib.audio.blocks import checked_block, checked_run
+from gainlib.audio.types import checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.average import AverageMeter
 from gainlib.meters.loudness import LoudnessMeter

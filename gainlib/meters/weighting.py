@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib import kernels
-from gainlib.audio.blocks import checked_block, checked_run
+from gainlib.audio.types import checked_block, checked_run
 from gainlib.errors import GainlibError
 
 TABLE_RATE_HZ = 48000

@@ -7,7 +7,7 @@ from typing import ClassVar, Protocol
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.audio.blocks import checked_run
+from gainlib.audio.types import checked_run
 
 
 class Stream(Protocol):

@@ -6,7 +6,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from gainlib.audio.blocks import checked_block
+from gainlib.audio.types import checked_block
 from gainlib.processors.base import Processor
 
 LENGTH_IN_DECAYS = 1.5

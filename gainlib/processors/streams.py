@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from gainlib.audio.blocks import checked_block
+from gainlib.audio.types import checked_block
 
 Run = Callable[[np.ndarray], np.ndarray]
 
