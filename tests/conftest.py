@@ -41,6 +41,11 @@ def _failed_if_skipped(report):
     return report
 
 
+def pytest_addoption(parser):
+    """Let the whole set be asked for."""
+    parser.addoption("--all", action="store_true", help="run everything, the tests marked exhaustive included")
+
+
 def pytest_configure(config):
     """Keep the user's records and cache out of the tests, and let no skip pass in CI, doctests included."""
     records = tempfile.TemporaryDirectory(prefix="gainlib-records-")
@@ -52,8 +57,12 @@ def pytest_configure(config):
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    """Keep the browser tests on one worker, which then starts one JupyterLab, and let them begin first."""
+def pytest_collection_modifyitems(config, items):
+    """Leave out what is not for every day; keep the browser tests on one worker, and let them begin first."""
+    if not config.getoption("--all"):
+        left = [item for item in items if item.get_closest_marker("exhaustive")]
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if not item.get_closest_marker("exhaustive")]
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.xdist_group("browser"))

@@ -1,0 +1,94 @@
+"""Records written by an earlier version are marked as that version marked them.
+
+`records/*.jsonl` were written by version 0.1.0 (commit b1293ef) for three invented learners: right answers, usual
+mistakes, answers partly right, unreadable or empty, hints, new and practised numbers, whole sessions, and numbers that
+were not the learner's. `verdicts.csv` and `tallies.csv` hold what the same version made of them.
+"""
+
+import json
+from functools import cache
+from pathlib import Path
+
+import pytest
+from school import rows_of
+
+from gainlib.exercises import bank, read_events, tally
+from gainlib.exercises.tally import marked
+
+RECORDS = Path(__file__).parent / "records"
+LEARNERS = [("Odile Brack", ""), ("Pim Vasko", "2C"), ("Þóra Ñuin", "")]
+WHOLE_SONG = {"12-3", "12-5"}
+"""Only one learner answered these; to mark one takes seconds."""
+WHO_MIXED = "Pim Vasko"
+QUICK = sorted({each.id for each in bank()} - {"12-3", "12-4", "12-5", "12-6"})
+
+
+@cache
+def events():
+    return read_events(*sorted(RECORDS.glob("*.jsonl")))
+
+
+@cache
+def rows(name):
+    return rows_of(RECORDS / f"{name}.csv")
+
+
+def verdict_now(event):
+    who = (event["learner"], event["attempt"], event["class_code"], "")
+    verdict, _ = marked(event["exercise"], *who, json.dumps(event["answer"]))
+    parts = " ".join(part.state for part in verdict.parts)
+    return (event["id"], verdict.state, f"{verdict.points:.6f}", parts)
+
+
+def assert_marked_as_before(exercises):
+    then = {row["id"]: row for row in rows("verdicts") if row["exercise"] in exercises}
+    now = [each for each in events().events if each["kind"] == "answer" and each["exercise"] in exercises]
+    assert {each["exercise"] for each in now} == set(exercises) and len(now) == len(then)
+    for event in now:
+        before = then[event["id"]]
+        assert verdict_now(event) == tuple(before[name] for name in ("id", "state", "points", "parts")), event
+
+
+def written(value):
+    return f"{value:.6f}" if isinstance(value, float) else "" if value is None else str(value)
+
+
+def assert_counted_as_before(learner, class_code, lab):
+    scores = tally(events(), learner, class_code, lab=lab).scores
+    counted = 0
+    for row in rows("tallies"):
+        who, then = (row["learner"], row["class_code"]), dict(list(row.items())[2:])
+        if who == (learner, class_code) and row["exercise"] in scores:
+            assert {name: written(getattr(scores[row["exercise"]], name)) for name in then} == then
+            counted += 1
+    assert counted == 6
+
+
+def test_every_line_is_read():
+    assert not events().damaged
+    assert {each["exercise"] for each in events().events if each["kind"] == "answer"} == {*QUICK, *WHOLE_SONG}
+    wanted = {(class_code.casefold(), learner.casefold()) for learner, class_code in LEARNERS}
+    assert set(events().learners()) == wanted
+    assert sum(each["kind"] == "prediction" for each in events().events) == 8 * len(LEARNERS)
+
+
+@pytest.mark.parametrize("id", QUICK)
+def test_an_answer_is_marked_as_before(id):
+    assert_marked_as_before({id})
+
+
+@pytest.mark.parametrize("lab", sorted({each.lab for each in bank()} - {"12"}))
+@pytest.mark.parametrize(("learner", "class_code"), LEARNERS)
+def test_points_are_counted_as_before(learner, class_code, lab):
+    assert_counted_as_before(learner, class_code, lab)
+
+
+def test_points_of_the_capstone_are_counted_as_before():
+    for learner, class_code in LEARNERS:
+        if learner != WHO_MIXED:
+            assert_counted_as_before(learner, class_code, "12")
+
+
+def test_a_mix_of_the_whole_song_is_marked_as_before():
+    assert_marked_as_before(WHOLE_SONG)
+    assert_counted_as_before(WHO_MIXED, "2C", "12")
