@@ -112,9 +112,7 @@ def page(book: Gradebook, now: datetime | None = None) -> str:
 
 def _to_look_at(book):
     copied = [
-        f"{_name(book, each.who)}: {_said(each.sentence(shown_name(book.names[each.source])))}"
-        + (". Nothing tells who had them first" if each.mutual else "")
-        for each in book.copied
+        f"{_name(book, each.who)}: {_said(each.sentence(shown_name(book.names[each.source])))}" for each in book.copied
     ]
     disagree = [
         f"{_name(book, each.who)}{f', {_said(each.exercise)}' if each.exercise else ''}: {_said(each.sentence)} "

@@ -200,10 +200,7 @@ def _noted(rows, found):
         notes.setdefault((each.who, each.exercise), []).append(each.sentence)
     for each in found.copied:
         for id in each.exercises:
-            notes.setdefault((each.who, id), []).append(f"like the answer of {shown_name(found.names[each.source])}")
-            if each.mutual:
-                other = f"like the answer of {shown_name(found.names[each.who])}"
-                notes.setdefault((each.source, id), []).append(other)
+            notes.setdefault((each.who, id), []).append(f"the answer of {shown_name(found.names[each.source])}")
     return [replace(row, notes=(*row.notes, *dict.fromkeys(notes.get((row.who, row.exercise), ())))) for row in rows]
 
 
