@@ -13,7 +13,7 @@ from school import CLASS, IDS, Reading, Writer, rows_of, run, write_list
 
 from gainlib.exercises import exercise
 from gainlib.exercises.gradebook import gradebook, read_class_list, write_csv
-from gainlib.exercises.gradebook.page import page
+from gainlib.exercises.gradebook.export import page
 
 # ---- damage, doubles, nobody -----------------------------------------------------------------------------------------
 

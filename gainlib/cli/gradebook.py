@@ -221,6 +221,6 @@ def _findings(book):
 
 
 def _line(text):
-    from gainlib.exercises.gradebook.sheet import one_line
+    from gainlib.mix.sheet_csv import one_line
 
     return one_line(text)

@@ -53,7 +53,7 @@ def _chosen(options):
 def _key(exercise, learner, class_code, attempt, width):
     """Return the lines of one exercise."""
     from gainlib.exercises.gradebook.rows import variant_code
-    from gainlib.exercises.gradebook.sheet import one_line
+    from gainlib.mix.sheet_csv import one_line
 
     given = exercise.variant(learner, attempt, class_code)
     who = f"{one_line(learner)}, class {one_line(class_code)}" if class_code.strip() else one_line(learner)

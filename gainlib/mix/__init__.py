@@ -6,8 +6,8 @@
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``,
   ``gain_constraints``, ``verify`` and ``advice`` are its parts, ``moves`` what it is made of.
 - ``chainsfile``: what each stem passes, from a few lines of JSON.
-- ``sheet``: what is taken away from a plan, as data; ``sheet_csv``, ``sheet_html`` and ``sheet_drawing`` put it down,
-  ``sheet_words`` has its sentences.
+- ``sheet``: what is taken away from a plan, as data; ``sheet_csv`` and ``sheet_html`` put it down, the latter with
+  ``templates``; ``sheet_words`` has its sentences.
 - ``export``: staged stems; ``session_subsets`` takes a session apart for them, ``folders`` makes folders whole or not
   at all. ``printed``: what came back from the mixer.
 
