@@ -285,7 +285,7 @@ def test_readings_are_the_meters_of_the_node():
     assert reading.sample_peak_dbfs == pytest.approx(-3, abs=1e-3)
     # A 0 dBFS sine in one channel of two: the channels' powers are averaged, 10·lg ½ = −3.01 dB (handbook).
     assert reading.rms_dbfs == pytest.approx(-3 - 3.0103, abs=1e-3)
-    assert trace.readings(["kick/out"])["kick/out"] is reading
+    assert trace.readings(["kick/out"])["kick/out"] == reading
     assert set(trace.readings()) == set(trace.nodes)
 
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.boxes.device_under_test import DeviceUnderTest
-from gainlib.boxes.node_levels import gauge_of
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import quantity
+from gainlib.meters import levels_of
 from gainlib.processors import Processor
 
-METERS = {"energy": "energy_dbfs", "loudness": "loudness_lufs"}
+METERS = {"energy": ("rms", "rms_dbfs"), "loudness": ("loudness", "loudness_lufs")}
 CLOSE_DB = 0.01
 PASSES = 4
 LOUD_PEAK_DBFS = -1.0
@@ -100,7 +100,8 @@ def matched_output(
 
 
 def _level(samples, audio, by, which):
-    level = getattr(gauge_of(samples, audio.rate_hz, loudness=by == "loudness"), METERS[by])
+    meter, field = METERS[by]
+    level = getattr(levels_of(audio.with_samples(samples), (meter,)), field)
     if level is None or level == -np.inf:
         raise GainlibError(f"{audio.name or 'the material'}: {which} has no {by} to match; it is silent or too short")
     return level

@@ -7,9 +7,8 @@ import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.boxes.device_under_test import DeviceUnderTest
-from gainlib.boxes.node_levels import gauge_of
 from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.meters import active_level
+from gainlib.meters import active_level, levels_of, rms_dbfs
 
 OPEN_DBFS = (-60.0, -40.0, -20.0, 0.0)
 BLOCK_S, HOP_S, ACTIVE_RANGE_DB = 0.1, 0.025, 25.0
@@ -31,7 +30,7 @@ class Material:
         audio = audio.load() if hasattr(audio, "load") else audio
         self._box, self._rate_hz, self.name = box, audio.rate_hz, audio.name
         self.samples = np.asarray(audio.samples, dtype=np.float64)
-        self.level = gauge_of(self.samples, audio.rate_hz)
+        self.level = levels_of(audio.with_samples(self.samples), ("rms", "active"))
         if self.level.silent:
             raise GainlibError(f"{audio.name or 'the material'} is silent; it has no level to drive a box by")
         self._active = active_blocks(self.samples, audio.rate_hz)
@@ -49,7 +48,7 @@ class Material:
         """Return the gain of the energy and the mean gain reduction over the active stretches, both in dB."""
         out = self.out(level_dbfs)
         fed_dbfs = self.level.energy_dbfs + level_dbfs - self.level.active_dbfs
-        return gauge_of(out, self._rate_hz).energy_dbfs - fed_dbfs, self._reduction_db(out, level_dbfs)
+        return rms_dbfs(Audio(out, self._rate_hz)) - fed_dbfs, self._reduction_db(out, level_dbfs)
 
     def reduction_db(self, level_dbfs: float) -> float:
         """Return the mean gain reduction over the active stretches in dB."""

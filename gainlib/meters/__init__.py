@@ -37,11 +37,12 @@ from gainlib.meters.peak import (
     true_peak_dbtp,
     upsample,
 )
-from gainlib.meters.reading import Meter, Reading, measure
+from gainlib.meters.reading import METERS, Meter, NodeMeter, NodeReading, Reading, levels_of, measure
 from gainlib.meters.series import Series
 from gainlib.meters.weighting import KFilter, channel_weights, k_weighted
 
 __all__ = [
+    "METERS",
     "AverageMeter",
     "FlatRunMeter",
     "Interpolator",
@@ -49,6 +50,8 @@ __all__ = [
     "LoudnessMeter",
     "Meter",
     "NeedleMeter",
+    "NodeMeter",
+    "NodeReading",
     "QuasiPeakMeter",
     "Reading",
     "Series",
@@ -61,6 +64,7 @@ __all__ = [
     "integrated_lufs",
     "interpolator",
     "k_weighted",
+    "levels_of",
     "loudness_range_lu",
     "measure",
     "momentary",

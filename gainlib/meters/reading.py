@@ -1,17 +1,43 @@
-"""Every meter of one piece of audio, in one pass."""
+"""Readings: what meters show of one piece of audio or of a node of a session, some of them or all in one pass."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.audio.types import checked_block, checked_run
-from gainlib.levels import ratio_to_db
+from gainlib.errors import GainlibError
+from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import AverageMeter
 from gainlib.meters.loudness import LoudnessMeter
 from gainlib.meters.needle import NeedleMeter
 from gainlib.meters.peak import FlatRunMeter, TruePeakMeter
 from gainlib.meters.series import feed
+
+METERS = {
+    "sample_peak": ("sample_peak_dbfs", "clear_peak_dbfs"),
+    "true_peak": ("true_peak_dbtp",),
+    "rms": ("rms_dbfs", "crest_db"),
+    "active": ("active_dbfs", "activity", "active_crest_db"),
+    "needle": ("hover_vu", "needle_max_vu", "alignment_dbfs"),
+    "loudness": ("loudness_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu"),
+    "dc": ("dc_offset",),
+    "flat_runs": ("flat_runs",),
+    "over": ("over_samples",),
+}
+"""The fields of a reading that each meter fills, by its name."""
+
+ROUNDING_DBFS = -180.0
+_MOVED = (
+    "sample_peak_dbfs",
+    "clear_peak_dbfs",
+    "true_peak_dbtp",
+    "rms_dbfs",
+    "active_dbfs",
+    "hover_vu",
+    "needle_max_vu",
+)
 
 
 @dataclass(frozen=True)
@@ -52,34 +78,178 @@ class Reading:
         Number of flat tops, as clipping leaves them.
     """
 
-    sample_peak_dbfs: float
-    true_peak_dbtp: float
-    rms_dbfs: float
-    active_dbfs: float
-    activity: float
-    crest_db: float | None
-    active_crest_db: float | None
-    hover_vu: float | None
-    needle_max_vu: float
-    loudness_lufs: float | None
-    momentary_max_lufs: float | None
-    short_term_max_lufs: float | None
-    loudness_range_lu: float | None
-    dc_offset: float
-    flat_runs: int
+    sample_peak_dbfs: float | None = None
+    true_peak_dbtp: float | None = None
+    rms_dbfs: float | None = None
+    active_dbfs: float | None = None
+    activity: float | None = None
+    crest_db: float | None = None
+    active_crest_db: float | None = None
+    hover_vu: float | None = None
+    needle_max_vu: float | None = None
+    loudness_lufs: float | None = None
+    momentary_max_lufs: float | None = None
+    short_term_max_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    dc_offset: float | None = None
+    flat_runs: int | None = None
 
 
-class Meter:
-    """All meters over a signal pushed through in blocks, wherever it is cut.
+@dataclass(frozen=True)
+class NodeReading(Reading):
+    """What some meters show at a node; None also where a meter was not asked for.
+
+    Attributes
+    ----------
+    clear_peak_dbfs : float
+        Highest sample of the worst channel, each channel's mean taken off.
+    over_samples : int
+        Samples beyond ±1, all channels counted.
+    alignment_dbfs : float
+        Level of a sine that reads 0 VU.
+    peak_time_s : float or None
+        Where the true peak stands, if that is known.
+    rendered : str
+        Why a remeter had to render; empty otherwise.
+    """
+
+    clear_peak_dbfs: float | None = None
+    over_samples: int | None = None
+    alignment_dbfs: float | None = None
+    peak_time_s: float | None = field(default=None, compare=False)
+    rendered: str = field(default="", compare=False)
+
+    @property
+    def energy_dbfs(self) -> float:
+        """Ungated energy, by which bypasses and balances are matched: the RMS of the whole."""
+        return self.rms_dbfs
+
+    @property
+    def hover_dbfs(self) -> float | None:
+        """Level of the steady sine that would hold the needle where it hovers."""
+        return None if self.hover_vu is None else self.hover_vu + self.alignment_dbfs
+
+    @property
+    def silent(self) -> bool:
+        """Whether there is no active level to set anything by."""
+        return self.active_dbfs == -np.inf
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing at all but what rounding leaves."""
+        return self.rms_dbfs < ROUNDING_DBFS
+
+    def shifted(self, by_db: float) -> "NodeReading":
+        """Return what the same meters show behind a gain; None for loudness, whose absolute gate does not move along.
+
+        Examples
+        --------
+        >>> NodeReading(rms_dbfs=-20.0, dc_offset=0.5).shifted(-6.0).rms_dbfs
+        -26.0
+        """
+        if not by_db:
+            return self
+        moved = {name: getattr(self, name) + by_db for name in _MOVED if getattr(self, name) is not None}
+        offset = None if self.dc_offset is None else self.dc_offset * float(db_to_ratio(by_db))
+        unknown = dict.fromkeys((*METERS["loudness"], *METERS["over"]))
+        return replace(self, **moved, **unknown, dc_offset=offset)
+
+
+class NodeMeter:
+    """Some meters over a signal pushed through in blocks, wherever it is cut.
 
     Parameters
     ----------
-    rate_hz : int
-        Sample rate.
-    channels : int
-        Number of channels, 1 to 8.
+    rate_hz, channels : int
+    meters : iterable of str
+        Names in :data:`METERS`.
     alignment_dbfs : float
         Level of a sine that reads 0 VU.
+
+    Examples
+    --------
+    >>> from gainlib.signals import tone
+    >>> meter = NodeMeter(48000, 1, ("rms", "sample_peak"))
+    >>> for block in tone(997, -20.0, 1.0).blocks(1000):
+    ...     meter.push(block)
+    >>> round(meter.result().rms_dbfs, 2), meter.result().true_peak_dbtp
+    (-20.0, None)
+    """
+
+    def __init__(self, rate_hz: int, channels: int, meters: Iterable[str], alignment_dbfs: float = -18.0):
+        rate_hz, self._channels = checked_run(rate_hz, channels)
+        names = set(known_meters(meters))
+        self._fields = {name for meter in names for name in METERS[meter]}
+        self._alignment_dbfs, self._over = alignment_dbfs, _OverMeter() if "over" in names else None
+        # Whether there is more than an offset is what the needle and flat tops are judged by.
+        self._average = AverageMeter(rate_hz, channels) if names - {"true_peak", "loudness", "over"} else None
+        self._true_peak = TruePeakMeter(rate_hz, channels) if "true_peak" in names else None
+        self._flat_runs = FlatRunMeter(rate_hz, channels) if "flat_runs" in names else None
+        self._needle = NeedleMeter(rate_hz, channels, alignment_dbfs) if "needle" in names else None
+        self._loudness = LoudnessMeter(rate_hz, channels) if "loudness" in names else None
+        several = self._average, self._true_peak, self._flat_runs, self._needle, self._loudness, self._over
+        self._running = [meter for meter in several if meter is not None]
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (frames, channels)."""
+        block = checked_block(block, self._channels)
+        for meter in self._running:
+            meter.push(block)
+
+    def result(self) -> NodeReading:
+        """Return the readings of all so far; at least one frame must have been pushed."""
+        found = self._averages() | self._others()
+        return NodeReading(**{name: value for name, value in found.items() if name in self._fields})
+
+    def _averages(self):
+        if self._average is None:
+            return {}
+        average = self._average.result()
+        found = {
+            "sample_peak_dbfs": ratio_to_db(average.sample_peak),
+            "clear_peak_dbfs": ratio_to_db(average.clear_peak),
+            "rms_dbfs": average.rms_dbfs,
+            "active_dbfs": average.active_dbfs,
+            "activity": average.activity,
+            "crest_db": average.crest_db,
+            "active_crest_db": average.active_crest_db,
+            "dc_offset": average.dc_offset,
+        }
+        if self._needle is not None:
+            hover, highest = self._needle.hover_vu(), self._needle.series().highest
+            found["hover_vu"] = -np.inf if average.silent and hover is not None else hover
+            found |= {"needle_max_vu": -np.inf if highest is None else highest, "alignment_dbfs": self._alignment_dbfs}
+        if self._flat_runs is not None:
+            found["flat_runs"] = 0 if average.silent else self._flat_runs.count()
+        return found
+
+    def _others(self):
+        found = {}
+        if self._true_peak is not None:
+            found["true_peak_dbtp"] = ratio_to_db(self._true_peak.magnitude())
+        if self._over is not None:
+            found["over_samples"] = self._over.count
+        if self._loudness is not None:
+            found |= {
+                "loudness_lufs": self._loudness.integrated_lufs(),
+                "momentary_max_lufs": self._loudness.momentary().highest,
+                "short_term_max_lufs": self._loudness.short_term().highest,
+                "loudness_range_lu": self._loudness.range_lu(),
+            }
+        return found
+
+
+class _OverMeter:
+    def __init__(self):
+        self.count = 0
+
+    def push(self, block):
+        if max(block.max(initial=0.0), -block.min(initial=0.0)) > 1.0:
+            self.count += int(np.count_nonzero(np.abs(block) > 1.0))
+
+
+class Meter(NodeMeter):
+    """All meters of a :class:`Reading` over a signal pushed through in blocks.
 
     Examples
     --------
@@ -92,41 +262,34 @@ class Meter:
     """
 
     def __init__(self, rate_hz: int, channels: int, alignment_dbfs: float = -18.0):
-        rate_hz, self._channels = checked_run(rate_hz, channels)
-        self._average = AverageMeter(rate_hz, channels)
-        self._true_peak = TruePeakMeter(rate_hz, channels)
-        self._flat_runs = FlatRunMeter(rate_hz, channels)
-        self._needle = NeedleMeter(rate_hz, channels, alignment_dbfs)
-        self._loudness = LoudnessMeter(rate_hz, channels)
-
-    def push(self, block: np.ndarray) -> None:
-        """Take a block of shape (frames, channels)."""
-        block = checked_block(block, self._channels)
-        for meter in (self._average, self._true_peak, self._flat_runs, self._needle, self._loudness):
-            meter.push(block)
+        super().__init__(rate_hz, channels, EVERY, alignment_dbfs)
 
     def result(self) -> Reading:
         """Return the readings of all so far; at least one frame must have been pushed."""
-        average = self._average.result()
-        hover, needle_max = self._needle.hover_vu(), self._needle.series().highest
-        short_term = self._loudness.short_term()
-        return Reading(
-            sample_peak_dbfs=ratio_to_db(average.sample_peak),
-            true_peak_dbtp=ratio_to_db(self._true_peak.magnitude()),
-            rms_dbfs=average.rms_dbfs,
-            active_dbfs=average.active_dbfs,
-            activity=average.activity,
-            crest_db=average.crest_db,
-            active_crest_db=average.active_crest_db,
-            hover_vu=-np.inf if average.silent and hover is not None else hover,
-            needle_max_vu=-np.inf if needle_max is None else needle_max,
-            loudness_lufs=self._loudness.integrated_lufs(),
-            momentary_max_lufs=self._loudness.momentary().highest,
-            short_term_max_lufs=short_term.highest,
-            loudness_range_lu=self._loudness.range_lu(),
-            dc_offset=average.dc_offset,
-            flat_runs=0 if average.silent else self._flat_runs.count(),
-        )
+        return every_meter(super().result())
+
+
+EVERY = tuple(name for name in METERS if name != "over")
+"""The meters of a :class:`Reading`."""
+
+
+def every_meter(reading: NodeReading) -> Reading:
+    """Return the fields that a :class:`Reading` has, of one for which all of :data:`EVERY` were asked."""
+    return Reading(**{each.name: getattr(reading, each.name) for each in fields(Reading)})
+
+
+def known_meters(names: Iterable[str]) -> tuple[str, ...]:
+    """Return names of meters, each once; an unknown one is refused."""
+    names = tuple(dict.fromkeys((names,) if isinstance(names, str) else names))
+    unknown = next((name for name in names if name not in METERS), None)
+    if unknown is not None:
+        raise GainlibError(f"there is no meter {unknown!r}; there is {', '.join(map(repr, METERS))}")
+    return names
+
+
+def levels_of(source: Audio, meters: Iterable[str], alignment_dbfs: float = -18.0) -> NodeReading:
+    """Read some meters of an ``Audio`` or an ``AudioFile``, in blocks; see :class:`NodeMeter`."""
+    return feed(NodeMeter(source.rate_hz, source.channels, meters, alignment_dbfs), source).result()
 
 
 def measure(audio: Audio, alignment_dbfs: float = -18.0) -> Reading:

@@ -4,13 +4,13 @@ import contextlib
 import math
 import threading
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
-from gainlib.meters import gated_loudness
+from gainlib.meters import NodeReading, gated_loudness
 from gainlib.meters.loudness import loudness_of_power
 from gainlib.session.cross_products import FINE_IN_COARSE, highest_window
 from gainlib.session.nearby import FEW, factor_and_rest
@@ -22,38 +22,8 @@ _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
 _OF_FILES, _OF_MEMORY = 1 / 40, 0.5  # a new anchor costs about as much as summing this share of all blocks one by one
 
 
-@dataclass(frozen=True)
-class BusReading:
-    """What the meters on the bus show.
-
-    Attributes
-    ----------
-    sample_peak_dbfs, true_peak_dbtp : float
-        The worse channel; −inf for silence.
-    rms_dbfs : float
-        Sine-referred, each channel's mean taken off, mean of the channels' powers.
-    loudness_lufs, momentary_max_lufs, short_term_max_lufs : float or None
-        None where the mix is too short: under 0.4 s, 0.4 s and 3 s.
-    peak_time_s : float or None
-        Where the true peak stands; None for silence and for a rendered reading.
-    rendered : str
-        Why the mix had to be rendered and measured; empty when it had not.
-    """
-
-    sample_peak_dbfs: float
-    true_peak_dbtp: float
-    rms_dbfs: float
-    loudness_lufs: float | None
-    momentary_max_lufs: float | None
-    short_term_max_lufs: float | None
-    peak_time_s: float | None = field(default=None, compare=False)
-    rendered: str = field(default="", compare=False)
-
-    @classmethod
-    def of(cls, reading, rendered: str = "") -> "BusReading":
-        """Return the same meters of a :class:`~gainlib.meters.Reading`."""
-        names = [name for name in cls.__dataclass_fields__ if hasattr(reading, name)]
-        return cls(**{name: getattr(reading, name) for name in names}, rendered=rendered)
+BusReading = NodeReading
+"""What the meters on the bus show: peaks, RMS and loudness, with `peak_time_s` and `rendered`."""
 
 
 class Reader:

@@ -8,20 +8,22 @@ Where a session is not of that kind, it is rendered and measured, and the readin
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.meters import measure
 from gainlib.session import routing
 from gainlib.session.checks import decibels, names, position
 from gainlib.session.instants import Instant, above, worst
 from gainlib.session.prefader import lane_of
 from gainlib.session.reader import BusReading, Reader
 from gainlib.session.routes import bus_routes
-from gainlib.session.strip import ratio
+from gainlib.session.strip import BUS, ratio
 from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed
+
+_METERS = ("sample_peak", "true_peak", "rms", "loudness")
 
 
 class Remeter:
@@ -82,7 +84,7 @@ class Remeter:
         Returns
         -------
         reading : BusReading
-            Equal to measuring the rendered bus.
+            Peaks, RMS and loudness, equal to measuring the rendered bus.
 
         Raises
         ------
@@ -210,7 +212,7 @@ class Remeter:
         for name in solo:
             session = session.with_(name, solo=True)
         trimmed = session.with_("bus", trim_db=session.master.trim_db + master_trim_db)
-        return BusReading.of(measure(trimmed.render().bus), rendered=reason)
+        return replace(trimmed.render().levels([BUS], _METERS)[BUS], rendered=reason)
 
 
 def _all_open(session):

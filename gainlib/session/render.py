@@ -10,14 +10,13 @@ import numpy as np
 
 from gainlib.processors import DCBlock
 from gainlib.session import routing
-from gainlib.session.session import Session
 from gainlib.session.signal_chain import SignalChain, Sum, even, padded, place
 from gainlib.session.strip import BUS, Strip, ratio
 
 BLOCK_FRAMES = 16384
 
 
-def run(session: Session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames: int | None = None):
+def run(session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames: int | None = None):
     """Run a session once and hand out the audio of some nodes.
 
     Parameters
@@ -44,19 +43,20 @@ def run(session: Session, wanted: Iterable[str], block_frames: int = BLOCK_FRAME
     yield from graph.ready()
 
 
-def blocks(session: Session, node: str, block_frames: int = BLOCK_FRAMES, frames: int | None = None):
+def blocks(session, node: str, block_frames: int = BLOCK_FRAMES, frames: int | None = None):
     """Yield the audio of one node in blocks of exactly `block_frames`, the last one excepted; see :func:`run`."""
     return even((block for _, block in run(session, [node], block_frames, frames)), block_frames)
 
 
-def post_blocks(session: Session, name: str, block_frames: int = BLOCK_FRAMES) -> Iterator[np.ndarray]:
+def post_blocks(session, name: str, block_frames: int = BLOCK_FRAMES) -> Iterator[np.ndarray]:
     """Yield a strip's signal ahead of mute and fader in blocks of exactly `block_frames`, the last one excepted.
 
     It equals node "X/post" of a strip that is neither muted nor silenced by another's solo, and has the length of
     the session.
     """
     strip = session.strip(name).with_(mute=False, solo=False, sends=(), to=())
-    return blocks(Session((strip,)), f"{name}/post", block_frames, session.frames)
+    alone = session.with_(strips=(strip,), groups=())
+    return blocks(alone, f"{name}/post", block_frames, session.frames)
 
 
 class _Graph:

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field, replace
 from gainlib.audio import GainlibError
 from gainlib.session import routing
 from gainlib.session.checks import flag, nearest, number, parts
+from gainlib.session.render import BLOCK_FRAMES
 from gainlib.session.strip import BUS, Changeable, Group, Master, Strip
+from gainlib.session.trace import Trace
 
 
 @dataclass(frozen=True)
@@ -153,7 +155,7 @@ class Session(Changeable):
 
     # --------------------------------------------------------------------------------------------- render and files
 
-    def render(self, block_frames: int | None = None):
+    def render(self, block_frames: int | None = None) -> Trace:
         """Return the :class:`~gainlib.session.trace.Trace` of this session: the level at every node.
 
         Parameters
@@ -161,9 +163,6 @@ class Session(Changeable):
         block_frames : int, optional
             Frames in flight at a time; changes speed and memory, not the result.
         """
-        from gainlib.session.render import BLOCK_FRAMES
-        from gainlib.session.trace import Trace
-
         return Trace(self, BLOCK_FRAMES if block_frames is None else block_frames)
 
     def to_json(self, folder=None) -> str:

@@ -10,11 +10,12 @@ Receiver = Callable[[np.ndarray], None]
 class SignalChain:
     """What a block passes on its way through a channel: gains, processors, and taps that look on.
 
-    Build it step by step, then push blocks of shape (n, channels) and flush once.
+    Build it step by step, then push blocks of shape (n, channels) and flush once. What lies behind the last tap is seen
+    by nobody and is not run.
     """
 
     def __init__(self):
-        self._steps = []
+        self._steps, self._seen = [], 0
 
     def gain(self, factor: float) -> None:
         """Scale; gains in a row become one."""
@@ -25,6 +26,7 @@ class SignalChain:
     def tap(self, receiver: Receiver) -> None:
         """Show every block that passes here to `receiver`, which must not change it."""
         self._steps.append(_Tap(receiver))
+        self._seen = len(self._steps)
 
     def process(self, stream) -> None:
         """Send every block through a processor at work."""
@@ -36,12 +38,12 @@ class SignalChain:
 
     def flush(self) -> None:
         """Empty every processor through what follows it."""
-        for index, step in enumerate(self._steps):
+        for index, step in enumerate(self._steps[: self._seen]):
             if not isinstance(step, float | _Tap):
                 self._pass(step.flush(), index + 1)
 
     def _pass(self, block, start):
-        for step in self._steps[start:]:
+        for step in self._steps[start : self._seen]:
             if len(block) == 0:
                 return
             if isinstance(step, float):

@@ -7,7 +7,6 @@ Not a second truth: the same levels as :class:`~gainlib.session.trace.Trace` mea
 from dataclasses import replace
 
 from gainlib.audio import GainlibError
-from gainlib.meters import rms_dbfs
 
 
 class TapLevels:
@@ -42,7 +41,7 @@ class TapLevels:
         owners = {strip.name for strip in session.strips}
         trace = self._flat.render()
         self.nodes = tuple(node for node in trace.nodes if node.partition("/")[0] in owners and "/" in node)
-        self._level = {node: rms_dbfs(audio) for node, audio in trace.audios(self.nodes).items()}
+        self._level = {node: level.rms_dbfs for node, level in trace.levels(self.nodes, ("rms",)).items()}
 
     def read(self, session) -> dict[str, float]:
         """Return the level at every node of the strips, in dBFS RMS; a full-scale sine reads 0.

@@ -1,12 +1,18 @@
-"""The level at every point of every path, and the audio there on demand."""
+"""The level at every point of every path, and the audio there on demand.
+
+This is the only way to the audio and the levels of a session: who wants either asks a trace.
+"""
 
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.session import routing
+from gainlib.meters import METERS, NodeMeter, NodeReading, Reading, levels_of
+from gainlib.meters.reading import EVERY, every_meter, known_meters
+from gainlib.session import render, routing
 from gainlib.session.checks import count, nearest
 from gainlib.session.strip import BUS
 
@@ -58,7 +64,7 @@ class Trace:
         )
         self._block_frames = count(block_frames, "block_frames")
         self._audios: OrderedDict[str, Audio] = OrderedDict()
-        self._readings = {}
+        self._read: dict[tuple[str, float], tuple[set[str], NodeReading]] = {}
 
     @property
     def bus(self) -> Audio:
@@ -88,37 +94,102 @@ class Trace:
 
     def blocks(self, node: str, block_frames: int | None = None) -> Iterator[np.ndarray]:
         """Yield the audio at a node in blocks of exactly `block_frames`, the last one excepted, and keep nothing."""
-        from gainlib.session.render import blocks
-
         self._check(node)
-        size = self._block_frames if block_frames is None else count(block_frames, "block_frames")
-        return blocks(self.session, node, size)
+        return render.blocks(self.session, node, self._size(block_frames))
 
-    def reading(self, node: str, alignment_dbfs: float = -18.0):
+    def pre_fader(self, name: str, block_frames: int | None = None) -> Iterator[np.ndarray]:
+        """Yield what a strip has ahead of mute and fader, in such blocks: node "X/post" of a strip that is heard."""
+        return render.post_blocks(self.session, name, self._size(block_frames))
+
+    def levels(
+        self,
+        nodes: Iterable[str],
+        meters: Iterable[str] | Mapping[str, Iterable[str]],
+        *,
+        alignment_dbfs: float = -18.0,
+        watch: Mapping[str, Callable[[np.ndarray], None]] | None = None,
+    ) -> dict[str, NodeReading]:
+        """Return what some meters show at some nodes, from one run; audio is not kept, readings are.
+
+        Parameters
+        ----------
+        nodes : iterable of str
+        meters : iterable of str, or mapping of str to iterable of str
+            Names of meters (:data:`gainlib.meters.METERS`) for all nodes, or by node. The others' fields are None.
+        alignment_dbfs : float
+            Level of a sine that reads 0 VU.
+        watch : mapping of str to callable, optional
+            Nodes, each with who is shown every block that passes there, in order and of no fixed length; none may
+            change it. They are run whether anything is to be read there or not.
+
+        Returns
+        -------
+        levels : dict of str to NodeReading
+
+        Raises
+        ------
+        GainlibError
+            For an unknown node or meter, with the names there are.
+        """
+        nodes, watch = list(dict.fromkeys(nodes)), dict(watch or {})
+        by_node = {node: known_meters(meters[node] if isinstance(meters, Mapping) else meters) for node in nodes}
+        for node in (*nodes, *watch):
+            self._check(node)
+        missing = {}
+        for node in nodes:
+            done, _ = self._read.get((node, alignment_dbfs), ((), None))
+            if left := [meter for meter in by_node[node] if meter not in done]:
+                missing[node] = left
+        for node in [node for node in missing if node in self._audios and node not in watch]:
+            left = missing.pop(node)
+            self._note(node, alignment_dbfs, left, levels_of(self._audios[node], left, alignment_dbfs))
+        for node, found in self._metered(missing, alignment_dbfs, watch).items():
+            self._note(node, alignment_dbfs, missing[node], found)
+        return {node: self._asked(node, alignment_dbfs, by_node[node]) for node in nodes}
+
+    def reading(self, node: str, alignment_dbfs: float = -18.0) -> Reading:
         """Return every meter at a node (:func:`gainlib.meters.measure`)."""
         return self.readings([node], alignment_dbfs)[node]
 
-    def readings(self, nodes: Iterable[str] | None = None, alignment_dbfs: float = -18.0) -> dict:
-        """Return every meter at several nodes, all of them by default, in as few runs as memory allows."""
-        from gainlib.meters import measure
+    def readings(self, nodes: Iterable[str] | None = None, alignment_dbfs: float = -18.0) -> dict[str, Reading]:
+        """Return every meter at several nodes, all of them by default, from one run."""
+        found = self.levels(self.nodes if nodes is None else nodes, EVERY, alignment_dbfs=alignment_dbfs)
+        return {node: every_meter(reading) for node, reading in found.items()}
 
-        nodes = list(self.nodes if nodes is None else dict.fromkeys(nodes))
-        missing = [node for node in nodes if (node, alignment_dbfs) not in self._readings]
-        at_once = max(1, CACHE_BYTES // (self.frames * 16))
-        for start in range(0, len(missing), at_once):
-            for node, audio in self.audios(missing[start : start + at_once]).items():
-                self._readings[node, alignment_dbfs] = measure(audio, alignment_dbfs)
-        return {node: self._readings[node, alignment_dbfs] for node in nodes}
+    def _size(self, block_frames):
+        return self._block_frames if block_frames is None else count(block_frames, "block_frames")
+
+    def _metered(self, meters, alignment_dbfs, watch):
+        running = {}
+        wanted = dict.fromkeys((*meters, *watch))
+        for node, block in render.run(self.session, wanted, self._block_frames) if wanted else ():
+            if node in watch:
+                watch[node](block)
+            if node in meters:
+                if node not in running:
+                    running[node] = NodeMeter(self.rate_hz, block.shape[1], meters[node], alignment_dbfs)
+                running[node].push(block)
+        return {node: meter.result() for node, meter in running.items()}
+
+    def _note(self, node, alignment_dbfs, meters, found):
+        done, before = self._read.get((node, alignment_dbfs), (set(), NodeReading()))
+        fields = [name for meter in meters for name in METERS[meter]]
+        merged = replace(before, **{name: getattr(found, name) for name in fields})
+        self._read[node, alignment_dbfs] = done | set(meters), merged
+
+    def _asked(self, node, alignment_dbfs, meters):
+        if not meters:
+            return NodeReading()
+        _, found = self._read[node, alignment_dbfs]
+        return NodeReading(**{name: getattr(found, name) for meter in meters for name in METERS[meter]})
 
     def _check(self, node):
         if node not in self.nodes:
             raise GainlibError(f"the session has no node {node!r}; {nearest(node, self.nodes)}")
 
     def _render(self, nodes):
-        from gainlib.session.render import run
-
         arrays, ends = {}, dict.fromkeys(nodes, 0)
-        for node, block in run(self.session, nodes, self._block_frames) if nodes else ():
+        for node, block in render.run(self.session, nodes, self._block_frames) if nodes else ():
             if node not in arrays:
                 arrays[node] = np.empty((self.frames, block.shape[1]))
             arrays[node][ends[node] : ends[node] + len(block)] = block

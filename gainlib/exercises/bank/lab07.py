@@ -195,7 +195,7 @@ THREE_STAGES = Exercise(
             "You made the peaks equal. A stage that bends takes more off the peaks than off the rest, so an equal peak "
             "is a louder sound. Match by energy.",
             active=stages.misleads("peak"),
-            spots=stages.matched_by("peak_dbfs"),
+            spots=stages.matched_by("clear_peak_dbfs"),
         ),
         Slip(
             "matched by active level",

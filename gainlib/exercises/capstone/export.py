@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
-from gainlib.boxes.node_levels import gauge_of
 from gainlib.exercises.capstone import assignment
 from gainlib.levels import ratio_to_db
+from gainlib.meters import levels_of
 from gainlib.mix.export import write_stems
 from gainlib.mix.moves import Plan, Verification
 
@@ -120,7 +120,7 @@ def measured(mix: Path, stems: list[Path]) -> dict:
     for stem in stems:
         part = np.asarray(AudioFile(stem).load().samples, np.float64)
         left[: len(part)] -= part
-    level = gauge_of(samples, file.rate_hz, true_peak=True)
+    level = levels_of(file, ("rms", "true_peak"))
     null_db = float(ratio_to_db(np.linalg.norm(left) / np.linalg.norm(samples)))
     return {
         "bits": int(file.subtype.removeprefix("PCM_")) if file.subtype.startswith("PCM_") else 32,

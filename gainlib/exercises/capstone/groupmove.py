@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from functools import cache
 
-from gainlib.boxes.node_levels import levels_at
 from gainlib.demo import demo_session
 from gainlib.demo.chains import DRUMS
 
@@ -42,6 +41,6 @@ def drums_moved(by_db: float) -> Moved:
     """
     session = demo_session(1, True, "rough", chains=True)
     moved = session.with_faders({name: session.strip(name).fader_db + by_db for name in DRUMS})
-    before, after = (levels_at(each, _NODES) for each in (session, moved))
+    before, after = (each.render().levels(_NODES, ("rms",)) for each in (session, moved))
     taken = [each[_NODES[0]].energy_dbfs - each[_NODES[1]].energy_dbfs for each in (after, before)]
     return Moved(after[_NODES[2]].energy_dbfs - before[_NODES[2]].energy_dbfs, *taken)

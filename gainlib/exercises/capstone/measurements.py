@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainlib.boxes.node_levels import Level, NodeMeter
 from gainlib.exercises.capstone import assignment
 from gainlib.levels import ratio_to_db
+from gainlib.meters import NodeReading
 from gainlib.session import Session
-from gainlib.session.render import run
 from gainlib.session.strip import BUS
 
 STEPS_24 = 2.0**23
+METERS = ("sample_peak", "rms", "active")
 _KEPT = 256
 
 
@@ -30,10 +30,8 @@ class Figures:
 
     Attributes
     ----------
-    levels : dict of str to Level
-        By node; the bus has true peak and loudness too.
-    over_samples : int
-        Samples of the bus beyond full scale, both channels counted.
+    levels : dict of str to NodeReading
+        By node; the bus has true peak, loudness and samples beyond full scale too.
     null_db : float
         What is left when the parts of the mix, as files of 24 bit, are subtracted from the mix as one.
     loudest_part : str
@@ -42,16 +40,20 @@ class Figures:
         That peak.
     """
 
-    levels: dict[str, Level]
-    over_samples: int
+    levels: dict[str, NodeReading]
     null_db: float
     loudest_part: str
     part_peak_dbfs: float
 
     @property
-    def bus(self) -> Level:
+    def bus(self) -> NodeReading:
         """Levels of the bus."""
         return self.levels[BUS]
+
+    @property
+    def over_samples(self) -> int:
+        """Samples of the bus beyond full scale, both channels counted."""
+        return self.bus.over_samples
 
     def energy(self, node: str) -> float:
         """Return the ungated energy at a node, sine-referred."""
@@ -128,34 +130,36 @@ def measured(session: Session, told: Callable[[float], None] | None = None) -> F
     -------
     Figures
     """
-    nodes, parts = nodes_of(session), parts_of(session)
-    gauges: dict[str, NodeMeter] = {}
-    left, mix = np.zeros((session.frames, 2)), np.zeros((session.frames, 2))
-    done, peaks, over = dict.fromkeys((*parts, BUS), 0), dict.fromkeys(parts, 0.0), 0
-    for node, block in run(session, nodes):
-        if node not in gauges:
-            more = {"true_peak": node == BUS, "loudness": node == BUS}
-            gauges[node] = NodeMeter(session.rate_hz, block.shape[1], **more)
-        gauges[node].push(block)
-        if node in done:
-            place = slice(done[node], done[node] + len(block))
-            done[node] = place.stop
-            if node == BUS:
-                over += int((np.abs(block) > 1.0).sum())
-                mix[place] = in_24_bit(block)
-                if told:
-                    told(place.stop / session.frames)
-            else:
-                peaks[node] = max(peaks[node], float(np.abs(block).max(initial=0.0)))
-                left[place] += in_24_bit(block)
-    loudest = max(parts, key=peaks.get)
+    parts = parts_of(session)
+    bus, left = np.zeros((2, session.frames, 2))
+    mix, stems = _As24Bit(bus), {node: _As24Bit(left) for node in parts}
+
+    def of_bus(block):
+        mix.add(block)
+        if told:
+            told(mix.done / session.frames)
+
+    meters = dict.fromkeys(nodes_of(session), METERS) | {BUS: (*METERS, "true_peak", "loudness", "over")}
+    levels = session.render().levels(meters, meters, watch={BUS: of_bus, **{node: stems[node].add for node in parts}})
+    loudest = max(parts, key=lambda node: stems[node].peak)
     return Figures(
-        levels={node: gauge.result() for node, gauge in gauges.items()},
-        over_samples=over,
-        null_db=_null_db(mix, left),
+        levels=levels,
+        null_db=_null_db(bus, left),
         loudest_part=loudest.removesuffix("/out"),
-        part_peak_dbfs=float(ratio_to_db(peaks[loudest])),
+        part_peak_dbfs=float(ratio_to_db(stems[loudest].peak)),
     )
+
+
+class _As24Bit:
+    """What passes a node, as a file of 24 bit holds it, added to a sum."""
+
+    def __init__(self, total):
+        self.done, self.peak, self._total = 0, 0.0, total
+
+    def add(self, block):
+        self._total[self.done : self.done + len(block)] += in_24_bit(block)
+        self.done += len(block)
+        self.peak = max(self.peak, float(np.abs(block).max(initial=0.0)))
 
 
 def in_24_bit(block: np.ndarray) -> np.ndarray:

@@ -42,7 +42,7 @@ def wanted_shift_db(level, reference_dbfs: float) -> tuple[float, bool]:
 
     Parameters
     ----------
-    level : Level
+    level : NodeReading
         At its input.
     reference_dbfs : float
         What it is built for.
@@ -53,14 +53,16 @@ def wanted_shift_db(level, reference_dbfs: float) -> tuple[float, bool]:
         The smaller of reference minus average, and highest peak allowed minus peak.
     by_peaks : bool
     """
-    by_average, by_peak = reference_dbfs - level.active_dbfs, PEAK_MAX_DBFS - level.peak_dbfs
+    by_average, by_peak = reference_dbfs - level.active_dbfs, PEAK_MAX_DBFS - level.clear_peak_dbfs
     return min(by_average, by_peak), by_peak < by_average - _BINDS_DB
 
 
 def fed(name: str, level, processor) -> Found:
     """Return how a box is fed."""
     shift, by_peaks = wanted_shift_db(level, processor.reference_dbfs)
-    shown, centre = (level.peak_dbfs, PEAK_MAX_DBFS) if by_peaks else (level.active_dbfs, processor.reference_dbfs)
+    shown, centre = (
+        (level.clear_peak_dbfs, PEAK_MAX_DBFS) if by_peaks else (level.active_dbfs, processor.reference_dbfs)
+    )
     what = "peaks at its input" if by_peaks else "active level at its input"
     said = f"{name}: {what} {quantity(shown, 'dBFS', 1)}, wanted {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB"
     said += " (the peaks bind, not the average)" if by_peaks else ""

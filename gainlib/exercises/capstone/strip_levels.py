@@ -3,16 +3,17 @@
 The same levels as a render of the whole session has at these nodes; a strip alone takes a tenth of the time.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
-from gainlib.boxes.node_levels import Level, levels_at
 from gainlib.exercises.capstone import assignment, staged
 from gainlib.exercises.controls import applied
+from gainlib.meters import NodeReading
 from gainlib.processors import Processor
 from gainlib.session import Session
 
 LINE_UP_DBFS = -18.0
+METERS = ("sample_peak", "rms", "active")
 _KEPT = 512
 
 
@@ -26,7 +27,7 @@ class BoxState:
         What it is called here.
     built_for_dbfs : float
         What its maker built it for; for a box that does not care, the usual line-up level.
-    into : Level
+    into : NodeReading
         At its input.
     bypass_dbfs, active_dbfs : float
         Energy ahead of it and behind it.
@@ -34,7 +35,7 @@ class BoxState:
 
     name: str
     built_for_dbfs: float
-    into: Level
+    into: NodeReading
     bypass_dbfs: float
     active_dbfs: float
 
@@ -61,7 +62,7 @@ def points(session: Session, name: str) -> tuple[str, ...]:
     return (f"{name}/source", f"{name}/trim", *around, f"{name}/post")
 
 
-def levels(seed: int, name: str, fields: dict) -> dict[str, Level]:
+def levels(seed: int, name: str, fields: dict) -> dict[str, NodeReading]:
     """Return the levels along a strip.
 
     Parameters
@@ -75,13 +76,13 @@ def levels(seed: int, name: str, fields: dict) -> dict[str, Level]:
 
     Returns
     -------
-    dict of str to Level
+    dict of str to NodeReading
         By node.
     """
     ahead = {key: value for key, value in fields.items() if key == "trim_db" or key.startswith("insert ")}
     found = dict(_measured(seed, name, tuple(sorted(ahead.items()))))
     post = f"{name}/post"
-    return {**found, post: shifted(found[post], fields["post_trim_db"])}
+    return {**found, post: found[post].shifted(fields["post_trim_db"])}
 
 
 @lru_cache(maxsize=_KEPT)
@@ -89,7 +90,7 @@ def _measured(seed, name, ahead):
     session = assignment.session_of(seed)
     placed = applied(session, {name: {**dict(ahead), "post_trim_db": 0.0}})
     strip = placed.strip(name).with_(sends=(), to=())
-    return tuple(levels_at(Session((strip,)), points(session, name)).items())
+    return tuple(Session((strip,)).render().levels(points(session, name), METERS).items())
 
 
 def moved_db(seed: int, name: str, was: dict, now: dict) -> float:
@@ -114,12 +115,12 @@ def moved_db(seed: int, name: str, was: dict, now: dict) -> float:
     return after - before
 
 
-def guessed(measured: dict[str, Level], was: dict, now: dict, name: str) -> dict[str, Level]:
+def guessed(measured: dict[str, NodeReading], was: dict, now: dict, name: str) -> dict[str, NodeReading]:
     """Return levels while a hand moves: what was measured, shifted as if every box passed on what it gets.
 
     Parameters
     ----------
-    measured : dict of str to Level
+    measured : dict of str to NodeReading
         Along the strip, from its stem, as it was measured last.
     was, now : dict
         Its controls then and now.
@@ -128,14 +129,14 @@ def guessed(measured: dict[str, Level], was: dict, now: dict, name: str) -> dict
 
     Returns
     -------
-    dict of str to Level
+    dict of str to NodeReading
     """
     total, found = 0.0, {}
     for node, level in measured.items():
         control = _control_at(node.removeprefix(f"{name}/"))
         if control in now:  # a group has no gains around its box
             total += now[control] - was[control]
-        found[node] = shifted(level, total)
+        found[node] = level.shifted(total)
     return found
 
 
@@ -148,13 +149,7 @@ def _control_at(point):
     return None
 
 
-def shifted(level: Level, by_db: float) -> Level:
-    """Return levels behind a gain."""
-    names = ("energy_dbfs", "active_dbfs", "peak_dbfs")
-    return replace(level, **{name: getattr(level, name) + by_db for name in names}) if by_db else level
-
-
-def boxes_of(seed: int, name: str, along: dict[str, Level]) -> list[BoxState]:
+def boxes_of(seed: int, name: str, along: dict[str, NodeReading]) -> list[BoxState]:
     """Return the boxes of a strip as they are fed.
 
     Parameters
@@ -163,7 +158,7 @@ def boxes_of(seed: int, name: str, along: dict[str, Level]) -> list[BoxState]:
         Number of the session.
     name : str
         Of the strip.
-    along : dict of str to Level
+    along : dict of str to NodeReading
         Levels along it.
 
     Returns

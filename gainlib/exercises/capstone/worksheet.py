@@ -29,7 +29,7 @@ METERS = {
 UNITS = {"active": "dBFS", "peak": "dBFS", "rms": "dBFS", "true peak": "dBTP", "loudness": "LUFS"}
 _FIELDS = {
     "active": "active_dbfs",
-    "peak": "peak_dbfs",
+    "peak": "clear_peak_dbfs",
     "rms": "energy_dbfs",
     "true peak": "true_peak_dbtp",
     "loudness": "loudness_lufs",

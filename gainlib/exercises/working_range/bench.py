@@ -4,18 +4,18 @@ While the hand moves, an excerpt of eight seconds goes through the box; what a g
 bypass is what the trim has made of the stem: only the box and its output gain are switched.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.drive import DriveCurve, drive_curve
-from gainlib.boxes.node_levels import Level, gauge_of
 from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.working_range.spectra import spectrum_db
 from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters import NodeReading, levels_of
 from gainlib.processors import AsymmetricSaturation, Filter, Processor, Saturation, Tape
 
 STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
@@ -68,7 +68,7 @@ class Source:
         float64.
     rate_hz : int
         Sample rate.
-    level : Level
+    level : NodeReading
         With the needle.
     magnitudes_db : array
         Sorted levels of all samples, for the histogram.
@@ -80,7 +80,7 @@ class Source:
 
     samples: np.ndarray
     rate_hz: int
-    level: Level
+    level: NodeReading
     magnitudes_db: np.ndarray
     spectrum_db: np.ndarray
     centre: int
@@ -94,7 +94,7 @@ class Measurement:
     ----------
     setting : Setting
         What was set.
-    fed : Level
+    fed : NodeReading
         At the input of the box, needle included.
     gain_db : float
         What the box itself does to the energy.
@@ -113,7 +113,7 @@ class Measurement:
     """
 
     setting: Setting
-    fed: Level
+    fed: NodeReading
     gain_db: float
     out_db: float
     difference_db: float
@@ -142,7 +142,7 @@ def excerpt(stem: str) -> Audio:
 def source(stem: str) -> Source:
     """Return a stem's excerpt with what is measured on it once."""
     audio = excerpt(stem)
-    level = gauge_of(audio.samples, audio.rate_hz, needle=True)
+    level = levels_of(audio, ("sample_peak", "rms", "active", "needle"))
     magnitudes = np.sort(ratio_to_db(np.abs(audio.samples[:, 0])))
     centre = int(np.argmax(np.abs(audio.samples[:, 0])))
     return Source(audio.samples, audio.rate_hz, level, magnitudes, spectrum_db(audio.samples[:, 0]), centre)
@@ -195,7 +195,7 @@ def see(setting: Setting) -> Measurement:
     shown = float(db_to_ratio(out_db)) * scale
     return Measurement(
         setting=setting,
-        fed=shifted(own.level, setting.trim_db),
+        fed=own.level.shifted(setting.trim_db),
         gain_db=gain,
         out_db=out_db,
         difference_db=gain + out_db,
@@ -239,24 +239,6 @@ def heard(setting: Setting) -> tuple[Audio, Audio]:
     ratios = db_to_ratio(setting.trim_db), db_to_ratio(seen.out_db)
     sounds = own.samples * ratios[0], active(setting.stem, setting.box, setting.trim_db) * ratios[1]
     return tuple(Audio(each.astype(np.float32), own.rate_hz) for each in sounds)
-
-
-def shifted(level: Level, by_db: float) -> Level:
-    """Return levels behind a gain.
-
-    Parameters
-    ----------
-    level : Level
-        Ahead of it, with the needle.
-    by_db : float
-        The gain.
-
-    Returns
-    -------
-    Level
-    """
-    names = ("energy_dbfs", "active_dbfs", "hover_dbfs", "peak_dbfs")
-    return replace(level, **{name: getattr(level, name) + by_db for name in names})
 
 
 def energy_dbfs(samples: np.ndarray) -> float:

@@ -5,7 +5,6 @@ from functools import cache, lru_cache
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.boxes.node_levels import Level, levels_at
 from gainlib.exercises.controls import answer_from, applied, controls_of
 from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.model import Probes
@@ -13,6 +12,7 @@ from gainlib.exercises.practical import Control
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters import NodeReading
 from gainlib.meters.average import averages
 from gainlib.processors import AsymmetricSaturation, Processor, Saturation, Tape
 from gainlib.session import Insert, ReferencedAudio, Session, Strip, register_source
@@ -132,9 +132,9 @@ NODES = (SOURCE, AHEAD[0], *(node for pair in zip(INTO, OUT_OF, strict=True) for
 
 
 @lru_cache(maxsize=_RENDERED)
-def levels(session: Session) -> dict[str, Level]:
+def levels(session: Session) -> dict[str, NodeReading]:
     """Render a chain and return the levels along it, by node."""
-    return levels_at(session, NODES)
+    return session.render().levels(NODES, ("sample_peak", "rms", "active"))
 
 
 def _of(answer, given):
@@ -226,7 +226,7 @@ def matched_by(level: str):
 
     Parameters
     ----------
-    level : {"peak_dbfs", "active_dbfs"}
+    level : {"clear_peak_dbfs", "active_dbfs"}
         What agrees.
 
     Returns

@@ -6,10 +6,10 @@ import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.boxes.matching import Match, matched_output
-from gainlib.boxes.node_levels import Level, gauge_of
 from gainlib.demo.recordings import recorded
 from gainlib.exercises.working_range.bench import box_called
 from gainlib.levels import db_to_ratio
+from gainlib.meters import NodeReading, levels_of
 
 
 def whole(stem: str) -> Audio:
@@ -19,7 +19,7 @@ def whole(stem: str) -> Audio:
 
 
 @lru_cache(maxsize=32)
-def match_whole(stem: str, box: str, trim_db: float) -> tuple[Level, Match]:
+def match_whole(stem: str, box: str, trim_db: float) -> tuple[NodeReading, Match]:
     """Return levels at the box's input, and the match, over the whole stem.
 
     Parameters
@@ -31,11 +31,11 @@ def match_whole(stem: str, box: str, trim_db: float) -> tuple[Level, Match]:
 
     Returns
     -------
-    fed : Level
+    fed : NodeReading
         With the needle.
     match : gainlib.boxes.matching.Match
         By energy.
     """
     audio = whole(stem)
     fed = audio.with_samples(audio.samples * db_to_ratio(trim_db))
-    return gauge_of(fed.samples, fed.rate_hz, needle=True), matched_output(box_called(box), fed)
+    return levels_of(fed, ("sample_peak", "rms", "active", "needle")), matched_output(box_called(box), fed)

@@ -98,7 +98,7 @@ def meter_rows(seen: bench.Measurement) -> tuple[list[float], list[str]]:
     texts : list of str
     """
     fed = seen.fed
-    levels = [fed.hover_dbfs, fed.active_dbfs, fed.peak_dbfs, seen.peak_dbfs]
+    levels = [fed.hover_dbfs, fed.active_dbfs, fed.clear_peak_dbfs, seen.peak_dbfs]
     texts = [
         f"{number_text(fed.hover_dbfs + 18.0, sign=True)} VU",
         *(level_text(level, "dBFS") for level in levels[1:]),
@@ -156,7 +156,7 @@ def told_of_all(setting: Setting, result) -> str:
     fed, match = result
     said = (
         f"The whole stem, 40 s: active level {level_text(fed.active_dbfs, 'dBFS')}, peak "
-        f"{level_text(fed.peak_dbfs, 'dBFS')} at the box. Matched bypass: output gain "
+        f"{level_text(fed.clear_peak_dbfs, 'dBFS')} at the box. Matched bypass: output gain "
         f"**{level_text(match.out_db, digits=2)}**, then its peaks reach {level_text(match.peak_dbfs, 'dBFS')}."
     )
     return f"{said} {match.warning}" if match.warning else said

@@ -135,7 +135,7 @@ class StripPicture:
     def update(self, levels: dict) -> None:
         """Show other levels, by node."""
         shown = [levels[node] for node in self.nodes]
-        averages, peaks = [each.active_dbfs for each in shown], [each.peak_dbfs for each in shown]
+        averages, peaks = [each.active_dbfs for each in shown], [each.clear_peak_dbfs for each in shown]
         self._diagram.update(averages, peaks, reference_db=self._wanted)
         self.live.refresh()
 

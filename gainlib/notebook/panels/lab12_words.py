@@ -78,7 +78,7 @@ def strip_table(name: str, nodes, levels: dict, boxes: list[BoxState]) -> Table:
                 built = level_text(box.built_for_dbfs, "", 0).strip()
             elif box:
                 bypass = number_text(box.difference_db, 2, True)
-        shown = (level.active_dbfs, level.peak_dbfs, level.energy_dbfs)
+        shown = (level.active_dbfs, level.clear_peak_dbfs, level.energy_dbfs)
         rows.append((place_along(node), *(number_text(each) for each in shown), built, bypass))
     heads = (
         "point",
@@ -149,7 +149,7 @@ def mix_table(mix: MixRead) -> Table:
     bus = mix.figures.bus
     rows = [
         ("bus, true peak", level_text(bus.true_peak_dbtp, "dBTP", 2), "−6.5 to −6.0 dBTP"),
-        ("bus, sample peak", level_text(bus.peak_dbfs, "dBFS"), "below 0 dBFS"),
+        ("bus, sample peak", level_text(bus.clear_peak_dbfs, "dBFS"), "below 0 dBFS"),
         ("bus, RMS", level_text(bus.energy_dbfs, "dBFS"), NONE),
         ("bus, loudness", level_text(bus.loudness_lufs, "LUFS"), NONE),
         ("the mix as a whole has moved by", level_text(mix.common_db, digits=2), "as you need it"),

@@ -53,7 +53,7 @@ class ThreeStagesPanel(TrimmedPanel):
         wanted = dict(zip(stages.INTO, self._given["references"], strict=True))
         self._diagram.update(
             [levels[node].active_dbfs for node in stages.NODES],
-            [levels[node].peak_dbfs for node in stages.NODES],
+            [levels[node].clear_peak_dbfs for node in stages.NODES],
             reference_db=[wanted.get(node) for node in stages.NODES],
         )
 
