@@ -288,7 +288,22 @@ def known_meters(names: Iterable[str]) -> tuple[str, ...]:
 
 
 def levels_of(source: Audio, meters: Iterable[str], alignment_dbfs: float = -18.0) -> NodeReading:
-    """Read some meters of an ``Audio`` or an ``AudioFile``, in blocks; see :class:`NodeMeter`."""
+    """Read some meters of `source`.
+
+    Parameters
+    ----------
+    source : Audio or AudioFile
+        What is measured; a file is read once, in blocks.
+    meters : iterable of str
+        Names in :data:`METERS`.
+    alignment_dbfs : float
+        Level of a sine that reads 0 VU.
+
+    Returns
+    -------
+    NodeReading
+        None for meters that were not asked.
+    """
     return feed(NodeMeter(source.rate_hz, source.channels, meters, alignment_dbfs), source).result()
 
 
