@@ -77,6 +77,8 @@ class Faders(anywidget.AnyWidget):
         What the group is called by a screen reader.
     line_up : bool
         Whether to keep the room of mute and solo free, so that the travel stands in line with faders that have them.
+    colors : sequence of str
+        A colour for each row, that of the plots; none if left out.
 
     Attributes
     ----------
@@ -125,6 +127,7 @@ class Faders(anywidget.AnyWidget):
     label = traitlets.Unicode("Faders").tag(sync=True)
     line_up = traitlets.Bool(False).tag(sync=True)
     law = traitlets.Dict().tag(sync=True)
+    colors = traitlets.List(traitlets.Unicode()).tag(sync=True)
 
     def __init__(
         self,
@@ -136,6 +139,7 @@ class Faders(anywidget.AnyWidget):
         scale="db",
         label="Faders",
         line_up=False,
+        colors=(),
     ):
         if law is None:
             from gainlib.session import FaderLaw
@@ -155,6 +159,7 @@ class Faders(anywidget.AnyWidget):
             label=label,
             line_up=line_up,
             law=asdict(law),
+            colors=list(colors),
         )
         self._past = [self._state()]
         self.observe(self._let_go, "gesture")

@@ -22,7 +22,10 @@ from matplotlib.figure import Figure
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, png
+from gainlib.notebook.figures.axes import DPI
 from gainlib.words import Table
+
+MOST_DENSITY = 3.0
 
 
 class Drawing(Protocol):
@@ -52,6 +55,10 @@ class Picture(anywidget.AnyWidget):
         Shown under the picture.
     tables : list of dict
         One ``Table.as_dict()`` for every table under the picture.
+    compact : bool
+        Whether the sentence is folded away with the tables.
+    density : float
+        Pixels of the screen to a pixel of the page, as the browser tells.
     """
 
     _esm = assets.module("picture")
@@ -62,6 +69,8 @@ class Picture(anywidget.AnyWidget):
     alt = traitlets.Unicode("").tag(sync=True)
     sentence = traitlets.Unicode("").tag(sync=True)
     tables = traitlets.List().tag(sync=True)
+    compact = traitlets.Bool(False).tag(sync=True)
+    density = traitlets.Float(1.0).tag(sync=True)
 
 
 class TableView(anywidget.AnyWidget):
@@ -107,6 +116,8 @@ class LiveFigure:
         ``() -> str``; replaces the sentences of the drawings.
     table : callable, optional
         ``() -> Table``; replaces the tables of the drawings.
+    compact : bool
+        Whether the sentence is folded away with the tables.
 
     Attributes
     ----------
@@ -139,6 +150,7 @@ class LiveFigure:
         title: str,
         sentence: Callable[[], str] | None = None,
         table: Callable[[], Table] | None = None,
+        compact: bool = False,
     ):
         if not title:
             raise GainlibError("a picture needs a title: its text alternative begins with it")
@@ -154,9 +166,11 @@ class LiveFigure:
         if not isinstance(fig.canvas, FigureCanvasAgg):
             FigureCanvasAgg(fig)
         width, height = (round(float(v)) for v in fig.bbox.size)
-        self.widget = Picture(width_px=width, height_px=height)
+        self.widget = Picture(width_px=width, height_px=height, compact=compact)
+        self._backgrounds = {}
         self.redraw()
         self.settle()
+        self.widget.observe(lambda _change: self._sharpen(), "density")
 
     def _take(self, drawing):
         if isinstance(drawing, Artist):
@@ -173,21 +187,35 @@ class LiveFigure:
     def redraw(self) -> None:
         """Draw everything anew; needed when axes, ticks or labels have changed."""
         with self._drawing:
-            self.fig.canvas.draw()
-            self._background = self.fig.canvas.copy_from_bbox(self.fig.bbox)
+            self._backgrounds.clear()
             self.refresh()
 
     def refresh(self) -> None:
         """Draw the artists that change over the stored background and send the picture."""
+        self._send(1.0)
+
+    def _send(self, density):
         canvas = self.fig.canvas
         with self._drawing:
-            canvas.restore_region(self._background)
+            if self.fig.dpi != DPI * density:
+                self.fig.set_dpi(DPI * density)
+            if density not in self._backgrounds:
+                canvas.draw()
+                self._backgrounds[density] = canvas.copy_from_bbox(self.fig.bbox)
+            canvas.restore_region(self._backgrounds[density])
             for artist in self.artists:
                 self.fig.draw_artist(artist)
             self.widget.png = png.encode(np.asarray(canvas.buffer_rgba()))
 
+    def _sharpen(self):
+        """Draw as finely as the screen shows; only at rest, since four times the pixels take as much longer."""
+        density = min(max(round(2 * self.widget.density) / 2, 1.0), MOST_DENSITY)
+        if density > 1.0:
+            self._send(density)
+
     def settle(self) -> None:
-        """Renew the sentence, the text alternative and the table; call it when the hand lets go."""
+        """Renew picture, sentence, text alternative and table; call it when the hand lets go."""
+        self._sharpen()
         words = self._sentence() if self._sentence else " ".join(d.sentence() for d in self._drawings)
         tables = [self._table()] if self._table else [t for d in self._drawings if (t := d.table()) is not None]
         with self.widget.hold_sync():

@@ -1,7 +1,9 @@
 """The sheets around a lab's experiment: heading, cautions, score, and the page to take away."""
 
 import html
+import json
 from functools import cache
+from pathlib import Path
 
 import ipywidgets as widgets
 
@@ -133,12 +135,12 @@ class ScoreSheet(Panel):
 
 
 class TakeAway(Panel):
-    """One page to keep, with the standards it rests on and the learner's points; saved for printing on request.
+    """A button that saves the page to take away for printing: the text of the notebook, and the learner's points.
 
     Parameters
     ----------
     learner : LearnerSession
-    page : gainlib.notebook.panels.page.Page
+    page : gainlib.exercises.lab.Lab
     """
 
     def __init__(self, learner, page):
@@ -149,18 +151,9 @@ class TakeAway(Panel):
             layout={"width": "auto"},
         )
         self._said = LiveRegion()
-        sheet = widgets.HTML(self._body()).add_class("gl-page")
-        super().__init__(sheet, widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
+        super().__init__(widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
         self.add_class("gl-form")
         self.save.on_click(self.guarded(lambda _button: self.write()))
-
-    def _body(self):
-        page = self._page
-        cites = "".join(f"<li>{html.escape(each)}</li>" for each in page.cites)
-        return (
-            f"<h2>Lab {self._learner.lab} · {html.escape(page.title)}</h2><p><b>{html.escape(page.question)}</b></p>"
-            f"{html_of(page.takeaway)}<h3>Where it stands</h3><ul>{cites}</ul>"
-        )
 
     def write(self):
         """Write the page beside the record and say where it is.
@@ -169,17 +162,17 @@ class TakeAway(Panel):
         -------
         pathlib.Path
         """
-        path = self._learner.folder / f"lab-{self._learner.lab}-page.html"
-        tally = self._learner.tally()
-        own = (
-            f"<p>{html.escape(self._learner.name)}: {points_text(round(tally.points, 2))} of "
-            f"{points_text(tally.max_points)} points</p>"
-        )
+        learner, page = self._learner, self._page
+        path = learner.folder / f"lab-{learner.lab}-page.html"
+        tally = learner.tally()
+        points = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)} points"
         text = (
-            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {self._learner.lab}</title>'
+            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {learner.lab}</title>'
             f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
-            "font: 14px/1.4 sans-serif; }</style>"
-            f'<body><div class="gl-form"><div class="gl-page">{self._body()}{own}</div></div></body></html>'
+            f'font: 14px/1.4 sans-serif; }}</style><body><div class="gl-form"><div class="gl-page">'
+            f"<h1>Lab {learner.lab} · {html.escape(page.title)}</h1><p><b>{html.escape(page.question)}</b></p>"
+            f"{html_of(takeaway_text(learner.lab))}<p>{html.escape(learner.name)}: {points}</p>"
+            "</div></div></body></html>"
         )
         try:
             path.write_text(text, encoding="utf-8")
@@ -189,6 +182,22 @@ class TakeAway(Panel):
             ) from None
         self._said.say("note", "Saved", f"{path}. Open it in a browser and print it.")
         return path
+
+
+def takeaway_text(lab: str) -> str:
+    """Return the Markdown of a lab's page to take away, as it stands in its notebook.
+
+    Raises
+    ------
+    GainlibError
+        Where the notebook, or that cell of it, is gone.
+    """
+    for folder in (Path.cwd(), Path(__file__).parents[2] / "labs"):
+        for path in sorted(folder.glob(f"{lab}-*.ipynb")):
+            for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+                if cell.get("id") == f"{lab}-takeaway-text":
+                    return "".join(cell["source"])
+    raise GainlibError(f"lab {lab} has no notebook with a page to take away; restore the labs as they came")
 
 
 @cache

@@ -75,6 +75,30 @@ def db_axis(axes: Axes, low_db: float, high_db: float, step_db: float = 6, label
     axis.set_label_text(label, fontsize=LABEL_PT, fontfamily=FONT, color=INK)
 
 
+class ThresholdLine:
+    """A threshold across a level scale: a dotted line with its name, none where there is no threshold.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+        Where to draw.
+    which : {"x", "y"}
+        Along which axis the level is read.
+    """
+
+    def __init__(self, axes: Axes, which: str = "y"):
+        self._which = which
+        draw = axes.axhline if which == "y" else axes.axvline
+        self._line = draw(0, color=INK, linewidth=1.8, linestyle=(0, (1, 1.5)), zorder=3.5, visible=False)
+        self.artists = [self._line]
+
+    def update(self, level_dbfs: float | None) -> None:
+        """Move the line, or hide it."""
+        self._line.set_visible(level_dbfs is not None)
+        if level_dbfs is not None:
+            (self._line.set_ydata if self._which == "y" else self._line.set_xdata)([level_dbfs, level_dbfs])
+
+
 def full_scale_axis(axes: Axes, limit: float = 2.0, label: str = "sample value (full scale = 1)"):
     """Scale the upright axis in sample values and mark full scale at +1 and −1 with dashed lines."""
     axes.set_ylim(-limit, limit)

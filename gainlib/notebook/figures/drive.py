@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
+from gainlib.notebook.figures.axes import Boxes, ThresholdLine, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import GREEN, INK, SKY, line
 from gainlib.notebook.figures.spectrum import Spectrum, WavePair
 from gainlib.notebook.figures.travel import HERE, words
@@ -54,9 +54,10 @@ class TransferCurve:
         look = line(0)
         (self._curve,) = axes.plot([], [], color=look.color, linestyle=look.linestyle, linewidth=2, zorder=3)
         (self._mark,) = axes.plot([], [], **HERE)
-        self.artists = [self._bars, self._curve, self._mark]
+        self._threshold = ThresholdLine(axes, "x")
+        self.artists = [self._bars, self._curve, self._mark, *self._threshold.artists]
 
-    def update(self, level_in_dbfs, level_out_dbfs, percent, here=None) -> None:
+    def update(self, level_in_dbfs, level_out_dbfs, percent, here=None, threshold_dbfs=None) -> None:
         """Show another curve or stem.
 
         Parameters
@@ -67,7 +68,10 @@ class TransferCurve:
             How often the stem is at that level at the box's input.
         here : (float, float), optional
             Average in and out.
+        threshold_dbfs : float, optional
+            Drawn as a line where there is one.
         """
+        self._threshold.update(threshold_dbfs)
         self.level_in, self.level_out = np.asarray(level_in_dbfs, float), np.asarray(level_out_dbfs, float)
         self.percent, self.here = np.asarray(percent, float), here
         if self.level_in.shape != self.level_out.shape or self.percent.shape != (self.edges.size - 1,):

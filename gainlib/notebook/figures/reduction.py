@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import db_axis, frame, time_axis
+from gainlib.notebook.figures.axes import ThresholdLine, db_axis, frame, time_axis
 from gainlib.notebook.figures.palette import line
 from gainlib.words import Table, level_text, number_text
 
@@ -100,22 +100,26 @@ class LevelPair:
     def __init__(self, axes: Axes, duration_s: float, low_dbfs: float = -72.0, high_dbfs: float = 12.0):
         self.time_s, self.before, self.after = np.zeros(1), np.zeros(1), np.zeros(1)
         self._low, self._high = low_dbfs, high_dbfs
-        frame(axes, "Peaks of 20 ms: ─ in, ┄ out")
+        frame(axes, "Peaks of 20 ms: ─ in, ┄ out, ··· threshold")
         time_axis(axes, 0, duration_s)
         db_axis(axes, low_dbfs, high_dbfs, 12, "dBFS")
         self._lines = []
         for k, dash in ((0, "-"), (1, (0, (4, 1.5)))):
             self._lines += axes.plot([], [], color=line(k).color, linestyle=dash, linewidth=1.4, zorder=3)
-        self.artists = list(self._lines)
+        self._threshold = ThresholdLine(axes, "y")
+        self.artists = [*self._lines, *self._threshold.artists]
 
-    def update(self, time_s, before_dbfs, after_dbfs) -> None:
+    def update(self, time_s, before_dbfs, after_dbfs, threshold_dbfs=None) -> None:
         """Show another run.
 
         Parameters
         ----------
         time_s, before_dbfs, after_dbfs : arrays, shape (n,)
             Levels in dBFS.
+        threshold_dbfs : float, optional
+            Drawn as a line where there is one.
         """
+        self._threshold.update(threshold_dbfs)
         arrays = [np.asarray(each, float) for each in (time_s, before_dbfs, after_dbfs)]
         self.time_s, self.before, self.after = arrays
         _check(*arrays)

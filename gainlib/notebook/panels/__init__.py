@@ -1,25 +1,65 @@
-"""The panels of the labs: one module a panel, and one a lab that says which panels it has.
+"""The panels of the labs.
 
-A lab's module ``labNN`` holds
+A lab that :mod:`gainlib.labs` declares needs nothing here: its experiments and tasks are shown on a desk. A module
+``labNN`` here adds what no desk shows, such as blind tests; it holds any of
 
-``PAGE``
-    A :class:`gainlib.notebook.panels.page.Page`: title, question, minutes, take-away.
 ``panel(name, learner)``
-    The panel of that name for the notebook.
+    The panel of that name for the notebook, None for one that is declared.
 ``exercise_panel(exercise, given, learner)``
-    The panel an exercise is answered from or read from, or None.
-``compare()``
-    What the lab's prediction is compared with: (outcome, sentence, table).
+    The panel an exercise is answered from or read from, None for one that is declared or needs none.
 """
 
 import importlib
 import importlib.util
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.bank import declared, lab_numbers
+
+
+class DeclaredLab:
+    """What a notebook shows of a lab that is declared.
+
+    Parameters
+    ----------
+    number : str
+        Of the lab.
+    more : module or None
+        What it has besides.
+    """
+
+    def __init__(self, number: str, more=None):
+        self.number, self.PAGE, self._more = number, declared(number), more
+        self.GRADES = getattr(more, "GRADES", ())
+
+    def panel(self, name: str, learner):
+        """Return the panel of that name."""
+        own = self._more.panel(name, learner) if hasattr(self._more, "panel") else None
+        if own is not None:
+            return own
+        if name not in self.PAGE.experiments:
+            known = ", ".join(map(repr, self.PAGE.experiments))
+            raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
+        from gainlib.notebook.desk import Desk
+
+        return Desk(self.PAGE.experiments[name]())
+
+    def exercise_panel(self, exercise, given: dict, learner):
+        """Return the panel an exercise is answered from or read from, or None."""
+        own = self._more.exercise_panel(exercise, given, learner) if hasattr(self._more, "exercise_panel") else None
+        task = self.PAGE.tasks.get(exercise.id)
+        if own is not None or task is None:
+            return own
+        from gainlib.notebook.desk import TaskDesk
+
+        return TaskDesk(task, given)
+
+    def compare(self):
+        """Return what the prediction is compared with: outcome, sentence, table."""
+        return self.PAGE.compare()
 
 
 def lab_module(lab: str):
-    """Return the module that declares a lab's panels.
+    """Return what shows a lab: its declaration, or the module here that has its panels.
 
     Raises
     ------
@@ -27,6 +67,9 @@ def lab_module(lab: str):
         For a lab that has none.
     """
     name = f"{__name__}.lab{lab}"
-    if not str(lab).isdigit() or importlib.util.find_spec(name) is None:
+    here = str(lab).isdigit() and importlib.util.find_spec(name) is not None
+    if str(lab) in lab_numbers():
+        return DeclaredLab(str(lab), importlib.import_module(name) if here else None)
+    if not here:
         raise GainlibError(f"there is no lab {lab!r}; a lab is called by its number, as in Lab('05')")
     return importlib.import_module(name)

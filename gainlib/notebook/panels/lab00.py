@@ -13,46 +13,6 @@ PAGE = Page(
     question="Can I trust what I hear here, at this level?",
     minutes=40,
     lessons="one lesson of 50 minutes",
-    takeaway="""
-### How loud, how long
-
-| level at the ear | a day (85 dBA for 8 h) | a week (80 dBA for 40 h) |
-|---|---|---|
-| 80 dBA | 24 h | 40 h |
-| 85 dBA | 8 h | 12 h 36 min |
-| 91 dBA | 2 h | 3 h 9 min |
-| 94 dBA | 1 h | 1 h 34 min |
-| 100 dBA | 15 min | 24 min |
-
-Every 3 dB more halve the time. Doses add, decibels do not. Guidance, not medical advice; local rules and your school’s
-or employer’s come first. Ringing or dullness: stop, rest, and see a doctor or an audiologist if it stays.
-
-### A repeatable level
-
-Mark one position of the amplifier’s control, found once with a steady tone or noise at a comfortable level. Work there,
-and always start low. Turn down before you plug in.
-
-### A fair comparison
-
-1. Match loudness within 0.1 LU, by meter. Peak says little about it.
-2. Hide which is which. Fix the number of trials first, and do not look before the last one.
-3. Count: at least 9 of 10, 12 of 16, 15 of 20. That is where guessing gets in at most 1 run of 20.
-4. Several runs: multiply the probability by their number.
-5. Short of that: **no difference shown**. Never “proved the same”.
-
-### Not to believe
-
-That louder is better; that 10 dB more is twice the strain (it seems twice as loud, and is ten times the energy); that 7
-of 10 right means you hear it (guessing gets there in one run of six); that a sham run says anything about ears.
-""",
-    cites=(
-        "85 dBA for 8 hours, halved every 3 dB: NIOSH publication 98-126 (standard; clause not checked)",
-        "80 dBA for 40 hours a week, 75 dBA for children: ITU-T H.870 with the WHO (standard, from memory)",
-        "80, 85 and 87 dB(A) at work in the EU: Directive 2003/10/EC (law, from memory)",
-        "Loudness: ITU-R BS.1770-5, Annex 1 (standard)",
-        "Binomial tail; Bonferroni; Wilson 1927, interval of a share: handbook formulas",
-        "Match within 0.1 dB; no test tone above −20 dBFS through loudspeakers: common practice, no source",
-    ),
 )
 
 QUESTION_RUN = Run(7, 10)

@@ -11,42 +11,6 @@ PAGE = Page(
     question="Why does the mix clip when no track does, and what do you pull?",
     minutes=70,
     lessons="two lessons of 50 minutes",
-    takeaway="""
-### What a bus does
-
-- It adds **samples**, instant by instant. Meters do not add; crests that meet do.
-- Unrelated tracks add as powers: *N* of one level come out 10·lg *N* dB higher. Twice as many: +3 dB.
-- The same signal twice adds as amplitudes: +6 dB.
-- Over full scale is not yet clipped. A **floating-point** bus keeps it; a **fixed-point** bus, a converter, a
-  fixed-point file or a processor with a ceiling cuts it off, for good.
-
-### What to do when the bus is too hot
-
-1. Read the **true peak** of the sum where nothing has cut it yet.
-2. Move = target − reading. With −6 dBTP wanted and +3.4 read: −6 − 3.4 = −9.4 dB.
-3. Move **every** fader into the bus by that number. Groups: move the group, not its members. Sends behind the fader
-   follow by themselves.
-4. Turn the monitors up by as much and listen: it is the same mix.
-
-### Who is to blame?
-
-| you see | it is | you do |
-|---|---|---|
-| mute one, any one: still over | nobody | all faders down together |
-| mute one: tame; mute any other: still over | that one | bring that one down, by ear and by the bus meter |
-| flat tops while the master is low | a cut ahead of the master | go back ahead of the cut |
-
-### Not to believe
-
-That the highest meter is the culprit; that the master fader always cures it; that a limiter is staging; that one fader
-is enough; that *N* tracks add 20·lg *N*; that turning everything down changes the mix.
-""",
-    cites=(
-        "Sample peak and RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
-        "True peak and loudness: ITU-R BS.1770-5, Annexes 1 and 2 (standard)",
-        "Powers of unrelated, amplitudes of identical signals add: handbook formula",
-        "A bus at −6 dBTP or below while mixing: common practice, no source",
-    ),
 )
 
 LOUD_SOURCE = Look(switch=False, master=False, without=False, overview=False, listening=False)

@@ -8,36 +8,6 @@ PAGE = Page(
     question="Does this box care how loud I feed it?",
     minutes=60,
     lessons="two lessons of 45 minutes",
-    takeaway="""
-### Four questions to any box
-
-| you do | it does not care if | else it is |
-|---|---|---|
-| halve the input | the output halves, at every level | **nonlinear**, or **linear up to a level** |
-| send the same twice | the same comes out twice | **drifting in time**, or **noisy** |
-| send silence | silence comes out | **noisy**, or it adds an **offset** |
-| send two tones | two tones come out | **nonlinear**: it makes new ones |
-
-### What follows
-
-- A trim may cross a box that scales: equaliser, delay, reverberation, pan, polarity, and a tremolo too.
-- It may not cross a saturator, a compressor, a gate or a coarse converter: a threshold is a level.
-- Residual = 20·lg(‖*P*(*bx*)/*b* − *P*(*ax*)/*a*‖ / ‖*P*(*ax*)/*a*‖) dB: undo the gain, then subtract.
-- An error that shrinks by 6 dB for 6 dB more drive is added by the box, whatever you feed it.
-- Steady levels through a compressor, hard knee: only the part of a step above the threshold is divided by the ratio.
-- Linear at −18 dBFS says nothing about 0 dBFS. Say up to which level you tested.
-
-### Not to believe
-
-That equalisers and reverberation like −18; that only distortion is nonlinear; that a tremolo or a noisy box is; that a
-box linear at one level is linear at all.
-""",
-    cites=(
-        "Homogeneity, superposition, time invariance: definition of a linear system (any handbook of signals)",
-        "Static curve of a compressor: handbook formula",
-        "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
-        "Residuals of −60 and −80 dB as limits: decisions of this workbook",
-    ),
 )
 
 CHOICES = {"one": 1, "two": 2, "three": 3, "five": 5, "all eight": 8}

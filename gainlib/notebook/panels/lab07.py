@@ -9,45 +9,6 @@ PAGE = Page(
     question="How hot do I feed it, and is it better or just louder?",
     minutes=80,
     lessons="two lessons of 45 minutes",
-    takeaway="""
-### Feed it, match it, then judge it
-
-1. Read the **active level** (or the needle) at the input of the box, where something plays. Not the peak, not the RMS
-   of a file with pauses.
-2. Trim = reference of the box − reading. The maker says the reference; −18 dBFS is a habit, not a law.
-3. Look at the peaks behind that trim. Where they have a limit of their own, take the **smaller** of the two trims.
-4. Output gain = level of the bypass − level behind the box, by energy or loudness, never by peak.
-5. Switch. Now judge.
-6. Several boxes: from left to right, each fed and matched before you look at the next. Behind the last, take the trim
-   back.
-
-### Numbers to keep
-
-| symmetrical stage, a sine fed at | −30 | −24 | −18 | −12 | −6 | 0 dBFS |
-|---|---|---|---|---|---|---|
-| distortion (THD) | 0.065 | 0.26 | 1.0 | 3.7 | 11 | 24 % |
-| gain of its fundamental | 0.0 | −0.1 | −0.3 | −1.0 | −3.1 | −7.4 dB |
-
-- While distortion is small: third harmonic 3 dB per dB, its share **2 dB per dB**.
-- Working range of a stage that bends: 0.3 to 3 % distortion. A linear box has none: trim it or leave it.
-- Fed hotter, a box gives back less than it gets. Unmatched, that hides behind the gain you gave it.
-- Blind runs: 7 of 8, 9 of 10, 12 of 16 right are rare by luck (p ≤ 0.05). A lower count shows nothing, and proves
-  nothing.
-
-### Not to believe
-
-−18 is the law. · More drive is warmer without end. · Equal peaks are equally loud. · 0 VU is right for a snare. ·
-The output knob changes the drive.
-""",
-    cites=(
-        "Total harmonic distortion, relative to the fundamental: IEC 60268-3, 14.12 (standard)",
-        "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
-        "Loudness: ITU-R BS.1770-5, Annex 1 (standard)",
-        "Line-up at −18 dBFS: EBU R 68 (standard); a box built for it: common practice, no source",
-        "Third harmonic of x − k·x³, series of tanh, gains in series, binomial tail: handbook formulas",
-        "0.3 to 3 % as a working range; match within 0.1 dB: common practice, no source",
-        "Active level: a definition of this workbook",
-    ),
 )
 
 CHOICES = {1.0: "about 1 % as well", 4.0: "about 4 %", 11.0: "about 11 %", 50.0: "about 50 %"}

@@ -10,45 +10,6 @@ PAGE = Page(
     question="Why does taking gain after the processors make a fader finer?",
     minutes=50,
     lessons="one lesson of 50 minutes",
-    takeaway="""
-### What a millimetre is worth
-
-- A fader's scale is not even. With the law 20·*k*·lg(*x*/*x*₀) one millimetre is **8.686·*k*/*x* dB** at *x* mm.
-- The hand is the same in millimetres everywhere. Low on the travel it misses by more dB, and every ride is rougher.
-- One millimetre is more than 1 dB below *x* = 8.686·*k* mm.
-
-| fader (example law: *k* = 4, 0 dB at 75 of 100 mm) | +10 | 0 | −15 | −30 | −50 | −60 dB |
-|---|---|---|---|---|---|---|
-| one mm is | 0.35 | 0.46 | 0.71 | 1.10 | 1.95 | 2.61 dB |
-
-### Bring a fader back to where it is fine
-
-1. Read fader *f* and post trim *t*, the gain behind the last processor.
-2. Choose where the fader shall stand, *f*₂, near 0 dB.
-3. New post trim: *t*₂ = *t* + *f* − *f*₂. The sum stays, so the level at the bus stays.
-4. Sends **ahead** of the fader have the trim in them and not the fader: move each by *t* − *t*₂. Sends **behind** the
-   fader need nothing.
-5. The trim ahead of the processors stays alone: it sets how hard they are driven.
-
-| you turn | the processors get | cue send, ahead of the fader | send behind it | the bus |
-|---|---|---|---|---|
-| input trim +6 dB | **+6 dB** | depends on them | depends on them | depends on them |
-| post trim +6 dB | the same | +6 dB | +6 dB | +6 dB |
-| fader +6 dB | the same | the same | +6 dB | +6 dB |
-| post trim −6 dB, fader +6 dB | the same | **−6 dB** | the same | the same |
-
-### Not to believe
-
-0 dB is the right level. · A trim at the end changes the tone. · The post trim does not reach the sends. · The scale of
-a fader is even. · What goes off the trim goes off the fader as well.
-""",
-    cites=(
-        "The power law of travel, and a hand that misses by half a millimetre: our own examples; no standard ties "
-        "millimetres to dB",
-        "Gains in series add in dB; the derivative of log10 x is 1/(x·ln 10): handbook formulas",
-        "Order of trim, processors, post trim, sends and fader: common practice, no source",
-        "Faders near unity while mixing: common practice, no source",
-    ),
 )
 
 STEM = "08 pad"

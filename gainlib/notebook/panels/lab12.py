@@ -9,44 +9,6 @@ PAGE = Page(
     question="Can I hand over a session somebody else can mix at once?",
     minutes=120,
     lessons="three lessons of 45 minutes",
-    takeaway="""
-### The whole job, in order
-
-1. **Look.** Measure every stem as it came: level, offset, flat tops, floor, polarity. Write down what is wrong before
-   you touch anything.
-2. **Ask each box** whether it cares how loud it is fed. What is linear can be left alone.
-3. **Feed**, from left to right: trim, then the in gain of every later box that cares. Reference minus active level, or
-   peak limit minus peak; the smaller of the two.
-4. **Match**: behind each of them the energy of its bypass.
-5. **Bring the mix back**: post trim plus fader takes what the chain has gained or lost; faders come near unity.
-6. **Mind the forks**: a drum group is moved at its output, a send behind the fader follows its track, a send ahead of
-   it goes against the post trim.
-7. **One move for the bus**: target minus reading, the same for everything that feeds it.
-8. **Export** mix and stems, subtract one from the other, and write the sheet.
-
-### Numbers to keep
-
-| what | within |
-|---|---|
-| active level at a box that cares | 1 dB of its reference; peaks up to −3 dBFS |
-| bypass, by energy | 0.3 dB |
-| balance, effect, cue | 0.2 dB |
-| gain reduction of a group | 0.1 dB |
-| bus for a hand-over | −6.5 to −6.0 dBTP |
-| stems against the mix, 24 bit | below −90 dB |
-
-### Not to believe
-
-A fault can be repaired by gain. · Drums come down at their faders. · The master fader cures a clipped bus. · The cue
-follows by itself. · A louder chain is a better one.
-""",
-    cites=(
-        "True peak, loudness: ITU-R BS.1770-5, Annexes 1 and 2 (standard)",
-        "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)",
-        "Gains in series add in dB; a sum of linear paths is the sum of what each brings: handbook formulas",
-        "Feeding by the reference, faders near unity, 24 bit and −6 dBTP for a mix: common practice, no source",
-        "Active level, the floors of the fault report, the tolerances of the tasks: choices of this workbook",
-    ),
 )
 
 PASS_PERCENT, DISTINCTION_PERCENT = 70, 90

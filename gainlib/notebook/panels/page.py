@@ -1,11 +1,11 @@
-"""What a lab says of itself outside its notebook: the question, the time it takes, the page to take away."""
+"""What a lab says of itself outside its notebook: the question, and the time it takes."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
 class Page:
-    """A lab's heading and take-away.
+    """A lab's heading.
 
     Parameters
     ----------
@@ -17,15 +17,9 @@ class Page:
         Working alone.
     lessons : str
         In a class.
-    takeaway : str
-        Markdown of the one page to keep; its numbers are general, none is a learner's.
-    cites : tuple of str
-        Standards, handbook formulas and common practice behind it, tagged as such.
     """
 
     title: str
     question: str
     minutes: int
     lessons: str
-    takeaway: str
-    cites: tuple[str, ...]

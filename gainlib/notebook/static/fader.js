@@ -145,6 +145,7 @@ function render({ model, el, signal }) {
   const blanks = () => room.slice(options.length).map(() => make("span"));
   rows.style.gridTemplateColumns =
     `16ch ${"58px ".repeat(room.length)} minmax(200px, 1fr) max-content max-content`;
+  rows.style.setProperty("--gl-buttons", String(room.length));
   root.append(rows);
 
   const head = make("div", "gl-head");
@@ -290,6 +291,11 @@ function render({ model, el, signal }) {
     const line = make("div", "gl-row");
     const label = make("span", "gl-name", name);
     label.title = name;
+    if (model.get("colors")[row]) {
+      const swatch = make("span", "gl-swatch");
+      swatch.style.background = model.get("colors")[row];
+      label.prepend(swatch);
+    }
     const buttons = options.map((kind) => toggle(name, kind));
     const parts = travel(name, row);
     const number = numberField(name, row);

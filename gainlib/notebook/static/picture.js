@@ -5,7 +5,10 @@ function render({ model, el, signal }) {
   const details = make("details", "gl-numbers");
   const holder = make("div");
   details.append(make("summary", "", "The same in numbers"), holder);
-  root.append(image, sentence, details);
+  const compact = model.get("compact");
+  if (compact) details.append(sentence);
+  root.append(image, ...(compact ? [details] : [sentence, details]));
+  details.firstChild.textContent = compact ? "The same in words and numbers" : "The same in numbers";
   ownKeys(root);
   el.append(root);
 
@@ -34,12 +37,16 @@ function render({ model, el, signal }) {
       fillTable(one, table);
       holder.append(one);
     }
-    details.hidden = !holder.childElementCount;
+    details.hidden = !compact && !holder.childElementCount;
   };
   model.on("change:png", paint);
   model.on("change:width_px change:height_px", size);
   model.on("change:alt change:sentence", words);
   model.on("change:tables", numbers);
+  if (devicePixelRatio > 1) {
+    model.set("density", devicePixelRatio);
+    model.save_changes();
+  }
   size();
   words();
   numbers();

@@ -1,0 +1,73 @@
+"""What an exercise is about, drawn from a recipe for each learner, with the readings that the page shows of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gainlib.exercises.experiment import Experiment, Run
+from gainlib.words import Table, level_text
+
+ROUNDING = 0.011
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """The draw of an exercise whose numbers are read off something: how it is made, and what is read of it.
+
+    Parameters
+    ----------
+    recipe : callable
+        A draw of how the thing is made, with ``holds`` (:func:`gainlib.exercises.draws`).
+    read : callable
+        ``read(made)`` returns the readings by name, rounded as they are shown.
+    rows : tuple of (str, str, str)
+        What the page shows: name of the reading, label, unit.
+    fair : callable
+        ``fair(given)`` is False for what is drawn again.
+    experiment : callable or None
+        ``experiment(given)`` returns what is drawn beside the readings.
+    caption : str
+        Of the table.
+    digits : int
+        Decimals shown.
+
+    Examples
+    --------
+    >>> from gainlib.exercises.variants import draws, one_of, variant
+    >>> drawn = Drawn(draws(x=one_of(1, 2)), lambda made: {"double": 2.0 * made["x"]}, (("double", "twice", "dB"),))
+    >>> given = drawn(np.random.default_rng(1))
+    >>> drawn.holds(given), drawn.holds({**given, "double": 5.0})
+    (True, False)
+    """
+
+    recipe: Callable
+    read: Callable[[dict], dict[str, float]]
+    rows: tuple[tuple[str, str, str], ...] = ()
+    fair: Callable[[dict], bool] = lambda given: True
+    experiment: Callable[[dict], Experiment] | None = None
+    caption: str = "What is read"
+    digits: int = 2
+    _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return what was drawn with its readings, None where it is not fair."""
+        made = self.recipe(rng)
+        given = {**made, **self.read(made)}
+        return given if self.fair(given) else None
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn and reads as given; the last digit may differ on another machine."""
+        own = self.read(given) if self.recipe.holds(given) else {}
+        return bool(own) and all(abs(given[name] - value) <= 2 * ROUNDING for name, value in own.items())
+
+    def of(self, given: dict) -> Experiment:
+        """Return the experiment of a variant."""
+        return self.experiment(given)
+
+    def table(self, _run: Run | None, given: dict) -> Table:
+        """Return the readings as they are shown."""
+        rows = tuple(
+            (label, level_text(given[name], unit, self.digits, sign=unit != "dB")) for name, label, unit in self.rows
+        )
+        return Table(self.caption, ("reading", "value"), rows)

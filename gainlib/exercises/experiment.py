@@ -1,0 +1,438 @@
+"""What a lab's experiment is: controls, a session that follows them, and what is seen and heard of it.
+
+A lab declares an :class:`Experiment`; the desk of the page shows it, and an exercise whose controls are set by hand
+(:mod:`gainlib.exercises.set_and_measure`) measures the very same. From a frozen :class:`Setting` follows a
+:class:`~gainlib.session.Session`, from that one :class:`~gainlib.session.Trace`; pictures, verdict, player and checks
+all read the same :class:`Run`. No screen is needed here: a picture is declared by its kind and by what it reads of a
+run, and drawn by :mod:`gainlib.notebook.plots`.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from threading import RLock
+from typing import Any
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.words import level_text
+
+RUNS_KEPT = 8
+STEPS_MOST = 100_000
+
+
+def always(_setting) -> str:
+    """Return nothing: the control is on in every setting."""
+    return ""
+
+
+@dataclass(frozen=True)
+class Slider:
+    """A number under the hand: dragged, moved by keys, or typed.
+
+    Parameters
+    ----------
+    name, label : str
+        In the setting, and on the page.
+    low, high, step : float
+        Range, and what one arrow key moves; ten steps a page key unless `page` says otherwise.
+    start : float
+        Where it stands at first.
+    unit : str
+        Behind the value.
+    home : float or None
+        The neutral value that the Home key goes to; the start if left out.
+    page : float or None
+        What a page key moves.
+    decimals : int
+        Decimals shown.
+    steps : tuple of float
+        The only values there are, in order, where they lie unevenly; low, high and step are then not needed.
+    off : callable
+        ``off(setting)`` returns why the control does nothing now, or "".
+    """
+
+    name: str
+    label: str
+    low: float = 0.0
+    high: float = 0.0
+    step: float = 0.1
+    start: float = 0.0
+    unit: str = "dB"
+    home: float | None = None
+    page: float | None = None
+    decimals: int = 1
+    steps: tuple[float, ...] = ()
+    off: Callable[["Setting"], str] = always
+
+    def __post_init__(self):
+        if self.steps:
+            object.__setattr__(self, "low", self.steps[0])
+            object.__setattr__(self, "high", self.steps[-1])
+        if not (self.low < self.high and 0 < self.step and (self.high - self.low) / self.step < STEPS_MOST):
+            raise GainlibError(f"{self.label}: from {self.low} to {self.high} by {self.step}; the low end comes first")
+        self.checked(self.start)
+
+    def checked(self, value: Any) -> float:
+        """Return a value as a number within the range, or refuse it by name."""
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise GainlibError(f"{self.label}: {value!r} is no number; give one from {self.low:g} to {self.high:g}")
+        if self.steps and value not in self.steps:
+            raise GainlibError(f"{self.label}: {value!r} is none of its steps, {self.low:g} to {self.high:g}")
+        if not self.low - 1e-9 <= value <= self.high + 1e-9:
+            raise GainlibError(f"{self.label}: {value:g} {self.unit}; it goes from {self.low:g} to {self.high:g}")
+        return float(value)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of a few things: a stem, a processor, a switch.
+
+    Parameters
+    ----------
+    name, label : str
+        In the setting, and on the page.
+    options : mapping
+        Value to what stands for it on the page, in order.
+    start : object
+        The value it has at first; the first if left out.
+    off : callable
+        ``off(setting)`` returns why the choice does nothing now, or "".
+    """
+
+    name: str
+    label: str
+    options: Mapping[Any, str]
+    start: Any = None
+    off: Callable[["Setting"], str] = always
+
+    def __post_init__(self):
+        if len(self.options) < 2:
+            raise GainlibError(f"{self.label}: {len(self.options)} options; give two or more")
+        object.__setattr__(self, "options", dict(self.options))
+        if self.start is None:
+            object.__setattr__(self, "start", next(iter(self.options)))
+        self.checked(self.start)
+
+    def checked(self, value: Any) -> Any:
+        """Return a value that can be chosen, or refuse it by name."""
+        try:
+            known = value in self.options
+        except TypeError:
+            known = False
+        if not known:
+            raise GainlibError(f"{self.label}: {value!r} is none of {', '.join(map(str, self.options))}")
+        return value
+
+
+@dataclass(frozen=True)
+class Mixer:
+    """The faders of a mix: one compact strip each, with mute and solo, and one colour in strip and plot.
+
+    In the setting stand a dict of faders under `name`, and tuples of muted and soloed names under ``mute``, ``solo``.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Of the strips, in order.
+    start : tuple of float
+        Faders at first, in dB.
+    name, label : str
+        In the setting, and for a screen reader.
+    options : tuple of {"mute", "solo"}
+        Which buttons each strip has.
+    colors : tuple of int
+        Which look of the palette each strip has; in order if left out.
+    """
+
+    names: tuple[str, ...]
+    start: tuple[float, ...]
+    name: str = "faders_db"
+    label: str = "Faders"
+    options: tuple[str, ...] = ("mute", "solo")
+    colors: tuple[int, ...] = ()
+
+    @property
+    def starts(self) -> dict:
+        """What the mixer adds to a setting at first."""
+        own = {self.name: dict(zip(self.names, self.start, strict=True))}
+        return own | {option: () for option in self.options}
+
+
+Control = Slider | Choice | Mixer
+
+
+class Setting(Mapping):
+    """Where every control stands: a frozen mapping whose values can be read as attributes too.
+
+    Examples
+    --------
+    >>> setting = Setting({"drive_db": -6.0})
+    >>> setting.drive_db, setting.with_(drive_db=0.0)["drive_db"]
+    (-6.0, 0.0)
+    """
+
+    __slots__ = ("_values",)
+
+    def __init__(self, values: Mapping[str, Any]):
+        object.__setattr__(self, "_values", dict(values))
+
+    def __getitem__(self, name):
+        return self._values[name]
+
+    def __iter__(self):
+        return iter(self._values)
+
+    def __len__(self):
+        return len(self._values)
+
+    def __getattr__(self, name):
+        try:
+            return self._values[name]
+        except KeyError:
+            raise AttributeError(f"the setting has no {name!r}; it has {', '.join(self._values)}") from None
+
+    def __setattr__(self, name, _value):
+        raise AttributeError(f"{name} cannot be set; use with_()")
+
+    def __reduce__(self):
+        return Setting, (self._values,)
+
+    def __eq__(self, other):
+        return isinstance(other, Setting) and self._values == other._values
+
+    def __hash__(self):
+        return hash(self.key)
+
+    def __repr__(self):
+        return f"Setting({self._values})"
+
+    @property
+    def key(self) -> tuple:
+        """The values as something that can be hashed."""
+        return tuple((name, _hashable(value)) for name, value in self._values.items())
+
+    def with_(self, **values: Any) -> "Setting":
+        """Return the setting with some values exchanged; unknown names are refused."""
+        unknown = sorted(set(values) - set(self._values))
+        if unknown:
+            raise GainlibError(f"no control is called {unknown[0]!r}; there is {', '.join(self._values)}")
+        return Setting({**self._values, **values})
+
+
+def _hashable(value):
+    if isinstance(value, Mapping):
+        return tuple((key, _hashable(each)) for key, each in value.items())
+    return tuple(value) if isinstance(value, list) else value
+
+
+@dataclass(frozen=True)
+class Plot:
+    """One plot of a picture.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the drawing in :mod:`gainlib.notebook.plots`: "reduction", "transfer", "spectrum" …
+    read : callable
+        ``read(run)`` returns what the drawing's ``update`` takes, as a tuple.
+    options : mapping
+        What the drawing is made with.
+    """
+
+    kind: str
+    read: Callable[["Run"], tuple]
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture on the desk: plots in a mosaic; several pictures stand behind each other, under tabs.
+
+    Parameters
+    ----------
+    title : str
+        On the tab, and at the head of the text alternative.
+    mosaic : tuple of str
+        Rows of letters, one letter a plot, as for ``matplotlib``'s ``subplot_mosaic``.
+    plots : mapping of str to Plot
+        By letter; a plot over several axes by all its letters, "AB".
+    widths, heights : tuple of float
+        Shares of columns and rows; equal if left out.
+    """
+
+    title: str
+    mosaic: tuple[str, ...]
+    plots: Mapping[str, Plot]
+    widths: tuple[float, ...] = ()
+    heights: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Listen:
+    """What can be heard of a run.
+
+    Parameters
+    ----------
+    sounds : callable
+        ``sounds(run)`` returns a dict of name to Audio; always the same names.
+    matched : callable
+        ``matched(setting)`` tells whether the player matches them in loudness.
+    note : callable
+        ``note(setting)`` returns what stands above the player.
+    ceiling_dbtp : float or None
+        Own ceiling, as for test tones; the player's if left out.
+    """
+
+    sounds: Callable[["Run"], dict[str, Audio]]
+    matched: Callable[[Setting], bool] = lambda setting: True
+    note: Callable[[Setting], str] = lambda setting: ""
+    ceiling_dbtp: float | None = None
+
+
+@dataclass(frozen=True)
+class Later:
+    """What is worked out when the hand lets go, beside it, in a thread.
+
+    Parameters
+    ----------
+    work : callable
+        ``work(run, progress)`` returns the result; ``progress(done, text)`` may be called.
+    told : callable
+        ``told(run, result)`` returns what to say of it, in Markdown.
+    busy : str
+        What stands there meanwhile.
+    """
+
+    work: Callable[["Run", Callable], Any]
+    told: Callable[["Run", Any], str]
+    busy: str = "Measuring …"
+
+
+@dataclass(frozen=True, eq=False)
+class Experiment:
+    """Controls, the session that follows them, and what is seen, said and heard of it.
+
+    Parameters
+    ----------
+    controls : tuple of Slider, Choice or Mixer
+        Names unique.
+    pictures : tuple of Picture
+        One or more.
+    session : callable or None
+        ``session(setting)`` returns the :class:`~gainlib.session.Session`; None where the experiment is about no audio.
+    read : callable or None
+        ``read(run)`` returns what the lab measures on a run, kept as ``run.seen``.
+    told : callable
+        ``told(run)`` returns the verdict in Markdown: two or three short sentences.
+    listen : Listen, optional
+        What can be heard.
+    later : Later, optional
+        Work for when the hand has let go.
+    title : str
+        What the experiment is, for a screen reader.
+    lines : int
+        Lines reserved for the verdict, so that nothing moves when it grows.
+
+    Examples
+    --------
+    >>> bare = Experiment((Slider("x_db", "Gain", -6, 6, start=1.0),), (), read=lambda run: 2 * run.setting.x_db)
+    >>> bare.at(bare.start).seen
+    2.0
+    >>> bare.setting(x_db=7.0)
+    Traceback (most recent call last):
+    gainlib.audio.GainlibError: Gain: 7 dB; it goes from -6 to 6
+    """
+
+    controls: tuple[Control, ...]
+    pictures: tuple[Picture, ...]
+    session: Callable[[Setting], Any] | None = None
+    read: Callable[["Run"], Any] | None = None
+    told: Callable[["Run"], str] = lambda run: ""
+    listen: Listen | None = None
+    later: Later | None = None
+    title: str = "Experiment"
+    lines: int = 3
+
+    def __post_init__(self):
+        names = list(self.start)
+        if len(set(names)) < len(names):
+            raise GainlibError(f"no two controls may share a name; these are {names}")
+        object.__setattr__(self, "_runs", {})
+        object.__setattr__(self, "_lock", RLock())
+
+    @cached_property
+    def start(self) -> Setting:
+        """The setting as the lab begins."""
+        values = {}
+        for control in self.controls:
+            values |= control.starts if isinstance(control, Mixer) else {control.name: control.start}
+        return Setting(values)
+
+    def setting(self, **values: Any) -> Setting:
+        """Return the start with some values exchanged, each within its control's range."""
+        known = {control.name: control for control in self.controls if not isinstance(control, Mixer)}
+        return self.start.with_(**{n: known[n].checked(v) if n in known else v for n, v in values.items()})
+
+    def at(self, setting: Setting) -> "Run":
+        """Return the run of a setting; the last few are kept."""
+        with self._lock:
+            run = self._runs.pop(setting.key, None) or Run(self, setting)
+            self._runs[setting.key] = run
+            while len(self._runs) > RUNS_KEPT:
+                self._runs.pop(next(iter(self._runs)))
+        return run
+
+
+class Run:
+    """One setting at work: its session, its trace, and what is read of it, each worked out once and on demand.
+
+    Attributes
+    ----------
+    experiment : Experiment
+    setting : Setting
+    """
+
+    def __init__(self, experiment: Experiment, setting: Setting):
+        self.experiment, self.setting = experiment, setting
+
+    @cached_property
+    def session(self):
+        """The session of the setting."""
+        if self.experiment.session is None:
+            raise GainlibError("this experiment has no session")
+        return self.experiment.session(self.setting)
+
+    @cached_property
+    def trace(self):
+        """The session, rendered on demand."""
+        return self.session.render()
+
+    @cached_property
+    def seen(self) -> Any:
+        """What the lab measures."""
+        return None if self.experiment.read is None else self.experiment.read(self)
+
+    def audio(self, node: str) -> Audio:
+        """Return the audio at a node of the session."""
+        return self.trace.audio(node)
+
+
+def db_slider(name: str, label: str, low: float, high: float, start: float = 0.0, **more) -> Slider:
+    """Return a gain under the hand: arrows 0.1 dB, page keys 1 dB, Home at 0 dB where that is within reach."""
+    home = 0.0 if low <= 0.0 <= high else start
+    return Slider(name, label, low, high, 0.1, start, **{"home": home, "page": 1.0} | more)
+
+
+def loudness_words(difference_db: float) -> str:
+    """Return how loud active is against its bypass, in words.
+
+    Examples
+    --------
+    >>> loudness_words(0.31), loudness_words(-0.02)
+    ('**0.3 dB louder** than bypass', 'as loud as bypass')
+    """
+    if abs(difference_db) < 0.05:
+        return "as loud as bypass"
+    way = "louder" if difference_db > 0 else "softer"
+    return f"**{level_text(abs(difference_db), sign=False)} {way}** than bypass"

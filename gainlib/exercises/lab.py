@@ -1,0 +1,42 @@
+"""What a lab declares besides its notebook: heading, exercises, experiments, and what a prediction is compared with."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from gainlib.exercises.drawn import Drawn
+from gainlib.exercises.experiment import Experiment
+from gainlib.exercises.model import Exercise
+from gainlib.exercises.set_and_measure import SetAndMeasure
+from gainlib.words import Table
+
+
+@dataclass(frozen=True)
+class Lab:
+    """One lab.
+
+    Parameters
+    ----------
+    title, question : str
+        What it is about, and the one question it answers.
+    minutes : int
+        Working alone.
+    lessons : str
+        In a class.
+    exercises : tuple of Exercise
+        In order.
+    experiments : mapping of str to callable
+        ``experiments[name]()`` returns the experiment of that panel.
+    tasks : mapping of str to SetAndMeasure or Drawn
+        What an exercise is answered from or read from, by its id.
+    compare : callable or None
+        ``compare()`` returns what the prediction is compared with: outcome, sentence, table.
+    """
+
+    title: str
+    question: str
+    minutes: int
+    lessons: str
+    exercises: tuple[Exercise, ...]
+    experiments: Mapping[str, Callable[[], Experiment]] = field(default_factory=dict)
+    tasks: Mapping[str, SetAndMeasure | Drawn] = field(default_factory=dict)
+    compare: Callable[[], tuple[str, str, Table]] | None = None

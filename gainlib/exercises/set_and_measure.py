@@ -1,0 +1,291 @@
+"""Exercises whose controls are set by hand on the desk, rendered and measured.
+
+From an experiment, the controls that count, and what is wanted of the outcome follow the answer's JSON, the table of
+bands on the desk, points per check, direction and distance in the feedback, the slip "left as found", and a solver that
+proves a variant feasible. What the desk shows and what is marked is one and the same run.
+"""
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.checks import Check
+from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting
+from gainlib.exercises.model import Probes, Slip
+from gainlib.exercises.practical import Control, State
+from gainlib.levels.printing import number, quantity
+from gainlib.words import Table, level_text
+
+EXPERIMENTS_KEPT = 16
+_TRIES, _MARGIN, _STEP, _FAR = 6, 0.4, 0.002, 100.0
+LEFT = "You have not moved anything yet: this is how it was found."
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What is wanted of the outcome: one measured value and its band.
+
+    Parameters
+    ----------
+    name : str
+        What is measured, as it starts the feedback: "mean reduction".
+    read : callable
+        ``read(run)`` returns the value, None where there is nothing to measure.
+    target : float or callable
+        The value wanted, or ``target(given)``; with `within` on either side of it.
+    within : float
+        Half the width of the band.
+    at_most, at_least : float, callable or None
+        One-sided limits, in place of a target.
+    unit : str
+        Of the value.
+    decimals : int
+        Shown.
+    points : float or None
+        Of this aim alone; None in all of them makes the part all or nothing.
+    too_high, too_low : str
+        The words for either side.
+    """
+
+    name: str
+    read: Callable[[Run], float | None]
+    target: float | Callable[[dict], float] | None = None
+    within: float = 0.0
+    at_most: float | Callable[[dict], float] | None = None
+    at_least: float | Callable[[dict], float] | None = None
+    unit: str = "dB"
+    decimals: int = 1
+    points: float | None = None
+    too_high: str = "too high"
+    too_low: str = "too low"
+
+    def limits(self, given: dict) -> tuple[float, float]:
+        """Return the band, open sides as infinities."""
+        if self.target is not None:
+            middle = _of(self.target, given)
+            return middle - self.within, middle + self.within
+        low = -math.inf if self.at_least is None else _of(self.at_least, given)
+        return low, math.inf if self.at_most is None else _of(self.at_most, given)
+
+    def wanted(self, given: dict) -> str:
+        """Return the band as the desk's table shows it."""
+        if self.target is not None:
+            return f"{quantity(_of(self.target, given), self.unit)} ± {number(self.within)}"
+        low, high = self.limits(given)
+        return f"at most {quantity(high, self.unit)}" if math.isinf(low) else f"at least {quantity(low, self.unit)}"
+
+
+def _of(value, given):
+    return value(given) if callable(value) else value
+
+
+@dataclass(frozen=True)
+class SetAndMeasure:
+    """Controls to be set so that what is measured meets its aims.
+
+    Parameters
+    ----------
+    experiment : callable
+        ``experiment(given)`` returns the experiment of a variant, its controls as they are found.
+    places : mapping of str to (str, str)
+        Where each control that counts stands in the answer, by its name in the setting: target and name. A mixer's
+        faders go to ``(None, "fader_db")``: every strip is its own target.
+    aims : tuple of Aim
+        What is wanted.
+    label : str
+        What is asked for.
+    points : float
+        Of the whole.
+    shown : callable or None
+        ``shown(run)`` returns further rows of the desk's table: name, value, "–".
+
+    Examples
+    --------
+    >>> from gainlib.exercises.experiment import Experiment, Slider
+    >>> def doubling(given):
+    ...     return Experiment((Slider("x_db", "Gain", -20, 20, start=9.0),), (), read=lambda run: 2 * run.setting.x_db)
+    >>> task = SetAndMeasure(doubling, {"x_db": ("box", "gain_db")}, (Aim("level", lambda run: run.seen, 6.0, 0.5),))
+    >>> task.missed(task.solve({}), {})
+    [0.0]
+    >>> task.part().judge({"box": {"gain_db": 4.0}}, None, {}, []).feedback
+    'level 8.0 dB, wanted 5.5 to 6.5 dB, 1.5 dB too high'
+    """
+
+    experiment: Callable[[dict], Experiment]
+    places: Mapping[str, tuple[str | None, str]]
+    aims: tuple[Aim, ...]
+    label: str = ""
+    points: float = 1.0
+    shown: Callable[[Run], tuple] | None = None
+    _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    # ---- the experiment of a variant -------------------------------------------------------------------------------
+
+    def of(self, given: dict) -> Experiment:
+        """Return the experiment of a variant; the last few are kept."""
+        key = json.dumps(given, sort_keys=True, default=str)
+        found = self._kept.pop(key, None) or self.experiment(given)
+        self._kept[key] = found
+        while len(self._kept) > EXPERIMENTS_KEPT:
+            self._kept.pop(next(iter(self._kept)))
+        return found
+
+    def run(self, answer: dict, given: dict) -> Run:
+        """Return the run of an answer."""
+        experiment = self.of(given)
+        return experiment.at(experiment.start.with_(**self.values(answer, given)))
+
+    def values(self, answer: dict, given: dict) -> dict[str, Any]:
+        """Return an answer's values by the names of the setting; what it leaves out stays as found."""
+        start, values = self.of(given).start, {}
+        for name, (target, control) in self.places.items():
+            if target is None:
+                faders = start[name]
+                values[name] = {each: _level(answer.get(each, {}).get(control, was)) for each, was in faders.items()}
+            else:
+                values[name] = answer.get(target, {}).get(control, start[name])
+        return values
+
+    def answer(self, setting: Setting) -> dict:
+        """Return a setting as the answer's JSON."""
+        answer: dict = {}
+        for name, (target, control) in self.places.items():
+            entries = setting[name].items() if target is None else ((target, setting[name]),)
+            for each, value in entries:
+                answer.setdefault(each, {})[control] = "-inf" if value == -math.inf else value
+        return answer
+
+    def untouched(self, setting: Setting, given: dict) -> bool:
+        """Whether no control that counts was moved."""
+        return self.answer(setting) == self.answer(self.of(given).start)
+
+    def controls(self, given: dict) -> tuple[Control, ...]:
+        """Return the controls that count, as they are found."""
+        found, by_name = [], {each.name: each for each in self.of(given).controls}
+        for name, (target, control) in self.places.items():
+            own = by_name[name]
+            if isinstance(own, Mixer):
+                found += [Control(n, control, v, -math.inf, 10.0) for n, v in zip(own.names, own.start, strict=True)]
+            elif isinstance(own, Choice):
+                raise GainlibError(f"{own.label} is a choice; only numbers are set and measured")
+            else:
+                found.append(Control(target, control, own.start, own.low, own.high, own.unit))
+        return tuple(found)
+
+    # ---- marking ---------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def checks(self) -> tuple[Check, ...]:
+        """The aims as checks on an answer."""
+        return tuple(
+            Check(
+                aim.name,
+                lambda answer, given, aim=aim: aim.read(self.run(answer, given)),
+                aim.limits,
+                aim.unit,
+                aim.decimals,
+                aim.too_high,
+                aim.too_low,
+                aim.points,
+            )
+            for aim in self.aims
+        )
+
+    def part(self, nudges: Callable[[Any, dict], Probes] | None = None) -> State:
+        """Return the part of an exercise."""
+        return State(self.label, points=self.points, controls=self.controls, checks=self.checks, nudges=nudges)
+
+    def left_as_found(self, sentence: str = LEFT) -> Slip:
+        """Return the slip of who moves nothing."""
+
+        def spots(answer, given):
+            return self.untouched(self.of(given).start.with_(**self.values(answer, given)), given)
+
+        return Slip("left as found", lambda given: self.answer(self.of(given).start), sentence, spots=spots)
+
+    def table(self, run: Run, given: dict) -> Table:
+        """Return what is measured and what is wanted, as the desk shows it."""
+        rows = []
+        for aim in self.aims:
+            value = aim.read(run)
+            shown = level_text(value, aim.unit, max(aim.decimals, 2))
+            rows.append((aim.name, shown, aim.wanted(given)))
+        rows += self.shown(run) if self.shown else ()
+        return Table("What comes of it", ("reading", "measured", "wanted"), tuple(rows))
+
+    # ---- proving that a variant can be met -------------------------------------------------------------------------
+
+    def missed(self, answer: dict, given: dict, margin: float = 0.0) -> list[float]:
+        """Return by how much an answer misses each aim, 0 where it is met with that share of the band to spare."""
+        run, misses = self.run(answer, given), []
+        for aim in self.aims:
+            value, (low, high) = aim.read(run), aim.limits(given)
+            width = high - low if math.isfinite(high - low) else 1.0
+            value = -_FAR if value is None else min(max(value, -_FAR), _FAR)
+            misses.append(max(value - (high - margin * width / 2), 0.0) - max(low + margin * width / 2 - value, 0.0))
+        return misses
+
+    def solve(self, given: dict) -> dict:
+        """Return an answer that meets every aim, found by trying; for exercises without a closed way.
+
+        Raises
+        ------
+        GainlibError
+            When none is found: the variant is not fair.
+        """
+        from scipy.optimize import least_squares
+
+        places = self._places(given)
+        low, high, start = (np.array(column, float) for column in zip(*(each[2:] for each in places), strict=True))
+
+        def answer_at(share):
+            return self._answer_at(places, np.round(low + (share - 1.0) * (high - low), 2), given)
+
+        for attempt in range(_TRIES):
+            # from where it is found, then from ever nearer the middle; shares run from 1 to 2, so that the steps by
+            # which the slope is felt are as many decibels everywhere
+            begin = 1.0 + (start + attempt / _TRIES * ((low + high) / 2 - start) - low) / (high - low)
+            found = least_squares(
+                lambda share: self.missed(answer_at(share), given, _MARGIN),
+                np.clip(begin, 1.0 + 1e-6, 2.0 - 1e-6),
+                bounds=(1.0, 2.0),
+                diff_step=_STEP,
+                max_nfev=60,
+            )
+            answer = answer_at(found.x)
+            if not any(self.missed(answer, given)):
+                return answer
+        raise GainlibError(f"no setting was found that meets {', '.join(aim.name for aim in self.aims)}")
+
+    def _places(self, given):
+        """Return (name, strip or None, low, high, start) of every number that counts."""
+        experiment, found = self.of(given), []
+        by_name = {each.name: each for each in experiment.controls}
+        for name, (target, _) in self.places.items():
+            own = by_name[name]
+            if target is None:
+                found += [
+                    (name, strip, -40.0, 10.0, max(value, -40.0)) for strip, value in experiment.start[name].items()
+                ]
+            else:
+                found.append((name, None, own.low, own.high, own.start))
+        return found
+
+    def _answer_at(self, places, values, given):
+        start, wanted = self.of(given).start, {}
+        for (name, strip, *_), value in zip(places, values, strict=True):
+            if strip is None:
+                wanted[name] = float(value)
+            else:
+                wanted.setdefault(name, dict(start[name]))[strip] = float(value)
+        return self.answer(start.with_(**wanted))
+
+
+def _level(value):
+    return -math.inf if value == "-inf" else value

@@ -1,0 +1,886 @@
+"""Lab 08, dynamics: a threshold is a level, so every gain ahead of it sets what it does."""
+
+from dataclasses import dataclass
+from functools import cache, lru_cache
+
+import numpy as np
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.matching import matched_output
+from gainlib.demo.recordings import recorded
+from gainlib.exercises.drawn import Drawn
+from gainlib.exercises.experiment import (
+    Choice,
+    Experiment,
+    Later,
+    Listen,
+    Picture,
+    Plot,
+    Run,
+    Slider,
+    db_slider,
+    loudness_words,
+)
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.mixing.refrain import refrain, short_name
+from gainlib.exercises.model import Exercise, Probes, Slip
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.text import fill
+from gainlib.exercises.variants import draws, either, grid, one_of
+from gainlib.exercises.working_range.stages import STEMS, bar
+from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters.average import ACTIVE_RANGE_DB, averages
+from gainlib.processors import Compressor, Gate
+from gainlib.session import Insert, Session, Strip
+from gainlib.words import Table, level_text, number_text
+
+# ------------------------------------------------------------------------------------------------------- the experiment
+
+DRUMS, DRUM_STEMS = "drums", ("01 kick", "02 snare", "03 overheads", "04 toms")
+SOUNDS = {name: short_name(name) for name in ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")}
+SOUNDS |= {DRUMS: "drums, as a group"}
+COMPRESSOR, GATE = "compressor", "gate"
+EXCERPT_S, FADE_S, BLOCK_S, FLOOR_DB = 8.0, 0.01, 0.02, -96.0
+EDGES_DB = tuple(float(step) for step in range(-72, 7, 2))
+LEVELS_DBFS = np.arange(-72.0, 6.01, 0.5)
+INSERT = "strip/insert 1"
+
+
+@dataclass(frozen=True, eq=False)
+class Squeezed:
+    """A sound on both sides of a compressor or gate, its output gain left out; lines are in blocks of 20 ms.
+
+    Attributes
+    ----------
+    before, after : Audio
+        At the insert, and behind it.
+    reduction_db : array
+        Of every frame, not negative.
+    lost_db : float
+        What the processor takes from the energy.
+    """
+
+    before: Audio
+    after: Audio
+    reduction_db: np.ndarray
+    lost_db: float
+
+    def lines(self, out_db: float):
+        """Return times, largest reduction, peaks in and peaks out of every block."""
+        rate_hz = self.before.rate_hz
+        reduction = _highest(self.reduction_db, rate_hz)
+        peaks = [_peaks(each.samples[:, 0], rate_hz) for each in (self.before, self.after)]
+        return (np.arange(reduction.size) + 0.5) * BLOCK_S, reduction, peaks[0], peaks[1] + out_db
+
+    @property
+    def mean_while_playing_db(self) -> float:
+        """Mean reduction where something plays: blocks of 0.1 s within 25 dB of the loudest block going in."""
+        length = round(0.1 * self.before.rate_hz)
+        count = max(1, len(self.reduction_db) // length)
+        power = np.mean(np.asarray(self.before.samples, float)[: count * length] ** 2, axis=1)
+        blocks = power.reshape(count, -1).mean(axis=1)
+        playing = blocks >= blocks.max() * 10.0 ** (-ACTIVE_RANGE_DB / 10.0)
+        return float(self.reduction_db[: count * length].reshape(count, -1)[playing].mean())
+
+    @property
+    def peak_dbfs(self) -> float:
+        """Highest sample behind the processor."""
+        return float(ratio_to_db(np.abs(self.after.samples).max()))
+
+
+def _highest(values, rate_hz):
+    length = round(BLOCK_S * rate_hz)
+    return values[: len(values) // length * length].reshape(-1, length).max(axis=1)
+
+
+def _peaks(line, rate_hz):
+    return np.maximum(ratio_to_db(_highest(np.abs(line), rate_hz)), FLOOR_DB)
+
+
+def squeezed(run: Run) -> Squeezed:
+    """Return what the insert of a strip does to it."""
+    trace = run.trace.audios([f"{INSERT}/in", f"{INSERT}/out"])
+    before, after = trace[f"{INSERT}/in"], trace[f"{INSERT}/out"]
+    reduction = _processor(run).reduction_db(before)
+    ahead, behind = (averages(each).rms_dbfs for each in (before, after))
+    return Squeezed(before, after, reduction, ahead - behind)
+
+
+@cache
+def excerpt(sound: str) -> Audio:
+    """Return eight seconds of a stem's refrain, or of the drums as a group; mono, faded at the end."""
+    if sound not in SOUNDS:
+        raise GainlibError(f"there is no sound {sound!r} here; there is {', '.join(SOUNDS)}")
+    stems = [refrain(stem) for stem in (DRUM_STEMS if sound == DRUMS else (sound,))]
+    rate_hz = stems[0].rate_hz
+    samples = sum(_mono(stem)[: round(EXCERPT_S * rate_hz)] for stem in stems)
+    fade = round(FADE_S * rate_hz)
+    samples[-fade:] *= np.linspace(1.0, 0.0, fade)[:, np.newaxis]
+    return Audio(samples, rate_hz, sound)
+
+
+@cache
+def _whole(sound):
+    stems = [recorded(stem) for stem in (DRUM_STEMS if sound == DRUMS else (sound,))]
+    return Audio(sum(_mono(stem) for stem in stems), stems[0].rate_hz, sound)
+
+
+def _mono(audio):
+    return np.asarray(audio.samples, np.float64).mean(axis=1, keepdims=True)
+
+
+def processor_of(setting) -> Compressor | Gate:
+    """Return the compressor or gate as it is set, without makeup."""
+    attack, release = setting.attack_ms / 1000.0, setting.release_ms / 1000.0
+    if setting.box == GATE:
+        return Gate(setting.threshold_dbfs, setting.hysteresis_db, 60.0, attack, setting.hold_ms / 1000.0, release)
+    return Compressor(setting.threshold_dbfs, setting.ratio, setting.knee_db, attack, release)
+
+
+def strip_of(audio, trim_db: float, processor) -> Session:
+    """Return a session of one strip with one insert."""
+    return Session((Strip("strip", audio, trim_db=trim_db, inserts=(Insert(processor),)),))
+
+
+def _makeup(run):
+    """Return the gain behind the processor: as set, or what gives active the energy of the bypass."""
+    if not run.setting.get("matched"):
+        return run.setting.get("makeup_db", 0.0)
+    return run.seen.lost_db if np.isfinite(run.seen.lost_db) else 0.0
+
+
+def _processor(run):
+    return run.session.strips[0].inserts[0].processor
+
+
+def _threshold(run):
+    processor = _processor(run)
+    return processor.open_dbfs if isinstance(processor, Gate) else processor.threshold_dbfs
+
+
+def _transfer(run):
+    before = run.seen.lines(0.0)[2]
+    makeup = _makeup(run)
+    playing = before >= before.max() - 25.0
+    after = run.seen.lines(makeup)[3]
+    here = float(before[playing].mean()), float(after[playing].mean())
+    percent = 100.0 * np.histogram(before, EDGES_DB)[0] / before.size
+    curve = _processor(run).static_db(LEVELS_DBFS) + makeup
+    return LEVELS_DBFS, curve, percent, here, _threshold(run)
+
+
+def _seen_reduction(run):
+    time_s, reduction, *_ = run.seen.lines(0.0)
+    return time_s, reduction, float(run.seen.reduction_db.mean())
+
+
+def _seen_levels(run):
+    time_s, _, before, after = run.seen.lines(_makeup(run))
+    return time_s, before, after, _threshold(run)
+
+
+def _told(run):
+    setting, seen, makeup = run.setting, run.seen, _makeup(run)
+    before = seen.lines(0.0)[2]
+    share = 100.0 * float((before >= setting.threshold_dbfs).mean())
+    place = "the opening level" if setting.box == GATE else "the threshold"
+    said = (
+        f"**{number_text(share, 0)} %** of the time a peak is over {place}. Turned down by "
+        f"**{number_text(seen.reduction_db.max())} dB** at most, {number_text(seen.reduction_db.mean())} dB on "
+        "average. "
+    )
+    peak = f"its peak is {level_text(seen.peak_dbfs + makeup, 'dBFS')}"
+    if setting.matched:
+        return said + f"The makeup is **{level_text(makeup, digits=2)}**, and active is as loud as bypass; {peak}."
+    return said + f"Active is {loudness_words(makeup - seen.lost_db)}; {peak}."
+
+
+def _match_whole(run, _progress):
+    audio, setting = _whole(run.setting.sound), run.setting
+    try:
+        return matched_output(processor_of(setting), audio.with_samples(audio.samples * db_to_ratio(setting.drive_db)))
+    except GainlibError:  # a gate may let nothing through
+        return None
+
+
+def _told_of_whole(_run, match):
+    if match is None:
+        return "Nothing of the whole song comes through; there is nothing to match."
+    said = (
+        f"Over the whole song, 40 s, a makeup of **{level_text(match.out_db, digits=2)}** matches the bypass; the "
+        f"peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
+    )
+    return f"{said} {match.warning}" if match.warning else said
+
+
+def _sounds(run):
+    makeup = db_to_ratio(_makeup(run))
+    before, after = run.seen.before, run.seen.after
+    return {
+        "bypass": before.with_samples(before.samples.astype(np.float32)),
+        "active": after.with_samples((after.samples * makeup).astype(np.float32)),
+    }
+
+
+def _note(setting):
+    if setting.matched:
+        return "Eight seconds. The drive is in both; switch while it plays."
+    return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
+
+
+def _only(box):
+    return lambda setting: "" if setting.box == box else f"only the {box} has it"
+
+
+def dynamics_pictures(seconds: float, insert: bool = True) -> tuple[Picture, ...]:
+    """Return the picture of a compressor or gate: curve over the sound's levels, reduction, levels in and out."""
+    time = {"duration_s": seconds}
+    plots = {"R": Plot("reduction", _seen_reduction, time), "L": Plot("levels", _seen_levels, time)}
+    if not insert:
+        return (Picture("Gain reduction, levels in and out", ("R", "L"), plots),)
+    plots["C"] = Plot("transfer", _transfer, {"edges_db": EDGES_DB})
+    title = "Static curve, gain reduction, levels in and out"
+    return (Picture(title, ("CR", "CL"), plots, widths=(1.0, 1.15)),)
+
+
+@cache
+def dynamics() -> Experiment:
+    """A compressor or a gate under the hand, with a matched bypass."""
+    return Experiment(
+        title="A compressor or a gate",
+        controls=(
+            Choice("sound", "Sound", SOUNDS, DRUMS),
+            Choice("box", "Processor", {COMPRESSOR: COMPRESSOR, GATE: GATE}),
+            Choice("matched", "Match", {True: "active as loud as bypass", False: "off: makeup is yours"}),
+            db_slider("drive_db", "Drive", -18.0, 18.0),
+            Slider("threshold_dbfs", "Threshold", -60.0, 0.0, 0.1, -20.0, "dBFS", page=1.0),
+            Slider("ratio", "Ratio, x:1", steps=(1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 20.0), start=4.0, unit=":1",
+                   off=_only(COMPRESSOR)),
+            Slider("knee_db", "Knee", 0.0, 18.0, 1.0, 6.0, decimals=0, page=3.0, off=_only(COMPRESSOR)),
+            Slider("attack_ms", "Attack", steps=(0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0), start=10.0,
+                   unit="ms"),
+            Slider("release_ms", "Release", steps=(40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 500.0, 1000.0), start=120.0,
+                   unit="ms"),
+            Slider("hysteresis_db", "Hysteresis", 0.0, 12.0, 1.0, 4.0, decimals=0, page=3.0, off=_only(GATE)),
+            Slider("hold_ms", "Hold", steps=(0.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0), start=40.0, unit="ms",
+                   off=_only(GATE)),
+            db_slider("makeup_db", "Makeup", -12.0, 24.0,
+                      off=lambda setting: "follows the match" if setting.matched else ""),
+        ),
+        session=lambda setting: strip_of(excerpt(setting.sound), setting.drive_db, processor_of(setting)),
+        read=squeezed,
+        pictures=dynamics_pictures(EXCERPT_S),
+        told=_told,
+        later=Later(_match_whole, _told_of_whole, "Sending the whole song through …"),
+        listen=Listen(_sounds, lambda setting: setting.matched, _note),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------- a stem through a compressor, for an exercise
+
+READ = (
+    ("energy_in", "RMS of the whole, in", "dBFS"),
+    ("energy_out", "RMS of the whole, out", "dBFS"),
+    ("active_in", "active level, in", "dBFS"),
+    ("active_out", "active level, out", "dBFS"),
+    ("most", "largest reduction", "dB"),
+    ("mean", "mean reduction, pauses counted", "dB"),
+)
+
+
+def _bar_through(made):
+    compressor = Compressor(
+        made["threshold"], made["ratio"], attack_s=made["attack_ms"] / 1000, release_s=made["release_ms"] / 1000
+    )
+    return Experiment(
+        (), dynamics_pictures(2.5, insert=False), lambda _setting: strip_of(bar(made["stem"]), 0.0, compressor),
+        squeezed,
+        title=f"{short_name(made['stem']).capitalize()} through the compressor",
+    )  # fmt: skip
+
+
+def _readings(made):
+    return _read_bar(*(made[name] for name in ("stem", "threshold", "ratio", "attack_ms", "release_ms")))
+
+
+@lru_cache(maxsize=256)
+def _read_bar(*recipe):
+    made = dict(zip(("stem", "threshold", "ratio", "attack_ms", "release_ms"), recipe, strict=True))
+    experiment = _bar_through(made)
+    seen = experiment.at(experiment.start).seen
+    ahead, behind = averages(seen.before), averages(seen.after)
+    values = (ahead.rms_dbfs, behind.rms_dbfs, ahead.active_dbfs, behind.active_dbfs)
+    values += (seen.reduction_db.max(), seen.reduction_db.mean())
+    return {name: round(float(value), 2) for (name, _, _), value in zip(READ, values, strict=True)}
+
+
+SQUEEZED = Drawn(
+    draws(
+        stem=one_of(*STEMS),
+        threshold=grid(-44, -12),
+        ratio=one_of(2, 3, 4, 6, 8),
+        attack_ms=one_of(1, 5, 10, 20),
+        release_ms=one_of(60, 120, 250),
+    ),
+    _readings,
+    READ,
+    fair=lambda given: 6.0 <= given["most"] <= 15.0,
+    experiment=_bar_through,
+    caption="What is read, makeup at 0 dB",
+)
+
+
+def _makeup_for(given):
+    return round(given["energy_in"] - given["energy_out"], 2)
+
+
+# -------------------------------------------------------------------------------------------- a compressor to be set
+
+WITHIN_DB, MATCH_DB, PEAK_DBFS, ROOM_DB = 0.5, 0.2, -1.0, 1.0
+FIELDS = ("trim_db", "threshold_db", "makeup_db")
+_STEPS = 14
+
+
+def _found_too_hot(given):
+    ends = -60.0, 24.0
+    return Experiment(
+        (
+            db_slider("trim_db", "Trim", *ends, float(given["trim"])),
+            Slider("threshold_db", "Threshold", *ends, 0.1, float(given["threshold"]), "dBFS", page=1.0),
+            db_slider("makeup_db", "Makeup", *ends, float(given["makeup"])),
+        ),
+        dynamics_pictures(2.5, insert=False),
+        lambda s: strip_of(bar(given["stem"]), s.trim_db, Compressor(s.threshold_db, given["ratio"])),
+        squeezed,
+        title=f"{short_name(given['stem']).capitalize()} through the compressor",
+        listen=Listen(_sounds, lambda setting: False, lambda setting: "As loud as you have set it."),
+    )  # fmt: skip
+
+
+SET_TASK = SetAndMeasure(
+    _found_too_hot,
+    {name: ("compressor", name) for name in FIELDS},
+    (
+        Aim("mean reduction while it plays", lambda run: run.seen.mean_while_playing_db, lambda g: g["g"], WITHIN_DB),
+        Aim(
+            "active against bypass", lambda run: run.setting.makeup_db - run.seen.lost_db, 0.0, MATCH_DB, decimals=2,
+            too_high="too loud", too_low="too soft",
+        ),
+        Aim(
+            "peak at the output", lambda run: run.seen.peak_dbfs + run.setting.makeup_db, at_most=PEAK_DBFS,
+            unit="dBFS",
+        ),
+    ),
+    "Trim, threshold and makeup",
+    points=4,
+    shown=lambda run: (("largest reduction", f"{number_text(run.seen.reduction_db.max(), 2)} dB", "–"),),
+)  # fmt: skip
+
+
+def _answer(trim, threshold, makeup):
+    return {"compressor": dict(zip(FIELDS, (round(trim, 2), round(threshold, 2), round(makeup, 2)), strict=True))}
+
+
+def by_the_book(given: dict, raised_db: float = 0.0) -> dict:
+    """Return an answer: threshold for the reduction, makeup for the match, then both ends down for the peak.
+
+    `raised_db` is by how much trim and threshold stand higher than the peak allows with a decibel to spare.
+    """
+    threshold, makeup, down = _book(given["stem"], given["ratio"], given["g"])
+    return _answer(raised_db - down, threshold + raised_db - down, makeup)
+
+
+@lru_cache(maxsize=64)
+def _book(stem, ratio, wanted_db):
+    def seen(threshold):
+        return SET_TASK.run(_answer(0.0, threshold, 0.0), _BOOK | {"stem": stem, "ratio": ratio}).seen
+
+    low, high = -40.0, 0.0
+    for _ in range(_STEPS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if seen(middle).mean_while_playing_db > wanted_db else (low, middle)
+    threshold = round((low + high) / 2, 2)
+    found = seen(threshold)
+    return threshold, found.lost_db, round(found.peak_dbfs + found.lost_db - (PEAK_DBFS - ROOM_DB), 2)
+
+
+_BOOK = {"trim": 0.0, "threshold": 0.0, "makeup": 0.0, "g": 0}
+
+
+def _met(answer, given):
+    """Return which of the aims an answer meets, and how large its reduction gets."""
+    run = SET_TASK.run(answer, given)
+    met = []
+    for aim in SET_TASK.aims:
+        low, high = aim.limits(given)
+        met.append(low <= aim.read(run) <= high)
+    return (*met, float(run.seen.reduction_db.max()))
+
+
+def _by_most(given):
+    right = by_the_book(given)["compressor"]
+    return _answer(right["trim_db"], right["threshold_db"], _met(by_the_book(given), given)[3])
+
+
+def _unmatched(given):
+    right = by_the_book(given)["compressor"]
+    return _answer(right["trim_db"], right["threshold_db"], given["makeup"])
+
+
+def _untouched(answer, given):
+    return abs(answer["compressor"]["makeup_db"] - given["makeup"]) < 0.01
+
+
+def _made_up_by_most(answer, given):
+    reduced, matched, _, most = _met(answer, given)
+    near = abs(answer["compressor"]["makeup_db"] - most) <= MATCH_DB / 2
+    return near and reduced and not matched and not _untouched(answer, given)
+
+
+def _makeup_left(answer, given):
+    reduced, matched, *_ = _met(answer, given)
+    return reduced and not matched and _untouched(answer, given)
+
+
+def _too_hot(answer, given):
+    reduced, matched, low_enough, _ = _met(answer, given)
+    return reduced and matched and not low_enough
+
+
+def _nudges(key, given):
+    trim, threshold, makeup = (key["compressor"][name] for name in FIELDS)
+    half, two = MATCH_DB / 2, 2 * MATCH_DB
+    right = [_answer(trim, threshold, makeup + half), _answer(trim, threshold, makeup - half)]
+    right.append(_answer(trim - 3.0, threshold - 3.0, makeup))
+    wrong = [_answer(trim, threshold, makeup + two), _answer(trim, threshold, makeup - two)]
+    wrong += [_answer(trim + 6.0, threshold, makeup), _answer(trim, threshold + 6.0, makeup)]
+    return Probes(tuple(right), tuple(wrong))
+
+
+def _how_it_is_set(given):
+    answer = by_the_book(given)
+    run = SET_TASK.run(answer, given)
+    return fill(
+        "With the trim at {trim_db:+.1f} dB, a threshold of {threshold_db:.1f} dBFS takes {mean:.2f} dB on average "
+        "while something plays, and {most:.1f} dB at most. Measured behind it, a makeup of {makeup_db:+.2f} dB brings "
+        "the energy back to that of the bypass. The peak is then {peak:.1f} dBFS. Any other trim does as well, if the "
+        "threshold moves along and the peak stays under −1 dBFS.",
+        {
+            **answer["compressor"],
+            "mean": run.seen.mean_while_playing_db,
+            "most": float(run.seen.reduction_db.max()),
+            "peak": SET_TASK.aims[2].read(run),
+        },
+    )
+
+
+# -------------------------------------------------------------------------------------------------------- the exercises
+
+CURVE = (
+    "Static curve with a knee: Giannoulis, Massberg, Reiss, Digital Dynamic Range Compressor Design, JAES 60(6), 2012, "
+    "eq. 4 (handbook formula)"
+)
+GAINS = "Handbook formula: gains in series add in dB"
+ENERGY = "Bypass matched by ungated energy: a decision of this workbook"
+RATIOS = one_of(1.5, 2, 3, 4, 8)
+
+
+def _over(g):
+    return g["L"] - g["T"]
+
+
+def _slope(g):
+    return 1 - 1 / g["R"]
+
+
+def _reduction(g, knee_db=0.0):
+    return float(g["L"] - Compressor(g["T"], g["R"], knee_db).static_db(g["L"]))
+
+
+def _bent(g, share=0.5):
+    return _slope(g) * (_over(g) + share * g["W"]) ** 2 / (2 * g["W"])
+
+
+def _in_knee(g):
+    return 2 * abs(_over(g)) <= g["W"]
+
+
+_STEADY = {"L": grid(-40, -4, 0.5), "T": grid(-40, -10, 0.5), "R": RATIOS, "W": one_of(3, 6, 10)}
+
+STEADY = Exercise(
+    id="08-1",
+    title="A steady level through the curve",
+    parts=(
+        Number("Reduction, hard knee", "dB", tolerance=0.05, points=1),
+        Number("Reduction, soft knee", "dB", tolerance=0.05, points=2),
+    ),
+    given=either(
+        draws(**_STEADY, where=lambda g: 0 < _over(g) <= g["W"] / 2 - 0.5),
+        draws(**_STEADY, where=lambda g: -g["W"] / 2 + 0.5 <= _over(g) <= 0),
+        draws(**_STEADY, where=lambda g: g["W"] / 2 + 0.5 <= _over(g) <= 20),
+    ),
+    statement=(
+        "A steady tone of {L} dBFS comes into a compressor with a threshold of {T} dBFS and a ratio of {R}:1. By how "
+        "many dB is it turned down with a hard knee, and with a knee {W} dB wide? Give positive numbers."
+    ),
+    solve=lambda g: [_reduction(g), _reduction(g, g["W"])],
+    slips=(
+        Slip(
+            "rise for reduction",
+            lambda g: [_over(g) / g["R"], None],
+            "That is by how much the output rises over the threshold. What is missing from the input is the reduction.",
+            active=lambda g: _over(g) > 0 and g["R"] != 2,
+        ),
+        Slip(
+            "whole level divided",
+            lambda g: [-g["L"] * _slope(g), None],
+            "You divided the whole level by the ratio. It works on what stands over the threshold, and on no more.",
+        ),
+        Slip(
+            "knee ignored",
+            lambda g: [None, _reduction(g)],
+            "That is the hard knee again. This level lies inside the knee, where the curve is already bending.",
+            active=_in_knee,
+        ),
+        Slip(
+            "knee everywhere",
+            lambda g: [None, _bent(g)],
+            "You used the bend outside the knee. This level is past it, where both curves are the same.",
+            active=lambda g: not _in_knee(g),
+        ),
+        Slip(
+            "whole knee below",
+            lambda g: [None, _bent(g, 1.0)],
+            "The threshold is the middle of the knee: it begins half its width below, not the whole of it.",
+            active=_in_knee,
+        ),
+    ),
+    hints=(
+        "How far over the threshold is the level, and how much of that is let through?",
+        "Is the level inside the knee, that is nearer to the threshold than half its width?",
+    ),
+    explain=lambda g: fill(
+        "Over the threshold: {L} − ({T}) = {over:.1f} dB. Hard knee: max(0, {over:.1f}) × (1 − 1/{R}) = {hard:.3f} dB. "
+        + (
+            "Half the knee is {half:.1f} dB, so the level is inside: (1 − 1/{R}) × ({over:.1f} + {half:.1f})²/(2 × "
+            "{W}) = {soft:.3f} dB."
+            if _in_knee(g)
+            else "Half the knee is {half:.1f} dB, so the level is past it and the soft knee gives {soft:.3f} dB as "
+            "well."
+        ),
+        {**g, "over": _over(g), "half": g["W"] / 2, "hard": _reduction(g), "soft": _reduction(g, g["W"])},
+    ),
+    cites=(CURVE,),
+)
+
+TRIMMED = Exercise(
+    id="08-2",
+    title="Trim ahead of a compressor",
+    parts=(
+        Number("New threshold", "dBFS", tolerance=0.05, points=1),
+        Number("Change of the makeup", "dB", tolerance=0.05, points=1, may_be_printed=True),
+    ),
+    given=draws(x=grid(3, 15, 0.5), T=grid(-40, -10, 0.5), R=one_of(2, 3, 4, 6, 8)),
+    statement=(
+        "A compressor stands at a threshold of {T} dBFS and a ratio of {R}:1. You lower the trim ahead of it by {x} "
+        "dB. Where does the threshold go for the same reduction, and by how much does the makeup change for the same "
+        "level at the output?"
+    ),
+    solve=lambda g: [g["T"] - g["x"], g["x"]],
+    slips=(
+        Slip(
+            "threshold the wrong way",
+            lambda g: [g["T"] + g["x"], None],
+            "Wrong way: the signal came down, so the threshold has to come down with it.",
+        ),
+        Slip(
+            "threshold left",
+            lambda g: [g["T"], None],
+            "Left where it is, the threshold is reached by less of the signal, and the reduction shrinks. A threshold "
+            "is a level.",
+        ),
+        Slip(
+            "makeup the wrong way",
+            lambda g: [None, -g["x"]],
+            "Wrong way: what was taken off ahead is missing at the output and has to be added there.",
+        ),
+        Slip(
+            "divided by the ratio",
+            lambda g: [None, g["x"] / g["R"]],
+            "The ratio would divide it if the threshold had stayed. With the threshold moved along, the reduction is "
+            "as before, and the output is lower by all of it.",
+        ),
+    ),
+    hints=(
+        "The reduction depends on the distance between signal and threshold. What has to happen to it?",
+        "With the same reduction, what is missing at the output?",
+    ),
+    explain=lambda g: fill(
+        "Same distance, same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes through everything {x} dB lower, "
+        "so the makeup goes up by {x} dB.",
+        {**g, "new": g["T"] - g["x"]},
+    ),
+    cites=(GAINS, CURVE),
+)
+
+MAKEUP = Exercise(
+    id="08-3",
+    title="Makeup for a fair bypass",
+    parts=(Number("Makeup", "dB", tolerance=0.2, points=2),),
+    given=SQUEEZED,
+    statement=(
+        "A bar of a stem goes through a compressor with a threshold of {threshold} dBFS, a ratio of {ratio}:1, "
+        "{attack_ms} ms attack and {release_ms} ms release. What is read on both sides stands in the panel. Which "
+        "makeup gives active and bypass the same energy?"
+    ),
+    solve=_makeup_for,
+    slips=(
+        Slip(
+            "largest reduction",
+            lambda g: g["most"],
+            "That is the largest reduction, reached for a moment. Most of the sound is turned down by less, so that "
+            "much makeup is louder than the bypass.",
+        ),
+        Slip(
+            "mean reduction",
+            lambda g: g["mean"],
+            "That is the mean reduction over the time, pauses and all. Energy sits in the loud moments, which are "
+            "turned down more.",
+        ),
+        Slip(
+            "active level",
+            lambda g: g["active_in"] - g["active_out"],
+            "You matched active levels. Behind a compressor other blocks count as active than ahead of it; match the "
+            "energy.",
+        ),
+        Slip(
+            "makeup upside down",
+            lambda g: -_makeup_for(g),
+            "Wrong way round: the compressor turns down, so the makeup turns up.",
+        ),
+    ),
+    hints=(
+        "Which of the readings speak of the energy of the whole, on either side?",
+        "The bypass is the reference. What has to be added to the output to get there?",
+    ),
+    explain=lambda g: fill(
+        "RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − ({energy_out:.2f}) = {makeup:+.2f} "
+        "dB. The largest reduction is {most:.2f} dB, its mean over the time {mean:.2f} dB; neither weighs the moments "
+        "by their energy.",
+        {**g, "makeup": _makeup_for(g)},
+    ),
+    cites=(ENERGY, GAINS),
+    material=lambda g: bar(g["stem"]),
+)
+
+
+def _edges(g, moved=1, margin=1):
+    return [g["N"] + moved * g["g"] + margin * 6, g["Q"] + moved * g["g"] - margin * 3]
+
+
+GATED = Exercise(
+    id="08-4",
+    title="Room for a gate",
+    parts=(
+        Number("Lowest opening level", "dBFS", tolerance=0.1, points=1),
+        Number("Highest opening level", "dBFS", tolerance=0.1, points=1),
+    ),
+    given=draws(
+        N=grid(-75, -45, 0.5),
+        Q=grid(-55, -20, 0.5),
+        g=grid(-10, 15, 0.5),
+        where=lambda g: 12 <= g["Q"] - g["N"] <= 30 and abs(g["g"]) >= 1,
+    ),
+    statement=(
+        "In the pauses of a track noise peaks at {N} dBFS; the quietest note you want peaks at {Q} dBFS. Then the trim "
+        "ahead of the gate moves by {g:+.1f} dB. The gate has to open at least 6 dB above the noise and at least 3 dB "
+        "below the note. What is the lowest, what the highest opening level that does?"
+    ),
+    solve=_edges,
+    slips=(
+        Slip(
+            "trim forgotten",
+            lambda g: _edges(g, moved=0),
+            "That was right before the trim moved. Noise and note both moved with it, and the gate hears them as they "
+            "are now.",
+        ),
+        Slip(
+            "trim turned round",
+            lambda g: _edges(g, moved=-1),
+            "Wrong way: a trim that goes up lifts noise and note alike, and the opening level goes up with them.",
+        ),
+        Slip(
+            "margins turned round",
+            lambda g: _edges(g, margin=-1),
+            "Your margins point outwards: the gate would open for noise, or stay shut for the note. Go up from the "
+            "noise and down from the note.",
+        ),
+    ),
+    hints=(
+        "Where do noise and note peak behind the trim?",
+        "The opening level lies between them. From which side does each margin count?",
+    ),
+    explain=lambda g: fill(
+        "Behind the trim the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + ({g}) = {note:.1f} dBFS. "
+        "Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
+        {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]},
+    ),
+    cites=(GAINS, "Margins of 6 and 3 dB: common practice, no source"),
+)
+
+GROUP = Exercise(
+    id="08-5",
+    title="Faders into a group compressor",
+    parts=(
+        Number("Change at the group's output", "dB", tolerance=0.05, points=2),
+        Number("Correction behind the compressor", "dB", tolerance=0.05, points=1),
+    ),
+    given=draws(
+        L=grid(-20, -2, 0.5),
+        T=grid(-40, -12, 0.5),
+        R=RATIOS,
+        x=grid(2, 8, 0.5),
+        where=lambda g: 0.5 <= g["L"] - g["x"] - g["T"] and g["L"] - g["T"] <= 24,
+    ),
+    statement=(
+        "A group plays a steady {L} dBFS into its compressor: threshold {T} dBFS, ratio {R}:1, hard knee. You lower "
+        "all faders of the group by {x} dB. By how much does the level behind the compressor change? And which gain "
+        "**behind** it makes the change the same as that of the faders?"
+    ),
+    solve=lambda g: [-g["x"] / g["R"], g["x"] / g["R"] - g["x"]],
+    slips=(
+        Slip(
+            "taken for linear",
+            lambda g: [-g["x"], None],
+            "That would be right without the compressor. Over its threshold it gives less reduction to a lower level "
+            "and takes back a part of your move.",
+        ),
+        Slip(
+            "multiplied by the ratio",
+            lambda g: [-g["x"] * g["R"], None],
+            "Upside down: the ratio says how many dB going in make one dB coming out.",
+        ),
+        Slip(
+            "change is a fall",
+            lambda g: [g["x"] / g["R"], None],
+            "The size is right. The faders go down, so the output goes down, and the change is negative.",
+        ),
+        Slip(
+            "correction the wrong way",
+            lambda g: [None, g["x"] - g["x"] / g["R"]],
+            "Wrong way: the output has come down by too little, so the correction goes down as well.",
+        ),
+        Slip(
+            "whole move again",
+            lambda g: [None, -g["x"]],
+            "The output has already come down by a part of it. Only the rest is missing.",
+        ),
+    ),
+    hints=(
+        "Over the threshold, how many dB at the output is one dB at the input worth?",
+        "What is still missing from the change you wanted?",
+        "Would you rather have left the faders alone and moved the output of the group?",
+    ),
+    explain=lambda g: fill(
+        "The level stays over the threshold, so the output changes by −{x}/{R} = {change:+.3f} dB. Missing from −{x} "
+        "dB is {rest:+.3f} dB, to be set behind the compressor. Moving that output alone by −{x} dB keeps the drive "
+        "and the sound.",
+        {**g, "change": -g["x"] / g["R"], "rest": g["x"] / g["R"] - g["x"]},
+    ),
+    cites=(CURVE,),
+)
+
+SET = Exercise(
+    id="08-6",
+    title="Set a compressor",
+    parts=(SET_TASK.part(_nudges),),
+    given=draws(
+        stem=one_of(*STEMS),
+        g=one_of(2, 3, 4),
+        ratio=one_of(2, 3, 4),
+        trim=grid(4, 12, 0.5),
+        threshold=grid(-58, -50, 0.5),
+        makeup=grid(12, 18, 0.5),
+    ),
+    statement=(
+        "Somebody left this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. While the "
+        "stem plays, it has to be turned down by {g} dB on average, within 0.5 dB. Active has to be as loud as bypass "
+        "within 0.2 dB, by energy; the trim is in both. The peak at the output must not pass −1 dBFS."
+    ),
+    solve=by_the_book,
+    slips=(
+        Slip(
+            "makeup by the largest reduction",
+            _by_most,
+            "Your makeup is as much as the largest reduction. That lasts a moment; over the whole it is too loud. "
+            "Measure in and out instead.",
+            active=lambda g: _made_up_by_most(_by_most(g), g),
+            spots=_made_up_by_most,
+        ),
+        Slip(
+            "makeup left",
+            _unmatched,
+            "The reduction is right, but the makeup still stands where you found it. Match last: every change ahead "
+            "changes what is needed behind.",
+            active=lambda g: _makeup_left(_unmatched(g), g),
+            spots=_makeup_left,
+        ),
+        Slip(
+            "peak too high",
+            lambda g: by_the_book(g, raised_db=ROOM_DB + 2.0),
+            "Reduction and match are right, and the peak is too high. Lower trim and threshold together: neither of "
+            "the other two changes.",
+            spots=_too_hot,
+        ),
+    ),
+    hints=(
+        "More trim or a lower threshold: either gives more reduction.",
+        "Match last, not first: the makeup depends on the reduction.",
+        "Peak too high? What happens to the reduction when trim and threshold go down together?",
+    ),
+    explain=_how_it_is_set,
+    cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
+    material=lambda g: bar(g["stem"]),
+)
+
+MOVE_DB = -6.0
+CHOICES = {6.0: "6 dB, as the faders", 3.0: "about 3 dB", 1.5: "1.5 dB, a quarter of it", 0.0: "not at all"}
+
+
+def _energy_behind(setting):
+    return averages(dynamics().at(setting).seen.after).rms_dbfs
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return what 6 dB less ahead of a group compressor changes behind it."""
+    start = dynamics().start
+    rows, drums = [], 0.0
+    for ratio in (1.0, 2.0, 4.0, 8.0):
+        setting = start.with_(ratio=ratio)
+        change = _energy_behind(setting.with_(drive_db=MOVE_DB)) - _energy_behind(setting)
+        tone = -20.0 + 18.0
+        steady = processor_of(setting).static_db([tone + MOVE_DB, tone])
+        drums = change if ratio == start.ratio else drums
+        texts = (number_text(value, 2, sign=True) for value in (steady[0] - steady[1], change))
+        rows.append((f"{ratio:g}:1", *texts))
+    outcome = CHOICES[min(CHOICES, key=lambda about: abs(about + drums))]
+    sentence = (
+        f"The drums come out **{number_text(-drums)} dB** softer. A steady tone over the threshold would lose a "
+        "quarter of the 6 dB; the drums lose more, as some of their energy is under the threshold or over before the "
+        "attack is. In any case the compressor takes back a part of what the faders do."
+    )
+    heads = ("ratio", "a tone 18 dB over the threshold (dB)", "the drums (dB)")
+    return outcome, sentence, Table("All faders 6 dB down", heads, tuple(rows))
+
+
+LAB = Lab(
+    title="Dynamics: thresholds are levels",
+    question="What does a level change do to a compressor, gate or limiter?",
+    minutes=70,
+    lessons="two lessons of 45 minutes",
+    exercises=(STEADY, TRIMMED, MAKEUP, GATED, GROUP, SET),
+    experiments={"dynamics": dynamics},
+    tasks={"08-3": SQUEEZED, "08-6": SET_TASK},
+    compare=compare,
+)

@@ -1,0 +1,33 @@
+// The line over a desk: tabs for the pictures, Undo and Back to start.
+function render({ model, el, signal }) {
+  const root = make("div", "gl gl-deskbar");
+  root.setAttribute("role", "group");
+  root.setAttribute("aria-label", model.get("label"));
+  ownKeys(root);
+  el.append(root);
+  const names = model.get("tabs");
+  const tabs = names.length < 2 ? [] : names.map((name, k) => {
+    const button = make("button", "gl-tab", name);
+    button.onclick = () => {
+      model.set("chosen", k);
+      model.save_changes();
+    };
+    root.append(button);
+    return button;
+  });
+  root.append(make("span", "gl-gap"));
+  const [undo, reset] = [["Undo", "undo"], ["Back to start", "reset"]].map(([text, what]) => {
+    const button = make("button", `gl-${what}`, text);
+    button.onclick = () => model.send({ do: what });
+    root.append(button);
+    return button;
+  });
+  function paint() {
+    tabs.forEach((tab, k) => tab.setAttribute("aria-pressed", String(k === model.get("chosen"))));
+    undo.disabled = !model.get("can_undo");
+  }
+  model.on("change:chosen change:can_undo", paint);
+  paint();
+  watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
+}
+export default { render };
