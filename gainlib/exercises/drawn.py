@@ -1,14 +1,15 @@
 """What an exercise is about, drawn from a recipe for each learner, with the readings that the page shows of it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from gainlib.exercises.experiment import Experiment, Run
-from gainlib.words import Table, level_text
+from gainlib.words import Table, level_text, number_text
 
-ROUNDING = 0.011
+LAST_DIGITS = 2.2
+"""By how many of its last digits a reading may differ on another machine."""
 
 
 @dataclass(frozen=True)
@@ -21,16 +22,17 @@ class Drawn:
         A draw of how the thing is made, with ``holds`` (:func:`gainlib.exercises.draws`).
     read : callable
         ``read(made)`` returns the readings by name, rounded as they are shown.
-    rows : tuple of (str, str, str)
-        What the page shows: name of the reading, label, unit.
+    rows : tuple of (str or callable, str, str)
+        What the page shows: name of the reading, or ``value(given)`` for what follows from several; label; unit, "" for
+        sample values.
     fair : callable
         ``fair(given)`` is False for what is drawn again.
     experiment : callable or None
         ``experiment(given)`` returns what is drawn beside the readings.
     caption : str
         Of the table.
-    digits : int
-        Decimals shown.
+    digits : mapping of str to int
+        Decimals of a reading where they are not two.
 
     Examples
     --------
@@ -43,11 +45,11 @@ class Drawn:
 
     recipe: Callable
     read: Callable[[dict], dict[str, float]]
-    rows: tuple[tuple[str, str, str], ...] = ()
+    rows: tuple[tuple[str | Callable[[dict], float], str, str], ...] = ()
     fair: Callable[[dict], bool] = lambda given: True
     experiment: Callable[[dict], Experiment] | None = None
     caption: str = "What is read"
-    digits: int = 2
+    digits: Mapping[str, int] = field(default_factory=dict)
     _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __call__(self, rng: np.random.Generator) -> dict | None:
@@ -59,7 +61,8 @@ class Drawn:
     def holds(self, given: dict) -> bool:
         """Whether this could be drawn and reads as given; the last digit may differ on another machine."""
         own = self.read(given) if self.recipe.holds(given) else {}
-        return bool(own) and all(abs(given[name] - value) <= 2 * ROUNDING for name, value in own.items())
+        off = {name: LAST_DIGITS * 10.0 ** -self._digits(name) for name in own}
+        return bool(own) and all(abs(given[name] - value) <= off[name] for name, value in own.items())
 
     def of(self, given: dict) -> Experiment:
         """Return the experiment of a variant."""
@@ -67,7 +70,12 @@ class Drawn:
 
     def table(self, _run: Run | None, given: dict) -> Table:
         """Return the readings as they are shown."""
-        rows = tuple(
-            (label, level_text(given[name], unit, self.digits, sign=unit != "dB")) for name, label, unit in self.rows
-        )
+        rows = tuple((label, self._text(name, unit, given)) for name, label, unit in self.rows)
         return Table(self.caption, ("reading", "value"), rows)
+
+    def _digits(self, name):
+        return self.digits.get(name, 2)
+
+    def _text(self, name, unit, given):
+        value, digits = name(given) if callable(name) else given[name], self._digits(name)
+        return level_text(value, unit, digits, sign=unit != "dB") if unit else number_text(value, digits, sign=True)

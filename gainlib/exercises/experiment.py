@@ -48,6 +48,8 @@ class Slider:
         Decimals shown.
     steps : tuple of float
         The only values there are, in order, where they lie unevenly; low, high and step are then not needed.
+    words : mapping of float to str
+        What stands in place of the number and its unit for single values.
     off : callable
         ``off(setting)`` returns why the control does nothing now, or "".
     """
@@ -63,6 +65,7 @@ class Slider:
     page: float | None = None
     decimals: int = 1
     steps: tuple[float, ...] = ()
+    words: Mapping[float, str] = field(default_factory=dict)
     off: Callable[["Setting"], str] = always
 
     def __post_init__(self):
@@ -259,6 +262,8 @@ class Picture:
         By letter; a plot over several axes by all its letters, "AB".
     widths, heights : tuple of float
         Shares of columns and rows; equal if left out.
+    margins : mapping of str to float
+        Where the axes begin and end and how far apart they lie, as for ``GridSpec``, where names need more room.
     """
 
     title: str
@@ -266,6 +271,7 @@ class Picture:
     plots: Mapping[str, Plot]
     widths: tuple[float, ...] = ()
     heights: tuple[float, ...] = ()
+    margins: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -323,7 +329,7 @@ class Experiment:
         ``session(setting)`` returns the :class:`~gainlib.session.Session`; None where the experiment is about no audio.
     read : callable or None
         ``read(run)`` returns what the lab measures on a run, kept as ``run.seen``.
-    told : callable
+    told : callable, optional
         ``told(run)`` returns the verdict in Markdown: two or three short sentences.
     listen : Listen, optional
         What can be heard.
@@ -348,7 +354,7 @@ class Experiment:
     pictures: tuple[Picture, ...]
     session: Callable[[Setting], Any] | None = None
     read: Callable[["Run"], Any] | None = None
-    told: Callable[["Run"], str] = lambda run: ""
+    told: Callable[["Run"], str] | None = None
     listen: Listen | None = None
     later: Later | None = None
     title: str = "Experiment"

@@ -103,6 +103,7 @@ def _spec(row):
     if isinstance(row, Choice):
         return {"label": row.label, "options": list(row.options.values())}
     numbers = {"low": row.low, "high": row.high, "step": row.step, "decimals": row.decimals, "steps": list(row.steps)}
+    numbers["words"] = [[float(value), text] for value, text in row.words.items()]
     home = row.start if row.home is None else row.home
     page = 10 * row.step if row.page is None else row.page
     return {"label": row.label, "unit": row.unit, "home": home, "page": page, "signed": row.low < 0, **numbers}

@@ -88,7 +88,8 @@ class Desk(Panel):
         self.pictures = [live for live, _ in self._drawn]
         if experiment.listen is not None:
             self.player = self._made_player()
-        super().__init__(self.bar, *self._laid_out())
+        bar = [self.bar] if experiment.controls or len(experiment.pictures) > 1 else []
+        super().__init__(*bar, *self._laid_out())
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
         self._background = BackgroundTask(self, self._work, self._found, self._at_a_loss)
@@ -131,9 +132,10 @@ class Desk(Panel):
         side += [self.numbers] if self.numbers is not None else []
         pictures = widgets.VBox([live.widget for live in self.pictures]).add_class("gl-desk-picture")
         main = [*([pictures] if self.pictures else []), widgets.VBox(side).add_class("gl-desk-side")]
-        words = widgets.VBox([self.said, *([self.later] if self.experiment.later else [])]).add_class("gl-desk-words")
-        words.add_class(f"gl-lines-{self.experiment.lines + bool(self.experiment.later)}")
-        foot = [words, *([self.player] if self.player else [])]
+        told, later = self.experiment.told is not None, self.experiment.later is not None
+        words = widgets.VBox([*([self.said] if told else []), *([self.later] if later else [])])
+        words.add_class("gl-desk-words").add_class(f"gl-lines-{self.experiment.lines * told + later}")
+        foot = [*([words] if told or later else []), *([self.player] if self.player else [])]
         return widgets.HBox(main).add_class("gl-desk-main"), widgets.VBox(foot).add_class("gl-desk-foot")
 
     def _watch(self):
@@ -242,7 +244,8 @@ class Desk(Panel):
         self._ask_later()
 
     def _say(self):
-        self.said.say("note", "", self.experiment.told(self.run))
+        if self.experiment.told is not None:
+            self.said.say("note", "", self.experiment.told(self.run))
         if self.numbers is not None:
             self.numbers.show(self._table(self.run))
 
@@ -300,7 +303,7 @@ def _drawn(picture: Picture, run: Run):
     fig = figures.make_figure(*PICTURE_PX)
     fig.set_layout_engine("none")  # it would make room beside the axes for their headings
     shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
-    axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC, **shares)
+    axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
     pairs = []
     for letters, plot in picture.plots.items():
         drawing = plots.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options)

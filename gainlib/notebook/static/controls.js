@@ -32,7 +32,7 @@ function render({ model, el, signal }) {
   }
 
   function slider(spec, row) {
-    const { low, high, step, page, home, unit, decimals, steps, signed } = spec;
+    const { low, high, step, page, home, unit, decimals, steps, signed, words } = spec;
     const uneven = steps.length > 0;
     const at = (value) => steps.reduce((best, each, k) => (Math.abs(each - value) < Math.abs(steps[best] - value) ? k : best), 0);
     const on = (value) => {
@@ -40,7 +40,8 @@ function render({ model, el, signal }) {
       return uneven ? steps[at(inside)] : Number((low + Math.round((inside - low) / step) * step).toFixed(6));
     };
     const digits = (value) => (Number.isInteger(value) && uneven ? 0 : Math.max(decimals, Math.abs(value * 10 - Math.round(value * 10)) > 1e-6 ? 2 : 0));
-    const text = (value) => numberText(value, digits(value), signed);
+    const word = (value) => words.find(([each]) => each === value)?.[1];
+    const text = (value) => word(value) ?? numberText(value, digits(value), signed);
     const input = make("input", "gl-slide");
     Object.assign(input, uneven ? { type: "range", min: 0, max: steps.length - 1, step: 1 } : { type: "range", min: low, max: high, step });
     input.setAttribute("aria-label", spec.label);
@@ -48,6 +49,7 @@ function render({ model, el, signal }) {
     entry.type = "text";
     entry.inputMode = "text"; // a phone's number pad may have no minus sign
     entry.setAttribute("aria-label", `${spec.label} in ${unit || "numbers"}`);
+    const after = make("span", "gl-unit", unit);
     let typing = false;
     let byKey = false;
 
@@ -76,7 +78,8 @@ function render({ model, el, signal }) {
     };
     input.addEventListener("keydown", nudge);
     const commit = () => {
-      const plain = entry.value.trim().replace(/[\u2212\u2013\u2014]/g, "-").replace(",", ".").replace(unit, "").trim();
+      const said = words.find(([, name]) => name === entry.value.trim());
+      const plain = said ? String(said[0]) : entry.value.trim().replace(/[\u2212\u2013\u2014]/g, "-").replace(",", ".").replace(unit, "").trim();
       if (!/^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) || Number(plain) < low - 1e-9 || Number(plain) > high + 1e-9) {
         entry.setAttribute("aria-invalid", "true");
         entry.title = `${spec.label} goes from ${text(low)} to ${text(high)} ${unit}`;
@@ -103,7 +106,9 @@ function render({ model, el, signal }) {
     });
     const show = (value, off) => {
       input.value = String(uneven ? at(value) : value);
-      input.setAttribute("aria-valuetext", `${text(value)} ${unit}`.trim());
+      const behind = word(value) ? "" : unit;
+      input.setAttribute("aria-valuetext", `${text(value)} ${behind}`.trim());
+      after.textContent = behind;
       if (!typing) {
         entry.value = text(value);
         entry.removeAttribute("aria-invalid");
@@ -111,7 +116,7 @@ function render({ model, el, signal }) {
       }
       input.disabled = entry.disabled = Boolean(off);
     };
-    return { parts: [input, entry, make("span", "gl-unit", unit)], show };
+    return { parts: [input, entry, after], show };
   }
 
   function list({ label, options }, row) {
