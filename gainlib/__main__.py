@@ -6,7 +6,7 @@ import sys
 from importlib import import_module
 
 from gainlib import __version__
-from gainlib.cli import VERBS
+from gainlib.cli import MODULES
 from gainlib.errors import GainlibError
 
 _EPILOG = """\
@@ -25,32 +25,23 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"gainlib {__version__}")
     verbs = parser.add_subparsers(metavar="VERB", required=True)
-    for name in VERBS:
-        verb = import_module(f"gainlib.cli.{name}")
+    for verb in (verb for name in MODULES for verb in import_module(f"gainlib.cli.{name}").VERBS):
         own = verbs.add_parser(
-            name,
-            help=verb.SUMMARY,
-            description=verb.DESCRIPTION,
+            verb.name,
+            help=verb.summary,
+            description=verb.description,
             epilog=_EPILOG.splitlines()[0],
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         verb.arguments(own)
-        own.set_defaults(run=verb.run, usage_error=own.error, passes_on=getattr(verb, "PASSES_ON", False))
+        own.set_defaults(run=verb.run, usage_error=own.error, passes_on=verb.passes_on)
     return parser
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run one verb.
+    """Run one verb: the words after ``python -m gainlib``, those of this process by default.
 
-    Parameters
-    ----------
-    arguments : list of str, optional
-        Words after ``python -m gainlib``; those of this process by default.
-
-    Returns
-    -------
-    int
-        0 done, 1 something failed, 130 interrupted. Wrong use ends the process with 2.
+    Returns 0 done, 1 something failed, 130 interrupted. Wrong use ends the process with 2.
     """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a file name may hold what the screen's alphabet lacks

@@ -1,10 +1,26 @@
-"""The verbs of the command line, one module each.
+"""The verbs of the command line.
 
-A verb's module holds ``SUMMARY``, a line for the list of verbs; ``DESCRIPTION``, what its own help begins with;
-``arguments(parser)``, which declares what it takes; and ``run(options) -> int``, the exit code: 0 done, 1 something
-failed. Wrong use goes through ``options.usage_error(sentence)``, which ends with 2. A module with ``PASSES_ON = True``
-finds words that nobody knows in ``options.rest``. What a verb works with is imported inside ``run``, so that
+A module here declares one or more :class:`Verb`. What a verb works with is imported inside its ``run``, so that
 ``--help`` and a verb that needs little start at once.
 """
 
-VERBS = ("measure", "plan", "stage", "sheets", "labs", "gradebook", "key", "probe", "null")
+import argparse
+from collections.abc import Callable
+from typing import NamedTuple
+
+MODULES = ("measure", "plan", "sheets", "labs", "gradebook", "key", "boxes")
+
+
+class Verb(NamedTuple):
+    """A verb: what its help says, what it takes, and what it does.
+
+    ``run`` returns the exit code: 0 done, 1 something failed. Wrong use goes through ``options.usage_error(sentence)``,
+    which ends with 2. A verb that ``passes_on`` finds words that nobody knows in ``options.rest``.
+    """
+
+    name: str
+    summary: str
+    description: str
+    arguments: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace], int]
+    passes_on: bool = False

@@ -1,11 +1,12 @@
 """``gradebook``: a class's records marked again, as CSV for a learning platform and as a page for the teacher."""
 
 import argparse
-import os
 import sys
-from pathlib import Path
+from itertools import count
 
-SUMMARY = "mark a class from its records"
+from gainlib.cli import Verb
+from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, show
+
 DESCRIPTION = """\
 Mark a class: every learner's numbers are drawn again and every answer is marked again, whatever the records say.
 
@@ -44,15 +45,20 @@ def run(options: argparse.Namespace) -> int:
 
     _check_lab(options)
     targets = _targets(options)
-    folder = require(_path(options.folder))
+    folder = require(path_of(options.folder))
     handed = collect(folder)
     listed, overrides, problems = _lists(options, handed)
     if not handed.lines:
         print(f"{folder}: no record with an event in it; looked for *.jsonl", file=sys.stderr)
-    bar = _Bar(options.quiet)
+    bar = Bar(options.quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left")
+
+    def start(total):
+        done = count(1)
+        return lambda: bar("answers", next(done), total)
+
     try:
         wanted = {"lab": options.lab, "most": options.sets, "processes": options.processes}
-        book = gradebook(folder, listed, overrides, **wanted, progress=bar.start, handed_in=handed)
+        book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
     finally:
         bar.close()
     problems = (*book.problems, *problems)
@@ -60,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
         problems += _written(((targets["csv"], write_csv), (targets["html"], write_html)), book)
         _print(book)
     for problem in problems:
-        print(_line(problem), file=sys.stderr)
+        print(plain(problem), file=sys.stderr)
     return 1 if problems or not handed.lines else 0
 
 
@@ -84,10 +90,6 @@ def _count(text):
     return int(text)
 
 
-def _path(text):
-    return Path(os.path.expanduser(text))
-
-
 def _check_lab(options):
     from gainlib.exercises import bank
 
@@ -98,15 +100,12 @@ def _check_lab(options):
 
 def _targets(options):
     """Check where the results shall go before anything long begins."""
-    from gainlib.cli.targets import problem_of
-
-    targets = {name: _path(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
-    given = [_path(text).resolve() for text in (options.folder, options.class_list, options.overrides) if text]
+    targets = {name: path_of(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
+    given = [path_of(text).resolve() for text in (options.folder, options.class_list, options.overrides) if text]
     for name, target in targets.items():
         if target is None:
             continue
-        if problem := problem_of(target, f"--{name}"):
-            options.usage_error(problem)
+        check_target(options, target, f"--{name}")
         if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
             options.usage_error(f"{target}: is a record or a list by its name; choose another name for --{name}")
         given.append(target.resolve())
@@ -121,78 +120,53 @@ def _lists(options, handed):
     listed, overrides, problems = (), (), ()
     try:
         if options.class_list:
-            listed = read_class_list(_path(options.class_list), {name for _, name in handed.names().values()})
+            listed = read_class_list(path_of(options.class_list), {name for _, name in handed.names().values()})
         if options.overrides:
-            overrides, problems = read_overrides(_path(options.overrides))
+            overrides, problems = read_overrides(path_of(options.overrides))
     except GainlibError as error:
         options.usage_error(str(error))
     return listed, overrides, problems
-
-
-class _Bar:
-    """A progress bar that learns how long it is once the records are read."""
-
-    def __init__(self, quiet):
-        self._quiet, self._bar = quiet, None
-
-    def start(self, total):
-        from tqdm import tqdm
-
-        form = "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left"
-        self._bar = tqdm(total=total, bar_format=form, file=sys.stderr, leave=False, disable=self._quiet or not total)
-        return self._bar.update
-
-    def close(self):
-        if self._bar is not None:
-            self._bar.close()
 
 
 # ---- what is said on the screen --------------------------------------------------------------------------------------
 
 
 def _print(book):
-    from gainlib.cli.table import screen_width, show
-
-    width = screen_width()
-    show([line for line in _learners(book, width) if line])
-    show(["", *_exercises(book, width)])
+    show([line for line in _learners(book) if line])
+    show(["", *_exercises(book)])
     for title, entries in _findings(book):
         if entries:
             more = len(entries) - _MOST_TOLD
-            told = [f"  {_line(entry)}" for entry in entries[:_MOST_TOLD]]
+            told = [f"  {plain(entry)}" for entry in entries[:_MOST_TOLD]]
             show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
 
 
-def _learners(book, width):
-    from gainlib.cli.table import Column, layout, number
-
+def _learners(book):
     learners: dict = {}
     for row in book.rows:
         learners.setdefault(row.who, []).append(row)
     own = list(learners.values())
     columns = [
-        Column(("class", ""), tuple(_line(rows[0].class_code)[:12] for rows in own)),
+        Column(("class", ""), tuple(plain(rows[0].class_code)[:12] for rows in own)),
         Column(("tried", ""), tuple(str(sum(row.counts for row in rows)) for rows in own)),
         Column(("right", ""), tuple(str(sum(row.state == "right" for row in rows)) for rows in own)),
         Column(("hints", ""), tuple(str(sum(row.hints for row in rows)) for rows in own)),
-        Column(("points", ""), tuple(number(sum(row.points for row in rows), 2) for rows in own)),
-        Column(("of", ""), tuple(number(sum(row.max_points for row in rows), 0) for rows in own)),
+        Column(("points", ""), tuple(figure(sum(row.points for row in rows), 2) for rows in own)),
+        Column(("of", ""), tuple(figure(sum(row.max_points for row in rows), 0) for rows in own)),
         Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
     ]
-    return layout([_line(rows[0].learner) or "no name" for rows in own], columns, width, head="learner")
+    return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
 
 
-def _exercises(book, width):
-    from gainlib.cli.table import Column, layout, number
-
+def _exercises(book):
     columns = [
         Column(("tried", "by"), tuple(str(item.tried) for item in book.items)),
         Column(("right", ""), tuple(str(item.right) for item in book.items)),
-        Column(("facility", ""), tuple(number(item.facility, 2) for item in book.items)),
-        Column(("right", "at once"), tuple(number(item.first, 2) for item in book.items)),
-        Column(("discrimi-", "nation"), tuple(number(item.discrimination, 2) for item in book.items)),
+        Column(("facility", ""), tuple(figure(item.facility, 2) for item in book.items)),
+        Column(("right", "at once"), tuple(figure(item.first, 2) for item in book.items)),
+        Column(("discrimi-", "nation"), tuple(figure(item.discrimination, 2) for item in book.items)),
     ]
-    return layout([item.exercise for item in book.items], columns, width, head="exercise")
+    return layout([item.exercise for item in book.items], columns, head="exercise")
 
 
 def _findings(book):
@@ -220,7 +194,4 @@ def _findings(book):
     )
 
 
-def _line(text):
-    from gainlib.mix.sheet_csv import one_line
-
-    return one_line(text)
+VERBS = (Verb("gradebook", "mark a class from its records", DESCRIPTION, arguments, run),)

@@ -1,9 +1,10 @@
 """``key``: the teacher's key for one learner, with numbers, answers and derivations."""
 
 import argparse
-import textwrap
 
-SUMMARY = "print the right answers of one learner"
+from gainlib.cli import Verb
+from gainlib.cli.output import plain, screen_width, show, wrapped
+
 DESCRIPTION = """\
 Print the teacher's key for one learner: the numbers this learner has, the question, the right answer with what counts
 as right, and the derivation. Names are compared without regard to case; "" stands for no class code.
@@ -24,11 +25,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for."""
-    from gainlib.cli.table import screen_width, show
-
-    width = screen_width()
     for exercise in _chosen(options):
-        show([*_key(exercise, options.learner, options.class_code, options.attempt, width), ""])
+        show([*_key(exercise, options.learner, options.class_code, options.attempt), ""])
     return 0
 
 
@@ -50,24 +48,23 @@ def _chosen(options):
     return chosen
 
 
-def _key(exercise, learner, class_code, attempt, width):
+def _key(exercise, learner, class_code, attempt):
     """Return the lines of one exercise."""
     from gainlib.exercises.gradebook.rows import variant_code
-    from gainlib.mix.sheet_csv import one_line
 
     given = exercise.variant(learner, attempt, class_code)
-    who = f"{one_line(learner)}, class {one_line(class_code)}" if class_code.strip() else one_line(learner)
+    who = f"{plain(learner)}, class {plain(class_code)}" if class_code.strip() else plain(learner)
     code = variant_code(learner, exercise.id, attempt, class_code)
     head = f"{exercise.id}  {exercise.title}  ({_points(exercise.points)})"
     return [
         head,
-        "-" * min(len(head), width),
-        *_wrapped(f"For {who}, numbers no. {attempt + 1}, code {code}", "", width),
-        *_wrapped(_numbers(given), "Given       ", width),
-        *_wrapped(exercise.statement_for(given), "Question    ", width),
-        *(line for part in _answers(exercise, given) for line in _wrapped(part, "Answer      ", width)),
-        *_wrapped(exercise.explain_for(given), "Derivation  ", width),
-        *_wrapped("; ".join(exercise.cites), "Sources     ", width),
+        "-" * min(len(head), screen_width()),
+        *_wrapped(f"For {who}, numbers no. {attempt + 1}, code {code}", ""),
+        *_wrapped(_numbers(given), "Given       "),
+        *_wrapped(exercise.statement_for(given), "Question    "),
+        *(line for part in _answers(exercise, given) for line in _wrapped(part, "Answer      ")),
+        *_wrapped(exercise.explain_for(given), "Derivation  "),
+        *_wrapped("; ".join(exercise.cites), "Sources     "),
     ]
 
 
@@ -94,11 +91,11 @@ def _points(points):
     return f"{number(points)} point{'' if points == 1 else 's'}"
 
 
-def _wrapped(text, label, width):
-    """Return the paragraphs of a text within the width, the label ahead of the first; Markdown's stars are left out."""
+def _wrapped(text, label):
+    """Return the paragraphs of a text, the label ahead of the first; Markdown's stars are left out."""
     paragraphs = [each for each in text.replace("**", "").split("\n") if each.strip()]
-    lines = []
-    for index, paragraph in enumerate(paragraphs):
-        first = label if index == 0 else " " * len(label)
-        lines += textwrap.wrap(paragraph, width, initial_indent=first, subsequent_indent=" " * len(label))
-    return lines
+    rest = " " * len(label)
+    return [line for k, each in enumerate(paragraphs) for line in wrapped(each, rest if k else label, rest)]
+
+
+VERBS = (Verb("key", "print the right answers of one learner", DESCRIPTION, arguments, run),)

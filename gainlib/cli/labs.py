@@ -5,13 +5,13 @@ import subprocess
 import sys
 from pathlib import Path
 
-SUMMARY = "open the labs in JupyterLab"
+from gainlib.cli import Verb
+
 DESCRIPTION = """\
 Open the labs in JupyterLab, in the browser of this machine. Ctrl-C twice here ends it.
 
 Other options are handed to JupyterLab, for example --no-browser or --port 9000.
 """
-PASSES_ON = True
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,3 +40,6 @@ def labs_folder() -> Path | None:
         if any((parent / "labs").glob("*.ipynb")):
             return parent / "labs"
     return None
+
+
+VERBS = (Verb("labs", "open the labs in JupyterLab", DESCRIPTION, arguments, run, passes_on=True),)

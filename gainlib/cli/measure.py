@@ -8,11 +8,26 @@ from dataclasses import astuple
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from gainlib.cli import Verb
+from gainlib.cli.output import (
+    Bar,
+    Column,
+    cell,
+    check_target,
+    decimal,
+    figure,
+    layout,
+    path_of,
+    plain,
+    show,
+    wrapped,
+    write_csv,
+)  # fmt: skip
+
 if TYPE_CHECKING:
     from gainlib.audio import AudioFile
     from gainlib.meters import Reading
 
-SUMMARY = "measure the levels of a file or a folder of stems"
 DESCRIPTION = """\
 Measure a sound file, or every sound file of a folder: peaks, averages, needle, loudness.
 
@@ -47,7 +62,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, print the table, write the CSV; 1 if any file failed or there is none."""
-    path = Path(os.path.expanduser(options.path))
+    path = path_of(options.path)
     paths = _paths(path)
     target = _target(options, paths)
     if not paths:
@@ -67,7 +82,7 @@ def _level(text):
     from gainlib.levels import dbfs_to_dbu
 
     try:
-        level = float(text.replace("−", "-").replace(",", "."))
+        level = decimal(text)
         dbfs_to_dbu(0.0, level)  # knows what is no level
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no level; give a number of dBFS, such as -18") from None
@@ -82,16 +97,12 @@ def _paths(path):
 
 def _target(options, paths):
     """Check where the CSV shall go before anything long begins."""
-    from gainlib.audio import audio_suffixes
-    from gainlib.cli.targets import problem_of
-
     if not options.csv:
         return None
-    target = Path(os.path.expanduser(options.csv))
-    if target.suffix.lower() in audio_suffixes() or any(_same(target, path) for path in paths):
-        options.usage_error(f"{target}: is a sound file by its name or its content; choose another name for the CSV")
-    if problem := problem_of(target, "the CSV"):
-        options.usage_error(problem)
+    target = path_of(options.csv)
+    if any(_same(target, path) for path in paths):
+        options.usage_error(f"{target}: is a sound file by its content; choose another name for the CSV")
+    check_target(options, target, "the CSV")
     return target
 
 
@@ -104,16 +115,21 @@ def _same(one, other):
 
 def _measured(paths, alignment_dbfs, quiet):
     """Open all, then measure one by one; the bar counts seconds of sound, so that it can tell what is left."""
-    from tqdm import tqdm
-
     rows = [_opened(path) for path in paths]
-    total = sum(row.source.duration_s for row in rows if row.source)
-    form = "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} s, {remaining} left  {desc}"
-    with tqdm(total=total, bar_format=form, file=sys.stderr, leave=False, disable=quiet or not total) as bar:
+    total, done = sum(row.source.duration_s for row in rows if row.source), 0.0
+    bar = Bar(quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} s, {remaining} left  {desc}")
+
+    def advance(seconds, name):
+        nonlocal done
+        done += seconds
+        bar("files", done, total, name[:24])
+
+    try:
         for k, row in enumerate(rows):
             if row.source:
-                bar.set_description_str(row.path.name[:24])
-                rows[k] = _read(row, alignment_dbfs, bar.update)
+                rows[k] = _read(row, alignment_dbfs, advance)
+    finally:
+        bar.close()
     return rows
 
 
@@ -154,44 +170,30 @@ class _Watched:
     def blocks(self, *arguments, **options):
         for block in self._source.blocks(*arguments, **options):
             yield block
-            self._advance(len(block) / self.rate_hz)
+            self._advance(len(block) / self.rate_hz, self._source.path.name)
 
 
 def _print(rows, alignment_dbfs):
-    from gainlib.cli.table import layout, number, screen_width, show
-
     good = [row for row in rows if row.reading]
     if good:
-        width = screen_width()
-        lines = layout([_line(row.path.name) for row in good], _columns(good), width)
-        show([*lines, "", *_wrapped(_NOTE.format(alignment=number(alignment_dbfs)), width)])
+        lines = layout([plain(row.path.name) for row in good], _columns(good))
+        show([*lines, "", *wrapped(_NOTE.format(alignment=figure(alignment_dbfs)))])
     for row in rows:
         if row.error:
-            print(_line(row.error), file=sys.stderr)
+            print(plain(row.error), file=sys.stderr)
     if len(good) < len(rows):
         print(f"{len(good)} of {len(rows)} files measured.", file=sys.stderr)
 
 
-def _line(text):
-    """Return a text without what would break a line of the table; hardly any file name needs it."""
-    if text.isprintable():
-        return text
-    from gainlib.mix.sheet_csv import one_line
-
-    return one_line(text)
-
-
 def _columns(rows):
-    from gainlib.cli.table import Column, duration, number
-
     def column(what, unit, field, decimals=1, spare=False):
-        cells = tuple(number(getattr(row.reading, field), decimals) for row in rows)
+        cells = tuple(figure(getattr(row.reading, field), decimals) for row in rows)
         return Column((what, unit), cells, spare)
 
     return [
         Column(("ch", ""), tuple(str(row.source.channels) for row in rows), spare=True),
         Column(("rate", "kHz"), tuple(f"{row.source.rate_hz / 1000:g}" for row in rows), spare=True),
-        Column(("length", "min:s"), tuple(duration(row.source.duration_s) for row in rows)),
+        Column(("length", "min:s"), tuple(_duration(row.source.duration_s) for row in rows)),
         column("peak", "dBFS", "sample_peak_dbfs"),
         column("true pk", "dBTP", "true_peak_dbtp"),
         column("RMS", "dBFS", "rms_dbfs"),
@@ -204,10 +206,16 @@ def _columns(rows):
     ]
 
 
-def _wrapped(text, width):
-    import textwrap
+def _duration(seconds):
+    """Write a length of time as minutes and seconds.
 
-    return textwrap.wrap(text, width)
+    Examples
+    --------
+    >>> _duration(5.25), _duration(185), _duration(59.99)
+    ('0:05.2', '3:05.0', '1:00.0')
+    """
+    tenths = round(seconds * 10)
+    return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
 def _csv_problem(target, rows):
@@ -224,24 +232,17 @@ def _csv_problem(target, rows):
 
 def _write_csv(target, rows):
     """Write one line a file: what it is, every field of its reading, the error if there was one."""
-    import csv
     from dataclasses import fields
 
-    from gainlib.audio import replacing
     from gainlib.meters import Reading
 
     names = [field.name for field in fields(Reading)]
-    with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["file", "channels", "rate_hz", "frames", *names, "error"])
-        for row in rows:
-            header = [row.source.channels, row.source.rate_hz, row.source.frames] if row.source else [""] * 3
-            values = [_cell(getattr(row.reading, name)) if row.reading else "" for name in names]
-            writer.writerow([row.path.name, *header, *values, row.error])
+    lines = [["file", "channels", "rate_hz", "frames", *names, "error"]]
+    for row in rows:
+        header = [row.source.channels, row.source.rate_hz, row.source.frames] if row.source else [""] * 3
+        values = [cell(getattr(row.reading, name)) if row.reading else "" for name in names]
+        lines.append([row.path.name, *header, *values, row.error])
+    write_csv(target, lines)
 
 
-def _cell(value):
-    """Write a value so that it can be read back: −inf as -inf, None as nothing, points for decimals."""
-    if value is None:
-        return ""
-    return str(value) if isinstance(value, int) else repr(float(value))
+VERBS = (Verb("measure", "measure the levels of a file or a folder of stems", DESCRIPTION, arguments, run),)

@@ -1,69 +1,227 @@
-"""Figures that a verb writes beside what it prints: as CSV, and as JSON."""
+"""What a verb says and writes: tables and paragraphs of 80 to 120 columns, progress, figures as CSV and JSON."""
 
 import argparse
 import os
+import shutil
+import stat
+import sys
+import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+_PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->"}
 
-def declare(parser: argparse.ArgumentParser) -> None:
+
+def path_of(text: str) -> Path:
+    """Return a path; a leading ~ is the home folder."""
+    return Path(os.path.expanduser(text))
+
+
+def decimal(text: str) -> float:
+    """Return a number as somebody typed it, with either minus sign and a point or a comma; ValueError if it is none."""
+    return float(text.replace("−", "-").replace(",", "."))
+
+
+# ------------------------------------------------------------------------------------------------------------- telling
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of numbers: two lines of head, a text a row; a `spare` one is left out when the screen is narrow."""
+
+    head: tuple[str, str]
+    cells: tuple[str, ...]
+    spare: bool = False
+
+    @property
+    def width(self) -> int:
+        """Columns of the screen that the widest text takes, and two between it and the one before."""
+        from rich.cells import cell_len
+
+        return 2 + max(map(cell_len, (*self.head, *self.cells)))
+
+
+def figure(value: float | None, decimals: int = 1, silent: str = "silent") -> str:
+    """Write a number as a table shows it: true minus sign, −inf in a word, None as nothing.
+
+    Examples
+    --------
+    >>> figure(-18.04), figure(float("-inf")), figure(None), figure(3, 0)
+    ('−18.0', 'silent', '', '3')
+    """
+    from gainlib.levels.printing import number
+
+    return "" if value is None else silent if value == float("-inf") else number(value, decimals)
+
+
+def layout(names: Sequence[str], columns: Sequence[Column], head: str = "file") -> list[str]:
+    """Lay out names on the left and numbers on the right, in lines of which the first two are heads.
+
+    Spare columns are left out from the last on until the names have room; a name that is still too long loses its
+    middle.
+    """
+    from rich.cells import cell_len
+    from rich.console import Console
+    from rich.table import Table
+
+    columns, longest, width = list(columns), max(map(cell_len, (head, *names))), screen_width()
+    while (room := width - sum(column.width for column in columns)) < min(longest, 24):
+        spare = [column for column in columns if column.spare]
+        if not spare:
+            break
+        columns.remove(spare[-1])
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column(f"{head}\n", no_wrap=True)
+    for column in columns:
+        table.add_column("\n".join(column.head), justify="right", no_wrap=True)
+    for name, *cells in zip(names, *(column.cells for column in columns), strict=True):
+        table.add_row(shortened(name, max(room, 8)), *cells)
+    # Neither colour nor markup: the same lines go to a screen and into a pipe, and a name may hold brackets.
+    console = Console(width=width, color_system=None, markup=False, emoji=False, highlight=False)
+    with console.capture() as lines:
+        console.print(table)
+    return [line.rstrip() for line in lines.get().splitlines()]
+
+
+def shortened(text: str, width: int) -> str:
+    """Cut the middle out of a text that is too wide; the end of a file name tells as much as its beginning.
+
+    Examples
+    --------
+    >>> shortened("Acoustic guitar close take 12.wav", 20)
+    'Acoustic …ake 12.wav'
+    """
+    from rich.cells import cell_len
+
+    if cell_len(text) <= width:
+        return text
+    head, tail = "", ""
+    while cell_len(head) < (width - 1) // 2:
+        head += text[len(head)]
+    while cell_len(head) + 1 + cell_len(text[-len(tail) - 1 :]) <= width:
+        tail = text[-len(tail) - 1 :]
+    return f"{head}…{tail}"
+
+
+def screen_width() -> int:
+    """Return the width of the screen, 80 at least and 120 at most; 100 if there is no screen."""
+    return min(max(shutil.get_terminal_size((100, 24)).columns, 80), 120)
+
+
+def show(lines: Sequence[str]) -> None:
+    """Print lines, with plain signs for those that the screen's alphabet lacks."""
+    encoding = sys.stdout.encoding or "ascii"
+    for line in lines:
+        for sign, plain_sign in _PLAIN.items():
+            try:
+                sign.encode(encoding)
+            except UnicodeEncodeError:
+                line = line.replace(sign, plain_sign)
+        print(line)
+
+
+def wrapped(text: str, first: str = "", then: str | None = None) -> list[str]:
+    """Return a text in lines for the screen, `first` ahead of the first one and `then` (or the same) of the others."""
+    then = first if then is None else then
+    return textwrap.wrap(text, screen_width(), initial_indent=first, subsequent_indent=then, break_long_words=False)
+
+
+def plain(text: str) -> str:
+    """Return a text that moves no cursor and breaks no line; hardly any file name needs it."""
+    if text.isprintable():
+        return text
+    from gainlib.mix.sheet_csv import one_line
+
+    return one_line(text)
+
+
+class Bar:
+    """A progress bar on the error stream, a new one for each label that work goes by."""
+
+    def __init__(self, quiet: bool, form: str = "{desc} {percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f}"):
+        self._quiet, self._form, self._bar, self._label = quiet, form, None, None
+
+    def __call__(self, label: str, done: float, total: float, at: str = "") -> None:
+        """Show how far the work under a label has come, and at what it is."""
+        from tqdm import tqdm
+
+        if label != self._label:
+            self.close()
+            off = self._quiet or not total
+            self._bar = tqdm(total=total, desc=label, bar_format=self._form, file=sys.stderr, leave=False, disable=off)
+            self._label = label
+        self._bar.set_description_str(at or label, refresh=False)
+        self._bar.update(done - self._bar.n)
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.close()
+        self._bar, self._label = None, None
+
+
+# ------------------------------------------------------------------------------------------------------------- writing
+
+
+def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
+    """Refuse a place where no file can stand, before anything long begins; a file there already is no problem.
+
+    Whether one may be written shows only when it is; by then the figures can be printed, so that no work is lost.
+    """
+    from gainlib.audio import audio_suffixes
+
+    if target.suffix.lower() in audio_suffixes():
+        options.usage_error(f"{target}: is a sound file by its name; choose another name for {label}")
+    if os.path.isdir(target):
+        options.usage_error(f"{target}: is a folder; name a file in it for {label}")
+    folder = target.resolve().parent
+    try:
+        there = stat.S_ISDIR(folder.stat().st_mode)
+    except OSError as error:
+        there = isinstance(error, PermissionError)
+    if not there:
+        options.usage_error(f"{target}: the folder {folder} does not exist; make it first")
+
+
+def declare_figures(parser: argparse.ArgumentParser) -> None:
     """Declare ``--csv`` and ``--json``."""
     parser.add_argument("--csv", metavar="F", help="write the figures to F as well, as comma-separated values")
     parser.add_argument("--json", metavar="F", help="write all that was found to F as well, as JSON")
 
 
-def path_of(text: str) -> Path:
-    """Return a path with the home folder filled in."""
-    return Path(os.path.expanduser(text))
-
-
-def check(options: argparse.Namespace) -> None:
-    """Refuse targets that cannot be written, before anything long begins."""
-    targets = [path_of(each) for each in (options.csv, options.json) if each]
-    for target in targets:
-        _check(options, target)
-    if len({target.resolve() for target in targets}) < len(targets):
-        options.usage_error(f"{targets[0]}: is named twice; give each sheet a name of its own")
+def check_figures(options: argparse.Namespace) -> None:
+    """Refuse targets of ``--csv`` and ``--json`` that cannot be written."""
+    targets = {label: path_of(text) for label in ("csv", "json") if (text := vars(options)[label])}
+    for label, target in targets.items():
+        check_target(options, target, f"--{label}")
+    if len({target.resolve() for target in targets.values()}) < len(targets):
+        options.usage_error(f"{targets['csv']}: is named twice; give each sheet a name of its own")
 
 
 def write_figures(options: argparse.Namespace, rows: Sequence[Mapping], whole: Mapping) -> None:
-    """Write what ``--csv`` and ``--json`` ask for.
-
-    Parameters
-    ----------
-    options : Namespace
-        Of a parser that :func:`declare` has seen.
-    rows : sequence of mapping
-        Of numbers and texts; one line of the CSV each.
-    whole : mapping
-        Of numbers, texts, lists and mappings.
-    """
+    """Write what ``--csv`` and ``--json`` ask for: rows of numbers and texts, and all that was found."""
     if options.csv:
-        _write_csv(path_of(options.csv), rows)
+        write_csv(path_of(options.csv), [list(rows[0]), *([cell(value) for value in row.values()] for row in rows)])
     if options.json:
         _write_json(path_of(options.json), whole)
 
 
-def _check(options, target):
-    from gainlib.audio import audio_suffixes
-
-    if target.suffix.lower() in audio_suffixes():
-        options.usage_error(f"{target}: is a sound file by its name; choose another name")
-    if target.is_dir():
-        options.usage_error(f"{target}: is a folder; name a file in it")
-    if not target.resolve().parent.is_dir():
-        options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
-
-
-def _write_csv(target, rows):
+def write_csv(target: Path, rows: Sequence[Sequence]) -> None:
+    """Write rows as comma-separated values in UTF-8, whole or not at all."""
     import csv
 
     from gainlib.audio import replacing
 
-    with replacing(target) as part, part.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(rows[0])
-        writer.writerows([_cell(value) for value in row.values()] for row in rows)
+    with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows(rows)
+
+
+def cell(value: object) -> object:
+    """Write a value so that it can be read back: −inf as -inf, None and NaN as nothing, points for decimals."""
+    if value is None or value != value:
+        return ""
+    return value if isinstance(value, str | int) else repr(float(value))
 
 
 def _write_json(target, whole):
@@ -72,22 +230,15 @@ def _write_json(target, whole):
     from gainlib.audio import replacing
 
     with replacing(target) as part:
-        part.write_text(json.dumps(_plain(whole), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        part.write_text(json.dumps(_jsonable(whole), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
-def _cell(value):
-    """Write a value so that it can be read back: −inf as -inf, None and NaN as nothing, points for decimals."""
-    if value is None or value != value:
-        return ""
-    return value if isinstance(value, str | int) else repr(float(value))
-
-
-def _plain(value):
+def _jsonable(value):
     """Return a value as JSON holds it: −inf as "-inf", NaN as null."""
     if isinstance(value, Mapping):
-        return {name: _plain(each) for name, each in value.items()}
+        return {name: _jsonable(each) for name, each in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(each) for each in value]
+        return [_jsonable(each) for each in value]
     if value is None or isinstance(value, str | bool | int):
         return value
     number = float(value)

@@ -1,27 +1,33 @@
-"""``plan``: every gain of a folder of stems set with a reason, verified, and written as sheets."""
+"""``plan`` and ``stage``: every gain of a folder of stems set with a reason and verified; sheets, and stems with it."""
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
-from gainlib.cli import plan_input
+from gainlib.cli import Verb, plan_input
+from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, show, wrapped
 
-SUMMARY = "plan every gain of a folder of stems, with reasons"
-DESCRIPTION = f"""\
+PLAN = f"""\
 Plan every gain of a folder of stems: what to set where, and why. The balance stays, the bus comes to its target, and
 the result is rendered and measured. A plan that fails its own verification is not written anywhere.
 
 {plan_input.CHAINS_HELP}"""
-SHEETS = ("plan.html", "plan.csv", "levels.csv", "hand-off.txt", "session.json")
+STAGE = f"""\
+Plan the gains of a folder of stems and write the stems anew into OUT, which must not exist yet or be empty.
+
+--upto trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --upto bus: everything,
+fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and their
+checksums compared afterwards. SHA256SUMS lists those of the new files.
+
+{plan_input.CHAINS_HELP}"""
+SHEETS = {
+    "plan.html": "html", "plan.csv": "csv", "levels.csv": "levels", "hand-off.txt": "note", "session.json": "save",
+}  # fmt: skip
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the folder, what is asked for, and what is written."""
+def plan_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the folder, what is asked for, and the sheets."""
     plan_input.declare(parser)
-    sheets(parser)
-
-
-def sheets(parser: argparse.ArgumentParser) -> None:
-    """Declare what is written."""
     parser.add_argument("--out", metavar="DIR", help=f"write {', '.join(SHEETS)} into DIR")
     parser.add_argument("--csv", metavar="F", help="write the plan sheet to F, as comma-separated values")
     parser.add_argument("--levels", metavar="F", help="write the level sheet to F, as comma-separated values")
@@ -30,50 +36,100 @@ def sheets(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--against", metavar="F", help="print what differs from a sheet (CSV) written earlier")
 
 
-def run(options: argparse.Namespace) -> int:
+def run_plan(options: argparse.Namespace) -> int:
     """Plan, tell, write; 1 if the plan could not be verified or a file could not be read."""
-    targets, old = check(options)
-    bar = plan_input.Bar(options.quiet)
+    targets, old = _check(options)
+    bar = Bar(options.quiet)
     try:
         made = plan_input.make(options, bar)
         bar.close()
         plan_input.tell(made)
         if not made.plan.verification.passed:
             return 1
-        write(options, targets, made, bar, old)
+        _write(options, targets, made, bar, old)
     finally:
         bar.close()
     return 1 if made.unreadable else 0
 
 
-def check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
+def stage_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the folders, what is asked for, how much is in the stems, and the sheets."""
+    plan_arguments(parser)
+    parser.add_argument("stems", metavar="OUT", help="the folder to make")
+    parser.add_argument("--upto", choices=("trim", "bus"), default="trim", help="how much is in the stems (trim)")
+    parser.add_argument(
+        "--subtype", choices=("PCM_24", "FLOAT"), default="PCM_24", help="24 bit, or 32-bit float (PCM_24)"
+    )
+    parser.add_argument("--gain-only", action="store_true", help="leave the DC block out of stems up to the trim")
+
+
+def run_stage(options: argparse.Namespace) -> int:
+    """Plan, tell, write; 1 if anything could not be read, verified or written."""
+    from gainlib.audio import GainlibError
+    from gainlib.mix.export import write_stems
+    from gainlib.mix.folders import check_new
+
+    if options.gain_only and options.upto == "bus":
+        options.usage_error("--gain-only goes with --upto trim; up to the bus everything is in")
+    targets, old = _check(options)
+    target = path_of(options.stems)
+    check_new(target)
+    for each in targets.values():
+        if each.resolve().is_relative_to(target.resolve()):
+            options.usage_error(f"{each}: lies in the folder for the stems; write the sheets beside it")
+    bar = Bar(options.quiet)
+    try:
+        made = plan_input.make(options, bar)
+        bar.close()
+        plan_input.tell(made)
+        if made.unreadable:
+            raise GainlibError("a stem is missing, so none is written; mend it, or take it out with --leave-out")
+        export = write_stems(
+            made.plan, target, upto=options.upto, subtype=options.subtype, gain_only=options.gain_only, progress=bar
+        )
+        bar.close()
+        _tell_export(export)
+        _write(options, targets, replace(made, notes=(*made.notes, *export.notes)), bar, old)
+    finally:
+        bar.close()
+    return 0
+
+
+def _tell_export(export):
+    columns = [
+        Column(("peak", "dBFS"), tuple(figure(file.peak_dbfs) for file in export.files)),
+        Column(("dither", ""), tuple("yes" if file.dithered else "no" for file in export.files)),
+        Column(("SHA-256", ""), tuple(file.sha256[:12] for file in export.files)),
+    ]
+    lines = layout([file.name for file in export.files], columns)
+    show(["", f"Staged stems in {plain(str(export.folder))}:", *lines, ""])
+    for note in export.notes:
+        show(wrapped(note, then="  "))
+    if export.originals:
+        show([f"Originals: {export.originals}, unchanged."])
+
+
+def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     """Check where the sheets shall go, and read the one to compare with, before anything long begins."""
-    from gainlib.audio import audio_suffixes
     from gainlib.cli.sheets import read
     from gainlib.mix.sheet_csv import is_level_sheet
 
-    targets = {
-        key: plan_input.path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])
-    }
+    targets = {key: path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])}
     if options.out:
-        folder = plan_input.path_of(options.out)
+        folder = path_of(options.out)
         if folder.exists() and not folder.is_dir():
             options.usage_error(f"{folder}: is a file; name a folder for --out")
         if not folder.is_dir() and not folder.resolve().parent.is_dir():
             options.usage_error(f"{folder}: the folder {folder.resolve().parent} does not exist; make it first")
         targets |= {name: folder / name for name in SHEETS}
-    given = [plan_input.path_of(text).resolve() for text in (options.chains, options.session) if text]
+    given = [path_of(text).resolve() for text in (options.chains, options.session) if text]
     seen: set[Path] = set()
     for key, target in targets.items():
         option = "--out" if key in SHEETS else f"--{key}"
-        if target.suffix.lower() in audio_suffixes():
-            options.usage_error(f"{target}: is a sound file by its name; choose another for {option}")
         if target.resolve() in given and key != "save":
             options.usage_error(f"{target}: is read here; choose another for {option}")
-        if target.is_dir():
-            options.usage_error(f"{target}: is a folder; name a file in it for {option}")
-        if key not in SHEETS and not target.resolve().parent.is_dir():
-            options.usage_error(f"{target}: the folder {target.resolve().parent} does not exist; make it first")
+        if key not in SHEETS or target.parent.is_dir():
+            check_target(options, target, option)
         if target.resolve() in seen:
             options.usage_error(f"{target}: is named twice; give each sheet a name of its own")
         seen.add(target.resolve())
@@ -83,34 +139,26 @@ def check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     return targets, old
 
 
-def write(
-    options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: plan_input.Bar, old: str
-) -> None:
+def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: Bar, old: str) -> None:
     """Write the sheets that were asked for, each whole or not at all."""
     from gainlib.audio import GainlibError, replacing
 
     if not targets and not old:
         return
-    texts = _texts(options, made, bar, {_kind(key) for key in targets})
+    texts = _texts(options, made, bar, {SHEETS.get(key, key) for key in targets})
     bar.close()
     if old:
         _tell_difference(old, texts)
     if options.out:
         try:
-            plan_input.path_of(options.out).mkdir(exist_ok=True)
+            path_of(options.out).mkdir(exist_ok=True)
         except OSError as error:
             raise GainlibError(f"{options.out}: cannot be made ({error.strerror or error})") from None
     for key, target in targets.items():
         with replacing(target) as part:
-            part.write_text(texts[_kind(key)], encoding="utf-8", newline="\n")
+            part.write_text(texts[SHEETS.get(key, key)], encoding="utf-8", newline="\n")
     if targets:
-        print(f"\nWritten: {', '.join(plan_input.plain(str(target)) for target in targets.values())}")
-
-
-def _kind(key):
-    """Return which sheet goes to a target."""
-    kinds = ("html", "csv", "levels", "note", "save")
-    return dict(zip(SHEETS, kinds, strict=True)).get(key, key)
+        print(f"\nWritten: {', '.join(plain(str(target)) for target in targets.values())}")
 
 
 def _texts(options, made, bar, wanted):
@@ -124,7 +172,7 @@ def _texts(options, made, bar, wanted):
 
     texts = {}
     if "save" in wanted:
-        texts["save"] = to_json(made.plan.session, plan_input.path_of(options.folder))
+        texts["save"] = to_json(made.plan.session, path_of(options.folder))
     if wanted - {"save"} or options.against:
         today = date.today().isoformat()
         whole = sheet_of(
@@ -140,3 +188,9 @@ def _tell_difference(old, texts):
 
     print()
     tell(difference(old, texts["levels" if is_level_sheet(old) else "csv"]))
+
+
+VERBS = (
+    Verb("plan", "plan every gain of a folder of stems, with reasons", PLAN, plan_arguments, run_plan),
+    Verb("stage", "write stems with their planned gain", STAGE, stage_arguments, run_stage),
+)

@@ -5,8 +5,9 @@ import os
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
+
+from gainlib.cli.output import Bar, decimal, path_of, plain, show, wrapped
 
 if TYPE_CHECKING:
     from gainlib.mix import Plan, Stem
@@ -29,20 +30,7 @@ seen into is "level-dependent". Without CHAINS and SESSION every stem is linear 
 
 @dataclass(frozen=True)
 class Planned:
-    """A plan and what it was made of.
-
-    Attributes
-    ----------
-    found : Session
-        As opened.
-    plan : Plan
-    stems : tuple of Stem
-        Levels as found.
-    notes : tuple of str
-        For the sheets; no paths in them.
-    unreadable : int
-        How many files could not be read.
-    """
+    """A plan and what it was made of; `notes` go on the sheets and hold no paths, `unreadable` counts files."""
 
     found: "Session"
     plan: "Plan"
@@ -77,49 +65,12 @@ def declare(parser: argparse.ArgumentParser) -> None:
 
 def _level(text):
     try:
-        level = float(text.replace("−", "-").replace(",", "."))
+        level = decimal(text)
     except ValueError:
         level = float("nan")
     if not -60.0 <= level <= 6.0:
         raise argparse.ArgumentTypeError(f"{text!r} is no target; give −60 to +6 dBTP, such as -6")
     return level
-
-
-def path_of(text: str) -> Path:
-    """Return a path; a leading ~ is the home folder."""
-    return Path(os.path.expanduser(text))
-
-
-class Bar:
-    """A progress bar for each label that work goes by.
-
-    Parameters
-    ----------
-    quiet : bool
-        Show nothing.
-    """
-
-    def __init__(self, quiet: bool):
-        self._quiet, self._bar, self._label = quiet, None, ""
-
-    def __call__(self, label: str, done: int, total: int) -> None:
-        """Show how far the work under a label has come."""
-        from tqdm import tqdm
-
-        if label != self._label:
-            self.close()
-            form = "{desc} {percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f}"
-            self._bar = tqdm(
-                total=total, desc=label, bar_format=form, file=sys.stderr, leave=False, disable=self._quiet or not total
-            )
-            self._label = label
-        self._bar.update(done - self._bar.n)
-
-    def close(self) -> None:
-        """Take the bar away."""
-        if self._bar is not None:
-            self._bar.close()
-        self._bar, self._label = None, ""
 
 
 def make(options: argparse.Namespace, bar: Bar) -> Planned:
@@ -251,16 +202,14 @@ def _decodes(strip, unreadable):
 
 def tell(planned: Planned) -> None:
     """Print what was found, what to move and why, what came up, and whether it holds."""
-    from gainlib.cli.table import screen_width, show
-
-    show(list(_lines(planned, screen_width())))
+    show(list(_lines(planned)))
 
 
-def _lines(planned, width):
+def _lines(planned):
     plan, found = planned.plan, planned.found
     yield f"{len(found.strips)} stem{'s' * (len(found.strips) > 1)}, {found.rate_hz} Hz, policy {plan.policy}"
     findings = [finding.sentence for stem in planned.stems for finding in stem.findings]
-    yield from _paragraphs("What the stems show", findings, width)
+    yield from _paragraphs("What the stems show", findings)
     yield from ("", "What to move:" if plan.moves else "Nothing has to move.")
     strip = None
     for move in plan.moves:
@@ -269,10 +218,10 @@ def _lines(planned, width):
             yield f"{plain(strip)}"
         values = " → ".join(_setting(move, value) for value in (move.before_db, move.after_db))
         yield f"  {plain(move.control)}: {values} ({move.place})"
-        yield from wrapped(move.reason.removeprefix(f"{strip}: "), width, "      ")
-    yield from _paragraphs("What came up", [*planned.notes, *plan.warnings], width)
-    yield from _paragraphs("For you to decide; nothing was moved for it", plan.advice, width)
-    yield from _verified(plan, width)
+        yield from wrapped(move.reason.removeprefix(f"{strip}: "), "      ", " " * 8)
+    yield from _paragraphs("What came up", [*planned.notes, *plan.warnings])
+    yield from _paragraphs("For you to decide; nothing was moved for it", plan.advice)
+    yield from _verified(plan)
 
 
 def _setting(move, value):
@@ -283,34 +232,20 @@ def _setting(move, value):
     return f"{number(value, 1, signed=True)} dB"
 
 
-def _verified(plan, width):
+def _verified(plan):
     checks, missed = plan.verification.checks, plan.verification.missed
     yield ""
     if missed:
         yield f"NOT VERIFIED: {len(missed)} of {len(checks)} checks on a full render are missed; nothing is exported."
         for check in missed:
-            yield from wrapped(plain(str(check)), width, "  ")
+            yield from wrapped(plain(str(check)), "  ", "    ")
         return
     bus = next((str(check) for check in checks if check.name == "bus true peak"), "the bus is silent")
     yield f"Verified by a full render, {len(checks)} checks kept; {bus}."
 
 
-def _paragraphs(title, sentences, width):
+def _paragraphs(title, sentences):
     if sentences:
         yield from ("", f"{title}:")
     for sentence in sentences:
-        yield from wrapped(plain(sentence), width, "  ")
-
-
-def wrapped(text: str, width: int, indent: str = "") -> list[str]:
-    """Return a text in lines for the screen."""
-    import textwrap
-
-    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_long_words=False)
-
-
-def plain(text: str) -> str:
-    """Return a text that moves no cursor."""
-    from gainlib.mix.sheet_csv import one_line
-
-    return one_line(text)
+        yield from wrapped(plain(sentence), "  ", "    ")

@@ -3,12 +3,12 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from gainlib.cli.plan_input import path_of, plain
+from gainlib.cli import Verb
+from gainlib.cli.output import Column, decimal, layout, path_of, plain, shortened, show
 
 if TYPE_CHECKING:
     from gainlib.mix.sheet_csv import Difference
 
-SUMMARY = "tell two sheets apart"
 DESCRIPTION = """\
 Tell two sheets apart: what changed by more than 0.1 dB from OLD to NEW, and which strips came or went.
 
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _limit(text):
     try:
-        limit = float(text.replace(",", "."))
+        limit = decimal(text)
     except ValueError:
         limit = -1.0
     if not 0.0 <= limit < 100.0:
@@ -66,7 +66,6 @@ def read(path) -> str:
 
 def tell(difference: "Difference") -> None:
     """Print a difference as a table."""
-    from gainlib.cli.table import Column, layout, screen_width, show
     from gainlib.levels.printing import number
     from gainlib.mix.sheet_csv import shown
 
@@ -85,13 +84,14 @@ def tell(difference: "Difference") -> None:
             ),
         ]
         names = [plain(f"{each.strip}: {each.item}") for each in changes]
-        lines += layout(names, columns, screen_width(), head="what")
+        lines += layout(names, columns, head="what")
     if difference.drifted:
         lines += ["", f"More than 1 dB in active level: {', '.join(map(plain, difference.drifted))}; plan anew."]
     show(lines or ["Nothing changed by more than the limit."])
 
 
 def _short(text):
-    from gainlib.cli.table import shortened
-
     return shortened(text or "nothing", 24)
+
+
+VERBS = (Verb("sheets", "tell two sheets apart", DESCRIPTION, arguments, run),)
