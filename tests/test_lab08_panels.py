@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio
-from gainlib.exercises import exercise, mark
+from gainlib.exercises import exercise, mark, stems
 from gainlib.labs import lab08
 from gainlib.labs.lab08 import GATE, Squeezed, dynamics
 from gainlib.notebook.panels import lab_module
@@ -44,7 +44,7 @@ def test_trim_threshold_and_makeup_move_together():
     """08-2 on the model: everything x dB down ahead, threshold with it, makeup up: the same sound comes out."""
     given = exercise("08-2").variant("anna")
     threshold, makeup = exercise("08-2").solve(given)
-    sound = lab08.excerpt("02 snare")
+    sound = stems.excerpt("02 snare")
     low = sound.with_samples(sound.samples * 10 ** (-given["x"] / 20))
     before = Compressor(given["T"], given["R"]).process(sound).samples
     after = Compressor(threshold, given["R"], makeup_db=makeup).process(low).samples

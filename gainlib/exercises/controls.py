@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.practical import Control
+from gainlib.exercises.practical import Control, in_words
 from gainlib.exercises.text import Unreadable
 from gainlib.session import Session
 
@@ -94,7 +94,7 @@ def answer_from(document: dict, session: Session, controls: Iterable[Control]) -
         raise Unreadable(f"This session cannot be marked here: {problem}") from None
     label = {"name": session.name, "finished": session.finished}
     if handed_in.with_(**label) != applied(session, answer):
-        moved = ", ".join(sorted({control.name.removesuffix("_db").replace("_", " ") for control in controls}))
+        moved = ", ".join(sorted({in_words(control.name) for control in controls}))
         raise Unreadable(f"This is another session, or more was changed than you may move here ({moved}).")
     return answer
 

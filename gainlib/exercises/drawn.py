@@ -24,13 +24,15 @@ class Drawn:
         ``read(made)`` returns the readings by name, rounded as they are shown.
     rows : tuple of (str or callable, str, str)
         What the page shows: name of the reading, or ``value(given)`` for what follows from several; label; unit, "" for
-        sample values.
+        sample values, None where the head has it.
     fair : callable
         ``fair(given)`` is False for what is drawn again.
     experiment : callable or None
-        ``experiment(given)`` returns what is drawn beside the readings.
+        ``experiment(given)`` returns what is drawn beside the readings; None where the table is all there is.
     caption : str
         Of the table.
+    heads : (str, str)
+        Of its columns.
     digits : mapping of str to int
         Decimals of a reading where they are not two.
 
@@ -45,10 +47,11 @@ class Drawn:
 
     recipe: Callable
     read: Callable[[dict], dict[str, float]]
-    rows: tuple[tuple[str | Callable[[dict], float], str, str], ...] = ()
+    rows: tuple[tuple[str | Callable[[dict], float], str, str | None], ...] = ()
     fair: Callable[[dict], bool] = lambda given: True
     experiment: Callable[[dict], Experiment] | None = None
     caption: str = "What is read"
+    heads: tuple[str, str] = ("reading", "value")
     digits: Mapping[str, int] = field(default_factory=dict)
     _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
@@ -71,11 +74,13 @@ class Drawn:
     def table(self, _run: Run | None, given: dict) -> Table:
         """Return the readings as they are shown."""
         rows = tuple((label, self._text(name, unit, given)) for name, label, unit in self.rows)
-        return Table(self.caption, ("reading", "value"), rows)
+        return Table(self.caption, self.heads, rows)
 
     def _digits(self, name):
         return self.digits.get(name, 2)
 
     def _text(self, name, unit, given):
         value, digits = name(given) if callable(name) else given[name], self._digits(name)
-        return level_text(value, unit, digits, sign=unit != "dB") if unit else number_text(value, digits, sign=True)
+        if not unit:
+            return number_text(value, digits, sign=unit is not None)
+        return level_text(value, unit, digits, sign=unit != "dB")

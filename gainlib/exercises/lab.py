@@ -3,6 +3,8 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Experiment
 from gainlib.exercises.model import Exercise
@@ -26,6 +28,8 @@ class Lab:
         In order.
     experiments : mapping of str to callable
         ``experiments[name]()`` returns the experiment of that panel.
+    personal : mapping of str to callable
+        ``personal[name](rng)`` returns the experiment of a panel that is drawn for each learner.
     tasks : mapping of str to SetAndMeasure or Drawn
         What an exercise is answered from or read from, by its id.
     compare : callable or None
@@ -38,5 +42,6 @@ class Lab:
     lessons: str
     exercises: tuple[Exercise, ...]
     experiments: Mapping[str, Callable[[], Experiment]] = field(default_factory=dict)
+    personal: Mapping[str, Callable[[np.random.Generator], Experiment]] = field(default_factory=dict)
     tasks: Mapping[str, SetAndMeasure | Drawn] = field(default_factory=dict)
     compare: Callable[[], tuple[str, str, Table]] | None = None

@@ -48,7 +48,18 @@ class Control:
     @property
     def label(self) -> str:
         """Target and field in words, "kick fader"."""
-        return f"{self.target} {self.name.removesuffix('_db').replace('_', ' ')}"
+        return f"{self.target} {in_words(self.name)}"
+
+
+def in_words(name: str) -> str:
+    """Return what a control is called on the page.
+
+    Examples
+    --------
+    >>> in_words("post_trim_db"), in_words("insert 1 threshold_dbfs")
+    ('output trim', 'insert 1 threshold dbfs')
+    """
+    return name.removesuffix("_db").replace("post_trim", "output_trim").replace("_", " ")
 
 
 @dataclass(frozen=True)
@@ -142,7 +153,7 @@ class State(Checked):
     def show(self, value: dict, given: dict) -> str:
         """Return one setting that is right; others may be as well."""
         placed = [
-            f"{target} {name.removesuffix('_db')} {number(setting, 2, signed=True)}"
+            f"{target} {in_words(name)} {number(setting, 2, signed=True)}"
             for target, fields in value.items()
             for name, setting in fields.items()
         ]

@@ -16,6 +16,7 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Check
+from gainlib.exercises.controls import answer_from
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting
 from gainlib.exercises.model import Probes, Slip
 from gainlib.exercises.practical import Control, State
@@ -65,6 +66,12 @@ class Aim:
     too_high: str = "too high"
     too_low: str = "too low"
 
+    @property
+    def band(self) -> Callable[[dict], tuple[float, float]] | tuple[float, float]:
+        """The band as a check takes it: two numbers where it is the same in every variant."""
+        drawn = any(callable(each) for each in (self.target, self.at_most, self.at_least))
+        return self.limits if drawn else self.limits({})
+
     def limits(self, given: dict) -> tuple[float, float]:
         """Return the band, open sides as infinities."""
         if self.target is not None:
@@ -104,6 +111,8 @@ class SetAndMeasure:
         Of the whole.
     shown : callable or None
         ``shown(run)`` returns further rows of the desk's table: name, value, "–".
+    tabled : callable or None
+        ``tabled(run, given)`` returns the desk's table, where one row an aim would be too many.
 
     Examples
     --------
@@ -123,6 +132,7 @@ class SetAndMeasure:
     label: str = ""
     points: float = 1.0
     shown: Callable[[Run], tuple] | None = None
+    tabled: Callable[[Run, dict], Table] | None = None
     _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     # ---- the experiment of a variant -------------------------------------------------------------------------------
@@ -187,7 +197,7 @@ class SetAndMeasure:
             Check(
                 aim.name,
                 lambda answer, given, aim=aim: aim.read(self.run(answer, given)),
-                aim.limits,
+                aim.band,
                 aim.unit,
                 aim.decimals,
                 aim.too_high,
@@ -197,9 +207,23 @@ class SetAndMeasure:
             for aim in self.aims
         )
 
-    def part(self, nudges: Callable[[Any, dict], Probes] | None = None) -> State:
-        """Return the part of an exercise."""
-        return State(self.label, points=self.points, controls=self.controls, checks=self.checks, nudges=nudges)
+    def part(self, nudges: Callable[[Any, dict], Probes] | None = None, *, sessions: bool = False) -> State:
+        """Return the part of an exercise; with `sessions` a whole session in JSON is an answer as well.
+
+        For that the places have to be those of :mod:`gainlib.exercises.controls`.
+        """
+        return State(
+            self.label,
+            points=self.points,
+            checks=self.checks,
+            controls=self.controls,
+            from_session=self._from_session if sessions else None,
+            nudges=nudges,
+        )
+
+    def _from_session(self, document, given):
+        experiment = self.of(given)
+        return answer_from(document, experiment.at(experiment.start).session, self.controls(given))
 
     def left_as_found(self, sentence: str = LEFT) -> Slip:
         """Return the slip of who moves nothing."""
@@ -211,6 +235,8 @@ class SetAndMeasure:
 
     def table(self, run: Run, given: dict) -> Table:
         """Return what is measured and what is wanted, as the desk shows it."""
+        if self.tabled is not None:
+            return self.tabled(run, given)
         rows = []
         for aim in self.aims:
             value = aim.read(run)

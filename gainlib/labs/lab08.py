@@ -7,7 +7,6 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.matching import matched_output
-from gainlib.demo.recordings import recorded
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import (
     Choice,
@@ -22,26 +21,23 @@ from gainlib.exercises.experiment import (
     loudness_words,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.mixing.refrain import refrain, short_name
 from gainlib.exercises.model import Exercise, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
-from gainlib.exercises.working_range.stages import STEMS, bar
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import ACTIVE_RANGE_DB, averages
 from gainlib.processors import Compressor, Gate
-from gainlib.session import Insert, Session, Strip
 from gainlib.words import Table, level_text, number_text
 
 # ------------------------------------------------------------------------------------------------------- the experiment
 
-DRUMS, DRUM_STEMS = "drums", ("01 kick", "02 snare", "03 overheads", "04 toms")
-SOUNDS = {name: short_name(name) for name in ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")}
-SOUNDS |= {DRUMS: "drums, as a group"}
+GROUP_OF_DRUMS = "drums"
+SOUNDS = {name: short_name(name) for name in STEMS} | {GROUP_OF_DRUMS: "drums, as a group"}
 COMPRESSOR, GATE = "compressor", "gate"
-EXCERPT_S, FADE_S, BLOCK_S, FLOOR_DB = 8.0, 0.01, 0.02, -96.0
+BLOCK_S, FLOOR_DB = 0.02, -96.0
 EDGES_DB = tuple(float(step) for step in range(-72, 7, 2))
 LEVELS_DBFS = np.arange(-72.0, 6.01, 0.5)
 INSERT = "strip/insert 1"
@@ -107,27 +103,8 @@ def squeezed(run: Run) -> Squeezed:
     return Squeezed(before, after, reduction, ahead - behind)
 
 
-@cache
-def excerpt(sound: str) -> Audio:
-    """Return eight seconds of a stem's refrain, or of the drums as a group; mono, faded at the end."""
-    if sound not in SOUNDS:
-        raise GainlibError(f"there is no sound {sound!r} here; there is {', '.join(SOUNDS)}")
-    stems = [refrain(stem) for stem in (DRUM_STEMS if sound == DRUMS else (sound,))]
-    rate_hz = stems[0].rate_hz
-    samples = sum(_mono(stem)[: round(EXCERPT_S * rate_hz)] for stem in stems)
-    fade = round(FADE_S * rate_hz)
-    samples[-fade:] *= np.linspace(1.0, 0.0, fade)[:, np.newaxis]
-    return Audio(samples, rate_hz, sound)
-
-
-@cache
-def _whole(sound):
-    stems = [recorded(stem) for stem in (DRUM_STEMS if sound == DRUMS else (sound,))]
-    return Audio(sum(_mono(stem) for stem in stems), stems[0].rate_hz, sound)
-
-
-def _mono(audio):
-    return np.asarray(audio.samples, np.float64).mean(axis=1, keepdims=True)
+def _stems(sound):
+    return DRUMS if sound == GROUP_OF_DRUMS else (sound,)
 
 
 def processor_of(setting) -> Compressor | Gate:
@@ -136,11 +113,6 @@ def processor_of(setting) -> Compressor | Gate:
     if setting.box == GATE:
         return Gate(setting.threshold_dbfs, setting.hysteresis_db, 60.0, attack, setting.hold_ms / 1000.0, release)
     return Compressor(setting.threshold_dbfs, setting.ratio, setting.knee_db, attack, release)
-
-
-def strip_of(audio, trim_db: float, processor) -> Session:
-    """Return a session of one strip with one insert."""
-    return Session((Strip("strip", audio, trim_db=trim_db, inserts=(Insert(processor),)),))
 
 
 def _makeup(run):
@@ -197,7 +169,7 @@ def _told(run):
 
 
 def _match_whole(run, _progress):
-    audio, setting = _whole(run.setting.sound), run.setting
+    audio, setting = whole(*_stems(run.setting.sound)), run.setting
     try:
         return matched_output(processor_of(setting), audio.with_samples(audio.samples * db_to_ratio(setting.drive_db)))
     except GainlibError:  # a gate may let nothing through
@@ -250,7 +222,7 @@ def dynamics() -> Experiment:
     return Experiment(
         title="A compressor or a gate",
         controls=(
-            Choice("sound", "Sound", SOUNDS, DRUMS),
+            Choice("sound", "Sound", SOUNDS, GROUP_OF_DRUMS),
             Choice("box", "Processor", {COMPRESSOR: COMPRESSOR, GATE: GATE}),
             Choice("matched", "Match", {True: "active as loud as bypass", False: "off: makeup is yours"}),
             db_slider("drive_db", "Drive", -18.0, 18.0),
@@ -268,7 +240,7 @@ def dynamics() -> Experiment:
             db_slider("makeup_db", "Makeup", -12.0, 24.0,
                       off=lambda setting: "follows the match" if setting.matched else ""),
         ),
-        session=lambda setting: strip_of(excerpt(setting.sound), setting.drive_db, processor_of(setting)),
+        session=lambda setting: one_strip(excerpt(*_stems(setting.sound)), processor_of(setting), setting.drive_db),
         read=squeezed,
         pictures=dynamics_pictures(EXCERPT_S),
         told=_told,
@@ -294,7 +266,7 @@ def _bar_through(made):
         made["threshold"], made["ratio"], attack_s=made["attack_ms"] / 1000, release_s=made["release_ms"] / 1000
     )
     return Experiment(
-        (), dynamics_pictures(2.5, insert=False), lambda _setting: strip_of(bar(made["stem"]), 0.0, compressor),
+        (), dynamics_pictures(BAR_S, insert=False), lambda _setting: one_strip(bar(made["stem"]), compressor),
         squeezed,
         title=f"{short_name(made['stem']).capitalize()} through the compressor",
     )  # fmt: skip
@@ -350,8 +322,8 @@ def _found_too_hot(given):
             Slider("threshold_db", "Threshold", *ends, 0.1, float(given["threshold"]), "dBFS", page=1.0),
             db_slider("makeup_db", "Makeup", *ends, float(given["makeup"])),
         ),
-        dynamics_pictures(2.5, insert=False),
-        lambda s: strip_of(bar(given["stem"]), s.trim_db, Compressor(s.threshold_db, given["ratio"])),
+        dynamics_pictures(BAR_S, insert=False),
+        lambda s: one_strip(bar(given["stem"]), Compressor(s.threshold_db, given["ratio"]), s.trim_db),
         squeezed,
         title=f"{short_name(given['stem']).capitalize()} through the compressor",
         listen=Listen(_sounds, lambda setting: False, lambda setting: "As loud as you have set it."),

@@ -6,23 +6,21 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.controls import answer_from, applied, controls_of
-from gainlib.exercises.mixing.refrain import refrain
 from gainlib.exercises.model import Probes
 from gainlib.exercises.practical import Control
+from gainlib.exercises.stems import STEMS, bar
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import NodeReading
 from gainlib.meters.average import averages
 from gainlib.processors import AsymmetricSaturation, Processor, Saturation, Tape
-from gainlib.session import Insert, ReferencedAudio, Session, Strip, register_source
+from gainlib.session import Insert, Session, Strip
 
-STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
 REFERENCES_DBFS = (-20, -18, -14, -12)
 KINDS = ("symmetrical", "asymmetrical", "tape-like")
 STAGES = 3
 NAME = "strip"
-BAR_S = 2.5
 WITHIN_DB, MATCH_DB = 1.0, 0.2
 _NOMINAL_DBFS = -18.0
 _LEAST_TRIM_DB = 1.0
@@ -51,16 +49,6 @@ class Chains:
     def _fits(given):
         first, second, third = given["references"]
         return first != second != third and abs(first - active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
-
-
-@cache
-def bar(stem: str) -> ReferencedAudio:
-    """Return the first bar of the refrain of one stem."""
-    if stem not in STEMS:
-        raise GainlibError(f"there is no bar of {stem!r}; there is {', '.join(STEMS)}")
-    audio = refrain(stem)
-    samples = np.array(audio.samples[: round(BAR_S * audio.rate_hz)])
-    return ReferencedAudio(samples, audio.rate_hz, stem, {"bar": stem})
 
 
 @cache
@@ -291,12 +279,3 @@ def derivation(given: dict) -> str:
         "Every stage is matched, so what is left to undo is the trim: post trim {post:+.1f} dB.",
         {"post": placed["post_trim_db"]},
     )
-
-
-def _resolve(document):
-    if set(document) != {"bar"}:
-        raise GainlibError(f"audio is {document!r}; a bar of a stem has just its name")
-    return bar(document["bar"])
-
-
-register_source("bar", _resolve)

@@ -12,8 +12,11 @@ A lab that :mod:`gainlib.labs` declares needs nothing here: its experiments and 
 import importlib
 import importlib.util
 
+import numpy as np
+
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import declared, lab_numbers
+from gainlib.exercises.variants import seed_for
 
 
 class DeclaredLab:
@@ -36,11 +39,14 @@ class DeclaredLab:
         own = self._more.panel(name, learner) if hasattr(self._more, "panel") else None
         if own is not None:
             return own
-        if name not in self.PAGE.experiments:
-            known = ", ".join(map(repr, self.PAGE.experiments))
-            raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
         from gainlib.notebook.desk import Desk
 
+        if name in self.PAGE.personal:
+            seed = seed_for(learner.name, f"{self.number} panel", 0, learner.class_code)
+            return Desk(self.PAGE.personal[name](np.random.Generator(np.random.PCG64(seed))))
+        if name not in self.PAGE.experiments:
+            known = ", ".join(map(repr, (*self.PAGE.experiments, *self.PAGE.personal)))
+            raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
         return Desk(self.PAGE.experiments[name]())
 
     def exercise_panel(self, exercise, given: dict, learner):
@@ -49,6 +55,10 @@ class DeclaredLab:
         task = self.PAGE.tasks.get(exercise.id)
         if own is not None or task is None:
             return own
+        if task.experiment is None:
+            from gainlib.notebook.live import TableView
+
+            return TableView(task.table(None, given))
         from gainlib.notebook.desk import TaskDesk
 
         return TaskDesk(task, given)
