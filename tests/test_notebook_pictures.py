@@ -13,7 +13,7 @@ from matplotlib.text import Text
 from PIL import Image
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import figures, png
+from gainlib.notebook import figures, plots, png
 from gainlib.notebook.figures import palette
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.live import LiveFigure, TableView
@@ -278,3 +278,28 @@ def test_meter_bars_show_silence_as_a_word():
 def test_table_view_carries_plain_text():
     view = TableView(Table("T", ("a", "b"), (("<b>x</b>", "1"),)))
     assert json.loads(json.dumps(view.get_state()["table"]))["rows"] == [["<b>x</b>", "1"]]
+
+
+def test_curves_stay_inside_and_point_out_places():
+    """Beyond the scale a curve stays at its end; words and numbers tell the value itself."""
+    axes = figures.make_figure(400, 240).subplots()
+    curves = plots.drawing("curves", axes, ("sum",), y=(-24, 12, 6, "dB"), title="Sum", marks="notch", hertz=True)
+    curves.update([50, 100, 200], [[6.0, -90.0, np.nan]], [(100, -90.0)])
+    assert curves.artists[0].get_ydata().tolist()[:2] == [6.0, -24.0]
+    assert curves.sentence() == "Sum: sum from −90.0 to +6.0 dB; notch at 100.0 Hz: −90.0 dB."
+    assert curves.table().rows[0] == ("100.0", "notch", "−90.0") and curves.table().rows[-1][2] == "not defined"
+    curves.update([50], [[np.nan]])
+    assert curves.sentence() == "Sum: nothing to see."
+    with pytest.raises(GainlibError, match="give 1 rows"):
+        curves.update([50, 100], [[1.0, 2.0], [3.0, 4.0]])
+
+
+def test_a_routing_graph_shows_levels_by_bar_and_word():
+    boxes = {"a/source": ("source", 0, 0), "send": ("send", 1, 1), "bus": ("bus", 1, 0)}
+    graph = plots.drawing("routing", figures.make_figure(400, 240).subplots(), boxes, [("a/source", "bus")])
+    graph.update({"a/source": -30.0, "send": -math.inf, "bus": 6.0})
+    bars, *texts = graph.artists
+    widths = [float(np.ptp(each.vertices[:, 0])) for each in bars.get_paths()]
+    assert widths[0] == pytest.approx(widths[2] / 2) and widths[1] == 0.0
+    assert [each.get_text() for each in texts] == ["−30.0", "silent", "6.0"]
+    assert graph.sentence() == "RMS in dBFS: source −30.0, send silent, bus 6.0."

@@ -27,6 +27,8 @@ KINDS = {
     "fader law": ("travel", "LawCurve"),
     "fader slope": ("travel", "SlopeCurve"),
     "hits": ("travel", "Hits"),
+    "curves": ("curves", "Curves"),
+    "routing": ("routing", "RoutingGraph"),
     "safe times": ("exposure", "SafeTimes"),
 }
 """Module of :mod:`gainlib.notebook.figures` and class of every kind of plot."""

@@ -6,7 +6,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
-from matplotlib.ticker import FuncFormatter, MultipleLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MultipleLocator, NullLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import GRID, INK, PAPER
@@ -73,6 +73,16 @@ def db_axis(axes: Axes, low_db: float, high_db: float, step_db: float = 6, label
     digits = 0 if float(step_db).is_integer() else 1
     axis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, digits, sign=True)))
     axis.set_label_text(label, fontsize=LABEL_PT, fontfamily=FONT, color=INK)
+
+
+def frequency_axis(axes: Axes):
+    """Scale the level axis from 20 Hz to 20 kHz, logarithmically."""
+    axes.set_xscale("log")
+    axes.set_xlim(20, 20000)
+    axes.xaxis.set_major_locator(FixedLocator((30, 100, 300, 1000, 3000, 10000)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"))
+    axes.set_xlabel("Hz", fontsize=LABEL_PT, fontfamily=FONT, color=INK)
 
 
 class ThresholdLine:

@@ -2,14 +2,11 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis
+from gainlib.notebook.figures.axes import db_axis, frame, frequency_axis, full_scale_axis
 from gainlib.notebook.figures.palette import VERMILLION, line
 from gainlib.words import Table, number_text
-
-TICKS_HZ = (30, 100, 300, 1000, 3000, 10000)
 
 
 class Spectrum:
@@ -36,12 +33,8 @@ class Spectrum:
     def __init__(self, axes: Axes, low_db: float = -100.0, high_db: float = 0.0, title: str = "Spectrum"):
         self.hz, self.before, self.after = np.zeros(0), np.zeros(0), np.zeros(0)
         self._low, self._title = low_db, title
-        frame(axes, f"{title}: ┅ in, ─ out", "Hz", grid="both")
-        axes.set_xscale("log")
-        axes.set_xlim(20, 20000)
-        axes.xaxis.set_major_locator(FixedLocator(TICKS_HZ))
-        axes.xaxis.set_minor_locator(NullLocator())
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"))
+        frame(axes, f"{title}: ┅ in, ─ out", grid="both")
+        frequency_axis(axes)
         db_axis(axes, low_db, high_db, 20, "dB")
         (self._after,) = axes.plot([], [], color=line(0).color, linestyle="-", linewidth=1.6, zorder=2)
         (self._before,) = axes.plot([], [], color=VERMILLION, linestyle="--", linewidth=1.4, zorder=3)
