@@ -12,10 +12,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from threading import RLock
-from typing import Any
+from typing import Any, ClassVar
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.words import level_text
+from gainlib.session import FaderLaw
+from gainlib.words import Table, level_text
 
 RUNS_KEPT = 8
 STEPS_MOST = 100_000
@@ -146,6 +147,16 @@ class Mixer:
         Which buttons each strip has.
     colors : tuple of int
         Which look of the palette each strip has; in order if left out.
+    look : {"line", "fill", ""}
+        Whether the plots show a strip as a line or as an area; "" where they show none.
+    apart : tuple of str
+        Names that have no buttons and do not move with all others when they are linked: the master.
+    low_db : float
+        The lowest that counts in an answer; −∞ lets a fader be closed.
+    scale : {"db", "mm"}
+        What the scale and the typed value mean; the setting is in dB either way.
+    law : callable or None
+        ``law(setting)`` returns the travel, a :class:`~gainlib.session.FaderLaw`; the usual one if left out.
     """
 
     names: tuple[str, ...]
@@ -154,6 +165,12 @@ class Mixer:
     label: str = "Faders"
     options: tuple[str, ...] = ("mute", "solo")
     colors: tuple[int, ...] = ()
+    look: str = "line"
+    apart: tuple[str, ...] = ()
+    low_db: float = -math.inf
+    scale: str = "db"
+    law: Callable[["Setting"], FaderLaw] | None = None
+    high_db: ClassVar[float] = 10.0
 
     @property
     def starts(self) -> dict:
@@ -162,7 +179,82 @@ class Mixer:
         return own | {option: () for option in self.options}
 
 
-Control = Slider | Choice | Mixer
+@dataclass(frozen=True)
+class Trims:
+    """A column of gains with an even travel and two ends: output trims, send levels; one a strip of the mixer before.
+
+    In the setting stands a dict under `name`.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Whose they are. Where they are those of the mixer before, the column stands beside its faders.
+    start : tuple of float
+        Where they stand at first, in dB.
+    name, label : str
+        In the setting, and above the column.
+    low_db, high_db : float
+        Range.
+    """
+
+    names: tuple[str, ...]
+    start: tuple[float, ...]
+    name: str = "post_trims_db"
+    label: str = "Output trims"
+    low_db: float = -24.0
+    high_db: float = 24.0
+    options: ClassVar[tuple[str, ...]] = ()
+
+    @property
+    def starts(self) -> dict:
+        """What the column adds to a setting at first."""
+        return {self.name: dict(zip(self.names, self.start, strict=True))}
+
+
+@dataclass(frozen=True)
+class Again:
+    """A button that counts how often it was pressed: another take, the same hand once more.
+
+    Parameters
+    ----------
+    name, label : str
+        In the setting, and on the button.
+    fresh : bool
+        Whether all else goes back to its start.
+    hint : str
+        What it does, in a few words.
+    start : int
+        The count at first.
+    """
+
+    name: str
+    label: str
+    fresh: bool = False
+    hint: str = ""
+    start: int = 1
+
+
+@dataclass(frozen=True)
+class Text:
+    """Lines typed by hand, such as measured points.
+
+    Parameters
+    ----------
+    name, label : str
+        In the setting, and above the lines.
+    start : str
+        What stands there at first.
+    rows : int
+        Lines shown at once.
+    """
+
+    name: str
+    label: str
+    start: str = ""
+    rows: int = 10
+
+
+Control = Slider | Choice | Mixer | Trims | Again | Text
 
 
 class Setting(Mapping):
@@ -238,13 +330,13 @@ class Plot:
     kind : str
         Name of the drawing in :mod:`gainlib.notebook.plots`: "reduction", "transfer", "spectrum" …
     read : callable
-        ``read(run)`` returns what the drawing's ``update`` takes, as a tuple.
+        ``read(run)`` returns what the drawing's ``update`` takes, as a tuple, or None where there is nothing yet.
     options : mapping
         What the drawing is made with.
     """
 
     kind: str
-    read: Callable[["Run"], tuple]
+    read: Callable[["Run"], tuple | None]
     options: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -275,25 +367,44 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Sheet:
+    """A table under a tab of its own.
+
+    Parameters
+    ----------
+    title : str
+        On the tab.
+    read : callable
+        ``read(run)`` returns the :class:`~gainlib.words.Table`, or None where there is nothing yet.
+    """
+
+    title: str
+    read: Callable[["Run"], Table | None]
+
+
+@dataclass(frozen=True)
 class Listen:
     """What can be heard of a run.
 
     Parameters
     ----------
     sounds : callable
-        ``sounds(run)`` returns a dict of name to Audio; always the same names.
+        ``sounds(run)`` returns a dict of name to Audio, always the same names; None leaves what there is.
     matched : callable
         ``matched(setting)`` tells whether the player matches them in loudness.
     note : callable
         ``note(setting)`` returns what stands above the player.
     ceiling_dbtp : float or None
         Own ceiling, as for test tones; the player's if left out.
+    later : bool
+        Whether the sounds come from what `Later` has found.
     """
 
-    sounds: Callable[["Run"], dict[str, Audio]]
+    sounds: Callable[["Run"], dict[str, Audio] | None]
     matched: Callable[[Setting], bool] = lambda setting: True
     note: Callable[[Setting], str] = lambda setting: ""
     ceiling_dbtp: float | None = None
+    later: bool = False
 
 
 @dataclass(frozen=True)
@@ -303,7 +414,8 @@ class Later:
     Parameters
     ----------
     work : callable
-        ``work(run, progress)`` returns the result; ``progress(done, text)`` may be called.
+        ``work(run, progress)`` returns the result; ``progress(done, text)`` may be called. Plots, sheets and sounds
+        read it as ``run.found`` until the next has come, so it may belong to an earlier setting.
     told : callable
         ``told(run, result)`` returns what to say of it, in Markdown.
     busy : str
@@ -321,10 +433,10 @@ class Experiment:
 
     Parameters
     ----------
-    controls : tuple of Slider, Choice or Mixer
+    controls : tuple of Slider, Choice, Mixer, Trims, Again or Text
         Names unique.
-    pictures : tuple of Picture
-        One or more.
+    pictures : tuple of Picture or Sheet
+        One or more; one tab each.
     session : callable or None
         ``session(setting)`` returns the :class:`~gainlib.session.Session`; None where the experiment is about no audio.
     read : callable or None
@@ -335,6 +447,9 @@ class Experiment:
         What can be heard.
     later : Later, optional
         Work for when the hand has let go.
+    link : callable, optional
+        ``link(rested, setting, moved)`` returns the setting with what moves along when the control of that name does;
+        `rested` is where everything stood when the hand last let go.
     title : str
         What the experiment is, for a screen reader.
     lines : int
@@ -351,12 +466,13 @@ class Experiment:
     """
 
     controls: tuple[Control, ...]
-    pictures: tuple[Picture, ...]
+    pictures: tuple[Picture | Sheet, ...]
     session: Callable[[Setting], Any] | None = None
     read: Callable[["Run"], Any] | None = None
     told: Callable[["Run"], str] | None = None
     listen: Listen | None = None
     later: Later | None = None
+    link: Callable[[Setting, Setting, str], Setting] | None = None
     title: str = "Experiment"
     lines: int = 3
 
@@ -372,12 +488,12 @@ class Experiment:
         """The setting as the lab begins."""
         values = {}
         for control in self.controls:
-            values |= control.starts if isinstance(control, Mixer) else {control.name: control.start}
+            values |= control.starts if isinstance(control, Mixer | Trims) else {control.name: control.start}
         return Setting(values)
 
     def setting(self, **values: Any) -> Setting:
         """Return the start with some values exchanged, each within its control's range."""
-        known = {control.name: control for control in self.controls if not isinstance(control, Mixer)}
+        known = {control.name: control for control in self.controls if hasattr(control, "checked")}
         return self.start.with_(**{n: known[n].checked(v) if n in known else v for n, v in values.items()})
 
     def at(self, setting: Setting) -> "Run":
@@ -397,7 +513,11 @@ class Run:
     ----------
     experiment : Experiment
     setting : Setting
+    found : object
+        What `Later` has last worked out on the page, perhaps of an earlier setting; None before.
     """
+
+    found: Any = None
 
     def __init__(self, experiment: Experiment, setting: Setting):
         self.experiment, self.setting = experiment, setting

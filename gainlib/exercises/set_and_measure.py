@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.checks import Check
+from gainlib.exercises.checks import Check, Measured
 from gainlib.exercises.controls import answer_from
-from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting
+from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Trims
 from gainlib.exercises.model import Probes, Slip
 from gainlib.exercises.practical import Control, State
 from gainlib.levels.printing import number, quantity
@@ -37,7 +37,8 @@ class Aim:
     name : str
         What is measured, as it starts the feedback: "mean reduction".
     read : callable
-        ``read(run)`` returns the value, None where there is nothing to measure.
+        ``read(run)`` returns the value, None where there is nothing to measure; as
+        :class:`~gainlib.exercises.checks.Measured` where it says what it was measured on.
     target : float or callable
         The value wanted, or ``target(given)``; with `within` on either side of it.
     within : float
@@ -55,7 +56,7 @@ class Aim:
     """
 
     name: str
-    read: Callable[[Run], float | None]
+    read: Callable[[Run], float | Measured | None]
     target: float | Callable[[dict], float] | None = None
     within: float = 0.0
     at_most: float | Callable[[dict], float] | None = None
@@ -72,6 +73,11 @@ class Aim:
         drawn = any(callable(each) for each in (self.target, self.at_most, self.at_least))
         return self.limits if drawn else self.limits({})
 
+    def value(self, run: Run) -> float | None:
+        """Return the value alone."""
+        found = self.read(run)
+        return found.value if isinstance(found, Measured) else found
+
     def limits(self, given: dict) -> tuple[float, float]:
         """Return the band, open sides as infinities."""
         if self.target is not None:
@@ -83,7 +89,8 @@ class Aim:
     def wanted(self, given: dict) -> str:
         """Return the band as the desk's table shows it."""
         if self.target is not None:
-            return f"{quantity(_of(self.target, given), self.unit)} ± {number(self.within)}"
+            around = f" ± {number(self.within)}" if self.within else ""
+            return f"{quantity(_of(self.target, given), self.unit)}{around}"
         low, high = self.limits(given)
         return f"at most {quantity(high, self.unit)}" if math.isinf(low) else f"at least {quantity(low, self.unit)}"
 
@@ -100,9 +107,10 @@ class SetAndMeasure:
     ----------
     experiment : callable
         ``experiment(given)`` returns the experiment of a variant, its controls as they are found.
-    places : mapping of str to (str, str)
+    places : mapping of str to (str, str), or callable
         Where each control that counts stands in the answer, by its name in the setting: target and name. A mixer's
-        faders go to ``(None, "fader_db")``: every strip is its own target.
+        faders and a column of trims go to ``(None, "fader_db")``: every strip is its own target. ``places(given)``
+        where that is drawn.
     aims : tuple of Aim
         What is wanted.
     label : str
@@ -127,7 +135,7 @@ class SetAndMeasure:
     """
 
     experiment: Callable[[dict], Experiment]
-    places: Mapping[str, tuple[str | None, str]]
+    places: Mapping[str, tuple[str | None, str]] | Callable[[dict], Mapping[str, tuple[str | None, str]]]
     aims: tuple[Aim, ...]
     label: str = ""
     points: float = 1.0
@@ -154,7 +162,7 @@ class SetAndMeasure:
     def values(self, answer: dict, given: dict) -> dict[str, Any]:
         """Return an answer's values by the names of the setting; what it leaves out stays as found."""
         start, values = self.of(given).start, {}
-        for name, (target, control) in self.places.items():
+        for name, (target, control) in _of(self.places, given).items():
             if target is None:
                 faders = start[name]
                 values[name] = {each: _level(answer.get(each, {}).get(control, was)) for each, was in faders.items()}
@@ -162,10 +170,10 @@ class SetAndMeasure:
                 values[name] = answer.get(target, {}).get(control, start[name])
         return values
 
-    def answer(self, setting: Setting) -> dict:
+    def answer(self, setting: Setting, given: dict) -> dict:
         """Return a setting as the answer's JSON."""
         answer: dict = {}
-        for name, (target, control) in self.places.items():
+        for name, (target, control) in _of(self.places, given).items():
             entries = setting[name].items() if target is None else ((target, setting[name]),)
             for each, value in entries:
                 answer.setdefault(each, {})[control] = "-inf" if value == -math.inf else value
@@ -173,15 +181,16 @@ class SetAndMeasure:
 
     def untouched(self, setting: Setting, given: dict) -> bool:
         """Whether no control that counts was moved."""
-        return self.answer(setting) == self.answer(self.of(given).start)
+        return self.answer(setting, given) == self.answer(self.of(given).start, given)
 
     def controls(self, given: dict) -> tuple[Control, ...]:
         """Return the controls that count, as they are found."""
         found, by_name = [], {each.name: each for each in self.of(given).controls}
-        for name, (target, control) in self.places.items():
+        for name, (target, control) in _of(self.places, given).items():
             own = by_name[name]
-            if isinstance(own, Mixer):
-                found += [Control(n, control, v, -math.inf, 10.0) for n, v in zip(own.names, own.start, strict=True)]
+            if isinstance(own, Mixer | Trims):
+                ends = own.low_db, own.high_db
+                found += [Control(n, control, v, *ends) for n, v in zip(own.names, own.start, strict=True)]
             elif isinstance(own, Choice):
                 raise GainlibError(f"{own.label} is a choice; only numbers are set and measured")
             else:
@@ -231,7 +240,7 @@ class SetAndMeasure:
         def spots(answer, given):
             return self.untouched(self.of(given).start.with_(**self.values(answer, given)), given)
 
-        return Slip("left as found", lambda given: self.answer(self.of(given).start), sentence, spots=spots)
+        return Slip("left as found", lambda given: self.answer(self.of(given).start, given), sentence, spots=spots)
 
     def table(self, run: Run, given: dict) -> Table:
         """Return what is measured and what is wanted, as the desk shows it."""
@@ -239,8 +248,8 @@ class SetAndMeasure:
             return self.tabled(run, given)
         rows = []
         for aim in self.aims:
-            value = aim.read(run)
-            shown = level_text(value, aim.unit, max(aim.decimals, 2))
+            value = aim.value(run)
+            shown = level_text(value, aim.unit, max(aim.decimals, 2) if aim.decimals else 0, sign=aim.decimals > 0)
             rows.append((aim.name, shown, aim.wanted(given)))
         rows += self.shown(run) if self.shown else ()
         return Table("What comes of it", ("reading", "measured", "wanted"), tuple(rows))
@@ -251,7 +260,7 @@ class SetAndMeasure:
         """Return by how much an answer misses each aim, 0 where it is met with that share of the band to spare."""
         run, misses = self.run(answer, given), []
         for aim in self.aims:
-            value, (low, high) = aim.read(run), aim.limits(given)
+            value, (low, high) = aim.value(run), aim.limits(given)
             width = high - low if math.isfinite(high - low) else 1.0
             value = -_FAR if value is None else min(max(value, -_FAR), _FAR)
             misses.append(max(value - (high - margin * width / 2), 0.0) - max(low + margin * width / 2 - value, 0.0))
@@ -293,12 +302,12 @@ class SetAndMeasure:
         """Return (name, strip or None, low, high, start) of every number that counts."""
         experiment, found = self.of(given), []
         by_name = {each.name: each for each in experiment.controls}
-        for name, (target, _) in self.places.items():
+        for name, (target, _) in _of(self.places, given).items():
             own = by_name[name]
             if target is None:
-                found += [
-                    (name, strip, -40.0, 10.0, max(value, -40.0)) for strip, value in experiment.start[name].items()
-                ]
+                low = max(own.low_db, -40.0)
+                starts = experiment.start[name].items()
+                found += [(name, strip, low, own.high_db, max(value, low)) for strip, value in starts]
             else:
                 found.append((name, None, own.low, own.high, own.start))
         return found
@@ -310,7 +319,7 @@ class SetAndMeasure:
                 wanted[name] = float(value)
             else:
                 wanted.setdefault(name, dict(start[name]))[strip] = float(value)
-        return self.answer(start.with_(**wanted))
+        return self.answer(start.with_(**wanted), given)
 
 
 def _level(value):

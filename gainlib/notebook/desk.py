@@ -13,12 +13,12 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.experiment import Experiment, Mixer, Picture, Run, Setting
+from gainlib.exercises.experiment import Again, Experiment, Mixer, Picture, Run, Setting, Text, Trims
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.notebook import assets, figures, plots
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fader import Faders
+from gainlib.notebook.fader import EvenTravel, Faders
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion
@@ -30,7 +30,7 @@ UNDO_STEPS = 200
 
 
 class DeskBar(anywidget.AnyWidget):
-    """The line over a desk: a tab for every picture, Undo and Back to start.
+    """The line over a desk: a tab for every picture, buttons that count, Undo and Back to start.
 
     Attributes
     ----------
@@ -38,6 +38,8 @@ class DeskBar(anywidget.AnyWidget):
         Names of the pictures; one alone has no tab.
     chosen : int
         Which picture is in front.
+    again : list of [str, str, str]
+        Label, hint and name of every button that counts.
     can_undo : bool
         Whether there is something to take back.
     """
@@ -46,8 +48,57 @@ class DeskBar(anywidget.AnyWidget):
     _css = assets.style() + assets.style("desk")
     tabs = traitlets.List(traitlets.Unicode()).tag(sync=True)
     chosen = traitlets.Int(0).tag(sync=True)
+    again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
     can_undo = traitlets.Bool(False).tag(sync=True)
     label = traitlets.Unicode("Experiment").tag(sync=True)
+
+
+class PictureView:
+    """A picture under its tab, drawn from a run."""
+
+    def __init__(self, picture: Picture, run: Run):
+        fig = figures.make_figure(*PICTURE_PX)
+        fig.set_layout_engine("none")  # it would make room beside the axes for their headings
+        shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
+        axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
+        self._pairs = [
+            (plot, plots.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options))
+            for letters, plot in picture.plots.items()
+        ]
+        self._draw(run)
+        self.live = LiveFigure(fig, [drawing for _, drawing in self._pairs], title=picture.title, compact=True)
+        self.widget = self.live.widget
+
+    def _draw(self, run):
+        """Update every drawing; return whether one has changed its axes."""
+        shown = [(drawing, plot.read(run)) for plot, drawing in self._pairs]
+        return any([drawing.update(*read) for drawing, read in shown if read is not None])
+
+    def update(self, run: Run) -> None:
+        """Draw what is seen of another run."""
+        (self.live.redraw if self._draw(run) else self.live.refresh)()
+
+    def settle(self) -> None:
+        """Renew the words."""
+        self.live.settle()
+
+
+class SheetView:
+    """A table under its tab."""
+
+    def __init__(self, sheet, run: Run):
+        self._sheet = sheet
+        self.table = TableView(sheet.read(run) or Table(sheet.title, (), ()))
+        self.widget = widgets.VBox([self.table]).add_class("gl-sheet")
+
+    def update(self, run: Run) -> None:
+        """Show what is read of another run."""
+        table = self._sheet.read(run)
+        if table is not None:
+            self.table.show(table)
+
+    def settle(self) -> None:
+        """Do nothing: a table is its own words."""
 
 
 class Desk(Panel):
@@ -65,9 +116,11 @@ class Desk(Panel):
     settings : Controls or None
         Sliders and choices.
     mixers : dict of str to Faders
-        By the mixer's name.
+        Faders and columns of trims, by name.
+    texts : dict of str to ipywidgets.Textarea
+        Typed lines, by name.
     pictures : list of LiveFigure
-        In the order of the tabs.
+        In the order of the tabs, those with a table left out.
     player : gainlib.notebook.listen.Player or None
     said : LiveRegion
         The verdict.
@@ -78,16 +131,26 @@ class Desk(Panel):
     def __init__(self, experiment: Experiment, table: Callable[[Run], Table] | None = None):
         self.experiment, self._table = experiment, table
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
-        self._restoring = False
+        self._restoring, self._result, self.player = False, None, None
+        self._again = [each for each in experiment.controls if isinstance(each, Again)]
+        self._counts = {each.name: each.start for each in self._again}
+        self.texts = {each.name: _lines(each) for each in experiment.controls if isinstance(each, Text)}
         self.settings, self.mixers = self._made_settings()
-        self._past = [self.setting]
-        self.bar = DeskBar(tabs=[each.title for each in experiment.pictures], label=experiment.title)
-        self.said, self.later, self.player = LiveRegion(), LiveRegion(), None
+        self._past, self._last = [self.setting], self.setting
+        self.bar = DeskBar(
+            tabs=[each.title for each in experiment.pictures],
+            again=[[each.label, each.hint, each.name] for each in self._again],
+            label=experiment.title,
+        )
+        self.said, self.later = LiveRegion(), LiveRegion()
         self.numbers = None if table is None else TableView(table(self.run))
-        self._drawn = [_drawn(each, self.run) for each in experiment.pictures]
-        self.pictures = [live for live, _ in self._drawn]
-        if experiment.listen is not None:
-            self.player = self._made_player()
+        self._views = [
+            (PictureView if isinstance(each, Picture) else SheetView)(each, self.run) for each in experiment.pictures
+        ]
+        self.pictures = [each.live for each in self._views if isinstance(each, PictureView)]
+        self._stand = widgets.VBox().add_class("gl-desk-player")
+        if experiment.listen is not None and not experiment.listen.later:
+            self._hear(self.run)
         bar = [self.bar] if experiment.controls or len(experiment.pictures) > 1 else []
         super().__init__(*bar, *self._laid_out())
         for name in ("gl-form", "gl-panel", "gl-desk"):
@@ -100,43 +163,65 @@ class Desk(Panel):
     # ---- the parts -------------------------------------------------------------------------------------------------
 
     def _made_settings(self):
-        rows = [each for each in self.experiment.controls if not isinstance(each, Mixer)]
+        found = self.experiment.controls
+        rows = [each for each in found if not isinstance(each, Mixer | Trims | Again | Text)]
         controls = Controls(rows, label=f"{self.experiment.title}: controls") if rows else None
         if controls is not None:
             controls.turn_off(self.experiment.start)
-        mixers = {
-            each.name: Faders(
-                each.names,
-                each.start,
-                options=each.options,
-                label=each.label,
-                colors=[figures.line(k).color for k in each.colors or range(len(each.names))],
-            )
-            for each in self.experiment.controls
-            if isinstance(each, Mixer)
-        }
-        return controls, mixers
+        return controls, {each.name: self._made_faders(each) for each in found if isinstance(each, Mixer | Trims)}
 
-    def _made_player(self):
+    def _made_faders(self, control):
+        if isinstance(control, Trims):
+            more = {"law": EvenTravel(control.low_db, control.high_db)}
+        else:
+            look = getattr(figures, control.look, None)
+            looks = [look(k) for k in control.colors or range(len(control.names))] if look else []
+            more = {
+                "looks": [{"color": each.color, "hatch": getattr(each, "hatch", "")} for each in looks],
+                "law": control.law(self.experiment.start) if control.law else None,
+                "apart": control.apart,
+                "scale": control.scale,
+            }
+        return Faders(control.names, control.start, options=control.options, label=control.label, compact=True, **more)
+
+    def _hear(self, run):
+        """Give the player what is heard of a run, and make it when there is something for the first time."""
         from gainlib.notebook.listen import Player
 
         listen = self.experiment.listen
-        more = {} if listen.ceiling_dbtp is None else {"ceiling_dbtp": listen.ceiling_dbtp}
-        sounds = listen.sounds(self.run)
-        return Player(sounds, match=listen.matched(self.setting), note=listen.note(self.setting), **more)
+        sounds = listen.sounds(run)
+        if sounds is None:
+            return
+        if self.player is None:
+            more = {} if listen.ceiling_dbtp is None else {"ceiling_dbtp": listen.ceiling_dbtp}
+            self.player = Player(sounds, match=listen.matched(run.setting), note=listen.note(run.setting), **more)
+            self._stand.children = [self.player]
+            return
+        self.player.match, self.player.note = listen.matched(run.setting), listen.note(run.setting)
+        self.player.update(sounds)
 
     def _laid_out(self):
-        for live in self.pictures[1:]:
-            live.widget.layout.display = "none"
-        side = [*self.mixers.values(), *([self.settings] if self.settings else [])]
+        for view in self._views[1:]:
+            view.widget.layout.display = "none"
+        side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
         side += [self.numbers] if self.numbers is not None else []
-        pictures = widgets.VBox([live.widget for live in self.pictures]).add_class("gl-desk-picture")
-        main = [*([pictures] if self.pictures else []), widgets.VBox(side).add_class("gl-desk-side")]
+        pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
+        main = [*([pictures] if self._views else []), widgets.VBox(side).add_class("gl-desk-side")]
         told, later = self.experiment.told is not None, self.experiment.later is not None
         words = widgets.VBox([*([self.said] if told else []), *([self.later] if later else [])])
         words.add_class("gl-desk-words").add_class(f"gl-lines-{self.experiment.lines * told + later}")
-        foot = [*([words] if told or later else []), *([self.player] if self.player else [])]
+        foot = [*([words] if told or later else []), *([self._stand] if self.experiment.listen else [])]
         return widgets.HBox(main).add_class("gl-desk-main"), widgets.VBox(foot).add_class("gl-desk-foot")
+
+    def _columns(self):
+        """Return the mixers, each with the trims of its own strips beside it."""
+        groups = []
+        for faders in self.mixers.values():
+            if groups and groups[-1][0].names == faders.names:
+                groups[-1].append(faders.add_class("gl-unnamed"))
+            else:
+                groups.append([faders])
+        return [group[0] if len(group) == 1 else widgets.HBox(group).add_class("gl-pair") for group in groups]
 
     def _watch(self):
         follow, settle = (self.guarded(lambda change, do=do: do()) for do in (self._follow, self._settle))
@@ -146,6 +231,8 @@ class Desk(Panel):
         for faders in self.mixers.values():
             faders.observe(follow, ["values_db", "mute", "solo"])
             faders.observe(settle, "released")
+        for lines in self.texts.values():
+            lines.observe(settle, "value")
         self.bar.observe(self.guarded(lambda change: self._turn()), "chosen")
         self.bar.on_msg(self.guarded(lambda _widget, content, _buffers: self._asked(content)))
 
@@ -158,12 +245,15 @@ class Desk(Panel):
         for name, faders in self.mixers.items():
             values[name] = faders.as_dict()
             values |= {option: tuple(getattr(faders, option)) for option in faders.options}
+        values |= {name: lines.value for name, lines in self.texts.items()} | self._counts
         return Setting({name: values[name] for name in self.experiment.start})
 
     @property
     def run(self) -> Run:
-        """The experiment at work as the controls stand."""
-        return self.experiment.at(self.setting)
+        """The experiment at work as the controls stand, with what was last worked out beside it."""
+        run = self.experiment.at(self.setting)
+        run.found = self._result
+        return run
 
     def set(self, **values) -> None:
         """Set some controls as one finished gesture."""
@@ -178,54 +268,91 @@ class Desk(Panel):
             self._settle()
 
     def reset(self) -> None:
-        """Go back to the start; can be undone."""
-        self._restore(self.experiment.start)
-        self._settle()
+        """Go back to the start, but not to another take; can be undone."""
+        self._set_fresh(**self._counts)
 
     def _restore(self, setting):
         self._restoring = True
         try:
             if self.settings is not None:
                 self.settings.set(**{name: setting[name] for name in self.settings.values})
+            self._take_laws(setting)
             for name, faders in self.mixers.items():
                 for option in faders.options:
                     setattr(faders, option, list(setting[option]))
-                faders.set_values(setting[name])
+                faders.set_values({each: min(db, faders.top_db) for each, db in setting[name].items()})
+            for name, lines in self.texts.items():
+                lines.value = setting[name]
+            self._counts = {name: setting[name] for name in self._counts}
         finally:
             self._restoring = False
+        self._last = self.setting
+
+    def _take_laws(self, setting):
+        for each in self.experiment.controls:
+            if isinstance(each, Mixer) and each.law:
+                self.mixers[each.name].take_law(each.law(setting))
+
+    def press(self, name: str) -> None:
+        """Press a button that counts, as one gesture."""
+        button = next(each for each in self._again if each.name == name)
+        if self.experiment.later is not None:
+            self.later.say("busy", "", self.experiment.later.busy)
+        (self._set_fresh if button.fresh else self.set)(**{name: self._counts[name] + 1})
+
+    def _set_fresh(self, **values):
+        self._restore(self.experiment.start.with_(**values))
+        self._settle()
 
     def _asked(self, content):
         if content.get("do") == "undo":
             self.undo()
         elif content.get("do") == "reset":
             self.reset()
+        elif content.get("do") in self._counts:
+            self.press(content["do"])
 
     # ---- following the hand ----------------------------------------------------------------------------------------
 
     def _follow(self):
         if self._restoring:
             return
+        self._link()
         with self._drawing:
-            self._update(self.bar.chosen)
+            if self._views:
+                self._views[self.bar.chosen].update(self.run)
 
-    def _update(self, which):
-        run = self.run
-        for live, pairs in self._drawn[which : which + 1]:
-            for plot, drawing in pairs:
-                drawing.update(*plot.read(run))
-            live.refresh()
+    def _link(self):
+        """Move what moves along with the control under the hand."""
+        setting = self.setting
+        moved = next((name for name in setting if setting[name] != self._last[name]), None)
+        self._last = setting
+        if moved is None:
+            return
+        linked = setting if self.experiment.link is None else self.experiment.link(self._past[-1], setting, moved)
+        if linked != setting:
+            self._restore(linked)
+        else:
+            self._restoring = True
+            self._take_laws(setting)
+            self._restoring = False
 
     def _turn(self):
         with self._drawing:
-            for k, live in enumerate(self.pictures):
-                live.widget.layout.display = None if k == self.bar.chosen else "none"
-            self._update(self.bar.chosen)
-            self.pictures[self.bar.chosen].settle()
+            for k, view in enumerate(self._views):
+                view.widget.layout.display = None if k == self.bar.chosen else "none"
+            self._show()
+
+    def _show(self):
+        if self._views:
+            view = self._views[self.bar.chosen]
+            view.update(self.run)
+            view.settle()
 
     def _settle(self):
         if self._restoring:
             return
-        setting = self.setting
+        setting = self._last = self.setting
         if self._past[-1] != setting:
             self._past.append(setting)
             del self._past[:-UNDO_STEPS]
@@ -233,13 +360,9 @@ class Desk(Panel):
         if self.settings is not None:
             self.settings.turn_off(setting)
         with self._drawing:
-            if self.pictures:
-                self._update(self.bar.chosen)
-                self.pictures[self.bar.chosen].settle()
-            if self.player is not None:
-                listen = self.experiment.listen
-                self.player.match, self.player.note = listen.matched(setting), listen.note(setting)
-                self.player.update(listen.sounds(self.run))
+            self._show()
+            if self.experiment.listen is not None and not self.experiment.listen.later:
+                self._hear(self.run)
             self._say()
         self._ask_later()
 
@@ -261,7 +384,12 @@ class Desk(Panel):
         return run, self.experiment.later.work(run, progress)
 
     def _found(self, result):
-        self.later.say("note", "", self.experiment.later.told(*result))
+        run, self._result = result
+        with self._drawing:
+            self._show()
+            if self.experiment.listen is not None and self.experiment.listen.later:
+                self._hear(self.run)
+        self.later.say("note", "", self.experiment.later.told(run, self._result))
 
     def _at_a_loss(self):
         self.later.say("note", "", "This could not be measured.")
@@ -286,7 +414,7 @@ class TaskDesk(Desk):
         """Return where the controls stand as an answer, None while none that counts was moved."""
         if not isinstance(self._task, SetAndMeasure) or self._task.untouched(self.setting, self._given):
             return None
-        return self._task.answer(self.setting)
+        return self._task.answer(self.setting, self._given)
 
     def set_controls(self, answer: dict | None) -> None:
         """Set the controls as an answer has them, as far as they reach; what cannot be read leaves them."""
@@ -298,15 +426,9 @@ class TaskDesk(Desk):
             return
 
 
-def _drawn(picture: Picture, run: Run):
-    """Return the live figure of a picture, and its plots with their drawings."""
-    fig = figures.make_figure(*PICTURE_PX)
-    fig.set_layout_engine("none")  # it would make room beside the axes for their headings
-    shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
-    axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
-    pairs = []
-    for letters, plot in picture.plots.items():
-        drawing = plots.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options)
-        drawing.update(*plot.read(run))
-        pairs.append((plot, drawing))
-    return LiveFigure(fig, [drawing for _, drawing in pairs], title=picture.title, compact=True), pairs
+def _lines(text):
+    lines = widgets.Textarea(
+        text.start, description=text.label, continuous_update=False, rows=text.rows,
+        style={"description_width": "initial"},
+    )  # fmt: skip
+    return lines.add_class("gl-typed")

@@ -59,7 +59,7 @@ class EvenTravel:
 
 
 class Faders(anywidget.AnyWidget):
-    """Several faders in rows, with mute, solo, undo and a lock that moves all by the same number of dB.
+    """Several faders in rows, with mute, solo, undo and a link that moves all by the same number of dB.
 
     Parameters
     ----------
@@ -77,8 +77,12 @@ class Faders(anywidget.AnyWidget):
         What the group is called by a screen reader.
     line_up : bool
         Whether to keep the room of mute and solo free, so that the travel stands in line with faders that have them.
-    colors : sequence of str
-        A colour for each row, that of the plots; none if left out.
+    looks : sequence of dict
+        ``color`` and ``hatch`` of each row in the plots, shown as a swatch; none if left out.
+    apart : sequence of str
+        Names without buttons that the link does not move, such as the master.
+    compact : bool
+        Whether buttons are letters and the label stands above, as on a desk.
 
     Attributes
     ----------
@@ -91,6 +95,8 @@ class Faders(anywidget.AnyWidget):
         Names whose button is down.
     locked : bool
         Whether all move together.
+    top_db : float
+        At the upper end of the travel.
 
     Raises
     ------
@@ -127,7 +133,9 @@ class Faders(anywidget.AnyWidget):
     label = traitlets.Unicode("Faders").tag(sync=True)
     line_up = traitlets.Bool(False).tag(sync=True)
     law = traitlets.Dict().tag(sync=True)
-    colors = traitlets.List(traitlets.Unicode()).tag(sync=True)
+    looks = traitlets.List(traitlets.Dict()).tag(sync=True)
+    apart = traitlets.List(traitlets.Unicode()).tag(sync=True)
+    compact = traitlets.Bool(False).tag(sync=True)
 
     def __init__(
         self,
@@ -139,7 +147,9 @@ class Faders(anywidget.AnyWidget):
         scale="db",
         label="Faders",
         line_up=False,
-        colors=(),
+        looks=(),
+        apart=(),
+        compact=False,
     ):
         if law is None:
             from gainlib.session import FaderLaw
@@ -159,7 +169,9 @@ class Faders(anywidget.AnyWidget):
             label=label,
             line_up=line_up,
             law=asdict(law),
-            colors=list(colors),
+            looks=list(looks),
+            apart=list(apart),
+            compact=compact,
         )
         self._past = [self._state()]
         self.observe(self._let_go, "gesture")
@@ -172,13 +184,13 @@ class Faders(anywidget.AnyWidget):
         if len(values) != len(self.names) and self.names:
             raise GainlibError(f"{len(values)} values for {len(self.names)} faders; give one a fader")
         for name, value in zip(self.names, values, strict=False):
-            if not (value <= self._top_db + 0.01 and (value >= self._low_db or self._closes)):
+            if not (value <= self.top_db + 0.01 and (value >= self._low_db or self._closes)):
                 kind, low = ("fader", "−inf") if self._closes else ("trim", f"{self._low_db:g}")
-                raise GainlibError(f"{name}: {value} dB; a {kind} goes from {low} up to {self._top_db:.3f} dB")
+                raise GainlibError(f"{name}: {value} dB; a {kind} goes from {low} up to {self.top_db:.3f} dB")
         return values
 
     def _ends(self, law):
-        self._top_db = law.db_at(law.length_mm)
+        self.top_db = law.db_at(law.length_mm)
         lowest_db = law.db_at(0)
         self._closes = lowest_db == -math.inf
         self._low_db = LOWEST_DB if self._closes else lowest_db
@@ -193,8 +205,8 @@ class Faders(anywidget.AnyWidget):
         """
         self._ends(law)
         with self.hold_sync():
-            self.values_db = [min(value, self._top_db) for value in self.values_db]
-            self.start_db = [min(value, self._top_db) for value in self.start_db]
+            self.values_db = [min(value, self.top_db) for value in self.values_db]
+            self.start_db = [min(value, self.top_db) for value in self.start_db]
             self.law = asdict(law)
 
     # ---- reading ---------------------------------------------------------------------------------------------------
@@ -235,12 +247,13 @@ class Faders(anywidget.AnyWidget):
         step_db : float
             Positive is louder.
         """
-        moving = [v for v in self.values_db if v > -math.inf]
+        linked = [name not in self.apart for name in self.names]
+        moving = [v for v, links in zip(self.values_db, linked, strict=True) if links and v > -math.inf]
         if not moving:
             return
-        room = self._top_db - max(moving) if step_db > 0 else self._low_db - min(moving)
+        room = self.top_db - max(moving) if step_db > 0 else self._low_db - min(moving)
         step = min(step_db, max(room, 0)) if step_db > 0 else max(step_db, min(room, 0))
-        self.set_values([v + step for v in self.values_db])
+        self.set_values([v + step * links for v, links in zip(self.values_db, linked, strict=True)])
 
     def undo(self) -> None:
         """Go back by one gesture; does nothing at the start."""

@@ -1,8 +1,9 @@
 """Colours that stay apart for every common kind of colour vision, and never stand alone.
 
-The eight colours are Okabe and Ito's "Color Universal Design" set (2008). A line takes its colour together with a
-line style and a marker, an area together with a hatch and a dark edge: a grey print says the same. Only the colours
-that stand out at least 3:1 from white serve lines (WCAG 2.2, 1.4.11); areas are held together by their edge.
+The first eight colours are Okabe and Ito's "Color Universal Design" set (2008); areas have five more of our own, always
+hatched, so that the eleven strips of a mix share no hue. A line takes its colour together with a line style and a
+marker, an area together with a hatch and a dark edge: a grey print says the same. Only the colours that stand out at
+least 3:1 from white serve lines (WCAG 2.2, 1.4.11); areas are held together by their edge.
 """
 
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ YELLOW = "#F0E442"
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
 PURPLE = "#CC79A7"
+GREY, INDIGO, BROWN, MINT, ROSE = "#A6A6A6", "#8C7FD6", "#A0703C", "#B5E3C4", "#F7C6C6"
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,10 @@ LINES = (
     Line(PURPLE, (0, (6, 1, 1, 1, 1, 1)), "v"),
 )
 
-_COLOURS = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILLION, YELLOW)
+_COLOURS = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILLION, YELLOW, GREY, INDIGO, BROWN, MINT, ROSE)
 _HATCHES = ("", "////", "....", "\\\\\\\\")
 
-FILLS = tuple(Fill(colour, hatch) for hatch in _HATCHES for colour in _COLOURS)
+FILLS = tuple(Fill(_COLOURS[k % len(_COLOURS)], _HATCHES[k // 7 % len(_HATCHES)]) for k in range(28))
 
 
 def line(index: int) -> Line:

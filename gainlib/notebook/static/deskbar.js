@@ -16,6 +16,12 @@ function render({ model, el, signal }) {
     return button;
   });
   root.append(make("span", "gl-gap"));
+  model.get("again").forEach(([text, hint, what]) => {
+    const button = make("button", "gl-again", text);
+    button.title = hint;
+    button.onclick = () => model.send({ do: what });
+    root.append(button);
+  });
   const [undo, reset] = [["Undo", "undo"], ["Back to start", "reset"]].map(([text, what]) => {
     const button = make("button", `gl-${what}`, text);
     button.onclick = () => model.send({ do: what });

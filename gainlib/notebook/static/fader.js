@@ -44,6 +44,7 @@ function render({ model, el, signal }) {
   const names = model.get("names");
   const options = model.get("options"); // any of "mute", "solo"
   const inMm = model.get("scale") === "mm";
+  const compact = model.get("compact");
   const root = make("div", "gl gl-faders");
   root.setAttribute("role", "group");
   root.setAttribute("aria-label", model.get("label"));
@@ -58,9 +59,10 @@ function render({ model, el, signal }) {
   // ---- moving -------------------------------------------------------------------------------------------------
   const say = (text) => (message.textContent = text);
 
-  // how far all may move together without one of them meeting an end: the balance is what the lock is for
+  // how far all may move together without one of them meeting an end: the balance is what the link is for
+  const apart = names.map((name) => model.get("apart").includes(name));
   function together(step, all) {
-    const moving = all.filter((db) => db !== -Infinity);
+    const moving = all.filter((db, k) => db !== -Infinity && !apart[k]);
     const room = step > 0 ? law.top - Math.max(...moving) : law.low - Math.min(...moving);
     return step > 0 ? Math.min(step, Math.max(room, 0)) : Math.max(step, Math.min(room, 0));
   }
@@ -68,22 +70,22 @@ function render({ model, el, signal }) {
   function wanted(row, db) {
     const all = values();
     const goal = law.even ? Math.min(Math.max(db, law.low), law.top) : db < law.low ? -Infinity : Math.min(db, law.top);
-    if (!model.get("locked")) {
+    if (!model.get("locked") || apart[row]) {
       all[row] = tidy(goal);
       return all;
     }
     if (all[row] === -Infinity || goal === -Infinity) {
       say(
         all[row] === -Infinity
-          ? `${names[row]} is silent and stays so while all are locked together; unlock to raise it.`
-          : "All are locked together; unlock to silence one."
+          ? `${names[row]} is silent and stays so while all are linked; unlink to raise it.`
+          : "All are linked; unlink to silence one."
       );
       return all;
     }
     const asked = goal - all[row];
     const step = together(asked, all);
     if (Math.abs(step - asked) > 1e-6) say("One of the faders is at the end of its travel, so all stop here.");
-    return all.map((v) => (v === -Infinity ? v : tidy(v + step)));
+    return all.map((v, k) => (v === -Infinity || apart[k] ? v : tidy(v + step)));
   }
 
   let unreleased = false;
@@ -119,7 +121,7 @@ function render({ model, el, signal }) {
   const bar = make("div", "gl-bar");
   const message = make("span", "gl-say");
   message.setAttribute("role", "status");
-  const lock = make("button", "gl-lock", "Lock all");
+  const lock = make("button", "gl-lock", "Link all");
   lock.title = "Move all faders together by the same number of dB";
   lock.onclick = () => {
     say("");
@@ -137,12 +139,13 @@ function render({ model, el, signal }) {
       model.send({ do: what });
     };
   if (names.length > 1) bar.append(lock);
+  if (compact) bar.append(make("b", "", model.get("label")));
   bar.append(undo, reset, message);
   root.append(bar);
 
   const rows = make("div", "gl-rows");
   const room = model.get("line_up") ? ["mute", "solo"] : options; // columns kept free so that travels stand in line
-  const blanks = () => room.slice(options.length).map(() => make("span"));
+  const blanks = (buttons) => room.slice(buttons.length).map(() => make("span"));
   rows.style.gridTemplateColumns =
     `16ch ${"58px ".repeat(room.length)} minmax(200px, 1fr) max-content max-content`;
   rows.style.setProperty("--gl-buttons", String(room.length));
@@ -169,7 +172,7 @@ function render({ model, el, signal }) {
   rows.append(head);
 
   function toggle(name, kind) {
-    const button = make("button", `gl-${kind}`, kind);
+    const button = make("button", `gl-${kind}`, compact ? kind[0].toUpperCase() : kind);
     button.setAttribute("aria-label", `${kind} ${name}`);
     button.onclick = () => {
       const list = model.get(kind);
@@ -291,15 +294,17 @@ function render({ model, el, signal }) {
     const line = make("div", "gl-row");
     const label = make("span", "gl-name", name);
     label.title = name;
-    if (model.get("colors")[row]) {
+    const look = model.get("looks")[row];
+    if (look) {
       const swatch = make("span", "gl-swatch");
-      swatch.style.background = model.get("colors")[row];
+      swatch.style.backgroundColor = look.color;
+      swatch.dataset.hatch = look.hatch.slice(0, 1);
       label.prepend(swatch);
     }
-    const buttons = options.map((kind) => toggle(name, kind));
+    const buttons = apart[row] ? [] : options.map((kind) => toggle(name, kind));
     const parts = travel(name, row);
     const number = numberField(name, row);
-    line.append(label, ...buttons, ...blanks(), parts.host, number.field, make("span", "gl-unit", inMm ? "mm" : "dB"));
+    line.append(label, ...buttons, ...blanks(buttons), parts.host, number.field, make("span", "gl-unit", inMm ? "mm" : "dB"));
     rows.append(line);
     return { line, buttons, number, ...parts };
   });
