@@ -229,7 +229,7 @@ def test_good_guesses_make_a_badge_and_show_no_findings(bench):
     levels = bench.guess().levels
     enter(levels, ("two", "four", "six"), off=-2.0)
     levels.compare()
-    assert levels.said.word == "Calibrated" and levels.calibrated
+    assert levels.said.word == "On target" and levels.calibrated
     assert levels.badge.layout.display == "" and "two, four, six" in levels.badge.value
     assert levels.result.value.count("<td>yes</td>") == 9
     assert bench.song.stems == () and bench.checks().findings.value == "" and bench.checks().levels.value == ""
@@ -239,7 +239,7 @@ def test_bad_guesses_make_none_and_other_stems_may_be_tried(bench):
     levels = bench.guess().levels
     enter(levels, ("one", "two", "three"), off=4.0)
     levels.compare()
-    assert levels.said.word == "Not calibrated yet" and not levels.calibrated
+    assert levels.said.word == "Not on target yet" and not levels.calibrated
     assert "active level 0 of 3" in levels.said.text and levels.result.value.count("<td>no</td>") == 9
     enter(levels, ("one", "two", "four"))
     levels.compare()

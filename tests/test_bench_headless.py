@@ -398,7 +398,7 @@ def test_what_changed_since_an_earlier_sheet_is_told(bench, stems, tmp_path):
     bench.plan().make()
     step.against.value = str(tmp_path / "sheets")
     step.compare()
-    assert step.said.state == "right" and "kick" in step.changes.value and "post trim" in step.changes.value
+    assert step.said.state == "right" and "kick" in step.changes.value and "output trim" in step.changes.value
 
 
 @pytest.mark.parametrize("which", ["plan", "sheets", "stems"])

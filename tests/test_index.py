@@ -12,7 +12,7 @@ from gainlib.exercises import Record, bank, exercise
 from gainlib.notebook import Index, Lab
 from gainlib.notebook.glossary import GLOSSARY, GlossaryView, matching
 from gainlib.notebook.identity import is_pseudonym, kept
-from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, Shelf
+from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOK = ROOT / "labs" / "index.ipynb"
@@ -186,7 +186,7 @@ def test_nothing_to_download_is_said(index):
 
 
 def test_an_awkward_name_makes_a_file_name_for_every_system(tmp_path):
-    shelf = Shelf(tmp_path)
+    shelf = ProgressSheet(tmp_path)
     shelf.become('Å/b\\c: "d" ', "7 b")
     assert shelf.file_name == "record-7_b-Å_b_c___d_.jsonl"
 
@@ -232,7 +232,7 @@ def test_the_notebook_runs_and_tells_what_a_server_forgets(tmp_path, monkeypatch
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [o for o in outputs if o["output_type"] == "error" or o.get("name") == "stderr"] == []
     pages = [o["data"]["text/html"] for o in outputs if "text/html" in o.get("data", {})]
-    assert len(re.findall(r'href="\d\d-[\w-]+\.ipynb', pages[0])) == len(states(Shelf(tmp_path, ROOT / "labs")))
+    assert len(re.findall(r'href="\d\d-[\w-]+\.ipynb', pages[0])) == len(states(ProgressSheet(tmp_path, ROOT / "labs")))
 
 
 def test_the_start_opens_the_index():

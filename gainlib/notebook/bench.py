@@ -20,7 +20,7 @@ class Bench:
     >>> bench = Bench()
     >>> bench.open().open_demo()
     >>> bench.song.title
-    'Ninth Stair'
+    'Demo song in A minor'
     """
 
     def __init__(self):

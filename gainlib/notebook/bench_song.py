@@ -61,7 +61,7 @@ class Song:
     >>> from gainlib.session import Session, Strip
     >>> song = Song()
     >>> song.watch(lambda what: print("changed:", what))
-    >>> song.open(Session([Strip("kick", Audio(np.zeros(480), 48000))], name="Ninth Stair"))
+    >>> song.open(Session([Strip("kick", Audio(np.zeros(480), 48000))], name="Demo song in A minor"))
     changed: opened
     >>> song.change(song.session.with_("kick", fader_db=-3.0), "balance")
     changed: balance

@@ -74,7 +74,6 @@ _ENTRIES = (
     ("gain staging", "Setting the level at every step of the way, so that each step works where it should."),
     ("group", "A bus for some tracks, with a fader of its own, on the way to the mix bus."),
     ("headroom", "The room between the highest peak and the ceiling."),
-    ("hover", "Where a needle stays most of the time.", "hover"),
     ("insert", "A processor in the path of one track."),
     ("limiter", "A compressor that lets nothing exceed its ceiling."),
     ("linear", "What comes out is what goes in, scaled or filtered; level does not matter to it."),
@@ -107,8 +106,9 @@ _ENTRIES = (
     ("stem", "One track or group of a song as a file."),
     ("threshold", "The level from which a compressor, limiter or gate acts."),
     ("transient", "A short peak at the start of a sound."),
-    ("trim", "A gain ahead of everything else in a track (input trim), or behind its inserts (post trim)."),
+    ("trim", "A gain ahead of everything else in a track (input trim), or behind its inserts (output trim)."),
     ("true peak", "The highest point of the wave between the samples too.", "true peak"),
+    ("typical VU", "Where a VU needle stays most of the time."),
     ("unity", "Gain of 0 dB: out as it came in.", "0 dB"),
     (
         "Wilson interval",

@@ -13,7 +13,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
-from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, Shelf
+from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
 
 MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
@@ -40,7 +40,7 @@ class Index:
     """
 
     def __init__(self, *, folder=None, labs=None):
-        self.shelf = Shelf(folder, labs)
+        self.shelf = ProgressSheet(folder, labs)
         self._views = {}
 
     def who(self):
@@ -90,7 +90,7 @@ class WhoPanel(Panel):
 
     Parameters
     ----------
-    shelf : Shelf
+    shelf : ProgressSheet
     changed : callable
         Called after another learner has sat down.
     """
@@ -147,7 +147,7 @@ class LabTable(Panel):
 
     Parameters
     ----------
-    shelf : Shelf
+    shelf : ProgressSheet
     """
 
     def __init__(self, shelf):

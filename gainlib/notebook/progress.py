@@ -12,7 +12,7 @@ from gainlib.notebook import identity
 from gainlib.notebook.panels import lab_module
 
 MOST_BYTES = 20_000_000
-NOT_BEGUN, BEGUN, DONE = "not begun", "begun", "all right"
+NOT_BEGUN, BEGUN, DONE = "not begun", "begun", "complete"
 
 
 @dataclass(frozen=True)
@@ -30,9 +30,9 @@ class LabState:
     points, max_points : float
         As they count.
     right, exercises : int
-        Exercises that are all right, and all.
+        Exercises that are complete, and all.
     state : str
-        "not begun", "begun" or "all right".
+        "not begun", "begun" or "complete".
     resume : str
         Id of the cell to go on at, empty before the lab was begun.
     """
@@ -83,7 +83,7 @@ class Upload:
         return tuple(names.values())
 
 
-class Shelf:
+class ProgressSheet:
     """The labs and the record of one folder.
 
     Parameters

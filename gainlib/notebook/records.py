@@ -76,7 +76,7 @@ class RecordPanel(Panel):
 
     Parameters
     ----------
-    shelf : gainlib.notebook.progress.Shelf
+    shelf : gainlib.notebook.progress.ProgressSheet
     changed : callable
         Called after the record has changed.
 

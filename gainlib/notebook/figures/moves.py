@@ -1,4 +1,4 @@
-"""What a plan moves: trim, post trim and fader of every strip, before and after."""
+"""What a plan moves: trim, output trim and fader of every strip, before and after."""
 
 import numpy as np
 from matplotlib.axes import Axes

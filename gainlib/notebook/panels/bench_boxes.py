@@ -94,7 +94,7 @@ def in_words(inserts) -> str:
     for insert in inserts:
         reference = insert.processor.reference_dbfs
         if isinstance(insert.processor, BlackBox):
-            text = f"box of your own, built for {level_text(reference, 'dBFS')}"
+            text = f"black box, built for {level_text(reference, 'dBFS')}"
         else:
             built = f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""
             text = f"{insert.kind}{built}"

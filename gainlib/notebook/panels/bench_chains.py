@@ -13,13 +13,13 @@ from gainlib.words import number_text
 
 TEXT = """
 A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does
-not matter. A box that cares how loud it is fed goes in as **a box of your own that depends on level**, with the
+not matter. A box that cares how loud it is fed goes in as **a black box**, with the
 average its maker built it for; −18 dBFS is common practice where nobody says (no source). Or choose a textbook model,
 which is none of your devices. The order is that of the signal. Trims that stand in your mixer already go in as well.
 """
 FILE = "**Many stems?** Write what they pass into a chains file, which may hold groups, sends and the balance as well."
 EVERYTHING = "master"
-HEADS = ("strip or group", "input trim (dB)", "passes", "post trim (dB)", "goes to")
+HEADS = ("strip or group", "input trim (dB)", "passes", "output trim (dB)", "goes to")
 
 
 class ChainsStep(Step):
@@ -36,7 +36,7 @@ class ChainsStep(Step):
     rows : list of BoxRow
         Its chain.
     gains : dict of str to NumberEntry
-        Its input trim and post trim, as they stand in the mixer.
+        Its input trim and output trim, as they stand in the mixer.
     read_file : callable
         What the button does, at once.
     """
@@ -52,7 +52,7 @@ class ChainsStep(Step):
         self.rows, self._boxes, self.overview = [], widgets.VBox(), sheet()
         self.gains = {
             "trim_db": NumberEntry("input trim", 0.0, "dB", -120.0, 60.0),
-            "post_trim_db": NumberEntry("post trim", 0.0, "dB", -120.0, 60.0),
+            "post_trim_db": NumberEntry("output trim", 0.0, "dB", -120.0, 60.0),
         }
         self.dc_block = widgets.Checkbox(False, description="DC block", indent=False, layout={"width": "auto"})
         self._quiet = self._own = False

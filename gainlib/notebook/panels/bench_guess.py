@@ -31,7 +31,8 @@ is measured, by ear and by the meters you have; that is how you learn what a met
 average of the parts where something plays; a full-scale sine has 0 dBFS. *Crest factor*: how far the highest peak
 stands above the plain average there; a sine has 3 dB. *Loudness*: of the whole stem, without its pauses.
 
-**Calibrated** is who comes within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU) on at least {ENOUGH} of the {STEMS} stems
+You are **on target** if you come within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU) on at least {ENOUGH} of the
+{STEMS} stems
 for each of the three figures.
 """
 NOTE = "The stems as they are. The player says by how much it has turned all of them down."
@@ -218,16 +219,16 @@ class LevelsGuess(Step):
             self.tell("note", "Compared", f"{text} {what} been on the page before, so this counts for nothing.")
         elif calibrated(guesses):
             self._award(names)
-            self.tell("right", "Calibrated", text)
+            self.tell("right", "On target", text)
         elif len(names) < STEMS:
-            self.tell("note", "Compared", f"{text} To be called calibrated takes {STEMS} stems.")
+            self.tell("note", "Compared", f"{text} It takes {STEMS} stems to be on target.")
         else:
             wanted = f"{ENOUGH} of {STEMS} are wanted for each; try others, whose levels you have not seen."
-            self.tell("note", "Not calibrated yet", f"{text} {wanted}")
+            self.tell("note", "Not on target yet", f"{text} {wanted}")
 
     def _award(self, names):
         self.calibrated = True
-        self.badge.value = f"<b>✓ Calibrated</b> on {html.escape(', '.join(names))}"
+        self.badge.value = f"<b>✓ On target</b> on {html.escape(', '.join(names))}"
         self.badge.layout.display = ""
 
     def _changed(self, what):

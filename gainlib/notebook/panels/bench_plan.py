@@ -131,7 +131,7 @@ def _picture(session, plan):
     names = [old.name for old, _ in pairs]
     fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(names))
     parts = []
-    controls = (("trim", "trim_db"), ("post trim", "post_trim_db"), ("fader", "fader_db"))
+    controls = (("trim", "trim_db"), ("output trim", "post_trim_db"), ("fader", "fader_db"))
     for axes, (control, field) in zip(fig.subplots(1, 3), controls, strict=True):
         before, after = ([getattr(each, field) for each in side] for side in zip(*pairs, strict=True))
         parts.append(Moved(axes, control, names, before, after, named=not parts))
@@ -141,7 +141,7 @@ def _picture(session, plan):
 def _in_short(plan):
     """Return how far each kind of control moves."""
     parts = []
-    for control in ("trim", "post trim", "fader"):
+    for control in ("trim", "output trim", "fader"):
         changes = [move.change_db for move in plan.moves if move.control == control]
         if changes:
             ends = " to ".join(dict.fromkeys(level_text(change) for change in (min(changes), max(changes))))

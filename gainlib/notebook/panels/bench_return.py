@@ -80,7 +80,7 @@ class ReturnStep(Step):
         ]  # fmt: skip
         self.figures.value = table("Active levels of the stems", HEADS, rows, (1, 2, 3))
         notes = [f"{name}: no strip goes by this name; left out." for name in unknown]
-        notes += [f"{name}: a box of your own stands in it, so its planned level is a guess." for name in unseen]
+        notes += [f"{name}: a black box stands in it, so its planned level is a guess." for name in unseen]
         self.words.value = listed("To keep in mind", notes)
         off = [each.strip for each in stems if not each.passed]
         if off:
