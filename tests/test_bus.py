@@ -55,7 +55,7 @@ def test_with_a_remeter_the_same_is_found_without_a_pass(move, monkeypatch):
     session = band().with_("rest", mute=True).with_("bus", fader_db=-14.0)
     moved, remeter = MOVES[move](session), Remeter(session)
     passed = contributions(moved, 6)
-    monkeypatch.setattr("gainlib.mix.bus.parts_of_bus", None)  # a pass would fail
+    monkeypatch.setattr("gainlib.session.trace.Trace.parts", None)  # a pass would fail
     found = contributions(moved, 6, remeter=remeter)
     for one, other in zip(found.peaks, passed.peaks, strict=True):
         assert (one.time_s, one.channel) == (other.time_s, other.channel)

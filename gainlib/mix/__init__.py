@@ -18,7 +18,7 @@ import lazy_loader as _lazy
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["bus", "parts"],
+    submodules=["bus"],
     submod_attrs={
         "bus": ["BusFigures", "BusPeak", "Contributions", "common_offset", "contributions"],
         "chainsfile": ["apply_chains"],

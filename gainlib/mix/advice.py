@@ -4,15 +4,14 @@ Advice only, never applied.
 """
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.boxes.node_levels import levels_at
 from gainlib.levels.printing import quantity
+from gainlib.meters import NodeMeter, NodeReading
 from gainlib.mix.findings import Stem
-from gainlib.mix.parts import parts_of_bus
 from gainlib.session import Session
-from gainlib.session.routing import bus_paths
 from gainlib.session.strip import BUS
 
 LESS_DB = 6.0
@@ -20,32 +19,59 @@ WORTH_DB = 3.0
 AUDIBLE_FLOOR_DBFS = -50.0
 
 
-def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
+class Loudest(NamedTuple):
+    """The bus at its peak.
+
+    Attributes
+    ----------
+    level : NodeReading
+        Its true peak.
+    value : float
+        Its highest sample, signed.
+    shares : tuple of float
+        What each strip has in that, in their order.
+    """
+
+    level: NodeReading
+    value: float
+    shares: tuple[float, ...]
+
+
+def bus_at_its_peak(session: Session) -> Loudest:
+    """Return the peak of a bus and who makes it, from one run; behind the faders all is gain."""
+    meter, value, shares = NodeMeter(session.rate_hz, 2, ("true_peak",)), 0.0, (0.0,) * len(session.strips)
+    for bus, parts in session.render().parts():
+        meter.push(bus)
+        frame, side = np.unravel_index(np.argmax(np.abs(bus)), bus.shape)
+        if abs(bus[frame, side]) > abs(value):
+            value = float(bus[frame, side])
+            shares = tuple(0.0 if part is None else float(part[frame, side]) for part in parts)
+    return Loudest(meter.result(), value, shares)
+
+
+def one_loud_source(session: Session, loudest: Loudest) -> tuple[str, ...]:
     """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more.
 
     Parameters
     ----------
     session : Session
-    target_dbtp : float
-        Wanted true peak of the bus.
+        With nothing but gain behind its faders.
+    loudest : Loudest
+        Of its bus.
 
     Returns
     -------
     advice : tuple of str
     """
-    if len(session.strips) < 2 or bus_paths(session).gains is None:
+    if len(session.strips) < 2 or not loudest.value:
         return ()
-    value, shares = _worst_instant(session)
-    if not value:
-        return ()
-    peak = levels_at(session, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
     least = (1.0 - 10.0 ** (-WORTH_DB / 20.0)) / (1.0 - 10.0 ** (-LESS_DB / 20.0))
     said = []
-    for strip, share in zip(session.strips, shares, strict=True):
-        if share / value < least or not np.isfinite(strip.fader_db):
+    for strip, share in zip(session.strips, loudest.shares, strict=True):
+        if share / loudest.value < least or not np.isfinite(strip.fader_db):
             continue  # less than this share of the worst instant cannot lower it by as much
-        lower = session.with_(strip.name, fader_db=strip.fader_db - LESS_DB)
-        gained = peak - levels_at(lower, [BUS], true_peak_at=[BUS])[BUS].true_peak_dbtp
+        lower = session.with_(strip.name, fader_db=strip.fader_db - LESS_DB).render().levels([BUS], ("true_peak",))
+        gained = loudest.level.true_peak_dbtp - lower[BUS].true_peak_dbtp
         if gained >= WORTH_DB:
             said.append(
                 f"{strip.name} alone makes the bus peak: {LESS_DB:g} dB less of it would lower the peak by "
@@ -53,17 +79,6 @@ def one_loud_source(session: Session, target_dbtp: float) -> tuple[str, ...]:
                 "yours to decide; nothing was moved for it."
             )
     return tuple(said)
-
-
-def _worst_instant(session):
-    """Return the bus at its highest sample, and what each strip has in it there."""
-    value, shares = 0.0, np.zeros(len(session.strips))
-    for bus, parts in parts_of_bus(session):
-        frame, side = np.unravel_index(np.argmax(np.abs(bus)), bus.shape)
-        if abs(bus[frame, side]) > abs(value):
-            value = bus[frame, side]
-            shares = np.array([0.0 if part is None else part[frame, side] for part in parts])
-    return value, shares
 
 
 def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:

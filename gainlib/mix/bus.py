@@ -4,17 +4,15 @@ Both functions look at the float sum, also for a fixed bus: behind a sum that wa
 nor what a strip adds to it can be seen any more.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.meters import LoudnessMeter, TruePeakMeter
-from gainlib.mix.parts import parts_of_bus
+from gainlib.levels import db_to_ratio
+from gainlib.meters import NodeMeter
 from gainlib.session import Session, routing
-from gainlib.session.render import blocks
 from gainlib.session.strip import BUS
 
 APART_S = 0.010
@@ -22,6 +20,7 @@ CELL_S = 0.001
 REACH_DB = 60.0
 STEP_DB = 6.0
 CLOSE_DB = 0.002
+_FIGURES = ("sample_peak", "over", "loudness")
 
 
 class BusPeak(NamedTuple):
@@ -51,7 +50,7 @@ class BusPeak(NamedTuple):
 
 
 class BusFigures(NamedTuple):
-    """Peak, samples beyond ±1 (all channels counted) and integrated loudness of a bus."""
+    """Peak, samples beyond ±1 (all channels counted) and integrated loudness of a bus, for unpacking."""
 
     sample_peak_dbfs: float
     over_samples: int
@@ -118,8 +117,8 @@ def contributions(session: Session, count: int = 10, *, remeter=None) -> Contrib
     if found is not None:
         return found
     worst = _Worst(shadow.rate_hz, len(names), count)
-    bus, without = _Figures(shadow.rate_hz), [_Figures(shadow.rate_hz) for _ in names]
-    for total, parts in parts_of_bus(shadow):
+    bus, *without = [NodeMeter(shadow.rate_hz, 2, _FIGURES) for _ in (None, *names)]
+    for total, parts in shadow.render().parts():
         worst.push(total, parts)
         bus.push(total)
         for figures, part in zip(without, parts, strict=True):
@@ -129,9 +128,13 @@ def contributions(session: Session, count: int = 10, *, remeter=None) -> Contrib
     figures = [bus if nothing else each for nothing, each in zip(silent, without, strict=True)]
     return Contributions(
         worst.peaks(names),
-        {name: each.result() for name, each in zip(names, figures, strict=True)},
-        bus.result(),
+        {name: _figures(each.result()) for name, each in zip(names, figures, strict=True)},
+        _figures(bus.result()),
     )
+
+
+def _figures(reading):
+    return BusFigures(reading.sample_peak_dbfs, reading.over_samples, reading.loudness_lufs)
 
 
 def _from_remeter(session, names, count, remeter):
@@ -148,7 +151,7 @@ def _from_remeter(session, names, count, remeter):
         over = state.over_samples() if reading.sample_peak_dbfs > -1e-3 else 0
         if over is None:
             return None
-        figures.append(BusFigures(reading.sample_peak_dbfs, over, reading.loudness_lufs))
+        figures.append(_figures(replace(reading, over_samples=over)))
     peaks = tuple(BusPeak(*instant) for instant in instants)
     return Contributions(peaks, dict(zip(names, figures[1:], strict=True)), figures[0])
 
@@ -197,23 +200,6 @@ def common_offset(session: Session, target_dbtp: float = -6.0) -> float:
 
 
 # ------------------------------------------------------------------------------------------------------- the worst
-
-
-class _Figures:
-    """Gathers :class:`BusFigures` from blocks."""
-
-    def __init__(self, rate_hz):
-        self._peak, self._over, self._loudness = 0.0, 0, LoudnessMeter(rate_hz, 2)
-
-    def push(self, block):
-        highest = max(block.max(), -block.min())
-        if highest > 1.0:
-            self._over += int(np.count_nonzero(np.abs(block) > 1.0))
-        self._peak = max(self._peak, float(highest))
-        self._loudness.push(block)
-
-    def result(self):
-        return BusFigures(ratio_to_db(self._peak), self._over, self._loudness.integrated_lufs())
 
 
 class _Worst:
@@ -273,10 +259,7 @@ class _Worst:
 
 def _true_peak_dbtp(session, offset_db=0.0):
     moved = session.with_faders({strip.name: strip.fader_db + offset_db for strip in session.strips})
-    meter = TruePeakMeter(session.rate_hz, 2)
-    for block in blocks(moved, BUS):
-        meter.push(block)
-    return ratio_to_db(meter.magnitude())
+    return moved.render().levels([BUS], ("true_peak",))[BUS].true_peak_dbtp
 
 
 def _follows(session):

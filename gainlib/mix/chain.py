@@ -11,17 +11,15 @@ What a box needs follows from what it is:
 """
 
 from dataclasses import dataclass, replace
-from itertools import chain
 
 import numpy as np
 
-from gainlib.boxes.node_levels import Collected, Level, gauge_of
+from gainlib.audio import Audio
 from gainlib.levels.printing import quantity
+from gainlib.meters import NodeReading
 from gainlib.mix.moves import Move
 from gainlib.processors import BlackBox, Gate
 from gainlib.session import Session, Strip
-from gainlib.session.render import BLOCK_FRAMES, blocks
-from gainlib.session.strip import ratio
 
 LOUD_PEAK_DBFS = -1.0
 CLOSE_DB = 0.005
@@ -47,17 +45,18 @@ class Rules:
     peak_max_dbfs: float = -3.0
 
     @property
-    def meters(self) -> dict[str, bool]:
+    def meters(self) -> tuple[str, ...]:
         """The meters these rules need."""
-        return {"needle": self.average == "needle", "loudness": self.match == "loudness"}
+        more = {"needle": self.average == "needle", "loudness": self.match == "loudness"}
+        return ("sample_peak", "rms", "active", "dc", *(name for name, asked in more.items() if asked))
 
-    def average_of(self, level: Level) -> float:
+    def average_of(self, level: NodeReading) -> float:
         """Return the average the rules go by, dBFS."""
         if self.average == "needle" and level.hover_dbfs is not None:
             return level.hover_dbfs
         return level.active_dbfs
 
-    def matched(self, level: Level) -> float:
+    def matched(self, level: NodeReading) -> float:
         """Return the level the rules match by."""
         if self.match == "loudness" and level.loudness_lufs not in (None, -np.inf):
             return level.loudness_lufs
@@ -87,49 +86,94 @@ class ChainResult:
     matched: tuple[int, ...]
 
 
-def walk(session: Session, strip: Strip, old: dict[str, Level], rules: Rules) -> tuple[ChainResult, np.ndarray]:
+class Passed:
+    """What has passed a part of a chain: samples, and the gain that is still to come, with their levels.
+
+    Parameters
+    ----------
+    samples : float32 array, shape (frames, channels)
+    rate_hz : int
+    level : NodeReading
+        Of the samples.
+    gain_db : float
+        What they are to be scaled by; kept apart, since a gain shifts levels and needs no run.
+    """
+
+    def __init__(self, samples: np.ndarray, rate_hz: int, level: NodeReading, gain_db: float = 0.0):
+        self.samples, self.rate_hz, self.gain_db, self._level = samples, rate_hz, gain_db, level
+
+    @classmethod
+    def through(cls, session: Session, node: str, rules: Rules) -> "Passed":
+        """Return what arrives at a node of a session."""
+        collected = Collected(session.frames)
+        levels = session.render().levels([node], rules.meters, watch={node: collected.push})
+        return cls(collected.samples, session.rate_hz, levels[node])
+
+    @property
+    def level(self) -> NodeReading:
+        """Levels behind the gain, loudness aside."""
+        return self._level.shifted(self.gain_db)
+
+    def as_strip(self, name: str, **controls) -> Strip:
+        """Return a strip that plays it."""
+        return Strip(name, Audio(self.samples, self.rate_hz), trim_db=self.gain_db, **controls)
+
+    def behind(self, insert, rules: Rules) -> tuple[NodeReading, "Passed"]:
+        """Return its levels ahead of an insert, and what comes out of that, in one run."""
+        ahead, out, collected = "box/trim", "box/insert 1/out", Collected(len(self.samples))
+        asked = [ahead, out] if rules.match == "loudness" else [out]  # whose gate a gain may move across
+        session = Session((self.as_strip("box", inserts=(insert,), to=()),))
+        found = session.render().levels(asked, rules.meters, watch={out: collected.push})
+        return found.get(ahead, self.level), Passed(collected.samples, self.rate_hz, found[out])
+
+
+class Collected:
+    """Blocks gathered into one float32 array that is made once, so that nothing is ever held twice.
+
+    Parameters
+    ----------
+    frames : int
+        How many will come.
+    """
+
+    def __init__(self, frames: int):
+        self.samples, self._frames, self._done = None, frames, 0
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (n, channels)."""
+        if self.samples is None:
+            self.samples = np.empty((self._frames, block.shape[1]), np.float32)
+        self.samples[self._done : self._done + len(block)] = block
+        self._done += len(block)
+
+
+def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rules) -> tuple[ChainResult, Passed]:
     """Stage the chain of one strip.
 
     Parameters
     ----------
-    session : Session
+    arriving : Passed
+        What comes out of its trim, over the length of the session.
     strip : Strip
-        One of its strips, as the user left it apart from its DC block.
-    old : dict of str to Level
+        As the user left it apart from its DC block.
+    old : dict of str to NodeReading
         Levels at the inputs of its inserts as the user left them, by node.
     rules : Rules
 
     Returns
     -------
     walked : ChainResult
-    samples : float32 array, shape (frames, channels)
+    passed : Passed
         What leaves the staged chain, ahead of the post trim.
     """
-    return _Walk(session, strip, old, rules).run()
-
-
-def run_through(insert, samples: np.ndarray, rate_hz: int) -> None:
-    """Send samples through an insert, in place: its gain in, its processor, its gain out."""
-    stream, done = insert.processor.stream(rate_hz, samples.shape[1]), 0
-    gain_in, gain_out = ratio(insert.in_db), ratio(insert.out_db)
-    # Nothing comes out of a processor before it went in, so what is overwritten has been read.
-    pieces = (samples[start : start + BLOCK_FRAMES] for start in range(0, len(samples), BLOCK_FRAMES))
-    outputs = (stream.push(piece.astype(np.float64) * gain_in) for piece in pieces)
-    for out in chain(outputs, (stream.flush() for _ in range(1))):
-        samples[done : done + len(out)] = out * gain_out
-        done += len(out)
+    return _Walk(arriving, strip, old, rules).run()
 
 
 class _Walk:
-    def __init__(self, session, strip, old, rules):
-        self._rate_hz, self._rules, self._old = session.rate_hz, rules, old
+    def __init__(self, arriving, strip, old, rules):
+        self._passed, self._rules, self._old = arriving, rules, old
         self._found, self._strip = strip, strip
         self._inserts = list(strip.inserts)
-        single = Session((strip.with_(mute=False, solo=False, sends=(), to=()),))
-        collected = Collected(session.frames)
-        for block in blocks(single, f"{strip.name}/trim", frames=session.frames):
-            collected.push(block)
-        self._samples = collected.samples
         self._head, self._gates = True, []
         self._moves, self._warnings, self._targets, self._matched = [], [], {}, []
 
@@ -138,7 +182,7 @@ class _Walk:
             if insert.bypass:
                 continue
             if insert.processor.linear or insert.out_db == -np.inf:  # whoever shut it wants nothing through
-                run_through(insert, self._samples, self._rate_hz)
+                self._run(insert)
             elif isinstance(insert.processor, Gate):
                 self._follow(number)
             elif insert.processor.reference_dbfs is None:
@@ -147,7 +191,7 @@ class _Walk:
                 self._feed(number)
         strip = self._strip.with_(inserts=tuple(self._inserts))
         found = tuple(self._moves), tuple(self._warnings), self._targets, tuple(self._matched)
-        return ChainResult(strip, *found), self._samples
+        return ChainResult(strip, *found), self._passed
 
     # ------------------------------------------------------------------------------------------------ kinds of boxes
 
@@ -155,12 +199,12 @@ class _Walk:
         """Bring a box to its reference and match its bypass."""
         insert = self._inserts[number - 1]
         name, box, wanted = self._found.name, _box(insert), insert.processor.reference_dbfs
-        drive = self._level(insert.in_db)
+        drive = self._passed.level.shifted(insert.in_db)
         if drive.silent:
-            run_through(insert, self._samples, self._rate_hz)
+            self._run(insert)
             return
         average = self._rules.average_of(drive)
-        by_average, by_peak = wanted - average, self._rules.peak_max_dbfs - drive.peak_dbfs
+        by_average, by_peak = wanted - average, self._rules.peak_max_dbfs - drive.clear_peak_dbfs
         gain, limited = min(by_average, by_peak), by_peak < by_average - CLOSE_DB
         reason = (
             f"{name}: {self._ordinal()} level-dependent insert is {box}, built for {_dbfs(wanted)}; "
@@ -168,7 +212,7 @@ class _Walk:
         )
         if limited:
             reason += (
-                f", its peaks reach {_dbfs(drive.peak_dbfs)}; the gain stops at {_db(gain)} "
+                f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}; the gain stops at {_db(gain)} "
                 f"to keep them at {_dbfs(self._rules.peak_max_dbfs)}"
             )
         if self._head:
@@ -181,15 +225,13 @@ class _Walk:
 
     def _match(self, number):
         insert = self._inserts[number - 1]
-        before = self._level()
-        run_through(replace(insert, out_db=0.0), self._samples, self._rate_hz)
-        after = self._level()
+        before = self._run(replace(insert, out_db=0.0))
+        after = self._passed.level
         if after.silent:
             return
-        out_db = self._rules.matched(before) - self._rules.matched(after)
+        self._passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
         if isinstance(insert.processor, BlackBox):
             self._match_unseen(number, out_db)
-            self._samples *= np.float32(ratio(out_db))
             return
         box = _box(insert)
         self._set(
@@ -200,13 +242,13 @@ class _Walk:
             "so that a bypass is level-matched",
         )
         self._matched.append(number)
-        if after.peak_dbfs + out_db > LOUD_PEAK_DBFS:
+        peak_dbfs = after.clear_peak_dbfs + out_db
+        if peak_dbfs > LOUD_PEAK_DBFS:
             self._warnings.append(
-                f"{self._found.name}: matched behind {box}, peaks reach {_dbfs(after.peak_dbfs + out_db)}; harmless "
+                f"{self._found.name}: matched behind {box}, peaks reach {_dbfs(peak_dbfs)}; harmless "
                 "in a float mixer, but it would clip a converter, a file of whole numbers or a stage that clips; "
                 "a lower reference for this box avoids it"
             )
-        self._samples *= np.float32(ratio(out_db))
 
     def _match_unseen(self, number, out_db):
         """Set the output as if the box did nothing to the level, and say that this is not known."""
@@ -225,7 +267,7 @@ class _Walk:
             self._gates.append(number)
         else:
             self._threshold(number, self._change(number))
-        run_through(self._inserts[number - 1], self._samples, self._rate_hz)
+        self._run(self._inserts[number - 1])
 
     def _keep_drive(self, number):
         """Undo in front of a box, and redo behind it, what came about ahead of it."""
@@ -236,7 +278,7 @@ class _Walk:
             reason = f"{self._found.name}: {box} depends on level and has no reference; its drive stays what it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
-        run_through(self._inserts[number - 1], self._samples, self._rate_hz)
+        self._run(self._inserts[number - 1])
 
     # ------------------------------------------------------------------------------------------------------- controls
 
@@ -246,7 +288,7 @@ class _Walk:
         after = min(max(before + wanted, -TRIM_LIMIT_DB), TRIM_LIMIT_DB)
         gain, rest = after - before, before + wanted - after
         self._strip = self._strip.with_(trim_db=after)
-        self._samples *= np.float32(ratio(gain))
+        self._passed.gain_db += gain
         if abs(gain) > CLOSE_DB:
             left = f", where it ends; its own input takes the other {_db(rest)}" if abs(rest) > CLOSE_DB else ""
             self._moves.append(Move(self._found.name, "trim", before, after, f"{reason}; trim {_db(gain)}{left}"))
@@ -280,15 +322,16 @@ class _Walk:
 
     # --------------------------------------------------------------------------------------------------------- levels
 
-    def _level(self, gain_db=0.0):
-        factor = ratio(gain_db)
-        return gauge_of(self._samples, self._rate_hz, lambda block: block * factor, **self._rules.meters)
+    def _run(self, insert):
+        """Send what has come so far through an insert; return its levels ahead of it."""
+        ahead, self._passed = self._passed.behind(insert, self._rules)
+        return ahead
 
     def _change(self, number):
         """Return how far the level ahead of an insert's own gain has moved against the user's state."""
         insert = self._found.inserts[number - 1]
         was = self._old[f"{self._found.name}/insert {number}/in"].energy_dbfs - insert.in_db
-        now = self._level().energy_dbfs
+        now = self._passed.level.energy_dbfs
         return now - was if np.isfinite(now - was) else 0.0
 
     def _ordinal(self):

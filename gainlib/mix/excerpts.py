@@ -11,7 +11,6 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.session import Session
-from gainlib.session.render import blocks
 from gainlib.session.strip import BUS
 
 AHEAD_S = 10.0
@@ -89,7 +88,7 @@ def bus_excerpt(
     stop = min(start + max(round(length_s * rate), 1), whole)
     cut = session.with_(strips=tuple(strip.with_(audio=Stretch(strip.audio, first, stop)) for strip in session.strips))
     told, done, kept = progress or (lambda *_: None), 0, []
-    for block in blocks(cut, BUS):
+    for block in cut.render().blocks(BUS):
         kept.append(block)
         done += len(block)
         told("excerpt", done // rate, math.ceil((stop - first) / rate))

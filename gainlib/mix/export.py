@@ -30,7 +30,6 @@ from gainlib.mix.session_subsets import end_of_way, to_bus, to_trim
 from gainlib.mix.strips import active, level_dependent
 from gainlib.processors import BlackBox
 from gainlib.session import Session
-from gainlib.session.render import blocks
 
 UPTO = ("trim", "bus")
 SUBTYPES = ("PCM_24", "FLOAT")
@@ -188,7 +187,7 @@ class _Rendered:
         self._part, self._limited, self._steps = part, limited, steps
 
     def blocks(self):
-        for block in (pieces := blocks(self._part.session, self._part.node, frames=self.frames)):
+        for block in (pieces := self._part.session.render().blocks(self._part.node)):
             self._look(block)
             if self._limited and self.peak > 1.0:
                 for rest in pieces:
@@ -223,7 +222,7 @@ def _null(session, folder, files, steps) -> float:
     node = end_of_way(session)
     size, rest, whole = 16384, 0.0, 0.0
     readers = [AudioFile(folder / file.name).blocks(size) for file in files]
-    for wanted, *pieces in zip(blocks(session, node, size), *readers, strict=True):
+    for wanted, *pieces in zip(session.render().blocks(node, size), *readers, strict=True):
         rest += float(np.sum((sum(piece.astype(np.float64) for piece in pieces) - wanted) ** 2))
         whole += float(np.sum(wanted**2))
         steps.add(len(wanted) / session.rate_hz)

@@ -2,9 +2,11 @@
 
 The order of work: read the user's state; stage each strip's chain (policy "restage"); let the post trim take back what
 that changed; then group by group, with the signal; then one common move of all that reaches the bus; then render the
-whole and measure. What a relation is kept by is ungated energy (or loudness, if asked for), which a gain moves
-exactly. With linear chains the mix stays the same to the sample but for its level; where drive changes by intent, its
-level is what is kept.
+whole and measure. A gain only shifts what was measured; so each chain runs once as found and once as staged, each sum
+behind them once before and once after, and the result once as a whole.
+
+What a relation is kept by is ungated energy (or loudness, if asked for), which a gain moves exactly. With linear chains
+the mix stays the same to the sample but for its level; where drive changes by intent, its level is what is kept.
 
 The rules are common practice; that sums keep their relations follows from :mod:`gainlib.mix.gain_constraints`.
 """
@@ -17,19 +19,18 @@ from dataclasses import dataclass, replace
 from numbers import Real
 from pathlib import Path
 
-from gainlib.audio import GainlibError
-from gainlib.boxes.node_levels import levels_at
-from gainlib.levels import ratio_to_db
+from gainlib.audio import Audio, GainlibError
 from gainlib.levels.printing import quantity
-from gainlib.mix.advice import one_loud_source
-from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Rules, walk
+from gainlib.meters import NodeReading, levels_of
+from gainlib.mix.advice import bus_at_its_peak, one_loud_source
+from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, walk
 from gainlib.mix.gain_constraints import output_shift, send_changes, shared_sums
 from gainlib.mix.moves import Move, Plan
 from gainlib.mix.strips import Store, active, left_alone, level_dependent, main_node, stage
 from gainlib.mix.verify import verify
-from gainlib.session import Session, Strip
-from gainlib.session.routing import heard, topological_order
-from gainlib.session.strip import BUS, ratio
+from gainlib.session import Group, Session, Strip
+from gainlib.session.routing import bus_paths, heard, topological_order
+from gainlib.session.strip import BUS
 
 POLICIES = ("restage", "keep")
 AIM_DB = 0.02  # into the window of 0.05 dB under the target
@@ -144,16 +145,16 @@ class _Planner:
             for twin in ("before", "after")
         )
         self._progress("groups and bus", 0, 2)
-        old = levels_at(before, [*self._sum_nodes(), *self._strip_nodes()], **self._wish.rules.meters)
-        after = self._settle_groups(old, after, any(each.restaged for each in staged.values()))
-        after = self._settle_master(old, after)
-        peaks = [*self._inputs(), BUS]
-        now = levels_at(after, peaks, true_peak_at=peaks)
+        old = {node: level for each in staged.values() for node, level in each.old.items()}
+        changed, plain = any(each.restaged for each in staged.values()), bus_paths(after).gains is not None
+        old |= self._sums(before, with_peak=not (changed or plain))
+        settled = self._settle_groups(old, after) if changed else (after, after)
+        after, now, loudest = self._peaks(old, *settled, changed, plain)
         shifts = self._shifts(now)
         self._progress("groups and bus", 1, 2)
         self._move_channels(staged, shifts, now)
         self._progress("groups and bus", 2, 2)
-        advice = one_loud_source(after, self._wish.target_dbtp) if not level_dependent(after.master.inserts) else ()
+        advice = one_loud_source(after, loudest) if loudest else ()
         self._progress("verify", 0, 1)
         staged |= {
             name: staged[name].without_match(number) for name, number in self._carrying.items() if name in staged
@@ -177,8 +178,10 @@ class _Planner:
             for done, (name, job) in enumerate(zip(names, jobs, strict=True), 1):
                 staged[name] = job.result()
                 self._progress("strips", done, len(names))
-        finally:  # after an interrupt as well, and then soon
+        except BaseException:  # an interrupt as well, and then soon
             self._store.close()
+            raise
+        finally:
             pool.shutdown(cancel_futures=True)
         for each in staged.values():
             self._moves += each.moves
@@ -194,50 +197,59 @@ class _Planner:
 
     # ---------------------------------------------------------------------------------------------- groups and master
 
-    def _inputs(self):
-        return [f"{group.name}/in" for group in self._found.groups] + [f"{BUS}/in"]
+    def _sums(self, session, with_peak):
+        """Return the levels of the sums that a plan keeps, and of the bus where its peak is to be known."""
+        meters = {}
+        for group in session.groups:
+            driven = ("trim",) if level_dependent(group.inserts) else ()
+            meters |= dict.fromkeys(
+                (f"{group.name}/{node}" for node in (*driven, "post", "out")), self._wish.rules.meters
+            )
+        if level_dependent(session.master.inserts):
+            meters[f"{BUS}/trim"] = self._wish.rules.meters
+        elif with_peak:
+            meters[BUS] = ("true_peak",)
+        return session.render().levels(meters, meters)
 
-    def _sum_nodes(self):
-        groups = [f"{group.name}/{node}" for group in self._found.groups for node in ("in", "trim", "post", "out")]
-        return [*groups, f"{BUS}/in", f"{BUS}/trim", BUS]
+    def _settle_groups(self, old, after):
+        """Give every group the drive and the output level it had, in the order of the signal.
 
-    def _strip_nodes(self):
-        return [f"{strip.name}/{node}" for strip in self._found.strips for node in ("post", "out")]
-
-    def _settle_groups(self, old, after, changed):
-        """Give every group the drive and the output level it had, in the order of the signal."""
-        for name in topological_order(self._found) if changed else ():
+        Returns it twice: with its groups, and with each group as a strip that plays what leaves its inserts.
+        """
+        rules, played = self._wish.rules, after
+        for name in topological_order(self._found):
             if name not in self._heard or old[f"{name}/post"].empty:
                 continue
-            if level_dependent(after.group(name).inserts):
-                change = self._lost(old, after, f"{name}/trim")
-                after = after.with_(name, trim_db=after.group(name).trim_db + change)
+            group, passed = after.group(name), Passed.through(played, f"{name}/trim", rules)
+            if level_dependent(group.inserts):
+                passed.gain_db = self._lost(old[f"{name}/trim"], passed.level)
+                group = group.with_(trim_db=group.trim_db + passed.gain_db)
                 self._group_move(
-                    name, "trim", change, "what feeds it has another shape now; trimmed to the drive it had"
+                    name, "trim", passed.gain_db, "what feeds it has another shape now; trimmed to the drive it had"
                 )
-            change = self._lost(old, after, main_node(self._found.group(name)))
-            after = after.with_(name, post_trim_db=after.group(name).post_trim_db + change)
+            for insert in active(group.inserts):
+                _, passed = passed.behind(insert, rules)
+            source = self._store.keep(passed.samples, self._found.rate_hz, name)
+            now = (
+                _as_strip(played, group, source, passed.gain_db)
+                .render()
+                .levels([f"{name}/post", main_node(group)], rules.meters)
+            )
+            change = self._lost(old[main_node(group)], now[main_node(group)])
+            group = group.with_(post_trim_db=group.post_trim_db + change)
             self._group_move(
                 name, "post trim", change, "its sum came out at another level; brought back to the level it had"
             )
-            after = self._hold_sends(name, old, after)
-        return after
+            if group.sends:  # against what its tap is off although its main way is held
+                self._taps[name] = off = change - self._lost(old[f"{name}/post"], now[f"{name}/post"])
+                group = group.with_(sends=tuple(replace(send, level_db=send.level_db - off) for send in group.sends))
+            after, played = after.with_group(group), _as_strip(played, group, source, passed.gain_db)
+        return after, played
 
-    def _hold_sends(self, name, old, after):
-        """Set the sends of a group against what its tap is off although its main way is held."""
-        group = after.group(name)
-        if not group.sends:
-            return after
-        self._taps[name] = -self._lost(old, after, f"{name}/post")
-        sends = tuple(replace(send, level_db=send.level_db - self._taps[name]) for send in group.sends)
-        return after.with_(name, sends=sends)
-
-    def _lost(self, old, after, node):
-        """Return what a node lacks against the user's state."""
-        rules = self._wish.rules
-        now = levels_at(after, [node], **rules.meters)[node]
-        change = rules.matched(old[node]) - rules.matched(now)
-        return change if math.isfinite(change) and not old[node].empty and not now.empty else 0.0
+    def _lost(self, old: NodeReading, now: NodeReading):
+        """Return what a level lacks against the user's state."""
+        change = self._wish.rules.matched(old) - self._wish.rules.matched(now)
+        return change if math.isfinite(change) and not old.empty and not now.empty else 0.0
 
     def _group_move(self, name, control, change, why):
         field = f"{control.replace(' ', '_')}_db"
@@ -245,27 +257,48 @@ class _Planner:
         self._session = self._session.with_(name, **{field: before + change})
         self._record(name, control, before, before + change, f"{name}: {why}")
 
-    def _settle_master(self, old, after):
-        """Stage level-dependent inserts of the master, or give them the drive they had."""
-        master = after.master
-        if not level_dependent(master.inserts):
-            return after
+    def _peaks(self, old, after, played, changed, plain):
+        """Return the session with its master staged, the peaks of its sums, and the bus at its peak.
+
+        The last is known where nothing but gain lies behind the faders, and then no other run is needed. Where nothing
+        has changed, the peak of the bus is among the old levels.
+        """
+        fixed, inputs = self._found.bus == "fixed", [*(f"{group.name}/in" for group in self._found.groups), f"{BUS}/in"]
+        now = after.render().levels([*inputs, BUS], ("sample_peak", "true_peak")) if fixed else {}
+        if level_dependent(self._found.master.inserts):
+            after, now[BUS] = self._settle_master(old, after, played)
+            return after, now, None
+        if plain:
+            loudest = bus_at_its_peak(after)
+            return after, {BUS: loudest.level, **now}, loudest
+        if not now:
+            now = played.render().levels([BUS], ("true_peak",)) if changed else {BUS: old[BUS]}
+        return after, now, None
+
+    def _settle_master(self, old, after, played):
+        """Stage level-dependent inserts of the master, or give them the drive they had; return its peak as well."""
+        rules, master = self._wish.rules, after.master
         if self._wish.policy == "keep":
-            change = self._lost(old, after, f"{BUS}/trim")
-            after = after.with_(BUS, trim_db=master.trim_db + change)
+            passed = Passed.through(played, f"{BUS}/trim", rules)
+            passed.gain_db = change = self._lost(old[f"{BUS}/trim"], passed.level)
+            master = master.with_(trim_db=master.trim_db + change)
             reason = "master: the bus has another shape now; trimmed to the drive it had"
-            self._record("master", "trim", master.trim_db, master.trim_db + change, reason)
+            self._record("master", "trim", after.master.trim_db, master.trim_db, reason)
+            for insert in active(master.inserts):
+                _, passed = passed.behind(insert, rules)
         else:
-            bus = after.with_(BUS, trim_db=0.0, inserts=(), fader_db=0.0).render().bus
-            strip = Strip("master", bus, trim_db=master.trim_db, inserts=master.inserts, to=())
-            nodes = [f"master/insert {k}/in" for k, insert in enumerate(master.inserts, 1) if not insert.bypass]
-            levels = levels_at(Session((strip,)), nodes, **self._wish.rules.meters)
-            walked, _ = walk(Session((strip,)), strip, levels, self._wish.rules)
+            passed = Passed.through(played, f"{BUS}/in", rules)
+            passed.gain_db = master.trim_db
+            strip = passed.as_strip("master", inserts=master.inserts, to=())
+            inputs = [f"master/insert {k}/in" for k, insert in enumerate(master.inserts, 1) if not insert.bypass]
+            found = Session((strip,)).render().levels(inputs, rules.meters)
+            walked, passed = walk(passed, strip, found, rules)
             self._moves += walked.moves
             self._warnings += walked.warnings
-            after = after.with_(BUS, trim_db=walked.strip.trim_db, inserts=walked.strip.inserts)
-        self._session = self._session.with_(BUS, trim_db=after.master.trim_db, inserts=after.master.inserts)
-        return after
+            master = master.with_(trim_db=walked.strip.trim_db, inserts=walked.strip.inserts)
+        self._session = self._session.with_(BUS, trim_db=master.trim_db, inserts=master.inserts)
+        peak = levels_of(Audio(passed.samples, passed.rate_hz), ("true_peak",))
+        return replace(after, master=master), peak.shifted(passed.gain_db + master.fader_db)
 
     # ------------------------------------------------------------------------------------------------ the common move
 
@@ -280,8 +313,7 @@ class _Planner:
         if level_dependent(self._found.master.inserts):
             bus_db = min(0.0, wanted - now[f"{BUS}/in"].true_peak_dbtp) if self._found.bus == "fixed" else 0.0
         elif self._found.bus == "fixed":
-            level = now[f"{BUS}/in"]
-            self._warn_of_clipping(ratio_to_db(ratio(level.peak_dbfs) + abs(level.dc_offset)) + bus_db)
+            self._warn_of_clipping(now[f"{BUS}/in"].sample_peak_dbfs + bus_db)
         shifts = {name: bus_db if leader == leaders[BUS] else 0.0 for name, leader in leaders.items()}
         if self._found.bus == "fixed":
             for name, leader in leaders.items():
@@ -466,6 +498,20 @@ def _merged(moves):
 
 def _db(value):
     return quantity(value, "dB", 1, signed=True)
+
+
+def _as_strip(session: Session, group: Group, source, gain_db: float) -> Session:
+    """Return a session in which a strip that plays what leaves the inserts of a group stands in its place."""
+
+    def cut(channel):
+        sends = tuple(send for send in channel.sends if send.to != group.name)
+        return channel.with_(to=tuple(to for to in channel.to if to != group.name), sends=sends)
+
+    controls = {name: getattr(group, name) for name in ("post_trim_db", "fader_db", "pan", "mute", "sends", "to")}
+    played = Strip(group.name, source, trim_db=gain_db, **controls)
+    strips = [cut(strip) for strip in session.strips if strip.name != group.name]
+    groups = [cut(each) for each in session.groups if each.name != group.name]
+    return session.with_(strips=(*strips, played), groups=tuple(groups))
 
 
 def _unsoloed(session: Session) -> Session:

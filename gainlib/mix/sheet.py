@@ -18,7 +18,6 @@ from gainlib.mix.findings import Stem
 from gainlib.mix.moves import Move, Plan
 from gainlib.processors import BlackBox, Gate
 from gainlib.session import Group, Master, Session, Strip
-from gainlib.session.render import blocks
 from gainlib.session.strip import BUS
 
 OVERS = "over full scale"
@@ -179,7 +178,7 @@ class _BusSource:
         self.overs, self._session, self._halt = 0, session, halt
 
     def blocks(self, frames=65536, start=0, stop=None):
-        for block in blocks(self._session, BUS, frames):
+        for block in self._session.render().blocks(BUS, frames):
             if self._halt.is_set():
                 raise GainlibError("the bus report was broken off")
             self.overs += int(np.count_nonzero(np.abs(block) > 1.0))

@@ -9,13 +9,10 @@ from threading import Lock
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
-from gainlib.boxes.node_levels import Level, gauge_of, levels_at
-from gainlib.mix.chain import CLOSE_DB, ChainResult, Rules, walk
+from gainlib.meters import NodeReading, levels_of
+from gainlib.mix.chain import CLOSE_DB, ChainResult, Collected, Passed, Rules, walk
 from gainlib.mix.moves import Move
 from gainlib.session import Session, Strip
-from gainlib.session.pan import pan_pair
-from gainlib.session.signal_chain import place
-from gainlib.session.strip import ratio
 
 DC_LIMIT = 0.005
 NO_OFFSET = 1e-7
@@ -65,8 +62,8 @@ class Staged:
         With trim, inserts and post trim set so that its level ahead of the fader is what it was.
     before, after : Strip
         As found and as staged, with everything up to the pre-fader tap already in the samples.
-    old : dict of str to Level
-        Levels of the strip as found, by node.
+    old : dict of str to NodeReading
+        Levels of the strip as found, by node; of its output with its fader, or at 0 dB where that is closed.
     walked : ChainResult
         The walk's targets and matches.
     moves, warnings : tuple
@@ -79,7 +76,7 @@ class Staged:
     strip: Strip
     before: Strip
     after: Strip
-    old: dict[str, Level]
+    old: dict[str, NodeReading]
     walked: ChainResult
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -153,27 +150,30 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     staged : Staged
     """
     name = strip.name
-    source = levels_at(_single(session, strip), [f"{name}/source"])[f"{name}/source"]
+    source = levels_of(strip.audio, ("active", "dc"))
     clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
     before, old = _as_found(session, strip, rules, store, clear=source if moves else None)
     if source.silent:
         return _unset(Staged(strip, before, before, old, _no_walk(strip), silent=True), clear, moves, warnings)
     if policy == "keep" or not (level_dependent(strip.inserts) or moves):
         return Staged(strip, before, before, old, _no_walk(strip), moves, warnings)
-    walked, samples = walk(session, clear, old, rules)
-    samples *= np.float32(ratio(strip.post_trim_db))
-    correction, tap_db = _lost(strip, session.pan_law_db, samples, old, session.rate_hz, rules)
+    arriving = Passed.through(session.with_strip(clear), f"{name}/trim", rules)
+    walked, passed = walk(arriving, clear, old, rules)
+    passed.gain_db += strip.post_trim_db
+    correction, tap_db = _lost(session, strip, passed, old, rules)
     sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
-    after = _with_source(strip, store.keep(samples, session.rate_hz, name))
-    after = after.with_(post_trim_db=correction, sends=sends)
+    after = _with_source(strip, store.keep(passed.samples, session.rate_hz, name))
+    after = after.with_(trim_db=passed.gain_db, post_trim_db=correction, sends=sends)
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
     said = (*moves, *walked.moves), (*warnings, *walked.warnings)
     return Staged(staged, before, after, old, walked, *said, tap_db)
 
 
-def _single(session, strip):
-    """Return a session of one strip, its way to the bus wide open."""
-    return Session((strip.with_(fader_db=0.0, sends=(), to=("bus",)),), pan_law_db=session.pan_law_db)
+def _levels(session, strip, ends, rules, watch=None):
+    """Return the levels at some ends of a strip, on its way with an open fader, over the session's length."""
+    opened = strip if math.isfinite(strip.fader_db) else strip.with_(fader_db=0.0)
+    nodes = [f"{strip.name}/{end}" for end in ends]
+    return session.with_strip(opened).render().levels(nodes, rules.meters, watch=watch)
 
 
 def _no_walk(strip):
@@ -186,24 +186,21 @@ def _as_found(session, strip, rules, store, clear):
     Where the offset of its source, `clear`, is to go and the strip is shorter than the session, the levels are without
     it: at the strip's end an offset makes a step, and that would count as sound.
     """
-    name, frames, single = strip.name, session.frames, _single(session, strip)
-    inputs = [f"{name}/insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
-    ends = [f"{name}/post", f"{name}/out"]
-    stepped = clear is not None and strip.audio.frames < frames
-    kept = {ends[0]: None} if inputs or strip.dc_block or stepped else {}
-    old = levels_at(single, [*inputs, *ends], keep=kept, frames=frames, **rules.meters)
-    if not kept:
-        return strip, old
-    _, samples = kept.popitem()
+    name = strip.name
+    inputs = [f"insert {k}/in" for k, insert in enumerate(strip.inserts, 1) if not insert.bypass]
+    stepped = clear is not None and strip.audio.frames < session.frames
+    if not (inputs or strip.dc_block or stepped):
+        return strip, _levels(session, strip, ["post", "out"], rules)
+    kept = Collected(session.frames)
+    old = _levels(session, strip, [*inputs, "post", "out"], rules, watch={f"{name}/post": kept.push})
+    samples = kept.samples
     if stepped:
         sounding = samples[: strip.audio.frames]
         sounding -= sounding.mean(axis=0, dtype=np.float64)
         if clear.silent:
             samples[:] = 0.0  # what is left of a constant is rounding
-        old |= levels_at(_single(session, strip.with_(dc_block=True)), inputs, frames=frames, **rules.meters)
-        pair = pan_pair(strip.pan, session.pan_law_db, strip.channels)
-        for node, way in zip(ends, (None, lambda block: place(block, *pair)), strict=True):
-            old[node] = gauge_of(samples, session.rate_hz, way, **rules.meters)
+        old |= _levels(session, strip.with_(dc_block=True), inputs, rules)
+        old |= _levels(session, _with_source(strip, Audio(samples, session.rate_hz)), ["post", "out"], rules)
     return _with_source(strip, store.keep(samples, session.rate_hz, name)), old
 
 
@@ -221,16 +218,14 @@ def _unset(staged, clear, moves, warnings):
     return replace(staged, warnings=(*warnings, f"{name}: {silent}; {rest}"))
 
 
-def _lost(strip, pan_law_db, samples, old, rate_hz, rules):
+def _lost(session, strip, passed, old, rules):
     """Return what the main way lacks behind the staged chain, and how far its tap is off once that is made up.
 
     Where the pan lets nothing through, the tap is what counts.
     """
-    pair = pan_pair(strip.pan, pan_law_db, strip.channels)
-    main, tap = (
-        rules.matched(old[f"{strip.name}/{node}"]) - rules.matched(gauge_of(samples, rate_hz, way, **rules.meters))
-        for node, way in (("out", lambda block: place(block, *pair)), ("post", None))
-    )
+    played = _with_source(strip, Audio(passed.samples, session.rate_hz)).with_(trim_db=passed.gain_db)
+    now = _levels(session, played, ["out", "post"], rules)
+    main, tap = (rules.matched(old[node]) - rules.matched(level) for node, level in now.items())
     lost = main if math.isfinite(main) else tap
     return (lost, lost - tap) if math.isfinite(lost) and math.isfinite(tap) else (0.0, 0.0)
 

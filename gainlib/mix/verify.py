@@ -2,7 +2,7 @@
 
 import math
 
-from gainlib.boxes.node_levels import Level, levels_at
+from gainlib.meters import NodeReading
 from gainlib.mix.gain_constraints import output_shift
 from gainlib.mix.moves import Check, Verification
 from gainlib.mix.strips import Staged, level_dependent
@@ -19,7 +19,12 @@ PEAK_WINDOW_DB = 0.05
 
 
 def verify(
-    found: Session, planned: Session, staged: dict[str, Staged], old: dict[str, Level], shifts: dict[str, float], wish
+    found: Session,
+    planned: Session,
+    staged: dict[str, Staged],
+    old: dict[str, NodeReading],
+    shifts: dict[str, float],
+    wish,
 ) -> Verification:
     """Render a planned session and measure what it has to keep.
 
@@ -29,8 +34,8 @@ def verify(
         As the user left it, and with every move made.
     staged : dict of str to Staged
         Every strip as staged.
-    old : dict of str to Level
-        Levels of the sums as the user left them, by node.
+    old : dict of str to NodeReading
+        Levels of the strips and the sums as the user left them, by node.
     shifts : dict of str to float
         How far all that enters each sum has to move.
     wish : PlanOptions
@@ -50,7 +55,8 @@ class _Verifier:
         names, _ = heard(found)
         self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].has_level]
         self._groups = [group for group in found.groups if group.name in names and not old[f"{group.name}/post"].empty]
-        self._now = levels_at(planned, self._nodes(), true_peak_at=[BUS], **self._rules.meters)
+        meters = dict.fromkeys(self._nodes(), self._rules.meters) | {BUS: ("true_peak",)}
+        self._now = planned.render().levels(meters, meters)
 
     def result(self):
         checks = [self._bus()] if math.isfinite(self._now[BUS].true_peak_dbtp) else []
@@ -63,14 +69,14 @@ class _Verifier:
         return Verification(tuple(checks))
 
     def _nodes(self):
-        nodes = [BUS]
         for strip in self._strips:
             for number in {*self._staged[strip.name].walked.targets, *self._staged[strip.name].walked.matched}:
-                nodes += [f"{strip.name}/insert {number}/in", f"{strip.name}/insert {number}/out"]
-            nodes += [f"{strip.name}/post", f"{strip.name}/out"]
-        for group in self._groups:
-            nodes += [f"{group.name}/{node}" for node in ("trim", "post", "out")]
-        return nodes
+                yield from (f"{strip.name}/insert {number}/{end}" for end in ("in", "out"))
+        for channel in (*self._strips, *self._groups):
+            yield f"{channel.name}/out"
+            if channel.sends:
+                yield f"{channel.name}/post"
+        yield from (f"{group.name}/trim" for group in self._groups if level_dependent(group.inserts))
 
     def _bus(self):
         target = self._wish.target_dbtp
@@ -83,7 +89,7 @@ class _Verifier:
             label = f"{strip.name}, input of processor {number}"
             if limited:
                 limit = self._rules.peak_max_dbfs
-                yield Check(f"{label}, peak", level.peak_dbfs, limit - AVERAGE_DB, limit + 0.05, "dBFS")
+                yield Check(f"{label}, peak", level.clear_peak_dbfs, limit - AVERAGE_DB, limit + 0.05, "dBFS")
             else:
                 average = self._rules.average_of(level)
                 yield Check(f"{label}, average", average, wanted - AVERAGE_DB, wanted + AVERAGE_DB, "dBFS")

@@ -101,6 +101,10 @@ class Trace:
         """Yield what a strip has ahead of mute and fader, in such blocks: node "X/post" of a strip that is heard."""
         return render.post_blocks(self.session, name, self._size(block_frames))
 
+    def parts(self) -> Iterator[tuple[np.ndarray, list[np.ndarray | None]]]:
+        """Yield the bus and what each strip has in it, block by block (:func:`gainlib.session.render.parts_of_bus`)."""
+        return render.parts_of_bus(self.session)
+
     def levels(
         self,
         nodes: Iterable[str],
