@@ -75,8 +75,10 @@ def test_time_and_polarity_are_found(prints, tmp_path, capsys):
     report = found(prints, tmp_path, "inverted and late")
     assert (report["offset_s"], report["polarity"], report["drift_ppm"]) == (0.1, -1, 0.0)
     assert "B starts 100.000 ms after A" in " ".join(capsys.readouterr().out.split())
-    assert run("null", prints / "a.wav", prints / "inverted and late.wav", "--reach", 0.05) == 1
+    assert run("null", prints / "a.wav", prints / "inverted and late.wav", "--max-offset", 0.05) == 1
     assert "nothing in common" in capsys.readouterr().err
+    assert run("null", prints / "a.wav", prints / "inverted and late.wav", "--reach", 0.05) == 1
+    assert "--reach 0.05 is called --max-offset 0.05 now" in capsys.readouterr().err
 
 
 def test_what_was_not_compared_is_told(prints, tmp_path, capsys):
@@ -105,9 +107,11 @@ def test_what_cannot_be_compared(prints, second, said, capsys):
 
 def test_wrong_use(prints, capsys):
     a = prints / "a.wav"
-    assert run("null", a) == run("null", a, a, "--match", "ear") == run("null", a, a, "--reach", "far") == 2
+    assert run("null", a) == run("null", a, a, "--match", "ear") == run("null", a, a, "--max-offset", "far") == 2
     assert run("null", a, a, "--csv", prints / "mono.wav") == 2
     capsys.readouterr()
     assert run("null", "--help") == 0
     out = capsys.readouterr().out
-    assert all(word in out for word in ("A", "B", "--match", "--reach", "--csv", "--json", "exit code", "shows only"))
+    assert all(
+        word in out for word in ("A", "B", "--match", "--max-offset", "--csv", "--json", "exit code", "shows only")
+    )

@@ -54,7 +54,7 @@ def digests(folder):
 @pytest.mark.parametrize(("subtype", "depth_db"), [("PCM_24", -90.0), ("FLOAT", -120.0)])
 def test_the_sum_of_stems_up_to_the_bus_nulls_against_the_bus(stems, planned, tmp_path, subtype, depth_db):
     before = digests(stems[0])
-    result = write_stems(planned, tmp_path / "out", upto="bus", subtype=subtype)
+    result = write_stems(planned, tmp_path / "out", through="bus", subtype=subtype)
     bus = planned.session.render().bus.samples
     depth = energy_db(total(tmp_path / "out", len(bus)) - bus) - energy_db(bus)
     assert depth < depth_db
@@ -63,7 +63,7 @@ def test_the_sum_of_stems_up_to_the_bus_nulls_against_the_bus(stems, planned, tm
 
 
 def test_linear_groups_are_opened_and_others_come_as_one_file(planned, tmp_path):
-    result = write_stems(planned, tmp_path / "out", upto="bus")
+    result = write_stems(planned, tmp_path / "out", through="bus")
     assert {file.strip for file in result.files} == {"kick", "bass", "vocal", "guitar é", "hat", "echo", "drums"}
     guitar, _ = soundfile.read(tmp_path / "out" / "guitar é.wav")
     wanted = planned.session.render().audio("strings/out").samples  # it is alone in there
@@ -102,7 +102,7 @@ def test_a_crowd_of_groups_nulls():
 def test_a_master_that_depends_on_level_is_left_out_and_said(tmp_path):
     strips = (Strip("a", Audio(samples("bass"), RATE)), Strip("b", Audio(samples("tom"), RATE)))
     result = plan(Session(strips, master=Master(inserts=(Insert(Limiter(-1.0)),))))
-    told = write_stems(result, tmp_path / "out", upto="bus")
+    told = write_stems(result, tmp_path / "out", through="bus")
     entering = result.session.render().audio("bus/in").samples
     assert energy_db(total(tmp_path / "out", len(entering)) - entering) - energy_db(entering) < -90
     assert any("Limiter" in note and "enters the master" in note for note in told.notes)
@@ -110,11 +110,11 @@ def test_a_master_that_depends_on_level_is_left_out_and_said(tmp_path):
 
 def test_muted_strips_bring_nothing(tmp_path):
     strips = (Strip("a", Audio(samples("bass"), RATE)), Strip("b", Audio(samples("tom"), RATE), mute=True))
-    assert [f.strip for f in write_stems(plan(Session(strips)), tmp_path / "out", upto="bus").files] == ["a"]
+    assert [f.strip for f in write_stems(plan(Session(strips)), tmp_path / "out", through="bus").files] == ["a"]
 
 
 def test_unseen_boxes_are_said(planned, tmp_path):
-    notes = write_stems(planned, tmp_path / "out", upto="bus").notes
+    notes = write_stems(planned, tmp_path / "out", through="bus").notes
     assert any("bass" in note and "unseen" in note for note in notes)
     assert "unseen" in (tmp_path / "out" / "ABOUT.txt").read_text(encoding="utf-8")
 
@@ -207,7 +207,7 @@ def loud(tmp_path):
 def test_what_would_clip_is_refused_with_strip_and_peak(tmp_path):
     result = loud(tmp_path)
     peak = 20 * np.log10(np.abs(samples("tom")).max()) + 12.0
-    with pytest.raises(GainlibError, match=rf"boom: .*\+{peak:.1f} dBFS.*24 bit.*FLOAT"):
+    with pytest.raises(GainlibError, match=rf"boom: .*\+{peak:.1f} dBFS.*24 bit.*32-bit float"):
         write_stems(result, tmp_path / "out")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["loud"]
     write_stems(result, tmp_path / "out", subtype="FLOAT")
@@ -292,7 +292,11 @@ def test_an_original_that_changes_meanwhile_is_found(stems, tmp_path, monkeypatc
 
 @pytest.mark.parametrize(
     ("options", "said"),
-    [({"upto": "fader"}, "'fader'"), ({"subtype": "PCM_16"}, "'PCM_16'"), ({"upto": "bus", "gain_only": True}, "gain")],
+    [
+        ({"through": "fader"}, "'fader'"),
+        ({"subtype": "PCM_U8"}, "'PCM_U8'"),
+        ({"through": "bus", "gain_only": True}, "gain"),
+    ],
 )
 def test_wishes_that_make_no_sense(planned, tmp_path, options, said):
     with pytest.raises(GainlibError, match=said):

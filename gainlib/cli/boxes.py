@@ -10,6 +10,7 @@ from gainlib.cli.output import (
     decimal,
     declare_figures,
     figure,
+    former_option,
     layout,
     path_of,
     show,
@@ -159,8 +160,10 @@ def null_arguments(parser: argparse.ArgumentParser) -> None:
         help="level: take level and polarity out as well; none: leave them as they are (level)",
     )  # fmt: skip
     parser.add_argument(
-        "--reach", metavar="S", type=_seconds, default=2.0, help="how far apart the starts may lie, in seconds (2)"
-    )
+        "--max-offset", metavar="S", type=_seconds, default=2.0,
+        help="how far apart the starts may lie, in seconds (2)",
+    )  # fmt: skip
+    former_option(parser, "--reach", "--max-offset", kind=_seconds)
     declare_figures(parser)
 
 
@@ -171,7 +174,7 @@ def run_null(options: argparse.Namespace) -> int:
 
     check_figures(options)
     first, second = (AudioFile(path_of(each)).load() for each in (options.first, options.second))
-    report = null_test(first, second, match=options.match == "level", reach_s=options.reach)
+    report = null_test(first, second, match=options.match == "level", reach_s=options.max_offset)
     write_figures(options, *_null_figures(report))
     show(_null_lines(report))
     return 0
@@ -183,7 +186,7 @@ def _seconds(text):
     except ValueError:
         seconds = -1.0
     if not 0.0 < seconds <= 600.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no reach; give seconds up to 600, such as 2")
+        raise argparse.ArgumentTypeError(f"{text!r} is no offset; give seconds up to 600, such as 2")
     return seconds
 
 

@@ -6,7 +6,7 @@ import shutil
 import stat
 import sys
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +21,38 @@ def path_of(text: str) -> Path:
 def decimal(text: str) -> float:
     """Return a number as somebody typed it, with either minus sign and a point or a comma; ValueError if it is none."""
     return float(text.replace("−", "-").replace(",", "."))
+
+
+# ---------------------------------------------------------------------------------------------------- names of options
+
+
+def told(old: str, new: str) -> None:
+    """Say that something is called otherwise than in the version before, which reads both."""
+    print(f"{old} is called {new} now; the old name is read for one more version", file=sys.stderr)
+
+
+def former_values(option: str, former: Mapping[str, str]) -> Callable[[str], str]:
+    """Return what reads the value of an option, also by a name of the version before."""
+
+    def read(text: str) -> str:
+        if text in former:
+            told(f"{option} {text}", f"{option} {former[text]}")
+        return former.get(text, text)
+
+    return read
+
+
+def former_option(
+    parser: argparse.ArgumentParser, old: str, new: str, former: Mapping[str, str] = {}, kind: Callable = str, **how
+) -> None:
+    """Read an option by its name of the version before as well; it stands in no help."""
+
+    def read(text: str) -> object:
+        told(f"{old} {text}", f"{new} {former.get(text, text)}")
+        return kind(former.get(text, text))
+
+    dest = new.lstrip("-").replace("-", "_")
+    parser.add_argument(old, dest=dest, type=read, default=argparse.SUPPRESS, help=argparse.SUPPRESS, **how)
 
 
 # ------------------------------------------------------------------------------------------------------------- telling

@@ -5,7 +5,19 @@ from dataclasses import replace
 from pathlib import Path
 
 from gainlib.cli import Verb, plan_input
-from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, show, wrapped
+from gainlib.cli.output import (
+    Bar,
+    Column,
+    check_target,
+    figure,
+    former_option,
+    former_values,
+    layout,
+    path_of,
+    plain,
+    show,
+    wrapped,
+)  # fmt: skip
 
 PLAN = f"""\
 Plan every gain of a folder of stems: what to set where, and why. The balance stays, the bus comes to its target, and
@@ -15,11 +27,14 @@ the result is rendered and measured. A plan that fails its own verification is n
 STAGE = f"""\
 Plan the gains of a folder of stems and write the stems anew into OUT, which must not exist yet or be empty.
 
---upto trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --upto bus: everything,
-fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and their
-checksums compared afterwards. SHA256SUMS lists those of the new files.
+--through trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --through bus:
+everything, fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and
+their checksums compared afterwards. SHA256SUMS lists those of the new files.
 
 {plan_input.CHAINS_HELP}"""
+THROUGH = ("trim", "bus")
+BITS = {"16": "PCM_16", "24": "PCM_24", "32f": "FLOAT"}
+_SUBTYPES = {"PCM_24": "24", "FLOAT": "32f"}
 SHEETS = {
     "plan.html": "html", "plan.csv": "csv", "levels.csv": "levels", "hand-off.txt": "note", "session.json": "save",
 }  # fmt: skip
@@ -33,7 +48,8 @@ def plan_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--levels", metavar="F", help="write the level sheet to F, as comma-separated values")
     parser.add_argument("--html", metavar="F", help="write all sheets to F, as a page to print")
     parser.add_argument("--save", metavar="F", help="write the planned session to F, as JSON")
-    parser.add_argument("--against", metavar="F", help="print what differs from a sheet (CSV) written earlier")
+    parser.add_argument("--compare", metavar="F", help="print what differs from a sheet (CSV) written earlier")
+    former_option(parser, "--against", "--compare")
 
 
 def run_plan(options: argparse.Namespace) -> int:
@@ -56,10 +72,13 @@ def stage_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the folders, what is asked for, how much is in the stems, and the sheets."""
     plan_arguments(parser)
     parser.add_argument("stems", metavar="OUT", help="the folder to make")
-    parser.add_argument("--upto", choices=("trim", "bus"), default="trim", help="how much is in the stems (trim)")
+    parser.add_argument("--through", choices=THROUGH, default="trim", help="how much is in the stems (trim)")
+    former_option(parser, "--upto", "--through", choices=THROUGH)
     parser.add_argument(
-        "--subtype", choices=("PCM_24", "FLOAT"), default="PCM_24", help="24 bit, or 32-bit float (PCM_24)"
-    )
+        "--bits", choices=tuple(BITS), type=former_values("--bits", _SUBTYPES), default="24",
+        help="16 or 24 bit, or 32-bit float (24)",
+    )  # fmt: skip
+    former_option(parser, "--subtype", "--bits", _SUBTYPES, choices=tuple(BITS))
     parser.add_argument("--gain-only", action="store_true", help="leave the DC block out of stems up to the trim")
 
 
@@ -69,8 +88,8 @@ def run_stage(options: argparse.Namespace) -> int:
     from gainlib.mix.export import write_stems
     from gainlib.mix.folders import check_new
 
-    if options.gain_only and options.upto == "bus":
-        options.usage_error("--gain-only goes with --upto trim; up to the bus everything is in")
+    if options.gain_only and options.through == "bus":
+        options.usage_error("--gain-only goes with --through trim; up to the bus everything is in")
     targets, old = _check(options)
     target = path_of(options.stems)
     check_new(target)
@@ -85,8 +104,9 @@ def run_stage(options: argparse.Namespace) -> int:
         if made.unreadable:
             raise GainlibError("a stem is missing, so none is written; mend it, or take it out with --leave-out")
         export = write_stems(
-            made.plan, target, upto=options.upto, subtype=options.subtype, gain_only=options.gain_only, progress=bar
-        )
+            made.plan, target, through=options.through, subtype=BITS[options.bits], gain_only=options.gain_only,
+            progress=bar,
+        )  # fmt: skip
         bar.close()
         _tell_export(export)
         _write(options, targets, replace(made, notes=(*made.notes, *export.notes)), bar, old)
@@ -133,7 +153,7 @@ def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
         if target.resolve() in seen:
             options.usage_error(f"{target}: is named twice; give each sheet a name of its own")
         seen.add(target.resolve())
-    old = read(options.against) if options.against else ""
+    old = read(options.compare) if options.compare else ""
     if old:
         is_level_sheet(old)  # refuses what is no sheet
     return targets, old
@@ -173,7 +193,7 @@ def _texts(options, made, bar, wanted):
     texts = {}
     if "save" in wanted:
         texts["save"] = to_json(made.plan.session, path_of(options.folder))
-    if wanted - {"save"} or options.against:
+    if wanted - {"save"} or options.compare:
         today = date.today().isoformat()
         whole = sheet_of(
             made.found, made.plan, options.target, stems=made.stems, notes=made.notes, made=today, progress=bar

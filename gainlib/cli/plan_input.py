@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gainlib.cli.output import Bar, decimal, path_of, plain, show, wrapped
+from gainlib.cli.output import Bar, decimal, former_option, former_values, path_of, plain, show, wrapped
 
 if TYPE_CHECKING:
     from gainlib.mix import Plan, Stem
@@ -26,6 +26,8 @@ CHAINS is JSON; a stem is named as its file is, or by a pattern:
 Controls: fader_db, pan, trim_db, post_trim_db, polarity, dc_block, mute, group, sends, leave_out. A box that cannot be
 seen into is "level-dependent". Without CHAINS and SESSION every stem is linear and every control at 0 dB.
 """
+DRIVES = {"reference": "restage", "unchanged": "keep"}
+_FORMER_DRIVES = {policy: drive for drive, policy in DRIVES.items()}
 
 
 @dataclass(frozen=True)
@@ -51,9 +53,10 @@ def declare(parser: argparse.ArgumentParser) -> None:
         "--target", metavar="DBTP", type=_level, default=-6.0, help="true peak of the bus (default −6 dBTP)"
     )
     parser.add_argument(
-        "--policy", choices=("keep", "restage"),
-        help="keep every drive, or bring each processor to its reference (default: restage, unless finished)",
+        "--drive", choices=tuple(DRIVES), type=former_values("--drive", _FORMER_DRIVES),
+        help="bring each processor to its reference, or leave every drive unchanged (reference, unless finished)",
     )  # fmt: skip
+    former_option(parser, "--policy", "--drive", _FORMER_DRIVES, choices=tuple(DRIVES))
     parser.add_argument(
         "--average", choices=("active", "needle"), default="active", help="the meter that is brought to a reference"
     )
@@ -84,8 +87,9 @@ def make(options: argparse.Namespace, bar: Bar) -> Planned:
     for sentence in unreadable:
         print(sentence, file=sys.stderr)
     made = plan(
-        session, options.target, policy=options.policy, average=options.average, match=options.match, progress=bar
-    )
+        session, options.target, policy=DRIVES.get(options.drive), average=options.average, match=options.match,
+        progress=bar,
+    )  # fmt: skip
     plain_notes = (f"not read: {_without_place(sentence, path_of(options.folder))}" for sentence in unreadable)
     floors = raised_floors(made.session, stems)
     return Planned(session, made, stems, (*plain_notes, *notes, *floors), len(unreadable))
@@ -207,7 +211,8 @@ def tell(planned: Planned) -> None:
 
 def _lines(planned):
     plan, found = planned.plan, planned.found
-    yield f"{len(found.strips)} stem{'s' * (len(found.strips) > 1)}, {found.rate_hz} Hz, policy {plan.policy}"
+    count, drive = len(found.strips), _FORMER_DRIVES[plan.policy]
+    yield f"{count} stem{'s' * (count > 1)}, {found.rate_hz} Hz, drive: {drive}"
     findings = [finding.sentence for stem in planned.stems for finding in stem.findings]
     yield from _paragraphs("What the stems show", findings)
     yield from ("", "What to move:" if plan.moves else "Nothing has to move.")

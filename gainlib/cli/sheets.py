@@ -1,10 +1,10 @@
-"""``sheets diff``: what changed from one sheet to another."""
+"""``sheets compare``: what changed from one sheet to another."""
 
 import argparse
 from typing import TYPE_CHECKING
 
 from gainlib.cli import Verb
-from gainlib.cli.output import Column, decimal, layout, path_of, plain, shortened, show
+from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, show
 
 if TYPE_CHECKING:
     from gainlib.mix.sheet_csv import Difference
@@ -18,7 +18,8 @@ OLD and NEW are two plan sheets or two level sheets (CSV), or two folders that "
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the two sheets."""
-    parser.add_argument("action", metavar="diff", choices=("diff",), help="the word diff")
+    action = former_values("sheets", {"diff": "compare"})
+    parser.add_argument("action", metavar="compare", choices=("compare",), type=action, help="the word compare")
     parser.add_argument("old", metavar="OLD", help="a sheet (CSV), or a folder of sheets")
     parser.add_argument("new", metavar="NEW", help="another one of the same kind")
     parser.add_argument("--limit", metavar="DB", type=_limit, default=0.1, help="pass over changes up to this (0.1 dB)")

@@ -31,8 +31,8 @@ from gainlib.mix.strips import active, level_dependent
 from gainlib.processors import BlackBox
 from gainlib.session import Session
 
-UPTO = ("trim", "bus")
-SUBTYPES = ("PCM_24", "FLOAT")
+THROUGH = ("trim", "bus")
+SUBTYPES = {"PCM_16": "16 bit", "PCM_24": "24 bit", "FLOAT": "32-bit float"}
 NULL_DB = -90.0
 SUMS = "SHA256SUMS"
 ABOUT = "ABOUT.txt"
@@ -72,10 +72,10 @@ class Export:
     ----------
     folder : pathlib.Path
     files : tuple of StagedFile
-    upto : str
+    through : str
         "trim" or "bus".
     subtype : str
-        "PCM_24" or "FLOAT".
+        One of `SUBTYPES`.
     null_db : float or None
         How far the sum of the files, read back, is off what they were taken from, against the latter. None up to the
         trim.
@@ -87,7 +87,7 @@ class Export:
 
     folder: Path
     files: tuple[StagedFile, ...]
-    upto: str
+    through: str
     subtype: str
     null_db: float | None
     notes: tuple[str, ...]
@@ -98,7 +98,7 @@ def write_stems(
     plan: Plan,
     folder: str | os.PathLike,
     *,
-    upto: str = "trim",
+    through: str = "trim",
     subtype: str = "PCM_24",
     gain_only: bool = False,
     progress: Progress | None = None,
@@ -111,10 +111,10 @@ def write_stems(
         Verified; one that is not is refused.
     folder : str or path
         Must not exist yet, or be empty.
-    upto : {"trim", "bus"}
+    through : {"trim", "bus"}
         How much of the way is in the files.
-    subtype : {"PCM_24", "FLOAT"}
-        WAV of 24 bit, or 32-bit float.
+    subtype : {"PCM_24", "PCM_16", "FLOAT"}
+        WAV of 24 or 16 bit, or 32-bit float.
     gain_only : bool
         Leave the DC block out of stems up to the trim.
     progress : callable, optional
@@ -133,22 +133,22 @@ def write_stems(
     if not plan.verification.passed:
         missed = "; ".join(map(str, plan.verification.missed))
         raise GainlibError(f"the plan could not be verified, so nothing is exported ({missed})")
-    for value, known, label in ((upto, UPTO, "upto"), (subtype, SUBTYPES, "subtype")):
+    for value, known, label in ((through, THROUGH, "through"), (subtype, SUBTYPES, "subtype")):
         if value not in known:
             raise GainlibError(f"{label} is {value!r}; it is {' or '.join(map(repr, known))}")
-    if gain_only and upto == "bus":
-        raise GainlibError("up to the bus everything is in the files; gain only goes with upto='trim'")
+    if gain_only and through == "bus":
+        raise GainlibError("up to the bus everything is in the files; gain only goes with through='trim'")
     originals = _digests(plan.session)
-    parts = list(to_trim(plan.session, gain_only) if upto == "trim" else to_bus(plan.session))
+    parts = list(to_trim(plan.session, gain_only) if through == "trim" else to_bus(plan.session))
     if not parts:
         raise GainlibError("nothing arrives at the bus, so there is nothing to write; unmute a strip")
-    steps = _Steps(parts, plan.session if upto == "bus" else None, progress)
+    steps = _Steps(parts, plan.session if through == "bus" else None, progress)
     with filling(folder) as (part_folder, target):
         files = _written(parts, part_folder, subtype, steps)
-        null_db = _null(plan.session, part_folder, files, steps) if upto == "bus" else None
+        null_db = _null(plan.session, part_folder, files, steps) if through == "bus" else None
         _check_originals(originals)
-        notes = tuple(_notes(plan.session, upto, gain_only, null_db))
-        export = Export(target, files, upto, subtype, null_db, notes, len(originals))
+        notes = tuple(_notes(plan.session, through, gain_only, null_db))
+        export = Export(target, files, through, subtype, null_db, notes, len(originals))
         sums = "".join(f"{file.sha256}  {file.name}\n" for file in files)
         (part_folder / SUMS).write_text(sums, encoding="utf-8", newline="\n")
         (part_folder / ABOUT).write_text(about(export, plan.session), encoding="utf-8")
@@ -157,8 +157,8 @@ def write_stems(
 
 def about(export: Export, session: Session) -> str:
     """Return what the folder says of itself."""
-    words = "32-bit float" if export.subtype == "FLOAT" else "24 bit"
-    lines = [f"Staged stems{f' of {session.name}' if session.name else ''}: WAV, {words}, {session.rate_hz} Hz.", ""]
+    kind = f"WAV, {SUBTYPES[export.subtype]}, {session.rate_hz} Hz"
+    lines = [f"Staged stems{f' of {session.name}' if session.name else ''}: {kind}.", ""]
     lines += [f"{file.name}: {file.strip}, peak {quantity(file.peak_dbfs, 'dBFS', 1)}" for file in export.files]
     lines += ["", *export.notes, "", f"{SUMS} lists the checksum of every file."]
     return "\n".join(lines) + "\n"
@@ -181,21 +181,21 @@ class _Steps:
 class _Rendered:
     """A part as a source that can be written; it knows its peak afterwards and stops what would clip."""
 
-    def __init__(self, part, limited, steps):
+    def __init__(self, part, words, steps):
         self.rate_hz, self.channels = part.session.rate_hz, part.channels
         self.frames, self.name, self.peak = part.frames, part.strip, 0.0
-        self._part, self._limited, self._steps = part, limited, steps
+        self._part, self._words, self._steps = part, words, steps
 
     def blocks(self):
         for block in (pieces := self._part.session.render().blocks(self._part.node)):
             self._look(block)
-            if self._limited and self.peak > 1.0:
+            if self._words and self.peak > 1.0:
                 for rest in pieces:
                     self._look(rest)
                 peak = quantity(ratio_to_db(self.peak), "dBFS", 1, signed=True)
                 raise GainlibError(
-                    f"{self.name}: its staged stem peaks at {peak}, which 24 bit cannot hold; write FLOAT, or leave "
-                    "it out or lower it; nothing was written"
+                    f"{self.name}: its staged stem peaks at {peak}, which {self._words} cannot hold; write 32-bit "
+                    "float, or leave it out or lower it; nothing was written"
                 )
             yield block
             self._steps.add(len(block) / self.rate_hz)
@@ -209,7 +209,7 @@ def _written(parts, folder, subtype, steps) -> tuple[StagedFile, ...]:
     for part in parts:
         bare = part.strip[:-4] if part.strip.casefold().endswith(".wav") else part.strip
         name = file_name(bare, ".wav", taken)
-        source = _Rendered(part, subtype != "FLOAT", steps)
+        source = _Rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], steps)
         dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
         write(folder / name, source, subtype, dither=dither)
         digest = _digest(folder / name)
@@ -246,8 +246,8 @@ def _check_originals(digests):
             )
 
 
-def _notes(session, upto, gain_only, null_db):
-    if upto == "trim":
+def _notes(session, through, gain_only, null_db):
+    if through == "trim":
         yield (
             "Up to the trim: polarity, DC block and trim of the plan are in the files. Load each in place of its raw "
             "stem, with the trim of its strip at 0 and its polarity switch and DC block off; the rest is on the plan "
@@ -269,7 +269,8 @@ def _notes(session, upto, gain_only, null_db):
     whole = "what enters the master" if boxes else "the bus"
     yield f"Read back and summed, they null against {whole} to {quantity(null_db, 'dB', 1)}."
     if null_db > NULL_DB:
-        yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: a sum clips on the way, or the bus is very low."
+        why = "a sum clips on the way, the bus is very low, or 16 bit are too few"
+        yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: {why}."
     unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
         yield f"What the unseen boxes of {', '.join(unseen)} do is not in the files."

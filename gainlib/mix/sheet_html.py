@@ -56,6 +56,7 @@ def page(sheet: Sheet) -> str:
     return pages.get_template("sheet.html").render(
         sheet=sheet,
         version=__version__,
+        drive={"restage": "reference", "keep": "unchanged"}[sheet.plan.policy],
         columns=COLUMNS,
         heads=[f"{letter}\n{words}" for letter, words in COLUMNS.items()],
         safety=SAFETY,

@@ -92,7 +92,7 @@ def _write_into(folder, session, bus, told):
     """Write stems and mix into a new folder, and return what is measured on them."""
     told(0.3, "Writing the stems …")
     nothing_asked = Plan(session, (), (), (), Verification(()), "restage", 0.0)
-    stems = write_stems(nothing_asked, folder / STEMS, upto="bus")
+    stems = write_stems(nothing_asked, folder / STEMS, through="bus")
     told(0.8, "Writing the mix …")
     write(folder / MIX, bus, "PCM_24")
     told(0.9, "Subtracting the stems from the mix …")

@@ -147,7 +147,7 @@ class TakeStep(Step):
 
     def _for_stems(self):
         plan = self.song.plan_made()
-        wishes = {"upto": self.upto.value, "subtype": self.words.value, "gain_only": self.gain_only.value}
+        wishes = {"through": self.upto.value, "subtype": self.words.value, "gain_only": self.gain_only.value}
         return plan, _place(self.stems_to, "a new folder for the stems"), wishes
 
     def _stems_done(self, export):
