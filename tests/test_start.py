@@ -40,7 +40,7 @@ def elsewhere(workbook, monkeypatch, tmp_path):
     for name in ("requirements.txt", "requirements-test.txt", "prepare.py"):
         (tmp_path / "binder" / name).write_bytes((BINDER / name).read_bytes())
     (tmp_path / "pyproject.toml").write_bytes((ROOT / "pyproject.toml").read_bytes())
-    (tmp_path / "gainlib" / "kernels.py").write_text("loops = 1\n", encoding="utf-8")
+    (tmp_path / "gainlib" / "kernels_meters.py").write_text("loops = 1\n", encoding="utf-8")
     python = tmp_path / ".venv" / "bin" / "python"
     python.parent.mkdir(parents=True)
     places = {"ROOT": tmp_path, "BINDER": tmp_path / "binder", "VENV": tmp_path / ".venv", "PYTHON": python}
@@ -123,7 +123,7 @@ def test_only_what_changed_is_done_again(workbook, elsewhere):
     with (folder / "binder" / run).open("a", encoding="utf-8") as file:
         file.write("# changed\n")
     assert again(for_tests=True)[:2] == [run, tests]
-    (folder / "gainlib" / "kernels.py").write_text("loops = 2\n", encoding="utf-8")
+    (folder / "gainlib" / "kernels_meters.py").write_text("loops = 2\n", encoding="utf-8")
     assert again() == ["prepare"]
 
 

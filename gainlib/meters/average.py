@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio import Audio
 from gainlib.audio.types import checked_block, checked_run
 from gainlib.levels import ratio_to_db
@@ -108,7 +108,7 @@ class AverageMeter:
         if self._pivot is None:
             self._pivot = block[0].copy()
         room = np.empty((len(block) * HOPS_PER_SECOND // self._rate_hz + 2, *self._carry.shape))
-        count = kernels.hop_statistics(
+        count = kernels_meters.hop_statistics(
             block, self._pivot, self._frames, self._rate_hz, HOPS_PER_SECOND, self._carry, room
         )
         self._frames += len(block)

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio import Audio
 from gainlib.audio.types import checked_run
 from gainlib.meters.series import Series, feed, hop_ends, power_db
@@ -108,7 +108,7 @@ class LoudnessMeter:
         """Take a block of shape (frames, channels)."""
         weighted = self._filter(block)
         room = np.empty((len(weighted) * HOPS_PER_SECOND // self._rate_hz + 2, weighted.shape[1], 4))
-        count = kernels.hop_statistics(
+        count = kernels_meters.hop_statistics(
             weighted, self._no_pivot, self._frames, self._rate_hz, HOPS_PER_SECOND, self._carry, room
         )
         self._frames += len(weighted)

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio import Audio
 from gainlib.audio.types import checked_block, checked_run
 from gainlib.errors import GainlibError
@@ -123,11 +123,11 @@ class NeedleMeter:
         block = checked_block(block, self._channels)
         room = np.empty(len(block) * TICKS_PER_SECOND // self._rate_hz + 2)
         buffer = np.concatenate([self._tail, np.empty(block.shape)])
-        kernels.high_pass(block, high_pass(self._rate_hz), self._blocked, buffer[len(self._tail) :])
+        kernels_meters.high_pass(block, high_pass(self._rate_hz), self._blocked, buffer[len(self._tail) :])
         self._tail = buffer[len(block) :].copy()
         drive = np.empty(len(block))
-        kernels.rectified_mean(buffer, self._between, drive)
-        count = kernels.needle(drive, movement(self._rate_hz), self._frames, self._rate_hz, self._state, room)
+        kernels_meters.rectified_mean(buffer, self._between, drive)
+        count = kernels_meters.needle(drive, movement(self._rate_hz), self._frames, self._rate_hz, self._state, room)
         self._frames += len(block)
         self._ticks.append(room[:count])
 
@@ -227,9 +227,9 @@ class QuasiPeakMeter:
         if len(buffer) < TAPS:
             return np.zeros(0)
         points = self._interpolator.between(buffer)
-        kernels.high_pass(points, high_pass(self._rate), self._blocked, points)
+        kernels_meters.high_pass(points, high_pass(self._rate), self._blocked, points)
         room = np.empty(len(points) * TICKS_PER_SECOND // self._rate + 2)
-        count = kernels.quasi_peak(
+        count = kernels_meters.quasi_peak(
             points, self._charge, self._fall, self._points, self._rate, self._branches, self._highest, room
         )
         self._points += len(points)

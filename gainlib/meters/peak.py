@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio import Audio
 from gainlib.audio.types import as_block, checked_block, checked_run
 from gainlib.levels import ratio_to_db
@@ -105,7 +105,9 @@ class Interpolator:
     def _run(self, padded, block_frames, floor, out):
         # A hair on the gain keeps the bound a bound when sums are rounded.
         gain = self.gain * (1.0 + 1e-9)
-        kernels.interpolated_peaks(padded, self.even, self.odd, self.factor % 2 == 0, block_frames, gain, floor, out)
+        kernels_meters.interpolated_peaks(
+            padded, self.even, self.odd, self.factor % 2 == 0, block_frames, gain, floor, out
+        )
 
 
 def windowed_sinc(factor: int, taps: int, beta: float) -> np.ndarray:
@@ -236,7 +238,7 @@ class FlatRunMeter:
 
     def _search(self, buffer, state):
         room = np.empty((len(buffer) - 3 * self._reach) // 4 + 2)
-        count = kernels.flat_runs(buffer, 2 * self._reach, self._reach, NEAR, EDGE, state, room)
+        count = kernels_meters.flat_runs(buffer, 2 * self._reach, self._reach, NEAR, EDGE, state, room)
         levels = room[:count]
         return levels[levels >= NEAR * state[0]]
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio.types import checked_block, checked_run
 from gainlib.errors import GainlibError
 
@@ -133,7 +133,7 @@ class KFilter:
         """Return the weighted block, float64, shape (frames, channels)."""
         block = checked_block(block, self._channels)
         out = np.empty(block.shape)
-        kernels.two_biquads(block, self._coefficients, self._state, out)
+        kernels_meters.two_biquads(block, self._coefficients, self._state, out)
         return out
 
 

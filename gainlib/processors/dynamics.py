@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_dynamics
 from gainlib.audio import Audio
 from gainlib.meters import interpolator
 from gainlib.processors.base import Processor
@@ -41,7 +41,7 @@ class _Peaks:
         eye, peaks = self._eye, np.empty(len(block))
         seen = np.concatenate([self._seen, block])
         self._seen = seen[len(block) :].copy()
-        kernels.interpolated_maxima(seen, eye.even, eye.odd, eye.factor % 2 == 0, peaks)
+        kernels_dynamics.interpolated_maxima(seen, eye.even, eye.odd, eye.factor % 2 == 0, peaks)
         return seen[eye.before : eye.before + len(block)], peaks
 
 
@@ -146,7 +146,7 @@ class _Following:
 
     def _reduction(self, samples, peaks):
         queue, out = self._queue, np.empty(len(samples))
-        kernels.compressor_reduction(
+        kernels_dynamics.compressor_reduction(
             peaks, self._settings, queue.length, queue.position, *queue.parts, self._state, out
         )
         queue.position += len(samples)
@@ -215,7 +215,7 @@ class _Limiting:
         """Return the frames `latency` late, and the gain of each of them."""
         samples, peaks = self._peaks.next(block)
         queue, gain = self._queue, np.empty(len(block))
-        kernels.limiter_gain(
+        kernels_dynamics.limiter_gain(
             peaks, self._ceiling, self._release, queue.position, *queue.parts, self._ring, self._state, gain
         )
         queue.position += len(block)
@@ -287,7 +287,7 @@ class _Gating:
 
     def gain(self, block):
         out = np.empty(len(block))
-        kernels.gate_gain(block, self._settings, self._hold, self._state, self._left, out)
+        kernels_dynamics.gate_gain(block, self._settings, self._hold, self._state, self._left, out)
         return out
 
     def run(self, block):

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_meters
 from gainlib.audio import GainlibError
 
 KINDS = ("highpass", "lowpass", "peaking", "lowshelf", "highshelf")
@@ -133,5 +133,5 @@ class Biquads:
     def run(self, block: np.ndarray) -> np.ndarray:
         """Return a block of float64 samples, filtered."""
         out = np.empty(block.shape)
-        kernels.two_biquads(block, self._coefficients, self._state, out)
+        kernels_meters.two_biquads(block, self._coefficients, self._state, out)
         return out

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_saturation
 
 TAPS = (24, 9, 6, 5, 5, 4)
 WINDOW_BETA = 11.0
@@ -48,7 +48,7 @@ def lost_top(doublings: int) -> np.ndarray:
 
 
 class Oversampled:
-    """A static stage at work, its latency still in; see :func:`gainlib.kernels.static_stage`.
+    """A static stage at work, its latency still in; see :func:`gainlib.kernels_saturation.static_stage`.
 
     Parameters
     ----------
@@ -79,5 +79,5 @@ class Oversampled:
         """Return as many frames as come in."""
         out = np.empty(block.shape)
         state = self._history, self._added, self._memory
-        kernels.static_stage(block, self._kind, self._shape, self._limit, *self._filters, *state, out)
+        kernels_saturation.static_stage(block, self._kind, self._shape, self._limit, *self._filters, *state, out)
         return out

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainlib import kernels
+from gainlib import kernels_mixing
 from gainlib.session.nearby import without_rounding
 
 FINE_FRAMES = 32
@@ -66,10 +66,10 @@ class Envelope:
         return out
 
     def bounds(self, gains: np.ndarray, parents: np.ndarray, children: int) -> np.ndarray:
-        """Return what the weighted sum does not exceed in the blocks of some runs; see ``kernels.sum_bounds``."""
+        """Return what the weighted sum does not exceed in the blocks of some runs."""
         out = np.empty(len(parents) * children, np.float32)
         used = np.flatnonzero(gains)
-        count = kernels.sum_bounds(self.low, self.high, used, gains * self.steps, parents, children, out)
+        count = kernels_mixing.sum_bounds(self.low, self.high, used, gains * self.steps, parents, children, out)
         return out[:count]
 
 
