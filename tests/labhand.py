@@ -109,8 +109,8 @@ def picture(found):
 
 
 def sentence(found):
-    """Return what stands under that picture."""
-    return found.locator(".gl-sentence").first.inner_text()
+    """Return what stands under that picture, folded away or not."""
+    return found.locator(".gl-sentence").first.text_content()
 
 
 def said(found):

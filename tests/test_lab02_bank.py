@@ -8,7 +8,7 @@ import pytest
 from scipy import signal
 
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.metering import gates, takes
+from gainlib.labs import lab02
 
 RATE_HZ = 48_000
 SHAPES = {
@@ -67,7 +67,7 @@ def test_crest_factor_against_the_samples(asked, given):
 
 def test_the_readings_shown_are_those_of_the_take():
     _asked, given = variants("02-1", 1)[0]
-    samples = takes.take(given).samples
+    samples = lab02.take(given).samples
     assert (given["highest"], given["lowest"]) == (round(samples.max(), 3), round(samples.min(), 3))
     assert given["offset"] == round(samples.mean(), 3)
     assert given["rms_dbfs"] == pytest.approx(rms_dbfs(samples - samples.mean()), abs=0.006)
@@ -157,7 +157,7 @@ def one_of_each():
     """Return one variant with the soft part dropped, one with it kept, one kept though over 10 LU down."""
     found = {}
     for asked, given in variants("02-6", 60):
-        found.setdefault((gates.is_dropped(given), given["L1"] - given["L2"] > 10), (asked, given))
+        found.setdefault((lab02.is_dropped(given), given["L1"] - given["L2"] > 10), (asked, given))
     assert set(found) == {(True, True), (False, True), (False, False)}
     return list(found.values())
 
@@ -171,7 +171,7 @@ def test_gates_against_a_compiled_meter(asked, given):
 
 
 def test_the_soft_part_stays_in_for_about_half_the_class():
-    dropped = [gates.is_dropped(given) for _, given in variants("02-6", 200)]
+    dropped = [lab02.is_dropped(given) for _, given in variants("02-6", 200)]
     assert 70 < sum(dropped) < 130
 
 

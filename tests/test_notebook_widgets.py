@@ -9,8 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.experiment import Choice, Slider
+from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.notebook.fader import LOWEST_DB, Fader, Faders
+from gainlib.notebook.settings import Settings, Steps
 from gainlib.session import FaderLaw
 
 
@@ -170,3 +173,93 @@ def test_the_bar_stays_away_from_short_work():
         assert progress.widget.layout.display == "none"
     with pytest.raises(GainlibError, match="outside of any work"):
         progress(0.5)
+
+
+# ---- the controls of an experiment -----------------------------------------------------------------------------------
+
+
+def controls():
+    burst = Slider("burst_ms", "Burst", steps=(5.0, 50.0, 6000.0), start=6000.0, unit="ms", words={6000.0: "no end"})
+    level = Slider("level_db", "Level", -40, 0, 0.1, -18.0)
+    return Controls([burst, level, Choice("gates", "Gates", {"none": "none", "both": "both"}, "both")])
+
+
+def test_controls_refuse_what_they_cannot_be():
+    three = controls()
+    assert three.values == {"burst_ms": 6000.0, "level_db": -18.0, "gates": "both"}
+    for wrong, message in (
+        ({"level": 3.0}, "no control is called 'level'; there is burst_ms, level_db, gates"),
+        ({"burst_ms": 300.0}, "none of its steps, 5 to 6000"),
+        ({"level_db": 0.5}, "it goes from -40 to 0"),
+        ({"gates": "relative"}, "none of none, both"),
+    ):
+        with pytest.raises(GainlibError, match=re.escape(message)):
+            three.set(**wrong)
+    for places in ([6000.0, -18.0], [6000.0, -18.0, 2.0], [6000.0, -18.0, -1.0], [300.0, -18.0, 0.0]):
+        with pytest.raises(GainlibError):
+            three.places = places
+    with pytest.raises(GainlibError, match="no name twice"):
+        Controls([])
+
+
+def test_a_gesture_on_the_page_is_one_release():
+    three, seen = controls(), []
+    three.observe(lambda change: seen.append(change["new"]), "released")
+    three.places = [50.0, -18.0, 1.0]
+    three.places = [5.0, -18.0, 1.0]
+    assert seen == []
+    three.gesture += 1
+    assert seen == [1] and three.values["burst_ms"] == 5.0
+    assert three.rows[0]["words"] == [[6000.0, "no end"]]
+
+
+# ---- settings --------------------------------------------------------------------------------------------------------
+
+
+def both_settings():
+    lengths = Steps("burst_s", "Burst", (0.005, 0.05, 2.0), ("5 ms", "50 ms", "2 s"), 2.0)
+    return Settings([lengths, Steps("gates", "Gates", ("none", "both"), ("none", "both"), "both", listed=True)])
+
+
+def test_settings_remember_together():
+    both = both_settings()
+    both.set(burst_s=0.005)
+    both.set(gates="none", burst_s=0.05)
+    assert both.values == {"burst_s": 0.05, "gates": "none"} and both.can_undo
+    both.undo()
+    assert both.values == {"burst_s": 0.005, "gates": "both"}
+    both.reset()
+    assert both.values == {"burst_s": 2.0, "gates": "both"}
+    both.undo()
+    both.undo()
+    assert both.values == {"burst_s": 2.0, "gates": "both"} and not both.can_undo
+    both.undo()
+    assert both.places == both.start
+
+
+def test_a_gesture_on_the_page_is_one_step_back():
+    both, seen = both_settings(), []
+    both.observe(lambda change: seen.append(change["new"]), "released")
+    both.places = [1, 1]
+    both.places = [0, 1]
+    both.gesture += 1
+    assert seen == [1]
+    both.undo()
+    assert both.value("burst_s") == 2.0
+
+
+def test_settings_refuse_what_they_cannot_be():
+    both = both_settings()
+    with pytest.raises(GainlibError, match="no setting is called 'level'; there is burst_s, gates"):
+        both.set(level=3)
+    with pytest.raises(GainlibError, match="none of its steps"):
+        both.set(burst_s=0.3)
+    for places in ([3, 0], [0], [-1, 0]):
+        with pytest.raises(GainlibError, match="do not fit"):
+            both.places = places
+    with pytest.raises(GainlibError, match="no name twice"):
+        Settings([])
+    with pytest.raises(GainlibError, match="none of its steps"):
+        Steps("a", "A", (1, 2), ("1", "2"), 3)
+    with pytest.raises(GainlibError, match="2 steps, 1 texts"):
+        Steps("a", "A", (1, 2), ("1",), 1)

@@ -15,6 +15,7 @@ KINDS = {
     "needle": ("needle", "NeedleTrace"),
     "crest": ("crest", "CrestCurve"),
     "blocks": ("blocks", "BlockBars"),
+    "take": ("take", "TakeWave"),
     "out against in": ("blackbox", "OutAgainstIn"),
     "residuals": ("blackbox", "Residuals"),
     "peak waves": ("peaks", "PeakWaves"),

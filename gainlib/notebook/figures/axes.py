@@ -112,6 +112,7 @@ class ThresholdLine:
 def full_scale_axis(axes: Axes, limit: float = 2.0, label: str = "sample value (full scale = 1)"):
     """Scale the upright axis in sample values and mark full scale at +1 and −1 with dashed lines."""
     axes.set_ylim(-limit, limit)
+    axes.yaxis.set_major_locator(MultipleLocator(0.5))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, 1, sign=True)))
     axes.set_ylabel(label, fontsize=LABEL_PT, fontfamily=FONT, color=INK)
     for edge in (-1, 1):

@@ -34,8 +34,8 @@ class BlockBars:
     def __init__(self, axes: Axes, most: int = 60):
         self.blocks_lufs, self.kept, self.loudness_lufs = np.zeros(0), np.zeros(0, bool), None
         self.gate_lufs, self.gates = -np.inf, "both"
-        frame(axes, "Blocks: ▨ left out, ┆ gates, ◆ loudness", y_label="blocks")
-        db_axis(axes, LOW_LUFS, HIGH_LUFS, 10, "block of 400 ms (LUFS)", "x")
+        frame(axes, "Blocks: ▨ left out, ◆ loudness", y_label="blocks")
+        db_axis(axes, LOW_LUFS, HIGH_LUFS, 10, "block of 400 ms (LUFS); dashed: gates", "x")
         axes.set_xticks(
             [LOW_LUFS + 1, *range(-70, 1, 10)], ["silent", *(number_text(level, 0) for level in range(-70, 1, 10))]
         )

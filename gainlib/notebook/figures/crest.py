@@ -33,7 +33,7 @@ class CrestCurve:
     def __init__(self, axes: Axes, reach: int = 12):
         self._reach = reach
         self.places, self.samples, self.peak = np.zeros(1), np.zeros(1), (0.0, 0.0)
-        frame(axes, "Crest: ● samples, ─ curve, ◆ true peak", "samples from the crest")
+        frame(axes, "Crest: ● samples, ◆ true peak", "samples from the crest")
         axes.set_xlim(-reach - 0.5, reach + 0.5)
         axes.set_ylim(-LIMIT, LIMIT)
         axes.set_yticks([-1, -0.5, 0, 0.5, 1], ["−1", "−0.5", "0", "0.5", "1"])

@@ -6,12 +6,14 @@ from matplotlib.collections import PolyCollection
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, rectangles, time_axis
-from gainlib.notebook.figures.palette import BLUE, INK, SKY, VERMILLION, YELLOW
+from gainlib.notebook.figures.palette import BLUE, INK, PAPER, SKY, VERMILLION, YELLOW
 from gainlib.words import Table, level_text, number_text
 
-SCALE_VU = (-20, -10, -7, -5, -3, -1, 0, 1, 3)
+SCALE_VU = (-20, -10, -5, -2, 0, 3)  # no two so near that their figures touch on a desk
 TOP_VU = 3.0
 HEADROOM = 1.08
+WORD_DB, EDGE_DB = 19.0, 1.0
+"""What a reading takes up on the scale of a plot of ordinary width, and its distance from the end of its bar."""
 
 
 def deflection(vu):
@@ -139,8 +141,9 @@ class MeterRows:
         axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         self._bars = PolyCollection([], facecolor=SKY, edgecolor=INK, linewidth=0.8, zorder=2)
         axes.add_collection(self._bars, autolim=False)
-        style = {"fontsize": TEXT_PT, "fontfamily": FONT, "color": INK, "va": "center", "ha": "left", "zorder": 4}
-        self._numbers = [axes.text(low_db + 1.0, row, "", **style) for row in range(len(self.names))]
+        box = {"boxstyle": "square,pad=0.1", "linewidth": 0, "facecolor": PAPER}
+        style = {"fontsize": TEXT_PT, "fontfamily": FONT, "color": INK, "va": "center_baseline", "zorder": 4}
+        self._numbers = [axes.text(low_db, row, "", bbox=box, **style) for row in range(len(self.names))]
         self.artists = [self._bars, *self._numbers]
 
     def update(self, levels_db, texts) -> None:
@@ -159,9 +162,11 @@ class MeterRows:
         self.texts = tuple(texts)
         rows = np.arange(len(self.names))
         ends = np.clip(levels, self._low, self._high)
-        self._bars.set_verts(rectangles(self._low, rows - 0.36, ends - self._low, 0.72))
-        for number, text in zip(self._numbers, texts, strict=True):
-            number.set_text(text)
+        self._bars.set_verts(rectangles(self._low, rows - 0.42, ends - self._low, 0.84))
+        for number, text, end in zip(self._numbers, texts, ends, strict=True):
+            beside = end + WORD_DB + EDGE_DB <= min(self._high, 0.0)  # else it would lie across the line at 0
+            number.set(text=text, x=end + EDGE_DB if beside else end - EDGE_DB, ha="left" if beside else "right")
+            number.get_bbox_patch().set_visible(beside)  # it keeps the grid out of the figures
 
     def sentence(self) -> str:
         """Return all readings in one sentence."""

@@ -17,39 +17,42 @@ class TakeWave:
     ----------
     axes : matplotlib axes
         Where to draw.
-    samples : array, shape (frames,)
-        Full scale 1.
-    rate_hz : int
-        Sample rate.
-    offset : float
-        Where the line stands.
+    seconds : float
+        Length of the take.
 
     Examples
     --------
     >>> from gainlib.notebook.figures import make_figure
-    >>> wave = TakeWave(make_figure(400, 200).subplots(), np.array([0.1, 0.6, -0.3]), 48000, 0.13)
+    >>> wave = TakeWave(make_figure(400, 200).subplots(), 1.0)
+    >>> wave.update([0.1, 0.6, -0.3], 0.13)
     >>> wave.sentence()
     'The highest sample is +0.600, the lowest −0.300; the offset, their line of rest, lies at +0.130.'
     """
 
-    def __init__(self, axes: Axes, samples, rate_hz: int, offset: float):
-        samples = np.asarray(samples, float)
-        self.highest, self.lowest, self.offset = float(samples.max()), float(samples.min()), float(offset)
-        seconds = len(samples) / rate_hz
+    def __init__(self, axes: Axes, seconds: float):
+        self._seconds, self.highest, self.lowest, self.offset = seconds, 0.0, 0.0, 0.0
         frame(axes, "The take: ▼ highest sample, ▲ lowest, ─ · ─ offset")
         full_scale_axis(axes, 1.08, "full scale = 1")
         time_axis(axes, 0, seconds)
-        low, high = envelope_of(samples[:, np.newaxis], 900)
-        centre = (np.arange(len(low)) + 0.5) * seconds / len(low)
-        outline = np.column_stack([np.r_[centre, centre[::-1]], np.r_[high, low[::-1]]])
-        body = PolyCollection([outline], facecolor=SKY, edgecolor=INK, linewidth=0.5, zorder=2)
-        axes.add_collection(body, autolim=False)
-        line = axes.axhline(offset, color=VERMILLION, linewidth=1.6, linestyle="-.", zorder=3)
+        self._body = PolyCollection([], facecolor=SKY, edgecolor=INK, linewidth=0.5, zorder=2)
+        axes.add_collection(self._body, autolim=False)
+        self._line = axes.axhline(0, color=VERMILLION, linewidth=1.6, linestyle="-.", zorder=3)
         style = {"color": VERMILLION, "markeredgecolor": INK, "markersize": 8, "zorder": 4}
-        top, bottom = int(samples.argmax()) / rate_hz, int(samples.argmin()) / rate_hz
-        (above,) = axes.plot([top], [self.highest + 0.045], "v", **style)
-        (below,) = axes.plot([bottom], [self.lowest - 0.045], "^", **style)
-        self.artists = [body, line, above, below]
+        (self._above,) = axes.plot([], [], "v", **style)
+        (self._below,) = axes.plot([], [], "^", **style)
+        self.artists = [self._body, self._line, self._above, self._below]
+
+    def update(self, samples, offset: float) -> None:
+        """Show a take: samples of shape (frames,), full scale 1, from end to end, and its offset."""
+        samples = np.asarray(samples, float)
+        self.highest, self.lowest, self.offset = float(samples.max()), float(samples.min()), float(offset)
+        low, high = envelope_of(samples[:, np.newaxis], min(900, len(samples)))
+        centre = (np.arange(len(low)) + 0.5) * self._seconds / len(low)
+        self._body.set_verts([np.column_stack([np.r_[centre, centre[::-1]], np.r_[high, low[::-1]]])])
+        self._line.set_ydata([offset, offset])
+        top, bottom = (place * self._seconds / len(samples) for place in (samples.argmax(), samples.argmin()))
+        self._above.set_data([top], [self.highest + 0.045])
+        self._below.set_data([bottom], [self.lowest - 0.045])
 
     def sentence(self) -> str:
         """Return the extremes and the offset."""
