@@ -1,7 +1,18 @@
-"""The one kind of error this package raises for bad input."""
+"""The one kind of error this package raises for bad input, and what is said where a name has changed."""
 
 
 class GainlibError(ValueError):
     """Bad input, said in one sentence that names the value and what would do."""
 
     __module__ = "gainlib.audio"  # where readers look for it, and the name that a traceback shows
+
+
+def renamed(old: str, new: str) -> str:
+    """Return a sentence about a name of the version before, which is read for one more.
+
+    Examples
+    --------
+    >>> renamed("--reach", "--max-offset")
+    '--reach is called --max-offset now; the old name is read for one more version'
+    """
+    return f"{old} is called {new} now; the old name is read for one more version"

@@ -2,7 +2,7 @@
 
 Only what a session renders is looked at, with the plain meters: one strip after the other from the left, then the
 groups, then one move for all. The effect is left alone and goes along with its tracks, where the plan moves the
-return; faders go to 0 dB, and the rest goes on the post trim.
+return; faders go to 0 dB, and the rest goes on the output trim.
 """
 
 from gainlib.audio import Audio

@@ -333,7 +333,7 @@ def test_a_difference_between_hand_and_plan_wants_a_reason(bench, stems):
     step.show.click()
     shown = {each.children[0].description: each.children[1].value for each in step._list.children}
     assert set(shown["kick:"].split("; ")) == {
-        "fader: you −9.0 dB, plan 0.0 dB", "post trim: you 0.0 dB, plan −9.0 dB",
+        "fader: you −9.0 dB, plan 0.0 dB", "output trim: you 0.0 dB, plan −9.0 dB",
     }  # fmt: skip
     assert "hat:" not in shown
     assert "0 have a reason" in step.said.text

@@ -225,6 +225,22 @@ def test_two_sheets_are_told_apart(kept, tmp_path, capsys):
     assert "hat" not in old.read_text(encoding="utf-8"), "compared first, replaced then"
 
 
+def test_a_sheet_of_the_version_before_is_compared_with_a_word(stems, tmp_path, capsys):
+    assert run("plan", stems, "--out", tmp_path / "a", "-q") == 0
+    old = (tmp_path / "a" / "plan.csv").read_text(encoding="utf-8")
+    assert old.count(",output trim,") == 2
+    (tmp_path / "old.csv").write_text(old.replace(",output trim,", ",post trim,"), encoding="utf-8")
+    for words in (
+        ("sheets", "compare", tmp_path / "old.csv", tmp_path / "a" / "plan.csv"),
+        ("plan", stems, "--compare", tmp_path / "old.csv", "-q"),
+    ):
+        capsys.readouterr()
+        assert run(*words) == 0
+        out, err = capsys.readouterr()
+        assert "Nothing changed" in out
+        assert err == "old.csv: post trim is called output trim now; the old name is read for one more version\n"
+
+
 @pytest.mark.parametrize("case", ["kinds", "missing", "folder and file", "no sheet", "no text"])
 def test_sheets_that_cannot_be_compared(kept, tmp_path, case, capsys):
     folder, _ = kept

@@ -243,7 +243,7 @@ def test_peaks_limit_the_trim():
 def test_linear_chains_need_no_trim():
     chain = (Insert(Filter("highpass", 80.0)), Insert(DCBlock()))
     result = plan(Session((Strip("hat", tone(-20.0), inserts=chain),)))
-    assert {move.control for move in result.moves} == {"post trim"}
+    assert {move.control for move in result.moves} == {"output trim"}
 
 
 def test_linear_chains_null():
@@ -344,7 +344,7 @@ def test_what_is_too_soft_to_set_moves_with_the_rest_and_keeps_its_settings():
     soft = Strip("b", tone(-110.0), trim_db=10.0, post_trim_db=10.0, fader_db=10.0)
     session = Session((Strip("a", tone(-12.0)), soft))
     result = plan(session)
-    assert [move.control for move in result.moves if move.strip == "b"] == ["post trim"]
+    assert [move.control for move in result.moves if move.strip == "b"] == ["output trim"]
     assert any(warning.startswith("b: silent") and "moves with the rest" in warning for warning in result.warnings)
     assert_alike(session, result)
 
@@ -388,7 +388,7 @@ def test_no_control_moves_without_a_reason(session):
     told = {(move.strip, move.control): move.after_db for move in result.moves}
     for channel in (*session.strips, *session.groups):
         planned = next(each for each in (*result.session.strips, *result.session.groups) if each.name == channel.name)
-        for control, field in (("trim", "trim_db"), ("post trim", "post_trim_db"), ("fader", "fader_db")):
+        for control, field in (("trim", "trim_db"), ("output trim", "post_trim_db"), ("fader", "fader_db")):
             was, now = getattr(channel, field), getattr(planned, field)
             assert told.get((channel.name, control), was) == pytest.approx(now, abs=0.005)
         for k, (was, now) in enumerate(zip(channel.inserts, planned.inserts, strict=True), 1):

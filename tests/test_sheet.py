@@ -105,7 +105,12 @@ def test_every_control_is_on_the_plan_sheet_before_and_after(own):
     sheet, _ = own
     found = {(row["strip"], row["item"]): row for row in rows(plan_csv(sheet)) if row["kind"] == "setting"}
     for before, after in zip(sheet.found.strips, sheet.plan.session.strips, strict=True):
-        for item, field in (("trim", "trim_db"), ("post trim", "post_trim_db"), ("fader", "fader_db"), ("pan", "pan")):
+        for item, field in (
+            ("trim", "trim_db"),
+            ("output trim", "post_trim_db"),
+            ("fader", "fader_db"),
+            ("pan", "pan"),
+        ):
             row = found[before.name, item]
             assert float(row["before"]) == pytest.approx(getattr(before, field), abs=1e-5)
             assert float(row["after"]) == pytest.approx(getattr(after, field), abs=1e-5)

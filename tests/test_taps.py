@@ -47,7 +47,7 @@ def test_levels_equal_those_of_a_rendered_session(fader, trim, cue, room, other)
 
 
 def test_what_a_trim_behind_the_inserts_moves():
-    """Gain handed from the fader to the post trim: nothing ahead of it moves, the bus keeps, only the pre send goes."""
+    """Gain handed from the fader to the output trim: nothing ahead moves, the bus keeps, only the pre send goes."""
     before = TAPS.read(SESSION.with_("voice", fader_db=-24))
     after = TAPS.read(SESSION.with_("voice", fader_db=0, post_trim_db=-24))
     moved = {node: after[node] - level for node, level in before.items()}

@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from gainlib.errors import renamed
+
 _PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->"}
 
 
@@ -28,7 +30,7 @@ def decimal(text: str) -> float:
 
 def told(old: str, new: str) -> None:
     """Say that something is called otherwise than in the version before, which reads both."""
-    print(f"{old} is called {new} now; the old name is read for one more version", file=sys.stderr)
+    print(renamed(old, new), file=sys.stderr)
 
 
 def former_values(option: str, former: Mapping[str, str]) -> Callable[[str], str]:

@@ -132,7 +132,6 @@ def _tell_export(export):
 def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     """Check where the sheets shall go, and read the one to compare with, before anything long begins."""
     from gainlib.cli.sheets import read
-    from gainlib.mix.sheet_csv import is_level_sheet
 
     targets = {key: path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])}
     if options.out:
@@ -153,10 +152,7 @@ def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
         if target.resolve() in seen:
             options.usage_error(f"{target}: is named twice; give each sheet a name of its own")
         seen.add(target.resolve())
-    old = read(options.compare) if options.compare else ""
-    if old:
-        is_level_sheet(old)  # refuses what is no sheet
-    return targets, old
+    return targets, read(options.compare) if options.compare else ""
 
 
 def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: Bar, old: str) -> None:

@@ -4,7 +4,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from gainlib.cli import Verb
-from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, show
+from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, show, told
 
 if TYPE_CHECKING:
     from gainlib.mix.sheet_csv import Difference
@@ -53,16 +53,21 @@ def _limit(text):
 
 
 def read(path) -> str:
-    """Return the text of a sheet."""
+    """Return the text of a sheet; names of the version before are told."""
     from gainlib.audio import GainlibError
+    from gainlib.mix.sheet_csv import former_names, is_level_sheet
 
     path = path_of(str(path))
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError:
         raise GainlibError(f"{path}: is no text in UTF-8") from None
     except OSError as error:
         raise GainlibError(f"{path}: cannot be read ({error.strerror or error})") from None
+    is_level_sheet(text)  # refuses what is no sheet
+    for old, new in former_names(text).items():
+        told(f"{path.name}: {old}", new)
+    return text
 
 
 def tell(difference: "Difference") -> None:

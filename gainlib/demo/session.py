@@ -56,7 +56,7 @@ def demo_session(
         True: the standard faults. False: clean stems at workable levels. "drawn": who bears which fault is shuffled.
     balance : {"rough", "unity", "spread"}
         "unity": everything at 0 dB. "rough": a mix that works, the same for all faults; what exceeds +6 dB sits on
-        the input trim. "spread": the same mix with faders from −25 to +8 dB, the rest on the post trim.
+        the input trim. "spread": the same mix with faders from −25 to +8 dB, the rest on the output trim.
     chains : bool or "drawn"
         True: the strips hold their processors, four of them feed a compressed drum group, two an effect behind the
         faders, and two a cue ahead of them. "drawn": the same, with the strips' processors drawn from the seed.

@@ -164,7 +164,7 @@ def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rul
     -------
     walked : ChainResult
     passed : Passed
-        What leaves the staged chain, ahead of the post trim.
+        What leaves the staged chain, ahead of the output trim.
     """
     return _Walk(arriving, strip, old, rules).run()
 

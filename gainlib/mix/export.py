@@ -258,7 +258,7 @@ def _notes(session, through, gain_only, null_db):
             yield f"Gain only: the DC block that the plan asks for is not in {off}; set it in the mixer."
         return
     yield (
-        "Up to the bus: processors, post trims, faders, pans and groups are in the files. Load them as stereo with "
+        "Up to the bus: processors, output trims, faders, pans and groups are in the files. Load them as stereo with "
         "every control at 0 dB and nothing panned; their sum is the mix. Returns, and groups that depend on level, are "
         "files of their own."
     )

@@ -15,7 +15,7 @@ class Move:
     strip : str
         Strip, group, or "master".
     control : str
-        "trim", "insert 1 in", "insert 1 out", "post trim", "fader", "send NAME", "insert 1 threshold", "DC block".
+        "trim", "insert 1 in", "insert 1 out", "output trim", "fader", "send NAME", "insert 1 threshold", "DC block".
     before_db, after_db : float
         Settings in dB; 0 and 1 for a switch.
     reason : str
@@ -42,7 +42,7 @@ class Move:
         known = {
             "trim": "before the first processor",
             "DC block": "before the first processor",
-            "post trim": "after the last processor, ahead of the fader and of every send",
+            "output trim": "after the last processor, ahead of the fader and of every send",
             "fader": "the fader itself",
         }
         if self.control in known:

@@ -1,7 +1,7 @@
 """Staged by hand against the plan: where a plan made of a session that somebody has set already would set it otherwise.
 
 A plan starts from what it finds, so its moves are the differences. The common move of the bus is one decision and not
-one for each strip; it is taken off the post trims before they are compared.
+one for each strip; it is taken off the output trims before they are compared.
 """
 
 from dataclasses import dataclass
@@ -64,13 +64,13 @@ def gaps(plan: Plan, limit_db: float = LIMIT_DB) -> tuple[PlanDifference, ...]:
     >>> tone = Audio(0.1 * np.sin(np.arange(48000) * 0.1), 48000)
     >>> by_hand = Session([Strip("kick", tone), Strip("bass", tone, fader_db=-12.0)])
     >>> sorted((gap.strip, gap.control, round(gap.off_db)) for gap in gaps(plan(by_hand)))
-    [('bass', 'fader', -12), ('bass', 'post trim', 12)]
+    [('bass', 'fader', -12), ('bass', 'output trim', 12)]
     """
     found = []
     for move in plan.moves:
         if move.control == "DC block":
             continue
-        common = plan.offset_db if move.control == "post trim" else 0.0
+        common = plan.offset_db if move.control == "output trim" else 0.0
         gap = PlanDifference(move.strip, move.control, move.before_db, move.after_db - common)
         if abs(gap.off_db) > limit_db:
             found.append(gap)

@@ -1,9 +1,9 @@
 """The gain plan: every control set with a reason, every relation of the mix kept, the result rendered and checked.
 
-The order of work: read the user's state; stage each strip's chain (policy "restage"); let the post trim take back what
-that changed; then group by group, with the signal; then one common move of all that reaches the bus; then render the
-whole and measure. A gain only shifts what was measured; so each chain runs once as found and once as staged, each sum
-behind them once before and once after, and the result once as a whole.
+The order of work: read the user's state; stage each strip's chain (policy "restage"); let the output trim take back
+what that changed; then group by group, with the signal; then one common move of all that reaches the bus; then render
+the whole and measure. A gain only shifts what was measured; so each chain runs once as found and once as staged, each
+sum behind them once before and once after, and the result once as a whole.
 
 What a relation is kept by is ungated energy (or loudness, if asked for), which a gain moves exactly. With linear chains
 the mix stays the same to the sample but for its level; where drive changes by intent, its level is what is kept.
@@ -79,7 +79,7 @@ def plan(
     peak_max_dbfs : float
         Highest peak at the input of a level-dependent box with a reference.
     fader_limit_db : float
-        Faders farther than this from unity are brought to unity; the post trim takes what they did.
+        Faders farther than this from unity are brought to unity; the output trim takes what they did.
     progress : callable, optional
         Called with a label, the steps done and the steps in all.
 
@@ -238,7 +238,7 @@ class _Planner:
             change = self._lost(old[main_node(group)], now[main_node(group)])
             group = group.with_(post_trim_db=group.post_trim_db + change)
             self._group_move(
-                name, "post trim", change, "its sum came out at another level; brought back to the level it had"
+                name, "output trim", change, "its sum came out at another level; brought back to the level it had"
             )
             if group.sends:  # against what its tap is off although its main way is held
                 self._taps[name] = off = change - self._lost(old[f"{name}/post"], now[f"{name}/post"])
@@ -252,7 +252,7 @@ class _Planner:
         return change if math.isfinite(change) and not old.empty and not now.empty else 0.0
 
     def _group_move(self, name, control, change, why):
-        field = f"{control.replace(' ', '_')}_db"
+        field = {"trim": "trim_db", "output trim": "post_trim_db"}[control]
         before = getattr(self._session.group(name), field)
         self._session = self._session.with_(name, **{field: before + change})
         self._record(name, control, before, before + change, f"{name}: {why}")
@@ -357,7 +357,7 @@ class _Planner:
             self._move_master(shifts, now)
 
     def _move(self, channel, found, shifts, *, restaged, tap_db, carried=0.0, silent=False):
-        """Set post trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
+        """Set output trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
 
         What a group's sum brings along, `carried`, has moved it already. A silent strip's fader stays.
         """
@@ -374,7 +374,7 @@ class _Planner:
         settings = {name: getattr(spread, name) for name in ("trim_db", "inserts", "post_trim_db", "fader_db")}
         self._session = self._session.with_(found.name, **settings, sends=sends)
         self._record(
-            found.name, "post trim", found.post_trim_db, spread.post_trim_db,
+            found.name, "output trim", found.post_trim_db, spread.post_trim_db,
             self._trim_reason(found, shift, far, restaged),
         )  # fmt: skip
         if math.isfinite(fader):
@@ -385,7 +385,7 @@ class _Planner:
             self._record(found.name, f"send {send.to}", send.level_db, new.level_db, reason)
 
     def _within_limits(self, channel, silent):
-        """Keep the post trim within its travel.
+        """Keep the output trim within its travel.
 
         First the fader takes what is beyond it, then the trim of a linear chain, then the output of the last processor.
         """
@@ -411,7 +411,7 @@ class _Planner:
         left = _beyond(rest, channel.trim_db, TRIM_LIMIT_DB)
         before, after = channel.trim_db, channel.trim_db + rest - left
         reason = (
-            f"{channel.name}: the post trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
+            f"{channel.name}: the output trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
         )
         self._record(channel.name, "trim", before, after, reason)
         return channel.with_(trim_db=after), left
@@ -419,11 +419,11 @@ class _Planner:
     def _on_last_output(self, channel, rest):
         """Put what is left on the output of the last processor, and say what that costs; 0 is left if there is one."""
         name = channel.name
-        ends = f"post trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._wish.fader_limit_db:g} dB"
+        ends = f"output trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._wish.fader_limit_db:g} dB"
         number = max((k for k, insert in enumerate(channel.inserts, 1) if not insert.bypass), default=0)
         if not number or channel.inserts[number - 1].out_db == -math.inf:
             self._warnings.append(
-                f"{name}: {ends}; another {_db(rest)} are needed, which the plan has on the post trim, beyond its "
+                f"{name}: {ends}; another {_db(rest)} are needed, which the plan has on the output trim, beyond its "
                 "usual travel"
             )
             return channel, rest
@@ -458,7 +458,7 @@ class _Planner:
             parts.append("takes back what the chain gained or lost")
         if shift:
             parts.append(f"moves by {_db(shift)} with everything that feeds {found.to[0]}")
-        return f"{found.name}: the post trim {', and '.join(parts) if parts else 'makes up the rest'}"
+        return f"{found.name}: the output trim {', and '.join(parts) if parts else 'makes up the rest'}"
 
     def _record(self, name, control, before, after, reason):
         if abs(after - before) > CLOSE_DB:
@@ -473,11 +473,13 @@ def _beyond(change_db, from_db, limit_db):
 
 def _fader_reason(found, far, on_fader):
     if not far:
-        return f"{found.name}: the post trim ends at {TRIM_LIMIT_DB:g} dB; the fader takes {_db(on_fader)} of the rest"
+        return (
+            f"{found.name}: the output trim ends at {TRIM_LIMIT_DB:g} dB; the fader takes {_db(on_fader)} of the rest"
+        )
     start = f"{found.name}: fader from {_db(found.fader_db)} to"
     if on_fader:
         return (
-            f"{start} {_db(on_fader)}: near unity, where its travel is fine, it takes what is beyond the post trim's "
+            f"{start} {_db(on_fader)}: near unity, where its travel is fine, it takes what is beyond the output trim's "
             f"{TRIM_LIMIT_DB:g} dB"
         )
     return f"{start} unity, where its travel is fine; the sum is unchanged"

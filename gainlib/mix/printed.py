@@ -177,7 +177,7 @@ def compare_stems(
     printed : iterable of Strip
         The prints by the names of the strips, as a folder of them opens.
     at : {"out", "post"}
-        Where they were printed: behind fader and pan, or behind the post trim and ahead of the fader.
+        Where they were printed: behind fader and pan, or behind the output trim and ahead of the fader.
     progress : callable, optional
         Called with a label, the stems done and those in all.
 

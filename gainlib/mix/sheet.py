@@ -267,7 +267,7 @@ def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str,
             yield f"insert {number} threshold", kind, "dBFS", one.processor.open_dbfs, other.processor.open_dbfs
         yield f"insert {number} out", kind, "dB", one.out_db, other.out_db
     if not isinstance(old, Master):
-        yield "post trim", "", "dB", old.post_trim_db, new.post_trim_db
+        yield "output trim", "", "dB", old.post_trim_db, new.post_trim_db
     yield "fader", "", "dB", old.fader_db, new.fader_db
     if not isinstance(old, Master):
         yield "pan", "", "", old.pan, new.pan

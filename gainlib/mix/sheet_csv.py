@@ -26,6 +26,8 @@ LIMIT_DB = 0.1
 DRIFT_DB = 1.0
 # What counts as a change where the unit is no decibel.
 LIMITS = {"activity": 0.02, "dc_offset": 0.001, "correlation": 0.05, "flat_runs": 0.5, "pan": 0.005}
+FORMER = {"post trim": "output trim"}
+"""What stands otherwise in sheets of the version before, which are read for one more."""
 _COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
 _FORMULA = tuple("=+-@\t\r'＝＋－＠")
 _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
@@ -195,8 +197,19 @@ def _read(text, which):
         raise GainlibError(f"{which} sheet has lines of unequal length; write it anew")
     named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
     if head == PLAN:
-        return head, {(row["strip"], row["item"]): row["after"] for row in named if row["kind"] != "check"}
+        return head, {_item(row): row["after"] for row in named if row["kind"] != "check"}
     return head, {(row["strip"], item): row[item] for row in named for item in LEVELS[1:]}
+
+
+def _item(row):
+    return row["strip"], FORMER.get(row["item"], row["item"])
+
+
+def former_names(text: str) -> dict[str, str]:
+    """Return what a sheet of the version before calls otherwise: its word, and the one used now."""
+    head, *rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
+    used = {row[head.index("item")] for row in rows} if "item" in head else set()
+    return {old: new for old, new in FORMER.items() if old in used}
 
 
 def _untamed(cell):

@@ -19,7 +19,7 @@ COLUMNS = {
     "A": "polarity, DC block",
     "B": "trim",
     "C": "processors, in and out",
-    "D": "post trim",
+    "D": "output trim",
     "E": "fader",
     "F": "pan",
     "G": "sends",
@@ -92,7 +92,7 @@ def _column(setting):
         return "G", Markup("<bdi>{}</bdi>:").format(one_line(control.removeprefix("send "))), ""
     if control == "mute":
         return "E", "muted", ""
-    known = {"trim": "B", "post trim": "D", "fader": "E", "pan": "F"}
+    known = {"trim": "B", "output trim": "D", "fader": "E", "pan": "F"}
     return (known[control], "", "") if control in known else ("A", control, "")
 
 

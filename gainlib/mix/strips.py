@@ -59,7 +59,7 @@ class Staged:
     Attributes
     ----------
     strip : Strip
-        With trim, inserts and post trim set so that its level ahead of the fader is what it was.
+        With trim, inserts and output trim set so that its level ahead of the fader is what it was.
     before, after : Strip
         As found and as staged, with everything up to the pre-fader tap already in the samples.
     old : dict of str to NodeReading
@@ -133,7 +133,7 @@ def left_alone(strip: Strip, why: str) -> Staged:
 
 
 def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store) -> Staged:
-    """Stage one strip of a session: its offset, its chain, and a post trim that takes back the change of level.
+    """Stage one strip of a session: its offset, its chain, and a output trim that takes back the change of level.
 
     Parameters
     ----------

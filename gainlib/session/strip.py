@@ -2,7 +2,7 @@
 
 A strip's order is fixed::
 
-    source → polarity → DC block → trim → insert 1 … n → post trim
+    source → polarity → DC block → trim → insert 1 … n → output trim
            → [pre-fader tap] → fader → [post-fader tap] → pan → groups or bus
 
 A group has the same order from its trim on, its source being the sum of what is sent there; it serves as group and
@@ -52,7 +52,7 @@ class Send:
     level_db : float
         Gain of the branch.
     tap : {"post", "pre"}
-        Behind the fader, or ahead of it. Both lie behind the post trim and ahead of the pan, and both fall silent
+        Behind the fader, or ahead of it. Both lie behind the output trim and ahead of the pan, and both fall silent
         when the strip is muted.
     """
 

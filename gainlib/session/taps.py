@@ -1,4 +1,4 @@
-"""The levels along each strip after a move of post trims, faders and sends, without rendering again.
+"""The levels along each strip after a move of output trims, faders and sends, without rendering again.
 
 Behind the last insert a strip is gain and nothing else, so what is measured there once is only shifted by what is set.
 Not a second truth: the same levels as :class:`~gainlib.session.trace.Trace` measures at the same nodes.
@@ -10,7 +10,7 @@ from gainlib.audio import GainlibError
 
 
 class TapLevels:
-    """RMS levels at the nodes of a session's strips, for other post trims, faders and send levels.
+    """RMS levels at the nodes of a session's strips, for other output trims, faders and send levels.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class TapLevels:
         Parameters
         ----------
         session : Session
-            The same session with other post trims, faders or send levels on its strips.
+            The same session with other output trims, faders or send levels on its strips.
 
         Raises
         ------
@@ -57,13 +57,13 @@ class TapLevels:
             When anything else was changed: then it has to be rendered.
         """
         if _flat(session) != self._flat:
-            raise GainlibError("more than post trims, faders and sends was changed; render the session instead")
+            raise GainlibError("more than output trims, faders and sends was changed; render the session instead")
         shifts = {node: db for strip in session.strips for node, db in _shifts(strip).items()}
         return {node: level + shifts.get(node, 0.0) for node, level in self._level.items()}
 
 
 def _flat(session):
-    """Return the session with all post trims, faders and sends of its strips at 0 dB."""
+    """Return the session with all output trims, faders and sends of its strips at 0 dB."""
     strips = tuple(
         strip.with_(post_trim_db=0.0, fader_db=0.0, sends=tuple(replace(send, level_db=0.0) for send in strip.sends))
         for strip in session.strips
