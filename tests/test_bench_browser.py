@@ -230,8 +230,8 @@ def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
     bench.tab_to(bench.cell("balance").get_by_role("slider", name="09 lead vocal").first)
     bench.press("PageDown", "PageDown", "ArrowDown")
     bench.settled()
-    bench.page.wait_for_timeout(500)
-    bench.settled()
+    if "press Measure again after a move" in bench.cell("balance").inner_text():  # where measuring takes its time
+        push("balance", "Measure the bus")
     assert picture(bench.cell("balance")) != before
     faders = json.loads(bench.kernel("import json; print(json.dumps(bench.balance().faders.as_dict()))"))
     assert faders["09 lead vocal"] == pytest.approx(4.0 - 2.1)
