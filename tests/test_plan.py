@@ -228,7 +228,7 @@ def test_keep_leaves_every_drive_alone(seed):
     result = plan(session)
     assert result.policy == "keep"
     assert {move.control.split(" ")[0] for move in result.moves if move.strip.startswith("s")} <= {
-        "post", "fader", "send",
+        "output", "fader", "send",
     }  # fmt: skip
     assert_relations_kept(session, result)
 
