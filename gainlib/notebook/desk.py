@@ -45,7 +45,7 @@ class DeskBar(anywidget.AnyWidget):
     """
 
     _esm = assets.module("deskbar")
-    _css = assets.style() + assets.style("desk")
+    _css = assets.style()
     tabs = traitlets.List(traitlets.Unicode()).tag(sync=True)
     chosen = traitlets.Int(0).tag(sync=True)
     again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
@@ -109,7 +109,7 @@ class Desk(Panel):
     experiment : Experiment
         What is shown.
     table : callable, optional
-        ``table(run)`` returns a table that stands under the controls, such as what is measured and what is wanted.
+        ``table(run)`` returns what stands under the controls in place of the experiment's numbers.
 
     Attributes
     ----------
@@ -129,7 +129,7 @@ class Desk(Panel):
     """
 
     def __init__(self, experiment: Experiment, table: Callable[[Run], Table] | None = None):
-        self.experiment, self._table = experiment, table
+        self.experiment, self._table = experiment, table or experiment.numbers
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self._restoring, self._result, self.player = False, None, None
         self._again = [each for each in experiment.controls if isinstance(each, Again)]
@@ -143,7 +143,7 @@ class Desk(Panel):
             label=experiment.title,
         )
         self.said, self.later = LiveRegion(), LiveRegion()
-        self.numbers = None if table is None else TableView(table(self.run))
+        self.numbers = None if self._table is None else TableView(self._table(self.run))
         self._views = [
             (PictureView if isinstance(each, Picture) else SheetView)(each, self.run) for each in experiment.pictures
         ]

@@ -36,7 +36,7 @@ def exercise_panel(exercise, given: dict, learner):
 
         return ThreeStagesPanel(given)
     if exercise.id == "07-5":
-        from gainlib.notebook.panels.abx import Listening
+        from gainlib.notebook.panels.blind import Listening
         from gainlib.notebook.panels.preferring import PreferenceRun, StageRun
 
         first, second = exercise.parts[:2]
