@@ -12,6 +12,7 @@ from gainlib.errors import GainlibError
 MINUS = "\N{MINUS SIGN}"
 SILENT = "silent"
 UNDEFINED = "not defined"
+LEAST_PERCENT = 0.001
 
 
 def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str:
@@ -40,22 +41,6 @@ def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str
     return f"{prefix}{abs(value):.{digits}f}"
 
 
-def time_text(minutes: float) -> str:
-    """Return a length of time as one says it.
-
-    Examples
-    --------
-    >>> time_text(7.5), time_text(60), time_text(151), time_text(3000)
-    ('7.5 min', '1 h', '2 h 31 min', 'all day')
-    """
-    if minutes >= 1440:
-        return "all day"
-    if minutes < 60:
-        return f"{number_text(minutes, 1 if minutes < 20 else 0).removesuffix('.0')} min"
-    hours, rest = divmod(round(minutes), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
-
-
 def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: bool = True) -> str:
     """Return a level with its unit, or the word for silence or for an undefined value.
 
@@ -77,6 +62,19 @@ def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: boo
     """
     text = number_text(value, digits, sign)
     return text if text in (SILENT, UNDEFINED) else f"{text} {unit}"
+
+
+def percent_text(value: float) -> str:
+    """Return a share in percent with about three figures; what is under 0.001 % is told as that.
+
+    Examples
+    --------
+    >>> percent_text(11.13), percent_text(0.263), percent_text(1e-9)
+    ('11.1 %', '0.26 %', 'under 0.001 %')
+    """
+    if value < LEAST_PERCENT:
+        return "under 0.001 %"
+    return f"{number_text(value, 1 if value >= 10 else 2 if value >= 0.1 else 3)} %"
 
 
 @dataclass(frozen=True)

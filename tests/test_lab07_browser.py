@@ -6,8 +6,8 @@ import pytest
 from labhand import open_lab, picture, said, sentence, typed
 
 from gainlib.exercises import exercise
-from gainlib.exercises.working_range import runs, stages
-from gainlib.notebook.panels.threestages import LABELS
+from gainlib.exercises.blind import bypass as runs
+from gainlib.labs.lab07 import GAINS_DB, NAME, walked
 
 pytestmark = pytest.mark.browser
 PLAYING = "(node) => node.gainlib.playing()"
@@ -38,13 +38,38 @@ def told(found):
     return found.locator(".gl-said").all_inner_texts()
 
 
+def test_drive_match_and_listen_stand_on_one_screen(lab):
+    """1280 × 720 leaves a notebook 599 px between its bars."""
+    from playwright.sync_api import expect
+
+    found = bench(lab)
+    lab.page.set_viewport_size({"width": 1280, "height": 720})
+    lab.page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
+    lab.idle()
+    desks = [("panel-drive", found.locator(".gl-desk")), ("exercise-4", lab.cell("exercise-4").locator(".gl-desk"))]
+    for name, desk in desks:
+        assert desk.bounding_box()["height"] <= 595, name
+    choose(lab, found, "Stem", "snare")
+    choose(lab, found, "Box", "tape-like stage")
+    found.get_by_role("slider", name="Trim").focus()
+    before = found.get_by_role("button", name="Play").bounding_box()
+    lab.press("End")
+    lab.page.wait_for_timeout(400)
+    lab.settled()
+    words = found.locator(".gl-desk-words")
+    expect(words).to_contain_text("cuts them", timeout=60_000)  # the longest words there are
+    assert words.evaluate("(e) => e.scrollHeight - e.clientHeight") <= 0
+    assert found.get_by_role("button", name="Play").bounding_box() == before
+    lab.shot("lab07-longest")
+
+
 def test_everything_runs_and_nothing_is_graded_yet(lab):
     assert lab.problems() == []
     assert f"0 of {POINTS}" in lab.cell("score").inner_text()
     assert not re.search(r"\b(NaN|undefined|null|None)\b", lab.page.locator(".jp-Notebook").inner_text())
     for image in lab.page.locator(".jp-Notebook .gl-picture").all():
         assert len(image.locator("img").get_attribute("alt")) > 40
-        assert image.locator("figcaption").inner_text().endswith(".")
+        assert image.locator("figcaption").text_content().endswith(".")
         assert image.locator("table").count() >= 1
     for name in ("start", "idea", "panel-drive-text", "panel-drive", "mistakes"):
         lab.cell(name)
@@ -78,16 +103,22 @@ def test_fed_three_ways_distortion_rises_and_the_fundamental_sags(lab):
     found = bench(lab)
     trim = found.get_by_role("slider", name="Trim")
     for keys, level, thd, gain in (
-        (["Home", *["ArrowRight"] * 12], "−30.0", "0.065 %", "0.0 dB"),
-        (["ArrowRight"] * 24, "−18.0", "1.00 %", "−0.3 dB"),
-        (["ArrowRight"] * 24, "−6.0", "11.1 %", "−3.1 dB"),
+        (["PageDown"] * 12, "−30.0", "0.065 %", "0.0 dB"),
+        (["Home"], "−18.0", "1.00 %", "−0.3 dB"),
+        (["PageUp"] * 12, "−6.0", "11.1 %", "−3.1 dB"),
     ):
         trim.focus()
         lab.press(*keys)
         lab.page.wait_for_timeout(400)
         lab.settled()
         assert f"A sine of {level} dBFS: THD {thd}, gain {gain}" in sentence(found)
+        readings = found.locator(".gl-desk-side .gl-table").inner_text()
+        assert f"{level} dBFS" in readings and thd in readings and gain in readings
         assert "active is as loud as bypass" in told(found)[0] and "Matched in loudness" in found.inner_text()
+    trim.focus()
+    lab.press("ArrowLeft", "ArrowLeft")
+    lab.page.wait_for_timeout(400)
+    assert found.get_by_role("textbox", name="Trim in dB").input_value() == "+11.8"
     lab.shot("lab07-hot")
     choose(lab, found, "Box", "high-pass filter")
     assert "THD under 0.001 %, gain 0.0 dB; it has no working range" in sentence(found)
@@ -148,11 +179,11 @@ def test_three_stages_first_unmatched_then_right(lab):
     given = lab.given("07-4")
     before = picture(found)
     for answer, expected in (
-        (stages.walked(given, match="none"), asked.slips[0].sentence),
+        (walked(given, match="none"), asked.slips[0].sentence),
         (asked.solve(given), "Right"),
     ):
-        for name, value in answer[stages.NAME].items():
-            field = found.get_by_role("textbox", name=re.compile(f"^{LABELS[name]}"))
+        for name, value in answer[NAME].items():
+            field = found.get_by_role("textbox", name=re.compile(f"^{GAINS_DB[name]}"))
             field.fill(typed(value))
             field.press("Enter")
         lab.settled()
@@ -199,5 +230,5 @@ def test_the_page_to_keep(lab):
     lab.shot("lab07-takeaway")
     page.get_by_role("button", name="Save the page").click()
     lab.idle()
-    assert "IEC 60268-3" in page.inner_text() and "Saved" in page.inner_text()
+    assert "Saved" in page.inner_text() and "IEC 60268-3" in lab.cell("takeaway-text").inner_text()
     assert lab.problems() == []

@@ -8,7 +8,9 @@ from scipy.stats import binom
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.working_range import runs, stages, trims
+from gainlib.exercises.blind import bypass as runs
+from gainlib.exercises.stems import bar
+from gainlib.labs import lab07
 from gainlib.processors import AsymmetricSaturation, Saturation, Tape
 
 ANNA = {f"07-{k}": exercise(f"07-{k}").variant("anna", class_code="7b") for k in range(1, 7)}
@@ -78,7 +80,7 @@ def test_two_limits_and_the_smaller_trim():
 def outside(given, fields):
     """Send the bar through the three models with NumPy gains: levels into, ahead and behind, and in all."""
     kinds = {"symmetrical": (Saturation, 2.79), "asymmetrical": (AsymmetricSaturation, 2.0), "tape-like": (Tape, 2.0)}
-    audio = stages.bar(given["stem"])
+    audio = bar(given["stem"])
     source = audio.samples[:, 0].astype(float)
     x = source * 10 ** (fields["trim_db"] / 20)
     into, differences = [], []
@@ -97,24 +99,24 @@ def outside(given, fields):
 def test_three_stages_are_fed_and_matched_when_measured_from_outside(learner):
     each = exercise("07-4")
     given = each.variant(learner)
-    into, differences, total = outside(given, each.solve(given)[stages.NAME])
+    into, differences, total = outside(given, each.solve(given)[lab07.NAME])
     assert into == pytest.approx(given["references"], abs=0.1)
     assert differences == pytest.approx([0, 0, 0], abs=0.02) and total == pytest.approx(0, abs=0.02)
 
 
 def test_stages_are_told_what_is_off():
     each, given = exercise("07-4"), ANNA["07-4"]
-    key = each.solve(given)[stages.NAME]
+    key = each.solve(given)[lab07.NAME]
 
     def said(**changes):
-        return mark(each, given, {stages.NAME: {**key, **changes}}).feedback
+        return mark(each, given, {lab07.NAME: {**key, **changes}}).feedback
 
     off = {"insert 3 out_db": key["insert 3 out_db"] + 1.0, "post_trim_db": key["post_trim_db"] - 1.0}
     assert "Stage 3 against its bypass 1.00 dB, wanted −0.20 to 0.20 dB, 0.80 dB too loud." in said(**off)
     total = said(post_trim_db=key["post_trim_db"] - 2.0)
     assert total.startswith("The whole strip against the stem −2.00 dB") and "too soft" in total
     assert "post trim" not in total.casefold(), "that slip is about an untouched one"
-    assert mark(each, given, {stages.NAME: key}).points == 4
+    assert mark(each, given, {lab07.NAME: key}).points == 4
 
 
 def test_a_session_as_json_is_taken_and_another_is_not():
@@ -123,12 +125,12 @@ def test_a_session_as_json_is_taken_and_another_is_not():
     each, given = exercise("07-4"), ANNA["07-4"]
     done = applied(each.material(given), each.solve(given))
     assert mark(each, given, done.to_json()).state == "right"
-    other = done.with_(stages.NAME, fader_db=-3.0)
+    other = done.with_(lab07.NAME, fader_db=-3.0)
     assert "another session" in mark(each, given, other.to_json()).feedback
     with pytest.raises(GainlibError, match="no bar of '08 pad'"):
-        stages.bar("08 pad")
+        bar("08 pad")
     with pytest.raises(GainlibError, match="no stage 'velvet'"):
-        stages.stage("velvet", -18.0)
+        lab07.stage("velvet", -18.0)
 
 
 # ---- runs ----------------------------------------------------------------------------------------------------------
@@ -195,6 +197,6 @@ def test_readings_give_the_same_points():
 
 def test_readings_are_drawn_from_stems_with_pauses():
     """Where nothing pauses, the RMS of the whole would be as right as the active level."""
-    for stem in trims.WITH_PAUSES:
-        own = trims.readings({"stem": stem, "gain_db": 0.0})
+    for stem in lab07.WITH_PAUSES:
+        own = lab07.LEVELLED.read({"stem": stem, "gain_db": 0.0})
         assert own["active"] - own["whole"] >= 0.9, stem

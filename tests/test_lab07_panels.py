@@ -1,4 +1,4 @@
-"""Lab 07's panels and pictures without a page: what follows the hand, what is told, what is handed in."""
+"""Lab 07's desks and pictures without a page: what follows the hand, what is told, what is handed in."""
 
 import time
 
@@ -7,27 +7,34 @@ import pytest
 from pace import assert_within
 from scipy.signal import welch
 
-from gainlib.audio import GainlibError
+from gainlib.audio import Audio, GainlibError
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.working_range import bench, runs, stages
-from gainlib.exercises.working_range.bench import Setting
-from gainlib.exercises.working_range.spectra import bins_hz, spectrum_db
+from gainlib.exercises.blind import bypass as runs
+from gainlib.labs import lab07
 from gainlib.notebook import figures
-from gainlib.notebook.panels import lab07
-from gainlib.notebook.panels.drivebench import DriveBench
-from gainlib.notebook.panels.preferring import PreferenceRun, StageRun
-from gainlib.notebook.panels.threestages import ThreeStagesPanel
+from gainlib.notebook.panels import lab_module
+from gainlib.notebook.panels.lab07 import PreferenceRun, StageRun
 
 LEVELS = {-12.0: -30.0, 0.0: -18.0, 12.0: -6.0}
 
 
 @pytest.fixture(scope="module")
-def drive():
-    return DriveBench()
+def desk():
+    return lab_module("07").panel("drive", None)
 
 
-def energy_db(samples):
-    return 10 * np.log10(np.var(samples))
+def run(**values):
+    """Return the lab's experiment at work."""
+    return lab07.drive().at(lab07.drive().setting(**values))
+
+
+def heard(now):
+    """Return bypass and active of a run."""
+    return lab07.drive().listen.sounds(now).values()
+
+
+def energy_db(audio):
+    return 10 * np.log10(np.var(audio.samples))
 
 
 # ---- the experiment ------------------------------------------------------------------------------------------------
@@ -35,30 +42,30 @@ def energy_db(samples):
 
 def test_fed_three_ways_and_heard_matched():
     """−30, −18 and −6 dBFS: a sine's distortion as tanh has it (0.065, 1.0, 11.1 %; −3.1 dB), matched to 0.01 dB."""
-    curve = bench.curve("symmetrical saturation")
+    curve = lab07.curve("symmetrical saturation")
     at = [list(curve.level_dbfs).index(level) for level in LEVELS.values()]
     assert curve.thd_percent[at] == pytest.approx([0.065, 1.0, 11.13], rel=0.01)
     assert curve.gain_db[at] == pytest.approx([-0.02, -0.26, -3.1], abs=0.02)
     gains = []
     for trim, level in LEVELS.items():
-        seen = bench.see(Setting(trim_db=trim))
-        bypass, active = bench.heard(Setting(trim_db=trim))
-        assert seen.fed.active_dbfs == pytest.approx(level, abs=0.1)
-        assert energy_db(active.samples) == pytest.approx(energy_db(bypass.samples), abs=0.01)
-        gains.append(seen.gain_db)
+        now = run(trim_db=trim)
+        bypass, active = heard(now)
+        assert now.seen.fed.active_dbfs == pytest.approx(level, abs=0.1)
+        assert energy_db(active) == pytest.approx(energy_db(bypass), abs=0.01)
+        gains.append(now.seen.gain_db)
     assert gains[0] > -0.1 and gains[1] < gains[0] - 0.4 and gains[2] < gains[1] - 3
 
 
 def test_the_filter_does_the_same_at_every_level():
-    curve = bench.curve("high-pass filter")
+    curve = lab07.curve("high-pass filter")
     assert curve.thd_percent.max() < 1e-6 and np.ptp(curve.gain_db) < 1e-6
-    assert bench.working("high-pass filter") is None
-    soft, loud = (bench.active("01 kick", "high-pass filter", trim) for trim in (-12.0, 12.0))
+    assert lab07.working("high-pass filter") is None
+    soft, loud = (run(box="high-pass filter", trim_db=trim).seen.after.samples for trim in (-12.0, 12.0))
     assert np.abs(loud - soft * 10 ** (24 / 20)).max() < 1e-9 * np.abs(loud).max()
 
 
 def test_the_working_range_of_the_stage_is_where_distortion_is_a_third_to_three_percent():
-    found, curve = bench.working("symmetrical saturation"), bench.curve("symmetrical saturation")
+    found, curve = lab07.working("symmetrical saturation"), lab07.curve("symmetrical saturation")
     ends = np.interp([found.low_dbfs, found.high_dbfs], curve.level_dbfs, np.log10(curve.thd_percent))
     assert 10**ends == pytest.approx([0.3, 3.0], rel=0.05)
     assert found.low_dbfs < found.best_dbfs == -18 < found.high_dbfs
@@ -67,90 +74,99 @@ def test_the_working_range_of_the_stage_is_where_distortion_is_a_third_to_three_
 def test_spectra_are_those_of_scipy():
     noise = np.random.default_rng(5).standard_normal(48000 * 4)
     hz, density = welch(noise, 48000, "hann", 4096, noverlap=0, scaling="spectrum", detrend=False)
-    own = spectrum_db(noise)
+    own = lab07.spectrum_db(Audio(noise, 48000))
     for low, high in ((1000, 2000), (5000, 10000)):
         theirs = 10 * np.log10(2 * density[(hz >= low) & (hz < high)].mean())
-        inside = (bins_hz() >= low) & (bins_hz() < high)
+        inside = (lab07.bins_hz() >= low) & (lab07.bins_hz() < high)
         assert 10 * np.log10(np.mean(10 ** (own[inside] / 10))) == pytest.approx(theirs, abs=0.5)
 
 
-def test_the_hand_is_followed_and_told(drive):
-    drive.settings.reset()
-    before = drive.pictures[0].widget.png, drive.pictures[1].widget.png
-    places = list(drive.settings.places)
-    words = drive.pictures[0].widget.sentence
-    drive.settings.places = [*places[:2], places[2] + 24, *places[3:]]  # 12 dB in steps of half a dB
-    assert drive.pictures[0].widget.png != before[0] and drive.pictures[1].widget.png != before[1]
-    assert drive.pictures[0].widget.sentence == words, "words wait until the hand lets go"
-    drive.settings.set(trim_db=12.0)
-    assert (
-        "THD 11.1 %" in drive.pictures[0].widget.sentence
-        and "above the working range" in drive.pictures[0].widget.sentence
-    )
-    assert "active level −6.0 dBFS" in drive.pictures[1].widget.sentence
-    assert "**above** its working range" in drive._said.text and "active is as loud as bypass" in drive._said.text
-    assert drive.player.match and "matched in loudness" in drive.player.match_text.casefold()
-    drive.settings.undo()
-    assert drive.setting.trim_db == 0.0 and "inside the working range" in drive.pictures[0].widget.sentence
+def test_a_sine_on_a_line_reads_its_level():
+    """A full-scale sine reads 0 dBFS (AES17)."""
+    line = np.sin(2 * np.pi * 8 / lab07.WINDOW * np.arange(4 * lab07.WINDOW))
+    assert lab07.spectrum_db(Audio(line, 48000)).max() == pytest.approx(0, abs=0.01)
 
 
-@pytest.mark.parametrize("box", bench.BOXES)
-def test_a_move_of_the_drive_is_seen_within_80_ms(drive, box):
-    """Processor time until the first picture of eight seconds: a wall clock would tell how busy the machine is."""
-    drive.settings.reset()
-    drive.settings.set(box=box)
-    seen = []
+def drag(desk, trim_db):
+    """Move the trim without letting go."""
+    places = dict(zip(desk.settings.values, desk.settings.places, strict=True)) | {"trim_db": trim_db}
+    desk.settings.places = list(places.values())
+
+
+def test_the_hand_is_followed_and_told(desk):
+    desk.reset()
+    upper, lower = (picture.widget for picture in desk.pictures)
+    before, words = upper.png, upper.sentence
+    assert "inside the working range" in words
+    readings = dict(desk.numbers.table["rows"])
+    assert readings["active level, in"] == "−18.0 dBFS" and readings["THD of a sine as loud"] == "1.00 %"
+    drag(desk, 12.0)
+    assert upper.png != before and upper.sentence == words, "words wait until the hand lets go"
+    desk.set(trim_db=12.0)
+    assert "THD 11.1 %" in upper.sentence and "above the working range" in upper.sentence
+    assert "**above** its working range" in desk.said.text and "active is as loud as bypass" in desk.said.text
+    assert desk.player.match and "matched in loudness" in desk.player.match_text.casefold()
+    desk.bar.chosen = 1
+    assert "active level, in −6.0 dBFS" in lower.sentence and "needle, in" in lower.sentence
+    desk.bar.chosen = 0
+    desk.undo()
+    assert desk.setting.trim_db == 0.0 and "inside the working range" in upper.sentence
+
+
+@pytest.mark.parametrize("box", lab07.BOXES)
+def test_a_move_of_the_drive_is_seen_within_80_ms(desk, box):
+    """Processor time until the picture of eight seconds: a wall clock would tell how busy the machine is."""
 
     def median_s():
-        drive.settings.reset()
-        drive.settings.set(box=box)
-        seen.clear()
+        desk.reset()
+        desk.set(box=box)
         took = []
-        for place in range(20, 41):
-            begun = time.process_time()
-            drive.settings.places = [*drive.settings.places[:2], place, *drive.settings.places[3:]]
-            took.append(seen[-1] - begun)
-        assert len(seen) == 21
+        for step in range(21):
+            begun = time.thread_time()
+            drag(desk, 0.1 * step - 6.0)
+            took.append(time.thread_time() - begun)
         return float(np.median(took))
 
-    drive.settings.set(box=box)
-    drive.pictures[0].widget.observe(lambda change: seen.append(time.process_time()), "png")
     assert_within(0.08, median_s)
-    drive.pictures[0].widget.unobserve_all("png")
 
 
-def test_unmatched_is_said_and_heard_and_the_output_gain_does_not_drive(drive):
-    drive.settings.reset()
-    drive.settings.set(matched=False, trim_db=12.0)
-    assert "dB softer** than bypass" in drive._said.text
-    assert not drive.player.match and "not matched here" in drive.player.match_text
-    thd = drive.pictures[0].widget.sentence.split("THD ")[1].split(" %")[0]
-    drive.settings.set(out_db=9.0)
-    assert drive.pictures[0].widget.sentence.split("THD ")[1].split(" %")[0] == thd
-    assert "dB louder** than bypass" in drive._said.text
-    bypass, active = bench.heard(drive.setting)
-    assert energy_db(active.samples) - energy_db(bypass.samples) == pytest.approx(9.0 - 5.11, abs=0.05)
+def test_unmatched_is_said_and_heard_and_the_output_gain_does_not_drive(desk):
+    desk.reset()
+    off = dict(zip(desk.settings.values, desk.settings.off, strict=True))
+    assert off["out_db"] == "follows the match" and off["trim_db"] == ""
+    desk.set(matched=False, trim_db=12.0)
+    assert set(desk.settings.off) == {""} and "dB softer** than bypass" in desk.said.text
+    assert not desk.player.match and "not matched here" in desk.player.match_text
+    words = desk.pictures[0].widget.sentence
+    thd = words.split("THD ")[1].split(" %")[0]
+    desk.set(out_db=9.0)
+    assert desk.pictures[0].widget.sentence.split("THD ")[1].split(" %")[0] == thd
+    assert "dB louder** than bypass" in desk.said.text
+    bypass, active = heard(desk.run)
+    assert energy_db(active) - energy_db(bypass) == pytest.approx(9.0 - 5.11, abs=0.05)
 
 
-def test_the_whole_stem_is_matched_and_hot_peaks_are_warned_of(drive):
-    drive.settings.reset()
-    assert "whole stem, 40 s: active level −17.9 dBFS" in drive._all.text
-    drive.settings.set(box="high-pass filter", trim_db=12.0)
-    assert "has no preference" in drive._said.text and "no working range" in drive.pictures[0].widget.sentence
-    assert "Matched, peaks reach" in drive._all.text and "are cut" in drive._all.text
+def test_the_whole_stem_is_matched_and_hot_peaks_are_warned_of(desk):
+    desk.reset()
+    assert "whole stem, 40 s: active level −17.9 dBFS" in desk.later.text
+    desk.set(box="high-pass filter", trim_db=12.0)
+    assert "has no preference" in desk.said.text and "no working range" in desk.pictures[0].widget.sentence
+    assert "Matched, peaks reach" in desk.later.text and "cuts them" in desk.later.text
 
 
-def test_an_unknown_panel_stem_or_box_is_refused():
-    with pytest.raises(GainlibError, match="lab 07 has no panel 'bus'"):
-        lab07.panel("bus", None)
+def test_home_is_0_db_and_an_unknown_panel_or_stem_is_refused(desk):
+    rows = {row["label"]: row for row in desk.settings.rows}
+    assert (rows["Trim"]["home"], rows["Trim"]["step"], rows["Trim"]["page"]) == (0.0, 0.1, 1.0)
+    with pytest.raises(GainlibError, match="lab 07 has no panel 'bus'; it has 'drive'"):
+        lab_module("07").panel("bus", None)
     with pytest.raises(GainlibError, match="no stem '99 bagpipe'"):
-        bench.excerpt("99 bagpipe")
-    with pytest.raises(GainlibError, match="no box 'fog'"):
-        bench.curve("fog")
+        lab07.excerpt("99 bagpipe")
+    with pytest.raises(GainlibError, match="Box: 'fog' is none of"):
+        run(box="fog")
 
 
 def test_the_prediction_is_met_by_what_is_measured():
-    outcome, sentence, table = lab07.compare()
+    outcome, sentence, table = lab_module("07").compare()
     assert outcome == "about 11 %" and "**11.1 %**" in sentence
     assert [row[2] for row in table.rows[3:]] == ["under 0.001 %"] * 3
 
@@ -158,24 +174,42 @@ def test_the_prediction_is_met_by_what_is_measured():
 # ---- the exercises' panels -----------------------------------------------------------------------------------------
 
 
+def test_the_stem_is_shown_with_its_readings():
+    asked = exercise("07-1")
+    given = asked.variant("anna")
+    shown = lab_module("07").exercise_panel(asked, given, None)
+    assert [row[1] for row in shown.numbers.table["rows"]] == [
+        f"{given[name]:+.1f} dBFS".replace("-", "−") for name in ("peak", "whole", "active")
+    ]
+    highest = np.abs(asked.material(given).samples).max()
+    assert f"the highest value is {highest:.2f}" in shown.pictures[0].widget.sentence
+
+
 def test_three_stages_by_hand():
     each = exercise("07-4")
     given = each.variant("anna", class_code="7b")
-    panel = ThreeStagesPanel(given)
+    panel = lab_module("07").exercise_panel(each, given, None)
     assert panel.controls() is None, "untouched is no answer"
-    before = panel.live.widget.png
+    before = panel.pictures[0].widget.png
     panel.set_controls(each.solve(given))
-    assert panel.live.widget.png != before and panel.controls() == each.solve(given)
+    assert panel.pictures[0].widget.png != before and panel.controls() == each.solve(given)
     assert mark(each, given, panel.controls()).state == "right"
-    assert {row[4] for row in panel.readings.table["rows"]} <= {"0.00", "+0.01", "−0.01"}
-    wanted = next(row for row in panel.live.widget.tables[0]["rows"] if row[0] == "into 2")
+    rows = panel.numbers.table["rows"]
+    assert [row[0] for row in rows] == ["1", "2", "3", "strip"]
+    assert {row[5] for row in rows} <= {"0.00", "+0.01", "−0.01"}
+    wanted = next(row for row in panel.pictures[0].widget.tables[0]["rows"] if row[0] == "into 2")
     assert wanted[1] == wanted[3], "active level and wanted average"
-    panel.trims.undo()
+    panel.undo()
     assert panel.controls() is None
-    panel.set_controls({stages.NAME: {"trim_db": 40.0}})
-    assert panel.trims.values_db[0] == 24.0, "as far as it reaches"
-    panel.set_controls({stages.NAME: {"trim_db": "loud"}})
-    assert panel.trims.values_db[0] == 24.0
+    panel.set_controls({"strip": {"trim_db": 99.0}})
+    panel.set_controls({"strip": {"trim_db": "loud"}})
+    assert panel.controls() is None, "what is out of reach leaves it as it is"
+
+
+def test_three_stages_can_be_met_by_who_knows_the_aims_alone():
+    """The solver has no book: it moves eight gains until all seven readings are met."""
+    given = exercise("07-4").variant("ben")
+    assert mark(exercise("07-4"), given, lab07.THREE.solve(given)).state == "right"
 
 
 def test_preferences_are_picked_trial_by_trial():

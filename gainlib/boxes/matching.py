@@ -111,6 +111,6 @@ def _warning(peak):
     if peak <= LOUD_PEAK_DBFS:
         return None
     return (
-        f"Matched, peaks reach {quantity(peak, 'dBFS', 1)}: harmless in a float mixer, but ahead of a converter, a "
-        "file of whole numbers or a stage that clips they are cut. Feed the box less; the match then needs less, too."
+        f"Matched, peaks reach {quantity(peak, 'dBFS', 1)}: a float mixer passes them, but a converter, a file of "
+        "whole numbers or a stage that clips cuts them. Feed the box less; the match then needs less, too."
     )

@@ -15,6 +15,7 @@ Contents
 - :mod:`~gainlib.meters.peak`: true peak and its interpolator, flat tops
 - :mod:`~gainlib.meters.average`: sample peak, offset, RMS, active level, crest
 - :mod:`~gainlib.meters.needle`: VU, hover, quasi-peak
+- :mod:`~gainlib.meters.overview`: outline of a signal, shares of its levels
 - :mod:`~gainlib.meters.loudness` and :mod:`~gainlib.meters.weighting`: loudness and its range, K-weighting
 """
 
@@ -28,6 +29,7 @@ from gainlib.meters.loudness import (
     short_term,
 )
 from gainlib.meters.needle import NeedleMeter, QuasiPeakMeter, hover, quasi_peak, vu_needle
+from gainlib.meters.overview import envelope_of, level_counts
 from gainlib.meters.peak import (
     FlatRunMeter,
     Interpolator,
@@ -58,12 +60,14 @@ __all__ = [
     "TruePeakMeter",
     "active_level",
     "channel_weights",
+    "envelope_of",
     "flat_runs",
     "gated_loudness",
     "hover",
     "integrated_lufs",
     "interpolator",
     "k_weighted",
+    "level_counts",
     "levels_of",
     "loudness_range_lu",
     "measure",

@@ -59,7 +59,7 @@ class Control:
 
 
 def controls(kind: type[Processor]) -> tuple[Control, ...]:
-    """Return the settings of a processor's class, in order; a name is none.
+    """Return the settings of a processor's class, in order.
 
     Examples
     --------
@@ -69,7 +69,7 @@ def controls(kind: type[Processor]) -> tuple[Control, ...]:
     >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]
     [('highpass', 'lowpass')]
     """
-    return tuple(_control(kind.__name__, each) for each in fields(kind) if each.name != "name")
+    return tuple(_control(kind.__name__, each) for each in fields(kind))
 
 
 def _control(name, field):

@@ -80,14 +80,15 @@ class LevelDiagram:
         (self._path,) = axes.plot([], [], color=BLUE, linewidth=1.2, linestyle="-", zorder=2.5)
         mark = {"linestyle": "none", "marker": "D", "markersize": 6, "color": VERMILLION, "markeredgecolor": INK}
         (self._wanted,) = axes.plot([], [], zorder=5, **mark)
-        self._numbers: list[Stamp] = [words(axes, k, high_db, "", ha="center", va="top") for k in range(count)]
+        top = high_db - 0.015 * (high_db - low_db)  # clear of the grid's line
+        self._numbers: list[Stamp] = [words(axes, k, top, "", ha="center", va="top") for k in range(count)]
         lines = [self._means, self._path, self._ceilings, self._noises, self._wanted]
         self.artists = [self._band, self._over, *lines, *self._numbers]
 
     def _called(self, name):
         return self._diamonds if name == "wanted average" else name
 
-    def update(self, average_db, peak_db, *, ceiling_db=None, noise_db=None, reference_db=None) -> None:
+    def update(self, average_db, peak_db, ceiling_db=None, noise_db=None, reference_db=None) -> None:
         """Show other levels, one of each a point.
 
         Parameters

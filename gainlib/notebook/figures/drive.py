@@ -11,13 +11,13 @@ from gainlib.notebook.figures.axes import Boxes, ThresholdLine, db_axis, frame, 
 from gainlib.notebook.figures.palette import GREEN, INK, SKY, line
 from gainlib.notebook.figures.spectrum import Spectrum, WavePair
 from gainlib.notebook.figures.travel import HERE, words
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import LEAST_PERCENT, Table, level_text, number_text, percent_text
 
-__all__ = ["DriveCurves", "Spectrum", "TransferCurve", "WavePair", "percent_text"]
+__all__ = ["DriveCurves", "Spectrum", "TransferCurve", "WavePair"]
 
 BAND = {"facecolor": "#d9efe7", "edgecolor": GREEN, "hatch": "..", "linewidth": 0.0, "zorder": 0.7}
 DASHED = (0, (6, 3))
-LEAST_PERCENT, MOST_PERCENT = 0.001, 100.0
+MOST_PERCENT = 100.0
 
 
 class TransferCurve:
@@ -141,7 +141,7 @@ class DriveCurves:
     ):
         self.level, self.thd, self.gain = np.zeros(0), np.zeros(0), np.zeros(0)
         self.working, self.here, self._gains = None, None, (low_db, high_db)
-        frame(upper, "THD of a sine: ▒ working range, ◆ here", grid="both")
+        frame(upper, "THD: ▒ working range, ◆ here", grid="both")
         frame(lower, "Gain of its fundamental", grid="both")
         for axes in (upper, lower):
             db_axis(axes, low_dbfs, high_dbfs, 6, "", "x")
@@ -217,16 +217,3 @@ class DriveCurves:
             for level, thd, gain in zip(self.level, self.thd, self.gain, strict=True)
         )
         return Table("Distortion and gain against drive", ("fed (dBFS)", "THD", "gain (dB)"), rows)
-
-
-def percent_text(value: float) -> str:
-    """Return a share in percent with about three figures; what is under 0.001 % is told as that.
-
-    Examples
-    --------
-    >>> percent_text(11.13), percent_text(0.263), percent_text(1e-9)
-    ('11.1 %', '0.26 %', 'under 0.001 %')
-    """
-    if value < LEAST_PERCENT:
-        return "under 0.001 %"
-    return f"{number_text(value, 1 if value >= 10 else 2 if value >= 0.1 else 3)} %"

@@ -4,9 +4,9 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
-from gainlib.notebook.figures.drive import BAND, LEAST_PERCENT, MOST_PERCENT, percent_text
+from gainlib.notebook.figures.drive import BAND, MOST_PERCENT
 from gainlib.notebook.figures.palette import INK, PAPER, VERMILLION, line
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import LEAST_PERCENT, Table, level_text, number_text, percent_text
 
 GAINS_DB, NOISES_DBFS = (-24.0, 12.0), (-150.0, 0.0)
 HIDDEN = {"facecolor": "#eeeeee", "edgecolor": "#8a8a8a", "hatch": "////", "linewidth": 0.0, "zorder": 0.6}

@@ -5,36 +5,12 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
 from gainlib.audio import GainlibError
+from gainlib.meters import envelope_of, level_counts
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, rectangles, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
 from gainlib.words import Table, number_text
 
-
-def envelope_of(samples, columns: int = 1200) -> tuple[np.ndarray, np.ndarray]:
-    """Return the lowest and the highest sample of each column of a waveform picture.
-
-    Parameters
-    ----------
-    samples : array, shape (frames, channels)
-        Signal.
-    columns : int
-        Wanted number of columns; fewer come back when there are fewer frames.
-
-    Returns
-    -------
-    low, high : arrays, shape (columns,)
-        Over all channels.
-
-    Examples
-    --------
-    >>> low, high = envelope_of(np.array([[0.1], [-0.5], [0.9], [0.2]]), columns=2)
-    >>> low.tolist(), high.tolist()
-    ([-0.5, 0.2], [0.1, 0.9])
-    """
-    samples = np.asarray(samples)
-    columns = min(columns, len(samples))
-    starts = np.arange(columns) * len(samples) // columns
-    return np.minimum.reduceat(samples, starts).min(axis=1), np.maximum.reduceat(samples, starts).max(axis=1)
+__all__ = ["Envelope", "LevelHistogram", "envelope_of", "level_counts"]
 
 
 class Envelope:
@@ -116,26 +92,6 @@ class Envelope:
                 values = number_text(self.low[part].min(), 2), number_text(self.high[part].max(), 2)
                 rows.append((f"{start:.1f} to {stop:.1f} s", *values))
         return Table(f"{self._title}, full scale = 1", ("stretch", "lowest", "highest"), tuple(rows))
-
-
-def level_counts(samples, edges_db) -> np.ndarray:
-    """Return the share of samples, in percent, whose level lies in each bin.
-
-    Parameters
-    ----------
-    samples : array
-        Any shape.
-    edges_db : sequence of float
-        Rising bin edges in dBFS; what lies beyond the ends counts to the end bins, digital silence to the first.
-
-    Examples
-    --------
-    >>> level_counts(np.array([0.0, 0.4, 0.6, 2.0]), [-60, -6, 0, 6]).tolist()
-    [50.0, 25.0, 25.0]
-    """
-    edges = 10 ** (np.asarray(edges_db, float) / 20)
-    place = np.searchsorted(edges[1:-1], np.abs(np.asarray(samples)).ravel(), side="right")
-    return 100 * np.bincount(place, minlength=len(edges) - 1) / place.size
 
 
 class LevelHistogram:

@@ -1,0 +1,930 @@
+"""Lab 07, working range and matched bypass: how hot a box is fed, and whether it is better or just louder."""
+
+from dataclasses import dataclass
+from functools import cache, lru_cache
+
+import numpy as np
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.drive import DriveCurve, drive_curve
+from gainlib.boxes.matching import matched_output
+from gainlib.boxes.ranges import WorkingRange, working_range
+from gainlib.demo.recordings import recorded
+from gainlib.exercises import choosing
+from gainlib.exercises.blind import bypass as runs
+from gainlib.exercises.controls import applied, controls_of
+from gainlib.exercises.drawn import Drawn
+from gainlib.exercises.experiment import (
+    Choice,
+    Experiment,
+    Later,
+    Listen,
+    Picture,
+    Plot,
+    Run,
+    db_slider,
+    loudness_words,
+)
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.listening import Abx, NoListening
+from gainlib.exercises.model import Exercise, Option, Probes, Slip
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.stems import EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
+from gainlib.exercises.text import fill
+from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters import NodeReading, envelope_of, level_counts, levels_of
+from gainlib.meters.average import SINE_CREST_DB, averages
+from gainlib.processors import AsymmetricSaturation, Filter, Processor, Saturation, Tape
+from gainlib.session import Insert, Session, Strip
+from gainlib.words import Table, level_text, number_text, percent_text
+
+# ------------------------------------------------------------------------------------------------------- the experiment
+
+SATURATING, LINEAR = "symmetrical saturation", "high-pass filter"
+BOXES: dict[str, Processor] = {
+    SATURATING: Saturation(),
+    "asymmetrical saturation": AsymmetricSaturation(),
+    "tape-like stage": Tape(),
+    LINEAR: Filter("highpass", 30.0),
+}
+LEVELS_DBFS = tuple(float(step) for step in range(-60, 7, 3))
+EDGES_DB = tuple(float(step) for step in range(-60, 7, 2))
+METERS = ("needle, in", "active level, in", "sample peak, in", "sample peak, out")
+WAVE_S, WINDOW, LOW_HZ, HIGH_HZ, BINS = 0.02, 4096, 20.0, 20000.0, 240
+IN, OUT = "strip/insert 1/in", "strip/insert 1/out"
+
+
+@dataclass(frozen=True, eq=False)
+class Driven:
+    """A stem on both sides of a box, the output gain left out; `gain_db` is what the box does to its energy."""
+
+    before: Audio
+    after: Audio
+    fed: NodeReading
+    gain_db: float
+
+
+def driven(run: Run) -> Driven:
+    """Return what the box of a setting gets and gives."""
+    audios = run.trace.audios([IN, OUT])
+    fed = run.trace.levels([IN], ("sample_peak", "rms", "active", "needle"))[IN]
+    return Driven(audios[IN], audios[OUT], fed, averages(audios[OUT]).rms_dbfs - fed.energy_dbfs)
+
+
+@lru_cache(maxsize=8)
+def curve(box: str) -> DriveCurve:
+    """Return a box's gain and distortion for a sine, from −60 to 6 dBFS."""
+    return drive_curve(BOXES[box], LEVELS_DBFS)
+
+
+@lru_cache(maxsize=8)
+def working(box: str) -> WorkingRange | None:
+    """Return a box's working range, None for a box that has none."""
+    return working_range(BOXES[box])
+
+
+def _out_db(run):
+    """Return the output gain: as set, or what gives active the energy of the bypass."""
+    return -run.seen.gain_db if run.setting.matched else run.setting.out_db
+
+
+def _transfer(run):
+    own, fed = curve(run.setting.box), run.seen.fed.active_dbfs
+    shares = level_counts(run.seen.before.samples, (-np.inf, *EDGES_DB, np.inf))[1:-1]
+    return own.level_dbfs, own.level_dbfs + own.gain_db, shares, (fed, fed + run.seen.gain_db)
+
+
+def _drive(run):
+    own, found = curve(run.setting.box), working(run.setting.box)
+    return own.level_dbfs, own.thd_percent, own.gain_db, found and found[:3], run.seen.fed.active_dbfs
+
+
+def _waves(run):
+    """Return 20 ms around the highest sample of the bypass, as shares of it."""
+    before, after = run.seen.before.samples[:, 0], run.seen.after.samples[:, 0] * db_to_ratio(_out_db(run))
+    centre, reach = int(np.argmax(np.abs(before))), round(WAVE_S * run.seen.before.rate_hz / 2)
+    begin = min(max(centre - reach, 0), len(before) - 2 * reach)
+    window = slice(begin, begin + 2 * reach)
+    time_ms = (np.arange(begin, begin + 2 * reach) - centre) * 1000.0 / run.seen.before.rate_hz
+    return time_ms, before[window] / abs(before[centre]), after[window] / abs(before[centre])
+
+
+def _meters(run):
+    fed = run.seen.fed
+    peak = float(ratio_to_db(np.abs(run.seen.after.samples).max())) + _out_db(run)
+    levels = fed.hover_dbfs, fed.active_dbfs, fed.clear_peak_dbfs, peak
+    return levels, [level_text(fed.hover_vu, "VU"), *(level_text(level, "dBFS") for level in levels[1:])]
+
+
+def _numbers(run):
+    level, thd, gain, _, fed = _drive(run)
+    sine = percent_text(np.interp(fed, level, thd)), level_text(np.interp(fed, level, gain))
+    rows = [*zip(METERS, _meters(run)[1], strict=True), *zip(("THD of a sine as loud", "its gain"), sine, strict=True)]
+    return Table("What is read", ("reading", "value"), tuple(rows))
+
+
+@cache
+def _edges_hz():
+    return np.geomspace(LOW_HZ, HIGH_HZ, BINS + 1)
+
+
+@cache
+def bins_hz() -> np.ndarray:
+    """Return the middles of the spectrum's bins."""
+    return np.sqrt(_edges_hz()[1:] * _edges_hz()[:-1])
+
+
+def spectrum_db(audio: Audio) -> np.ndarray:
+    """Return the level in each bin, a full-scale sine reads 0: mean over every second window, plenty for a picture."""
+    line = audio.samples[:, 0]
+    frames = line[: len(line) // WINDOW * WINDOW].reshape(-1, WINDOW)[::2]
+    window = np.hanning(WINDOW)
+    power = (np.abs(np.fft.rfft(frames * window, axis=1)) ** 2).mean(axis=0) * (2.0 / window.sum()) ** 2
+    first, behind = np.searchsorted(np.fft.rfftfreq(WINDOW, 1.0 / audio.rate_hz), [_edges_hz()[:-1], _edges_hz()[1:]])
+    nearest = np.rint(bins_hz() * WINDOW / audio.rate_hz).astype(int)  # a bin between two lines takes the nearer
+    first, behind = np.where(first == behind, nearest, first), np.where(first == behind, nearest + 1, behind)
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    return 10.0 * np.log10(np.maximum((sums[behind] - sums[first]) / (behind - first), 1e-20))
+
+
+def _spectra(run):
+    trim = run.setting.trim_db
+    return bins_hz(), spectrum_db(run.seen.before) - trim, spectrum_db(run.seen.after) + _out_db(run) - trim
+
+
+def _told(run):
+    setting, fed, found = run.setting, run.seen.fed.active_dbfs, working(run.setting.box)
+    said = f"{short_name(setting.stem).capitalize()}, fed **{level_text(fed, 'dBFS')}** on average. "
+    if found is None:
+        said += "This box has no preference: the trim changes its level and nothing else. "
+    else:
+        place = "above" if fed > found.high_dbfs else "below" if fed < found.low_dbfs else "inside"
+        said += f"That is **{place}** its working range. {found.reason} "
+    if setting.matched:
+        gain = level_text(_out_db(run), digits=2)
+        return said + f"The output gain makes **{gain}**, and active is as loud as bypass."
+    difference = run.seen.gain_db + setting.out_db
+    ear = ", which is all a quick ear needs" if abs(difference) >= 0.05 else ""
+    return said + f"Active is {loudness_words(difference)}{ear}."
+
+
+def _match_whole(run, _progress):
+    audio, setting = whole(run.setting.stem), run.setting
+    fed = audio.with_samples(audio.samples * db_to_ratio(setting.trim_db))
+    return levels_of(fed, ("sample_peak", "rms", "active")), matched_output(BOXES[setting.box], fed)
+
+
+def _told_of_whole(_run, result):
+    fed, match = result
+    ahead = f"active level {level_text(fed.active_dbfs, 'dBFS')}, peak {level_text(fed.clear_peak_dbfs, 'dBFS')}"
+    said = f"The whole stem, 40 s: {ahead}; matched output gain **{level_text(match.out_db, digits=2)}**"
+    peaks = f"Its peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
+    return f"{said}. {match.warning or peaks}"
+
+
+def _sounds(run):
+    active = run.seen.after.samples * db_to_ratio(_out_db(run))
+    sounds = {"bypass": run.seen.before.samples, "active": active}
+    return {name: Audio(each.astype(np.float32), run.seen.before.rate_hz) for name, each in sounds.items()}
+
+
+def _note(setting):
+    if setting.matched:
+        return "Eight seconds. The trim ahead of the box is in both; switch while it plays."
+    return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
+
+
+@cache
+def drive() -> Experiment:
+    """A box at the level it is fed, with a matched bypass."""
+    return Experiment(
+        title="A box and its drive",
+        controls=(
+            Choice("stem", "Stem", {stem: short_name(stem) for stem in STEMS}),
+            Choice("box", "Box", dict(zip(BOXES, BOXES, strict=True))),
+            Choice("matched", "Match", {True: "on, follows the drive", False: "off, by hand"}),
+            db_slider("trim_db", "Trim", -18.0, 18.0),
+            db_slider("out_db", "Output gain", -18.0, 18.0, off=lambda s: "follows the match" if s.matched else ""),
+        ),
+        session=lambda setting: one_strip(excerpt(setting.stem), BOXES[setting.box], setting.trim_db),
+        read=driven,
+        pictures=(
+            Picture(
+                "Out against in, distortion, gain, waves",
+                ("CD", "WG"),
+                {
+                    "C": Plot("transfer", _transfer, {"edges_db": EDGES_DB}),
+                    "DG": Plot("drive", _drive),
+                    "W": Plot("waves", _waves, {"limit": 1.5, "one": "bypass peak"}),
+                },
+                margins={"top": 0.93, "wspace": 0.26},
+            ),
+            Picture(
+                "Meters and spectrum",
+                ("M", "S"),
+                {
+                    "M": Plot("meters", _meters, {"names": METERS, "title": "Meters"}),
+                    "S": Plot("spectrum", _spectra, {"title": "Spectrum, trim left out"}),
+                },
+                heights=(0.8, 1.2),
+                margins={"left": 0.19, "top": 0.93},
+            ),
+        ),
+        told=_told,
+        numbers=_numbers,
+        later=Later(_match_whole, _told_of_whole, "Sending the whole stem through …"),
+        listen=Listen(_sounds, lambda setting: setting.matched, _note),
+    )
+
+
+# --------------------------------------------------------------------------------------- a stem and the trim it asks for
+
+WITH_PAUSES = ("01 kick", "02 snare", "03 overheads", "04 toms", "06 guitar", "09 lead vocal", "10 backing")
+REFERENCES_DBFS = (-20, -18, -16, -14)
+READ = (
+    ("peak", "sample peak", "dBFS"),
+    ("whole", "RMS of the whole file", "dBFS"),
+    ("active", "active level: where something plays", "dBFS"),
+)
+
+
+@cache
+def _clean(stem):
+    read = averages(recorded(stem))
+    return {"active": read.active_dbfs, "whole": read.rms_dbfs, "peak": float(ratio_to_db(read.clear_peak))}
+
+
+def levelled(given: dict) -> Audio:
+    """Return the stem at its drawn level."""
+    audio = recorded(given["stem"])
+    return audio.with_samples((audio.samples * db_to_ratio(given["gain_db"])).astype(np.float32))
+
+
+def _from_end_to_end(given):
+    audio = levelled(given)
+    highest = float(np.abs(audio.samples).max())
+    options = {"duration_s": audio.duration_s, "limit": max(1.1, 1.1 * highest)}
+    options["title"] = short_name(given["stem"]).capitalize()
+    seen = (*envelope_of(audio.samples), int((np.abs(audio.samples) > 1.0).sum()))
+    wave = Plot("envelope", lambda run: seen, options)
+    return Experiment((), (Picture("The stem from end to end", ("E",), {"E": wave}),), title=options["title"])
+
+
+LEVELLED = Drawn(
+    draws(stem=one_of(*WITH_PAUSES), gain_db=grid(-20, 8, 0.1), reference=one_of(*REFERENCES_DBFS)),
+    lambda made: {name: round(level + made["gain_db"], 1) for name, level in _clean(made["stem"]).items()},
+    READ,
+    experiment=_from_end_to_end,
+    caption="What the meters read",
+    digits={name: 1 for name, _, _ in READ},
+)
+
+
+def _trim_db(given):
+    return round(given["reference"] - given["active"], 1)
+
+
+def _by_average(given):
+    return round(given["ref"] - given["A"], 1)
+
+
+def _by_peak(given):
+    return round(given["Pm"] - given["P"], 1)
+
+
+def _crest_db(given):
+    return given["P"] - given["A"] + SINE_CREST_DB
+
+
+def _percussive(binds):
+    """Return the draw of a percussive stem whose trim is bound by the "average" or by the "peak"."""
+
+    def fits(given):
+        apart = _by_peak(given) - _by_average(given)
+        wide = 10.0 <= _crest_db(given) <= 24.0 and given["P"] <= 6.0
+        return wide and (apart <= -1.0 if binds == "peak" else apart >= 1.0) and abs(_by_average(given)) >= 1.0
+
+    return draws(
+        A=grid(-40, -10, 0.1),
+        P=grid(-30, 6, 0.1),
+        ref=one_of(*REFERENCES_DBFS),
+        Pm=one_of(-6, -3, 0),
+        where=fits,
+    )
+
+
+# ------------------------------------------------------------------------------------------------- three stages in a row
+
+STAGES, NAME = 3, "strip"
+BUILT_FOR_DBFS = (-20, -18, -14, -12)
+KINDS = {
+    "symmetrical": lambda softer: Saturation(2.79 * softer),
+    "asymmetrical": lambda softer: AsymmetricSaturation(2.0 * softer),
+    "tape-like": lambda softer: Tape(2.0 * softer),
+}
+WITHIN_DB, MATCH_DB = 1.0, 0.2
+_NOMINAL_DBFS, _LEAST_TRIM_DB, _NO_MOVE_DB = -18.0, 1.0, 0.01
+
+SOURCE, POST = f"{NAME}/source", f"{NAME}/post"
+INTO, OUT_OF = ([f"{NAME}/insert {k}/{side}" for k in range(1, STAGES + 1)] for side in ("in", "out"))
+AHEAD = [f"{NAME}/trim", *OUT_OF[:-1]]
+POINTS = {SOURCE: "stem", AHEAD[0]: "trim"}
+for _k, _pair in enumerate(zip(INTO, OUT_OF, strict=True), start=1):
+    POINTS |= dict(zip(_pair, (f"into {_k}", f"out of {_k}"), strict=True))
+POINTS[POST] = "strip"
+
+GAINS_DB = {"trim_db": "Trim"}
+for _k in range(1, STAGES + 1):
+    GAINS_DB |= {f"insert {_k} in_db": f"Into {_k}", f"insert {_k} out_db": f"Out of {_k}"}
+GAINS_DB["post_trim_db"] = "Output trim"
+
+
+class Chains:
+    """The draw of a stem, the order of the stages and their references; no two neighbours like the same level."""
+
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return a chain whose first stage asks for a trim."""
+        references = [pick(rng, BUILT_FOR_DBFS) for _ in range(STAGES)]
+        given = {"stem": pick(rng, STEMS), "kinds": shuffled(rng, tuple(KINDS)), "references": references}
+        return given if self._fits(given) else None
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        known = draws(stem=one_of(*STEMS)).holds(given) and sorted(given["kinds"]) == sorted(KINDS)
+        return known and all(each in BUILT_FOR_DBFS for each in given["references"]) and self._fits(given)
+
+    @staticmethod
+    def _fits(given):
+        first, second, third = given["references"]
+        return first != second != third and abs(first - _active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
+
+
+@cache
+def _active_dbfs(stem):
+    return averages(bar(stem)).active_dbfs
+
+
+def stage(kind: str, reference_dbfs: float) -> Processor:
+    """Return a model that distorts at a reference as its usual form does at −18 dBFS: its drive moves with it.
+
+    Examples
+    --------
+    >>> stage("symmetrical", -18.0), round(stage("symmetrical", -12.0).drive, 3)
+    (Saturation(drive=2.79), 1.398)
+    """
+    if kind not in KINDS:
+        raise GainlibError(f"there is no stage {kind!r}; there is {', '.join(KINDS)}")
+    return KINDS[kind](float(db_to_ratio(_NOMINAL_DBFS - reference_dbfs)))
+
+
+def chain(given: dict) -> Session:
+    """Return the session that is handed out: one strip, everything at 0 dB."""
+    inserts = (Insert(stage(kind, level)) for kind, level in zip(given["kinds"], given["references"], strict=True))
+    return Session((Strip(NAME, bar(given["stem"]), inserts=tuple(inserts)),), name="Three stages")
+
+
+def _three_stages(given):
+    found = chain(given)
+    wanted = [dict(zip(INTO, given["references"], strict=True)).get(node) for node in POINTS]
+
+    def levels(run):
+        average, peak = ([getattr(run.seen[node], name) for node in POINTS] for name in ("active_dbfs", "clear_peak_dbfs"))
+        return average, peak, None, None, wanted
+
+    options = {"names": list(POINTS.values()), "low_db": -42, "high_db": 12, "shows": ("wanted average",)}
+    return Experiment(
+        tuple(db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls_of(found, GAINS_DB, (NAME,))),
+        (Picture("Levels along the strip, active level to sample peak", ("L",), {"L": Plot("diagram", levels, options)}),),
+        lambda setting: applied(found, {NAME: dict(setting)}),
+        lambda run: run.trace.levels(POINTS, ("sample_peak", "rms", "active")),
+        title="Three stages in a row",
+    )
+
+
+def _difference(bypass, active):
+    return lambda run: run.seen[active].energy_dbfs - run.seen[bypass].energy_dbfs
+
+
+def _against_bypass(run, given):
+    """Return the desk's table: what each stage gets, and how it comes out against its bypass."""
+    rows = []
+    pairs = [*zip(AHEAD, OUT_OF, strict=True), (SOURCE, POST)]
+    for place, (bypass, active) in enumerate(pairs):
+        name, into, wanted = "strip", "–", "–"
+        if place < STAGES:
+            name, into = str(place + 1), number_text(run.seen[INTO[place]].active_dbfs, 2)
+            wanted = number_text(given["references"][place], 0)
+        energies = (number_text(run.seen[node].energy_dbfs, 2) for node in (bypass, active))
+        rows.append((name, into, wanted, *energies, number_text(_difference(bypass, active)(run), 2, sign=True)))
+    heads = ("stage", "active level in", f"wanted ± {WITHIN_DB:g}", "RMS, bypass", "RMS, active")
+    return Table("Each against its bypass, in dBFS", (*heads, f"difference, 0 ± {MATCH_DB:g} dB"), tuple(rows))
+
+
+_LOUD = {"decimals": 2, "too_high": "too loud", "too_low": "too soft"}
+THREE = SetAndMeasure(
+    _three_stages,
+    {name: (NAME, name) for name in GAINS_DB},
+    (
+        *(
+            Aim(
+                f"active level into stage {k + 1}",
+                lambda run, node=node: run.seen[node].active_dbfs,
+                lambda given, k=k: given["references"][k],
+                WITHIN_DB,
+                unit="dBFS",
+            )
+            for k, node in enumerate(INTO)
+        ),
+        *(
+            Aim(f"stage {k} against its bypass", _difference(*pair), 0.0, MATCH_DB, **_LOUD)
+            for k, pair in enumerate(zip(AHEAD, OUT_OF, strict=True), start=1)
+        ),
+        Aim("the whole strip against the stem", _difference(SOURCE, POST), 0.0, MATCH_DB, **_LOUD),
+    ),
+    "Trim, in and out gains, output trim",
+    points=4,
+    tabled=_against_bypass,
+)
+
+
+def walked(given: dict, match: str = "energy", post: bool = True) -> dict:
+    """Return an answer set from left to right: feed each stage its reference, then match it to its bypass.
+
+    Parameters
+    ----------
+    given : dict
+        The variant.
+    match : {"energy", "active", "peak", "none"}
+        What is made equal at each bypass, "active" being the active level; "none" leaves every out gain at 0 dB.
+    post : bool
+        Whether the output trim brings back the level that the stem came with.
+    """
+    return _walked(given["stem"], tuple(given["kinds"]), tuple(given["references"]), match, post)
+
+
+@lru_cache(maxsize=32)
+def _walked(stem, kinds, references, match, post):
+    audio = bar(stem)
+    source = audio.samples.astype(np.float64)
+    trim = round(references[0] - _active_dbfs(stem), 2)
+    placed, samples = {"trim_db": trim}, source * db_to_ratio(trim)
+    for k, (kind, level) in enumerate(zip(kinds, references, strict=True), start=1):
+        fed_db = round(level - averages(audio.with_samples(samples)).active_dbfs, 2) if k > 1 else 0.0
+        out = stage(kind, level).process(audio.with_samples(samples * db_to_ratio(fed_db))).samples
+        out_db = 0.0 if match == "none" else round(_level(audio, samples, match) - _level(audio, out, match), 2)
+        placed |= {f"insert {k} in_db": fed_db, f"insert {k} out_db": out_db}
+        samples = out * db_to_ratio(out_db)
+    back_db = _level(audio, source, "energy") - _level(audio, samples, "energy")
+    return {NAME: {**placed, "post_trim_db": round(back_db, 2) if post else 0.0}}
+
+
+def _level(audio, samples, meter):
+    read = averages(audio.with_samples(samples))
+    levels = {"energy": read.rms_dbfs, "active": read.active_dbfs, "peak": float(ratio_to_db(read.clear_peak))}
+    return levels[meter]
+
+
+def _met(answer, given):
+    """Return whether all stages are fed well, all are matched, and the strip is as loud as the stem."""
+    run = THREE.run(answer, given)
+    met = []
+    for aim in THREE.aims:
+        low, high = aim.limits(given)
+        met.append(low <= aim.read(run) <= high)
+    return all(met[:STAGES]), all(met[STAGES:-1]), met[-1]
+
+
+def _not_matched(answer, given):
+    outs = [answer[NAME][f"insert {k} out_db"] for k in range(1, STAGES + 1)]
+    return all(abs(out) <= _NO_MOVE_DB for out in outs) and _met(answer, given)[:2] == (True, False)
+
+
+def _matched_by(level):
+    """Return the test whether another level agrees at every bypass, and the energies do not."""
+
+    def spots(answer, given):
+        seen = THREE.run(answer, given).seen
+        pairs = zip(OUT_OF, AHEAD, strict=True)
+        alike = all(abs(getattr(seen[out], level) - getattr(seen[ahead], level)) <= MATCH_DB / 2 for out, ahead in pairs)
+        return alike and not _met(answer, given)[1]
+
+    return spots
+
+
+def _misleads(match):
+    return lambda given: not _met(walked(given, match=match), given)[1]
+
+
+def _no_output_trim(answer, given):
+    return abs(answer[NAME]["post_trim_db"]) <= _NO_MOVE_DB and _met(answer, given) == (True, True, False)
+
+
+def _nudges(key, given):
+    """Return moves within half of a band, and moves beyond."""
+    last, post, half, two = f"insert {STAGES} out_db", "post_trim_db", MATCH_DB / 2, 2 * MATCH_DB
+
+    def moved(**by):
+        return {NAME: {name: round(value + by.get(name.replace(" ", "_"), 0.0), 2) for name, value in key[NAME].items()}}
+
+    pair = {last.replace(" ", "_"): 1.0, post: -1.0}
+    right = [moved(**{post: half}), moved(**{post: -half}), moved(**{name: half * way for name, way in pair.items()})]
+    wrong = [moved(**{post: two}), moved(**{post: -two}), moved(trim_db=2 * WITHIN_DB, post_trim_db=-2.0)]
+    return Probes(tuple(right), (*wrong, moved(**{name: two * way for name, way in pair.items()})))
+
+
+def _derivation(given):
+    """Return the walk from left to right with this variant's numbers, in Markdown."""
+    placed = walked(given)[NAME]
+    seen = THREE.run(walked(given), given).seen
+    said = fill(
+        "The stem comes with an active level of {active:.1f} dBFS, so the trim is {trim:+.1f} dB. ",
+        {"active": seen[SOURCE].active_dbfs, "trim": placed["trim_db"]},
+    )
+    for k, (wanted, ahead) in enumerate(zip(given["references"], AHEAD, strict=True), start=1):
+        values = {"k": k, "wanted": wanted, "ahead": seen[ahead].energy_dbfs}
+        values |= {"fed": placed[f"insert {k} in_db"], "out": placed[f"insert {k} out_db"]}
+        said += fill(
+            "Stage {k} wants {wanted} dBFS: in gain {fed:+.1f} dB. It gives back {ahead:.1f} dBFS RMS, as its bypass "
+            "would, with an out gain of {out:+.1f} dB. ",
+            values,
+        )
+    return said + fill(
+        "Every stage is matched, so what is left to undo is the trim: output trim {post:+.1f} dB.",
+        {"post": placed["post_trim_db"]},
+    )
+
+
+# -------------------------------------------------------------------------------------------------------- the exercises
+
+GAINS = "Handbook formula: gains in series add in dB"
+ACTIVE = "Active level: a definition of this workbook"
+REFERENCE = "A reference level of −18 dBFS: common practice, no source; the box and its maker decide"
+ENERGY = "Bypass matched by ungated energy: a decision of this workbook"
+
+TO_REFERENCE = Exercise(
+    id="07-1",
+    title="Into the reference",
+    parts=(Number("Input trim", "dB", tolerance=0.3, points=2),),
+    given=LEVELLED,
+    statement=(
+        "This stem goes into a box built for an average of {reference} dBFS, and its meter is one of active level. "
+        "What the meters read on the stem stands in the panel. Which input trim brings the active level to "
+        "{reference} dBFS?"
+    ),
+    solve=_trim_db,
+    slips=(
+        Slip(
+            "sign",
+            lambda g: g["active"] - g["reference"],
+            "Wrong way round. Too hot needs a negative trim, too soft a positive one: reference minus reading.",
+        ),
+        Slip(
+            "peak for average",
+            lambda g: g["reference"] - g["peak"],
+            "You took the peak. The reference is an average; the peak stands far above it, the more so on drums.",
+        ),
+        Slip(
+            "pauses counted",
+            lambda g: g["reference"] - g["whole"],
+            "You took the RMS of the whole file. Its pauses pull it down, and the box would be fed too hot where "
+            "something plays.",
+        ),
+        Slip(
+            "3 dB slip",
+            lambda g: g["reference"] - g["active"] + SINE_CREST_DB,
+            "You are 3 dB off: that is plain RMS. Average levels here are sine-referred, a full-scale sine reads 0.",
+        ),
+    ),
+    hints=(
+        "The trim takes the reading to the reference: reference minus reading.",
+        "Which of the readings is an average over the time in which something plays?",
+    ),
+    explain=lambda g: fill(
+        "The active level is {active:.1f} dBFS, wanted is {reference} dBFS: {reference} − ({active:.1f}) = "
+        "{trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be looked at apart; the RMS of the whole "
+        "({whole:.1f} dBFS) has the pauses in it.",
+        {**g, "trim": _trim_db(g)},
+    ),
+    cites=(GAINS, ACTIVE, REFERENCE),
+    material=levelled,
+)
+
+
+def _third(g, slope=2):
+    return g["q"] * 10 ** (slope * g["delta"] / 20)
+
+
+THIRD_HARMONIC = Exercise(
+    id="07-2",
+    title="How fast distortion grows",
+    parts=(Number("Third harmonic", "%", relative=0.10, aliases=("percent",), points=2),),
+    given=draws(
+        a=grid(-30, -14, 0.5),
+        q=grid(0.02, 0.1, 0.005),
+        delta=grid(-10, 8, 0.5),
+        where=lambda g: abs(g["delta"]) >= 3.5 and _third(g) < 1.0,
+    ),
+    statement=(
+        "A gentle, symmetrical stage shows {q} % third harmonic with a sine of {a} dBFS. You turn its input by "
+        "{delta:+.1f} dB. Estimate the third harmonic now, in percent of the fundamental."
+    ),
+    solve=_third,
+    slips=(
+        Slip(
+            "linear",
+            lambda g: _third(g, 1),
+            "You let the share grow with the level. The harmonic grows three times as fast in dB, the fundamental "
+            "once, so their ratio twice.",
+        ),
+        Slip(
+            "cube",
+            lambda g: _third(g, 3),
+            "You took the growth of the harmonic itself. The share is taken of a fundamental that grows as well.",
+        ),
+        Slip(
+            "wrong way",
+            lambda g: _third(g, -2),
+            "Wrong way round: fed louder, the stage bends more.",
+        ),
+    ),
+    hints=(
+        "The bend of a gentle symmetrical curve goes with the cube of its input: for 1 dB more its harmonic grows by "
+        "how many dB?",
+        "And the fundamental? The share is the ratio of the two.",
+    ),
+    explain=lambda g: fill(
+        "The harmonic grows 3 dB per dB, the fundamental 1, their ratio 2: {delta:+.1f} dB change it by {change:+.1f} "
+        "dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} %. It holds while the share is small, here below 1 %.",
+        {**g, "change": 2 * g["delta"], "answer": _third(g)},
+    ),
+    cites=("Third harmonic of x − k·x³, k·A²/4 of the fundamental for small A: handbook formula",),
+)
+
+MATCHED = Exercise(
+    id="07-3",
+    title="Output gain for a fair bypass",
+    parts=(Number("Output gain", "dB", tolerance=0.05, points=2),),
+    given=draws(
+        Li=grid(-32, -14, 0.1),
+        Lo=grid(-34, -10, 0.1),
+        where=lambda g: 1.0 <= abs(g["Li"] - g["Lo"]) <= 12.0,
+    ),
+    statement=(
+        "In front of a box you measure {Li} LUFS, behind it {Lo} LUFS. Which output gain makes active and bypass "
+        "equally loud?"
+    ),
+    solve=lambda g: round(g["Li"] - g["Lo"], 1),
+    slips=(
+        Slip(
+            "sign",
+            lambda g: g["Lo"] - g["Li"],
+            "Wrong way round: a box that has made it louder needs a negative output gain.",
+        ),
+        Slip(
+            "met half way",
+            lambda g: (g["Li"] - g["Lo"]) / 2,
+            "You met half way. The bypass cannot move, so the output gain makes the whole of the difference.",
+        ),
+    ),
+    hints=("The bypass is the reference: it stays what it is.", "What has to be added to the output to get the input?"),
+    explain=lambda g: fill(
+        "The bypass is at {Li} LUFS, so the output has to get there from {Lo}: {Li} − ({Lo}) = {gain:+.1f} dB.",
+        {**g, "gain": g["Li"] - g["Lo"]},
+    ),
+    cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", GAINS, "Match within 0.1 dB: common practice, no source"),
+)
+
+
+THREE_STAGES = Exercise(
+    id="07-4",
+    title="Three stages in a row",
+    parts=(THREE.part(_nudges, sessions=True),),
+    given=Chains(),
+    statement=(
+        "Three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for {references[1]} "
+        "dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of each stage, and "
+        "the output trim. The active level at each stage's input has to be its reference within 1 dB. Each stage has to "
+        "be as loud as its bypass within 0.2 dB, and so has the whole strip as the stem it plays; both by energy (RMS)."
+    ),
+    solve=walked,
+    slips=(
+        Slip(
+            "not matched",
+            lambda g: walked(g, match="none"),
+            "Every stage is fed well, but no out gain was touched: switch a stage off and the level jumps. What went "
+            "in as gain has to come out again.",
+            spots=_not_matched,
+        ),
+        Slip(
+            "matched by peak",
+            lambda g: walked(g, match="peak"),
+            "You made the peaks equal. A stage that bends takes more off the peaks than off the rest, so an equal peak "
+            "is a louder sound. Match by energy.",
+            active=_misleads("peak"),
+            spots=_matched_by("clear_peak_dbfs"),
+        ),
+        Slip(
+            "matched by active level",
+            lambda g: walked(g, match="active"),
+            "You made the active levels equal. A stage that bends brings soft stretches up among the active ones, and "
+            "then that meter no longer hears the same stretches. Match by the energy of the whole.",
+            active=_misleads("active"),
+            spots=_matched_by("active_dbfs"),
+        ),
+        Slip(
+            "post trim forgotten",
+            lambda g: walked(g, post=False),
+            "Feeds and matches are right, but the strip is not as loud as the stem any more: the trim is still in it. "
+            "Take it back behind the last stage.",
+            spots=_no_output_trim,
+        ),
+    ),
+    hints=(
+        "Walk from left to right, and do not look at stage 2 before stage 1 is fed and matched.",
+        "Matching stage 1 changes what stage 2 gets. A stage with a higher reference needs gain in, and about the same "
+        "taken off behind it.",
+        "All matched? Then the strip differs from the stem by the trim alone.",
+    ),
+    explain=_derivation,
+    cites=(ACTIVE, REFERENCE, ENERGY),
+    material=chain,
+)
+
+BETTER_OR_LOUDER = Exercise(
+    id="07-5",
+    title="Better, or just louder?",
+    parts=(
+        runs.Preference(
+            "Run 1: the one you like better",
+            points=1,
+            trials=runs.PREFERENCES,
+            silent=NoListening(
+                choosing.Multi(
+                    "From the readings: tick the trials in which A is the louder one",
+                    points=1,
+                    options=runs.trial_options(runs.PREFERENCES),
+                ),
+                runs.trials_in_which("louder", "A"),
+            ),
+        ),
+        Abx(
+            "Run 2: stage against bypass",
+            points=1,
+            trials=runs.TRIALS,
+            must_show=False,
+            silent=NoListening(
+                choosing.Multi(
+                    "From the readings: tick the trials in which X is the stage",
+                    points=1,
+                    options=runs.trial_options(runs.TRIALS),
+                ),
+                runs.trials_in_which("order", "B"),
+            ),
+        ),
+        choosing.Choice("What the eight preferences of run 1 tell", points=1, options=runs.options("meanings", runs.MEANINGS)),
+        choosing.Choice(
+            "What the data of run 2 allow you to say",
+            points=1,
+            options=runs.options("verdicts", runs.VERDICTS),
+            follows=runs.conclusion,
+        ),
+    ),
+    given=runs.Runs(),
+    statement=(
+        "**Run 1**: eight times the same sound twice, one of the two louder by {louder_db} dB. Pick what you like "
+        "better. **Run 2**: A is the bypass, B the saturating stage at the drive you choose, both matched; X is one of "
+        "them. Sixteen trials, no more and no fewer; any count is complete. Then say what the data allow; from a "
+        "second run on it takes one more right pick. If you take the readings instead, judge the count of somebody "
+        "else, {other} of 16 in a first run."
+    ),
+    solve=lambda g: [list(g["louder"]), list(g["order"]), "level", runs.SHOWN],
+    slips=(
+        Slip(
+            "level taken for tone",
+            lambda g: [None, None, "tone", None],
+            "In run 1 both were one and the same sound, sample by sample, apart from their level. There was no tone to "
+            "choose between.",
+        ),
+        Slip(
+            "absence proved",
+            lambda g: [None, None, None, runs.PROVED],
+            "A count that guessing reaches shows nothing, either way. Sixteen trials cannot prove that two sounds are "
+            "the same.",
+        ),
+        Slip(
+            "difference taken for quality",
+            lambda g: [None, None, None, runs.BETTER],
+            "Telling two sounds apart is not liking one of them better. X asked which is which, nothing else.",
+        ),
+    ),
+    hints=(
+        "Run 1 plays one sound at two levels. So what can a preference be about?",
+        "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs; from a second run on ask for 13.",
+    ),
+    explain=lambda g: fill(
+        "In run 1 the louder one was {orders}; nothing else differed. In run 2, X was {xs}. Guessing alone gets 12 or "
+        "more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %: hence 12, and 13 for a second to fourth "
+        "run. A lower count shows no difference and proves nothing.",
+        {"orders": ", ".join(g["louder"]), "xs": ", ".join(g["order"])},
+    ),
+    cites=(
+        "Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
+        "That the louder of two is often preferred: common practice, no source",
+    ),
+    material=lambda g: runs.pair(g, 0),
+)
+
+TWO_LIMITS = Exercise(
+    id="07-6",
+    title="Average or peak: which rule binds?",
+    parts=(
+        Number("Input trim", "dB", tolerance=0.1, points=2),
+        choosing.Choice(
+            "Which rule binds?",
+            points=1,
+            options=(
+                Option("average", "The average: it reaches its reference before the peaks reach their limit."),
+                Option("peak", "The peak: the peaks reach their limit before the average reaches its reference."),
+            ),
+        ),
+    ),
+    given=either(_percussive("average"), _percussive("peak")),
+    statement=(
+        "A percussive stem has an active level of {A} dBFS and peaks at {P} dBFS. The box is built for an average of "
+        "{ref} dBFS, and peaks at its input must not pass {Pm} dBFS. Which is the highest trim that goes beyond "
+        "neither, and which of the two rules binds?"
+    ),
+    solve=lambda g: (
+        [_by_average(g), "average"] if _by_average(g) <= _by_peak(g) else [_by_peak(g), "peak"]
+    ),
+    slips=(
+        Slip(
+            "the larger",
+            lambda g: [max(_by_average(g), _by_peak(g)), None],
+            "That is the larger of the two trims. It keeps one rule and breaks the other; the smaller keeps both.",
+        ),
+        Slip(
+            "peak for average",
+            lambda g: [_by_average({**g, "A": g["P"]}), None],
+            "You brought the peak to the reference. The reference is an average; the peaks have a limit of their own.",
+        ),
+        Slip(
+            "sign",
+            lambda g: [-min(_by_average(g), _by_peak(g)), None],
+            "Wrong way round: trim is what is wanted minus what is read.",
+        ),
+    ),
+    hints=(
+        "Work out both trims: the one that the average asks for, and the one that the peaks allow.",
+        "Which of the two keeps both rules?",
+    ),
+    explain=lambda g: fill(
+        "By the average {ref} − ({A}) = {average:+.1f} dB, by the peak {Pm} − ({P}) = {peak:+.1f} dB. The smaller "
+        "keeps both: {trim:+.1f} dB. With a crest factor of {crest:.1f} dB the {which} binds.",
+        {
+            **g,
+            "average": _by_average(g),
+            "peak": _by_peak(g),
+            "trim": min(_by_average(g), _by_peak(g)),
+            "crest": _crest_db(g),
+            "which": "average" if _by_average(g) <= _by_peak(g) else "peak",
+        },
+    ),
+    cites=(ACTIVE, "Handbook formula: crest factor is peak over RMS", REFERENCE),
+)
+
+CHOICES = {1.0: "about 1 % as well", 4.0: "about 4 %", 11.0: "about 11 %", 50.0: "about 50 %"}
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return distortion and gain of a saturating stage and of a filter, fed three ways."""
+    rows, thd = [], {}
+    for box in (SATURATING, LINEAR):
+        for level in (-30.0, -18.0, -6.0):
+            at = LEVELS_DBFS.index(level)
+            thd[box, level], gain = curve(box).thd_percent[at], curve(box).gain_db[at]
+            texts = percent_text(thd[box, level]), number_text(gain, 2, sign=True)
+            rows.append((box, level_text(level, "dBFS", 0), *texts))
+    hot = thd[SATURATING, -6.0]
+    outcome = CHOICES[min(CHOICES, key=lambda about: abs(about - hot))]
+    sentence = (
+        f"Fed 12 dB hotter, the stage goes from {percent_text(thd[SATURATING, -18.0])} to **{percent_text(hot)}**, and "
+        "its fundamental sags. While distortion is small its share grows 2 dB per dB, which would be sixteenfold; up "
+        "here the curve has begun to level off. The filter does the same at every level."
+    )
+    heads = ("box", "fed", "THD", "gain of the fundamental (dB)")
+    return outcome, sentence, Table("A sine through two boxes", heads, tuple(rows))
+
+
+LAB = Lab(
+    title="Working range and level-matched bypass",
+    question="How hot do I feed it, and is it better or just louder?",
+    minutes=80,
+    lessons="two lessons of 45 minutes",
+    exercises=(TO_REFERENCE, THIRD_HARMONIC, MATCHED, THREE_STAGES, BETTER_OR_LOUDER, TWO_LIMITS),
+    experiments={"drive": drive},
+    tasks={"07-1": LEVELLED, "07-4": THREE},
+    compare=compare,
+)
