@@ -149,3 +149,28 @@ def test_faders_and_trims_are_an_answer_and_a_check_may_name_what_it_measured():
     verdict = task.part().judge(task.part().read({"bass": {"fader_db": 2.0}}, given), None, given, [])
     assert verdict.feedback == "fader of bass 2.0 dB, wanted −5.5 to −4.5 dB, 6.5 dB too high"
     assert not any(task.missed(task.solve(given), given))
+
+
+def test_a_task_without_places_is_about_all_its_sliders_and_tries_switches():
+    """Far off in hertz counts as far off; a mistake is recognised by what it meets and what it misses."""
+
+    def found(_given):
+        return Experiment(
+            (Slider("turn", "Polarity", steps=(-1.0, 1.0), start=-1.0), Slider("hz", "Pitch", 20, 2000, 1, 1500)), ()
+        )
+
+    aims = (
+        Aim("pitch", lambda run: run.setting.turn * run.setting.hz, 440.0, 1.0),
+        Aim("up", lambda run: run.setting.turn, 1.0),
+    )
+    task = SetAndMeasure(found, None, aims)
+    assert task.answer(found({}).start, {}) == {"desk": {"turn": -1.0, "hz": 1500.0}}
+    assert mark_of(task, task.solve({})) == 1.0
+    assert task.moved({}, hz=440.004) == {"desk": {"turn": -1.0, "hz": 440.0}}
+    assert task.spots(False, False)(task.moved({}, hz=440), {}) and task.spots(None, True)({"desk": {"turn": 1.0}}, {})
+    assert not task.spots(True, None)({"desk": {"turn": 1.0}}, {})
+
+
+def mark_of(task, answer):
+    """Return the share of the points."""
+    return task.part().judge(answer, None, {}, []).share

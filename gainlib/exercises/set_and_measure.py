@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -17,14 +18,14 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Check, Measured
 from gainlib.exercises.controls import answer_from
-from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Trims
+from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
 from gainlib.exercises.model import Probes, Slip
 from gainlib.exercises.practical import Control, State
 from gainlib.levels.printing import number, quantity
 from gainlib.words import Table, level_text
 
-EXPERIMENTS_KEPT = 16
-_TRIES, _MARGIN, _STEP, _FAR = 6, 0.4, 0.002, 100.0
+EXPERIMENTS_KEPT, DESK = 16, "desk"
+_TRIES, _MARGIN, _STEP, _FAR, _SWITCH = 6, 0.4, 0.002, 100.0, 3
 LEFT = "You have not moved anything yet: this is how it was found."
 
 
@@ -110,7 +111,7 @@ class SetAndMeasure:
     places : mapping of str to (str, str), or callable
         Where each control that counts stands in the answer, by its name in the setting: target and name. A mixer's
         faders and a column of trims go to ``(None, "fader_db")``: every strip is its own target. ``places(given)``
-        where that is drawn.
+        where that is drawn; None for all sliders, each by its own name under the target "desk".
     aims : tuple of Aim
         What is wanted.
     label : str
@@ -135,7 +136,7 @@ class SetAndMeasure:
     """
 
     experiment: Callable[[dict], Experiment]
-    places: Mapping[str, tuple[str | None, str]] | Callable[[dict], Mapping[str, tuple[str | None, str]]]
+    places: Mapping[str, tuple[str | None, str]] | Callable[[dict], Mapping[str, tuple[str | None, str]]] | None
     aims: tuple[Aim, ...]
     label: str = ""
     points: float = 1.0
@@ -154,6 +155,11 @@ class SetAndMeasure:
             self._kept.pop(next(iter(self._kept)))
         return found
 
+    def _placed(self, given):
+        if self.places is None:
+            return {each.name: (DESK, each.name) for each in self.of(given).controls if isinstance(each, Slider)}
+        return _of(self.places, given)
+
     def run(self, answer: dict, given: dict) -> Run:
         """Return the run of an answer."""
         experiment = self.of(given)
@@ -162,7 +168,7 @@ class SetAndMeasure:
     def values(self, answer: dict, given: dict) -> dict[str, Any]:
         """Return an answer's values by the names of the setting; what it leaves out stays as found."""
         start, values = self.of(given).start, {}
-        for name, (target, control) in _of(self.places, given).items():
+        for name, (target, control) in self._placed(given).items():
             if target is None:
                 faders = start[name]
                 values[name] = {each: _level(answer.get(each, {}).get(control, was)) for each, was in faders.items()}
@@ -173,11 +179,15 @@ class SetAndMeasure:
     def answer(self, setting: Setting, given: dict) -> dict:
         """Return a setting as the answer's JSON."""
         answer: dict = {}
-        for name, (target, control) in _of(self.places, given).items():
+        for name, (target, control) in self._placed(given).items():
             entries = setting[name].items() if target is None else ((target, setting[name]),)
             for each, value in entries:
                 answer.setdefault(each, {})[control] = "-inf" if value == -math.inf else value
         return answer
+
+    def moved(self, given: dict, **values: float) -> dict:
+        """Return the answer with some controls moved from where they are found, to the hundredth."""
+        return self.answer(self.of(given).start.with_(**{name: round(v, 2) for name, v in values.items()}), given)
 
     def untouched(self, setting: Setting, given: dict) -> bool:
         """Whether no control that counts was moved."""
@@ -186,7 +196,7 @@ class SetAndMeasure:
     def controls(self, given: dict) -> tuple[Control, ...]:
         """Return the controls that count, as they are found."""
         found, by_name = [], {each.name: each for each in self.of(given).controls}
-        for name, (target, control) in _of(self.places, given).items():
+        for name, (target, control) in self._placed(given).items():
             own = by_name[name]
             if isinstance(own, Mixer | Trims):
                 ends = own.low_db, own.high_db
@@ -242,6 +252,15 @@ class SetAndMeasure:
 
         return Slip("left as found", lambda given: self.answer(self.of(given).start, given), sentence, spots=spots)
 
+    def spots(self, *met: bool | None) -> Callable[[dict, dict], bool]:
+        """Return what recognises a mistake by which aims it meets and which it misses; None stands for either."""
+
+        def spots(answer, given):
+            missed = self.missed(answer, given)
+            return all(want is None or want == (miss == 0.0) for want, miss in zip(met, missed, strict=True))
+
+        return spots
+
     def table(self, run: Run, given: dict) -> Table:
         """Return what is measured and what is wanted, as the desk shows it."""
         if self.tabled is not None:
@@ -262,7 +281,8 @@ class SetAndMeasure:
         for aim in self.aims:
             value, (low, high) = aim.value(run), aim.limits(given)
             width = high - low if math.isfinite(high - low) else 1.0
-            value = -_FAR if value is None else min(max(value, -_FAR), _FAR)
+            if value is None or math.isinf(value):
+                value = _FAR if value == math.inf else -_FAR
             misses.append(max(value - (high - margin * width / 2), 0.0) - max(low + margin * width / 2 - value, 0.0))
         return misses
 
@@ -276,18 +296,20 @@ class SetAndMeasure:
         """
         from scipy.optimize import least_squares
 
-        places = self._places(given)
+        places, switches = self._places(given), self._switches(given)
         low, high, start = (np.array(column, float) for column in zip(*(each[2:] for each in places), strict=True))
 
-        def answer_at(share):
-            return self._answer_at(places, np.round(low + (share - 1.0) * (high - low), 2), given)
+        for attempt, switched in product(range(_TRIES), product(*switches.values())):
+            set_so = dict(zip(switches, switched, strict=True))
 
-        for attempt in range(_TRIES):
+            def answer_at(share, set_so=set_so):
+                return self._answer_at(places, np.round(low + (share - 1.0) * (high - low), 2), given, set_so)
+
             # from where it is found, then from ever nearer the middle; shares run from 1 to 2, so that the steps by
             # which the slope is felt are as many decibels everywhere
             begin = 1.0 + (start + attempt / _TRIES * ((low + high) / 2 - start) - low) / (high - low)
             found = least_squares(
-                lambda share: self.missed(answer_at(share), given, _MARGIN),
+                lambda share, answer_at=answer_at: self.missed(answer_at(share), given, _MARGIN),
                 np.clip(begin, 1.0 + 1e-6, 2.0 - 1e-6),
                 bounds=(1.0, 2.0),
                 diff_step=_STEP,
@@ -298,12 +320,20 @@ class SetAndMeasure:
                 return answer
         raise GainlibError(f"no setting was found that meets {', '.join(aim.name for aim in self.aims)}")
 
+    def _switches(self, given):
+        """Return the steps of what has only a few, such as polarity: each is tried."""
+        sliders = [each for each in self.of(given).controls if each.name in self._placed(given)]
+        return {each.name: each.steps for each in sliders if 0 < len(getattr(each, "steps", ())) <= _SWITCH}
+
     def _places(self, given):
-        """Return (name, strip or None, low, high, start) of every number that counts."""
+        """Return (name, strip or None, low, high, start) of every number that counts but for switches."""
         experiment, found = self.of(given), []
         by_name = {each.name: each for each in experiment.controls}
-        for name, (target, _) in _of(self.places, given).items():
+        switches = self._switches(given)
+        for name, (target, _) in self._placed(given).items():
             own = by_name[name]
+            if name in switches:
+                continue
             if target is None:
                 low = max(own.low_db, -40.0)
                 starts = experiment.start[name].items()
@@ -312,8 +342,8 @@ class SetAndMeasure:
                 found.append((name, None, own.low, own.high, own.start))
         return found
 
-    def _answer_at(self, places, values, given):
-        start, wanted = self.of(given).start, {}
+    def _answer_at(self, places, values, given, switched):
+        start, wanted = self.of(given).start, dict(switched)
         for (name, strip, *_), value in zip(places, values, strict=True):
             if strip is None:
                 wanted[name] = float(value)

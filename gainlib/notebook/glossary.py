@@ -47,8 +47,10 @@ _ENTRIES = (
         "The highest level that a converter, a file or a processor lets through; above it, tops are cut off.",
     ),
     ("clipping", "Tops cut off flat because they exceed a ceiling. It cannot be undone."),
+    ("comb", "What a sum with a delayed copy does to the spectrum: notches at even distances, like a comb's teeth."),
     ("compressor", "A processor that turns down what exceeds a threshold."),
     ("converter", "Turns voltage into numbers or back; it has full scale as its ceiling."),
+    ("correlation", "How far two waves agree: +1 the same, 0 unrelated, −1 the same upside down.", "ρ"),
     (
         "crest factor",
         "How far the highest peak lies above the average. Drums have a lot of it, pads little.",
@@ -61,6 +63,7 @@ _ENTRIES = (
     ("dBu", "Level of a voltage against 0.775 V.", "dBu"),
     ("dBV", "Level of a voltage against 1 V.", "dBV"),
     ("VU", "What a needle shows: slow, near to loudness, blind to short peaks.", "VU"),
+    ("dual mono", "A stereo file whose two sides are the same."),
     (
         "dynamics",
         "The difference between soft and loud passages; or the processors that change it.",
@@ -89,6 +92,7 @@ _ENTRIES = (
     ("pad", "A fixed step down ahead of an amplifier, written as a positive number of dB."),
     ("pan", "Where between left and right a track sits."),
     ("pan law", "By how much a track is turned down in the middle."),
+    ("parallel path", "A second way for the same sound, added to the first further on."),
     (
         "peak-to-loudness ratio",
         "True peak less loudness: how much a master was squeezed.",
@@ -98,6 +102,7 @@ _ENTRIES = (
     ("polarity", "Upside down or not. Two copies of opposite polarity cancel.", "out of polarity"),
     ("pre-fader, post-fader", "Taken ahead of the fader, or behind it."),
     ("quantising", "Rounding to the steps that a number of so many bits has."),
+    ("return", "The group in which what was sent to an effect comes back."),
     ("RMS", "An average over power; a full-scale sine reads 0 dBFS.", "RMS"),
     ("S/N", "How far the signal lies above the noise."),
     ("sample peak", "The highest sample.", "sample peak"),

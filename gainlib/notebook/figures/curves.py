@@ -2,12 +2,12 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import MultipleLocator
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import db_axis, frame, frequency_axis
+from gainlib.notebook.figures.axes import FONT, LABEL_PT, db_axis, frame, frequency_axis
 from gainlib.notebook.figures.palette import INK, line
-from gainlib.words import Table, number_text
+from gainlib.words import MINUS, Table, number_text
 
 DASHES = ("─", "┅", "-·", "···", "-··")
 ROWS = 12
@@ -54,6 +54,7 @@ class Curves:
         digits=(1, 1),
     ):
         self.names, self._title, self._marks, self._digits = tuple(names), title, marks, digits
+        self._spread = np.geomspace if hertz else np.linspace
         self._units, self._ends = (x[3].rpartition("(")[2].rstrip(")"), y[3]), y[:2]
         shown = [f"{DASHES[k % len(DASHES)]} {name}" for k, name in enumerate(self.names)] + [
             "◆ " * bool(marks) + marks
@@ -63,14 +64,16 @@ class Curves:
         if hertz:
             frequency_axis(axes)
         else:
-            db_axis(axes, *x, "x")
+            axes.set_xlim(x[0], x[1])
             axes.xaxis.set_major_locator(MultipleLocator(x[2]))
+            axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{round(value, 6):g}".replace("-", MINUS)))
+            axes.set_xlabel(x[3], fontsize=LABEL_PT, fontfamily=FONT, color=INK)
         self.x, self.curves, self.marks = np.zeros(0), np.zeros((len(self.names), 0)), ()
         looks = [line(k) for k in range(len(self.names))]
         self._lines = [
             axes.plot([], [], color=each.color, linestyle=each.linestyle, linewidth=1.6, zorder=3)[0] for each in looks
         ]
-        (self._dots,) = axes.plot([], [], "D", color=INK, markersize=6, linestyle="", zorder=4)
+        (self._dots,) = axes.plot([], [], "D", color=INK, markersize=6, linestyle="", zorder=4, clip_on=False)
         self.artists = [*self._lines, self._dots]
 
     def update(self, x, curves, marks=()) -> None:
@@ -101,7 +104,7 @@ class Curves:
     def table(self) -> Table:
         """Return the curves at some places, the ones pointed out among them."""
         rows = [(self._x(x), self._marks, self._y(y)) for x, y in self.marks]
-        for k in np.unique(np.linspace(0, self.x.size - 1, ROWS).round().astype(int)):
+        for k in np.unique(self._spread(1, self.x.size, ROWS).round().astype(int) - 1):
             rows += [
                 (self._x(self.x[k]), name, self._y(values[k]))
                 for name, values in zip(self.names, self.curves, strict=True)
