@@ -2,7 +2,8 @@
 """Set up the workbook and open it: one command for Windows, macOS and Linux.
 
     python3 binder/start.py               set up (once), then open the labs in JupyterLab
-    python3 binder/start.py test          set up, then run every test; further arguments go to pytest
+    python3 binder/start.py test          set up, then run the tests of every day; --all runs every test there is;
+                                          further arguments go to pytest
     python3 binder/start.py pin           choose the pinned versions anew; --upgrade takes the newest
     python3 binder/start.py --no-browser  any other argument goes to JupyterLab
 

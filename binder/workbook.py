@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tempfile
 import tomllib
 from pathlib import Path
 
@@ -17,6 +18,7 @@ STAMP = VENV / "workbook.json"
 LOG = VENV / "setup.log"
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 LABS = ROOT / "labs"
+SPREAD = ("-n", "2", "--dist", "loadgroup", "--no-loadscope-reorder")
 SUITABLE = ("3.11", "3.12", "3.13")
 
 
@@ -67,23 +69,36 @@ def serve(arguments):
 
 
 def test(arguments):
-    """Fetch the recorded audio the tests read, run every test and return pytest's exit status."""
+    """Fetch the recorded audio the tests read, run the tests and return pytest's exit status."""
     set_up(for_tests=True)
     subprocess.run([str(PYTHON), str(ROOT / "tests" / "recorded.py")], cwd=ROOT, check=False)
-    if arguments:
+    everything = ["--all"] if "--all" in arguments else []
+    if set(arguments) - {"--all"}:
         chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
-        return _pytest(*([] if chosen else ["-n", "2", "--dist", "loadgroup"]), *arguments)
-    # Pages are timed, so they come last and have the machine to themselves.
-    plain = _pytest("-n", "2", "-m", "not browser")
-    pages = _pytest("-m", "browser")
-    if pages == 1:
-        print("Those pages once more: what was only late passes now, what is wrong fails again.", flush=True)
-        pages = _pytest("-m", "browser", "--last-failed")
-    return pages or plain
+        return _pytest(*([] if chosen else SPREAD), *arguments)
+    # Pages come behind what keeps both processors at work; what watches the time comes last and alone.
+    runs = (
+        [*SPREAD, "-m", "not browser and not timed"],
+        [*SPREAD, "-m", "browser and not timed", *_marked("browser")],
+        ["-m", "timed", *_marked("timed")],
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        counts = Path(folder) / "counts"
+        statuses = [_pytest(*run, *everything, GAINLIB_COUNTS=str(counts)) for run in runs]
+        ran, left = (sum(map(int, each)) for each in zip(*map(str.split, counts.read_text().splitlines()), strict=True))
+    print(f"In all {ran} tests ran, and {left} were left for --all.", flush=True)
+    return next(filter(None, statuses), 0)
 
 
-def _pytest(*arguments):
-    return subprocess.run([str(PYTHON), "-m", "pytest", *arguments], cwd=ROOT, check=False).returncode
+def _marked(name):
+    """Return the test files that use a mark, so that the others need not be read."""
+    files = sorted((ROOT / "tests").glob("test_*.py"))
+    return [str(file) for file in files if f"pytest.mark.{name}" in file.read_text(encoding="utf-8")]
+
+
+def _pytest(*arguments, **environment):
+    command = [str(PYTHON), "-m", "pytest", *arguments]
+    return subprocess.run(command, cwd=ROOT, env=os.environ | environment, check=False).returncode
 
 
 def set_up(for_tests=False):

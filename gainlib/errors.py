@@ -7,6 +7,9 @@ class GainlibError(ValueError):
     __module__ = "gainlib.audio"  # where readers look for it, and the name that a traceback shows
 
 
+OLD_NAME = "the old name is read for one more version"
+
+
 def renamed(old: str, new: str) -> str:
     """Return a sentence about a name of the version before, which is read for one more.
 
@@ -15,4 +18,4 @@ def renamed(old: str, new: str) -> str:
     >>> renamed("--reach", "--max-offset")
     '--reach is called --max-offset now; the old name is read for one more version'
     """
-    return f"{old} is called {new} now; the old name is read for one more version"
+    return f"{old} is called {new} now; {OLD_NAME}"

@@ -41,6 +41,22 @@ def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str
     return f"{prefix}{abs(value):.{digits}f}"
 
 
+def time_text(minutes: float) -> str:
+    """Return a length of time as one says it.
+
+    Examples
+    --------
+    >>> time_text(7.5), time_text(60), time_text(151), time_text(3000)
+    ('7.5 min', '1 h', '2 h 31 min', 'all day')
+    """
+    if minutes >= 1440:
+        return "all day"
+    if minutes < 60:
+        return f"{number_text(minutes, 1 if minutes < 20 else 0).removesuffix('.0')} min"
+    hours, rest = divmod(round(minutes), 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
 def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: bool = True) -> str:
     """Return a level with its unit, or the word for silence or for an undefined value.
 

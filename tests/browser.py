@@ -1,4 +1,7 @@
-"""JupyterLab and a headless Chromium, shared by every test that looks at a page.
+"""One JupyterLab and one headless Chromium a process, for every test that looks at a page.
+
+Each notebook has its records in the folder it lies in. What a page waits for is counted, never guessed: messages to
+the kernel that were not answered, timers of the page about to end, and work begun beside the hand.
 
 What is listened to: errors in cell outputs, errors on the kernel's own channel (an exception in a widget's callback
 shows nowhere else), widgets that could not be made, and the page's console.
@@ -7,6 +10,7 @@ Traps already met: a notebook run before its kernel is there opens a dialog; Jup
 unrendered unless told otherwise; it announces news in a pop-up; it reads settings of the person who runs the tests.
 """
 
+import atexit
 import contextlib
 import faulthandler
 import json
@@ -40,6 +44,7 @@ FLAGS = (
 )
 TIMEOUT_S = 60
 START_S = 60
+LONGEST_WORK_S = 120
 LONGEST_S = 480
 SHOTS = pathlib.Path(__file__).parent / "shots"
 
@@ -65,6 +70,58 @@ ANSWERED = f"""async () => {{ const end = Date.now() + {TIMEOUT_S} * 1000;
     if (Date.now() > end) {{ const left = window.unanswered.size; window.unanswered.clear();
       throw new Error(`${{left}} messages to the kernel were not answered in {TIMEOUT_S} s`); }}
     await new Promise((later) => setTimeout(later, 30)); }} }}"""
+# keys a quarter of a second apart are one gesture, which ends by a timer
+TIMERS = """(() => { const set = window.setTimeout, clear = window.clearTimeout, open = window.shortTimers = new Set();
+  window.setTimeout = (run, ms, ...rest) => { if (!(ms >= 100 && ms <= 600)) return set(run, ms, ...rest);
+    const id = set((...given) => { open.delete(id); run(...given); }, ms, ...rest); open.add(id); return id; };
+  window.clearTimeout = (id) => { open.delete(id); clear(id); }; })()"""
+TIMERS_ENDED = """async () => { const mine = [...(window.shortTimers ?? [])];
+  while (mine.some((id) => window.shortTimers.has(id))) await new Promise((later) => setTimeout(later, 20)); }"""
+# The answer comes behind all that the kernel sent before it, and is handled behind it.
+BESIDE = """async () => {
+  const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
+  const left = "__import__('sys').modules['at_rest'].left()";
+  const reply = await kernel.requestExecute({ code: '', silent: true, user_expressions: { left } }).done;
+  return Number(reply.content.user_expressions.left.data['text/plain']); }"""
+# Runs in every kernel before its notebook: keeps its record beside it, and knows what the library has put off or is
+# doing in a thread.
+STARTUP = """
+def _at_rest():
+    import asyncio, os, sys, types
+    from concurrent.futures import ThreadPoolExecutor
+
+    os.environ["GAINLIB_RECORDS"] = os.path.join(os.getcwd(), "records")
+    put_off, jobs = set(), set()
+    later, submit = asyncio.BaseEventLoop.call_later, ThreadPoolExecutor.submit
+
+    def call_later(loop, delay, callback, *args, **context):
+        def run(*args):
+            put_off.discard(handle)
+            callback(*args)
+
+        handle = later(loop, delay, run, *args, **context)
+        if str(getattr(callback, "__module__", "")).startswith("gainlib."):
+            put_off.add(handle)
+        return handle
+
+    def submitted(pool, *args, **named):
+        job = submit(pool, *args, **named)
+        if pool._thread_name_prefix.startswith("gainlib-"):
+            jobs.add(job)
+        return job
+
+    def left():
+        ended = {job for job in jobs if job.done()}
+        jobs.difference_update(ended)  # what they lead to may still be on its way, so they count once more
+        return len(jobs) + len(ended) + sum(not handle.cancelled() for handle in put_off)
+
+    asyncio.BaseEventLoop.call_later, ThreadPoolExecutor.submit = call_later, submitted
+    sys.modules["at_rest"] = types.SimpleNamespace(left=left)
+
+
+_at_rest()
+del _at_rest
+"""
 PROBLEMS = """() => { const found = window.kernelErrors ? [] : ['nobody listens to the kernel of this page'];
   const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
   for (let i = 0; i < cells.length; i++) { const cell = cells.get(i); if (cell.type !== 'code') continue;
@@ -74,9 +131,6 @@ PROBLEMS = """() => { const found = window.kernelErrors ? [] : ['nobody listens 
     if (/Error displaying widget|Loading widget\\.\\.\\.|Error creating widget/.test(node.innerText))
       found.push('widget: ' + node.innerText.slice(0, 200)); }
   return [...new Set([...found, ...(window.kernelErrors || [])])]; }"""
-
-SHUT_DOWN = f"""async () => {{ const session = window.jupyterapp?.shell?.currentWidget?.context?.sessionContext;
-  await Promise.race([session?.shutdown(), new Promise((later) => setTimeout(later, {TIMEOUT_S} * 1000))]); }}"""
 
 ALL_MADE = """() => ![...document.querySelectorAll('.jp-OutputArea-output')].some(
   (node) => /Loading widget/.test(node.innerText))"""
@@ -153,9 +207,33 @@ def _free_port():
 
 @contextlib.contextmanager
 def jupyterlab(root: pathlib.Path):
-    """Start JupyterLab on the folder `root` with settings of its own, and end it; yields a :class:`Server`."""
-    home = pathlib.Path(tempfile.mkdtemp(prefix="gainlib-lab-"))
+    """Start this process's JupyterLab where it does not run yet; yields its :class:`Server`, which shows `root` too."""
+    if _Shared.process is None or _Shared.process.poll() is not None:
+        _start(_Shared.root)
+    assert pathlib.Path(root).resolve().is_relative_to(_Shared.root), root
+    yield _Shared.server
+
+
+class _Shared:
+    """What runs once a process: the server, Playwright (which cannot run twice) and its browser."""
+
+    process, server, home, playwright, browser = None, None, None, None, None
+    root: pathlib.Path | None = None
+
+
+@pytest.fixture(scope="session", autouse=True)
+def pages_root(tmp_path_factory):
+    """Have all of pytest's folders seen by the server."""
+    _Shared.root = tmp_path_factory.getbasetemp().resolve()
+
+
+def _start(root):
+    atexit.register(close_all)
+    home = _Shared.home = pathlib.Path(tempfile.mkdtemp(prefix="gainlib-lab-"))
     _settings(home / "settings")
+    startup = home / "ipython" / "profile_default" / "startup" / "at_rest.py"
+    startup.parent.mkdir(parents=True)
+    startup.write_text(STARTUP, encoding="utf-8")
     places = ("config", "data", "runtime", "ipython", "settings", "workspaces")
     names = (
         "JUPYTER_CONFIG_DIR",
@@ -172,19 +250,27 @@ def jupyterlab(root: pathlib.Path):
     command += [f"--ServerApp.root_dir={root}", "--LabApp.expose_app_in_browser=True"]
     log = home / "server.log"
     with log.open("wb") as stream:
-        server = subprocess.Popen(command, stdout=stream, stderr=subprocess.STDOUT, env={**os.environ, **own})
+        process = subprocess.Popen(command, stdout=stream, stderr=subprocess.STDOUT, env={**os.environ, **own})
+    _Shared.process, _Shared.server = process, Server(f"http://127.0.0.1:{port}", token, root)
+    _wait(process, f"http://127.0.0.1:{port}/api/status?token={token}", log)
+
+
+def close_all() -> None:
+    """End the server and the browser of this process."""
+    if _Shared.playwright is not None:
+        with contextlib.suppress(Exception):  # a browser that was ended by force says so
+            _Shared.browser.close()
+        _Shared.playwright.stop()
+    if _Shared.process is not None and _Shared.process.poll() is None:
+        _Shared.process.send_signal(signal.SIGTERM)
         try:
-            _wait(server, f"http://127.0.0.1:{port}/api/status?token={token}", log)
-            yield Server(f"http://127.0.0.1:{port}", token, pathlib.Path(root))
-        finally:
-            if server.poll() is None:
-                server.send_signal(signal.SIGTERM)
-                try:
-                    server.wait(15)
-                except subprocess.TimeoutExpired:
-                    server.kill()
-                    server.wait(15)
-    shutil.rmtree(home, ignore_errors=True)
+            _Shared.process.wait(15)
+        except subprocess.TimeoutExpired:
+            _Shared.process.kill()
+            _Shared.process.wait(15)
+    if _Shared.home is not None:
+        shutil.rmtree(_Shared.home, ignore_errors=True)
+    _Shared.playwright = _Shared.browser = _Shared.process = _Shared.home = None
 
 
 def _wait(server, address, log):
@@ -197,31 +283,17 @@ def _wait(server, address, log):
     raise RuntimeError(f"JupyterLab did not start:\n{log.read_text(errors='replace')[-3000:]}")
 
 
-class _Driver:
-    """Playwright for whoever needs it: it cannot run twice in one process."""
-
-    running, users = None, 0
-
-
 @contextlib.contextmanager
 def headless():
-    """Start a headless Chromium; yields Playwright's browser."""
+    """Start this process's headless Chromium where it does not run yet; yields Playwright's browser."""
     from playwright.sync_api import sync_playwright
 
     path = chromium()
-    _Driver.running = _Driver.running or sync_playwright().start()
-    _Driver.users += 1
-    try:
-        browser = _Driver.running.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
-        try:
-            yield browser
-        finally:
-            browser.close()
-    finally:
-        _Driver.users -= 1
-        if not _Driver.users:
-            _Driver.running.stop()
-            _Driver.running = None
+    _Shared.playwright = _Shared.playwright or sync_playwright().start()
+    if _Shared.browser is None or not _Shared.browser.is_connected():
+        _Shared.browser = _Shared.playwright.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
+        atexit.register(close_all)
+    yield _Shared.browser
 
 
 @dataclass
@@ -239,21 +311,28 @@ class NotebookPage:
     page: object
     server: Server
     console: list[str] = field(default_factory=list)
+    _path: str = ""
 
     def open(self, notebook: pathlib.Path) -> "NotebookPage":
         """Load the notebook and wait for its kernel."""
-        where = pathlib.Path(notebook).resolve().relative_to(self.server.root.resolve()).as_posix()
+        self._path = pathlib.Path(notebook).resolve().relative_to(self.server.root).as_posix()
         self.page.on("pageerror", lambda error: self.console.append(str(error)[:400]))
         self.page.on("console", lambda m: m.type == "error" and self.console.append(m.text[:400]))
-        self.page.goto(f"{self.server.base}/lab/tree/{where}?token={self.server.token}&reset")
+        self.page.goto(f"{self.server.base}/lab/tree/{self._path}?token={self.server.token}&reset")
         self.idle()
         self.page.evaluate(LISTEN)
         return self
 
     def idle(self) -> None:
-        """Wait until the kernel is there and has answered all that the page sent."""
+        """Wait until nothing is under way: no message, no timer of a gesture, nothing put off or in a thread."""
         self.page.wait_for_function(KERNEL_IDLE, timeout=TIMEOUT_S * 1000)
-        self.page.evaluate(ANSWERED)
+        end = time.monotonic() + LONGEST_WORK_S
+        quiet = 0
+        while quiet < 2:
+            assert time.monotonic() < end, f"the page was still at work after {LONGEST_WORK_S} s"
+            self.page.evaluate(TIMERS_ENDED)
+            self.page.evaluate(ANSWERED)
+            quiet = 0 if self.page.evaluate(BESIDE) else quiet + 1
 
     def command(self, name: str) -> None:
         """Run one of JupyterLab's commands to its end."""
@@ -291,18 +370,26 @@ class NotebookPage:
         return SHOTS / f"{name}.png"
 
     def close(self) -> None:
-        """End the kernel and the page; a page that has gone already is as good as closed."""
+        """Close the page and end its kernel, whatever state they are in."""
         from playwright.sync_api import Error
 
         with contextlib.suppress(Error):
-            self.page.evaluate(SHUT_DOWN)
-        self.page.context.close()
+            self.page.context.close()
+        with contextlib.suppress(OSError):
+            for session in json.load(self._ask("sessions")):
+                if session["path"] == self._path:
+                    self._ask(f"sessions/{session['id']}", method="DELETE")
+
+    def _ask(self, what, **how):
+        address = f"{self.server.base}/api/{what}?token={self.server.token}"
+        return urllib.request.urlopen(urllib.request.Request(address, **how), timeout=TIMEOUT_S)
 
 
 @contextlib.contextmanager
 def notebook_page(server: Server, browser, notebook: pathlib.Path, width: int = 1280, height: int = 1000):
     """Open `notebook` in a fresh page; yields a :class:`NotebookPage`."""
     context = browser.new_context(viewport={"width": width, "height": height})
+    context.add_init_script(TIMERS)
     page = context.new_page()
     page.set_default_timeout(TIMEOUT_S * 1000)
     notebook_open = NotebookPage(page, server)
@@ -312,15 +399,25 @@ def notebook_page(server: Server, browser, notebook: pathlib.Path, width: int = 
         notebook_open.close()
 
 
-@pytest.fixture(scope="session")
+@contextlib.contextmanager
+def opened(notebook: pathlib.Path, **size):
+    """Open a notebook that lies in a folder of pytest's, in a page of this process's browser."""
+    with (
+        jupyterlab(notebook.parent) as server,
+        headless() as browser,
+        notebook_page(server, browser, notebook, **size) as page,
+    ):
+        yield page
+
+
+@pytest.fixture(scope="module")
 def open_notebook(tmp_path_factory):
-    """Function (name, *sources) -> a page with that notebook run; one JupyterLab and one Chromium for all tests."""
+    """Function (name, *sources) -> a page with that notebook run."""
     root = tmp_path_factory.mktemp("notebooks")
-    with contextlib.ExitStack() as opened:
-        server, chrome = opened.enter_context(jupyterlab(root)), opened.enter_context(headless())
+    with contextlib.ExitStack() as pages:
 
         def start(name, *sources, **size):
             notebook = write_notebook(root / f"{name}.ipynb", *sources)
-            return opened.enter_context(notebook_page(server, chrome, notebook, **size)).run_all()
+            return pages.enter_context(opened(notebook, **size)).run_all()
 
         yield start

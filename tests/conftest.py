@@ -1,4 +1,9 @@
-"""What all tests share: recorded audio, steady random tests, records of their own, and no silent skips in CI."""
+"""What all tests share: how much is run and in what order, records of their own, recorded audio, no silent skips in CI.
+
+By day the tests marked `exhaustive` are left out; `--all` runs them too. The summary tells how many were left. With
+`--dist loadgroup` a file stays on one worker, the costly ones begin first, and whatever works on the capstone's songs
+stays together, since a song that was measured once is not measured again.
+"""
 
 import contextlib
 import os
@@ -6,10 +11,16 @@ import tempfile
 
 import pytest
 import recorded
-from browser import at_most, open_notebook  # noqa: F401 (a fixture)
+from browser import at_most, close_all, open_notebook, pages_root  # noqa: F401 (two are fixtures)
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
+EVERYTHING = "GAINLIB_ALL"
+"""Set to 1 where tests are to try as many learners as they can."""
+LEFT = pytest.StashKey[int]()
+CAPSTONE = ("test_capstone_marking", "test_lab12_panels")
+COSTLY = ()
+"""Files whose tests take longest, the longest first; the others follow as they come."""
 IN_CI = os.environ.get("CI", "").lower() not in ("", "0", "false")
 
 # Compiled loops make the first example slow, so there is no deadline; in CI every run draws the same examples.
@@ -42,7 +53,7 @@ def _failed_if_skipped(report):
 
 
 def pytest_addoption(parser):
-    """Let the whole set be asked for."""
+    """Let everything be asked for."""
     parser.addoption("--all", action="store_true", help="run everything, the tests marked exhaustive included")
 
 
@@ -52,21 +63,64 @@ def pytest_configure(config):
     config.add_cleanup(records.cleanup)
     os.environ["GAINLIB_RECORDS"] = records.name
     os.environ["GAINLIB_CACHE"] = records.name
+    if config.getoption("--all"):
+        os.environ[EVERYTHING] = "1"
     if IN_CI:
         config.pluginmanager.register(SkipsFail(), "skips-fail")
 
 
-@pytest.hookimpl(tryfirst=True)
+@pytest.hookimpl(wrapper=True)
 def pytest_collection_modifyitems(config, items):
-    """Leave out what is not for every day; keep the browser tests on one worker, and let them begin first."""
+    """Put the tests in order, and leave out what is not for every day once all else has chosen."""
+    spread = config.pluginmanager.hasplugin("xdist")
+    for item in items:
+        if spread and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(_group(item)))
+    items.sort(key=_turn)
+    result = yield
     if not config.getoption("--all"):
         left = [item for item in items if item.get_closest_marker("exhaustive")]
+        config.stash[LEFT] = len(left)
         config.hook.pytest_deselected(items=left)
         items[:] = [item for item in items if not item.get_closest_marker("exhaustive")]
-    for item in items:
-        if item.get_closest_marker("browser"):
-            item.add_marker(pytest.mark.xdist_group("browser"))
-    items.sort(key=lambda item: item.get_closest_marker("browser") is None)
+    return result
+
+
+def _group(item):
+    if item.get_closest_marker("timed"):
+        return "timed"
+    return "capstone" if item.path.stem in CAPSTONE or "[12-" in item.nodeid else item.path.stem
+
+
+def _turn(item):
+    name = item.path.stem
+    costly = COSTLY.index(name) if name in COSTLY else len(COSTLY)
+    timed, page = (item.get_closest_marker(mark) is not None for mark in ("timed", "browser"))
+    return timed, page, _group(item) != "capstone", costly
+
+
+def pytest_sessionfinish(session):
+    """End what the browser tests started; tell how many tests were left out."""
+    close_all()
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["left"] = session.config.stash.get(LEFT, 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node):
+    """Take over what a worker left out, which is what every worker left out."""
+    if hasattr(node, "workeroutput"):
+        node.config.stash[LEFT] = node.workeroutput["left"]
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Say how many tests ran and how many did not, and write it where it shall be added up."""
+    kinds = ("passed", "failed", "error", "xfailed", "xpassed")
+    ran, left = sum(len(terminalreporter.stats.get(kind, ())) for kind in kinds), config.stash.get(LEFT, 0)
+    terminalreporter.write_line(f"{ran} tests ran, {left} were left for --all")
+    if "GAINLIB_COUNTS" in os.environ:
+        with open(os.environ["GAINLIB_COUNTS"], "a", encoding="utf-8") as counts:
+            counts.write(f"{ran} {left}\n")
 
 
 @pytest.hookimpl(wrapper=True)

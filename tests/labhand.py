@@ -5,8 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
-import pytest
-from browser import headless, jupyterlab, notebook_page
+from browser import opened
 
 LABS = Path(__file__).parent.parent / "labs"
 INDEX = """(id) => { const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
@@ -43,9 +42,8 @@ class LabHand:
         return found
 
     def settled(self):
-        """Wait until the work beside the hand is done: no bar is shown and the kernel has answered."""
+        """Wait until the work beside the hand is done: nothing is under way and no bar is shown."""
         self.idle()
-        self.page.wait_for_timeout(400)
         self.page.wait_for_function(BARS, timeout=60_000)
         self.idle()
 
@@ -95,10 +93,8 @@ class LabHand:
         self.press("ControlOrMeta+Shift+c")
         self.page.locator(".lm-CommandPalette-input").first.wait_for()
         self.page.keyboard.type("Run All Cells", delay=15)
-        self.page.wait_for_timeout(300)
+        self.page.locator(".lm-CommandPalette-item.lm-mod-active", has_text="Run All Cells").first.wait_for()
         self.press("Enter")
-        self.page.wait_for_timeout(500)
-        self.idle()
         self.page.wait_for_function("() => document.querySelector('.gl-score table')", timeout=60_000)
         self.settled()
 
@@ -125,17 +121,11 @@ def typed(value, digits=2):
 
 @contextlib.contextmanager
 def open_lab(name, folder, *, run=True):
-    """Open a copy of a lab with a record of its own; yields a :class:`LabHand`."""
+    """Open a copy of a lab in a folder, its record beside it; yields a :class:`LabHand`."""
     shutil.copy(LABS / f"{name}.ipynb", folder)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("GAINLIB_RECORDS", str(folder / "records"))
-        with (
-            jupyterlab(folder) as server,
-            headless() as browser,
-            notebook_page(server, browser, folder / f"{name}.ipynb") as page,
-        ):
-            hand = LabHand(page, name[:2])
-            if run:
-                page.run_all()
-                hand.settled()
-            yield hand
+    with opened(folder / f"{name}.ipynb") as page:
+        hand = LabHand(page, name[:2])
+        if run:
+            page.run_all()
+            hand.settled()
+        yield hand

@@ -12,7 +12,7 @@ SECONDS = 1.5
 CHAINS = {
     "stems": {
         "kick": [{"Filter": {"frequency_hz": 30.0}}, {"Saturation": {"drive": 2.0}}],
-        "bass": {"level-dependent": {"reference_dbfs": -20.0}, "fader_db": -8.0},
+        "bass": {"black box": {"reference_dbfs": -20.0}, "fader_db": -8.0},
         "vocal*": {"chain": ["Compressor"], "sends": {"echo": -12.0}, "pan": -0.2, "fader_db": 9.0},
         "guitar é": {"group": "strings", "polarity": -1, "pan": 0.3},
         "tom *": {"group": "drums"},

@@ -478,6 +478,25 @@ def test_names_of_the_version_before_are_read_with_a_word(stems, tmp_path, monke
     assert not [old for old in ("--policy", "--against", "--upto", "--subtype", "diff ") if old in told]
 
 
+def test_files_of_the_version_before_are_read_with_a_word(stems, tmp_path, capsys):
+    chains, song = tmp_path / "chains.json", tmp_path / "song.json"
+    chains.write_text('{"stems": {"*": {"level-dependent": {"name": "opto"}, "post_trim_db": 1}}}')
+    assert run("plan", stems, "--chains", chains, "--save", song, "-q") == 0
+    out, err = capsys.readouterr()
+    assert "the black box “opto”" in " ".join(out.split()) and "old name" not in out
+    assert err.splitlines() == [
+        f"{chains}: {old} is called {new} now; the old name is read for one more version"
+        for old, new in (("level-dependent", "black box"), ("post_trim_db", "output_trim_db"))
+    ]
+    whole = song.read_text(encoding="utf-8")
+    assert "opto" in whole
+    song.write_text(whole.replace("BlackBox", "Unseen"), encoding="utf-8")
+    assert run("plan", stems, "--session", song, "-q") == 0
+    assert (
+        capsys.readouterr().err == f"{song}: Unseen is called BlackBox now; the old name is read for one more version\n"
+    )
+
+
 def test_an_interrupt_leaves_nothing_half_written(stems, tmp_path, monkeypatch, capsys):
     calls = []
 
@@ -534,7 +553,7 @@ def test_a_screen_without_our_signs(stems):
 def test_help_is_complete(capsys):
     for verb, words in (
         ("plan", ("FOLDER", "--chains", "--session", "--target", "--drive", "--average", "--match", "--out", "--csv")),
-        ("stage", ("FOLDER", "OUT", "--through", "--bits", "--gain-only", "level-dependent", "--save")),
+        ("stage", ("FOLDER", "OUT", "--through", "--bits", "--gain-only", "black box", "--save")),
         ("sheets", ("compare", "OLD", "NEW", "--limit")),
     ):
         assert run(verb, "--help") == 0

@@ -113,10 +113,10 @@ def test_muted_strips_bring_nothing(tmp_path):
     assert [f.strip for f in write_stems(plan(Session(strips)), tmp_path / "out", through="bus").files] == ["a"]
 
 
-def test_unseen_boxes_are_said(planned, tmp_path):
+def test_black_boxes_are_said(planned, tmp_path):
     notes = write_stems(planned, tmp_path / "out", through="bus").notes
-    assert any("bass" in note and "unseen" in note for note in notes)
-    assert "unseen" in (tmp_path / "out" / "ABOUT.txt").read_text(encoding="utf-8")
+    assert any("bass" in note and "black boxes" in note for note in notes)
+    assert "black boxes" in (tmp_path / "out" / "ABOUT.txt").read_text(encoding="utf-8")
 
 
 # ---- to the trim -----------------------------------------------------------------------------------------------------

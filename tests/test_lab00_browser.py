@@ -6,7 +6,7 @@ import pytest
 from labhand import open_lab, picture, said, sentence, typed
 
 from gainlib.exercises import exercise
-from gainlib.exercises.blind import matching, pairs
+from gainlib.labs import lab00
 
 pytestmark = pytest.mark.browser
 GAINS = "(node) => node.gainlib.gains()"
@@ -40,7 +40,7 @@ def test_everything_runs_and_nothing_is_graded_yet(lab):
     assert not re.search(r"\b(NaN|undefined|null|None)\b", text)
     for image in lab.page.locator(".jp-Notebook .gl-picture").all():
         assert len(image.locator("img").get_attribute("alt")) > 40
-        assert image.locator("figcaption").inner_text().endswith(".")
+        assert image.locator("figcaption").text_content().endswith(".")
     for name in ("start", "safety-text", "panel-speakers", "idea", "takeaway"):
         lab.cell(name)
         lab.page.wait_for_timeout(200)
@@ -70,7 +70,7 @@ def test_a_prediction_is_compared_with_what_guessers_get(lab):
 def test_a_dragged_level_moves_the_point_at_once_and_the_words_on_release(lab):
     found = lab.cell("panel-exposure")
     before, words = picture(found), sentence(found)
-    handle = found.get_by_role("slider", name="Level at your ear")
+    handle = found.get_by_role("slider", name="Level at ear")
     box = handle.bounding_box()
     y = box["y"] + box["height"] / 2
     lab.page.mouse.move(box["x"] + box["width"] / 3, y)
@@ -83,7 +83,7 @@ def test_a_dragged_level_moves_the_point_at_once_and_the_words_on_release(lab):
     lab.page.mouse.up()
     lab.idle()
     assert sentence(found) != words
-    field = found.get_by_label("Level at your ear in dBA")
+    field = found.get_by_label("Level at ear in dBA")
     field.fill("94")
     field.press("Enter")
     lab.idle()
@@ -112,7 +112,7 @@ def test_a_blind_run_by_mouse(lab):
         lab.page.wait_for_timeout(80)
         loudest = player.evaluate(GAINS)
         assert loudest[2] > 0 and loudest[:2] == [0, 0]
-        found.get_by_role("button", name="X is A").click()
+        found.get_by_role("button", name="X matches A").click()
         lab.idle()
     player.get_by_role("button", name="Stop").click()
     lab.settled()
@@ -120,7 +120,7 @@ def test_a_blind_run_by_mouse(lab):
     assert "Guessing gets" in sentence(found) and "that is your count" in sentence(found)
     assert "−29.00 LUFS" in found.inner_text()
     lab.shot("lab00-blind")
-    found.get_by_label("Sham run").check()
+    found.get_by_role("combobox", name="Kind of run").select_option("sham run: A and B the same sound")
     found.get_by_role("button", name="Start a run").click()
     lab.settled()
     found.get_by_role("button", name="Let chance pick the rest").click()
@@ -141,7 +141,7 @@ def test_a_new_x_is_silent_until_it_has_arrived(lab):
     lab.kernel(
         "run = lab._forms['00-4'].fields[0]._run; send = run.player.send; run.player.send = lambda *a, **k: None"
     )
-    found.get_by_role("button", name="X is A").first.click()
+    found.get_by_role("button", name="X matches A").first.click()
     lab.idle()
     player.get_by_role("button", name="X", exact=True).click()
     lab.page.wait_for_timeout(150)
@@ -172,7 +172,7 @@ def test_turning_b_is_heard_at_once(lab):
     lab.press("Home")
     player.get_by_role("button", name="Stop").click()
     lab.idle()
-    for setting in matching.settings_db(lab.given("00-3")):
+    for setting in lab00.matched_db(lab.given("00-3")):
         field = found.get_by_label("Turn B by in dB")
         field.fill(typed(setting))
         field.press("Enter")
@@ -226,7 +226,7 @@ def _numbers(lab):
 
 
 def _matching_by_ear(lab):
-    found, settings = lab.cell("exercise-3"), matching.settings_db(lab.given("00-3"))
+    found, settings = lab.cell("exercise-3"), lab00.matched_db(lab.given("00-3"))
     for setting in settings:
         lab.type_over(found.get_by_label("Turn B by in dB"), typed(setting))
         lab.press("Enter")
@@ -248,7 +248,7 @@ def _blind(lab):
         if row[-1] != "silent":
             lab.tab_to(found.get_by_label(f"trial {row[1]}", exact=True))
             lab.press("Space")
-    lab.tab_to(found.get_by_role("button", name="X is A"))
+    lab.tab_to(found.get_by_role("button", name="X matches A"))
     for _ in given["sham"]:
         lab.press("Space")
         lab.idle()
@@ -270,7 +270,7 @@ def _guessing_and_pairs(lab):
     lab.settled()
     assert "Right" in said(found)
     found = lab.cell("exercise-6")
-    for key in pairs.fit(lab.given("00-6")):
+    for key in lab00.fit_pairs(lab.given("00-6")):
         lab.tab_to(found.get_by_label(f"pair {key}", exact=True))
         lab.press("Space")
     lab.push(found.get_by_role("button", name="Check"))

@@ -8,7 +8,8 @@ from scipy.stats import binom, binomtest
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, least_right, mark
 from gainlib.exercises.binomial import Run, percent
-from gainlib.exercises.blind import clips, matching, orders, pairs
+from gainlib.exercises.blind import clips
+from gainlib.labs import lab00
 from gainlib.levels.exposure import minutes_a_day, percent_of_day, percent_of_week
 
 # NIOSH publication 98-126 (1998), table 1-1: duration per day by A-weighted level.
@@ -81,19 +82,20 @@ def test_every_clip_is_as_loud(name):
 
 def test_the_five_pairs_differ_by_what_was_drawn():
     given = ANNA["00-3"]
-    for (a, b), offset in zip(matching.sounds(given), given["offsets_db"], strict=True):
+    for (a, b), offset in zip(lab00.match_sounds(given), given["offsets_db"], strict=True):
         assert loudness(b) - loudness(a) == pytest.approx(offset, abs=0.01)
         assert max(loudness(a), loudness(b)) == pytest.approx(clips.LOUDNESS_LUFS, abs=0.06)
         assert 1.5 <= abs(offset) <= 6
-    for reading, (a, b) in zip(matching.readings(given), matching.sounds(given), strict=True):
-        assert (reading.a_lufs, reading.b_lufs) == pytest.approx((loudness(a), loudness(b)), abs=0.06)
-    told = [reading.a_lufs - reading.b_lufs for reading in matching.readings(given)]
-    assert told == pytest.approx(matching.settings_db(given), abs=0.02)
+    for reading, (a, b) in zip(lab00.match_readings(given), lab00.match_sounds(given), strict=True):
+        assert reading[:2] == pytest.approx((loudness(a), loudness(b)), abs=0.06)
+        assert reading[2:] == pytest.approx([20 * np.log10(np.abs(each.samples).max()) for each in (a, b)])
+    told = [reading[0] - reading[1] for reading in lab00.match_readings(given)]
+    assert told == pytest.approx(lab00.matched_db(given), abs=0.02)
 
 
 def test_by_ear_one_decibel_and_by_meter_a_tenth():
     each, given = exercise("00-3"), ANNA["00-3"]
-    right = np.array(matching.settings_db(given))
+    right = np.array(lab00.matched_db(given))
     for off, state in ((0.5, "right"), (1.0, "right"), (1.1, "wrong")):
         assert mark(each, given, list(right + off)).state == state
     assert "a sharp ear" in mark(each, given, list(right - 0.25)).feedback
@@ -110,9 +112,9 @@ def test_a_null_of_three_decibels():
     """Handbook: B 3 dB below A leaves 1 − 10^(−3/20) of A; 3 dB above, 10^(3/20) − 1."""
     given = ANNA["00-4"]
     left = 20 * np.log10(abs(1 - 10 ** ((-3 if given["louder"] == "A" else 3) / 20)))
-    for order, residual in zip(given["real"], orders.residuals_db(given), strict=True):
+    for order, residual in zip(given["real"], lab00.abx_residuals_db(given), strict=True):
         assert residual == (-np.inf if order == "A" else pytest.approx(left, abs=1e-4))
-    assert set(orders.residuals_db(given, "sham")) == {-np.inf}
+    assert set(lab00.abx_residuals_db(given, "sham")) == {-np.inf}
 
 
 def test_blind_runs_and_their_silent_way():
@@ -125,7 +127,7 @@ def test_blind_runs_and_their_silent_way():
         verdict = mark(each, given, [picks, [flip[name] for name in sham], "luck"])
         assert verdict.points == points
     assert "no audible difference shown" in verdict.feedback and "proved" not in verdict.feedback
-    residuals = orders.residuals_db(given)
+    residuals = lab00.abx_residuals_db(given)
     ticked = [str(k) for k, value in enumerate(residuals, start=1) if value > -np.inf]
     assert mark(each, given, [{"silent": ticked}, {"silent": "nothing"}, "luck"]).points == each.points
     later = exercise("00-4").variant("anna", 4, class_code="7b")
@@ -154,8 +156,8 @@ def test_pairs_are_fit_by_loudness_alone():
     for index in range(50):
         given = exercise("00-6").variant(f"learner {index}")
         gaps = np.abs(np.subtract(given["a_lufs"], given["b_lufs"]))
-        assert pairs.fit(given) == [str(k + 1) for k in np.flatnonzero(gaps < 0.1)]
-        assert 2 <= len(pairs.fit(given)) <= 4
+        assert lab00.fit_pairs(given) == [str(k + 1) for k in np.flatnonzero(gaps < 0.1)]
+        assert 2 <= len(lab00.fit_pairs(given)) <= 4
         assert np.all((gaps < 0.09) | (gaps > 0.39))
         equal_peaks = np.flatnonzero(np.abs(np.subtract(given["a_peak"], given["b_peak"])) < 0.11)
         assert set(equal_peaks) == set(np.flatnonzero(gaps > 0.39))  # peaks mislead

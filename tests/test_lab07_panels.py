@@ -230,7 +230,7 @@ def test_the_drive_stands_still_once_the_run_has_begun():
     run.drive.value = -3.0
     run.drive.released += 1
     assert run.blind._pair["B"] is not first and run.blind._pair["B"] is runs.passed(given["clip"], -3.0).active
-    run.blind.pick("A")
+    run.blind.take("A")
     run.drive.value = -20.0
     run.drive.released += 1
     assert run.drive.value == -3.0 and run.entries() == ["A"]

@@ -2,7 +2,8 @@
 
 import json
 import re
-from itertools import chain, count
+import subprocess
+import sys
 from pathlib import Path
 
 import nbclient
@@ -22,31 +23,26 @@ for id in {ids}:
     assert verdict.state == "right", verdict.feedback
 """
 # processor time: a wall clock would tell how busy the machine is
-START = "import time; begun = time.process_time()"
-STOP = "print('SETUP', time.process_time() - begun)"
-SETUP_S = 3.0
+SET_UP = "import time, ipykernel.kernelapp; begun = time.process_time()\n{cell}\nprint(time.process_time() - begun)"
+SET_UP_S = 3.0
 
 
 def pytest_generate_tests(metafunc):
     """Give each test all labs; an empty folder gives no test, and the first test below fails."""
-    if "path" in metafunc.fixturenames:
-        metafunc.parametrize("path", LABS, ids=[path.stem for path in LABS])
+    for name in {"path", "run"} & set(metafunc.fixturenames):
+        metafunc.parametrize(name, LABS, ids=[path.stem for path in LABS], indirect=name == "run", scope="module")
 
 
-def run(path, folder, monkeypatch, *more, whole=True):
-    """Run a notebook, or it up to its set-up cell, which is timed, and further cells; returns it as it was left."""
-    monkeypatch.setenv("GAINLIB_RECORDS", str(folder))
-    book = nbformat.read(path, as_version=4)
-    first = next(index for index, cell in enumerate(book.cells) if cell.cell_type == "code")
-    book.cells[first : first + 1] = [code(START), book.cells[first], code(STOP)]
-    book.cells = [*book.cells[: None if whole else first + 3], *map(code, more)]
-    nbclient.NotebookClient(book, timeout=300, kernel_name="python3").execute()
-    return book
-
-
-def code(source):
-    """Return a code cell."""
-    return nbformat.v4.new_code_cell(source)
+@pytest.fixture(scope="module")
+def run(request, tmp_path_factory):
+    """A lab's path, its notebook as a run left it that solved everything behind the last cell, and its record."""
+    folder = tmp_path_factory.mktemp(request.param.stem)
+    book = nbformat.read(request.param, as_version=4)
+    book.cells += map(nbformat.v4.new_code_cell, (SCORE, SOLVE.format(ids=exercises(request.param)), SCORE))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("GAINLIB_RECORDS", str(folder))
+        nbclient.NotebookClient(book, timeout=300, kernel_name="python3").execute()
+    return request.param, book, folder / "record.jsonl"
 
 
 def printed(book):
@@ -55,20 +51,16 @@ def printed(book):
     return "".join(output["text"] for output in outputs if output.get("name") == "stdout")
 
 
-def setup_s(book):
-    """Return how long the set-up cell worked."""
-    return float(re.search(r"SETUP (\S+)", printed(book)).group(1))
-
-
 def failures(book):
     """List what a run left on the error channel or on stderr: a callback that fails raises in no cell."""
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     return [o for o in outputs if o["output_type"] == "error" or o.get("name") == "stderr"]
 
 
-def score(book):
-    """Return points, possible points and percent, as the lab's own sheet has them."""
-    return json.loads(re.search(r"SCORE (\[.*\])", printed(book)).group(1))
+def scores(book):
+    """Return points, possible points and percent, as the lab's own sheet has them: untouched, and solved."""
+    untouched, solved = re.findall(r"SCORE (\[.*\])", printed(book))
+    return json.loads(untouched), json.loads(solved)
 
 
 def exercises(path):
@@ -80,23 +72,29 @@ def test_there_is_a_notebook_for_every_lab_of_the_bank():
     assert sorted({each.lab for each in bank()}) == [path.stem[:2] for path in LABS]
 
 
-def test_untouched_gives_nothing_and_no_error_and_set_up_is_quick(path, tmp_path, monkeypatch):
-    book = run(path, tmp_path, monkeypatch, SCORE)
+def test_untouched_gives_nothing_and_no_error(run):
+    path, book, _ = run
     assert failures(book) == []
-    runs = chain([book], (run(path, tmp_path, monkeypatch, whole=False) for _ in count()))
-    assert_within(SETUP_S, lambda: setup_s(next(runs)))
-    points, possible, percent = score(book)
+    points, possible, percent = scores(book)[0]
     assert points == 0 and percent == 0
     assert possible == sum(each.points for each in bank() if each.lab == path.stem[:2])
 
 
-def test_solved_gives_everything(path, tmp_path, monkeypatch):
-    book = run(path, tmp_path, monkeypatch, SOLVE.format(ids=exercises(path)), SCORE)
-    assert failures(book) == []
+def test_solved_gives_everything(run):
+    path, book, record = run
     assert printed(book).count(" right") == len(exercises(path))
-    assert score(book)[2] == pytest.approx(100)
-    kinds = [json.loads(line)["kind"] for line in (tmp_path / "record.jsonl").read_text().splitlines()]
+    assert scores(book)[1][2] == pytest.approx(100)
+    kinds = [json.loads(line)["kind"] for line in record.read_text().splitlines()]
     assert kinds.count("answer") == len(exercises(path)) and kinds[0] == "start"
+
+
+@pytest.mark.timed
+def test_set_up_is_quick(path, tmp_path, monkeypatch):
+    """In a fresh process that has what a kernel has before its first cell."""
+    monkeypatch.setenv("GAINLIB_RECORDS", str(tmp_path))
+    cell = next(cell for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code")
+    command = [sys.executable, "-c", SET_UP.format(cell=cell.source)]
+    assert_within(SET_UP_S, lambda: float(subprocess.run(command, capture_output=True, text=True, check=True).stdout))
 
 
 def test_every_exercise_stands_in_its_notebook(path):

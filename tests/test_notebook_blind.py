@@ -1,18 +1,17 @@
-"""Blind runs, level matching, the field for both, the sliders and the exposure panel, without a page."""
+"""Blind runs, level matching, the field for both, the slider and lab 00's desk, without a page."""
 
 import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.blind import clips, matching, orders
+from gainlib.exercises.blind import clips
+from gainlib.labs import lab00
 from gainlib.notebook import Lab
 from gainlib.notebook.fields import field_for
-from gainlib.notebook.panels import lab00
-from gainlib.notebook.panels.abx import AbxPanel, BlindRun, Listening
-from gainlib.notebook.panels.exposure import ExposurePanel
-from gainlib.notebook.panels.matching import REACH_DB, MatchRun
-from gainlib.notebook.panels.speakers import sources, table
+from gainlib.notebook.panels import lab_module
+from gainlib.notebook.panels.blind import REACH_DB, AbxPanel, BlindRun, Listening, MatchRun
+from gainlib.notebook.panels.lab00 import exercise_panel, null_table, sides_table, sources
 from gainlib.notebook.slider import Slider
 from gainlib.notebook.trials import BY_READINGS
 
@@ -31,7 +30,7 @@ def pair(apart_db=3.0):
 
 def fields_of(lab, each):
     given = lab.given(each.id)
-    panel = lab00.exercise_panel(each, given, lab.learner)
+    panel = exercise_panel(each, given, lab.learner)
     return given, [field_for(part, given, panel) for part in each.parts], panel
 
 
@@ -47,12 +46,12 @@ def test_x_is_what_the_order_says_and_new_in_every_trial():
         assert x is not a and x is not b
         stamp = run.player.stamps[2]
         run.player.which = 2
-        run.pick("A")
+        run.take("A")
         if k < 3:
             assert run.player.stamps[2] > stamp, "an X that stays the same is fetched like any other"
             assert run.player.which == 0, "the change of X must not be heard"
     assert run.complete and (run.run.right, run.run.trials) == (2, 4)
-    run.pick("B")
+    run.take("B")
     assert run.entries() == ["A"] * 4
 
 
@@ -62,7 +61,7 @@ def test_the_screen_gives_no_trial_away():
     shown = []
     for _ in range(4):
         shown.append((run.player.statement(), run.player.match_text, dict(run.player.levels), run.player.volume_db))
-        run.pick("B")
+        run.take("B")
     assert all(each == shown[0] for each in shown)
     assert "right" not in run.said.text
 
@@ -74,7 +73,7 @@ def test_a_run_that_was_marked_shows_its_score_and_stays():
     run.show(["A", "A", "B", "A"])
     assert "3 of 4 right" in run.said.text and "run 2" in run.said.text and "New numbers" in run.said.text
     assert "no audible difference is shown" in run.said.text
-    run.pick("B")
+    run.take("B")
     assert run.entries() == ["A", "A", "B", "A"]
 
 
@@ -89,28 +88,32 @@ def test_an_order_of_anything_else_is_refused():
 def always(panel, order_name):
     """Pick the truth, or its opposite, to the end of the run."""
     while not panel.blind.complete:
-        truth = panel.blind._order[len(panel.blind.picks)]
-        panel.blind.pick(truth if order_name == "right" else "AB".replace(truth, ""))
+        truth = panel.blind._order[len(panel.blind.made)]
+        panel.blind.take(truth if order_name == "right" else "AB".replace(truth, ""))
 
 
 def test_runs_of_one_comparison_count_together():
-    panel = AbxPanel(lambda: ("bass, 3 dB", *pair()), match=False)
+    panel = AbxPanel(lambda setting: ("bass, 3 dB", *pair()), match=False)
     panel.begin()
     always(panel, "right")
     assert "a difference is shown" in panel.said.text and "p = 0.001" in panel.said.text
     assert panel.live.widget.sentence.startswith("Guessing gets 10 or more of 10 right in 0.1 % of runs")
     panel.begin()
-    panel.blind.pick("A")
+    panel.blind.take("A")
     panel.begin()  # given up, and counts
     always(panel, "right")
     assert panel.history[-1][1].runs == 3 and "3 × p" in panel.said.text
     rows = panel._list.table["rows"]
-    assert [row[2] for row in rows] == ["10 of 10", "given up", "10 of 10"]
+    assert [row[2] for row in rows] == ["10 of 10", "given up", "10 of 10"] and [row[0] for row in rows] == [
+        "3",
+        "2",
+        "1",
+    ]
 
 
 def test_a_sham_run_is_luck_whatever_it_scores():
-    panel = AbxPanel(lambda: ("bass, 3 dB", *pair()), match=False)
-    panel.sham.value = True
+    panel = AbxPanel(lambda setting: ("bass, 3 dB", *pair()), match=False)
+    panel.controls.set(sham=True)
     panel.begin()
     np.testing.assert_array_equal(panel.blind.player._sources["A"].samples, panel.blind.player._sources["B"].samples)
     always(panel, "right")
@@ -119,9 +122,9 @@ def test_a_sham_run_is_luck_whatever_it_scores():
 
 
 def test_the_length_is_fixed_when_the_run_starts():
-    panel = AbxPanel(lambda: ("bass", *pair()), match=False)
+    panel = AbxPanel(lambda setting: ("bass", *pair()), match=False)
     panel.begin()
-    panel.length.value = 24
+    panel.controls.set(trials=24)
     panel.blind.rest_by_chance()
     assert panel.history[0][1].trials == 10
     panel.begin()
@@ -131,7 +134,7 @@ def test_the_length_is_fixed_when_the_run_starts():
 
 def test_matched_sounds_are_read_as_they_are_played():
     """B 6.02 dB lower and otherwise the same: matched, nothing is left."""
-    panel = AbxPanel(lambda: ("copy", *pair(6.0206)))
+    panel = AbxPanel(lambda setting: ("copy", *pair(6.0206)))
     panel.begin()
     rows = dict(panel._read_out.table["rows"])
     assert rows["loudness of A"] == rows["loudness of B"]
@@ -145,16 +148,17 @@ def test_matched_sounds_are_read_as_they_are_played():
 
 def test_turning_b_is_heard_at_once_and_taken_with_the_next(lab):
     given = lab.given("00-3")
-    run = MatchRun(matching.sounds(given), given["clips"])
-    for setting in matching.settings_db(given):
-        run.slider.value = setting
+    run = MatchRun(lab00.match_sounds(given), given["clips"])
+    for setting in lab00.matched_db(given):
+        run.controls.set(turn_db=setting)
         assert run.player.trims_db == [0.0, setting]
-        run.set_it()
-        assert run.complete or (run.slider.value == 0 and run.player.which == 0)
-    assert run.entries() == matching.settings_db(given)
+        run.next.click()
+        assert run.complete or (run.controls.values == {"turn_db": 0.0} and run.player.which == 0)
+    assert run.entries() == lab00.matched_db(given)
     assert mark(SHARP, given, run.entries()).state == "right"
-    run.go_back()
-    assert run.entries() == matching.settings_db(given)[:-1] and run.slider.value == matching.settings_db(given)[-1]
+    run.back.click()
+    assert run.entries() == lab00.matched_db(given)[:-1]
+    assert run.controls.values["turn_db"] == lab00.matched_db(given)[-1]
 
 
 def test_the_screen_does_not_tell_which_is_louder():
@@ -162,19 +166,19 @@ def test_the_screen_does_not_tell_which_is_louder():
     seen = []
     for offsets in ([6.0, -6.0, 1.5, -1.5, 3.0], [-2.0, 4.0, -5.0, 2.5, -6.0]):
         given = {"clips": list(clips.CLIPS), "offsets_db": offsets}
-        run = MatchRun(matching.sounds(given), given["clips"])
+        run = MatchRun(lab00.match_sounds(given), given["clips"])
         lines = []
         for _ in clips.CLIPS:
             lines.append((run.player.statement(), run.player.match_text, run.player.volume_db))
-            run.slider.value = 3.0
-            run.set_it()
+            run.controls.set(turn_db=3.0)
+            run.next.click()
         seen.append(lines)
     assert seen[0] == seen[1]
 
 
 def test_b_can_be_turned_far_enough_and_not_too_loud():
-    assert max(abs(each) for each in matching.OFFSETS_DB) < REACH_DB
-    run = MatchRun(matching.sounds({"clips": list(clips.CLIPS), "offsets_db": [6.0] * 5}), clips.CLIPS)
+    assert max(abs(each) for each in lab00.OFFSETS_DB) < REACH_DB
+    run = MatchRun(lab00.match_sounds({"clips": list(clips.CLIPS), "offsets_db": [6.0] * 5}), clips.CLIPS)
     run.player.volume_db = 99
     loudest = max(run.player._heard[name].true_peak_dbtp for name in "AB") + REACH_DB + run.player.volume_db
     assert loudest <= -6
@@ -215,7 +219,7 @@ def test_what_is_read_leads_to_the_answer(lab):
 
 def test_an_unfinished_run_costs_nothing(lab):
     given, fields, _ = fields_of(lab, BLIND)
-    fields[0]._run.pick("A")
+    fields[0]._run.take("A")
     verdict = mark(BLIND, given, [field.value() for field in fields])
     assert verdict.state == "invalid" and "Expected all 10 trials, got 1" in verdict.feedback
 
@@ -224,7 +228,7 @@ def test_a_form_puts_the_run_back_after_an_answer(lab):
     form = lab.exercise("00-4")
     given = lab.given("00-4")
     for name in given["real"]:
-        form.fields[0]._run.pick(name)
+        form.fields[0]._run.take(name)
     form.submit()
     assert "10 of 10 right" in form.said.text and "no answer yet" in form.said.text
     assert lab.score().points == 2
@@ -261,26 +265,32 @@ def test_a_slider_keeps_to_its_steps():
 
 def test_the_point_says_what_the_limits_say():
     """NIOSH 98-126: 94 dBA for an hour is a whole day's limit. H.870: 80 dBA for 40 hours is a week's allowance."""
-    panel = ExposurePanel()
-    panel.level.value, panel.hours.value = 94, 1
-    panel.level.released += 1
-    assert panel.live.widget.sentence.startswith("1 h a day at 94 dBA: 100 % of a day’s limit")
-    panel.level.value, panel.hours.value, panel.days.value = 80, 8, 5
-    panel.level.released += 1
-    rows = {row[0]: row[1:] for row in panel.live.widget.tables[0]["rows"]}
+    desk = lab_module("00").panel("exposure", None)
+    desk.set(level_dba=94.0, hours=1.0)
+    assert desk.pictures[0].widget.sentence.startswith("1 h a day at 94 dBA: 100 % of a day’s limit")
+    assert desk.said.text.startswith("1 h a day at 94 dBA use **100 %** of a day’s limit")
+    desk.set(level_dba=80.0, hours=8.0, days=5.0)
+    rows = {row[0]: row[1:] for row in desk.numbers.table["rows"]}
     assert rows["a week’s allowance (80 dBA for 40 h)"] == ["8 h", "100 %"]
-    panel.undo.click()
-    assert panel.level.value == 94
-    panel.again.click()
-    assert (panel.level.value, panel.hours.value, panel.days.value) == (85, 2, 5)
+    desk.undo()
+    assert desk.setting.level_dba == 94
+    desk.reset()
+    assert dict(desk.setting) == {"level_dba": 85, "hours": 2, "days": 5}
 
 
 def test_out_of_polarity_adds_up_to_nothing():
     left_right = sources()
     assert np.abs(left_right["out of polarity"].samples.sum(axis=1)).max() == 0
     assert np.abs(left_right["left"].samples[:, 1]).max() == np.abs(left_right["right"].samples[:, 0]).max() == 0
-    rows = {row[0]: row[2:] for row in table().rows}
+    rows = {row[0]: row[2:] for row in sides_table().rows}
     assert rows["out of polarity"] == ("−20.0", "−20.0", "silent") and rows["both"] == ("−20.0", "−20.0", "−20.0")
+
+
+def test_the_panels_of_the_lab_are_known_by_name():
+    module = lab_module("00")
+    assert isinstance(module.panel("blind", None), AbxPanel) and module.panel("speakers", None).player
+    with pytest.raises(GainlibError, match="it has 'speakers', 'blind', 'exposure'"):
+        module.panel("meters", None)
 
 
 def test_the_comparison_is_what_many_guessers_get():
@@ -292,7 +302,7 @@ def test_the_comparison_is_what_many_guessers_get():
 
 def test_null_readings_are_of_the_order():
     given = BLIND.variant("ben")
-    column = [row[1] for row in lab00.null_table(given, "real").rows]
+    column = [row[1] for row in null_table(given, "real").rows]
     assert [cell == "silent" for cell in column] == [name == "A" for name in given["real"]]
-    assert orders.TRIALS == len(column)
-    assert isinstance(orders.sounds(given)[0], Audio)
+    assert lab00.TRIALS == len(column)
+    assert isinstance(lab00.abx_sounds(given)[0], Audio)

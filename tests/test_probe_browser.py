@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import headless, jupyterlab, notebook_page
+from browser import opened
 from labhand import LabHand, picture, sentence
 from playwright.sync_api import expect
 
@@ -74,17 +74,11 @@ def trip(tmp_path):
     folder = tmp_path / "place"
     folder.mkdir()
     shutil.copy(NOTEBOOK, folder)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("GAINLIB_RECORDS", str(folder / "records"))
-        with (
-            jupyterlab(folder) as server,
-            headless() as browser,
-            notebook_page(server, browser, folder / NOTEBOOK.name, height=1200) as page,
-        ):
-            page.run_all()
-            hand = TripHand(page, "roundtrip")
-            hand.settled()
-            yield hand
+    with opened(folder / NOTEBOOK.name, height=1200) as page:
+        page.run_all()
+        hand = TripHand(page, "roundtrip")
+        hand.settled()
+        yield hand
 
 
 def delayed_saturation(played, path):

@@ -123,7 +123,7 @@ def test_every_control_is_on_the_plan_sheet_before_and_after(own):
     assert found["vocal", "send echo"]["unit"] == "dB" and ("master", "fader") in found
     assert (found["vocal", "DC block"]["before"], found["vocal", "DC block"]["after"]) == ("0", "1")
     assert found["guitar é", "polarity"]["reason"] == ""
-    assert found["bass", "insert 1 in"]["processor"] == "unseen box"
+    assert found["bass", "insert 1 in"]["processor"] == "black box"
 
 
 def test_the_bus_against_other_libraries(own):
@@ -177,7 +177,7 @@ def test_the_hand_off_note_has_the_figures_and_what_to_know(own):
     assert "48000 Hz" in note and "2031-05-06" in note and "DC offset" in note and "noise floor" in note
     assert "timbre of kick, vocal and drums" not in note  # the drum group keeps its drive
     assert re.search(r"timbre of kick and vocal changes", note)
-    assert "not be seen into: bass" in note and str(folder) not in note
+    assert "Black boxes stand in bass." in note and str(folder) not in note
 
 
 def test_what_is_on_the_bus_is_said():

@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gainlib.cli.output import Bar, decimal, former_option, former_values, path_of, plain, show, wrapped
+from gainlib.cli.output import Bar, decimal, former_option, former_values, path_of, plain, show, told, wrapped
+from gainlib.errors import OLD_NAME
 
 if TYPE_CHECKING:
     from gainlib.mix import Plan, Stem
@@ -17,14 +18,14 @@ CHAINS_HELP = """\
 CHAINS is JSON; a stem is named as its file is, or by a pattern:
 
   {"stems":  {"kick":    ["Filter", {"Saturation": {"drive": 2}}],
-              "bass":    {"level-dependent": {"reference_dbfs": -18}, "fader_db": -6},
+              "bass":    {"black box": {"reference_dbfs": -18, "name": "opto"}, "fader_db": -6},
               "vocal *": {"chain": ["Compressor"], "sends": {"echo": -12}, "pan": -0.2},
               "*":       "linear"},
    "groups": {"echo": {"fader_db": -3}},
    "master": {"fader_db": 0}}
 
-Controls: fader_db, pan, trim_db, post_trim_db, polarity, dc_block, mute, group, sends, leave_out. A box that cannot be
-seen into is "level-dependent". Without CHAINS and SESSION every stem is linear and every control at 0 dB.
+Controls: fader_db, pan, trim_db, output_trim_db, polarity, dc_block, mute, group, sends, leave_out. What cannot be run
+here and depends on level is a "black box". Without CHAINS and SESSION every stem is linear and every control at 0 dB.
 """
 DRIVES = {"reference": "restage", "unchanged": "keep"}
 _FORMER_DRIVES = {policy: drive for drive, policy in DRIVES.items()}
@@ -113,7 +114,10 @@ def _session(options, unreadable):
     if options.session:
         path = path_of(options.session)
         with _naming(path):
-            session = from_json(text_of(path, "a saved session"), folder)
+            text = text_of(path, "a saved session")
+            session = from_json(text, folder)
+        if '"Unseen"' in text:
+            told(f"{path}: Unseen", "BlackBox")
         _tell_idle(options.leave_out, [strip.name for strip in session.strips])
         session = session.with_(strips=_without(session.strips, options.leave_out))
     else:
@@ -128,7 +132,10 @@ def _session(options, unreadable):
         path = path_of(options.chains)
         with _naming(path):
             session, notes = apply_chains(session, text_of(path, "a chains file"))
-    return session, notes
+    for note in notes:
+        if note.endswith(OLD_NAME):
+            print(f"{options.chains}: {note.removeprefix('the chains file: ')}", file=sys.stderr)
+    return session, tuple(note for note in notes if not note.endswith(OLD_NAME))
 
 
 @contextmanager

@@ -443,10 +443,10 @@ class Experiment:
         ``read(run)`` returns what the lab measures on a run, kept as ``run.seen``.
     told : callable, optional
         ``told(run)`` returns the verdict in Markdown: two or three short sentences.
+    numbers : callable, optional
+        ``numbers(run)`` returns a table that stands under the controls.
     listen : Listen, optional
         What can be heard.
-    numbers : callable, optional
-        ``numbers(run)`` returns a table of readings that stands under the controls.
     later : Later, optional
         Work for when the hand has let go.
     link : callable, optional
@@ -472,8 +472,8 @@ class Experiment:
     session: Callable[[Setting], Any] | None = None
     read: Callable[["Run"], Any] | None = None
     told: Callable[["Run"], str] | None = None
-    listen: Listen | None = None
     numbers: Callable[["Run"], Table] | None = None
+    listen: Listen | None = None
     later: Later | None = None
     link: Callable[[Setting, Setting, str], Setting] | None = None
     title: str = "Experiment"

@@ -48,9 +48,10 @@ def _mono(audio):
     return np.asarray(audio.samples, np.float64).mean(axis=1, keepdims=True)
 
 
-def one_strip(audio: Audio, processor, trim_db: float = 0.0) -> Session:
-    """Return a session of one strip, "strip", with one insert."""
-    return Session((Strip("strip", audio, trim_db=trim_db, inserts=(Insert(processor),)),))
+def one_strip(audio: Audio, processor=None, trim_db: float = 0.0) -> Session:
+    """Return a session of one strip, "strip", with one insert or none."""
+    inserts = () if processor is None else (Insert(processor),)
+    return Session((Strip("strip", audio, trim_db=trim_db, inserts=inserts),))
 
 
 def _resolve(document):

@@ -169,6 +169,22 @@ def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf) -> Draws
 
 
 @dataclass(frozen=True)
+class Recipe:
+    """A variant that a function draws, None for what is drawn again; another tells whether values could be its."""
+
+    draw: Callable[[np.random.Generator], dict | None]
+    could_be: Callable[[dict], bool]
+
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return what is drawn."""
+        return self.draw(rng)
+
+    def holds(self, given: dict) -> bool:
+        """Whether these values could have been drawn here."""
+        return self.could_be(given)
+
+
+@dataclass(frozen=True)
 class Either:
     """A variant that takes one of several branches; the branch is drawn first and kept through every redraw.
 

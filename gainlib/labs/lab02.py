@@ -16,6 +16,7 @@ from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Pl
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Exercise, Slip
 from gainlib.exercises.numeric import Number
+from gainlib.exercises.stems import one_strip
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
@@ -26,7 +27,6 @@ from gainlib.meters.crests import Crest, highest_crest
 from gainlib.meters.gating import Gating, gating_of
 from gainlib.meters.loudness import RELATIVE_GATE_LU
 from gainlib.meters.series import feed
-from gainlib.session import Session, Strip
 from gainlib.words import Table, level_text, number_text
 
 # ------------------------------------------------------------------------------------------------------- the experiment
@@ -122,11 +122,6 @@ def played(setting) -> Audio:
     """Return what is played to ears: without the offset, which would only push the cone out of its place."""
     line = _without_offset(setting.signal, setting.level_dbfs, setting.burst_ms, setting.rest_db)
     return Audio(line, RATE_HZ, setting.signal)
-
-
-def one_strip(audio: Audio) -> Session:
-    """Return a session of one strip, for meters at its source."""
-    return Session((Strip("strip", audio),))
 
 
 def _session(setting):

@@ -5,7 +5,7 @@ What a box needs follows from what it is:
 - linear: nothing; its input level does not matter;
 - level-dependent with a reference: its input is brought to that average, unless the peaks forbid it, and its output is
   set so that a bypass is level-matched;
-- a box that nobody can see into: the same, but what comes out of it is not known here, and that is said;
+- a black box: the same, but what comes out of it is not known here, and that is said;
 - a gate: its threshold is a level; it moves with the signal and the gate does what it did;
 - any other level-dependent box (a clip, a limiter, a quantiser): its drive stays what it was.
 """
@@ -253,10 +253,11 @@ class _Walk:
     def _match_unseen(self, number, out_db):
         """Set the output as if the box did nothing to the level, and say that this is not known."""
         name = self._found.name
-        reason = f"{name}: what was set in front of the unseen box is taken back behind it, as if it changed no level"
+        box = self._inserts[number - 1].processor.called
+        reason = f"{name}: what was set in front of the {box} is taken back behind it, as if it changed no level"
         self._set(number, "out_db", out_db, reason)
         self._warnings.append(
-            f"{name}: processor {number} is a box that nobody here can see into; once its input is set, match its "
+            f"{name}: processor {number} is {_box(self._inserts[number - 1])}; once its input is set, match its "
             "output to its bypass by ear, or measure it with a test file; what follows it is planned as if it passed "
             "everything unchanged"
         )
@@ -339,7 +340,9 @@ class _Walk:
 
 
 def _box(insert):
-    return "a box that nobody here can see into" if isinstance(insert.processor, BlackBox) else insert.kind
+    if isinstance(insert.processor, BlackBox):
+        return f"{'the' if insert.processor.name else 'a'} {insert.processor.called}"
+    return insert.kind
 
 
 def _db(value):

@@ -5,7 +5,7 @@
     {
       "stems": {
         "kick":    ["Filter", {"Saturation": {"drive": 2.0}}],
-        "bass":    {"level-dependent": {"reference_dbfs": -18}, "fader_db": -6},
+        "bass":    {"black box": {"reference_dbfs": -18, "name": "opto"}, "fader_db": -6},
         "vocal *": {"chain": [{"Compressor": {"threshold_dbfs": -24, "ratio": 3, "out_db": 2}}],
                     "sends": {"echo": -12, "cue": {"level_db": -6, "tap": "pre"}}, "pan": -0.2},
         "tom ?":   {"chain": ["Gate", "Saturation"], "group": "drums"},
@@ -19,7 +19,8 @@
 A stem is named as its file is, with or without the suffix, or by a pattern with ``*``, ``?`` and ``[…]``; a name goes
 before a pattern, a pattern before those below it. A chain is "linear", one processor, or a list of them; a processor is
 its model's name, or a name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass``).
-"level-dependent" stands for a box that nobody here can see into.
+"black box" stands for one whose level matters and that cannot be run here: it is built for ``reference_dbfs``, and may
+have a ``name``. The control behind the processors is ``output_trim_db``.
 """
 
 import unicodedata
@@ -30,16 +31,19 @@ import msgspec
 
 from gainlib import processors
 from gainlib.audio import AudioFile, GainlibError
+from gainlib.errors import renamed
 from gainlib.processors import BlackBox
 from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.checks import nearest
 from gainlib.session.files import from_builtins
 
-LINEAR, UNSEEN = "linear", "level-dependent"
+LINEAR, BLACK_BOX = "linear", "black box"
+FORMER = {"level-dependent": BLACK_BOX, "unseen": BLACK_BOX, "post_trim_db": "output_trim_db"}
+"""Names of the version before, which are read for one more."""
 _SETTINGS = ("pan_law_db", "bus", "name", "finished")
 _TOP = ("stems", "groups", "master", *_SETTINGS)
 _OF_MASTER = ("chain", "trim_db", "fader_db")
-_OF_GROUP = (*_OF_MASTER, "post_trim_db", "pan", "mute", "group", "sends")
+_OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "group", "sends")
 _OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
 _OF_INSERT = ("in_db", "out_db", "bypass")
 
@@ -58,7 +62,7 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
     -------
     session : Session
     notes : tuple of str
-        Patterns that fit no stem, and stems of which the file says nothing.
+        Names of the version before, patterns that fit no stem, and stems of which the file says nothing.
 
     Raises
     ------
@@ -77,9 +81,12 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
     Traceback (most recent call last):
     gainlib.audio.GainlibError: stem 'kick', processor 1: no processor is named 'Tepe'; did you mean 'Tape'?
     """
-    data = _object(_decoded(text), "the chains file")
+    data, former = _object(_decoded(text), "the chains file"), {}
     _known(data, _TOP, "the chains file")
-    stems = _object(data.get("stems", {}), "stems")
+    stems, groups = (
+        {name: _renewed(entry, former) for name, entry in _object(data.get(part, {}), part).items()}
+        for part in ("stems", "groups")
+    )
     entries, notes = _entries(session.strips, stems)
     strips = []
     for strip in session.strips:
@@ -88,12 +95,14 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
             strips.append(strip.with_(**changes))
     if not strips:
         raise GainlibError("the chains file leaves out every stem; keep at least one")
-    groups = {group.name: group for group in session.groups}
-    for name, value in _object(data.get("groups", {}), "groups").items():
-        groups[name] = Group(name, **_fields(value, _OF_GROUP, f"group {name!r}"))
+    channels = {group.name: group for group in session.groups}
+    for name, value in groups.items():
+        channels[name] = Group(name, **_fields(value, _OF_GROUP, f"group {name!r}"))
     changes = {key: _level(data[key]) for key in _SETTINGS if key in data}
-    master = session.master.with_(**_fields(data.get("master", {}), _OF_MASTER, "master"))
-    return session.with_(strips=tuple(strips), groups=tuple(groups.values()), master=master, **changes), notes
+    master = session.master.with_(**_fields(_renewed(data.get("master", {}), former), _OF_MASTER, "master"))
+    told = (f"the chains file: {renamed(old, new)}" for old, new in former.items())
+    session = session.with_(strips=tuple(strips), groups=tuple(channels.values()), master=master, **changes)
+    return session, (*told, *notes)
 
 
 def _decoded(text):
@@ -102,6 +111,22 @@ def _decoded(text):
         return msgspec.json.decode(content.removeprefix(b"\xef\xbb\xbf"))
     except (msgspec.DecodeError, RecursionError) as error:
         raise GainlibError(f"the chains file is no JSON: {error}") from None
+
+
+def _renewed(entry, former: dict[str, str], depth: int = 5):
+    """Return an entry with the names of today, as deep as an entry can be; former names are added to `former`."""
+
+    def new(name):
+        if name.casefold() in FORMER:
+            former[name] = FORMER[name.casefold()]
+        return former.get(name, name)
+
+    if isinstance(entry, dict) and depth:
+        kept = ("group", "sends", "name")  # what stands there is a name of somebody's own
+        return {new(key): value if key in kept else _renewed(value, former, depth - 1) for key, value in entry.items()}
+    if isinstance(entry, list) and depth:
+        return [_renewed(each, former, depth - 1) for each in entry]
+    return new(entry) if isinstance(entry, str) else entry
 
 
 def _object(value, where):
@@ -176,6 +201,8 @@ def _fields(value, known, where) -> dict[str, object]:
             changes["sends"] = tuple(_sends(given, where))
         elif key == "group":
             changes["to"] = (given,) if isinstance(given, str) else given
+        elif key == "output_trim_db":
+            changes["post_trim_db"] = _level(given)
         else:
             changes[key] = _level(given)
     if not isinstance(changes.get("leave_out", False), bool):
@@ -197,13 +224,13 @@ def _entry(value, known, where):
 
 
 def _boxes():
-    return (LINEAR, UNSEEN, *processors.names(), "BlackBox")
+    return (LINEAR, BLACK_BOX, *processors.names(), "BlackBox")
 
 
 def _kind(name):
     """Return a processor's class by the name a chains file gives it, "linear" as itself, None for an unknown one."""
     folded = str(name).casefold()
-    if folded in (LINEAR, UNSEEN):
+    if folded in (LINEAR, BLACK_BOX):
         return LINEAR if folded == LINEAR else BlackBox
     known = {each.casefold(): each for each in (*processors.names(), "BlackBox")}
     return processors.named(known[folded]) if folded in known else None

@@ -273,4 +273,4 @@ def _notes(session, through, gain_only, null_db):
         yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: {why}."
     unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
-        yield f"What the unseen boxes of {', '.join(unseen)} do is not in the files."
+        yield f"What the black boxes of {', '.join(unseen)} do is not in the files."

@@ -261,7 +261,7 @@ def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str,
     for number, (one, other) in enumerate(zip(old.inserts, new.inserts, strict=True), 1):
         if one.bypass:
             continue
-        kind = "unseen box" if isinstance(one.processor, BlackBox) else one.kind
+        kind = one.processor.called if isinstance(one.processor, BlackBox) else one.kind
         yield f"insert {number} in", kind, "dB", one.in_db, other.in_db
         if isinstance(one.processor, Gate):
             yield f"insert {number} threshold", kind, "dBFS", one.processor.open_dbfs, other.processor.open_dbfs

@@ -79,7 +79,7 @@ def hand_off(each: Sheet) -> Iterator[str]:
             yield f"{said}: {_listed(names)}."
     unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
-        yield f"Boxes that could not be seen into: {_listed(unseen)}. The figures take them as passing everything."
+        yield f"Black boxes stand in {_listed(unseen)}. The figures take them as passing everything."
 
 
 def hand_off_note(each: Sheet) -> str:

@@ -45,7 +45,7 @@ class DeskBar(anywidget.AnyWidget):
     """
 
     _esm = assets.module("deskbar")
-    _css = assets.style() + assets.style("desk")
+    _css = assets.style()
     tabs = traitlets.List(traitlets.Unicode()).tag(sync=True)
     chosen = traitlets.Int(0).tag(sync=True)
     again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
@@ -109,8 +109,7 @@ class Desk(Panel):
     experiment : Experiment
         What is shown.
     table : callable, optional
-        ``table(run)`` returns what stands under the controls in place of the experiment's own numbers, such as what is
-        measured and what is wanted.
+        ``table(run)`` returns what stands under the controls in place of the experiment's numbers.
 
     Attributes
     ----------

@@ -29,7 +29,7 @@ class Notice(anywidget.AnyWidget):
     """
 
     _esm = assets.module("notice")
-    _css = assets.style()
+    _css = assets.style() + assets.style("desk")  # any panel may be laid out as a desk
     message = traitlets.Unicode("").tag(sync=True)
 
 

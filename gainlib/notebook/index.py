@@ -65,7 +65,7 @@ class Index:
 
     def sound(self):
         """Return the check of loudspeakers or headphones."""
-        from gainlib.notebook.panels.speakers import SpeakerCheck
+        from gainlib.notebook.panels.lab00 import SpeakerCheck
 
         return SpeakerCheck()
 

@@ -1,6 +1,6 @@
 """Fields for listening tests: by ear, or from readings for the same points.
 
-The test itself comes from the exercise's panel (:class:`gainlib.notebook.panels.abx.Listening`); the field puts it
+The test itself comes from the exercise's panel (:class:`gainlib.notebook.panels.blind.Listening`); the field puts it
 under its question, and hands the picks or settings on as they are.
 """
 
@@ -26,7 +26,7 @@ class ListeningField(Field):
     given : dict
         Values of the variant.
     panel : object
-        Has ``run(part)``, see :class:`gainlib.notebook.panels.abx.Listening`.
+        Has ``run(part)``, see :class:`gainlib.notebook.panels.blind.Listening`.
 
     Attributes
     ----------

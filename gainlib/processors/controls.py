@@ -59,7 +59,7 @@ class Control:
 
 
 def controls(kind: type[Processor]) -> tuple[Control, ...]:
-    """Return the settings of a processor's class, in order.
+    """Return the settings of a processor's class, in order; a name is none.
 
     Examples
     --------
@@ -69,7 +69,7 @@ def controls(kind: type[Processor]) -> tuple[Control, ...]:
     >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]
     [('highpass', 'lowpass')]
     """
-    return tuple(_control(kind.__name__, each) for each in fields(kind))
+    return tuple(_control(kind.__name__, each) for each in fields(kind) if each.name != "name")
 
 
 def _control(name, field):

@@ -63,6 +63,10 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     """
     told = progress or (lambda done, text: None)
     folder, session = Path(folder), assignment.staged(answer, given)
+    inside = {each.name for each in folder.iterdir()} if folder.is_dir() else set()
+    other = sorted(inside - {MIX, STEMS} if MIX in inside else inside)
+    if other:
+        raise GainlibError(f"{folder}: holds {other[0]!r}, which is no part of an export; name a folder of its own")
     told(0.05, "Rendering the mix …")
     bus = session.render().bus
     peak = float(np.abs(bus.samples).max())
@@ -71,10 +75,6 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
             f"the bus peaks at {ratio_to_db(peak):+.1f} dBFS; a file of 24 bit would cut that off: bring everything "
             "that feeds the bus down together, then export again"
         )
-    inside = {each.name for each in folder.iterdir()} if folder.is_dir() else set()
-    other = sorted(inside - {MIX, STEMS} if MIX in inside else inside)
-    if other:
-        raise GainlibError(f"{folder}: holds {other[0]!r}, which is no part of an export; name a folder of its own")
     folder.parent.mkdir(parents=True, exist_ok=True)
     part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:

@@ -7,25 +7,9 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, frame
 from gainlib.notebook.figures.palette import INK, ORANGE, VERMILLION, line
-from gainlib.words import Table, number_text
+from gainlib.words import Table, number_text, time_text
 
 TIMES_MIN = {1: "1 min", 5: "5 min", 15: "15 min", 60: "1 h", 240: "4 h", 480: "8 h", 1440: "24 h"}
-
-
-def time_text(minutes: float) -> str:
-    """Return a length of time as one says it.
-
-    Examples
-    --------
-    >>> time_text(7.5), time_text(60), time_text(151), time_text(3000)
-    ('7.5 min', '1 h', '2 h 31 min', 'all day')
-    """
-    if minutes >= 1440:
-        return "all day"
-    if minutes < 60:
-        return f"{number_text(minutes, 1 if minutes < 20 else 0).removesuffix('.0')} min"
-    hours, rest = divmod(round(minutes), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
 class SafeTimes:

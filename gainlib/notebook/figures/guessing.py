@@ -6,7 +6,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, frame, rectangles
-from gainlib.notebook.figures.palette import GREEN, INK, SKY, VERMILLION
+from gainlib.notebook.figures.palette import GREEN, INK, PAPER, SKY, VERMILLION
 from gainlib.words import Table, number_text
 
 WIDTH = 0.8
@@ -33,7 +33,7 @@ class GuessBars:
 
     def __init__(self, axes: Axes):
         self._axes = axes
-        frame(axes, "", "right picks", "runs that end with it by guessing (%)")
+        frame(axes, "", "right picks", "guessed runs (%)")
         axes.xaxis.set_major_locator(MultipleLocator(1))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, 0)))
         style = {"edgecolor": INK, "linewidth": 0.8, "zorder": 2}
@@ -41,7 +41,9 @@ class GuessBars:
         for boxes in (self._low, self._high):
             axes.add_patch(boxes)
         (self._mark,) = axes.plot([], [], "D", color=VERMILLION, markeredgecolor=INK, markersize=10, zorder=4)
-        self._word = axes.text(0, 0, "", fontsize=TEXT_PT, fontfamily=FONT, color=INK, ha="center", va="bottom")
+        box = {"boxstyle": "square,pad=0.1", "linewidth": 0, "facecolor": PAPER}  # keeps bars and grid out of the word
+        style = {"fontsize": TEXT_PT, "fontfamily": FONT, "color": INK, "ha": "center", "va": "bottom", "zorder": 5}
+        self._word = axes.text(0, 0, "", bbox=box, **style)
         self.artists = [self._low, self._high, self._mark, self._word]
         self.percent, self.needed, self.right = np.zeros(0), 1, None
 
@@ -81,7 +83,7 @@ class GuessBars:
             self._word.set_text("")
         else:
             self._mark.set_data([right], [percent[right] + 0.05 * top])
-            self._word.set_position((right, percent[right] + 0.1 * top))
+            self._word.set_position((right, percent[right] + 0.12 * top))
             self._word.set_text(f"you: {right}")
 
     def at_least(self, right: int) -> float:

@@ -79,7 +79,7 @@ class StemLevels:
         groups = {
             "Too hot": [name for name, level in heard if level >= self._hot],
             "Too low": [name for name, level in heard if level <= self._low],
-            "NoListening": [s.name for s in self.stems if not np.isfinite(s.reading.active_dbfs)],
+            "Silent": [s.name for s in self.stems if not np.isfinite(s.reading.active_dbfs)],
         }
         parts += [f"{word}: {', '.join(names)}." for word, names in groups.items() if names]
         return " ".join(parts)

@@ -4,7 +4,7 @@ A lab that :mod:`gainlib.labs` declares needs nothing here: its experiments and 
 ``labNN`` here adds what no desk shows, such as blind tests; it holds any of
 
 ``panel(name, learner)``
-    The panel of that name for the notebook, None for one that is declared.
+    The panel of that name for the notebook, None for one that is declared; their names stand in ``PANELS``.
 ``exercise_panel(exercise, given, learner)``
     The panel an exercise is answered from or read from, None for one that is declared or needs none.
 """
@@ -45,7 +45,8 @@ class DeclaredLab:
             seed = seed_for(learner.name, f"{self.number} panel", 0, learner.class_code)
             return Desk(self.PAGE.personal[name](np.random.Generator(np.random.PCG64(seed))))
         if name not in self.PAGE.experiments:
-            known = ", ".join(map(repr, (*self.PAGE.experiments, *self.PAGE.personal)))
+            own = getattr(self._more, "PANELS", ())
+            known = ", ".join(map(repr, (*own, *self.PAGE.experiments, *self.PAGE.personal)))
             raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
         return Desk(self.PAGE.experiments[name]())
 

@@ -1,127 +1,135 @@
-"""Lab 00: what its notebook shows, what its prediction is compared with, and its page to take away."""
+"""Lab 00: the check of loudspeakers or headphones, and its blind tests."""
 
-from math import log
+from functools import cache
 
-from gainlib.audio import GainlibError
-from gainlib.exercises.binomial import Run, percent, share_of_guessers
-from gainlib.exercises.blind import matching, orders
-from gainlib.notebook.panels.page import Page
+import numpy as np
+
+from gainlib.audio import Audio
+from gainlib.exercises.blind.clips import CLIPS, clip, louder
+from gainlib.exercises.experiment import Choice, Slider
+from gainlib.labs import lab00
+from gainlib.meters import rms_dbfs
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.live import TableView
+from gainlib.notebook.panels.blind import AbxPanel, BlindRun, Listening, MatchRun
+from gainlib.notebook.prose import prose
+from gainlib.signals import pink_noise
 from gainlib.words import Table, level_text, number_text
 
-PAGE = Page(
-    title="Safe listening and blind comparison",
-    question="Can I trust what I hear here, at this level?",
-    minutes=40,
-    lessons="one lesson of 50 minutes",
-)
-
-QUESTION_RUN = Run(7, 10)
-CHOICES = {0.01: "one run in 100", 0.05: "one run in 20", 1 / 6: "one run in 6", 0.5: "every second run"}
-GUESSERS = 20_000
-CLIP = "e-piano"
+PANELS = ("speakers", "blind")
 
 
 def panel(name: str, learner):
-    """Return one of the lab's panels: "speakers", "exposure" or "blind"."""
+    """Return the panels that are no desk: "speakers", "blind"."""
     if name == "speakers":
-        from gainlib.notebook.panels.speakers import SpeakerCheck
-
         return SpeakerCheck()
-    if name == "exposure":
-        from gainlib.notebook.panels.exposure import ExposurePanel
-
-        return ExposurePanel()
-    if name == "blind":
-        return level_difference()
-    raise GainlibError(f"lab 00 has no panel {name!r}; it has 'speakers', 'exposure', 'blind'")
-
-
-def level_difference():
-    """Return blind runs of one sound at two levels."""
-    import ipywidgets as widgets
-
-    from gainlib.exercises.blind.clips import CLIPS, clip, louder
-    from gainlib.notebook.panels.abx import AbxPanel
-    from gainlib.notebook.slider import Slider
-
-    apart = Slider("B is softer by", 3.0, 0.0, 6.0, 0.25, "dB", page=1.0)
-    style = {"description_width": "initial"}
-    sound = widgets.Dropdown(
-        options=CLIPS, value=CLIP, description="Sound", style=style, layout={"width": "max-content"}
-    )
-
-    def comparison():
-        name = f"{sound.value}, {number_text(apart.value, 2)} dB"
-        return name, louder(clip(sound.value), 0.0), louder(clip(sound.value), -apart.value)
-
-    return AbxPanel(comparison, (apart, sound), match=False, note="Switch while the note lasts. Keys 1, 2, 3: A, B, X.")
+    return level_difference() if name == "blind" else None
 
 
 def exercise_panel(exercise, given: dict, learner):
     """Return the listening tests of an exercise, or None."""
     if exercise.id == "00-3":
-        return _matching(exercise, given)
+        readings = TableView(readings_table(given))
+        return Listening({exercise.parts[0].label: MatchRun(exercise.material(given), given["clips"], readings)})
     if exercise.id == "00-4":
-        return _blind(exercise, given)
+        labels = [part.label for part in exercise.parts]
+        return Listening({label: _run(given, name) for label, name in zip(labels, lab00.RUNS, strict=False)})
     return None
 
 
-def _matching(exercise, given):
-    from gainlib.notebook.live import TableView
-    from gainlib.notebook.panels.abx import Listening
-    from gainlib.notebook.panels.matching import MatchRun, readings_table
-
-    readings = TableView(readings_table(matching.readings(given)))
-    run = MatchRun(exercise.material(given), given["clips"], readings)
-    return Listening({exercise.parts[0].label: run})
+# ---- blind tests -----------------------------------------------------------------------------------------------------
 
 
-def _blind(exercise, given):
-    from gainlib.notebook.live import TableView
-    from gainlib.notebook.panels.abx import BlindRun, Listening
+def level_difference() -> AbxPanel:
+    """Return blind runs of one sound at two levels."""
+    rows = (
+        Slider("apart_db", "B is softer by", 0.0, 6.0, 0.25, 3.0, page=1.0, decimals=2),
+        Choice("sound", "Sound", {name: name for name in CLIPS}, "e-piano"),
+    )
 
-    runs = {}
-    for part, name in zip(exercise.parts, orders.RUNS, strict=False):
-        runs[part.label] = BlindRun(
-            lambda name=name: orders.sounds(given, name),
-            given[name],
-            runs=given["attempt"] + 1,
-            sham=name == "sham",
-            match=False,
-            note=f"Sound: {given['clip']}. Switch while it lasts. Keys 1, 2, 3: A, B, X.",
-            readings=TableView(null_table(given, name)),
-        )
-    return Listening(runs)
+    def comparison(setting):
+        name = f"{setting.sound}, {number_text(setting.apart_db, 2)} dB"
+        return name, louder(clip(setting.sound), 0.0), louder(clip(setting.sound), -setting.apart_db)
+
+    return AbxPanel(comparison, rows, match=False, note="Switch while the note lasts. Keys 1, 2, 3: A, B, X.")
+
+
+def _run(given, name):
+    return BlindRun(
+        lambda: lab00.abx_sounds(given, name),
+        given[name],
+        runs=given["attempt"] + 1,
+        sham=name == "sham",
+        match=False,
+        note=f"Sound: {given['clip']}. Switch while it lasts. Keys 1, 2, 3: A, B, X.",
+        readings=TableView(null_table(given, name)),
+    )
+
+
+def readings_table(given: dict) -> Table:
+    """Return what meters read on the pairs of 00-3."""
+    units = ("LUFS", 2), ("LUFS", 2), ("dBFS", 1), ("dBFS", 1)
+    rows = tuple(
+        (f"{k}. {name}", *(level_text(value, *unit) for value, unit in zip(values, units, strict=True)))
+        for k, (name, values) in enumerate(zip(given["clips"], lab00.match_readings(given), strict=True), start=1)
+    )
+    heads = ("sound", "loudness of A", "loudness of B", "sample peak of A", "sample peak of B")
+    return Table("What meters read, with B as you find it", heads, rows)
 
 
 def null_table(given: dict, run: str) -> Table:
-    """Return what subtracting X from A leaves in every trial of a run."""
-    left = orders.residuals_db(given, run)
+    """Return what subtracting X from A leaves in every trial of a run of 00-4."""
+    left = lab00.abx_residuals_db(given, run)
     rows = tuple((f"trial {k}", level_text(value, "dB")) for k, value in enumerate(left, start=1))
     return Table("What is left of A when X is subtracted", ("trial", "A minus X, against A"), rows)
 
 
-def compare():
-    """Return how often guessing gets 7 of 10: by the formula, and by letting many guess.
+# ---- loudspeakers ----------------------------------------------------------------------------------------------------
 
-    Returns
-    -------
-    outcome : str
-        The choice that it bears out.
-    sentence : str
-        Markdown.
-    table : gainlib.words.Table
-    """
-    run = QUESTION_RUN
-    guessed = share_of_guessers(run.trials, GUESSERS)
-    nearest = min(CHOICES, key=lambda share: abs(log(share / run.alone)))
-    sentence = (
-        f"Of {GUESSERS:,} made-up guessers {percent(guessed[run.right])} got {run.right} or more of "
-        f"{run.trials} right; the formula says {percent(run.alone)}, **{CHOICES[nearest]}**. So {run.right} of "
-        f"{run.trials} shows nothing. From {run.needed} on a difference counts as shown."
-    )
-    rows = tuple(
-        (f"{right} or more", percent(Run(right, run.trials).alone), percent(guessed[right]))
-        for right in range(run.trials, 4, -1)
-    )
-    return CHOICES[nearest], sentence, Table("Guessing ten times", ("right", "by the formula", "guessers"), rows)
+NOISE_DBFS, NOISE_S = -20.0, 4.0
+SIDES = {"left": (1, 0), "right": (0, 1), "both": (1, 1), "out of polarity": (1, -1)}
+WANTED = {
+    "left": "only from the left",
+    "right": "only from the right",
+    "both": "from the middle, firm",
+    "out of polarity": "from nowhere, thin in the bass",
+}
+TEXT = """
+**Turn the amplifier or the headphones down first**, then press Play and come up slowly. Go through the four; keys 1 to
+4 switch.
+
+- *both* thin and *out of polarity* firm: one loudspeaker has its two wires swapped. Mend it with the amplifier off.
+- *left* comes from the right: the cables, or the earpieces, are exchanged.
+"""
+
+
+@cache
+def sources() -> dict[str, Audio]:
+    """Return pink noise on the left, on the right, on both, and on both with one side inverted."""
+    noise = pink_noise(NOISE_DBFS, NOISE_S, seed=3)
+    return {
+        name: Audio((noise.samples * np.array(gains, float)).astype(np.float32), noise.rate_hz, name)
+        for name, gains in SIDES.items()
+    }
+
+
+class SpeakerCheck(Panel):
+    """A player with the four, what each should sound like, and what meters read for those who cannot listen."""
+
+    def __init__(self):
+        from gainlib.notebook.listen import Player
+
+        self.player = Player(dict(sources()), note="Pink noise. All four are equally loud.")
+        super().__init__(prose(TEXT), self.player, TableView(sides_table()))
+        self.add_class("gl-form").add_class("gl-desk")
+
+
+def sides_table() -> Table:
+    """Return what each should sound like, and its RMS left, right and as the two added to one."""
+    rows = []
+    for name, audio in sources().items():
+        left, right = (Audio(audio.samples[:, [k]], audio.rate_hz) for k in (0, 1))
+        total = Audio(audio.samples.mean(axis=1, keepdims=True), audio.rate_hz)
+        rows.append((name, WANTED[name], *(number_text(rms_dbfs(each)) for each in (left, right, total))))
+    heads = ("source", "should sound", "left", "right", "half the sum of both")
+    return Table("Cannot listen? What meters read, in dBFS RMS", heads, tuple(rows))

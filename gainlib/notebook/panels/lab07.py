@@ -6,7 +6,7 @@ from gainlib.audio import Audio
 from gainlib.exercises.blind import bypass as runs
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
-from gainlib.notebook.panels.abx import PICKS, BlindRun, Listening
+from gainlib.notebook.panels.blind import PICKS, BlindRun, Listening
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.slider import Slider
 from gainlib.words import Table, level_text
@@ -124,7 +124,7 @@ class StageRun(Panel):
         return made.bypass, made.active
 
     def _feed(self):
-        if self.blind.picks:
+        if self.blind.made:
             self.drive.value = self._fed  # the run has begun, so its drive stays
             return
         self._fed = self.drive.value

@@ -1,0 +1,633 @@
+"""Lab 00, orientation: how long ears may take a level, and what a blind comparison allows one to say."""
+
+from functools import cache
+from math import comb, log
+
+from gainlib.audio import Audio
+from gainlib.exercises.binomial import Run as Score
+from gainlib.exercises.binomial import percent, share_of_guessers
+from gainlib.exercises.blind.clips import CLIPS, clip, louder, loudness_lufs, residual_db
+from gainlib.exercises.choosing import Choice, Multi
+from gainlib.exercises.experiment import Experiment, Picture, Plot, Slider
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.listening import Abx, LevelMatch, NoListening, tail_probability
+from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.text import fill
+from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
+from gainlib.levels import exposure as limits
+from gainlib.levels.exposure import minutes_a_day, percent_of_week
+from gainlib.meters import sample_peak_dbfs
+from gainlib.words import Table, number_text, time_text
+
+# ------------------------------------------------------------------------------------------------------- the experiment
+
+LEVELS_DBA = range(70, 116)
+DAY_LIMIT = "a day’s limit (85 dBA for 8 h)"
+WEEKS = {
+    "a week’s allowance (80 dBA for 40 h)": limits.WEEK_DBA,
+    "a child’s week (75 dBA for 40 h)": limits.CHILD_WEEK_DBA,
+}
+
+
+def _allowed(level_dba, name, days=7):
+    """Return minutes a day; a week's allowance is spread over so many days."""
+    if name == DAY_LIMIT:
+        return minutes_a_day(float(level_dba))
+    return minutes_a_day(float(level_dba), WEEKS[name], limits.WEEK_HOURS / days)
+
+
+def _used(run):
+    """Return minutes allowed a day, and percent used, of every limit."""
+    level, hours, days = run.setting.level_dba, run.setting.hours, run.setting.days
+    used = {DAY_LIMIT: (_allowed(level, DAY_LIMIT), limits.percent_of_day(level, hours))}
+    for name, limit in WEEKS.items():
+        used[name] = (_allowed(level, name, days), percent_of_week([(hours * days, level)], limit))
+    return used
+
+
+def _told(run):
+    setting, (of_day, of_week, of_child) = run.setting, [f"{number_text(used, 0)} %" for _, used in run.seen.values()]
+    return (
+        f"{time_text(60 * setting.hours)} a day at {number_text(setting.level_dba, 0)} dBA use **{of_day}** of a day’s "
+        f"limit and, {number_text(setting.days, 0)} days a week, **{of_week}** of a week’s allowance; of a child’s week "
+        f"{of_child}."
+    )
+
+
+def _limits_table(run):
+    rows = tuple((name, time_text(allowed), f"{number_text(used, 0)} %") for name, (allowed, used) in run.seen.items())
+    head = f"At {number_text(run.setting.level_dba, 0)} dBA"
+    return Table(head, ("limit", "allowed a day", "used"), rows)
+
+
+@cache
+def exposure() -> Experiment:
+    """Level, hours a day and days a week, and what share of each limit they use."""
+    curves = {name: [_allowed(level, name) for level in LEVELS_DBA] for name in (DAY_LIMIT, *WEEKS)}
+    times = Plot(
+        "safe times",
+        lambda run: (run.setting.level_dba, 60 * run.setting.hours, run.seen),
+        {"levels_dba": LEVELS_DBA, "limits_min": curves},
+    )
+    return Experiment(
+        title="How loud, how long",
+        controls=(
+            Slider("level_dba", "Level at ear", LEVELS_DBA[0], LEVELS_DBA[-1], 1, 85, "dBA", page=3, decimals=0),
+            Slider("hours", "Time a day", 0.25, 12, 0.25, 2, "h", page=1, decimals=2),
+            Slider("days", "Days a week", 1, 7, 1, 5, "days", page=1, decimals=0),
+        ),
+        pictures=(Picture("How long ears may take a level", ("T",), {"T": times}, margins={"right": 0.97}),),
+        read=_used,
+        told=_told,
+        numbers=_limits_table,
+        lines=2,
+    )
+
+
+# -------------------------------------------------------------------------------------------------------- how long, how loud
+
+BINOMIAL = "Handbook formula: tail of the binomial distribution with probability ½"
+MATCHED = "Level matching within 0.1 dB for a fair comparison: common practice in controlled listening tests, no source"
+MOST_PERCENT, LEAST_PERCENT = 500, 5
+LEAST_APART_DB = 6
+
+
+
+def _stretches(g):
+    return [(g["h1"], g["L1"]), (g["h2"], g["L2"])]
+
+
+def _percent(g, limit_dba=80.0):
+    return percent_of_week(_stretches(g), limit_dba)
+
+
+def _mean_level(g):
+    return (g["h1"] * g["L1"] + g["h2"] * g["L2"]) / (g["h1"] + g["h2"])
+
+
+DAY = Exercise(
+    id="00-1",
+    title="How long may it be this loud?",
+    parts=(Number("Time a day", "min", relative=0.02, aliases=("minutes", "minute", "mins"), points=2),),
+    given=draws(L=grid(86, 103, 0.1)),
+    statement=(
+        "You listen at {L} dBA. A limit for the day is 85 dBA for 8 hours, and every 3 dB more halve the time. After "
+        "how many **minutes** is it used up? Give one decimal."
+    ),
+    solve=lambda g: minutes_a_day(g["L"]),
+    slips=(
+        Slip(
+            "other rule",
+            lambda g: minutes_a_day(g["L"], 90.0, exchange_db=5.0),
+            "That is another rule, 90 dBA for 8 hours with the time halved every 5 dB. This one starts at 85 and "
+            "halves every 3 dB.",
+        ),
+        Slip(
+            "ten decibels",
+            lambda g: minutes_a_day(g["L"], exchange_db=10.0),
+            "You halved the time every 10 dB, which is about where a sound seems twice as loud. The energy that ears "
+            "take doubles every 3 dB.",
+        ),
+        Slip("hours", lambda g: minutes_a_day(g["L"]) / 60, "That is in hours; asked are minutes."),
+    ),
+    hints=(
+        "How many times does the step of 3 dB go into what exceeds 85 dBA? Parts of a step count too.",
+        "Eight hours are 480 minutes. Each step halves them: divide by two to the power of the number of steps.",
+    ),
+    explain=lambda g: fill(
+        "{L} dBA are {over:.1f} dB above 85, which is {steps:.3f} steps of 3 dB. 480 min / 2^{steps:.3f} = "
+        "{answer:.2f} min.",
+        {"L": g["L"], "over": g["L"] - 85, "steps": (g["L"] - 85) / 3, "answer": minutes_a_day(g["L"])},
+    ),
+    cites=("85 dBA for 8 hours, halved every 3 dB: NIOSH publication 98-126 (standard; clause not checked)",),
+)
+
+WEEK = Exercise(
+    id="00-2",
+    title="A week of headphones",
+    parts=(Number("Share of the week's allowance", "%", relative=0.03, aliases=("percent",), points=2),),
+    given=draws(
+        h1=grid(2, 20),
+        L1=grid(74, 95),
+        h2=grid(2, 20),
+        L2=grid(74, 95),
+        where=lambda g: abs(g["L1"] - g["L2"]) >= LEAST_APART_DB and LEAST_PERCENT <= _percent(g) <= MOST_PERCENT,
+    ),
+    statement=(
+        "This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance for a week is 80 dBA "
+        "for 40 hours, and every 3 dB more count double. What percentage of it did you use?"
+    ),
+    solve=_percent,
+    slips=(
+        Slip(
+            "mean level",
+            lambda g: percent_of_week([(g["h1"] + g["h2"], _mean_level(g))]),
+            "That is the dose of the mean level. Doses add, decibels do not: work out each stretch by itself.",
+        ),
+        Slip(
+            "day's limit",
+            lambda g: _percent(g, 85.0),
+            "You counted from 85 dBA, the level of the limit for a day. The week's allowance starts at 80 dBA.",
+        ),
+        Slip(
+            "hours only",
+            lambda g: 100 * (g["h1"] + g["h2"]) / 40,
+            "You added the hours alone. An hour counts double for every 3 dB above 80 dBA, and half for every 3 dB "
+            "below.",
+        ),
+    ),
+    hints=(
+        "Dose adds, decibels do not: turn each stretch into hours at 80 dBA.",
+        "An hour at a level counts as two to the power of (level − 80)/3 hours. Add both stretches, then take the "
+        "share of the hours allowed.",
+    ),
+    explain=lambda g: fill(
+        "{h1} h at {L1} dBA count as {d1:.2f} h at 80 dBA, {h2} h at {L2} dBA as {d2:.2f} h. Together {sum:.2f} h of "
+        "40 h: {answer:.1f} %.",
+        {
+            **g,
+            "d1": g["h1"] * 2 ** ((g["L1"] - 80) / 3),
+            "d2": g["h2"] * 2 ** ((g["L2"] - 80) / 3),
+            "sum": 0.4 * _percent(g),
+            "answer": _percent(g),
+        },
+    ),
+    cites=("80 dBA for 40 hours a week: ITU-T H.870 with the WHO (standard, from memory)",),
+)
+
+# ---------------------------------------------------------------------------------------- five pairs of one sound at two levels
+
+LEAST_DB, MOST_DB, STEP_DB = 1.5, 6.0, 0.25
+OFFSETS_DB = tuple(
+    sign * step * STEP_DB for sign in (-1, 1) for step in range(round(LEAST_DB / STEP_DB), round(MOST_DB / STEP_DB) + 1)
+)
+
+
+def _draw_matches(rng):
+    """Return every clip once, and by how many dB the second of each pair is louder, differences of both signs."""
+    offsets = [pick(rng, OFFSETS_DB) for _ in CLIPS]
+    if len({offset > 0 for offset in offsets}) < 2:
+        return None
+    return {"clips": shuffled(rng, CLIPS), "offsets_db": offsets}
+
+
+MATCHES = Recipe(
+    _draw_matches,
+    lambda g: sorted(g["clips"]) == sorted(CLIPS) and all(each in OFFSETS_DB for each in g["offsets_db"]),
+)
+
+
+def matched_db(given: dict) -> list[float]:
+    """Return by how much each B has to be turned, up is positive."""
+    return [-offset + 0.0 for offset in given["offsets_db"]]
+
+
+def match_sounds(given: dict) -> list[tuple[Audio, Audio]]:
+    """Return the pairs A, B as they are found; the louder of the two always has the same loudness."""
+    made = []
+    for name, offset in zip(given["clips"], given["offsets_db"], strict=True):
+        top = -max(offset, 0.0)
+        made.append((louder(clip(name), top), louder(clip(name), top + offset)))
+    return made
+
+
+def match_readings(given: dict) -> list[tuple[float, ...]]:
+    """Return the loudness of A and B of every pair, as from two loudspeakers, and their sample peaks."""
+    return [tuple(read(each) for read in (loudness_lufs, sample_peak_dbfs) for each in pair) for pair in match_sounds(given)]
+
+
+def _entries(answer):
+    return answer["silent"] if isinstance(answer, dict) else answer
+
+
+def _wrong_way(answer, given):
+    off = [abs(mine + right) for mine, right in zip(_entries(answer), matched_db(given), strict=True)]
+    return sum(off) / len(off) <= 1.0
+
+
+def _left_alone(answer, given):
+    return all(entry == 0 for entry in _entries(answer))
+
+
+MATCH = Exercise(
+    id="00-3",
+    title="As loud as the other",
+    parts=(
+        LevelMatch(
+            "B as loud as A",
+            "dB",
+            points=3,
+            trials=len(CLIPS),
+            silent=NoListening(
+                LevelMatch(
+                    "From the readings: by how much you turn each B",
+                    "dB",
+                    points=3,
+                    trials=len(CLIPS),
+                    tolerance=0.1,
+                    sharp=-1.0,  # reading a meter well is no sharp ear
+                ),
+                matched_db,
+            ),
+        ),
+    ),
+    given=MATCHES,
+    statement=(
+        "Five sounds, each twice: A, and B at another level. Turn B until it is as loud as A, by ear. The mean of the "
+        "five errors counts: up to 1.0 dB is right, up to 0.5 dB is sharp. Cannot listen? Switch to the readings "
+        "below; they are worth the same."
+    ),
+    solve=matched_db,
+    slips=(
+        Slip(
+            "wrong way",
+            lambda g: [-setting for setting in matched_db(g)],
+            "You turned by the right amount and the wrong way: where B is the louder one it has to come down.",
+            spots=_wrong_way,
+        ),
+        Slip(
+            "left alone",
+            lambda g: [0.0] * len(CLIPS),
+            "You left B as it was in every pair. In none of them are the two equally loud.",
+            spots=_left_alone,
+        ),
+    ),
+    hints=(
+        "Close your eyes, sweep past the place where both seem equal, and come back from the other side.",
+        "Compare the middle of the sound, not its first attack, and switch while it lasts.",
+    ),
+    explain=lambda g: (
+        "B was louder than A by "
+        + ", ".join(
+            fill("{offset:+.2f} dB ({clip})", {"offset": offset, "clip": clip})
+            for clip, offset in zip(g["clips"], g["offsets_db"], strict=True)
+        )
+        + ". Turned by as much the other way, both are the same sound at the same level. Trained listeners stop "
+        "noticing at a difference of a few tenths of a dB."
+    ),
+    cites=("Smallest differences heard, 0.3 to 0.5 dB at ordinary levels: Jesteadt, Wier and Green 1977, from memory",),
+    material=match_sounds,
+)
+
+# ------------------------------------------------------------------------------------- which of two is X, trial by trial
+
+TRIALS, LEAST_OF_EACH, APART_DB = 10, 3, 3.0
+RUNS = ("real", "sham")
+MEANINGS = {
+    "luck": "Nothing but luck: A and B were the same sound, so every count there came from guessing.",
+    "hearing": "If it is high, I hear differences that no meter shows.",
+    "deaf": "If it is low, I cannot hear 3 dB either.",
+}
+LEFT_OVER = {
+    "nothing": "Nothing: the two are the same sample by sample, so there is no difference to hear.",
+    "small": "A difference too small for the meter, which trained ears may still hear.",
+    "level": "A difference in level of 3 dB, since a null only shows differences in tone.",
+}
+
+
+def _draw_orders(rng):
+    """Return clip, the louder one and both orders; none of nearly one letter, since one pick throughout would pass."""
+    orders = {name: "".join(pick(rng, "AB") for _ in range(TRIALS)) for name in RUNS}
+    if not all(_mixed(order) for order in orders.values()):
+        return None
+    return {"clip": pick(rng, CLIPS), "louder": pick(rng, "AB"), **orders, "meanings": shuffled(rng, MEANINGS)}
+
+
+def _mixed(order):
+    counts = [order.count(each) for each in "AB"]
+    return sum(counts) == len(order) == TRIALS and min(counts) >= LEAST_OF_EACH
+
+
+def _could_be_ordered(given):
+    known = given["clip"] in CLIPS and given["louder"] in ("A", "B") and all(_mixed(given[name]) for name in RUNS)
+    return known and sorted(given["meanings"]) == sorted(MEANINGS)
+
+
+ORDERS = Recipe(_draw_orders, _could_be_ordered)
+
+
+def abx_sounds(given: dict, run: str = "real") -> tuple[Audio, Audio]:
+    """Return A and B of a run, as samples of their own: 3 dB apart in the real run, the same in the sham run."""
+    down = {name: 0.0 if run == "sham" or given["louder"] == name else -APART_DB for name in "AB"}
+    return tuple(louder(clip(given["clip"]), down[name]) for name in "AB")
+
+
+def abx_residuals_db(given: dict, run: str = "real") -> list[float]:
+    """Return for each trial what subtracting X from A leaves, in dB below A; −inf where X is A."""
+    pair = dict(zip("AB", abx_sounds(given, run), strict=True))
+    left = {name: residual_db(pair["A"], sound) for name, sound in pair.items()}
+    return [left[name] for name in given[run]]
+
+
+def trials_with_b(given: dict) -> list[str]:
+    """Return the numbers of the trials of the real run in which X is B, as keys of options."""
+    return [str(k) for k, name in enumerate(given["real"], start=1) if name == "B"]
+
+
+def _trials(_given):
+    return tuple(Option(str(k), f"trial {k}") for k in range(1, TRIALS + 1))
+
+
+def _meanings(given):
+    return tuple(Option(key, MEANINGS[key]) for key in given["meanings"])
+
+
+BLIND = Exercise(
+    id="00-4",
+    title="A, B or X, and a run that is a sham",
+    parts=(
+        Abx(
+            "Run 1, 3 dB apart",
+            points=2,
+            trials=TRIALS,
+            silent=NoListening(
+                Multi("From the readings: tick the trials in which X is B", points=2, options=_trials),
+                trials_with_b,
+            ),
+        ),
+        Abx(
+            "Run 2, the sham",
+            points=1,
+            trials=TRIALS,
+            must_show=False,
+            silent=NoListening(
+                Choice(
+                    "A minus B reads “silent” in every trial of the sham run. What is left to hear?",
+                    points=1,
+                    options=tuple(Option(key, text) for key, text in LEFT_OVER.items()),
+                ),
+                lambda g: "nothing",
+            ),
+        ),
+        Choice("What does a score in the sham run mean?", points=1, options=_meanings),
+    ),
+    given=ORDERS,
+    statement=(
+        "**Run 1**: A and B differ by 3 dB, and X is one of them. Ten trials, no more and no fewer; at least 9 right "
+        "count, since guessing seldom gets that far. **Run 2** is a sham: A and B are the same sound. Ten trials "
+        "again; any count will do, then say what it means. New numbers start another run 1, which has to be better "
+        "the more runs there were."
+    ),
+    solve=lambda g: [list(g["real"]), list(g["sham"]), "luck"],
+    slips=(
+        Slip(
+            "luck taken for hearing",
+            lambda g: [None, None, "hearing"],
+            "In the sham run there was nothing to tell apart. A high count there is what luck looks like: about one "
+            "guesser in twenty gets 8 or more of ten.",
+        ),
+        Slip(
+            "luck taken for deafness",
+            lambda g: [None, None, "deaf"],
+            "In the sham run there were no 3 dB to hear. A low count there says as little about your ears as a high "
+            "one.",
+        ),
+    ),
+    hints=(
+        "Switch while the same note sounds, and go from X to A and back before you go to B.",
+        "In the sham run a high score would be luck. So would a low one.",
+    ),
+    explain=lambda g: (
+        f"In run 1, X was {', '.join(g['real'])}; {g['louder']} was the louder one by 3 dB. Guessing gets 9 or more of "
+        "ten right in 1.1 % of all runs, 8 or more in 5.5 %: hence 9. In run 2 there was no right or wrong to hear."
+    ),
+    cites=(BINOMIAL, "Several runs: Bonferroni's inequality, handbook formula"),
+    material=abx_sounds,
+)
+
+GUESSING = Exercise(
+    id="00-5",
+    title="How good is guessing?",
+    parts=(Number("Probability", relative=0.02, points=2),),
+    given=either(
+        draws(n=one_of(10), k=grid(5, 8)),
+        draws(n=one_of(12), k=grid(6, 9)),
+        draws(n=one_of(16), k=grid(8, 12)),
+        draws(n=one_of(20), k=grid(10, 14)),
+    ),
+    statement=(
+        "Somebody gets {k} of {n} trials right, each a choice of two. With what probability does pure guessing get at "
+        "least that many? Give a number between 0 and 1 with three significant figures, such as 0.623."
+    ),
+    solve=lambda g: tail_probability(g["k"], g["n"]),
+    slips=(
+        Slip(
+            "exactly",
+            lambda g: comb(g["n"], g["k"]) / 2 ** g["n"],
+            "That is the probability of exactly that many. A better score would impress you as well, so the whole tail "
+            "counts.",
+        ),
+        Slip(
+            "more than",
+            lambda g: tail_probability(g["k"] + 1, g["n"]),
+            "That is the probability of more than that many. The count itself belongs to “at least”.",
+        ),
+        Slip(
+            "percent",
+            lambda g: 100 * tail_probability(g["k"], g["n"]),
+            "That is in percent; asked is a number between 0 and 1.",
+        ),
+    ),
+    hints=(
+        "“At least” means this count and every better one: sum the tail.",
+        "The number of ways to get i of n right is n over i; all orders of right and wrong are equally likely, and "
+        "there are two to the power of n.",
+    ),
+    explain=lambda g: fill(
+        "Of 2^{n} = {all} equally likely runs, {ways} have {k} or more right: {ways} / {all} = {p:.5f}.",
+        {
+            **g,
+            "all": f"{2 ** g['n']}",
+            "ways": f"{sum(comb(g['n'], i) for i in range(g['k'], g['n'] + 1))}",
+            "p": tail_probability(g["k"], g["n"]),
+        },
+    ),
+    cites=(BINOMIAL,),
+)
+
+# ---------------------------------------------------------------------- readings of six pairs, some fit for a fair comparison
+
+PAIRS_READ, FAIR_LU = 6, 0.1
+NEAR_LU, FAR_LU = grid(0.02, 0.08, 0.01), grid(0.4, 1.5, 0.05)
+DECIMALS = {"lufs": 2, "peak": 1, "rms": 2}
+_PEAK_APART_DB, _RMS_APART_DB = grid(1.5, 4, 0.1), grid(0.5, 2, 0.05)
+_LUFS, _OVER_LUFS_DB, _RMS_OVER_DB = grid(-28, -20, 0.01), grid(9, 14, 0.1), grid(-1, 3, 0.05)
+_ROUNDING = 1e-6
+
+
+def _draw_pairs(rng):
+    """Return loudness, peak and RMS of A and B, two to four of the six pairs fit, in any place.
+
+    Peaks agree exactly where loudness does not. RMS agrees in one fit pair and in one that is not.
+    """
+    count = pick(rng, (2, 3, 4))
+    fit = shuffled(rng, [True] * count + [False] * (PAIRS_READ - count))
+    same_rms = {pick(rng, [k for k in range(PAIRS_READ) if fit[k] is kind]) for kind in (True, False)}
+    drawn = {f"{side}_{name}": [] for side in "ab" for name in DECIMALS}
+    for k in range(PAIRS_READ):
+        apart = {
+            "lufs": (NEAR_LU if fit[k] else FAR_LU).draw(rng),
+            "peak": _PEAK_APART_DB.draw(rng) if fit[k] else 0.0,
+            "rms": 0.0 if k in same_rms else _RMS_APART_DB.draw(rng),
+        }
+        loudness = _LUFS.draw(rng)
+        over = {"lufs": 0.0, "peak": _OVER_LUFS_DB.draw(rng), "rms": _RMS_OVER_DB.draw(rng)}
+        for name, decimals in DECIMALS.items():
+            sign = pick(rng, (-1, 1))
+            drawn[f"a_{name}"].append(round(loudness + over[name], decimals))
+            drawn[f"b_{name}"].append(round(drawn[f"a_{name}"][-1] + sign * apart[name], decimals))
+    return drawn
+
+
+def _could_be_pairs(given):
+    """Whether every pair is clearly fit or clearly not, and two to four of them fit."""
+    gaps = [abs(a - b) for a, b in zip(given["a_lufs"], given["b_lufs"], strict=True)]
+    sizes = [NEAR_LU if gap <= FAIR_LU else FAR_LU for gap in gaps]
+    clear = all(
+        any(abs(gap - value) < _ROUNDING for value in size.values) for gap, size in zip(gaps, sizes, strict=True)
+    )
+    return clear and 2 <= sizes.count(NEAR_LU) <= 4
+
+
+PAIRS = Recipe(_draw_pairs, _could_be_pairs)
+
+
+def _pairs(_given):
+    return tuple(Option(str(k + 1), f"pair {k + 1}") for k in range(PAIRS_READ))
+
+
+def _equal_in(given, column, within):
+    """Return the pairs in which a column agrees within so much, as keys of options."""
+    readings = zip(given[f"a_{column}"], given[f"b_{column}"], strict=True)
+    return [str(k) for k, (a, b) in enumerate(readings, start=1) if abs(a - b) <= within + _ROUNDING]
+
+
+def fit_pairs(given: dict) -> list[str]:
+    """Return the pairs matched within 0.1 LU."""
+    return _equal_in(given, "lufs", FAIR_LU)
+
+
+def _pairs_table():
+    """Return the template of the readings as a table in Markdown."""
+    heads = "| pair | loudness A, B (LUFS) | sample peak A, B (dBFS) | RMS A, B (dBFS) |\n|---|---|---|---|\n"
+    cells = "{{a_lufs[{k}]:.2f}}, {{b_lufs[{k}]:.2f}} | {{a_peak[{k}]:.1f}}, {{b_peak[{k}]:.1f}}"
+    row = "| {n} | " + cells + " | {{a_rms[{k}]:.2f}}, {{b_rms[{k}]:.2f}} |"
+    return heads + "\n".join(row.format(k=k, n=k + 1) for k in range(PAIRS_READ))
+
+
+def _gaps(given):
+    gaps = [abs(a - b) for a, b in zip(given["a_lufs"], given["b_lufs"], strict=True)]
+    texts = [fill("pair {k}: {gap:.2f} LU", {"k": k, "gap": gap}) for k, gap in enumerate(gaps, start=1)]
+    return ", ".join(texts)
+
+
+FAIR = Exercise(
+    id="00-6",
+    title="Fit for a fair comparison",
+    parts=(Multi("Pairs fit for a fair comparison", points=3, options=_pairs),),
+    given=PAIRS,
+    statement=(
+        "Six pairs of clips were measured. Which of them may be compared as they are, without the louder one winning "
+        "for being louder? Ask for a match within 0.1 LU.\n\n" + _pairs_table()
+    ),
+    solve=fit_pairs,
+    slips=(
+        Slip(
+            "by peak",
+            lambda g: _equal_in(g, "peak", 0.1),
+            "Those pairs agree in peak. A peak lasts a millisecond and says little about how loud a sound is.",
+        ),
+        Slip(
+            "by RMS",
+            lambda g: _equal_in(g, "rms", 0.1),
+            "Those pairs agree in RMS, which counts bass as much as the range where ears are sharp. Loudness is the "
+            "other column.",
+        ),
+        Slip(
+            "all",
+            lambda g: [option.key for option in _pairs(g)],
+            "You picked all of them. In at least two, one clip is louder by 0.4 LU or more, which is enough to be "
+            "preferred.",
+        ),
+    ),
+    hints=(
+        "Match loudness, not peak.",
+        "Which of the three columns is weighted as ears are, and has a unit of its own?",
+    ),
+    explain=lambda g: f"Differences in loudness: {_gaps(g)}. Those of at most 0.1 LU are fit.",
+    cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", MATCHED),
+)
+
+# ------------------------------------------------------------------------------------------------------- the prediction
+
+GUESSED = Score(7, 10)
+CHOICES = {0.01: "one run in 100", 0.05: "one run in 20", 1 / 6: "one run in 6", 0.5: "every second run"}
+GUESSERS = 20_000
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return how often guessing gets 7 of 10: by the formula, and by letting many guess."""
+    guessed = share_of_guessers(GUESSED.trials, GUESSERS)
+    nearest = min(CHOICES, key=lambda share: abs(log(share / GUESSED.alone)))
+    sentence = (
+        f"Of {GUESSERS:,} made-up guessers {percent(guessed[GUESSED.right])} got {GUESSED.right} or more of "
+        f"{GUESSED.trials} right; the formula says {percent(GUESSED.alone)}, **{CHOICES[nearest]}**. So "
+        f"{GUESSED.right} of {GUESSED.trials} shows nothing. From {GUESSED.needed} on a difference counts as shown."
+    )
+    rows = tuple(
+        (f"{right} or more", percent(Score(right, GUESSED.trials).alone), percent(guessed[right]))
+        for right in range(GUESSED.trials, 4, -1)
+    )
+    return CHOICES[nearest], sentence, Table("Guessing ten times", ("right", "by the formula", "guessers"), rows)
+
+
+LAB = Lab(
+    title="Safe listening and blind comparison",
+    question="Can I trust what I hear here, at this level?",
+    minutes=40,
+    lessons="one lesson of 50 minutes",
+    exercises=(DAY, WEEK, MATCH, BLIND, GUESSING, FAIR),
+    experiments={"exposure": exposure},
+    compare=compare,
+)

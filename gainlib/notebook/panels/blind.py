@@ -1,0 +1,432 @@
+"""Blind tests of fixed length: is X the same as A or as B, and when is B as loud as A.
+
+:class:`Trials` is what they share: a player, one entry a trial, nothing told before the last. :class:`BlindRun` and
+:class:`MatchRun` are the tests of an exercise, which :class:`Listening` hands to its form; :class:`AbxPanel` makes
+blind runs of any two sounds, counts them, and says what they show.
+"""
+
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+
+import ipywidgets as widgets
+
+from gainlib.audio import Audio, GainlibError
+from gainlib.exercises.binomial import Run, guessing_percent, p_text
+from gainlib.exercises.blind.clips import louder, residual_db
+from gainlib.exercises.experiment import Choice, Setting, Slider
+from gainlib.notebook import figures
+from gainlib.notebook.controls import Controls
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.figures.guessing import GuessBars
+from gainlib.notebook.limits import heard
+from gainlib.notebook.live import LiveFigure, TableView
+from gainlib.notebook.prose import LiveRegion
+from gainlib.words import Table, level_text, number_text
+
+PICKS = "AB"
+LENGTHS = (8, 10, 12, 16, 20, 24)
+PICTURE_PX = (640, 236)
+REACH_DB, STEP_DB, PAGE_DB = 8.0, 0.25, 1.0
+AUTO = {"width": "auto"}
+
+
+def words(said: LiveRegion, lines: int) -> widgets.VBox:
+    """Return a live region with so many lines reserved, so that nothing moves when it grows."""
+    return widgets.VBox([said]).add_class("gl-desk-words").add_class(f"gl-lines-{lines}")
+
+
+class Trials(Panel):
+    """Trials of a fixed number: one entry for each, and nothing is told before the last.
+
+    A kind of trials says what is heard in a trial (``_load``) and what stands there before and after (``_say``).
+
+    Attributes
+    ----------
+    made : list
+        Entries so far.
+    total : int
+        Trials in all.
+    names : tuple of str
+        What plays in each trial, where that is told.
+    player : Player or None
+    readings : widget or None
+        What an exercise shows to somebody who answers without listening.
+    said : LiveRegion
+    """
+
+    names: tuple[str, ...] = ()
+
+    def __init__(self, *children: widgets.Widget, total: int = 0, readings: widgets.Widget | None = None):
+        self.made, self.total, self.readings = [], total, readings
+        super().__init__(*children)
+        # number keys then work from everything around the player, and the player is as low as on a desk
+        self.add_class("gl-blind").add_class("gl-desk")
+
+    @property
+    def complete(self) -> bool:
+        """Whether every trial has its entry."""
+        return 0 < self.total == len(self.made)
+
+    def take(self, entry) -> None:
+        """Take an entry for the present trial and go on to the next."""
+        if len(self.made) < self.total:
+            self.made = [*self.made, entry]
+            if not self.complete:
+                self.player.which = 0  # else the change of the sound would be heard as such
+                self._load()
+        self._say()
+
+    def _load(self):
+        raise NotImplementedError
+
+    def _say(self):
+        raise NotImplementedError
+
+    def _picks(self, label: str) -> list[widgets.Button]:
+        """Return a button for A and one for B."""
+        buttons = []
+        for name in PICKS:
+            button = widgets.Button(description=label.format(name), layout=AUTO)
+            button.on_click(self.guarded(lambda _button, name=name: self.take(name)))
+            buttons.append(button)
+        return buttons
+
+    def entries(self) -> list | None:
+        """Return the entries so far, None before the first."""
+        return list(self.made) or None
+
+
+class BlindRun(Trials):
+    """One run: X is A or B, trial after trial, as an order says that nobody sees.
+
+    Parameters
+    ----------
+    sounds : callable or None
+        ``sounds()`` returns A and B; None waits for :meth:`begin`.
+    order : str
+        "A" or "B" a trial.
+    runs : int
+        Which run of the same comparison it is, 1 for the first.
+    sham : bool
+        Whether A and B are one and the same.
+    match : bool
+        Whether A and B are matched in loudness; False only where the level is what they differ in.
+    note : str
+        What to listen for.
+    done : callable, optional
+        ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.binomial.Run`.
+    readings : widget, optional
+        What an exercise shows to somebody who answers without listening.
+    """
+
+    def __init__(
+        self,
+        sounds: Callable[[], tuple[Audio, Audio]] | None,
+        order: str = "",
+        *,
+        runs: int = 1,
+        sham: bool = False,
+        match: bool = True,
+        note: str = "",
+        done: Callable[[Run], None] | None = None,
+        readings: widgets.Widget | None = None,
+    ):
+        self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
+        self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
+        self._buttons = widgets.HBox(layout={"display": "none"}).add_class("gl-buttons")
+        row = widgets.HBox([self._buttons, words(self.said, 4)]).add_class("gl-picks")
+        super().__init__(self._stage, row, self._result, readings=readings)
+        self._buttons.children = self._picks("X matches {}")
+        if sounds is not None:
+            self.begin(*sounds(), order, runs=runs, sham=sham)
+
+    def begin(self, a: Audio, b: Audio, order: str, *, runs: int = 1, sham: bool = False) -> None:
+        """Start at the first trial; the number of trials is fixed from here on."""
+        if not order or set(order) - set(PICKS):
+            raise GainlibError(f"an order of {order!r}; give an A or a B for each trial")
+        self._pair, self._order, self._runs, self._sham = {"A": a, "B": b}, order, runs, sham
+        self.made, self.total, self._marked, self._result.children = [], len(order), False, []
+        sources = {**self._pair, "X": self._fresh(order[0])}
+        if self.player is None:
+            from gainlib.notebook.listen import Player
+
+            self.player = Player(sources, match=self._match, blind=True, note=self._note)
+            self._stage.children = [self.player]
+            self._buttons.layout.display = ""
+        else:
+            self.player.which = 0
+            self.player.update(sources)
+        self._say()
+
+    def _fresh(self, name):
+        """Return A or B as samples of its own, so that the page fetches it like any other X."""
+        sound = self._pair[name]
+        return sound.with_samples(sound.samples.copy(), "X")
+
+    def _load(self):
+        self.player.update({"X": self._fresh(self._order[len(self.made)])})
+
+    def take(self, entry: str) -> None:
+        """Take a pick for the present trial and go on to the next."""
+        over = self.complete
+        super().take(entry)
+        if self.complete and not over and self._done:
+            self._done(self.run)
+
+    def rest_by_chance(self) -> None:
+        """Let chance make all picks that are left."""
+        while len(self.made) < self.total:
+            self.take(secrets.choice(PICKS))
+
+    @property
+    def run(self) -> Run:
+        """What the picks amount to."""
+        right = sum(mine == own for mine, own in zip(self.made, self._order, strict=True))
+        return Run(right, self.total, self._runs, self._sham)
+
+    def _say(self):
+        if self.complete and self._marked:
+            self.said.say("note", "Marked", f"{self.run.sentence()} **New numbers** bring another run.")
+        elif self.complete:
+            ask = "" if self._done else " Press **Check** below."
+            self.said.say("note", "", f"All {self.total} trials have their pick.{ask}")
+        else:
+            told = "Is X the same as A, or as B? Nothing is told before the last trial."
+            self.said.say("note", f"Trial {len(self.made) + 1} of {self.total}", told)
+
+    def show(self, picks) -> None:
+        """Show picks that were marked; a complete run stays as it is."""
+        if picks is None or not set(picks) <= set(PICKS) or len(picks) != self.total:
+            return
+        self.made, self._marked = list(picks), True
+        bars, live = guess_picture(self.run)
+        bars.show(guessing_percent(self.total), _enough(self.run), self.run.right)
+        self._result.children = [live.widget]
+        live.redraw()
+        live.settle()
+        self._say()
+
+
+def guess_picture(run: Run) -> tuple[GuessBars, LiveFigure]:
+    """Return the bars of guessing for runs of that length, without a score, and the picture they stand in."""
+    fig = figures.make_figure(*PICTURE_PX)
+    bars = GuessBars(fig.subplots())
+    bars.show(guessing_percent(run.trials), run.needed)
+    return bars, LiveFigure(fig, [bars], title="What guessing scores", compact=True)
+
+
+def _enough(run):
+    return run.trials + 1 if run.sham else run.needed
+
+
+class MatchRun(Trials):
+    """Pairs of sounds to be matched one after the other: B is turned until it is as loud as A.
+
+    Parameters
+    ----------
+    pairs : sequence of (Audio, Audio)
+        A and B of every trial, as they are found.
+    names : sequence of str
+        What plays in each.
+    readings : widget, optional
+        What an exercise shows to somebody who answers without listening.
+
+    Attributes
+    ----------
+    controls : Controls
+        What B is turned by now, "turn_db".
+    """
+
+    def __init__(self, pairs: Sequence[tuple[Audio, Audio]], names: Sequence[str], readings=None):
+        from gainlib.notebook.listen import Player
+
+        self._pairs, self.names = list(pairs), tuple(names)
+        sources = dict(zip(PICKS, self._pairs[0], strict=True))
+        note = "Switch while the sound lasts. Keys 1, 2: A, B."
+        self.player = Player(sources, match=False, blind=True, room_db=REACH_DB, note=note)
+        turn = Slider("turn_db", "Turn B by", -REACH_DB, REACH_DB, STEP_DB, page=PAGE_DB, decimals=2)
+        self.controls, self.said, self._list = (
+            Controls([turn], label="Level of B"),
+            LiveRegion(),
+            TableView(Table("", ())),
+        )
+        self.next = widgets.Button(description="Equally loud: next", button_style="primary", layout=AUTO)
+        self.back = widgets.Button(description="Back to the one before", layout=AUTO)
+        row = widgets.HBox([self.next, self.back]).add_class("gl-buttons")
+        hand = widgets.VBox([self.controls, row, words(self.said, 3)]).add_class("gl-desk-picture")
+        side = widgets.VBox([self._list]).add_class("gl-desk-side")
+        main = widgets.HBox([hand, side]).add_class("gl-desk-main")
+        super().__init__(self.player, main, total=len(self._pairs), readings=readings)
+        self.controls.observe(self.guarded(lambda _change: self._turn()), "places")
+        self.next.on_click(self.guarded(lambda _button: self.take(self.controls.values["turn_db"])))
+        self.back.on_click(self.guarded(lambda _button: self.go_back()))
+        self._say()
+
+    def _turn(self):
+        self.player.trims_db = [0.0, self.controls.values["turn_db"]]
+
+    def _load(self, setting_db: float = 0.0):
+        self.player.which = 0
+        self.player.update(dict(zip(PICKS, self._pairs[len(self.made)], strict=True)))
+        self.controls.set(turn_db=setting_db)
+
+    def go_back(self) -> None:
+        """Take the last setting back."""
+        if self.made:
+            *self.made, last = self.made
+            self._load(last)
+        self._say()
+
+    def _say(self):
+        done = len(self.made)
+        if self.complete:
+            self.said.say("note", "", f"All {self.total} are set. Press **Check** below, or go back.")
+        else:
+            head = f"Sound {done + 1} of {self.total}: {self.names[done]}"
+            self.said.say("note", head, "Turn B until it is as loud as A.")
+        rows = tuple(
+            (f"{k + 1}. {name}", number_text(self.made[k], 2, sign=True) if k < done else "–")
+            for k, name in enumerate(self.names)
+        )
+        self._list.show(Table("Set so far", ("sound", "B turned by (dB)"), rows))
+
+    def show(self, settings) -> None:
+        """Show the settings of an answer."""
+        if settings is None or len(settings) != self.total or list(settings) == self.made:
+            return
+        if all(isinstance(each, (int, float)) for each in settings):
+            self.made = [float(each) for each in settings]
+            self._say()
+
+
+class Listening(Panel):
+    """The listening tests of an exercise, one a part, for the form to put under the part's question.
+
+    Parameters
+    ----------
+    runs : mapping of str to Trials or the like
+        By the label of the part; each has ``entries()``, ``show(entries)``, ``readings`` and ``names``.
+    """
+
+    def __init__(self, runs: Mapping[str, Panel]):
+        self._runs = dict(runs)
+        super().__init__()
+        self.layout.display = "none"
+
+    def run(self, part) -> Panel:
+        """Return the test that belongs to a part."""
+        if part.label not in self._runs:
+            raise GainlibError(f"no listening test is called {part.label!r}; there is {', '.join(self._runs)}")
+        return self._runs[part.label]
+
+
+class AbxPanel(Panel):
+    """Blind runs of any two sounds, as many as one likes, each of a length that is fixed before it starts.
+
+    Parameters
+    ----------
+    comparison : callable
+        ``comparison(setting)`` returns what is compared, in a few words, and A and B as they are to be played. It is
+        asked when a run starts; runs of one name count together, since the best of several is a better guess.
+    rows : sequence of Slider or Choice
+        What the two sounds are chosen with.
+    match : bool
+        Whether the player matches A and B in loudness; False only where the level is what they differ in.
+    note : str
+        What to listen for.
+
+    Attributes
+    ----------
+    controls : Controls
+        The rows, and "trials" and "sham".
+    blind : BlindRun
+        The present run.
+    history : list of (str, Run or None)
+        Finished runs, first to last; None for one that was given up.
+    """
+
+    def __init__(
+        self,
+        comparison: Callable[[Setting], tuple[str, Audio, Audio]],
+        rows: Sequence[Slider | Choice] = (),
+        *,
+        match: bool = True,
+        note: str = "",
+    ):
+        self._comparison, self._note, self.history, self._name = comparison, note, [], ""
+        lengths = Choice("trials", "Trials", {count: str(count) for count in LENGTHS}, 10)
+        sham = Choice("sham", "Kind of run", {False: "X is A or B", True: "sham run: A and B the same sound"})
+        self.controls = Controls([*rows, lengths, sham], label="What is compared")
+        self.start = widgets.Button(description="Start a run", button_style="primary", layout=AUTO)
+        self.chance = widgets.Button(description="Let chance pick the rest", layout=AUTO)
+        self.blind = BlindRun(None, match=match, note=note, done=self._finished)
+        self.said = self.blind.said
+        self._bars, self.live = guess_picture(Run(0, 10))
+        self._list, self._read_out = TableView(Table("", ())), TableView(Table("", ()))
+        self._tables = widgets.VBox().add_class("gl-log")
+        buttons = widgets.HBox([self.start, self.chance]).add_class("gl-buttons")
+        self._side = widgets.VBox([self.controls, buttons]).add_class("gl-desk-side")
+        picture = widgets.VBox([self.live.widget]).add_class("gl-desk-picture")
+        super().__init__(widgets.HBox([picture, self._side]).add_class("gl-desk-main"), self.blind, self._tables)
+        for name in ("gl-form", "gl-panel", "gl-desk"):
+            self.add_class(name)
+        self.start.on_click(self.guarded(lambda _button: self.begin()))
+        self.chance.on_click(self.guarded(lambda _button: self.blind.rest_by_chance()))
+        self.controls.observe(self.guarded(lambda _change: self._draw(None)), "released")
+        self.said.say("note", "", "Choose the number of trials, then start. It does not change until the run is over.")
+
+    def begin(self) -> None:
+        """Start a run; one that was not finished is dropped, and counts as a run."""
+        if self.blind.made and not self.blind.complete:
+            self.history.append((self._name, None))
+        setting = Setting(self.controls.values)
+        self._name, a, b = self._comparison(setting)
+        if setting.sham:
+            self._name, b = "sham", a
+        order = "".join(secrets.choice(PICKS) for _ in range(setting.trials))
+        runs = sum(name == self._name for name, _ in self.history) + 1
+        self.blind.begin(a, b, order, runs=runs, sham=setting.sham)
+        self.blind.player.note = f"Compared: {self._name}. {self._note}"
+        self._read_out.show(self._read(a, b))
+        self._side.children = [*self._side.children[:2], self._read_out]
+        self._show_list()
+        self._draw(None)
+
+    def _finished(self, run):
+        self.history.append((self._name, run))
+        self.said.say("note", "Run over", run.sentence())
+        self._show_list()
+        self._draw(run)
+
+    def _draw(self, run):
+        trials = run.trials if run else self.controls.values["trials"]
+        found = run or Run(0, trials)
+        self._bars.show(guessing_percent(trials), _enough(found), run.right if run else None)
+        self.live.redraw()
+        self.live.settle()
+
+    def _show_list(self):
+        heads = ("run", "compared", "right", "p (chance)", "times the runs so far", "difference")
+        rows = [self._row(index, *each) for index, each in enumerate(self.history, start=1)]
+        self._list.show(Table("Your runs, the last one on top", heads, tuple(reversed(rows))))
+        self._tables.children = [self._list] if self.history else []
+
+    @staticmethod
+    def _row(index, name, run):
+        if run is None:
+            return (str(index), name, "given up", "", "", "not shown")
+        verdict = "none to show" if run.sham else "shown" if run.shown else "not shown"
+        chance = "" if run.sham else p_text(run.probability, run.runs)
+        return (str(index), name, f"{run.right} of {run.trials}", p_text(run.alone), chance, verdict)
+
+    def _read(self, a, b):
+        """Return what meters say of A and B as they are played, for those who cannot listen."""
+        a, b = (louder(sound, by) for sound, by in zip((a, b), self.blind.player.gains.match_db, strict=False))
+        loudness = [heard(sound).loudness_lufs for sound in (a, b)]
+        left = residual_db(a, b) if a.frames == b.frames and a.channels == b.channels else None
+        rows = (
+            ("loudness of A", level_text(loudness[0], "LUFS", 2)),
+            ("loudness of B", level_text(loudness[1], "LUFS", 2)),
+            ("what is left of A when B is subtracted", level_text(left, "dB", 1)),
+        )
+        return Table("Without listening: what meters tell apart", ("reading", "as they are played"), rows)

@@ -1,0 +1,22 @@
+"""How much is tried by day, and how much with --all."""
+
+import os
+from collections.abc import Iterable, Iterator
+
+import pytest
+
+
+def everything() -> bool:
+    """Return whether everything was asked for."""
+    return os.environ.get("GAINLIB_ALL") == "1"
+
+
+def daily(cases: Iterable, most: int) -> Iterator:
+    """Yield cases for `parametrize`: as many as fit into a day, the others for --all."""
+    for number, case in enumerate(cases):
+        yield case if number < most else rest(case)
+
+
+def rest(*values):
+    """Return one case that is left for --all."""
+    return pytest.param(*values, marks=pytest.mark.exhaustive)
