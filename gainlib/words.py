@@ -93,6 +93,20 @@ def percent_text(value: float) -> str:
     return f"{number_text(value, 1 if value >= 10 else 2 if value >= 0.1 else 3)} %"
 
 
+def peak_text(value: float | None, unit: str = "dBFS") -> str:
+    """Return a level with its unit, in as many decimals as show on which side of 0 it is.
+
+    Examples
+    --------
+    >>> peak_text(0.0086), peak_text(-0.04, "dBTP"), peak_text(5.91)
+    ('+0.01 dBFS', '−0.04 dBTP', '+5.9 dBFS')
+    """
+    digits = 1
+    while value and abs(value) < 0.5 * 10.0**-digits and digits < 6:
+        digits += 1
+    return level_text(value, unit, digits)
+
+
 @dataclass(frozen=True)
 class Table:
     """The numbers behind a picture, as text.

@@ -9,8 +9,10 @@ import pytest
 from scipy.signal import resample_poly
 
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.mixing import all_faders, loud_source, setups
-from gainlib.exercises.mixing.refrain import STEMS, mix, read_mix, refrain, rough_faders_db
+from gainlib.exercises.mixing.refrain import STEMS, mix, refrain, rough_faders_db
+from gainlib.labs import lab05
+from gainlib.labs.lab05 import read_mix
+from gainlib.processors import HardClip
 from gainlib.session import Insert, Session
 
 SECONDS = 10
@@ -83,8 +85,8 @@ def test_the_loud_source_against_rendered_mixes(learner):
 
 
 def test_every_suspect_is_the_one_for_somebody():
-    named = {loud_source.culprit(exercise("05-4").variant(f"learner {index}")) for index in range(30)}
-    assert named == set(loud_source.SUSPECTS)
+    named = {exercise("05-4").solve(exercise("05-4").variant(f"learner {index}"))[0] for index in range(30)}
+    assert named == set(lab05.SUSPECTS)
 
 
 @pytest.mark.parametrize("learner", range(4))
@@ -99,7 +101,7 @@ def test_all_faders_against_a_second_meter(learner):
     faders = {stem: answer[stem]["fader_db"] for stem in STEMS}
     after = session.with_faders(faders).render()
     assert -7.0 <= true_peak(after.bus.samples) <= -6.0
-    ratio = 10 ** (all_faders.offset_db(given) / 20)
+    ratio = 10 ** (lab05.offset_db(given) / 20)
     assert np.allclose(after.bus.samples, shadow * ratio, atol=1e-9), "the same mix, only lower"
     assert all(-60 <= fader <= 10 for fader in (*faders.values(), *given["faders_db"]))
 
@@ -119,8 +121,8 @@ def test_other_ways_to_the_same_sound_pass():
     """What is heard counts: some of the move may sit on the master, once nothing is cut off ahead of it."""
     asked = exercise("05-5")
     given = asked.variant("anna")
-    offset = all_faders.offset_db(given)
-    assert mark(asked, given, all_faders.moved(given, offset + 3.0, master_db=-3.0)).state == "right"
+    offset = lab05.offset_db(given)
+    assert mark(asked, given, lab05.moved(given, offset + 3.0, master_db=-3.0)).state == "right"
 
 
 def test_the_feedback_names_the_two_tracks():
@@ -137,7 +139,7 @@ def test_a_whole_session_is_an_answer():
     asked = exercise("05-5")
     given = asked.variant("anna")
     session = asked.material(given)
-    offset = all_faders.offset_db(given)
+    offset = lab05.offset_db(given)
     handed_in = session.with_faders({strip.name: strip.fader_db + offset for strip in session.strips})
     assert mark(asked, given, handed_in.to_json()).state == "right"
     assert mark(asked, given, json.loads(handed_in.with_(name="mine", finished=True).to_json())).state == "right"
@@ -150,7 +152,7 @@ def test_a_whole_session_is_an_answer():
         lambda session: session.with_(bus="float"),
         lambda session: session.with_("01 kick", trim_db=-20.0),
         lambda session: session.with_("01 kick", mute=True),
-        lambda session: session.with_("bus", inserts=(Insert(setups.HardClip()),)),
+        lambda session: session.with_("bus", inserts=(Insert(HardClip()),)),
         lambda session: session.with_("bus", trim_db=-3.0),
         lambda session: Session(session.strips[:-1], bus="fixed"),
         lambda session: session.with_("01 kick", audio=refrain("05 bass")),
@@ -178,18 +180,18 @@ def test_a_state_is_marked_in_a_second():
 CURED = {"float sum", "float group", "hot track", "bypassed ceiling", "raised master trim"}
 
 
-@pytest.mark.parametrize("over_db", setups.OVER_DB)
-@pytest.mark.parametrize("name", setups.SET_UPS)
+@pytest.mark.parametrize("over_db", lab05.OVER_DB)
+@pytest.mark.parametrize("name", lab05.SET_UPS)
 def test_set_ups_do_what_their_text_says(name, over_db):
     """Rendered here once more: what comes out when the master is pulled, against the mix when nothing exceeds."""
-    session = setups.SET_UPS[name].build(over_db)
+    session = lab05.SET_UPS[name].build(over_db)
     trace = session.render()
     nodes = {node: 20 * math.log10(np.abs(trace.audio(node).samples).max()) for node in trace.nodes}
-    assert setups.residual_db(name, over_db, 0.0) > -60, "it clips as it stands"
-    assert setups.is_cured(name, over_db) is (name in CURED)
+    assert lab05.residual_db(name, over_db, 0.0) > -60, "it clips as it stands"
+    assert lab05.is_cured(name, over_db) is (name in CURED)
     if name in ("float sum", "bypassed ceiling", "ceiling on the master", "float group"):
         assert nodes["bus/in"] == pytest.approx(over_db, abs=0.01)
-        assert max(nodes[f"{stem}/out"] for stem in setups.PLAYED) < 0, "no track by itself"
+        assert max(nodes[f"{stem}/out"] for stem in lab05.PLAYED) < 0, "no track by itself"
     if name == "fixed sum":
         assert nodes["bus/in"] == pytest.approx(0.0, abs=1e-9)
     if name == "fixed group":

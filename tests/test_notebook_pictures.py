@@ -13,6 +13,7 @@ from matplotlib.text import Text
 from PIL import Image
 
 from gainlib.audio import GainlibError
+from gainlib.meters import envelope_of, level_counts
 from gainlib.notebook import figures, plots, png
 from gainlib.notebook.figures import palette
 from gainlib.notebook.figures.cached_text import Stamp
@@ -206,7 +207,7 @@ def test_contributions_stack_up_to_the_bus():
     stems = rng.normal(0, 0.5, (200, 4))
     bus = stems.sum(axis=1)
     worst = np.argsort(-np.abs(bus))[:6]
-    bars = figures.Contributions(figures.make_figure().subplots(), NAMES, count=6)
+    bars = figures.Contributions(figures.make_figure().subplots(), NAMES, count=6, limit=6.0)
     bars.update(worst / RATE, stems[worst] * np.sign(bus[worst])[:, None])
     up, down = np.zeros(6), np.zeros(6)
     for stack in bars.artists[:4]:
@@ -233,10 +234,32 @@ def test_contributions_say_what_they_were_given_wrongly():
     assert bars.sentence() == "The bus is silent."
 
 
+def test_names_above_bars_are_clear_of_bars_and_lines_and_no_two_of_eleven_strips_share_a_hue():
+    axes = figures.make_figure(700, 300).subplots()
+    bars = figures.Contributions(axes, NAMES, count=2, limit=2.0)
+    bars.update([1, 2], [[1.0, 0.02, 0.0, -0.1], [3.0, 2.0, 0.0, 0.0]])
+    labels = [artist for artist in bars.artists if isinstance(artist, Stamp)]
+    assert [label.get_text() for label in labels] == ["kick", "kick"]
+    lines = [line.get_ydata()[0] for line in axes.lines] + list(axes.get_yticks())
+    tops = [path.vertices[:, 1].max() for stack in bars.artists[:4] for path in stack.get_paths()]
+    low = min(label.get_position()[1] for label in labels) - 0.15 * 2.0  # va="top": a line of text under it
+    assert max(*lines, *tops) <= 2.0 <= low + 0.1
+    assert len({figures.fill(k).color for k in range(11)}) == 11
+
+
+def test_a_peak_a_hair_over_full_scale_looks_and_reads_over():
+    meters = plots.drawing("bus meters", figures.make_figure(600, 200).subplots())
+    meters.update({"sample peak": (20 * math.log10(1.001), "dBFS"), "RMS": (-9.0, "dBFS")})
+    under, over, numbers = meters.artists[0], meters.artists[1], meters.artists[3:7]
+    assert [len(each.get_paths()) for each in (under, over)] == [1, 1]
+    assert [number.get_text() for number in numbers] == ["+0.01 dBFS", "", "−9.0 dBFS", ""]
+    assert meters.sentence() == "Bus: sample peak +0.01 dBFS, RMS −9.0 dBFS."
+
+
 def test_an_envelope_loses_no_sample():
     samples = np.random.default_rng(4).normal(0, 0.3, (10007, 2))
     samples[5003, 1] = 1.7
-    low, high = figures.envelope_of(samples, 300)
+    low, high = envelope_of(samples, 300)
     assert (len(low), len(high)) == (300, 300)
     assert high.max() == samples.max() == 1.7 and low.min() == samples.min()
     wave = figures.Envelope(figures.make_figure().subplots(), 10007 / RATE)
@@ -252,10 +275,10 @@ def test_level_counts_agree_with_numpy():
     samples = np.random.default_rng(5).normal(0, 0.2, 5000)
     edges = np.arange(-60, 7, 3.0)
     inside = samples[(np.abs(samples) >= 1e-3)]
-    ours = figures.level_counts(inside, edges)
+    ours = level_counts(inside, edges)
     theirs, _ = np.histogram(20 * np.log10(np.abs(inside)), bins=edges)
     np.testing.assert_allclose(ours, 100 * theirs / inside.size, atol=1e-9)
-    everything = figures.level_counts(np.append(samples, [0.0, 1e9]), edges)
+    everything = level_counts(np.append(samples, [0.0, 1e9]), edges)
     assert everything.sum() == pytest.approx(100)
     assert everything[0] > ours[0] * 0.5 and everything[-1] > 0  # silence and what is beyond count to the ends
 

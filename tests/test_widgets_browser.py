@@ -198,7 +198,7 @@ def test_a_typed_value_that_cannot_be_is_refused_in_words(faders, typed, told):
 
 
 def test_lock_all_moves_all_by_the_same_and_stops_together(faders):
-    faders.page.get_by_role("button", name="Lock all").click()
+    faders.page.get_by_role("button", name="Link all").click()
     handle(faders, "pad").focus()
     faders.page.keyboard.press("PageDown")
     faders.page.keyboard.press("ArrowDown")

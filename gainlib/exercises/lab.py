@@ -30,8 +30,9 @@ class Lab:
         ``experiments[name]()`` returns the experiment of that panel.
     personal : mapping of str to callable
         ``personal[name](rng)`` returns the experiment of a panel that is drawn for each learner.
-    tasks : mapping of str to SetAndMeasure or Drawn
-        What an exercise is answered from or read from, by its id.
+    tasks : mapping of str to SetAndMeasure, Drawn or callable
+        What an exercise is answered from or read from, by its id; ``task(given)`` returns an experiment that is just
+        looked at.
     compare : callable or None
         ``compare()`` returns what the prediction is compared with: outcome, sentence, table.
     """
@@ -43,5 +44,5 @@ class Lab:
     exercises: tuple[Exercise, ...]
     experiments: Mapping[str, Callable[[], Experiment]] = field(default_factory=dict)
     personal: Mapping[str, Callable[[np.random.Generator], Experiment]] = field(default_factory=dict)
-    tasks: Mapping[str, SetAndMeasure | Drawn] = field(default_factory=dict)
+    tasks: Mapping[str, SetAndMeasure | Drawn | Callable[[dict], Experiment]] = field(default_factory=dict)
     compare: Callable[[], tuple[str, str, Table]] | None = None

@@ -172,8 +172,9 @@ class ExerciseForm(Panel):
         self._explain.layout.display = "" if right else "none"
 
     def _derivation(self):
-        cites = "; ".join(self.exercise.cites)
-        return f"**Why.** {self.exercise.explain_for(self.given)}" + (f"\n\n*{cites}*" if cites else "")
+        cites, why = "; ".join(self.exercise.cites), self.exercise.explain_for(self.given)
+        gap = "\n\n" if why.startswith(("- ", "| ")) else " "  # a list or a table begins on a line of its own
+        return f"**Why.**{gap}{why}" + (f"\n\n*{cites}*" if cites else "")
 
     def update(self) -> None:
         """Renew heading, hints and buttons."""

@@ -1,20 +1,17 @@
-"""The refrain of the demo song as a mix to be worked on, and what the exercises measure on it.
+"""The refrain of the demo song as a mix to be worked on.
 
 The refrain is where everything plays. Its ten seconds are cut once a process and referred to as
 ``{"refrain": "01 kick"}``, so that a mix of them is saved, compared and cached without its samples.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 
 import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.demo import demo_session
 from gainlib.demo.recordings import BARS, BEAT_S, RECORDINGS
-from gainlib.levels import ratio_to_db
-from gainlib.meters import rms_dbfs, true_peak_dbtp
 from gainlib.session import ReferencedAudio, Session, Strip, register_source
 
 SILENT = "11 shaker"
@@ -22,27 +19,6 @@ STEMS = tuple(stem for stem in RECORDINGS if stem != SILENT)
 REFRAIN_BARS = 4
 _AHEAD_S = 0.010
 _FADE_S = 0.005
-_RENDERED = 24
-
-
-@dataclass(frozen=True)
-class MixReading:
-    """What is measured on a rendered mix.
-
-    Attributes
-    ----------
-    true_peak_dbtp, sample_peak_dbfs : float
-        Of the bus, behind the master fader.
-    cut_samples : int
-        Samples that the sum holds at full scale or beyond, both channels counted, ahead of the master.
-    levels_dbfs : dict of str to float
-        RMS of every strip as added to the sum, sine-referred.
-    """
-
-    true_peak_dbtp: float
-    sample_peak_dbfs: float
-    cut_samples: int
-    levels_dbfs: dict[str, float]
 
 
 @cache
@@ -101,35 +77,6 @@ def mix(
         for stem, trim, fader in zip(STEMS, trims, faders_db, strict=True)
     ]
     return Session(tuple(strips), bus=bus, name=name)
-
-
-@lru_cache(maxsize=_RENDERED)
-def read_mix(session: Session) -> MixReading:
-    """Render a mix and measure it; the last few are kept, since several checks look at one answer."""
-    outs = {strip.name: f"{strip.name}/out" for strip in session.strips}
-    audios = session.render().audios(["bus/in", "bus", *outs.values()])
-    total, bus = audios["bus/in"].samples, audios["bus"]
-    return MixReading(
-        true_peak_dbtp(bus),
-        float(ratio_to_db(np.abs(bus.samples).max())),
-        int(np.count_nonzero(np.abs(total) >= 1.0)),
-        {name: rms_dbfs(audios[node]) for name, node in outs.items()},
-    )
-
-
-def widest_move(before: MixReading, after: MixReading) -> tuple[float, str, str]:
-    """Return how far the level between two tracks has moved at most, in dB, and which two.
-
-    Returns
-    -------
-    moved_db : float
-        0 where the balance is what it was.
-    louder, softer : str
-        The track that came up against the other.
-    """
-    moves = {name: after.levels_dbfs[name] - level for name, level in before.levels_dbfs.items()}
-    louder, softer = max(moves, key=moves.get), min(moves, key=moves.get)
-    return moves[louder] - moves[softer], louder, softer
 
 
 def _resolve(reference):

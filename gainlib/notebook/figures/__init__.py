@@ -22,13 +22,13 @@ diagram
 """
 
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, make_figure, time_axis
-from gainlib.notebook.figures.bus import Contributions, leave_one_out_table
+from gainlib.notebook.figures.bus import Contributions
 from gainlib.notebook.figures.diagram import LevelDiagram
 from gainlib.notebook.figures.drive import DriveCurves, TransferCurve
 from gainlib.notebook.figures.meters import MeterBars
 from gainlib.notebook.figures.palette import FILLS, INK, LINES, Fill, Line, fill, line
 from gainlib.notebook.figures.spectrum import Spectrum, WavePair
-from gainlib.notebook.figures.waves import Envelope, LevelHistogram, envelope_of, level_counts
+from gainlib.notebook.figures.waves import Envelope, LevelHistogram
 
 __all__ = [
     "FILLS",
@@ -46,12 +46,9 @@ __all__ = [
     "TransferCurve",
     "WavePair",
     "db_axis",
-    "envelope_of",
     "fill",
     "frame",
     "full_scale_axis",
-    "leave_one_out_table",
-    "level_counts",
     "line",
     "make_figure",
     "time_axis",

@@ -1,22 +1,24 @@
-"""The mix bus: who makes its worst peaks, and what it would read without one source."""
+"""The mix bus: who makes its worst peaks."""
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, frame, full_scale_axis, rectangles
 from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import INK, fill
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import Table, number_text, peak_text
 
-BAR_WIDTH = 0.72
+BAR_WIDTH, NAMES_AT = 0.72, 1.17
 
 
 class Contributions:
     """The worst peaks of a bus, each as a bar stacked from what every source adds to it.
 
     A source that pulls with the peak stands above zero, one that pulls against it hangs below; the two together give
-    the height of the peak, marked by a bar across. Above each bar stands the name of its largest part.
+    the height of the peak, marked by a bar across. At the top, clear of every line, stands the name of the largest
+    part. The colours are those of the strips beside the picture.
 
     Parameters
     ----------
@@ -41,39 +43,31 @@ class Contributions:
     """
 
     def __init__(
-        self, axes: Axes, names, count: int = 10, limit: float = 2.4, title: str = "Who makes the worst peaks"
+        self,
+        axes: Axes,
+        names,
+        count: int = 10,
+        limit: float = 2.4,
+        title: str = "Who makes the worst peaks: name = largest part, ▬ = the peak",
     ):
-        self.names, self.count = tuple(names), count
+        self.names, self.count, self._limit = tuple(names), count, limit
         self.time_s, self.parts = np.zeros(0), np.zeros((0, len(self.names)))
-        frame(axes, title, "worst peak first", "")
-        full_scale_axis(axes, limit, "part of the peak (full scale = 1)")
-        axes.set_ylim(-0.35 * limit, limit)
+        frame(axes, title)
+        full_scale_axis(axes, limit, "full scale = 1")
+        axes.set_ylim(-0.3 * limit, NAMES_AT * limit)
+        axes.yaxis.set_major_locator(FixedLocator(range(-int(0.3 * limit), int(limit) + 1)))
         axes.set_xlim(-0.5, count - 0.5)
         axes.set_xticks(range(count), [str(k + 1) for k in range(count)])
         axes.axhline(0, color=INK, linewidth=0.8, zorder=1.5)
-        self._stacks, handles = [], []
+        self._stacks = []
         for index in range(len(self.names)):
             look = fill(index)
             style = {"facecolor": look.color, "hatch": look.hatch, "edgecolor": INK, "linewidth": 0.6}
-            stack = Boxes(zorder=2, **style)
-            axes.add_patch(stack)
-            self._stacks.append(stack)
-            handles.append(axes.fill_between([], [], [], **style))
+            self._stacks.append(axes.add_patch(Boxes(zorder=2, **style)))
         (self._tops,) = axes.plot([], [], "_", color=INK, markersize=26, markeredgewidth=3, zorder=3)
-        style = {"fontsize": TEXT_PT - 1, "fontfamily": FONT, "color": INK, "ha": "center", "va": "bottom", "zorder": 4}
-        self._labels = [axes.add_artist(Stamp(k, 0, "", **style)) for k in range(count)]
+        style = {"fontsize": TEXT_PT - 1.5, "fontfamily": FONT, "color": INK, "ha": "center", "va": "top", "zorder": 4}
+        self._labels = [axes.add_artist(Stamp(k, NAMES_AT * limit, "", **style)) for k in range(count)]
         self.artists = [*self._stacks, self._tops, *self._labels]
-        if handles:
-            axes.legend(
-                [*handles, self._tops],
-                [*self.names, "the peak"],
-                loc="center left",
-                bbox_to_anchor=(1.0, 0.5),
-                frameon=False,
-                handlelength=1.6,
-                markerscale=0.6,
-                prop={"family": FONT, "size": TEXT_PT},
-            )
 
     def update(self, time_s, parts) -> None:
         """Show new peaks.
@@ -99,21 +93,19 @@ class Contributions:
         for index, stack in enumerate(self._stacks):
             value = parts[:, index]
             bottom = np.where(value >= 0, floor[:, index], ceiling[:, index])
+            value = np.minimum(bottom + value, self._limit) - np.minimum(bottom, self._limit)
             some = value != 0
             stack.set_verts(rectangles(left[some], bottom[some], BAR_WIDTH, value[some]))
-        self._tops.set_data(np.arange(len(time_s)), parts.sum(axis=1))
-        height = up.sum(axis=1)
-        limit = self._tops.axes.get_ylim()[1]
+        self._tops.set_data(np.arange(len(time_s)), np.minimum(parts.sum(axis=1), self._limit))
         for k, label in enumerate(self._labels):
-            label.set_text(self.names[int(np.argmax(parts[k]))] if k < len(time_s) and height[k] > 0 else "")
-            label.set_y(min(height[k] + 0.03, limit * 0.93) if k < len(time_s) else 0)
+            label.set_text(self.names[int(np.argmax(parts[k]))] if k < len(time_s) and up[k].any() else "")
 
     def sentence(self) -> str:
         """Return the height of the worst peak and who makes most of it."""
         if not len(self.time_s) or not self.parts[0].any():
             return "The bus is silent."
         total, most = float(self.parts[0].sum()), int(np.argmax(self.parts[0]))
-        level = level_text(20 * np.log10(total), "dBFS") if total > 0 else "silent"
+        level = peak_text(20 * np.log10(total)) if total > 0 else "silent"
         return (
             f"The worst peak is {total:.2f} times full scale ({level}) at {self.time_s[0]:.2f} s; "
             f"{self.names[most]} gives the largest part of it, {self.parts[0, most]:.2f}."
@@ -127,28 +119,3 @@ class Contributions:
             for k, (time, part) in enumerate(zip(self.time_s, self.parts, strict=True))
         )
         return Table("Parts of the worst peaks, full scale = 1", ("peak", "bus", *heads), rows)
-
-
-def leave_one_out_table(whole, without) -> Table:
-    """Return what the bus would read if one source were missing.
-
-    Parameters
-    ----------
-    whole : tuple of (float, int, float or None)
-        Sample peak (dBFS), samples over full scale and loudness (LUFS) of the whole bus.
-    without : mapping of str to such tuples
-        The same without the named source.
-
-    Examples
-    --------
-    >>> table = leave_one_out_table((6.0, 43567, -7.3), {"bass": (2.1, 6675, -8.9)})
-    >>> table.rows[1]
-    ('without bass', '+2.1', '6,675', '−8.9', '−3.9')
-    """
-    peak, over, loudness = whole
-    rows = [("whole bus", number_text(peak, sign=True), f"{over:,}", number_text(loudness), "")]
-    for name, (p, n, loud) in without.items():
-        change = number_text(p - peak, sign=True) if np.isfinite(p) and np.isfinite(peak) else ""
-        rows.append((f"without {name}", number_text(p, sign=True), f"{n:,}", number_text(loud), change))
-    heads = ("", "sample peak (dBFS)", "samples over full scale", "loudness (LUFS)", "change of the peak (dB)")
-    return Table("What the bus would read without one source", heads, tuple(rows))

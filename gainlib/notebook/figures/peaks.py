@@ -2,14 +2,16 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.collections import LineCollection
+from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, full_scale_axis, rectangles
+from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, full_scale_axis, rectangles
+from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLUE, INK, SKY, VERMILLION
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import Table, number_text, peak_text
 
-WIDTH = 0.84
+WIDTH, NUMBERS = 0.84, 0.2
 
 
 class PeakWaves:
@@ -38,10 +40,10 @@ class PeakWaves:
     def __init__(self, axes: Axes, count: int = 10, reach_ms: float = 2.0, limit: float = 2.4):
         self.count = count
         self.waves, self.over, self._cut = np.zeros((0, 1)), np.zeros((0, 1), bool), False
-        reach = f"{number_text(reach_ms, 0)} ms to either side"
-        title = f"The bus around its worst peaks, {reach}: ● = over full scale, or cut off there"
+        title = f"Around the worst peaks, ± {number_text(reach_ms, 0)} ms: ● = over full scale, or cut off there"
         frame(axes, title)
         full_scale_axis(axes, limit, "full scale = 1")
+        axes.yaxis.set_major_locator(FixedLocator((-1, 1)))
         axes.set_xlim(-0.5, count - 0.5)
         axes.set_xticks([])
         for border in np.arange(count - 1) + 0.5:
@@ -92,7 +94,7 @@ class PeakWaves:
 
 
 class BusMeters:
-    """What the meters on the bus read, as lying bars with their numbers; a hollow mark shows where each one started.
+    """What the meters on the bus read, as lying bars with their numbers beside them; one over 0 dB is another colour.
 
     Parameters
     ----------
@@ -101,7 +103,7 @@ class BusMeters:
     low_db, high_db : float
         Ends of the scale.
     marks : bool
-        Whether the start will be shown, see :meth:`begin`.
+        Whether hollow marks will show the start.
 
     Examples
     --------
@@ -118,21 +120,21 @@ class BusMeters:
         self._low, self._high, self.levels, self._start = low_db, high_db, {}, {}
         frame(axes, "Bus meters: ◇ = at the start" if marks else "Bus meters", grid="x")
         db_axis(axes, low_db, high_db, 6, "", "x")
+        axes.xaxis.set_major_locator(FixedLocator(np.arange(low_db, high_db + 1, 6)))
+        axes.set_xlim(low_db, high_db + NUMBERS * (high_db - low_db))
         axes.set_ylim(len(self.ROWS) - 0.45, -0.55)
         axes.set_yticks(range(len(self.ROWS)), self.ROWS)
         axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         style = {"edgecolor": INK, "linewidth": 0.8, "zorder": 2}
-        self._bars = PolyCollection([], facecolor=SKY, **style)
-        self._hot = PolyCollection([], facecolor=VERMILLION, hatch="////", **style)
-        for bars in (self._bars, self._hot):
-            axes.add_collection(bars, autolim=False)
-        (self._marks,) = axes.plot([], [], "D", color="none", markeredgecolor=INK, markersize=7, zorder=3)
+        self._bars = axes.add_patch(Boxes(facecolor=SKY, **style))
+        self._hot = axes.add_patch(Boxes(facecolor=VERMILLION, hatch="////", **style))
+        (self._marks,) = axes.plot([], [], "D", color="none", markeredgecolor=INK, markersize=6, zorder=3)
         style = {"fontsize": TEXT_PT, "fontfamily": FONT, "color": INK, "va": "center", "zorder": 4}
-        self._numbers = [axes.text(low_db + 0.5, row, "", fontweight="bold", **style) for row in range(len(self.ROWS))]
+        self._numbers = [axes.add_artist(Stamp(high_db + 1, row, "", **style)) for row in range(len(self.ROWS))]
         self._note = axes.set_title("", loc="right", fontsize=TEXT_PT, fontfamily=FONT, color=INK)
         self.artists = [self._bars, self._hot, self._marks, *self._numbers, self._note]
 
-    def update(self, levels, note: str = "") -> None:
+    def update(self, levels, note: str = "", start=None) -> None:
         """Show new levels.
 
         Parameters
@@ -141,37 +143,32 @@ class BusMeters:
             Value and unit by name of the row, see ``ROWS``; −inf is silence, None undefined.
         note : str
             What else there is to know about the reading.
+        start : mapping, optional
+            The levels that the hollow marks show, in the same shape.
         """
         unknown = sorted(set(levels) - set(self.ROWS))
         if unknown:
             raise GainlibError(f"no meter is called {unknown[0]!r}; there is {', '.join(self.ROWS)}")
         self.levels = dict(levels)
+        self._start = {name: value for name, (value, _) in (start or {}).items() if value is not None}
         self._note.set_text(note)
-        bars, marks = [], []
-        for row, name in enumerate(self.ROWS):
-            value, unit = self.levels.get(name, (None, ""))
-            self._numbers[row].set_text(level_text(value, unit) if name in self.levels else "")
-            if value is not None:
-                bars.append((row, min(max(value, self._low), self._high)))
-            if name in self._start:
-                marks.append((min(max(self._start[name], self._low), self._high), row))
-        self._bars.set_verts([box for row, end in bars for box in self._box(row, self._low, min(end, 0.0))])
-        self._hot.set_verts([box for row, end in bars if end > 0 for box in self._box(row, 0.0, end)])
-        self._marks.set_data([x for x, _ in marks], [y for _, y in marks])
-
-    @staticmethod
-    def _box(row, left, right):
-        return rectangles(left, row - 0.32, right - left, 0.64)
-
-    def begin(self, levels) -> None:
-        """Keep these levels as the start that the hollow marks show."""
-        self._start = {name: value for name, (value, _) in levels.items() if value is not None}
-        self.update(levels)
+        for number, name in zip(self._numbers, self.ROWS, strict=True):
+            number.set_text(peak_text(*self.levels[name]) if name in self.levels else "")
+        ends = [self.levels.get(name, (None, ""))[0] for name in self.ROWS]
+        ends = np.array([-np.inf if end is None else end for end in ends])
+        for bars, shown in ((self._bars, ends <= 0), (self._hot, ends > 0)):
+            rows = np.flatnonzero(shown & (ends > self._low))
+            width = np.minimum(ends[rows], self._high) - self._low
+            bars.set_verts(rectangles(self._low, rows - 0.32, width, 0.64))
+        marked = [(value, row) for row, name in enumerate(self.ROWS) if (value := self._start.get(name)) is not None]
+        self._marks.set_data(
+            [min(max(value, self._low), self._high) for value, _ in marked], [row for _, row in marked]
+        )
 
     def sentence(self) -> str:
         """Return all meters in one sentence."""
         note = f" ({text})" if (text := self._note.get_text()) else ""
-        return f"Bus: {', '.join(f'{name} {level_text(*level)}' for name, level in self.levels.items())}{note}."
+        return f"Bus: {', '.join(f'{name} {peak_text(*level)}' for name, level in self.levels.items())}{note}."
 
     def table(self) -> Table:
         """Return every meter now and at the start."""

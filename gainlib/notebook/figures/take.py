@@ -4,9 +4,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
+from gainlib.meters import envelope_of
 from gainlib.notebook.figures.axes import frame, full_scale_axis, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
-from gainlib.notebook.figures.waves import envelope_of
 from gainlib.words import Table, number_text
 
 

@@ -5,12 +5,9 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
 from gainlib.audio import GainlibError
-from gainlib.meters import envelope_of, level_counts
 from gainlib.notebook.figures.axes import db_axis, frame, full_scale_axis, rectangles, time_axis
 from gainlib.notebook.figures.palette import INK, SKY, VERMILLION
 from gainlib.words import Table, number_text
-
-__all__ = ["Envelope", "LevelHistogram", "envelope_of", "level_counts"]
 
 
 class Envelope:
@@ -56,7 +53,7 @@ class Envelope:
         Parameters
         ----------
         low, high : sequences of float
-            From :func:`envelope_of`.
+            From :func:`gainlib.meters.envelope_of`.
         over_samples : int
             How many samples of the signal are over full scale; a column can hold many.
         """
@@ -143,7 +140,7 @@ class LevelHistogram:
         Parameters
         ----------
         percent : sequence of float, one a bin
-            From :func:`level_counts`.
+            From :func:`gainlib.meters.level_counts`.
         """
         percent = np.asarray(percent, float)
         if percent.shape != self.percent.shape:

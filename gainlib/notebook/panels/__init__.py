@@ -56,12 +56,14 @@ class DeclaredLab:
         task = self.PAGE.tasks.get(exercise.id)
         if own is not None or task is None:
             return own
+        from gainlib.notebook.desk import Desk, TaskDesk
+
+        if not hasattr(task, "of"):
+            return Desk(task(given))
         if task.experiment is None:
             from gainlib.notebook.live import TableView
 
             return TableView(task.table(None, given))
-        from gainlib.notebook.desk import TaskDesk
-
         return TaskDesk(task, given)
 
     def compare(self):

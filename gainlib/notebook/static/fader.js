@@ -1,7 +1,7 @@
 const LOWEST_DB = -140; // below this a fader is silent
 const FROM_SILENCE_DB = -60; // where the arrow keys come back from silence
 const TICKS_DB = [10, 5, 0, -5, -10, -20, -30, -40, -60];
-const MINOR = new Set([5, -5, -30, -60]); // their labels give way where there is little room
+const RANKS = { 0: [10, 0, -20, -Infinity], 1: [-10, -40] }; // which labels stay longest where there is little room
 const KEYS = { ArrowRight: 0.1, ArrowUp: 0.1, ArrowLeft: -0.1, ArrowDown: -0.1, PageUp: 1, PageDown: -1 };
 const KEY_PAUSE_MS = 250; // keys this close together are one gesture
 
@@ -24,6 +24,15 @@ function lawOf(model) {
     mm: (db) => (db === -Infinity ? 0 : Math.min(length, unity * 10 ** (db / (20 * exponent)))),
     db: (mm) => (mm <= 0 ? -Infinity : 20 * exponent * Math.log10(mm / unity)),
   };
+}
+
+// how soon a label gives way: 0 never, 2 at the first
+function rankOf(db, place, law, inMm) {
+  if (inMm) return place % 5 ? 2 - (place % 2 ? 0 : 1) : 0;
+  if (!law.even) return RANKS[0].includes(db) ? 0 : RANKS[1].includes(db) ? 1 : 2;
+  const ticks = evenTicks(law);
+  const steps = Math.round(db / (ticks[1] - ticks[0]));
+  return steps % 4 ? 2 - (steps % 2 ? 0 : 1) : 0;
 }
 
 // where an even travel has its marks: some ten of them, on whole numbers
@@ -148,7 +157,7 @@ function render({ model, el, signal }) {
   const blanks = (buttons) => room.slice(buttons.length).map(() => make("span"));
   rows.style.gridTemplateColumns =
     `16ch ${"58px ".repeat(room.length)} minmax(200px, 1fr) max-content max-content`;
-  rows.style.setProperty("--gl-buttons", String(room.length));
+  rows.style.setProperty("--gl-buttons", "24px ".repeat(room.length));
   root.append(rows);
 
   const head = make("div", "gl-head");
@@ -160,9 +169,8 @@ function render({ model, el, signal }) {
     : law.even
       ? evenTicks(law).map((db) => [db, numberText(db, 0, true)])
       : [[-Infinity, "silent"], ...TICKS_DB.filter((db) => db <= law.top + 0.01).map((db) => [db, numberText(db, 0, true)])];
-  for (const [db, text] of marks) {
-    const minor = law.even ? Math.round(db / (marks[1][0] - marks[0][0])) % 2 : MINOR.has(db);
-    const mark = make("span", minor ? "gl-minor" : "", text);
+  for (const [place, [db, text]] of marks.entries()) {
+    const mark = make("span", `gl-rank-${rankOf(db, place, law, inMm)}`, text);
     mark.style.left = share(db);
     inner.append(mark);
   }
@@ -295,7 +303,7 @@ function render({ model, el, signal }) {
     const label = make("span", "gl-name", name);
     label.title = name;
     const look = model.get("looks")[row];
-    if (look) {
+    if (look && !apart[row]) {
       const swatch = make("span", "gl-swatch");
       swatch.style.backgroundColor = look.color;
       swatch.dataset.hatch = look.hatch.slice(0, 1);

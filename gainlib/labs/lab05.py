@@ -1,0 +1,1011 @@
+"""Lab 05, summing and the mix bus: why the mix clips when no track does, and what to pull."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache, partial
+from math import ceil, log10
+
+import numpy as np
+from scipy.optimize import brentq
+
+from gainlib.audio import Audio
+from gainlib.demo import demo_session
+from gainlib.exercises import choosing
+from gainlib.exercises.checks import Measured
+from gainlib.exercises.experiment import (
+    Again,
+    Choice,
+    Experiment,
+    Later,
+    Listen,
+    Mixer,
+    Picture,
+    Plot,
+    Run,
+    Setting,
+    Sheet,
+)
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.mixing.refrain import STEMS, mix, refrain, rough_faders_db, short_name
+from gainlib.exercises.model import Exercise, Option, Probes, Slip
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.text import fill
+from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
+from gainlib.meters import envelope_of, level_counts
+from gainlib.mix import Contributions, common_offset, contributions
+from gainlib.mix.stretches import REACH_S, Stretches, excerpt_around
+from gainlib.processors import HardClip
+from gainlib.session import Group, Insert, Master, Remeter, Session, Strip
+from gainlib.words import Table, level_text, number_text, peak_text
+
+# ------------------------------------------------------------------------------------- a mix and its bus under the hand
+
+MASTER = "master"
+METERS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
+KINDS = {"float": "floating point, keeps what is over", "fixed": "fixed point, cuts it off"}
+AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
+EDGES_DB, EXCERPT_S = tuple(range(-60, 13, 3)), 8.0
+NOTE = (
+    "8 s around the worst peak as it was found, through a converter that cuts at full scale; matched in loudness, so "
+    "what is left to hear is the cut and not the level."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class BusLoad:
+    """What is worked out for one setting when the hand has let go.
+
+    Attributes
+    ----------
+    start : Session
+        As it was found.
+    setting : Setting
+    peaks : Contributions
+        Worst peaks and leave-one-out of the sum; of a fixed bus ahead of the master.
+    stretches : Stretches
+        Around those peaks, to be followed from move to move.
+    behind : NodeReading or None
+        What the meters read behind a fixed bus.
+    envelope, percent : tuple of arrays, array
+        The bus from end to end, where that is shown.
+    sounds : dict or None
+        What is heard: as it was found, and now.
+    """
+
+    start: Session
+    setting: Setting
+    peaks: Contributions
+    stretches: Stretches
+    behind: object = None
+    envelope: tuple | None = None
+    percent: np.ndarray | None = None
+    sounds: dict[str, Audio] | None = None
+
+
+@lru_cache(maxsize=4)
+def _remeter(start):
+    return Remeter(start.with_(bus="float", master=start.master.with_(fader_db=0.0)))
+
+
+@lru_cache(maxsize=8)  # back at an earlier setting, nothing is worked out twice
+def _peaks(session, start):
+    """Return the contributions to what a bus has to carry: float, and for a fixed bus ahead of the master."""
+    if session.bus == "fixed":
+        session = session.with_(bus="float").with_("bus", fader_db=0.0)
+    return contributions(session, remeter=_remeter(start))
+
+
+@lru_cache(maxsize=4)
+def _as_found(start):
+    """Return stretches and meters of a session as it was found."""
+    return Stretches(start, _peaks(start, start).peaks), _levels(_remeter(start).read())
+
+
+def _levels(reading):
+    values = (reading.sample_peak_dbfs, reading.true_peak_dbtp, reading.rms_dbfs, reading.loudness_lufs)
+    return {name: (value, unit) for (name, unit), value in zip(METERS.items(), values, strict=True)}
+
+
+class MixBus:
+    """A session's faders and its bus, as an experiment with more or fewer parts.
+
+    Parameters
+    ----------
+    found : callable
+        ``found(setting)`` returns the session as it is found, the same object for the same setting; nothing but gain
+        may lie behind its faders.
+    whole : bool
+        Whether the kind of bus can be switched, other takes opened, and the bus seen from end to end and heard.
+    mutes, master : bool
+        Whether there are mute and solo, and a master fader.
+    limit : float
+        Height of the pictures, full scale = 1.
+    """
+
+    def __init__(self, found, *, whole=False, mutes=True, master=True, limit=2.4):
+        self._found, self._whole, self._mutes, self._master, self._limit = found, whole, mutes, master, limit
+
+    def experiment(self) -> Experiment:
+        """Return the experiment."""
+        start = self._found(Setting({"take": 1}))
+        names, faders = [strip.name for strip in start.strips], [strip.fader_db for strip in start.strips]
+        if self._master:
+            names, faders = [*names, MASTER], [*faders, start.master.fader_db]
+        options = ("mute", "solo") if self._mutes else ()
+        controls = (Mixer(tuple(names), tuple(faders), options=options, look="fill", apart=(MASTER,), low_db=-100.0),)
+        if self._whole:
+            again = Again("take", "Another take", fresh=True, hint="The same song with other faults")
+            controls = (again, *controls, Choice("bus", "Bus", KINDS, start.bus))
+        return Experiment(
+            controls,
+            self._pictures(start),
+            self.session,
+            lambda run: self._remeter_of(run).read(**self._moves(run.setting)),
+            listen=Listen(lambda run: run.found.sounds, note=lambda _: NOTE, later=True) if self._whole else None,
+            later=Later(self._work, lambda _, load: self._told(load), "Measuring …"),
+            title="The mix bus",
+        )
+
+    def session(self, setting) -> Session:
+        """Return the session of a setting."""
+        faders = dict(setting.faders_db)
+        session = self._found(setting).with_(bus=self._kind(setting))
+        session = session.with_("bus", fader_db=faders.pop(MASTER, session.master.fader_db)).with_faders(faders)
+        mute, solo = setting.get("mute", ()), setting.get("solo", ())
+        return session.with_(
+            strips=tuple(each.with_(mute=each.name in mute, solo=each.name in solo) for each in session.strips)
+        )
+
+    def _kind(self, setting):
+        return setting.get("bus", self._found(setting).bus)
+
+    def _remeter_of(self, run):
+        return _remeter(self._found(run.setting))
+
+    def _moves(self, setting):
+        """Return where faders and mutes stand, as remeter and stretches take them."""
+        faders, mute, solo = dict(setting.faders_db), setting.get("mute", ()), setting.get("solo", ())
+        master = faders.pop(MASTER, 0.0)
+        silent = tuple(name for name in faders if name in mute or (solo and name not in solo))
+        return {"faders": faders, "mute": silent, "master_trim_db": master}
+
+    # ---- what follows the hand -------------------------------------------------------------------------------------
+
+    def _pictures(self, start):
+        names = [short_name(strip.name) for strip in start.strips]
+        height = {"limit": self._limit}
+        following = {
+            "M": Plot("bus meters", self._seen_meters, {"marks": start.bus == "float"}),
+            "W": Plot("peak waves", self._seen_waves, height | {"reach_ms": REACH_S * 1000}),
+            "P": Plot("contributions", lambda run: self._followed(run)[:2], height | {"names": names}),
+        }
+        margins = {"left": 0.14, "right": 0.995, "hspace": 0.6, "bottom": 0.055}
+        pictures = (Picture("The bus and its worst peaks", ("M", "W", "P"), following, (), (1.1, 1.0, 2.1), margins),)
+        if not self._whole:
+            return pictures
+        overview = {
+            "E": Plot("envelope", self._seen_envelope, height | {"duration_s": start.frames / start.rate_hz}),
+            "H": Plot(
+                "histogram", lambda run: run.found and (run.found.percent,), {"edges_db": EDGES_DB, "title": "Bus level"}
+            ),
+        }
+        return (
+            *pictures,
+            Picture("The whole mix", ("E", "H"), overview, margins={"left": 0.11, "right": 0.97, "bottom": 0.13}),
+            Sheet("Without one source", lambda run: run.found and without_table(run.found.peaks)),
+        )
+
+    def _followed(self, run):
+        """Return times, parts, waves and samples over full scale around the worst peaks known."""
+        start, load = self._found(run.setting), run.found
+        stretches = load.stretches if load is not None and load.start is start else _as_found(start)[0]
+        found = stretches.at(**self._moves(run.setting), fixed=self._kind(run.setting) == "fixed")
+        return found.time_s, found.parts, found.waves, found.over
+
+    def _seen_waves(self, run):
+        return (*self._followed(run)[2:], self._kind(run.setting) == "fixed")
+
+    def _seen_meters(self, run):
+        start, load = self._found(run.setting), run.found
+        begun = _as_found(start)[1] if start.bus == "float" else None
+        if self._kind(run.setting) == "float":
+            return _levels(run.seen), "", begun
+        if load is not None and load.behind is not None and load.start is start and load.setting == run.setting:
+            return _levels(load.behind), BEHIND, begun
+        return _levels(run.seen), AHEAD, begun
+
+    @staticmethod
+    def _seen_envelope(run):
+        return run.found and (*run.found.envelope, run.found.peaks.bus.over_samples)
+
+    # ---- what is worked out when the hand lets go ------------------------------------------------------------------
+
+    def _work(self, run, progress):
+        start, session = self._found(run.setting), run.session
+        progress(0.1, "Looking for the worst peaks …")
+        peaks = _peaks(session, start)
+        load = BusLoad(start, run.setting, peaks, Stretches(start, peaks.peaks))
+        if session.bus == "float" and not self._whole:
+            return load
+        progress(0.6, "Rendering the bus …")
+        trace = session.render()  # not the run's own: a dozen of them would hold as many songs
+        behind = trace.reading("bus") if session.bus == "fixed" else None
+        if not self._whole:
+            return replace(load, behind=behind)
+        bus = trace.bus.samples
+        sounds = None
+        if peaks.peaks:
+            progress(0.8, "Preparing what you can hear …")
+            sounds = {"as found": _excerpt_as_found(start), "as you set it": _excerpt(start, trace.bus)}
+        return replace(
+            load, behind=behind, envelope=envelope_of(bus), percent=level_counts(bus, EDGES_DB), sounds=sounds
+        )
+
+    def _told(self, load):
+        """Return what the setting amounts to."""
+        over, peak = load.peaks.bus.over_samples, peak_text(load.peaks.bus.sample_peak_dbfs)
+        if self._kind(load.setting) == "fixed":
+            if not over:
+                return "The fixed-point bus has cut nothing: its sum stays under full scale."
+            return (
+                f"The fixed-point bus has cut **{over:,} samples**: its sum wanted to go to {peak}. No fader behind it "
+                "brings them back."
+            )
+        if not over:
+            return "No sample leaves the bus over full scale."
+        return (
+            f"**{over:,} samples** leave the bus over full scale, up to {peak}. A floating-point bus carries them; the "
+            "first converter or fixed-point file cuts them off."
+        )
+
+
+def _excerpt(start, bus):
+    return HardClip(0.0).process(excerpt_around(bus, _peaks(start, start).peaks[0].time_s, EXCERPT_S))
+
+
+@lru_cache(maxsize=4)
+def _excerpt_as_found(start):
+    return _excerpt(start, start.render().bus)
+
+
+def without_table(found: Contributions) -> Table:
+    """Return what the bus would read if one source were missing."""
+    whole = found.bus.sample_peak_dbfs
+    rows = [("whole bus", *_texts(found.bus), "")]
+    for name, each in found.without.items():
+        peak = each.sample_peak_dbfs
+        change = number_text(peak - whole, sign=True) if np.isfinite(peak) and np.isfinite(whole) else ""
+        rows.append((f"without {name}", *_texts(each), change))
+    heads = ("", "sample peak (dBFS)", "samples over full scale", "loudness (LUFS)", "change of the peak (dB)")
+    return Table("What the bus would read without one source", heads, tuple(rows))
+
+
+def _texts(found):
+    return number_text(found.sample_peak_dbfs, sign=True), f"{found.over_samples:,}", number_text(found.loudness_lufs)
+
+
+@cache
+def song(take: int = 1) -> Session:
+    """Return the song with all faders at 0: take 1 as the lab knows it, later ones with other faults."""
+    return demo_session(1, True, "unity") if take == 1 else demo_session(take - 1, "drawn", "unity")
+
+
+@cache
+def bus() -> Experiment:
+    """The song's eleven stems on their bus."""
+    return MixBus(lambda setting: song(setting.take), whole=True).experiment()
+
+
+# ------------------------------------------------------------------------------------------------------ one loud source
+
+CEILING_DBFS = -1.0
+SUSPECTS = ("01 kick", "05 bass", "06 guitar", "09 lead vocal", "10 backing")
+"""Sources that can be it. Toms and pad cannot: alone at their peaks, they would be cured by the excess of the bus."""
+
+
+@cache
+def _at_unity():
+    """Return every stem as it reaches the bus with all controls at 0, shape (stems, samples of both channels)."""
+    nodes = [f"{stem}/out" for stem in STEMS]
+    audios = mix([0.0] * len(STEMS)).render().audios(nodes)
+    return np.stack([audios[node].samples.ravel() for node in nodes]).astype(np.float32)
+
+
+def _parts_at(gains_db):
+    ratios = 10.0 ** (np.asarray(gains_db, dtype=np.float64) / 20.0)
+    return _at_unity() * ratios[:, np.newaxis].astype(np.float32)
+
+
+def _peak_dbfs(samples):
+    return float(ratio_to_db(max(float(samples.max()), -float(samples.min()))))
+
+
+@dataclass(frozen=True)
+class Leaving:
+    """Sample peaks of a mix: of the bus, of the bus without each track, and of each track as it reaches the bus."""
+
+    bus_dbfs: float
+    without_dbfs: dict[str, float]
+    own_dbfs: dict[str, float]
+
+    @property
+    def culprit(self) -> str:
+        """The track without which the bus is lowest."""
+        return min(self.without_dbfs, key=self.without_dbfs.get)
+
+
+@lru_cache(maxsize=24)
+def _leave_one_out(gains_db):
+    parts = _parts_at(gains_db)
+    total = parts.sum(axis=0)
+    return Leaving(
+        _peak_dbfs(total),
+        {stem: _peak_dbfs(total - part) for stem, part in zip(STEMS, parts, strict=True)},
+        {stem: _peak_dbfs(part) for stem, part in zip(STEMS, parts, strict=True)},
+    )
+
+
+@lru_cache(maxsize=24)
+def _least_attenuation_db(gains_db, stem):
+    """Return how far one track has to come down for the bus to peak at the ceiling; None if that is not enough.
+
+    Between silence and where the track is, every sample of the bus moves in a straight line, so only the samples that
+    are over with the track as it is count, and the tightest of them decides.
+    """
+    parts = _parts_at(gains_db).astype(np.float64)
+    own = parts[STEMS.index(stem)]
+    total = parts.sum(axis=0)
+    limit = 10.0 ** (CEILING_DBFS / 20.0)
+    over = np.abs(total) > limit
+    if not over.any():
+        return 0.0
+    rest, own = total[over] - own[over], own[over]
+    if not own.all():
+        return None
+    allowed = (np.copysign(limit, rest + own) - rest) / own
+    return float(-ratio_to_db(allowed.min())) if allowed.min() > 0 else None
+
+
+def _with_one_raised(gains_db, index, rest_dbfs, bus_dbfs):
+    """Return gains at which the other tracks alone peak at one level and, with one track raised, the bus at another."""
+    parts = _parts_at(gains_db)
+    own = parts[index]
+    rest = parts.sum(axis=0) - own
+    shift = rest_dbfs - _peak_dbfs(rest)
+    rest = rest * np.float32(10.0 ** (shift / 20.0))
+
+    def miss(raise_db):
+        return _peak_dbfs(rest + own * np.float32(10.0 ** (raise_db / 20.0))) - bus_dbfs
+
+    raised = brentq(miss, -20.0, 40.0, xtol=0.01)
+    return [gain + (raised if place == index else shift) for place, gain in enumerate(gains_db)]
+
+
+def _draw_loud_source(rng, suspect):
+    """Draw a mix that is tame but for one source, raised until it alone makes the bus clip; None where it does not."""
+    gains = [rough + pick(rng, grid(-2, 2, 0.5).values) for rough in rough_faders_db()]
+    rest_dbfs, bus_dbfs = pick(rng, grid(-6.5, -4.5, 0.1).values), pick(rng, grid(1.5, 5.5, 0.1).values)
+    gains = [round(gain, 1) for gain in _with_one_raised(gains, STEMS.index(suspect), rest_dbfs, bus_dbfs)]
+    seen = _leave_one_out(tuple(gains))
+    others = min(peak for stem, peak in seen.without_dbfs.items() if stem != suspect)
+    tame = 1 <= seen.bus_dbfs <= 6 and seen.without_dbfs[suspect] <= -4 and others > CEILING_DBFS + 0.5
+    least = _least_attenuation_db(tuple(gains), suspect)
+    return {"gains_db": gains} if tame and least is not None and least >= 1 else None
+
+
+@lru_cache(maxsize=4)
+def _loud_mix(gains_db):
+    return mix([0.0] * len(STEMS), gains_db, name="One loud source")
+
+
+def loud_mix(given: dict) -> Session:
+    """Return the session that is handed out: all faders at 0, the levels on the input trims."""
+    return _loud_mix(tuple(given["gains_db"]))
+
+
+def _seen(given):
+    return _leave_one_out(tuple(given["gains_db"]))
+
+
+def _cure_db(given):
+    """Return the least attenuation of the culprit, rounded up to 0.1 dB."""
+    least = _least_attenuation_db(tuple(given["gains_db"]), _seen(given).culprit)
+    return ceil(10 * least - 1e-6) / 10
+
+
+def _loudest_other(given):
+    own = {stem: peak for stem, peak in _seen(given).own_dbfs.items() if stem != _seen(given).culprit}
+    return max(own, key=own.get)
+
+
+def _why_loud(given):
+    seen = _seen(given)
+    return fill(
+        "With all tracks the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; without any "
+        "other it stays at {others:+.1f} dBFS or more. By itself the {name} peaks at {own:+.1f} dBFS. At every sample "
+        "that is over, the rest + gain × {name} has to fit under 10^(−1/20) = 0.891; the tightest of them asks for "
+        "{least:.1f} dB.",
+        {
+            "name": short_name(seen.culprit),
+            "bus": seen.bus_dbfs,
+            "rest": seen.without_dbfs[seen.culprit],
+            "others": min(peak for stem, peak in seen.without_dbfs.items() if stem != seen.culprit),
+            "own": seen.own_dbfs[seen.culprit],
+            "least": _cure_db(given),
+        },
+    )
+
+
+# ------------------------------------------------------------------------------------------------ all faders to be moved
+
+WINDOW_DBTP, AIM_DBTP, APART_DB = 0.5, -6.5, 0.1
+
+
+def _draw_all_faders(rng):
+    """Draw faders around the rough balance, and one trim for all that takes the float sum 3 to 9 dB over full scale."""
+    faders = [round(rough + pick(rng, grid(-5, 5, 0.5).values), 1) for rough in rough_faders_db()]
+    over_dbtp = pick(rng, grid(3, 9, 0.1).values)
+    trim = round(over_dbtp + common_offset(mix(faders), 0.0), 1)
+    return {"faders_db": faders, "trim_db": trim}
+
+
+@lru_cache(maxsize=4)
+def _hot_mix(faders_db, trim_db):
+    return mix(faders_db, trim_db, bus="fixed", name="All faders")
+
+
+def hot_mix(given: dict) -> Session:
+    """Return the session that is handed out."""
+    return _hot_mix(tuple(given["faders_db"]), given["trim_db"])
+
+
+def offset_db(given: dict) -> float:
+    """Return the move of all faders that brings the float sum to the middle of the window, to 0.1 dB."""
+    return round(common_offset(hot_mix(given), AIM_DBTP), 1)
+
+
+def moved(given: dict, by_db: float, stems=STEMS, master_db: float = 0.0) -> dict:
+    """Return an answer: some faders moved by the same number, the master fader somewhere."""
+    faders = zip(STEMS, given["faders_db"], strict=True)
+    placed = {stem: {"fader_db": round(fader + (by_db if stem in stems else 0.0), 3)} for stem, fader in faders}
+    return {**placed, MASTER: {"fader_db": master_db}}
+
+
+@dataclass(frozen=True)
+class MixReading:
+    """True peak of the bus, samples that its sum holds at full scale, and RMS of every strip as added to the sum."""
+
+    true_peak_dbtp: float
+    cut_samples: int
+    levels_dbfs: dict[str, float]
+
+
+@lru_cache(maxsize=24)
+def read_mix(session: Session) -> MixReading:
+    """Render a mix and measure it; the last few are kept, since several checks look at one answer."""
+    cut, outs = [], {strip.name: f"{strip.name}/out" for strip in session.strips}
+    watch = {"bus/in": lambda block: cut.append(int(np.count_nonzero(np.abs(block) >= 1.0)))}
+    meters = {"bus": ("true_peak",)} | dict.fromkeys(outs.values(), ("rms",))
+    levels = session.render().levels(meters, meters, watch=watch)
+    rms = {name: levels[node].rms_dbfs for name, node in outs.items()}
+    return MixReading(levels["bus"].true_peak_dbtp, sum(cut), rms)
+
+
+def _balance(run):
+    """Return how far the level between any two tracks has moved, and which two."""
+    before, after = (read_mix(each.session).levels_dbfs for each in (run.experiment.at(run.experiment.start), run))
+    moves = {name: after[name] - level for name, level in before.items()}
+    louder, softer = max(moves, key=moves.get), min(moves, key=moves.get)
+    said = f"balance between {short_name(louder)} and {short_name(softer)} moved by"
+    return Measured(moves[louder] - moves[softer], said)
+
+
+def _faders_moved(answer, given):
+    start = zip(STEMS, given["faders_db"], strict=True)
+    return sum(abs(answer[stem]["fader_db"] - fader) > APART_DB for stem, fader in start)
+
+
+def _master_only_moved(answer, given):
+    return _faders_moved(answer, given) == 0 and abs(answer[MASTER]["fader_db"]) > APART_DB
+
+
+def _loudest(given):
+    levels = read_mix(hot_mix(given)).levels_dbfs
+    return max(levels, key=levels.get)
+
+
+def _nudges(key, given):
+    offset, (first, second) = offset_db(given), STEMS[:2]
+    half = WINDOW_DBTP / 2
+    near = {first: {"fader_db": key[first]["fader_db"] + APART_DB / 2}}
+    far = {second: {"fader_db": key[second]["fader_db"] + 2 * APART_DB}}
+    wrong = (moved(given, offset + 4 * half), moved(given, offset - 4 * half), {**key, **far}, moved(given, 0.0))
+    return Probes((moved(given, offset + half), moved(given, offset - half), {**key, **near}), wrong)
+
+
+def _all_faders(given):
+    session = hot_mix(given)
+    return MixBus(lambda _: session, mutes=False, limit=3.4).experiment()
+
+
+ALL_TASK = SetAndMeasure(
+    _all_faders,
+    {"faders_db": (None, "fader_db")},
+    (
+        Aim(
+            "bus", lambda run: read_mix(run.session).true_peak_dbtp, AIM_DBTP, WINDOW_DBTP, unit="dBTP",
+            too_high="too hot",
+        ),
+        Aim("balance", _balance, at_most=APART_DB, too_high="too much"),
+        Aim(
+            "cut off at full scale:", lambda run: read_mix(run.session).cut_samples, 0, unit="samples", decimals=0,
+            too_high="too many",
+        ),
+    ),
+    "Faders and master fader",
+    points=4,
+)  # fmt: skip
+
+
+# -------------------------------------------------------------------------------------------- ten set-ups that clip
+
+PLAYED, HOT, SECONDS = ("01 kick", "05 bass", "08 pad", "10 backing"), "08 pad", 2.0
+OVER_DB, PULLED_DB, SAME_DB = (2, 3, 4, 5, 6), -14.0, -80.0
+
+
+@dataclass(frozen=True)
+class SetUp:
+    """One way to clip, by so many dB: what a learner reads, and the session with its master fader at 0.
+
+    In each the last thing is a converter behind the master fader, which cuts off what exceeds full scale. It is cured
+    when, with the master fader pulled far enough, what comes out is the unclipped mix, only lower.
+    """
+
+    text: str
+    build: Callable[[float], Session]
+
+
+@cache
+def _played():
+    """Return the stems at one peak level, so that their sum alone exceeds what none of them does."""
+    cut = [refrain(stem) for stem in PLAYED]
+    frames = round(SECONDS * cut[0].rate_hz)
+    samples = [audio.samples[:frames].astype(np.float64) for audio in cut]
+    return tuple(
+        audio.with_samples(part / np.abs(part).max(), audio.name) for audio, part in zip(cut, samples, strict=True)
+    )
+
+
+@cache
+def _unity_peak():
+    """Return the sample peak of the stems' sum at unity."""
+    return float(np.abs(_played_mix(0.0).render().audio("bus/in").samples).max())
+
+
+def _strips(trim_db, **fields):
+    return tuple(Strip(audio.name, audio, trim_db=trim_db, **fields) for audio in _played())
+
+
+def _played_mix(trim_db, **fields):
+    return Session(_strips(trim_db), **fields)
+
+
+def _trim_db(over_db):
+    """Return the trim that brings the sum of the stems to `over_db` above full scale."""
+    return over_db - float(ratio_to_db(_unity_peak()))
+
+
+def _sum(over_db, **fields):
+    return _played_mix(_trim_db(over_db), **fields)
+
+
+def _grouped(over_db, group, **fields):
+    return Session(_strips(_trim_db(over_db), to=(group.name,)), groups=(group,), **fields)
+
+
+def _hot_track(over_db, **fields):
+    """Return a mix well below full scale but for one track, which is trimmed beyond it by itself."""
+    session = _sum(-12.0)
+    return session.with_(HOT, trim_db=over_db, **fields)
+
+
+def _clipped_take(over_db):
+    """Return a mix in which one track was recorded into a converter that it exceeded."""
+    session = _sum(over_db)
+    take = session.strip(HOT).audio
+    cut = np.clip(take.samples * db_to_ratio(over_db), -1.0, 1.0) / db_to_ratio(over_db)
+    return session.with_(HOT, audio=take.with_samples(cut))
+
+
+_CUTS = (Insert(HardClip()),)
+
+SET_UPS = {
+    "float sum": SetUp("Floating-point mixer: the sum of the tracks exceeds full scale by {over} dB.", _sum),
+    "float group": SetUp(
+        "Floating-point mixer: the tracks meet in a group, whose sum exceeds full scale by {over} dB, and go on to the "
+        "bus at unity.",
+        lambda over: _grouped(over, Group("group")),
+    ),
+    "hot track": SetUp(
+        "Floating-point mixer: one track without inserts is trimmed to {over} dB above full scale, the rest is low.",
+        _hot_track,
+    ),
+    "bypassed ceiling": SetUp(
+        "Floating-point mixer: a processor that cuts off at full scale sits on the master, bypassed; the sum exceeds "
+        "full scale by {over} dB.",
+        lambda over: _sum(over, master=Master(inserts=(replace(_CUTS[0], bypass=True),))),
+    ),
+    "raised master trim": SetUp(
+        "Floating-point mixer: the sum stays below full scale, and the trim of the master, ahead of its fader, lifts "
+        "it to {over} dB above.",
+        lambda over: _sum(-3.0, master=Master(trim_db=over + 3.0)),
+    ),
+    "fixed sum": SetUp(
+        "Fixed-point mixer: the sum of the tracks exceeds full scale by {over} dB.",
+        lambda over: _sum(over, bus="fixed"),
+    ),
+    "fixed group": SetUp(
+        "Fixed-point mixer: the tracks meet in a group, whose sum exceeds full scale by {over} dB; the group's fader "
+        "then brings it down, so that the bus itself stays below.",
+        lambda over: _grouped(over, Group("group", fader_db=-over - 3.0), bus="fixed"),
+    ),
+    "ceiling on the master": SetUp(
+        "Floating-point mixer: a processor that cuts off at full scale sits on the master, ahead of its fader; the sum "
+        "exceeds full scale by {over} dB.",
+        lambda over: _sum(over, master=Master(inserts=_CUTS)),
+    ),
+    "ceiling on a track": SetUp(
+        "Floating-point mixer: one track is driven {over} dB above full scale into an insert that cuts off there; "
+        "behind it everything stays below.",
+        lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0),
+    ),
+    "clipped take": SetUp(
+        "Floating-point mixer: one track was recorded {over} dB too hot and has flat tops; the sum exceeds full scale "
+        "by {over} dB as well.",
+        _clipped_take,
+    ),
+}
+
+
+def _unclipped(name, over_db):
+    """Return the mix that was meant: nothing cuts off, no converter, the take as it was played."""
+    session = SET_UPS[name].build(over_db).with_(bus="float")
+    played = {audio.name: audio for audio in _played()}
+    strips = tuple(strip.with_(audio=played[strip.name], inserts=()) for strip in session.strips)
+    return session.with_(strips=strips, master=session.master.with_(inserts=())).render().bus.samples
+
+
+def residual_db(name: str, over_db: float, master_db: float) -> float:
+    """Return how far a set-up's output is from the mix that was meant: RMS of the difference over that of the mix."""
+    meant = _unclipped(name, over_db)
+    pulled = SET_UPS[name].build(over_db).with_("bus", fader_db=master_db).render().bus.samples
+    off = np.clip(pulled, -1.0, 1.0) / db_to_ratio(master_db) - meant
+    return float(ratio_to_db(np.sqrt(np.mean(off**2) / np.mean(meant**2))))
+
+
+@lru_cache(maxsize=256)
+def is_cured(name: str, over_db: float) -> bool:
+    """Whether pulling only the master fader gives the unclipped mix, 80 dB below which nothing differs."""
+    return residual_db(name, over_db, PULLED_DB) < SAME_DB
+
+
+def _draw_set_ups(rng):
+    """Draw six of the ten, two to four of them curable, in any order."""
+    curable = [name for name in SET_UPS if is_cured(name, OVER_DB[0])]
+    hopeless = [name for name in SET_UPS if name not in curable]
+    count = pick(rng, (2, 3, 4))
+    names = [*shuffled(rng, curable, count), *shuffled(rng, hopeless, 6 - count)]
+    return {"set_ups": shuffled(rng, names), "over_db": pick(rng, OVER_DB)}
+
+
+def _in_words(name, given):
+    return fill(SET_UPS[name].text, {"over": given["over_db"]})
+
+
+def _cured(given):
+    return [name for name in given["set_ups"] if is_cured(name, given["over_db"])]
+
+
+def _not_cured(given):
+    return [name for name in given["set_ups"] if not is_cured(name, given["over_db"])]
+
+
+def _verdicts(given):
+    words = {True: "Cured: nothing cuts off ahead of the fader.", False: "Not cured: something cuts off before it."}
+    return "\n".join(f"- {_in_words(name, given)} {words[name in _cured(given)]}" for name in given["set_ups"])
+
+
+def _options(given):
+    return tuple(Option(name, _in_words(name, given)) for name in given["set_ups"])
+
+
+# -------------------------------------------------------------------------------------------------------- the exercises
+
+HANDBOOK = "Handbook formula: powers of unrelated signals add, amplitudes of identical ones add"
+
+
+def _same_plus_unrelated(g):
+    doubled = sum_levels_db([g["a"], g["b"]], correlation=1.0)
+    return sum_levels_db([doubled, g["c"], g["d"]])
+
+
+UNRELATED = Exercise(
+    id="05-1",
+    title="Many tracks at one level",
+    parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
+    given=draws(N=grid(2, 48), L=grid(-30, -14, 0.5)),
+    statement=(
+        "{N} tracks that have nothing to do with each other run into the bus, every one at {L} dBFS RMS. "
+        "What is the RMS level of the bus?"
+    ),
+    solve=lambda g: sum_levels_db([g["L"]] * g["N"]),
+    slips=(
+        Slip(
+            "coherent",
+            lambda g: g["L"] + 20 * log10(g["N"]),
+            "That is the sum of identical tracks. Unrelated tracks add as powers: 10·log10 of their number.",
+        ),
+        Slip(
+            "decibels added",
+            lambda g: g["L"] * g["N"],
+            "Decibels are logarithms and do not add up: turn each level into a power, add, and go back.",
+        ),
+    ),
+    hints=(
+        "Unrelated signals add as powers, not as voltages.",
+        "How many times the power of a single track does the bus carry? How many dB is that ratio of powers?",
+    ),
+    explain=lambda g: fill(
+        "Powers add: {N} tracks carry {N} times the power of one, and 10·log10({N}) = {rise:.2f} dB. "
+        "{L} dBFS {rise:+.2f} dB = {bus:.2f} dBFS.",
+        {**g, "rise": 10 * log10(g["N"]), "bus": g["L"] + 10 * log10(g["N"])},
+    ),
+    cites=(HANDBOOK, "RMS in dBFS, a full-scale sine reads 0: AES17"),
+)
+
+DOUBLED = Exercise(
+    id="05-2",
+    title="A take doubled, and two others",
+    parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
+    given=draws(**{name: grid(-30, -10, 0.5) for name in "abcd"}),
+    statement=(
+        "Four tracks run into the bus at {a}, {b}, {c} and {d} dBFS RMS. The first two are the same take, copied; the "
+        "other two have nothing to do with it or with each other. What is the RMS level of the bus?"
+    ),
+    solve=_same_plus_unrelated,
+    slips=(
+        Slip(
+            "all unrelated",
+            lambda g: sum_levels_db([g[name] for name in "abcd"]),
+            "You added four powers. The first two are the same signal, so their amplitudes add first.",
+        ),
+        Slip(
+            "all identical",
+            lambda g: sum_levels_db([g[name] for name in "abcd"], correlation=1.0),
+            "You added four amplitudes. Only the first two are the same signal; the others add as powers.",
+        ),
+    ),
+    hints=(
+        "Identical signals add as amplitudes. Do that pair first.",
+        "Then treat the pair as one track: it is unrelated to the other two, and powers add.",
+    ),
+    explain=lambda g: fill(
+        "The pair: 20·log10(10^({a}/20) + 10^({b}/20)) = {pair:.2f} dBFS. With the others: "
+        "10·log10(10^({pair:.2f}/10) + 10^({c}/10) + 10^({d}/10)) = {bus:.2f} dBFS.",
+        {**g, "pair": sum_levels_db([g["a"], g["b"]], correlation=1.0), "bus": _same_plus_unrelated(g)},
+    ),
+    cites=(HANDBOOK, "RMS in dBFS, a full-scale sine reads 0: AES17"),
+)
+
+OFFSET = Exercise(
+    id="05-3",
+    title="One number for all faders",
+    parts=(
+        Number("Offset on every fader", "dB", tolerance=0.05, points=1),
+        Number("New position of that fader", "dB", tolerance=0.05, points=1),
+    ),
+    given=draws(
+        x=grid(-2, 9, 0.1),
+        t=one_of(-6, -3, -1),
+        f=grid(-30, 5, 0.5),
+        where=lambda g: abs(g["f"]) >= 1 and abs(g["x"] - g["t"]) >= 0.5,
+    ),
+    statement=(
+        "Before anything is cut off, in floating point, the sum on your bus peaks at {x} dBTP. You want {t} dBTP "
+        "and the balance as it is. By how much do you move every fader? Where does a fader now at {f} dB end up?"
+    ),
+    solve=lambda g: [g["t"] - g["x"], g["f"] + g["t"] - g["x"]],
+    slips=(
+        Slip(
+            "sign",
+            lambda g: [g["x"] - g["t"], g["f"] + g["x"] - g["t"]],
+            "Wrong way round: a bus that is too hot needs a negative move, target minus reading.",
+        ),
+        Slip(
+            "move for position",
+            lambda g: [None, g["t"] - g["x"]],
+            "That is the move itself. The fader starts from where it is now, not from unity.",
+        ),
+    ),
+    hints=(
+        "The move takes the reading to the target: target minus reading.",
+        "Every fader moves by the same number of dB, whatever it stands at.",
+    ),
+    explain=lambda g: fill(
+        "Every level moves by the same number, so does their sum: {t} − ({x}) = {move:+.1f} dB. The fader goes from "
+        "{f} dB to {f} + ({move:.1f}) = {new:.1f} dB. The balance between any two tracks stays as it was.",
+        {**g, "move": g["t"] - g["x"], "new": g["f"] + g["t"] - g["x"]},
+    ),
+    cites=("Handbook formula: a gain common to all inputs is a gain of the sum", "True peak: ITU-R BS.1770, Annex 2"),
+)
+
+LOUD_SOURCE = Exercise(
+    id="05-4",
+    title="The one that clips the bus",
+    parts=(
+        choosing.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
+        Number("Least attenuation of that track", "dB", tolerance=0.2, points=2),
+    ),
+    given=either(*(partial(_draw_loud_source, suspect=stem) for stem in SUSPECTS)),
+    statement=(
+        "One track alone makes this bus clip: with it muted the bus is tame, with any other muted it still clips. "
+        "Which one? And by how many dB must it come down at least, until the sample peak of the bus is no higher than "
+        "−1.0 dBFS? Give a positive number, rounded up to one decimal."
+    ),
+    solve=lambda g: [_seen(g).culprit, _cure_db(g)],
+    slips=(
+        Slip(
+            "loud on its meter",
+            lambda g: [_loudest_other(g), None],
+            "That one is high on its own meter, but with it muted the bus still clips. What counts is what a track "
+            "adds at the instant the bus peaks.",
+        ),
+        Slip(
+            "own peak",
+            lambda g: [None, _seen(g).own_dbfs[_seen(g).culprit] - CEILING_DBFS],
+            "That brings the track's own peak to the ceiling. The others play at that instant too, so it has to come "
+            "down until the sum fits.",
+        ),
+        Slip(
+            "excess of the bus",
+            lambda g: [None, _seen(g).bus_dbfs - CEILING_DBFS],
+            "That is the excess of the bus. Only one of its parts moves, so that part has to move further.",
+        ),
+    ),
+    hints=(
+        "Mute one track at a time and watch the sample peak of the bus.",
+        "Look at the contributions at the worst instant: one of them is most of it.",
+        "Lower that fader until the bus reads the ceiling; what its own meter reads does not matter.",
+    ),
+    explain=_why_loud,
+    cites=("Sample peak: AES17", "Handbook formula: samples of a sum add"),
+    material=loud_mix,
+)
+
+ALL_FADERS = Exercise(
+    id="05-5",
+    title="Bring the whole mix down",
+    parts=(ALL_TASK.part(_nudges, sessions=True),),
+    given=_draw_all_faders,
+    statement=(
+        "The sum of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master fader. Set "
+        "the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the level between any two tracks "
+        "stays within 0.1 dB of what it is now."
+    ),
+    solve=lambda g: moved(g, offset_db(g)),
+    slips=(
+        Slip(
+            "one fader",
+            lambda g: moved(g, -20.0, stems=(_loudest(g),)),
+            "You moved a single fader, and the balance went with it. All of them have to come down by the same number.",
+            spots=lambda answer, g: _faders_moved(answer, g) == 1,
+        ),
+        Slip(
+            "master only",
+            lambda g: moved(g, 0.0, master_db=AIM_DBTP),
+            "You moved only the master fader. The sum was cut off ahead of it, so it turns down what is clipped.",
+            spots=_master_only_moved,
+        ),
+    ),
+    hints=(
+        "Which comes first here, the sum that cuts off or the master fader?",
+        "Link all faders, then move them: what they have in common cannot change the balance.",
+        "A clipped sum reads too low. Come down until nothing is cut off, then read again and move the rest.",
+    ),
+    explain=lambda g: fill(
+        "In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The middle of the window is "
+        "−6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks changes. The master fader "
+        "comes behind the sum and cannot mend what was cut off in it.",
+        {"peak": -common_offset(hot_mix(g), 0.0), "offset": offset_db(g)},
+    ),
+    cites=("True peak: ITU-R BS.1770, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
+    material=hot_mix,
+)
+
+ONLY_THE_MASTER = Exercise(
+    id="05-6",
+    title="When the master fader is enough",
+    parts=(choosing.Multi("Cured by the master fader alone", points=3, options=_options),),
+    given=_draw_set_ups,
+    statement=(
+        "Six set-ups clip. In each the converter is the last thing, behind the master fader, and cuts off at full "
+        "scale. In which of them does pulling **only the master fader** cure the clip?"
+    ),
+    solve=_cured,
+    slips=(
+        Slip(
+            "always",
+            lambda g: list(g["set_ups"]),
+            "You picked all of them. Pulling the master fader only lowers what was cut off before it; flat tops stay "
+            "flat.",
+        ),
+        Slip(
+            "the others",
+            _not_cured,
+            "Those are the ones that stay clipped. Asked are those in which nothing is cut off ahead of the master "
+            "fader.",
+        ),
+        Slip(
+            "too late",
+            lambda g: [*_cured(g), _not_cured(g)[0]],
+            "In at least one you picked, something is cut off ahead of the master fader, which then comes too late.",
+            spots=lambda answer, g: len(answer) < len(g["set_ups"]) and set(_cured(g)) < set(answer),
+        ),
+        Slip(
+            "over is not clipped",
+            lambda g: _cured(g)[1:],
+            "You left out at least one. In floating point a level above full scale is kept as it is until something "
+            "cuts it off.",
+            spots=lambda answer, g: set(answer) < set(_cured(g)),
+        ),
+    ),
+    hints=(
+        "Follow the signal from the tracks to the converter. Does anything cut off ahead of the master fader?",
+        "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not.",
+    ),
+    explain=_verdicts,
+    cites=("Each set-up is rendered: with the master fader pulled, either the unclipped mix comes out or it does not",),
+    material=lambda g: {name: SET_UPS[name].build(g["over_db"]) for name in g["set_ups"]},
+)
+
+NONE = "no single one"
+CHOICES = {"01 kick": "kick", "05 bass": "bass", "08 pad": "pad", "10 backing": "backing"}
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return what muting one stem does to the mix the prediction was about."""
+    found = _peaks(song(), song())
+    whole, without = found.bus, found.without
+    cures = [name for name, each in without.items() if each.over_samples == 0]
+    outcome = CHOICES.get(cures[0], cures[0]) if len(cures) == 1 else NONE
+    fewest = min(without, key=lambda name: without[name].over_samples)
+    lowest = min(without, key=lambda name: without[name].sample_peak_dbfs)
+    sentence = (
+        f"All together peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} samples over "
+        f"full scale. Muting **{short_name(fewest)}** takes away most of those samples: "
+        f"{without[fewest].over_samples:,} stay. Muting **{short_name(lowest)}** lowers the peak most, to "
+        f"{level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
+        + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "None of them makes it fit.")
+        + f" The worst peak, at {number_text(found.peaks[0].time_s, 2)} s, is the work of several."
+    )
+    return outcome, sentence, without_table(found)
+
+
+def _loud_desk(given):
+    session = loud_mix(given)
+    return MixBus(lambda _: session, master=False).experiment()
+
+
+LAB = Lab(
+    title="Summing and the mix bus",
+    question="Why does the mix clip when no track does, and what do you pull?",
+    minutes=70,
+    lessons="two lessons of 50 minutes",
+    exercises=(UNRELATED, DOUBLED, OFFSET, LOUD_SOURCE, ALL_FADERS, ONLY_THE_MASTER),
+    experiments={"bus": bus},
+    tasks={"05-4": _loud_desk, "05-5": ALL_TASK},
+    compare=compare,
+)
