@@ -40,6 +40,11 @@ def level_counts(samples, edges_db) -> np.ndarray:
     edges_db : sequence of float
         Rising bin edges in dBFS; what lies beyond the ends counts to the end bins, digital silence to the first.
 
+    Returns
+    -------
+    array
+        One share a bin.
+
     Examples
     --------
     >>> level_counts(np.array([0.0, 0.4, 0.6, 2.0]), [-60, -6, 0, 6]).tolist()
