@@ -10,8 +10,7 @@ from scipy.stats import linregress
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.session import FaderLaw, fit_law
-from gainlib.session.fader import misfit_db, steep_mm
-from gainlib.session.fader_error import RAMP_S, hits_db, moved_db, nudged
+from gainlib.session.fader import RAMP_S, hits_db, misfit_db, moved_db, nudged, steep_mm
 
 
 @given(st.floats(1.5, 6), st.floats(40, 90), st.integers(0, 10_000), st.integers(6, 14))

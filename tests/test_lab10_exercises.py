@@ -14,7 +14,7 @@ from gainlib.exercises.variants import pick
 from gainlib.labs import lab10
 from gainlib.labs.lab10 import INVERTED, OPEN, Ways, routed
 from gainlib.notebook.panels import lab_module
-from gainlib.session.pan import pan_pair
+from gainlib.session.routing import pan_pair
 
 TASKS = {"10-2": lab10.SENDS, "10-4": lab10.NOTCH, "10-6": lab10.LOWER}
 MANY = 2000

@@ -24,10 +24,10 @@ from gainlib.session import (
     Send,
     Session,
     Strip,
+    files,
     from_json,
     open_folder,
     register_source,
-    sources,
     to_json,
 )
 from gainlib.session.files import from_builtins, strips_of_folder, to_builtins
@@ -233,7 +233,7 @@ def test_changed_samples_drop_the_reference():
 
 def test_a_listed_room_is_imported_when_its_kind_is_met(monkeypatch):
     room = types.ModuleType("attic")
-    monkeypatch.setitem(sources.ROOMS, "attic", "attic")
+    monkeypatch.setitem(files.ROOMS, "attic", "attic")
     text = '{"strips": [{"name": "a", "audio": {"attic": 1}}]}'
     with pytest.raises(ModuleNotFoundError):
         from_json(text)

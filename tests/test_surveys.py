@@ -129,7 +129,7 @@ def test_arrays_of_another_shape_are_not_believed(cache, session, passes, part):
 )
 def test_a_survey_without_its_manifest_is_taken_again(cache, session, passes, manifest):
     wanted = Remeter(session).read(MOVE)
-    path = kept_in(cache) / manifest.MANIFEST
+    path = kept_in(cache) / surveys.MANIFEST
     path.unlink()
     if manifest is not None:
         path.write_bytes(manifest)

@@ -13,7 +13,7 @@ Contents
 
 import lazy_loader as _lazy
 
-from gainlib.session.sources import register_source as _register_source
+from gainlib.session.files import register_source as _register_source
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,

@@ -13,8 +13,8 @@ from gainlib.demo import draws
 from gainlib.demo.faults import Faults
 from gainlib.demo.recordings import RATE_HZ, RECORDINGS, recorded, together
 from gainlib.demo.rng import chance, uniform
+from gainlib.session.files import ReferencedAudio
 from gainlib.session.session import Session
-from gainlib.session.sources import ReferencedAudio
 from gainlib.session.strip import Strip
 
 DEMOS = {False: "clean", True: "standard", "drawn": "drawn"}

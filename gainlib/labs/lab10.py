@@ -17,7 +17,7 @@ from gainlib.exercises.stems import bar, short_name
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.processors import Compressor, Delay, Polarity, Reverb
 from gainlib.session import Group, Insert, Send, Session, Strip
-from gainlib.session.pan import pan_pair
+from gainlib.session.routing import pan_pair
 from gainlib.words import Table, level_text, number_text
 
 # ----------------------------------------------------------------------------------- one track, several ways to the bus

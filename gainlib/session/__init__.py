@@ -2,12 +2,13 @@
 
 - ``strip``, ``session``: the data: :class:`Strip`, :class:`Group`, :class:`Send`, :class:`Insert`, :class:`Master`,
   :class:`Session`.
-- ``routing``: pan laws, order, mute and solo, gains from strip to bus; pure functions.
-- ``render``, ``trace``: :class:`Trace`, the audio and the level at every node; ``signal_chain`` holds the moving parts.
-- ``remeter``: :class:`Remeter`, the bus readings after a fader move without rendering.
-- ``fader``: :class:`FaderLaw`, millimetres of travel against dB; ``fader_error``: what a hand does on it.
-- ``taps``: :class:`TapLevels`, the levels behind the inserts after a move without rendering.
-- ``files``: a folder of stems in, session JSON in and out.
+- ``routing``: pan laws, order, mute and solo, the ways from strip to bus; pure functions.
+- ``trace``: :class:`Trace`, the one way to the audio and the level at every node, and :class:`TapLevels`, the levels
+  behind the inserts after a move without rendering; ``render`` is the session at work.
+- ``remeter``: :class:`Remeter`, the bus readings after a fader move without rendering. ``survey`` is what it takes of
+  the strips, ``surveys`` keeps that; ``cross_products`` and ``peak_bounds`` are what energies and peaks follow from.
+- ``fader``: :class:`FaderLaw`, millimetres of travel against dB, and what a hand does on it.
+- ``files``: session JSON, audio by reference, a folder of stems.
 
 The parts are loaded when first touched.
 """
@@ -16,14 +17,13 @@ import lazy_loader as _lazy
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["fader", "files", "fader_error", "remeter", "render", "routing", "sources", "strip", "taps", "trace"],
+    submodules=["fader", "files", "remeter", "render", "routing", "strip", "trace"],
     submod_attrs={
         "fader": ["FaderLaw", "LawFit", "fit_law"],
-        "files": ["ReferencedAudio", "from_json", "open_folder", "register_source", "to_json"],
+        "files": ["ReferencedAudio", "register_source", "to_json"],
         "remeter": ["BusReading", "Remeter"],
-        "taps": ["TapLevels"],
-        "trace": ["Trace"],
-        "session": ["Session"],
+        "session": ["Session", "from_json", "open_folder"],
         "strip": ["Group", "Insert", "Master", "Send", "Source", "Strip"],
+        "trace": ["TapLevels", "Trace"],
     },
 )

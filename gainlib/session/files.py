@@ -1,46 +1,179 @@
-"""Sessions in and out of files: a folder of stems, and JSON.
+"""Sessions in and out of files: JSON, audio by reference, a folder of stems.
 
 JSON holds every field of the data model under its own name; a level of −∞ is the string "-inf"; a processor is its
-fields and its class name under "type". Audio is never in it, only a reference to it: ``{"file", "sha256"}``, or what
-a resolver makes audio of (see ``sources``: :func:`register_source`, :class:`ReferencedAudio`).
+fields and its class name under "type". Audio is never in it, only a reference to it.
+
+A file is ``{"file", "sha256"}``. Audio that some code makes on demand is whatever that code needs, under a key that
+names its kind, for example ``{"demo": "clean", "seed": 1, "stem": "kick"}``. A room above this one that makes such
+audio does two things, so that no arrow points upwards:
+
+1. it hands out :class:`ReferencedAudio`, which is audio that carries its reference;
+2. it calls ``register_source("demo", resolver)`` when imported; the resolver gets the reference and returns the audio.
+
+A kind listed in ``ROOMS`` is imported by its name when a reference of that kind is met.
 """
 
 import json
+import os
 import re
 import unicodedata
-from dataclasses import MISSING, fields, is_dataclass
+from collections.abc import Callable
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from fnmatch import fnmatchcase
 from functools import cache
-from pathlib import Path
+from importlib import import_module
+from pathlib import Path, PureWindowsPath
 from typing import Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
 from gainlib import audio as _audio
 from gainlib import processors
-from gainlib.audio import GainlibError
+from gainlib.audio import Audio, GainlibError
 from gainlib.processors import Processor
 from gainlib.session.checks import nearest
-from gainlib.session.session import Session
-from gainlib.session.sources import ReferencedAudio, reference_of, register_source, source_of
 from gainlib.session.strip import BUS, Source, Strip
 
-__all__ = [
-    "ReferencedAudio",
-    "from_builtins",
-    "from_json",
-    "open_folder",
-    "register_source",
-    "strips_of_folder",
-    "to_builtins",
-    "to_json",
-]
-
+ROOMS = {"demo": "gainlib.demo"}
+_RESOLVERS: dict[str, Callable[[dict], Source]] = {}
 FORMAT = 1
 _LEVEL = re.compile(r"_(db|dbfs|dbtp|dbu|lufs)$")
 
 
-def to_json(session: Session, folder=None) -> str:
+@dataclass(frozen=True, eq=False)
+class ReferencedAudio(Audio):
+    """Audio that can be made again from a few plain values, so that a session holding it can be written as JSON.
+
+    Two of them are equal when their references are; changed samples (``with_samples``) drop the reference.
+
+    Parameters
+    ----------
+    samples, rate_hz, name
+        As in :class:`~gainlib.audio.Audio`.
+    reference : dict
+        Plain values; one key is a kind known to :func:`register_source`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.session import Session, Strip, from_json, to_json
+    >>> register_source("silence", lambda reference: quiet(reference["silence"]))
+    >>> def quiet(frames):
+    ...     return ReferencedAudio(np.zeros(frames), 48000, "quiet", {"silence": frames})
+    >>> session = Session([Strip("pause", quiet(480))])
+    >>> from_json(to_json(session)) == session
+    True
+    """
+
+    reference: dict = field(default_factory=dict)
+
+    def __eq__(self, other):
+        return isinstance(other, ReferencedAudio) and self.reference == other.reference
+
+    def __hash__(self):
+        return hash(json.dumps(self.reference, sort_keys=True, default=str))
+
+
+def register_source(kind: str, resolver: Callable[[dict], Source]) -> None:
+    """Say who makes the audio of a reference.
+
+    Parameters
+    ----------
+    kind : str
+        The key that marks references of this kind; "file" is taken.
+    resolver : callable
+        Takes the reference (a dict) and returns a :class:`ReferencedAudio` or another source with the same
+        ``reference``; raises ``GainlibError`` when the reference makes no sense.
+    """
+    if kind == "file":
+        raise GainlibError("references of kind 'file' are read from files; choose another kind")
+    _RESOLVERS[kind] = resolver
+
+
+def reference_of(source: Source, label: str = "", folder=None) -> dict:
+    """Return the reference of a strip's audio.
+
+    Parameters
+    ----------
+    source : AudioFile, ReferencedAudio, or any source with a ``reference``
+    label : str
+        Named in the error.
+    folder : path, optional
+        Files inside it are named relative to it.
+
+    Raises
+    ------
+    GainlibError
+        For samples that come from nowhere.
+    """
+    if isinstance(source, _audio.AudioFile):
+        return {"file": _shown(source.path, folder), "sha256": source.sha256}
+    reference = getattr(source, "reference", None)
+    if not reference:
+        raise GainlibError(
+            f"{label}its samples are in memory only, so nothing can refer to them; write the stem first "
+            "(gainlib.audio.write) and give the strip its AudioFile"
+        )
+    return dict(reference)
+
+
+def _shown(path, folder):
+    path = Path(path)
+    if folder is not None and path.resolve().is_relative_to(Path(folder).resolve()):
+        path = path.resolve().relative_to(Path(folder).resolve())
+    return path.as_posix()
+
+
+def source_of(reference: dict, label: str = "", folder=None) -> Source:
+    """Return the audio a reference stands for; `label` is named in errors, files are looked for in `folder`."""
+    if "file" in reference:
+        return _file(reference, label, folder)
+    for kind in (*_RESOLVERS, *ROOMS):
+        if kind in reference:
+            if kind not in _RESOLVERS:
+                import_module(ROOMS[kind])
+            if kind not in _RESOLVERS:
+                raise GainlibError(f"{label}nothing makes audio of the kind {kind!r} here")
+            return _RESOLVERS[kind](reference)
+    kinds = ", ".join(repr(kind) for kind in ("file", *dict.fromkeys((*_RESOLVERS, *ROOMS))))
+    raise GainlibError(f"{label}the audio reference {reference!r} has no known kind; there is {kinds}")
+
+
+def _missing(place):
+    """Return why there is no file at a place, as the end of a sentence."""
+    try:
+        place.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return "is not there"
+    except (OSError, ValueError) as error:
+        return f"cannot be reached ({getattr(error, 'strerror', None) or error})"
+    return "is no ordinary file"
+
+
+def _file(reference, label, folder):
+    unknown = next((key for key in reference if key not in ("file", "sha256")), None)
+    if unknown is not None:
+        raise GainlibError(f"{label}audio has no {unknown!r}; {nearest(unknown, ('file', 'sha256'))}")
+    if not all(isinstance(value, str) for value in reference.values()):
+        raise GainlibError(f"{label}audio is {reference!r}; file and sha256 are text")
+    given = reference["file"]
+    base = Path(folder) if folder is not None else Path()
+    places = dict.fromkeys((base / given, base / PureWindowsPath(given).name, Path(given)))
+    found = [place for place in places if os.path.isfile(place)]
+    if not found:
+        raise GainlibError(f"{label}the file {given!r} {_missing(base / given)}; put it into {str(base.resolve())!r}")
+    opened = [_audio.AudioFile(place) for place in found]
+    wanted = reference.get("sha256", "").lower()
+    for candidate in opened:
+        if not wanted or candidate.sha256 == wanted:
+            return candidate
+    raise GainlibError(
+        f"{label}{str(found[0])!r} is not the file this session was saved with (its checksum begins "
+        f"{opened[0].sha256[:8]}, wanted {wanted[:8]}); put the old file back, or open the folder as a new session"
+    )
+
+
+def to_json(session, folder=None) -> str:
     """Return a session as JSON text.
 
     Parameters
@@ -52,7 +185,7 @@ def to_json(session: Session, folder=None) -> str:
     Returns
     -------
     str
-        Indented; :func:`from_json` reads it.
+        Indented; ``Session.from_json`` reads it.
 
     Raises
     ------
@@ -62,29 +195,16 @@ def to_json(session: Session, folder=None) -> str:
     return json.dumps({"format": FORMAT, **to_builtins(session, folder)}, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def from_json(text: str | bytes, folder=None) -> Session:
-    """Return the session a JSON text describes.
-
-    Parameters
-    ----------
-    text : str or bytes
-    folder : path, optional
-        Where its files lie; the working folder otherwise. A file is looked for under its stored name in there,
-        then under its last part, then at the stored path itself, and its checksum is compared.
-
-    Returns
-    -------
-    Session
-        Its files are opened when they are rendered.
-
-    Raises
-    ------
-    GainlibError
-        For anything but a session: broken JSON, wrong types (with their place), unknown names (with the nearest
-        one), files that are missing or have changed.
-    """
+def session_of(kind: type, text: str | bytes, folder=None):
+    """Return the session, of class `kind`, that a JSON text describes; see ``Session.from_json``."""
     try:
-        return _session_of(_decoded(text), folder)
+        data = _decoded(text)
+        if not isinstance(data, dict):
+            raise GainlibError(f"a session is a JSON object with 'strips'; this is a {type(data).__name__}")
+        version = data.pop("format", FORMAT)
+        if version != FORMAT:
+            raise GainlibError(f"the session is in format {version!r}; this release reads format {FORMAT}")
+        return from_builtins(kind, data, folder, where="session")
     except RecursionError:
         raise GainlibError("this JSON is nested deeper than a session is; give one that was saved here") from None
 
@@ -94,15 +214,6 @@ def _decoded(text):
         return msgspec.json.decode(text)
     except (msgspec.DecodeError, UnicodeError) as error:
         raise GainlibError(f"this is no JSON: {error}") from None
-
-
-def _session_of(data, folder):
-    if not isinstance(data, dict):
-        raise GainlibError(f"a session is a JSON object with 'strips'; this is a {type(data).__name__}")
-    version = data.pop("format", FORMAT)
-    if version != FORMAT:
-        raise GainlibError(f"the session is in format {version!r}; this release reads format {FORMAT}")
-    return from_builtins(Session, data, folder, where="session")
 
 
 def to_builtins(value, folder=None):
@@ -227,30 +338,8 @@ def _kind_at(kind, place):
     return kind
 
 
-def open_folder(path) -> Session:
-    """Return a session with a strip for every audio file of a folder, all controls at their defaults.
-
-    Parameters
-    ----------
-    path : path
-        Every file in it with an audio suffix counts, but not hidden ones nor those in subfolders.
-
-    Returns
-    -------
-    session : Session
-        Strips sorted by file name without regard to case and named by it without the suffix (with it where two
-        would share a name, or none is left); nothing is read yet but headers.
-
-    Raises
-    ------
-    GainlibError
-        When the folder is missing or holds no audio.
-    """
-    return Session(strips_of_folder(path), name=Path(path).resolve().name)
-
-
 def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) -> list[Strip]:
-    """Return the strips of :func:`open_folder`, which may still differ in rate.
+    """Return a strip for every audio file of a folder; they may still differ in rate. See ``open_folder``.
 
     Parameters
     ----------
@@ -259,10 +348,6 @@ def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) ->
         Names that do not count, with or without suffix, or patterns with ``*``, ``?`` and ``[…]``.
     unreadable : list, optional
         Takes a sentence for every file that cannot be read; without it the first one is raised.
-
-    Returns
-    -------
-    strips : list of Strip
     """
     folder = Path(path)
     found = _audio.audio_files(folder)

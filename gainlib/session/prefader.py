@@ -10,9 +10,8 @@ import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
 from gainlib.audio.decoding import fill, opened
-from gainlib.session.render import post_blocks
+from gainlib.session.render import SignalChain, padded, place, post_blocks
 from gainlib.session.scratch import IN_MEMORY_BYTES
-from gainlib.session.signal_chain import SignalChain, even, place
 from gainlib.session.strip import BUS, Strip, ratio
 
 PIECES_KEPT = 2048
@@ -36,13 +35,8 @@ class PreFaderTrack:
         self._pieces: OrderedDict[tuple[int, int], np.ndarray] = OrderedDict()
 
     def blocks(self, size: int, frames: int) -> Iterator[np.ndarray]:
-        """Yield the lane in order, float64, in blocks of exactly `size` but for the last, with silence up to `frames`.
-
-        Parameters
-        ----------
-        size, frames : int
-        """
-        return even((self._scaled(block) for block in _with_silence(self.source, size, frames)), size)
+        """Yield the lane in order, float64, in blocks of exactly `size` but for the last, silence up to `frames`."""
+        return (block * self.gain for block in padded(self.source, frames, size))
 
     def gather(self, starts: np.ndarray, length: int) -> np.ndarray:
         """Return `length` frames from each of `starts` on, float64, shape (length, len(starts), channels).
@@ -55,9 +49,6 @@ class PreFaderTrack:
             found = self.source.samples[np.where(inside, index, 0)]
             return np.where(inside[:, :, np.newaxis], found, 0.0) * self.gain
         return np.stack([self._piece(int(start), length) for start in starts], axis=1) * self.gain
-
-    def _scaled(self, block):
-        return block.astype(np.float64) * self.gain
 
     def _piece(self, start, length):
         key = start, length
@@ -85,17 +76,6 @@ class PreFaderTrack:
         return block
 
 
-def _with_silence(source, size, frames):
-    done = 0
-    for block in source.blocks(size):
-        done += len(block)
-        yield block
-    while done < frames:
-        count = min(size, frames - done)
-        done += count
-        yield np.zeros((count, source.channels), np.float32)
-
-
 def lane_of(session, strip: Strip, chain: tuple[str, ...] = ()) -> PreFaderTrack:
     """Return the lane of a strip, behind the inserts of the sums it passes.
 
@@ -108,7 +88,7 @@ def lane_of(session, strip: Strip, chain: tuple[str, ...] = ()) -> PreFaderTrack
     strip : Strip
         One of its strips.
     chain : tuple of str
-        Names of the groups (and "bus") whose inserts the lane passes, in order; see :mod:`gainlib.session.routes`.
+        Names of the groups (and "bus") whose inserts the lane passes, in order; see :mod:`gainlib.session.routing`.
 
     Returns
     -------

@@ -12,8 +12,7 @@ from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
 from gainlib.meters import NodeReading, gated_loudness
 from gainlib.meters.loudness import loudness_of_power
-from gainlib.session.cross_products import FINE_IN_COARSE, highest_window
-from gainlib.session.nearby import FEW, factor_and_rest
+from gainlib.session.cross_products import FEW, FINE_IN_COARSE, factor_and_rest, highest_window
 from gainlib.session.peak_bounds import FINE_FRAMES, Peak, search
 from gainlib.session.scratch import one_thread
 from gainlib.session.survey import SIDES

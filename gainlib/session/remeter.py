@@ -15,10 +15,10 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.session import routing
 from gainlib.session.checks import decibels, names, position
-from gainlib.session.instants import Instant, above, worst
+from gainlib.session.peak_bounds import Instant, above, worst
 from gainlib.session.prefader import lane_of
 from gainlib.session.reader import BusReading, Reader
-from gainlib.session.routes import bus_routes
+from gainlib.session.routing import bus_routes
 from gainlib.session.strip import BUS, ratio
 from gainlib.session.survey import SIDES
 from gainlib.session.surveys import surveyed

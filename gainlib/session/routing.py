@@ -1,42 +1,71 @@
-"""Who feeds whom, with which gain: order, loops, mute and solo, node names, gains from strip to bus.
+"""Who feeds whom, with which gain: pan laws, order, loops, mute and solo, node names, the ways from strip to bus.
 
 Everything here is a pure function of a session's data; no audio is touched.
+
+Pan laws
+--------
+Mono, with p from −1 (left) to +1 (right) and θ = (p + 1)·π/4:
+
+- −3: sine/cosine, L = cos θ, R = sin θ: constant power, −3.01 dB a side in the centre.
+- −6: linear, L = (1 − p)/2, R = (1 + p)/2: constant sum, −6.02 dB in the centre.
+- −4.5: the geometric mean of these two, L = √(cos θ · (1 − p)/2): −4.52 dB in the centre.
+- 0: L = min(1, 1 − p), R = min(1, 1 + p): both full in the centre, the far side attenuated.
+
+Stereo is balanced by the law for 0 whatever the session's law. No standard fixes a pan law; these are common practice.
 
 Mute and solo
 -------------
 Mute silences both taps. When anything is soloed, an edge from u to v stays open if u is soloed or carries something
 soloed, or if v is soloed or leads to something soloed. Groups and returns behind a soloed strip therefore stay open,
 and a soloed return is heard with what is sent to it, without the dry ways. Mute wins over solo.
+
+Ways to the bus
+---------------
+A linear processor may be moved across a gain. So a way is a chain of the sums whose inserts it passes, and one gain for
+each side; what a strip sounds like behind a chain does not depend on any fader, and can be worked out once.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.session.checks import nearest
-from gainlib.session.pan import PAN_LAWS_DB, pan_gains, pan_pair, spread
 from gainlib.session.strip import BUS, Group, Strip, ratio
 
-__all__ = [
-    "PAN_LAWS_DB",
-    "BusPaths",
-    "Edge",
-    "bus_paths",
-    "channels",
-    "check",
-    "edge_pair",
-    "edges_of",
-    "heard",
-    "insert_nodes",
-    "node_names",
-    "pan_gains",
-    "pan_pair",
-    "spread",
-    "strip_gain",
-    "topological_order",
-    "upstream",
-]
+PAN_LAWS_DB = (-3.0, 0.0, -4.5, -6.0)
+Chain = tuple[str, ...]
+
+
+def pan_pair(pan: float, pan_law_db: float, channels: int) -> tuple[float, float]:
+    """Return the gains of the left and the right output channel.
+
+    Parameters
+    ----------
+    pan : float
+        −1 … +1.
+    pan_law_db : {−3, 0, −4.5, −6}
+        Used for mono only; stereo is balanced.
+    channels : {1, 2}
+    """
+    balance = min(1.0, 1.0 - pan), min(1.0, 1.0 + pan)
+    if channels == 2 or pan_law_db == 0.0:
+        return balance
+    power = math.sin((1.0 - pan) * math.pi / 4), math.sin((1.0 + pan) * math.pi / 4)
+    linear = (1.0 - pan) / 2, (1.0 + pan) / 2
+    if pan_law_db == -3.0:
+        return power
+    if pan_law_db == -6.0:
+        return linear
+    if pan_law_db == -4.5:
+        return math.sqrt(power[0] * linear[0]), math.sqrt(power[1] * linear[1])
+    raise GainlibError(f"pan law {pan_law_db!r} dB; there is 0, −3, −4.5 and −6")
+
+
+def spread(pair: tuple[float, float], channels: int) -> np.ndarray:
+    """Return a pair of left and right gains as a matrix of shape (2, channels)."""
+    return np.array([[pair[0]], [pair[1]]]) if channels == 1 else np.diag(np.array(pair, dtype=float))
 
 
 @dataclass(frozen=True)
@@ -65,11 +94,6 @@ class Edge:
 
 
 # ------------------------------------------------------------------------------------------------------------- gains
-
-
-def strip_gain(channel: Strip | Group, fader_db: float | None = None) -> float:
-    """Return the linear gain of a fader, 0 when muted; `fader_db` stands in for the channel's own."""
-    return 0.0 if channel.mute else ratio(channel.fader_db if fader_db is None else fader_db)
 
 
 def edge_pair(channel, edge: Edge, pan_law_db: float, fader_db: float, pan: float) -> tuple[float, float]:
@@ -229,14 +253,49 @@ def node_names(session) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
+class Routes:
+    """All ways to the bus.
+
+    Attributes
+    ----------
+    gains : dict of (str, tuple of str) to (float, float), or None
+        By strip and by the groups (and "bus") whose inserts are passed, in order: gain to the left and to the right,
+        master trim and fader left out. None where a processor on the way depends on level.
+    reason : str
+        Which one; empty otherwise.
+    """
+
+    gains: dict[tuple[str, Chain], tuple[float, float]] | None
+    reason: str = ""
+
+
+def bus_routes(session, *, faders=None, pan=None, mute=()) -> Routes:
+    """Return the ways of all strips to the bus, with other faders and pans by name, and further names muted.
+
+    Examples
+    --------
+    >>> from gainlib.audio import Audio
+    >>> from gainlib.processors import Delay
+    >>> from gainlib.session import Group, Session, Strip
+    >>> tone = Audio(np.full(480, 0.1), 48000)
+    >>> session = Session([Strip("snare", tone, to=("bus", "room"))], [Group("room", inserts=(Delay(0.01),))])
+    >>> sorted(bus_routes(session).gains)
+    [('snare', ()), ('snare', ('room',))]
+    """
+    ways, inserts = _ways(session, faders or {}, pan or {}, mute)
+    reason = next((said for insert, said in inserts if not insert.processor.linear), "")
+    return Routes(None if reason else ways, reason)
+
+
+@dataclass(frozen=True)
 class BusPaths:
-    """The linear way of every strip to the bus.
+    """The way of every strip to the bus, where all behind the faders is gain.
 
     Attributes
     ----------
     gains : dict of str to array of shape (2, channels), or None
-        From each strip's signal ahead of mute and fader (``render.post_blocks``) to "bus/in": main ways and sends,
-        groups nested, mute and solo applied (zeros where nothing arrives). None where the way is not a plain gain.
+        From each strip's signal ahead of mute and fader to "bus/in": main ways and sends, groups nested, mute and solo
+        applied (zeros where nothing arrives). None where the way is not a plain gain.
     master_gain : float
         From "bus/in" to "bus": master trim and fader.
     reason : str
@@ -249,69 +308,53 @@ class BusPaths:
 
 
 def bus_paths(session, *, faders=None, pan=None, mute=(), master_trim_db: float | None = None) -> BusPaths:
-    """Return the gains from every strip to the bus, if all that lies behind the faders is gain.
+    """Return the gains from every strip to the bus; the arguments stand in for the session's, as for `bus_routes`."""
+    trim_db = session.master.trim_db if master_trim_db is None else master_trim_db
+    master_gain = ratio(trim_db + session.master.fader_db)
+    ways, inserts = _ways(session, faders or {}, pan or {}, mute)
+    reason = next((said for _, said in inserts), "")
+    if not reason and session.bus == "fixed":
+        reason = "the bus is fixed, so every sum clips at full scale"
+    if reason:
+        return BusPaths(None, master_gain, reason)
+    gains = {each.name: spread(ways.get((each.name, ()), (0.0, 0.0)), each.channels) for each in session.strips}
+    return BusPaths(gains, master_gain)
 
-    Parameters
-    ----------
-    session : Session
-    faders : mapping of str to float, optional
-        Faders in dB that stand in for the session's, of strips and groups.
-    pan : mapping of str to float, optional
-        Pans that stand in for the session's.
-    mute : iterable of str
-        Names muted besides those the session mutes.
-    master_trim_db : float, optional
-        Stands in for the session's.
 
-    Returns
-    -------
-    paths : BusPaths
-
-    Raises
-    ------
-    GainlibError
-        For a name the session does not hold.
-    """
-    faders, pan = faders or {}, pan or {}
+def _ways(session, faders, pan, mute):
+    """Return the gains of every way, by strip and chain, and the inserts behind the faders, each with where it sits."""
     known = channels(session)
     for name in (*faders, *pan, *mute):
         if name not in known:
             raise GainlibError(f"no strip or group is named {name!r}; {nearest(name, known)}")
-    trim_db = session.master.trim_db if master_trim_db is None else master_trim_db
-    master_gain = ratio(trim_db + session.master.fader_db)
-    by_source: dict[str, list[Edge]] = {name: [] for name in known}
+    by_source = {name: [] for name in known}
     for edge in heard(session, mute)[1]:
         by_source[edge.source].append(edge)
+    to_bus = {BUS: {(BUS,) if _active(session.master) else (): (1.0, 1.0)}}  # no way ever crosses the sides
 
-    to_bus = {BUS: (1.0, 1.0)}  # left and right gain from a sum to "bus/in"; no path ever crosses the sides
-
-    def ahead(channel):
-        left = right = 0.0
+    def ahead(channel, passed):
+        found = {}
         fader_db, position = faders.get(channel.name, channel.fader_db), pan.get(channel.name, channel.pan)
         for edge in by_source[channel.name]:
-            if edge.to in to_bus:
-                gains = edge_pair(channel, edge, session.pan_law_db, fader_db, position)
-                left += gains[0] * to_bus[edge.to][0]
-                right += gains[1] * to_bus[edge.to][1]
-        return left, right
+            pair = edge_pair(channel, edge, session.pan_law_db, fader_db, position)
+            for chain, further in to_bus.get(edge.to, {}).items():
+                left, right = found.get(passed + chain, (0.0, 0.0))
+                found[passed + chain] = left + pair[0] * further[0], right + pair[1] * further[1]
+        return found
 
     for name in reversed(topological_order(session)):
         group = known[name]
         gain = ratio(group.trim_db + group.post_trim_db)
-        left, right = ahead(group)
-        to_bus[name] = gain * left, gain * right
-    reason = _not_plain(session, to_bus)
-    if reason:
-        return BusPaths(None, master_gain, reason)
-    return BusPaths({each.name: spread(ahead(each), each.channels) for each in session.strips}, master_gain)
+        onward = ahead(group, (name,) if _active(group) else ())
+        to_bus[name] = {chain: (gain * left, gain * right) for chain, (left, right) in onward.items()}
+    reaching = [group for group in session.groups if any(any(pair) for pair in to_bus[group.name].values())]
+    inserts = [
+        (insert, f"the {label} has a {insert.kind} behind the faders")
+        for owner, label in (*((group, group.label) for group in reaching), (session.master, "master"))
+        for insert in _active(owner)
+    ]
+    return {(strip.name, chain): pair for strip in session.strips for chain, pair in ahead(strip, ()).items()}, inserts
 
 
-def _not_plain(session, to_bus):
-    for owner, label in [*((group, f"group {group.name!r}") for group in session.groups), (session.master, "master")]:
-        active = next((insert for insert in owner.inserts if not insert.bypass), None)
-        reaches_bus = owner is session.master or any(to_bus[owner.name])
-        if active is not None and reaches_bus:
-            return f"the {label} has a {active.kind} behind the faders"
-    if session.bus == "fixed":
-        return "the bus is fixed, so every sum clips at full scale"
-    return ""
+def _active(owner):
+    return [insert for insert in owner.inserts if not insert.bypass]

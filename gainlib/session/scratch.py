@@ -18,10 +18,6 @@ def one_thread():
 
     A product here takes a millisecond. Shared out among threads it takes as long on an idle machine, and ten times as
     long on a busy one, where the threads wait for each other.
-
-    Returns
-    -------
-    context manager
     """
     return _matrix_libraries().limit(limits=1, user_api="blas")
 
@@ -35,14 +31,6 @@ class Table:
     """Rows of numbers, in memory while they are few and in a file without a name otherwise.
 
     That file goes away with the table, and with the process, however that ends. On disk numbers are float32.
-
-    Parameters
-    ----------
-    rows, columns : int
-
-    Attributes
-    ----------
-    rows : int
     """
 
     def __init__(self, rows: int, columns: int, _file=None):
@@ -55,17 +43,7 @@ class Table:
 
     @classmethod
     def load(cls, path: Path, rows: int) -> "Table":
-        """Return a table that reads from a file that :meth:`save` wrote; it stays open.
-
-        Parameters
-        ----------
-        path : Path
-        rows : int
-
-        Returns
-        -------
-        table : Table
-        """
+        """Return a table that reads from a file that :meth:`save` wrote; it stays open."""
         size = path.stat().st_size
         if rows and size % (4 * rows):
             raise ValueError(f"{path}: {size} bytes do not hold {rows} rows")

@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from gainlib.audio import GainlibError
-from gainlib.session import routing
+from gainlib.session import files, routing
 from gainlib.session.checks import flag, nearest, number, parts
 from gainlib.session.render import BLOCK_FRAMES
 from gainlib.session.strip import BUS, Changeable, Group, Master, Strip
@@ -109,10 +110,6 @@ class Session(Changeable):
             Name of a strip or group, or "bus" for the master. Without it the session's own fields change.
         **changes
             New values by field.
-
-        Returns
-        -------
-        session : Session
         """
         if target is None:
             return super().with_(**changes)
@@ -167,16 +164,58 @@ class Session(Changeable):
 
     def to_json(self, folder=None) -> str:
         """Return the session as JSON text; see :func:`gainlib.session.files.to_json`."""
-        from gainlib.session.files import to_json
-
-        return to_json(self, folder)
+        return files.to_json(self, folder)
 
     @classmethod
-    def from_json(cls, text: str, folder=None) -> "Session":
-        """Return the session a JSON text describes; see :func:`gainlib.session.files.from_json`."""
-        from gainlib.session.files import from_json
+    def from_json(cls, text: str | bytes, folder=None) -> "Session":
+        """Return the session a JSON text describes; see :func:`from_json`."""
+        return files.session_of(cls, text, folder)
 
-        return from_json(text, folder)
+
+def from_json(text: str | bytes, folder=None) -> Session:
+    """Return the session a JSON text describes.
+
+    Parameters
+    ----------
+    text : str or bytes
+    folder : path, optional
+        Where its files lie; the working folder otherwise. A file is looked for under its stored name in there,
+        then under its last part, then at the stored path itself, and its checksum is compared.
+
+    Returns
+    -------
+    Session
+        Its files are opened when they are rendered.
+
+    Raises
+    ------
+    GainlibError
+        For anything but a session: broken JSON, wrong types (with their place), unknown names (with the nearest
+        one), files that are missing or have changed.
+    """
+    return Session.from_json(text, folder)
+
+
+def open_folder(path) -> Session:
+    """Return a session with a strip for every audio file of a folder, all controls at their defaults.
+
+    Parameters
+    ----------
+    path : path
+        Every file in it with an audio suffix counts, but not hidden ones nor those in subfolders.
+
+    Returns
+    -------
+    session : Session
+        Strips sorted by file name without regard to case and named by it without the suffix (with it where two
+        would share a name, or none is left); nothing is read yet but headers.
+
+    Raises
+    ------
+    GainlibError
+        When the folder is missing or holds no audio.
+    """
+    return Session(files.strips_of_folder(path), name=Path(path).resolve().name)
 
 
 def _named(channels, name, kind):

@@ -9,8 +9,7 @@ from gainlib import kernels_mixing
 from gainlib.audio import Audio
 from gainlib.meters import KFilter, interpolator
 from gainlib.meters.peak import TAPS
-from gainlib.session.cross_products import ProductsBuilder, hop_edges, pairs
-from gainlib.session.nearby import Nearby
+from gainlib.session.cross_products import Nearby, ProductsBuilder, hop_edges, pairs
 from gainlib.session.peak_bounds import COARSE_FRAMES, FINE_FRAMES, Envelope, PeakBounds
 from gainlib.session.prefader import PreFaderTrack
 from gainlib.session.scratch import Table, one_thread
@@ -27,11 +26,6 @@ def _silent(label, done, frames):
 
 class Survey:
     """What was measured of the lanes, and their sum at one setting.
-
-    Parameters
-    ----------
-    lanes : list of PreFaderTrack
-    frames, rate_hz : int
 
     Attributes
     ----------

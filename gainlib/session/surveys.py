@@ -2,9 +2,11 @@
 
 A survey is kept only where all lanes are files and the pass took a while. Its name is made of the content of the files
 (SHA-256) and of the gains up to the faders, so that a changed stem is another survey. A folder appears whole or not at
-all; what a killed process leaves is a hidden folder that is cleared away next time. It is believed only while every
-byte is as it was written (:mod:`gainlib.session.manifest`); otherwise, as after deleting the cache, the survey is taken
-anew, which costs time only.
+all; what a killed process leaves is a hidden folder that is cleared away next time.
+
+What is kept may be cut short by a full disk, changed by hand, or rot. Every byte is therefore digested while it is
+written, and again before anything in the folder is believed; where it is not as its manifest says, as after deleting
+the cache, the survey is taken anew, which costs time only.
 The variable ``GAINLIB_CACHE`` names another folder; empty, it keeps nothing.
 """
 
@@ -21,17 +23,94 @@ import platformdirs
 
 from gainlib.audio import AudioFile
 from gainlib.session.cross_products import CrossProducts
-from gainlib.session.manifest import ChecksummedFolder, intact, seal
 from gainlib.session.prefader import PreFaderTrack
 from gainlib.session.scratch import Table
 from gainlib.session.survey import SIDES, Survey
 
+MANIFEST = "manifest.json"
 LAYOUT = 3  # counts up when what is kept, or how it is measured, changes
 WORTH_S = 3.0
 LARGE_SAMPLES = 100_000_000
 KEPT = 4
 STALE_S = 24 * 3600.0
 PARTS = [(kind, name) for kind in ("envelopes", "sampled") for name in ("low", "high", "steps")]
+
+
+class ChecksummedFolder:
+    """A new file that is digested while it is written; :func:`seal` needs what ``close`` returns."""
+
+    def __init__(self, path: Path):
+        self._file, self._digest, self._length = path.open("xb"), hashlib.sha256(), 0
+
+    def write(self, data: bytes) -> int:
+        """Append some bytes."""
+        self._digest.update(data)
+        self._length += len(data)
+        return self._file.write(data)
+
+    def close(self) -> dict:
+        """Bring the file to the disk and return its length and digest."""
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+        return {"bytes": self._length, "sha256": self._digest.hexdigest()}
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *problem):
+        self._file.close()
+
+
+def seal(folder: Path, about: str, files: dict[str, dict]) -> None:
+    """Write the manifest of a folder.
+
+    Parameters
+    ----------
+    folder : Path
+    about : str
+        What the folder is; a folder under another name is not taken for it.
+    files : dict
+        By name, what :meth:`ChecksummedFolder.close` returned.
+    """
+    with ChecksummedFolder(folder / MANIFEST) as manifest:
+        manifest.write(json.dumps({"about": about, "files": files}, indent=1).encode())
+        manifest.close()
+
+
+def intact(folder: Path, about: str) -> bool:
+    """Tell whether a folder holds exactly what its manifest states; each file is read once, in pieces.
+
+    Parameters
+    ----------
+    folder : Path
+    about : str
+        As it was given to :func:`seal`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with ChecksummedFolder(folder / "a") as file:
+    ...     _ = file.write(b"one")
+    ...     seal(folder, "example", {"a": file.close()})
+    >>> before = intact(folder, "example")
+    >>> _ = (folder / "a").write_bytes(b"two")
+    >>> before, intact(folder, "example")
+    (True, False)
+    """
+    try:
+        stated = json.loads((folder / MANIFEST).read_bytes())
+        names = {each.name for each in folder.iterdir()}
+        whole = stated["about"] == about and names == {MANIFEST, *stated["files"]}
+        return whole and all(_found(folder / name) == entry for name, entry in stated["files"].items())
+    except (OSError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        return False
+
+
+def _found(path):
+    with path.open("rb") as file:
+        return {"bytes": path.stat().st_size, "sha256": hashlib.file_digest(file, "sha256").hexdigest()}
 
 
 def cache_folder() -> Path | None:
@@ -59,10 +138,6 @@ def surveyed(
         Gains of the anchor, left and right.
     told : callable
         Called with a label, the frames done and the frames in all.
-
-    Returns
-    -------
-    survey : Survey
     """
     survey, folder = Survey(lanes, frames, rate_hz), cache_folder()
     files = folder is not None and all(isinstance(lane.source, AudioFile) for lane in lanes)

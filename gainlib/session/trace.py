@@ -126,10 +126,6 @@ class Trace:
             Nodes, each with who is shown every block that passes there, in order and of no fixed length; none may
             change it. They are run whether anything is to be read there or not.
 
-        Returns
-        -------
-        levels : dict of str to NodeReading
-
         Raises
         ------
         GainlibError
@@ -216,3 +212,75 @@ def _padding(strip, frames, rate_hz):
         f"{strip.name!r} ends {missing / rate_hz:.3f} s ({missing} frames) ahead of the longest strip; "
         "it is padded with silence"
     )
+
+
+class TapLevels:
+    """RMS levels at the nodes of a session's strips, for other output trims, faders and send levels.
+
+    Parameters
+    ----------
+    session : Session
+        Rendered once when this is made; only its strips are.
+
+    Attributes
+    ----------
+    nodes : tuple of str
+        The strips' nodes, named as in :class:`~gainlib.session.trace.Trace`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.audio import Audio
+    >>> from gainlib.session import Group, Send, Session, Strip
+    >>> tone = Audio(np.sin(np.arange(48000) * 0.13), 48000)
+    >>> strip = Strip("tone", tone, fader_db=-20, sends=(Send("cue", -6, "pre"),))
+    >>> session = Session([strip], [Group("cue", to=())])
+    >>> taps = TapLevels(session)
+    >>> handed_over = session.with_("tone", fader_db=0, post_trim_db=-20)
+    >>> [round(taps.read(each)["tone/send cue"], 1) for each in (session, handed_over)]
+    [-9.0, -29.0]
+    """
+
+    def __init__(self, session):
+        self._flat = _flat(session)
+        owners = {strip.name for strip in session.strips}
+        trace = self._flat.render()
+        self.nodes = tuple(node for node in trace.nodes if node.partition("/")[0] in owners and "/" in node)
+        self._level = {node: level.rms_dbfs for node, level in trace.levels(self.nodes, ("rms",)).items()}
+
+    def read(self, session) -> dict[str, float]:
+        """Return the level at every node of the strips, in dBFS RMS; a full-scale sine reads 0.
+
+        Parameters
+        ----------
+        session : Session
+            The same session with other output trims, faders or send levels on its strips.
+
+        Raises
+        ------
+        GainlibError
+            When anything else was changed: then it has to be rendered.
+        """
+        if _flat(session) != self._flat:
+            raise GainlibError("more than output trims, faders and sends was changed; render the session instead")
+        shifts = {node: db for strip in session.strips for node, db in _shifts(strip).items()}
+        return {node: level + shifts.get(node, 0.0) for node, level in self._level.items()}
+
+
+def _flat(session):
+    """Return the session with all output trims, faders and sends of its strips at 0 dB."""
+    strips = tuple(
+        strip.with_(post_trim_db=0.0, fader_db=0.0, sends=tuple(replace(send, level_db=0.0) for send in strip.sends))
+        for strip in session.strips
+    )
+    return session.with_(strips=strips)
+
+
+def _shifts(strip):
+    """Return what each node behind the inserts is shifted by, in dB."""
+    tap = strip.post_trim_db
+    sends = {
+        f"{strip.name}/send {send.to}": tap + send.level_db + (strip.fader_db if send.tap == "post" else 0.0)
+        for send in strip.sends
+    }
+    return {f"{strip.name}/post": tap, f"{strip.name}/out": tap + strip.fader_db, **sends}

@@ -273,7 +273,7 @@ def _survey(tell, session):
     """
     begun = time.monotonic()
     from gainlib.session import Remeter
-    from gainlib.session.routes import bus_routes
+    from gainlib.session.routing import bus_routes
 
     muted = tuple(each.name for each in (*session.strips, *session.groups) if each.mute)
     loud = session.with_(bus="float").with_("bus", fader_db=0.0)

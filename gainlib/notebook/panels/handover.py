@@ -13,7 +13,7 @@ from gainlib.notebook.panels.linked_controls import Together, Trims
 from gainlib.notebook.prose import LiveRegion
 from gainlib.processors import Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
-from gainlib.session.fader_error import hits_db, spread_db
+from gainlib.session.fader import hits_db, spread_db
 from gainlib.words import level_text, number_text
 
 PICTURE_PX = (900, 330)

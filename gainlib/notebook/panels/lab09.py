@@ -80,7 +80,7 @@ def compare():
     table : gainlib.words.Table
     """
     from gainlib.session import FaderLaw
-    from gainlib.session.fader_error import hits_db, moved_db, spread_db
+    from gainlib.session.fader import hits_db, moved_db, spread_db
 
     law = FaderLaw()
     moved = {db: float(moved_db(law, db, MOVE_MM)) for db in PREDICTED_DB}

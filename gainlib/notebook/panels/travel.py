@@ -13,8 +13,7 @@ from gainlib.notebook.panels.linked_controls import Together
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.slider import Slider
 from gainlib.session import FaderLaw
-from gainlib.session.fader import travel_db
-from gainlib.session.fader_error import hits_db, moved_db, nudged, spread_db
+from gainlib.session.fader import hits_db, moved_db, nudged, spread_db, travel_db
 from gainlib.words import level_text, number_text
 
 PICTURE_PX = (900, 460)
