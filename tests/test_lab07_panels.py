@@ -217,8 +217,8 @@ def test_preferences_are_picked_trial_by_trial():
     run = PreferenceRun(given)
     assert run.entries() is None and not run.player.match
     for pick in "ABABABAB":
-        run.pick(pick)
-    run.pick("A")
+        run.take(pick)
+    run.take("A")
     assert run.entries() == list("ABABABAB") and "All 8 trials" in run.said.text
     assert mark(exercise("07-5"), given, [run.entries(), None, None, None]).parts[0].state == "right"
 
@@ -226,15 +226,14 @@ def test_preferences_are_picked_trial_by_trial():
 def test_the_drive_stands_still_once_the_run_has_begun():
     given = exercise("07-5").variant("anna")
     run = StageRun(given)
-    first = run.blind._pair["B"]
-    run.drive.value = -3.0
-    run.drive.released += 1
-    assert run.blind._pair["B"] is not first and run.blind._pair["B"] is runs.passed(given["clip"], -3.0).active
-    run.blind.take("A")
-    run.drive.value = -20.0
-    run.drive.released += 1
-    assert run.drive.value == -3.0 and run.entries() == ["A"]
-    assert run.blind.player.match and "matched" in run.blind.player.match_text
+    first = run._pair["B"]
+    run.controls.set(fed_dbfs=-3.0)
+    assert run._pair["B"] is not first and run._pair["B"] is runs.passed(given["clip"], -3.0).active
+    run.take("A")
+    assert run.controls.off == ["the run has begun"]
+    run.controls.set(fed_dbfs=-20.0)
+    assert run.controls.values["fed_dbfs"] == -3.0 and run.entries() == ["A"]
+    assert run.player.match and "matched" in run.player.match_text
 
 
 # ---- pictures ------------------------------------------------------------------------------------------------------

@@ -37,7 +37,8 @@ def make_figure(width_px: int = 840, height_px: int = 420) -> Figure:
 def frame(axes: Axes, title: str = "", x_label: str = "", y_label: str = "", grid: str = "y") -> Axes:
     """Give axes the common look: title on the left, light grid behind, no box."""
     axes.set_axisbelow(True)
-    axes.grid(bool(grid), axis=grid or "both", color=GRID, linewidth=0.8)
+    if grid:
+        axes.grid(True, axis=grid, color=GRID, linewidth=0.8)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):

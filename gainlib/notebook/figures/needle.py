@@ -6,7 +6,7 @@ from matplotlib.collections import PolyCollection
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, db_axis, frame, rectangles, time_axis
-from gainlib.notebook.figures.palette import BLUE, INK, PAPER, SKY, VERMILLION, YELLOW
+from gainlib.notebook.figures.palette import BLUE, INK, SKY, VERMILLION, YELLOW
 from gainlib.words import Table, level_text, number_text
 
 SCALE_VU = (-20, -10, -5, -2, 0, 3)  # no two so near that their figures touch on a desk
@@ -134,16 +134,15 @@ class MeterRows:
     def __init__(self, axes: Axes, names, low_db: float = -60, high_db: float = 6, title: str = "The meters"):
         self.names, self.texts = tuple(names), ("",) * len(names)
         self._low, self._high, self._title = low_db, high_db, title
-        frame(axes, title, grid="x")
+        frame(axes, title, grid="")  # every bar has its reading, which a grid would strike through
         db_axis(axes, low_db, high_db, 12, "dB", "x")
         axes.set_ylim(len(self.names) - 0.45, -0.55)
         axes.set_yticks(range(len(self.names)), self.names)
         axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         self._bars = PolyCollection([], facecolor=SKY, edgecolor=INK, linewidth=0.8, zorder=2)
         axes.add_collection(self._bars, autolim=False)
-        box = {"boxstyle": "square,pad=0.1", "linewidth": 0, "facecolor": PAPER}
         style = {"fontsize": TEXT_PT, "fontfamily": FONT, "color": INK, "va": "center_baseline", "zorder": 4}
-        self._numbers = [axes.text(low_db, row, "", bbox=box, **style) for row in range(len(self.names))]
+        self._numbers = [axes.text(low_db, row, "", **style) for row in range(len(self.names))]
         self.artists = [self._bars, *self._numbers]
 
     def update(self, levels_db, texts) -> None:
@@ -166,7 +165,6 @@ class MeterRows:
         for number, text, end in zip(self._numbers, texts, ends, strict=True):
             beside = end + WORD_DB + EDGE_DB <= min(self._high, 0.0)  # else it would lie across the line at 0
             number.set(text=text, x=end + EDGE_DB if beside else end - EDGE_DB, ha="left" if beside else "right")
-            number.get_bbox_patch().set_visible(beside)  # it keeps the grid out of the figures
 
     def sentence(self) -> str:
         """Return all readings in one sentence."""

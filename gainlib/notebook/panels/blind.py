@@ -117,6 +117,8 @@ class BlindRun(Trials):
         ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.binomial.Run`.
     readings : widget, optional
         What an exercise shows to somebody who answers without listening.
+    above : widget, optional
+        What the sounds are set with.
     """
 
     def __init__(
@@ -130,13 +132,13 @@ class BlindRun(Trials):
         note: str = "",
         done: Callable[[Run], None] | None = None,
         readings: widgets.Widget | None = None,
+        above: widgets.Widget | None = None,
     ):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
         self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
-        self._buttons = widgets.HBox(layout={"display": "none"}).add_class("gl-buttons")
+        self._buttons = widgets.HBox(self._picks("X matches {}"), layout={"display": "none"}).add_class("gl-buttons")
         row = widgets.HBox([self._buttons, words(self.said, 4)]).add_class("gl-picks")
-        super().__init__(self._stage, row, self._result, readings=readings)
-        self._buttons.children = self._picks("X matches {}")
+        super().__init__(*([above] if above else []), self._stage, row, self._result, readings=readings)
         if sounds is not None:
             self.begin(*sounds(), order, runs=runs, sham=sham)
 

@@ -2,16 +2,13 @@
 
 import ipywidgets as widgets
 
-from gainlib.audio import Audio
 from gainlib.exercises.blind import bypass as runs
-from gainlib.notebook.errors import Panel
+from gainlib.exercises.experiment import Setting, Slider
+from gainlib.notebook.controls import Controls
 from gainlib.notebook.live import TableView
-from gainlib.notebook.panels.blind import PICKS, BlindRun, Listening
+from gainlib.notebook.panels.blind import PICKS, BlindRun, Listening, Trials, words
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.slider import Slider
 from gainlib.words import Table, level_text
-
-AUTO = {"width": "auto"}
 
 
 def exercise_panel(exercise, given: dict, learner):
@@ -22,73 +19,46 @@ def exercise_panel(exercise, given: dict, learner):
     return Listening({first.label: PreferenceRun(given), second.label: StageRun(given)})
 
 
-class PreferenceRun(Panel):
+class PreferenceRun(Trials):
     """Trials in each of which the one of two that is liked better is picked.
 
     Parameters
     ----------
     given : dict
         Values of the variant, see :class:`gainlib.exercises.blind.bypass.Runs`.
-
-    Attributes
-    ----------
-    picks : list of str
-        Made so far.
-    player : Player
-        With the sources A and B, their levels as they are.
-    readings : TableView
-        What meters read on every trial.
     """
-
-    names: tuple[str, ...] = ()
 
     def __init__(self, given: dict):
         from gainlib.notebook.listen import Player
 
-        self._given, self.picks = given, []
-        self.readings = TableView(pairs_table(given))
+        self._given, self.said = given, LiveRegion()
         self.player = Player(self._pair(0), match=False, blind=True, note="Switch while it plays. Keys 1, 2: A, B.")
-        self.said = LiveRegion()
-        buttons = []
-        for name in PICKS:
-            button = widgets.Button(description=f"I like {name} better", layout=AUTO)
-            button.on_click(self.guarded(lambda _button, name=name: self.pick(name)))
-            buttons.append(button)
-        super().__init__(self.player, widgets.HBox(buttons).add_class("gl-buttons"), self.said)
-        self.add_class("gl-blind")
+        buttons = widgets.HBox(self._picks("I like {} better")).add_class("gl-buttons")
+        row = widgets.HBox([buttons, words(self.said, 2)]).add_class("gl-picks")
+        super().__init__(self.player, row, total=runs.PREFERENCES, readings=TableView(pairs_table(given)))
         self._say()
 
-    def _pair(self, trial) -> dict[str, Audio]:
+    def _pair(self, trial):
         return dict(zip(PICKS, runs.pair(self._given, trial), strict=True))
 
-    def pick(self, name: str) -> None:
-        """Take a pick for the present trial and go on to the next."""
-        if len(self.picks) < runs.PREFERENCES:
-            self.picks = [*self.picks, name]
-            if len(self.picks) < runs.PREFERENCES:
-                self.player.which = 0
-                self.player.update(self._pair(len(self.picks)))
-        self._say()
+    def _load(self):
+        self.player.update(self._pair(len(self.made)))
 
     def _say(self):
-        done = len(self.picks)
-        if done == runs.PREFERENCES:
-            self.said.say("note", "", f"All {done} trials have their pick.")
+        if self.complete:
+            self.said.say("note", "", f"All {self.total} trials have their pick.")
         else:
-            self.said.say("note", f"Trial {done + 1} of {runs.PREFERENCES}", "Which of the two do you like better?")
-
-    def entries(self) -> list[str] | None:
-        """Return the picks so far, None before the first."""
-        return list(self.picks) or None
+            head = f"Trial {len(self.made) + 1} of {self.total}"
+            self.said.say("note", head, "Which of the two do you like better?")
 
     def show(self, picks) -> None:
         """Show the picks of an answer."""
-        if picks is not None and set(picks) <= set(PICKS) and len(picks) == runs.PREFERENCES:
-            self.picks = list(picks)
+        if picks is not None and set(picks) <= set(PICKS) and len(picks) == self.total:
+            self.made = list(picks)
             self._say()
 
 
-class StageRun(Panel):
+class StageRun(BlindRun):
     """A blind run of a saturating stage against its bypass, at a drive that is chosen before the first trial.
 
     Parameters
@@ -98,47 +68,41 @@ class StageRun(Panel):
 
     Attributes
     ----------
-    drive : Slider
-        Average level at the stage's input; stands still from the first pick on.
-    blind : BlindRun
-        The run.
-    readings : TableView
-        What subtracting X from the bypass leaves in every trial.
+    controls : Controls
+        Average level at the stage's input, "fed_dbfs"; stands still from the first pick on.
     """
 
-    names: tuple[str, ...] = ()
-
     def __init__(self, given: dict):
-        self._given = given
-        self.drive = Slider(
-            "Fed on average", runs.START_DBFS, runs.LOWEST_DBFS, runs.HIGHEST_DBFS, 1.0, "dBFS", page=6.0
+        self._given, self._fed_dbfs = given, runs.START_DBFS
+        fed = Slider(
+            "fed_dbfs", "Fed on average", runs.LOWEST_DBFS, runs.HIGHEST_DBFS, 1.0, runs.START_DBFS, "dBFS",
+            page=6.0, off=lambda _setting: "the run has begun" if self.made else "",
+        )  # fmt: skip
+        self.controls = Controls([fed], label="Drive of the stage")
+        super().__init__(
+            self._sounds,
+            given["order"],
+            runs=given["attempt"] + 1,
+            note=f"Sound: {given['clip']}. A is the bypass, B the stage. Keys 1, 2, 3: A, B, X.",
+            readings=TableView(residuals_table(given)),
+            above=self.controls,
         )
-        note = f"Sound: {given['clip']}. A is the bypass, B the stage. Keys 1, 2, 3: A, B, X."
-        self.blind = BlindRun(self._sounds, given["order"], runs=given["attempt"] + 1, note=note)
-        self.readings = TableView(residuals_table(given))
-        super().__init__(self.drive, self.blind)
-        self.drive.observe(self.guarded(lambda _change: self._feed()), "released")
+        self.controls.observe(self.guarded(lambda _change: self._feed()), "released")
 
     def _sounds(self):
-        made = runs.passed(self._given["clip"], self.drive.value)
+        made = runs.passed(self._given["clip"], self.controls.values["fed_dbfs"])
         return made.bypass, made.active
 
     def _feed(self):
-        if self.blind.made:
-            self.drive.value = self._fed  # the run has begun, so its drive stays
+        if self.made:  # the last key may have come to rest behind the first pick
+            self.controls.places = [self._fed_dbfs]
             return
-        self._fed = self.drive.value
-        self.blind.begin(*self._sounds(), self._given["order"], runs=self._given["attempt"] + 1)
+        self._fed_dbfs = self.controls.values["fed_dbfs"]
+        self.begin(*self._sounds(), self._given["order"], runs=self._given["attempt"] + 1)
 
-    _fed = runs.START_DBFS
-
-    def entries(self) -> list[str] | None:
-        """Return the picks so far, None before the first."""
-        return self.blind.entries()
-
-    def show(self, picks) -> None:
-        """Show picks that were marked."""
-        self.blind.show(picks)
+    def _say(self):
+        super()._say()
+        self.controls.turn_off(Setting(self.controls.values))
 
 
 def pairs_table(given: dict) -> Table:
