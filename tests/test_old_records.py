@@ -20,7 +20,9 @@ LEARNERS = [("Odile Brack", ""), ("Pim Vasko", "2C"), ("Þóra Ñuin", "")]
 WHOLE_SONG = {"12-3", "12-5"}
 """Only one learner answered these; to mark one takes seconds."""
 WHO_MIXED = "Pim Vasko"
-QUICK = sorted({each.id for each in bank()} - {"12-3", "12-4", "12-5", "12-6"})
+LABS = ("00", "02", "05", "06", "07", "08", "09", "12")
+"""All that the earlier version had; labs that came later are not in its records."""
+QUICK = sorted({each.id for each in bank() if each.lab in LABS} - {"12-3", "12-4", "12-5", "12-6"})
 
 
 @cache
@@ -77,7 +79,7 @@ def test_an_answer_is_marked_as_before(id):
     assert_marked_as_before({id})
 
 
-@pytest.mark.parametrize("lab", sorted({each.lab for each in bank()} - {"12"}))
+@pytest.mark.parametrize("lab", LABS[:-1])
 @pytest.mark.parametrize(("learner", "class_code"), LEARNERS)
 def test_points_are_counted_as_before(learner, class_code, lab):
     assert_counted_as_before(learner, class_code, lab)
