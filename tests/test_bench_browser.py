@@ -160,7 +160,7 @@ def test_levels_and_faults_are_guessed_before_the_check_by_mouse(bench, tmp_path
     bench.from_the_top("guess")
     bench.shot("bench-guess-levels")
 
-    for name, fault in (("vocal", "DC"), ("vocal", "noisy"), ("hat", "copy")):
+    for name, fault in (("vocal", "DC"), ("vocal", "noisy"), ("hat", "duplicate")):
         bench.cell("guess").get_by_label("Stem with a fault:").select_option(name)
         bench.cell("guess").get_by_label("Fault:", exact=True).select_option(f"{fault}: {FAULTS[fault]}")
         bench.click("guess", "Put it on my list")

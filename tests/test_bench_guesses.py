@@ -138,8 +138,8 @@ def test_every_finding_there_is_can_be_listed_and_spoken_against(three):
         ("over full scale", "peak −20.0 dBFS"),
         ("high crest", "3.01 dB over its active level"),
         ("DC", "offset 0.00 % of full scale"),
-        ("sparse", "plays 100 % of the time"),
-        ("lengths", "1.000 s long; the longest, one, is 1.000 s"),
+        ("low activity", "plays 100 % of the time"),
+        ("length mismatch", "1.000 s long; the longest, one, is 1.000 s"),
         ("dual mono", "one channel"),
         ("noisy", "between −60.0 dBFS and −35.0 dBFS"),
     ],
@@ -158,7 +158,7 @@ def test_sides_that_differ_are_told_by_how_much():
 
 def test_what_is_found_is_agreed_on_or_a_difference_and_never_both(faulty):
     found = {(each.strip, each.tag) for stem in faulty for each in stem.findings}
-    assert {"copy", "pair", "polarity", "lengths", "silent", "DC"} <= {tag for _, tag in found}
+    assert {"duplicate", "split stereo", "polarity", "length mismatch", "silent", "DC"} <= {tag for _, tag in found}
     for listed in ([], sorted(found)[::2], sorted(found)):
         compared = compare_faults(listed, faulty)
         assert {(strip, tag) for strip, tag, _ in compared.agreed} == set(listed)
@@ -169,11 +169,14 @@ def test_what_is_possible_never_counts(faulty):
     """The detectors call relations between stems possible; an offset and silence they are sure of."""
     compared = compare_faults([], faulty)
     kinds = {each.tag: each.kind for each in compared.differences}
-    assert {kinds[tag] for tag in ("copy", "pair", "polarity", "lengths")} == {"possible"}
+    assert {kinds[tag] for tag in ("duplicate", "split stereo", "polarity", "length mismatch")} == {"possible"}
     assert {(each.strip, each.tag) for each in compared.counted} == {("still", "silent"), ("offset", "DC")}
 
 
-@pytest.mark.parametrize("named", [("bass", "copy"), ("bass again", "copy"), ("piano L", "pair"), ("piano R", "pair")])
+@pytest.mark.parametrize(
+    "named",
+    [("bass", "duplicate"), ("bass again", "duplicate"), ("piano L", "split stereo"), ("piano R", "split stereo")],
+)
 def test_of_two_that_belong_together_either_may_be_named(faulty, named):
     compared = compare_faults([named], faulty)
     assert [each[:2] for each in compared.agreed] == [named]
@@ -181,7 +184,9 @@ def test_of_two_that_belong_together_either_may_be_named(faulty, named):
 
 
 def test_a_likeness_to_another_stem_is_not_taken_for_the_one_that_was_found(faulty):
-    (difference,) = (each for each in compare_faults([("guitar", "copy")], faulty).counted if each.tag == "copy")
+    (difference,) = (
+        each for each in compare_faults([("guitar", "duplicate")], faulty).counted if each.tag == "duplicate"
+    )
     assert (difference.strip, difference.kind) == ("guitar", "listed") and "0.9999" in difference.evidence
 
 

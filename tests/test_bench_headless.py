@@ -180,9 +180,10 @@ def test_faults_are_named_with_evidence_and_possible_where_it_is(bench, stems):
     open_folder(bench, folder)
     bench.checks().look()
     found = {(each.strip, each.tag, each.sure) for stem in bench.song.stems for each in stem.findings}
-    assert {("old mix", "print", False), ("short", "lengths", False), ("piano L", "pair", False)} <= found
+    related = {"old mix": "mix print", "short": "length mismatch", "piano L": "split stereo"}
+    assert {(name, tag, False) for name, tag in related.items()} <= found
     assert ("vocal", "DC", True) in found
-    assert {strip for strip, tag, _ in found if tag == "copy"} & {"bass", "bass again"}
+    assert {strip for strip, tag, _ in found if tag == "duplicate"} & {"bass", "bass again"}
     shown = bench.checks().findings.value
     assert "possible" in shown and "% of full scale" in shown
     assert "Too low: short, vocal." in bench.checks()._picture.children[0].sentence

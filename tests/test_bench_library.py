@@ -120,4 +120,4 @@ def test_a_copy_is_named_and_a_mere_likeness_is_not():
     one, other = rng.standard_normal((2, 3 * RATE, 1)) * 0.1
     stems = {"one": one, "half": one / 2, "like": one + 0.1 * other, "other": other}
     found = checkup([Strip(name, Audio(samples, RATE)) for name, samples in stems.items()])
-    assert {stem.name for stem in found if "copy" in stem.tags} == {"half"}
+    assert {stem.name for stem in found if "duplicate" in stem.tags} == {"half"}

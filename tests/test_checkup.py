@@ -9,7 +9,7 @@ from gainlib.mix import checkup
 from gainlib.session import Strip
 
 RATE_HZ = 48000
-PLANTED = {"too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent"}
+PLANTED = {"too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "low activity", "silent"}
 
 
 def noise(seed, seconds=6.0, width=1, level=0.1):
@@ -21,13 +21,19 @@ def strip(name, samples):
     return Strip(name, Audio(np.ascontiguousarray(samples, dtype=np.float32), RATE_HZ))
 
 
+def truth_of(seed, faults):
+    """Return the demo's faults by the tags of findings; only one of them has another key there."""
+    found = fault_list(seed, faults).items()
+    return {name: {"low activity" if tag == "sparse" else tag for tag in tags} for name, tags in found}
+
+
 def tags(*strips):
     return {stem.name: set(stem.tags) for stem in checkup(strips)}
 
 
 @pytest.mark.parametrize(("seed", "faults"), [(1, True), (2, "drawn"), (7, "drawn"), (11, "drawn")])
 def test_planted_faults_are_named(seed, faults):
-    truth = fault_list(seed, faults)
+    truth = truth_of(seed, faults)
     for stem in checkup(demo_session(seed, faults).strips):
         wanted, found = truth[stem.name] - {"none"}, set(stem.tags) & PLANTED
         partner = "polarity" in found and stem.name == "03 overheads"  # of a reversed pair, either may be the one
@@ -36,7 +42,7 @@ def test_planted_faults_are_named(seed, faults):
 
 def test_clean_stems_have_no_planted_fault_but_what_the_music_brings():
     for stem in checkup(demo_session(1, faults=False).strips):
-        assert set(stem.tags) & PLANTED <= fault_list(1, False)[stem.name] | {"too hot"}, stem.name
+        assert set(stem.tags) & PLANTED <= truth_of(1, False)[stem.name] | {"too hot"}, stem.name
 
 
 @pytest.mark.parametrize("hz", [30, 50, 100, 300])
@@ -64,8 +70,8 @@ def test_nothing_but_an_offset_is_called_that():
 def test_a_mix_print_among_its_stems():
     parts = [noise(k, width=2, level=0.05 + 0.02 * k) for k in range(4)]
     found = tags(*(strip(f"stem {k}", part) for k, part in enumerate(parts)), strip("mix", sum(parts)))
-    assert "print" in found["mix"]
-    assert all("print" not in found[f"stem {k}"] for k in range(3))
+    assert "mix print" in found["mix"]
+    assert all("mix print" not in found[f"stem {k}"] for k in range(3))
 
 
 def test_unrelated_stems_hold_no_print_and_no_reversed_pair():
@@ -85,12 +91,12 @@ def test_a_reversed_copy_is_found_at_its_delay(delay):
 
 def test_left_and_right_files_of_one_pair():
     found = tags(strip("piano L", noise(1)), strip("piano R", noise(2)), strip("hall", noise(3)))
-    assert "pair" in found["piano L"] and "pair" not in found["hall"]
+    assert "split stereo" in found["piano L"] and "split stereo" not in found["hall"]
 
 
 def test_stems_of_other_lengths():
     found = tags(strip("long", noise(1)), strip("short", noise(2, seconds=4.0)))
-    assert "lengths" in found["short"] and "lengths" not in found["long"]
+    assert "length mismatch" in found["short"] and "length mismatch" not in found["long"]
 
 
 def test_no_pauses_is_not_called_clean():

@@ -226,9 +226,17 @@ def test_two_sheets_are_told_apart(kept, tmp_path, capsys):
 
 
 def test_a_sheet_of_the_version_before_is_compared_with_a_word(stems, tmp_path, capsys):
+    write(stems / "short.wav", Audio(samples("hat", 0.4), RATE))
     assert run("plan", stems, "--out", tmp_path / "a", "-q") == 0
+    capsys.readouterr()
     old = (tmp_path / "a" / "plan.csv").read_text(encoding="utf-8")
-    assert old.count(",output trim,") == 2
+    assert old.count(",output trim,") == 3
+    levels = (tmp_path / "a" / "levels.csv").read_text(encoding="utf-8")
+    assert levels.count("length mismatch") == 1
+    (tmp_path / "levels.csv").write_text(levels.replace("length mismatch", "lengths"), encoding="utf-8")
+    assert run("sheets", "compare", tmp_path / "levels.csv", tmp_path / "a" / "levels.csv") == 0
+    out, err = capsys.readouterr()
+    assert "Nothing changed" in out and err.startswith("levels.csv: lengths is called length mismatch now; ")
     (tmp_path / "old.csv").write_text(old.replace(",output trim,", ",post trim,"), encoding="utf-8")
     for words in (
         ("sheets", "compare", tmp_path / "old.csv", tmp_path / "a" / "plan.csv"),

@@ -198,7 +198,7 @@ def _columns(rows):
         column("true pk", "dBTP", "true_peak_dbtp"),
         column("RMS", "dBFS", "rms_dbfs"),
         column("active", "dBFS", "active_dbfs"),
-        column("hover", "VU", "hover_vu"),
+        column("typical", "VU", "hover_vu"),
         column("loudness", "LUFS", "loudness_lufs"),
         column("range", "LU", "loudness_range_lu", spare=True),
         column("crest", "dB", "active_crest_db", spare=True),

@@ -126,7 +126,7 @@ class NodeReading(Reading):
 
     @property
     def hover_dbfs(self) -> float | None:
-        """Level of the steady sine that would hold the needle where it hovers."""
+        """Level of the steady sine that would hold the needle where it stays most of the time."""
         return None if self.hover_vu is None else self.hover_vu + self.alignment_dbfs
 
     @property

@@ -222,7 +222,7 @@ def _of_shape(stem):
     name, reading = stem.name, stem.reading
     if reading.activity < SPARSE:
         yield Finding(
-            name, "sparse", True,
+            name, "low activity", True,
             f"{name}: plays {number(100 * reading.activity, 0)} % of the time; go by its active level, not by an "
             "average over the file",
         )  # fmt: skip

@@ -19,14 +19,14 @@ FAULTS = {
     "noisy": "steady hum or hiss in its pauses",
     "polarity": "upside down against another stem, or one side against the other",
     "dual mono": "two channels that are the same",
-    "sparse": f"plays less than {number(100 * examine.SPARSE)} % of the time",
+    "low activity": f"plays less than {number(100 * examine.SPARSE)} % of the time",
     "silent": "nothing above −90 dBFS, an offset aside",
     "high crest": f"peaks more than {quantity(examine.HIGH_CREST_DB, 'dB')} over its active level",
     "over full scale": "peak above 0 dBFS in a float file",
-    "pair": "left or right side of a pair of mono files",
-    "copy": "another stem over again",
-    "print": "a mix among the stems",
-    "lengths": "shorter than the longest stem",
+    "split stereo": "left or right side of a pair of mono files",
+    "duplicate": "another stem over again",
+    "mix print": "a mix among the stems",
+    "length mismatch": "shorter than the longest stem",
 }
 """What a finding stands for, by its tag, in the words of who has not measured yet."""
 
@@ -56,7 +56,7 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     >>> against(stems[0], "too low", stems)
     'nothing was measured that shows this: active level −20.00 dBFS, named at −34 dBFS or less'
     """
-    if not math.isfinite(stem.reading.active_dbfs) and tag != "pair":
+    if not math.isfinite(stem.reading.active_dbfs) and tag != "split stereo":
         return "nothing was measured that shows this: it is silent, and then only an offset is looked for"
     return f"nothing was measured that shows this: {_AGAINST[tag](stem, stems)}"
 
@@ -102,7 +102,7 @@ _AGAINST = {
     "noisy": lambda stem, _: _floor(stem),
     "polarity": lambda stem, _: _polarity(stem),
     "dual mono": lambda stem, _: _sides(stem),
-    "sparse": lambda stem, _: (
+    "low activity": lambda stem, _: (
         f"plays {number(100 * stem.reading.activity, 0)} % of the time, named under {number(100 * examine.SPARSE)} %"
     ),
     "silent": lambda stem, _: f"{_active(stem)}, named with nothing above −90 dBFS",
@@ -111,16 +111,16 @@ _AGAINST = {
         f"{quantity(examine.HIGH_CREST_DB, 'dB')}"
     ),
     "over full scale": lambda stem, _: f"peak {quantity(stem.reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS",
-    "pair": lambda stem, _: (
+    "split stereo": lambda stem, _: (
         "no other mono file has its name but for left and right"
         if stem.channels == 1
         else f"{stem.channels} channels in the file"
     ),
-    "copy": lambda stem, _: (
+    "duplicate": lambda stem, _: (
         f"no other stem is the same but for its level; a likeness over {number(relations.COPY)} is named"
     ),
-    "print": lambda stem, _: (
+    "mix print": lambda stem, _: (
         f"no sum of two or more other stems makes up {number(100 * relations.PRINT_SHARE)} % of it"
     ),
-    "lengths": lambda stem, stems: _length(stem, stems),
+    "length mismatch": lambda stem, stems: _length(stem, stems),
 }

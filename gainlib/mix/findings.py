@@ -5,9 +5,14 @@ from dataclasses import dataclass
 from gainlib.meters import Reading
 
 TAGS = (
-    "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "sparse", "silent", "high crest",
-    "over full scale", "pair", "copy", "print", "lengths",
+    "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "low activity", "silent",
+    "high crest", "over full scale", "split stereo", "duplicate", "mix print", "length mismatch",
 )  # fmt: skip
+FORMER_TAGS = {
+    "sparse": "low activity", "pair": "split stereo", "copy": "duplicate", "print": "mix print",
+    "lengths": "length mismatch",
+}  # fmt: skip
+"""Tags in sheets of the version before, which are read for one more."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ LIMIT_DB = 3.0
 STEMS = 3
 ENOUGH = 2
 SHORTEST_S = 0.4  # one block of the standard (ITU-R BS.1770)
-HALVES = ("copy", "pair")
+HALVES = ("duplicate", "split stereo")
 """Findings that stand with one of the two stems they are about."""
 
 # ------------------------------------------------------------------------------------------------------------- levels

@@ -139,7 +139,7 @@ def copies(stems: list, spectra: list) -> Iterator[Finding]:
         scale = math.sqrt(float(np.vdot(x, x).real) * float(np.vdot(y, y).real))
         if scale and both / scale > COPY:
             yield Finding(
-                other.name, "copy", False,
+                other.name, "duplicate", False,
                 f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides "
                 "of a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
             )  # fmt: skip
@@ -158,7 +158,7 @@ def split_pairs(stems: list) -> Iterator[Finding]:
                         f"{stem.name}: looks like the left side of a pair with {partner.name}; pan them apart and move "
                         "them together, or join them to one stereo file"
                     )
-                    yield Finding(stem.name, "pair", False, sentence)
+                    yield Finding(stem.name, "split stereo", False, sentence)
 
 
 def prints(stems: list, spectra: list) -> Iterator[Finding]:
@@ -189,7 +189,7 @@ def prints(stems: list, spectra: list) -> Iterator[Finding]:
         heard = np.count_nonzero(weights > LEAST_WEIGHT)
         if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT:
             yield Finding(
-                stem.name, "print", False,
+                stem.name, "mix print", False,
                 f"{stem.name}: {number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
                 "among the stems; leave it out of the sum",
             )  # fmt: skip
@@ -202,7 +202,7 @@ def lengths(stems: list) -> Iterator[Finding]:
         missing = longest.frames / longest.rate_hz - stem.frames / stem.rate_hz
         if missing > 0.001 and "silent" not in stem.tags:
             yield Finding(
-                stem.name, "lengths", False,
+                stem.name, "length mismatch", False,
                 f"{stem.name}: {number(missing, 3)} s shorter than {longest.name}; the end is padded with silence; "
                 "if it was printed from another start, it is out of time: print all stems from the same start",
             )  # fmt: skip

@@ -15,6 +15,7 @@ from dataclasses import dataclass, fields
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
 from gainlib.meters import Reading
+from gainlib.mix.findings import FORMER_TAGS
 from gainlib.mix.sheet import Sheet, bus_rows
 from gainlib.mix.sheet_words import file_format
 from gainlib.session.strip import BUS
@@ -198,6 +199,8 @@ def _read(text, which):
     named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
     if head == PLAN:
         return head, {_item(row): row["after"] for row in named if row["kind"] != "check"}
+    for row in named:
+        row["flags"] = "; ".join(FORMER_TAGS.get(tag, tag) for tag in row["flags"].split("; "))
     return head, {(row["strip"], item): row[item] for row in named for item in LEVELS[1:]}
 
 
@@ -208,8 +211,8 @@ def _item(row):
 def former_names(text: str) -> dict[str, str]:
     """Return what a sheet of the version before calls otherwise: its word, and the one used now."""
     head, *rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
-    used = {row[head.index("item")] for row in rows} if "item" in head else set()
-    return {old: new for old, new in FORMER.items() if old in used}
+    used = {word for row in rows for word in row[head.index("item" if "item" in head else "flags")].split("; ")}
+    return {old: new for old, new in (FORMER if "item" in head else FORMER_TAGS).items() if old in used}
 
 
 def _untamed(cell):

@@ -149,7 +149,13 @@ def tags(given: dict) -> tuple[Option, ...]:
     return tuple(Option(tag, _TEXTS.get(tag, tag)) for tag in TAGS)
 
 
-_TEXTS = {"DC": "DC offset", "noisy": "hum or hiss", "polarity": "polarity reversed", "none": "none of these"}
+_TEXTS = {
+    "DC": "DC offset",
+    "noisy": "hum or hiss",
+    "polarity": "polarity reversed",
+    "sparse": "low activity",
+    "none": "none of these",
+}
 
 
 def stems(given: dict) -> tuple[Option, ...]:

@@ -116,7 +116,9 @@ class ChecksStep(Step):
             each.layout.display = "" if shown else "none"
 
     def _suggest(self, found):
-        doubtful = [finding.strip for finding in found if finding.tag in ("print", "silent", "copy", "polarity")]
+        doubtful = [
+            finding.strip for finding in found if finding.tag in ("mix print", "silent", "duplicate", "polarity")
+        ]
         if doubtful:
             self.which.value = doubtful[0]
 
