@@ -9,8 +9,7 @@ from scipy.signal import resample
 from gainlib import signals
 from gainlib.audio import GainlibError
 from gainlib.meters import integrated_lufs, true_peak_dbtp
-from gainlib.meters.crests import highest_crest
-from gainlib.meters.gating import gating
+from gainlib.meters.overview import gating, highest_crest
 
 
 def programme(*parts):

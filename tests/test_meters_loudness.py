@@ -19,8 +19,7 @@ from gainlib.meters import (
     momentary,
     short_term,
 )
-from gainlib.meters.loudness import loudness_of_power, power_of_loudness
-from gainlib.meters.weighting import k_coefficients
+from gainlib.meters.loudness import k_coefficients, loudness_of_power, power_of_loudness
 
 
 def curve_db(rate_hz, frequency_hz):

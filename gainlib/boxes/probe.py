@@ -25,7 +25,7 @@ from gainlib.boxes.spectral_lines import lines_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
-from gainlib.meters.weighting import k_coefficients
+from gainlib.meters.loudness import k_coefficients
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
 

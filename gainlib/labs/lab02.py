@@ -23,8 +23,7 @@ from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages
-from gainlib.meters.crests import Crest, highest_crest
-from gainlib.meters.gating import Gating, gating_of
+from gainlib.meters.overview import Crest, Gating, gating_of, highest_crest
 from gainlib.meters.loudness import RELATIVE_GATE_LU
 from gainlib.meters.series import feed
 from gainlib.words import Table, level_text, number_text

@@ -11,19 +11,22 @@ Conventions
 
 Contents
 --------
-- :mod:`~gainlib.meters.reading`: everything at once
+- :mod:`~gainlib.meters.reading`: everything at once, or some meters of it
 - :mod:`~gainlib.meters.peak`: true peak and its interpolator, flat tops
 - :mod:`~gainlib.meters.average`: sample peak, offset, RMS, active level, crest
 - :mod:`~gainlib.meters.needle`: VU, hover, quasi-peak
-- :mod:`~gainlib.meters.overview`: outline of a signal, shares of its levels
-- :mod:`~gainlib.meters.loudness` and :mod:`~gainlib.meters.weighting`: loudness and its range, K-weighting
+- :mod:`~gainlib.meters.loudness`: K-weighting, loudness and its range
+- :mod:`~gainlib.meters.overview`: outline of a signal, counts of its levels, its highest crest, the gates of loudness
 """
 
 from gainlib.meters.average import AverageMeter, active_level, rms_dbfs, sample_peak_dbfs
 from gainlib.meters.loudness import (
+    KFilter,
     LoudnessMeter,
+    channel_weights,
     gated_loudness,
     integrated_lufs,
+    k_weighted,
     loudness_range_lu,
     momentary,
     short_term,
@@ -41,7 +44,6 @@ from gainlib.meters.peak import (
 )
 from gainlib.meters.reading import METERS, Meter, NodeMeter, NodeReading, Reading, levels_of, measure
 from gainlib.meters.series import Series
-from gainlib.meters.weighting import KFilter, channel_weights, k_weighted
 
 __all__ = [
     "METERS",

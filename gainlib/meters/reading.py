@@ -38,6 +38,8 @@ _MOVED = (
     "hover_vu",
     "needle_max_vu",
 )
+EVERY = tuple(name for name in METERS if name != "over")
+"""The meters of a :class:`Reading`."""
 
 
 @dataclass(frozen=True)
@@ -267,10 +269,6 @@ class Meter(NodeMeter):
     def result(self) -> Reading:
         """Return the readings of all so far; at least one frame must have been pushed."""
         return every_meter(super().result())
-
-
-EVERY = tuple(name for name in METERS if name != "over")
-"""The meters of a :class:`Reading`."""
 
 
 def every_meter(reading: NodeReading) -> Reading:

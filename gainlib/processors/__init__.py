@@ -12,20 +12,18 @@ Conventions
 
 Contents
 --------
-- ``saturation``: Saturation, AsymmetricSaturation, HardClip, Tape (run by ``oversampling``)
+- ``saturation``: Saturation, AsymmetricSaturation, HardClip, Tape
 - ``dynamics``: Compressor, Limiter, Gate
-- ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock (with ``filters``), and ``reverb``: Reverb
-- ``analogue``: AnalogueStage; ``converter``: Quantiser
-- ``black_box``: BlackBox, which is no model but holds the place of a black box
+- ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock, and ``reverb``: Reverb
+- ``analogue``: AnalogueStage, Quantiser
+- ``base``: BlackBox, which is no model but holds the place of a black box; ``controls``: what can be set on each
 """
 
 from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
-from gainlib.processors.analogue import AnalogueStage
-from gainlib.processors.base import Processor, Stream
-from gainlib.processors.black_box import BlackBox
-from gainlib.processors.converter import Quantiser
+from gainlib.processors.analogue import AnalogueStage, Quantiser
+from gainlib.processors.base import BlackBox, Processor, Stream
 from gainlib.processors.dynamics import Compressor, Gate, Limiter
 from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
 from gainlib.processors.reverb import Reverb

@@ -1,13 +1,17 @@
-"""What every processor is: a frozen description with one way to run it in a piece and one in blocks."""
+"""What a processor is and how it runs: the base class, streams in blocks, and the black box that is no model."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar, Protocol
 
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.audio.types import checked_run
+from gainlib.audio.types import checked_block, checked_run
+
+Run = Callable[[np.ndarray], np.ndarray]
+_LONGEST = 60
 
 
 class Stream(Protocol):
@@ -115,3 +119,124 @@ def _range(low, high):
     if high == math.inf:
         return f"a finite number from {low:g} up"
     return f"a number from {low:g} to {high:g}" if low > -math.inf else f"a finite number up to {high:g}"
+
+
+class ZeroLatencyStream:
+    """A stream that gives each block back at once.
+
+    Parameters
+    ----------
+    run : callable
+        Takes a float64 block of shape (frames, channels) and returns one of the same shape.
+    channels : int
+        Number of channels.
+    """
+
+    def __init__(self, run: Run, channels: int):
+        self._run, self._channels = run, channels
+
+    def push(self, block: np.ndarray) -> np.ndarray:
+        """Return the block, processed."""
+        return self._run(checked_block(block, self._channels))
+
+    def flush(self) -> np.ndarray:
+        """Return no frames."""
+        return np.zeros((0, self._channels))
+
+
+class Aligned:
+    """A stream that cuts the latency of what runs inside: its first frames are dropped, silence pushes out the last.
+
+    Parameters
+    ----------
+    run : callable
+        Takes a float64 block of shape (frames, channels) and returns one of the same shape, `latency` frames late.
+    latency : int
+        Frames to cut.
+    channels : int
+        Number of channels.
+    """
+
+    def __init__(self, run: Run, latency: int, channels: int):
+        self._run, self._latency, self._channels = run, latency, channels
+        self._early = latency
+
+    def push(self, block: np.ndarray) -> np.ndarray:
+        """Return what is ready: `latency` frames less than came in so far."""
+        out = self._run(checked_block(block, self._channels))
+        dropped = min(self._early, len(out))
+        self._early -= dropped
+        return out[dropped:]
+
+    def flush(self) -> np.ndarray:
+        """Return the frames still inside."""
+        return self.push(np.zeros((self._latency, self._channels)))
+
+
+class Noise:
+    """Gaussian noise of its own for each channel, drawn on from block to block.
+
+    Parameters
+    ----------
+    level_dbfs : float
+        RMS level, sine-referred: a sine of the same RMS would peak here.
+    seed : int
+        Draws the noise.
+    channels : int
+        Number of channels.
+    """
+
+    def __init__(self, level_dbfs: float, seed: int, channels: int):
+        self._rms = 10.0 ** (level_dbfs / 20.0) / np.sqrt(2.0)
+        self._rng = np.random.default_rng(seed)
+        self._channels = channels
+
+    def next(self, frames: int) -> np.ndarray:
+        """Return the next frames, shape (frames, channels)."""
+        return self._rng.standard_normal((frames, self._channels)) * self._rms
+
+
+@dataclass(frozen=True)
+class BlackBox(Processor):
+    """Stand in for a level-dependent processor of which only the level it is built for is known.
+
+    It passes audio unchanged. A plan can bring the average at its input to the reference; what the real box then does
+    to the level has to be matched by ear or measured. It is no model of anything.
+
+    Parameters
+    ----------
+    reference_dbfs : float
+        The average level (active level or needle, sine-referred) the real box is built for.
+    name : str
+        What its owner calls it.
+
+    Examples
+    --------
+    >>> BlackBox(-20.0).reference_dbfs, BlackBox().linear
+    (-20.0, False)
+    """
+
+    reference_dbfs: float = -18.0
+    name: str = ""
+
+    def __post_init__(self):
+        self._number("reference_dbfs", -60.0, 24.0)
+        if not isinstance(self.name, str) or not self.name.isprintable() or len(self.name) > _LONGEST:
+            raise GainlibError(
+                f"BlackBox: name is {self.name!r}; give up to {_LONGEST} letters on one line, such as 'opto'"
+            )
+
+    @property
+    def called(self) -> str:
+        """What it is called in a sentence.
+
+        Examples
+        --------
+        >>> BlackBox().called, BlackBox(-20.0, "opto").called
+        ('black box', 'black box “opto”')
+        """
+        return f"black box “{self.name}”" if self.name else "black box"
+
+    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
+        """Start a run; each block comes back at once and as it was."""
+        return ZeroLatencyStream(lambda block: block, channels)

@@ -6,8 +6,8 @@ They follow from the fields themselves: the unit is what a field's name ends in.
 from dataclasses import MISSING, dataclass, fields
 
 from gainlib.processors import Processor, names
-from gainlib.processors.converter import DITHERS
-from gainlib.processors.filters import KINDS
+from gainlib.processors.analogue import DITHERS
+from gainlib.processors.linear import KINDS
 
 UNITS = {"dbfs": "dBFS", "dbtp": "dBTP", "db": "dB", "s": "s", "hz": "Hz"}
 CHOICES = {("Filter", "kind"): KINDS, ("Quantiser", "dither"): DITHERS}

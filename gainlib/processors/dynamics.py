@@ -15,8 +15,7 @@ import numpy as np
 from gainlib import kernels_dynamics
 from gainlib.audio import Audio
 from gainlib.meters import interpolator
-from gainlib.processors.base import Processor
-from gainlib.processors.streams import Aligned, ZeroLatencyStream
+from gainlib.processors.base import Aligned, Processor, ZeroLatencyStream
 
 WORKING_REDUCTION_DB = 6.0
 LONGEST_HOLD_S = 0.020

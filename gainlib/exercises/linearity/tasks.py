@@ -9,7 +9,7 @@ from gainlib.exercises.linearity import boxes
 from gainlib.exercises.linearity.readings import Readings
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio
-from gainlib.processors.streams import Noise
+from gainlib.processors.base import Noise
 
 COUNT = 6
 LIMIT_DB = -60.0
