@@ -194,7 +194,7 @@ def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
         bench.settled()
 
     push("open", "Use the demo stems")
-    bench.says("open", "Ninth Stair: 11 stems")
+    bench.says("open", "Demo song in A minor: 11 stems")
     for place in (1, 2, 3):
         for label, text in (("Active level", "−20,5"), ("Crest factor", "12"), ("Loudness", "−25 LUFS")):
             bench.type_over(bench.cell("guess").get_by_label(f"{label} {place} ("), text)
@@ -245,9 +245,9 @@ def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
     bench.says("listen", "matched in loudness")
     push("take", "Write the sheets")
     bench.says("take", "hand-off.txt")
-    assert (bench.folder / "bench" / "Ninth Stair sheets" / "plan.html").is_file()
+    assert (bench.folder / "bench" / "Demo song in A minor sheets" / "plan.html").is_file()
     push("take", "Save the song")
-    bench.says("take", "Ninth Stair song.json")
+    bench.says("take", "Demo song in A minor song.json")
     assert bench.problems() == []
 
 

@@ -4,6 +4,7 @@ The table of levels and the floors of the faults are this workbook's own design;
 measures them is checked against standards elsewhere; here NumPy, SciPy and pyloudnorm stand beside it.
 """
 
+import json
 import re
 import subprocess
 import sys
@@ -21,8 +22,9 @@ from gainlib.demo import audio_of, clean_stems, demo_session, fault_details, fau
 from gainlib.demo.__main__ import main, steps_apart
 from gainlib.demo.faults import TAGS
 from gainlib.demo.recordings import FOLDER, RECORDINGS, checksum, checksums, recorded
+from gainlib.exercises.controls import answer_from, controls_of
 from gainlib.meters import active_level, flat_runs, measure
-from gainlib.session import from_json
+from gainlib.session import from_json, to_json
 
 RATE = 48_000
 SEEDS = (1, 2, 3)
@@ -346,12 +348,24 @@ def test_missing_recordings_name_the_cure(tmp_path):
         recorded("01 kick", tmp_path)
 
 
-def test_learners_see_invented_or_plain_names_only():
+def test_learners_see_plain_names_only():
     plain = set("kick snare overheads toms bass guitar e-piano pad lead vocal backing shaker".split())
     shown = {word for strip in opened(1).strips for word in strip.name.split()[1:]}
     assert shown == plain
-    assert opened(1).name == "Ninth Stair"
+    assert opened(1).name == "Demo song in A minor"
     assert [strip.name[:2] for strip in opened(1).strips] == [f"{n:02d}" for n in range(1, 12)]
+
+
+def test_a_session_saved_under_the_name_of_before_opens_and_is_marked_the_same():
+    """A name is a label: what was saved with another has the same strips, and answers the same."""
+    session = opened(1)
+    moved = session.with_("01 kick", fader_db=-12.5)
+    old = json.loads(to_json(moved)) | {"name": "Ninth Stair"}
+    assert from_json(json.dumps(old)).with_(name=session.name) == moved
+    controls = controls_of(session, ("fader_db",), ("01 kick", "05 bass"))
+    assert answer_from(old, session, controls) == {
+        "01 kick": {"fader_db": -12.5}, "05 bass": {"fader_db": session.strip("05 bass").fader_db},
+    }  # fmt: skip
 
 
 def test_music_is_fixed_and_quickly_played():

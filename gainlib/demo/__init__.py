@@ -1,6 +1,6 @@
-"""The demo session: an invented song by an invented band, recorded with planted faults.
+"""The demo session: a song made for this workbook, recorded with planted faults.
 
-"Ninth Stair" by "Kelp Ladder": eleven stems, 40 s at 48 kHz, everything synthesised.
+"Demo song in A minor", by nobody: eleven stems, 40 s at 48 kHz, everything synthesised.
 
 Contents
 --------

@@ -1,4 +1,4 @@
-"""The band's instruments: each function plays one note or hit and returns it as a mono array.
+"""The song's instruments: each function plays one note or hit and returns it as a mono array.
 
 Conventions
 -----------

@@ -46,7 +46,7 @@ _alive: WeakValueDictionary = WeakValueDictionary()
 def demo_session(
     seed: int = 1, faults: bool | str = True, balance: str = "rough", *, chains: bool | str = False
 ) -> Session:
-    """Open the invented song as a session of eleven strips.
+    """Open the demo song as a session of eleven strips.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def demo_session(
         Strip(stem, source, **_controls(balance, seed, number, _total_db(demo, stem, assigned[stem])))
         for number, (stem, source) in enumerate(zip(RECORDINGS, audio, strict=True))
     ]
-    session = Session(strips, name="Ninth Stair")
+    session = Session(strips, name="Demo song in A minor")
     if not chains:
         return session
     return boxes.with_chains(session, boxes.drawn(seed) if chains == "drawn" else None)

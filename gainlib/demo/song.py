@@ -1,4 +1,4 @@
-"""The song "Ninth Stair" by the invented band "Kelp Ladder": who plays what, when, and how loud it was recorded.
+"""The "Demo song in A minor": what plays when, and how loud it was recorded.
 
 96 beats a minute, four beats a bar, A minor: Am F C G four times over, 40 seconds. Four bars of introduction, eight of
 verse, four of refrain. The music is fixed, down to each stroke's strength; only the recording's faults are drawn, and

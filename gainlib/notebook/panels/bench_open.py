@@ -18,7 +18,7 @@ UPLOAD = """
 **Or files from the computer you sit at**, where that is another one: they are copied to the folder `{folder}` there.
 **On a server such as Binder's they leave your computer**, and are lost when it forgets you.
 """
-DEMO = "**Or try it first** with the eleven stems of an invented song, with faults, chains and a balance."
+DEMO = "**Or try it first** with the eleven stems of the demo song, with faults, chains and a balance."
 HEADS = ("stem", "file", "channels", "length (s)")
 
 
