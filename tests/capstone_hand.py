@@ -56,20 +56,21 @@ def _strip(found, name, fields, was):
     for number, insert in enumerate(found.strip(name).inserts, start=1):
         if insert.processor.linear:
             continue
-        into = _alone(found, name, fields, f"insert {number}/in")
+        (into,) = _alone(found, name, fields, f"insert {number}/in")
         level, _ = active_level(_clear(into))
         move = min(insert.processor.reference_dbfs - level, PEAK_DBFS - sample_peak_dbfs(_clear(into)))
         control = "trim_db" if first else f"insert {number} in_db"
         fields[control] = round(fields[control] + move, 2)
         first = False
         ahead = "trim" if number == 1 else f"insert {number - 1}/out"
-        bypass, active = (rms_dbfs(_alone(found, name, fields, node)) for node in (ahead, f"insert {number}/out"))
+        bypass, active = map(rms_dbfs, _alone(found, name, fields, ahead, f"insert {number}/out"))
         fields[f"insert {number} out_db"] = round(fields[f"insert {number} out_db"] + bypass - active, 2)
     fields |= {"fader_db": 0.0, "post_trim_db": 0.0}
-    out = _alone(found, name, fields, "out", to=("bus",))
+    (out,) = _alone(found, name, fields, "out", to=("bus",))
     fields["post_trim_db"] = round(was[f"{name}/out"] - rms_dbfs(out), 2)
     if name in CUED:
-        lost = was[f"{name}/post"] - rms_dbfs(_alone(found, name, fields, "post"))
+        (post,) = _alone(found, name, fields, "post")
+        lost = was[f"{name}/post"] - rms_dbfs(post)
         fields["send cue level_db"] = round(fields["send cue level_db"] + lost, 2)
     return fields
 
@@ -80,10 +81,10 @@ def _groups(found, placed, was):
         placed["drums"][control] = round(placed["drums"][control] + was[node] - now, 2)
 
 
-def _alone(found, name, fields, node, to=()):
-    """Return what a strip has at a node, rendered by itself."""
+def _alone(found, name, fields, *nodes, to=()):
+    """Return what a strip has at some nodes, rendered by itself."""
     strip = applied(found, {name: fields}).strip(name).with_(sends=(), to=to)
-    return Session((strip,)).render().audio(f"{name}/{node}")
+    return Session((strip,)).render().audios(f"{name}/{node}" for node in nodes).values()
 
 
 def _clear(audio):

@@ -143,17 +143,19 @@ def test_figures_against_a_plain_render(right, tmp_path):
     """The same nodes by ``render`` and ``measure``, and the null by real files of 24 bit."""
     given = given_of("12-5")
     found, session = measurements.figures_of(right, given), assignment.staged(right, given)
-    trace = session.render()
-    for node in ("05 bass/insert 1/in", "05 bass/out", "drums/out", "bus"):
-        reading = measure(trace.audio(node))
+    nodes, summed = ("05 bass/insert 1/in", "05 bass/out", "drums/out", "bus"), measurements.parts_of(session)
+    audios = session.render().audios([*nodes, *summed])
+    for node in nodes:
+        reading = measure(audios[node])
         level = found.levels[node]
         assert level.energy_dbfs == pytest.approx(reading.rms_dbfs, abs=1e-6)
         assert level.active_dbfs == pytest.approx(reading.active_dbfs, abs=1e-6)
     assert found.bus.true_peak_dbtp == pytest.approx(reading.true_peak_dbtp, abs=1e-6)
     assert found.bus.loudness_lufs == pytest.approx(reading.loudness_lufs, abs=1e-6)
     files = []
-    for node in (*measurements.parts_of(session), "bus"):
-        files.append(write(tmp_path / f"{len(files)}.wav", trace.audio(node)) or tmp_path / f"{len(files)}.wav")
+    for node in (*summed, "bus"):
+        files.append(tmp_path / f"{len(files)}.wav")
+        write(files[-1], audios[node])
     *parts, mix = [read(path) for path in files]
     depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))
     assert depth < -100 and depth == pytest.approx(found.null_db, abs=12), "dither makes it a little shallower"
@@ -170,11 +172,12 @@ def test_a_hand_with_meters_gets_every_point(learner):
     assert placed != reference.controls(given)
     assert marked("12-3", placed, learner).state == "right"
     assert marked("12-4", placed, learner).state == "right"
-    trace = assignment.staged(placed, given).render()
-    bus = measure(trace.bus)
+    asked = [cell.split("|")[::2] for cell in given_of("12-6", learner)["cells"]]
+    audios = assignment.staged(placed, given).render().audios(["bus", *(node for node, _ in asked)])
+    bus = measure(audios["bus"])
     facts = {
         "bits": 24,
-        "frames": trace.bus.frames,
+        "frames": audios["bus"].frames,
         "true_peak_dbtp": bus.true_peak_dbtp,
         "rms_dbfs": bus.rms_dbfs,
         "null_db": -110.0,
@@ -182,9 +185,8 @@ def test_a_hand_with_meters_gets_every_point(learner):
     }
     assert marked("12-5", {"controls": placed, "export": facts}, learner).state == "right"
     cells = []
-    for cell in given_of("12-6", learner)["cells"]:
-        node, _, meter = cell.partition("|")
-        reading = measure(trace.audio(node))
+    for node, meter in asked:
+        reading = measure(audios[node])
         values = {"active": reading.active_dbfs, "peak": reading.sample_peak_dbfs, "rms": reading.rms_dbfs}
         values |= {"true peak": reading.true_peak_dbtp, "loudness": reading.loudness_lufs}
         cells.append(f"{values[meter]:.1f}".replace("-", "−").replace(".", ","))

@@ -259,6 +259,7 @@ def test_command_writes_compares_and_notices(tmp_path, monkeypatch, capsys):
     assert main(["compare", "--in", str(folder)]) == 1
 
 
+@pytest.mark.timed
 def test_opening_takes_less_than_a_second(capsys):
     """In a fresh process, decoding included, and again with other faults.
 
@@ -368,6 +369,7 @@ def test_a_session_saved_under_the_name_of_before_opens_and_is_marked_the_same()
     }  # fmt: skip
 
 
+@pytest.mark.timed
 def test_music_is_fixed_and_quickly_played():
     def play_s():
         started = time.process_time()

@@ -166,6 +166,7 @@ def test_another_session_is_refused(change):
     assert "session" in verdict.feedback
 
 
+@pytest.mark.timed
 def test_a_state_is_marked_in_a_second():
     asked = exercise("05-5")
     given = asked.variant("anna")

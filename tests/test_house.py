@@ -87,6 +87,7 @@ def test_only_the_notebook_floor_imports_screens():
     assert {name: screens for name, screens in found.items() if screens} == {}
 
 
+@pytest.mark.timed
 def test_importing_the_package_is_quick():
     """Under 0.3 s in a fresh process (the best of four), because nothing heavy is loaded."""
     heavy = ["numpy", "scipy", "numba", "soundfile", "matplotlib", "jupyterlab", "IPython"]

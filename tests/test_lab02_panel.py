@@ -220,6 +220,7 @@ def test_all_that_is_heard_stays_under_the_ceiling_for_test_tones(desk):
     desk.reset()
 
 
+@pytest.mark.timed
 def test_a_picture_takes_less_than_80_ms_of_work(desk):
     desk.set(burst_ms=50.0)
     places, took = list(desk.settings.places), []

@@ -76,6 +76,7 @@ def test_drive_and_threshold_are_one_knob():
     assert gates[0].reduction_db == pytest.approx(gates[1].reduction_db, abs=1e-6)
 
 
+@pytest.mark.timed
 def test_the_desk_follows_within_80_ms_and_says_what_it_shows():
     desk = lab_module("08").panel("dynamics", None)
     took, before = [], desk.pictures[0].widget.sentence

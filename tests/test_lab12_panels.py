@@ -133,6 +133,7 @@ def test_the_picture_follows_and_is_measured_on_release(session):
         assert rows[point][2] == f"{reading.rms_dbfs:.1f}".replace("-", "−")
 
 
+@pytest.mark.timed
 def test_a_move_takes_no_longer_than_a_picture(session):
     _, panel = session
     panel.chosen.value = "05 bass"

@@ -244,6 +244,7 @@ def test_the_k_filter_refuses_a_block_of_another_shape():
             weigh(np.ones(shape))
 
 
+@pytest.mark.timed
 def test_five_minutes_of_stereo_take_well_under_a_second(capsys):
     audio = signals.pink_noise(-20.0, 300.0, channels=2)
 

@@ -204,6 +204,7 @@ def test_binder_builds_on_a_python_that_will_do(start):
 # ---- the page --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.timed
 @pytest.mark.skipif(not (ROOT / ".venv" / "workbook.json").exists(), reason="not set up by binder/start.py")
 def test_a_later_start_serves_the_labs(tmp_path):
     """No more than 5 s of work until the page is there, and nothing is left when it is stopped."""
