@@ -66,14 +66,14 @@ def test_what_the_hand_sets_is_what_every_task_hands_in(session):
 
 
 def test_answers_put_the_session_back(tmp_path):
-    first = Lab("12", folder=tmp_path, learner="anna")
+    first = Lab("12", folder=tmp_path, learner="anna", class_code="7b")
     given = first.given("12-3")
     controls = reference.controls(given)
     assert first.answer("12-3", controls).state == "right"
     later = json.loads(json.dumps(controls))
     later["08 pad"]["fader_db"] += 1.0
     assert first.answer("12-4", later).state == "wrong"
-    again = Lab("12", folder=tmp_path, learner="anna")
+    again = Lab("12", folder=tmp_path, learner="anna", class_code="7b")
     forms = [again.exercise(f"12-{k}") for k in range(1, 7)]
     assert places_of(again.learner).values == later, "the last answer to any task"
     assert "Right" in forms[2].said.text and "Not yet" in forms[3].said.text
