@@ -93,6 +93,7 @@ def test_another_take_starts_anew_and_undo_brings_the_first_one_back(desk):
     assert peak_text(demo_session(1, True, "unity").with_("01 kick", mute=True)) in words(desk)
 
 
+@pytest.mark.timed
 def test_a_move_is_drawn_in_time(desk):
     desk.reset()
     faders, took = desk.mixers["faders_db"], []

@@ -113,6 +113,7 @@ def test_the_hand_is_followed_and_told(desk):
     assert desk.setting.trim_db == 0.0 and "inside the working range" in upper.sentence
 
 
+@pytest.mark.timed
 @pytest.mark.parametrize("box", lab07.BOXES)
 def test_a_move_of_the_drive_is_seen_within_80_ms(desk, box):
     """Processor time until the picture of eight seconds: a wall clock would tell how busy the machine is."""
