@@ -11,7 +11,7 @@ from school import CLASS, FIRST, IDS, SHARES, STATES, Reading, Writer, rows_of, 
 
 from gainlib.exercises import bank, exercise, read_events, tally
 from gainlib.exercises.gradebook import gradebook
-from gainlib.exercises.gradebook.items import FEWEST, items
+from gainlib.exercises.gradebook.rows import FEWEST, items
 
 ODD_NAMES = ("=2+5", "<b>Zoë</b> & Söhne", "Ångström, Åsa", "+49 30", "-x", "@all", 'Eva "Lu" O’Neil')
 

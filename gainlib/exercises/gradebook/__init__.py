@@ -5,13 +5,11 @@
 that is reported. No screen is needed.
 """
 
-from gainlib.exercises.gradebook.copies import Copied
 from gainlib.exercises.gradebook.export import write_csv, write_html
-from gainlib.exercises.gradebook.items import Item
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
-from gainlib.exercises.gradebook.marks import Disagreement
+from gainlib.exercises.gradebook.marks import Copied, Disagreement
 from gainlib.exercises.gradebook.result import Gradebook, gradebook
-from gainlib.exercises.gradebook.rows import Row
+from gainlib.exercises.gradebook.rows import Item, Row
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
 
 __all__ = [

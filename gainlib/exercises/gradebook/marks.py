@@ -1,21 +1,32 @@
-"""Every answer of a class marked again, and what its record says of it held against what must have been."""
+"""Every answer of a class marked again, what its record says of it held against that, and whose answer it is.
+
+Everybody has numbers of their own, so a copied answer is wrong for the one who copies and right for the other. The same
+answer to the last decimal in one exercise may be chance; from three exercises of one lab on the two are named. Lines
+that stand in both records under one event number need no second. What is reported is a reason to ask, not a proof.
+"""
 
 import json
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from gainlib import __version__
 from gainlib.audio import GainlibError
+from gainlib.exercises.bank import exercise
+from gainlib.exercises.checks import Checked
 from gainlib.exercises.gradebook.submissions import Line, moment, same_json
 from gainlib.exercises.marking import Verdict
 from gainlib.exercises.tally import marked, numbers
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
 
+FEWEST = 3
 _LOOKED_AHEAD = 5
 _TOLD = 3
 _FIGURES = ("points", "max_points", "state", "score")
+
+Who = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -74,23 +85,9 @@ def mark_again(
 ) -> tuple[list[Answer], list[Disagreement]]:
     """Mark one learner's answers again, each for the values this learner must have had.
 
-    Parameters
-    ----------
-    lines : iterable of Line
-        Of this learner and about exercises there are, in the order of their time.
-    name : tuple of str
-        Class code and name as last written.
-    salt : str
-        The course's salt, if it has one.
-    done : callable
-        Called after every answer.
-
-    Returns
-    -------
-    answers : list of Answer
-        For sets of numbers there are.
-    disagreements : list of Disagreement
-        What the lines say that cannot be. Whose numbers they hold instead is looked up by :func:`whose`.
+    `lines` are this learner's, about exercises there are, in the order of their time; `done` is called after every
+    answer. Returned are the answers to sets of numbers there are, and what the lines say that cannot be; whose numbers
+    they hold instead is looked up by :func:`whose`.
     """
     answers, disagreements = [], []
     for line in lines:
@@ -137,24 +134,7 @@ def strangers(answers: Iterable[Answer]) -> list[Answer]:
 def whose(
     answer: Answer, answers: Iterable[Answer], names: dict[tuple[str, str], tuple[str, str]], salt: str = ""
 ) -> str:
-    """Return what is wrong with the values stored beside an answer: whose they are, or in which they differ.
-
-    Parameters
-    ----------
-    answer : Answer
-        One of the :func:`strangers`.
-    answers : iterable of Answer
-        Of the whole class.
-    names : dict
-        Class code and name as written, for every learner.
-    salt : str
-        The course's salt, if it has one.
-
-    Returns
-    -------
-    str
-        A sentence without its full stop.
-    """
+    """Return what is wrong with the values beside one of the :func:`strangers`: whose they are, or how they differ."""
     stored = answer.line.event["given"]
     sentence = _of_others(answer, stored, answers, names) or _of_other_numbers(answer, stored, names[answer.who], salt)
     sentence = sentence or _difference(stored, answer.given)
@@ -220,3 +200,86 @@ def shown_name(name: tuple[str, str]) -> str:
     """
     class_code, learner = name
     return f"{learner or 'no name'} ({class_code})" if class_code else learner or "no name"
+
+
+# -------------------------------------------------------------------------------------------------------------- copies
+
+
+@dataclass(frozen=True)
+class Copied:
+    """Two learners of whom one seems to have the other's answers.
+
+    Attributes
+    ----------
+    who, source : tuple of str
+        Class code and learner in normal form: whose record it is, and whose answers they are.
+    exercises : tuple of str
+        Exercises in which an answer is wrong for their own numbers, and the other's right one to the last decimal.
+    lines : int
+        Lines that stand in both records under one event number.
+    """
+
+    who: Who
+    source: Who
+    exercises: tuple[str, ...] = ()
+    lines: int = 0
+
+    def sentence(self, source: str) -> str:
+        """Return what was found, with the other's name in it."""
+        found = []
+        if self.lines:
+            found.append(f"{self.lines} lines have the event numbers of {source}")
+        if self.exercises:
+            listed = ", ".join(self.exercises)
+            found.append(f"answers that are right for the numbers of {source}, not for their own: {listed}")
+        return "; ".join(found)
+
+
+def copies(answers: Sequence[Answer], shared: Iterable[tuple[Line, Line]] = ()) -> tuple[Copied, ...]:
+    """Return who has whose answers, sorted, from a class marked again and the lines that stand under two names."""
+    typed = {pair: ids for pair, ids in _typed(answers).items() if max(Counter(map(_lab, ids)).values()) >= FEWEST}
+    lines = _taken_over(shared, answers)
+    pairs = sorted({*typed, *lines})
+    return tuple(Copied(*pair, tuple(sorted(typed.get(pair, ()))), lines.get(pair, 0)) for pair in pairs)
+
+
+def _typed(answers) -> dict[tuple[Who, Who], set[str]]:
+    """Return the exercises in which each pair (copier, source) has the same answer, right for the source only."""
+    right: dict[tuple[str, str], list[Answer]] = {}
+    for answer in answers:
+        if answer.verdict.state == "right":
+            right.setdefault(_same(answer), []).append(answer)
+    found: dict[tuple[Who, Who], set[str]] = {}
+    for answer in answers:
+        if answer.verdict.state in ("right", "unattempted") or not _tells(answer.exercise):
+            continue
+        for other in right.get(_same(answer), ()):
+            if other.who != answer.who and question(other.given) != question(answer.given):
+                found.setdefault((answer.who, other.who), set()).add(answer.exercise)
+    return found
+
+
+def _lab(id):
+    return id.rpartition("-")[0]
+
+
+def _same(answer):
+    return answer.exercise, json.dumps(answer.value, sort_keys=True)
+
+
+def _tells(id):
+    """Whether the answer holds a number or places of controls; the same choice of a few is nobody's alone."""
+    return any(part.kind == "number" or isinstance(part, Checked) for part in exercise(id).parts)
+
+
+def _taken_over(shared, answers) -> dict[tuple[Who, Who], int]:
+    """Return how many lines each pair (copier, source) shares; the source is whose numbers the lines hold."""
+    owned: dict[Who, int] = {}
+    for answer in answers:
+        stored = answer.line.event.get("given")
+        owned[answer.who] = owned.get(answer.who, 0) + (stored is not None and same_values(stored, answer.given))
+    counts: dict[tuple[Who, Who], int] = {}
+    for first, second in shared:
+        source, copier = sorted((first.who, second.who), key=lambda who: owned.get(who, 0), reverse=True)
+        counts[copier, source] = counts.get((copier, source), 0) + 1
+    return counts

@@ -1,20 +1,35 @@
-"""From a folder of records to a class's marks."""
+"""From a folder of records to a class's marks, one learner after the other or several at a time in own processes."""
 
-from collections.abc import Callable, Iterable, Sequence
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from gainlib.exercises.bank import bank
-from gainlib.exercises.gradebook.copies import Copied, copies
-from gainlib.exercises.gradebook.items import Item, items
+from gainlib.audio import GainlibError
+from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import Listed, Override
-from gainlib.exercises.gradebook.marks import Disagreement, shown_name, strangers, whose
-from gainlib.exercises.gradebook.rows import Row, absent_rows
+from gainlib.exercises.gradebook.marks import (
+    Answer,
+    Copied,
+    Disagreement,
+    copies,
+    mark_again,
+    shown_name,
+    strangers,
+    whose,
+)  # fmt: skip
+from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
-from gainlib.exercises.gradebook.work import Task, work
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
+
+_WORTH_A_PROCESS = 200
+_MOST_PROCESSES = 4
 
 Who = tuple[str, str]
 
@@ -235,3 +250,60 @@ def _unknown(handed, names):
     ids = {each.id for each in bank()}
     found = {(line.who, line.event["exercise"]) for line in handed.lines if "exercise" in line.event}
     return tuple(f"{shown_name(names[who])}: no exercise “{shorten(id)}”" for who, id in sorted(found) if id not in ids)
+
+
+# ----------------------------------------------------------------------------------------------------------- processes
+
+
+@dataclass(frozen=True)
+class Task:
+    """One learner to be marked: lines in the order of their time, and the ids of exercises that get a row each."""
+
+    lines: tuple[Line, ...]
+    name: tuple[str, str]
+    exercises: tuple[str, ...]
+    most: int | None = None
+    salt: str = ""
+
+    @property
+    def answers(self) -> int:
+        """How many answers there are to mark."""
+        return sum(line.event["kind"] == "answer" for line in self.lines)
+
+
+Done = tuple[list[Answer], list[Disagreement], list[Row]]
+
+
+def processes_for(tasks: Sequence[Task]) -> int:
+    """Return how many processes are worth starting: each takes seconds to begin, so a small class has none."""
+    wanted = sum(task.answers for task in tasks) // _WORTH_A_PROCESS
+    return max(1, min(wanted, len(tasks), os.cpu_count() or 1, _MOST_PROCESSES))
+
+
+def work(tasks: Sequence[Task], processes: int | None, done: Callable[[], None]) -> Iterator[Done]:
+    """Yield answers, disagreements and rows of every learner, in the order of the tasks; a process that ends raises."""
+    processes = processes_for(tasks) if processes is None else processes
+    if processes == 1:
+        yield from (_mark(task, done) for task in tasks)
+        return
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_end_when_interrupted)
+    try:
+        for task, result in zip(tasks, pool.map(_mark, tasks), strict=True):
+            for _ in range(task.answers):
+                done()
+            yield result
+    except BrokenProcessPool:
+        raise GainlibError("a process that marks ended before its time; try again with one process only") from None
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
+    answers, disagreements = mark_again(task.lines, task.name, task.salt, done)
+    chosen = [exercise(id) for id in task.exercises]
+    return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most, task.salt)
+
+
+def _end_when_interrupted():
+    signal.signal(signal.SIGINT, signal.SIG_DFL)  # at once and without a traceback; the parent says it

@@ -1,8 +1,9 @@
-"""Rows of the gradebook: one learner and one exercise each."""
+"""Rows of the gradebook, one learner and one exercise each; and what an exercise was like for a class."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from statistics import correlation, fmean, pstdev
 
 from gainlib.exercises.events import Events
 from gainlib.exercises.gradebook.lists import Listed
@@ -13,6 +14,7 @@ from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for
 
 Who = tuple[str, str]
+FEWEST = 10
 TOLD = "answered after the right value had been told"
 
 
@@ -73,23 +75,7 @@ def learner_rows(
     most: int | None = None,
     salt: str = "",
 ) -> list[Row]:
-    """Return one learner's rows.
-
-    Parameters
-    ----------
-    lines : sequence of Line
-        Of this learner, in the order of their time.
-    name : tuple of str
-        Class code and name as last written.
-    answers : sequence of Answer
-        What of the lines could be marked; other answers are left out of the count.
-    chosen : sequence of Exercise
-        A row for each.
-    most : int or None
-        Count only the first so many sets of numbers.
-    salt : str
-        The course's salt, if it has one.
-    """
+    """Return one learner's rows; answers that could not be marked are left out of the count."""
     class_code, learner = name
     fit = {id(answer.line) for answer in answers}
     events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
@@ -143,3 +129,66 @@ def absent_rows(listed: Listed, chosen: Sequence[Exercise], salt: str = "") -> I
         empty = (0, 0, 0.0, each.points, "unattempted")
         notes = ("nothing handed in",)
         yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)
+
+
+# ----------------------------------------------------------------------------------------------------------- exercises
+
+
+@dataclass(frozen=True)
+class Item:
+    """Figures of one exercise over a class.
+
+    Attributes
+    ----------
+    exercise : str
+        Its id.
+    tried, right : int
+        Learners with an answer that counts, and with one that is right.
+    facility : float or None
+        Mean share of the points among those who tried; 1 is easy, 0 is hard. None where nobody tried.
+    first : float or None
+        Share of those who tried whose first answer was right.
+    discrimination : float or None
+        Correlation of the share in this exercise with the mean share in all others a learner tried. High: who is good
+        at the rest is good at this. None with fewer than ten learners, or where all have the same.
+    """
+
+    exercise: str
+    tried: int
+    right: int
+    facility: float | None
+    first: float | None
+    discrimination: float | None
+
+
+def items(rows: Sequence[Row], order: Sequence[str]) -> tuple[Item, ...]:
+    """Return the figures of every exercise, in the order of their ids.
+
+    Facility is the mean mark over the highest mark, discrimination the correlation of item and rest; both are the
+    textbook definitions (from memory: Crocker and Algina, Introduction to classical and modern test theory, 1986,
+    chapter 14).
+    """
+    shares: dict[str, dict] = {id: {} for id in order}
+    for row in rows:
+        if row.exercise in shares and row.counts:
+            shares[row.exercise][row.learner, row.class_code] = row.points / row.max_points
+    return tuple(_item(id, shares, [row for row in rows if row.exercise == id and row.counts]) for id in order)
+
+
+def _item(id, shares, tried):
+    own = shares[id]
+    right = sum(row.state == "right" for row in tried)
+    facility = fmean(own.values()) if own else None
+    first = fmean(row.first == "right" for row in tried) if tried else None
+    return Item(id, len(tried), right, facility, first, _discrimination(id, own, shares))
+
+
+def _discrimination(id, own, shares):
+    pairs = []
+    for who, share in own.items():
+        rest = [each[who] for other, each in shares.items() if other != id and who in each]
+        if rest:
+            pairs.append((share, fmean(rest)))
+    if len(pairs) < FEWEST or any(pstdev(side) < 1e-9 for side in zip(*pairs, strict=True)):
+        return None
+    return correlation(*zip(*pairs, strict=True))
