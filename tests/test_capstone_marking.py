@@ -13,17 +13,7 @@ from gainlib.boxes import classify, null_depth_db
 from gainlib.demo.chains import POOLS, drawn
 from gainlib.demo.faults import TAGS
 from gainlib.exercises import Events, Record, exercise, mark, tally
-from gainlib.exercises.capstone import (
-    assignment,
-    balanced,
-    delivered,
-    export,
-    measurements,
-    reference,
-    staged,
-    stem_report,
-    worksheet,
-)
+from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.variants import PRACTICE
 from gainlib.meters import measure
@@ -49,7 +39,7 @@ def right():
 @pytest.fixture(scope="module")
 def facts(right):
     given = given_of("12-5")
-    return delivered.facts_of(measurements.figures_of(right, given), assignment.session(given).frames)
+    return delivery.facts_of(measurements.figures_of(right, given), assignment.session(given).frames)
 
 
 def changed(placed, *moves):
@@ -109,7 +99,7 @@ def test_every_kind_of_box_is_what_it_is_marked_as():
 def report_from_figures(seed):
     """Report faults from what the panel shows, by the floors that the task states."""
     found = {}
-    for stem in stem_report.arrived(seed):
+    for stem in measurements.arrived(seed):
         level, tags = stem.reading.active_dbfs, set()
         if not np.isfinite(level):
             found[stem.name] = {"silent"}
@@ -300,8 +290,8 @@ def test_nothing_moved_is_no_answer_and_one_click_earns_nothing(right):
 
 def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
     given = given_of("12-5")
-    written = export.write_export(right, given, tmp_path / "out")
-    assert set(written.facts) == set(delivered.FACTS) and str(tmp_path) not in json.dumps(written.facts)
+    written = delivery.write_export(right, given, tmp_path / "out")
+    assert set(written.facts) == set(delivery.FACTS) and str(tmp_path) not in json.dumps(written.facts)
     mix = read(tmp_path / "out" / "mix.wav")
     parts = [read(path) for path in sorted((tmp_path / "out" / "stems").glob("*.wav"))]
     assert len(parts) == len(measurements.parts_of(assignment.session(given))) + 1, "and the silent one"
@@ -312,7 +302,7 @@ def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
     for path in (tmp_path / "out").rglob("*.wav"):
         path.unlink()
     assert marked("12-5", json.loads(json.dumps(answer))).state == "right", "no file is opened again"
-    other = changed(right, *((name, "post_trim_db", 0.1) for name in (*balanced.DIRECT, "reverb")))
+    other = changed(right, *((name, "post_trim_db", 0.1) for name in (*marks.DIRECT, "reverb")))
     verdict = marked("12-5", {"controls": other, "export": written.facts})
     assert verdict.state == "partly" and "it is the mix of other settings, so export again" in verdict.feedback
 
@@ -320,7 +310,7 @@ def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
 def test_a_clipping_mix_is_not_written(tmp_path):
     given = given_of("12-5")
     with pytest.raises(ValueError, match=r"the bus peaks at \+\d\.\d dBFS; a file of 24 bit would cut that off"):
-        export.write_export(reference.clipped(given)["controls"], given, tmp_path / "out")
+        delivery.write_export(reference.clipped(given)["controls"], given, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -330,10 +320,10 @@ def test_an_export_takes_no_other_folder_and_breaks_off_without_a_trace(right, t
     (theirs / "stems" / "take 1.wav").write_bytes(b"an original")
     (theirs / "notes.txt").write_text("mine")
     with pytest.raises(ValueError, match=r"song: holds 'notes.txt', which is no part of an export"):
-        export.write_export(right, given, theirs)
+        delivery.write_export(right, given, theirs)
     (theirs / "notes.txt").unlink()
     with pytest.raises(ValueError, match=r"song: holds 'stems', which is no part of an export"):
-        export.write_export(right, given, theirs)
+        delivery.write_export(right, given, theirs)
     assert (theirs / "stems" / "take 1.wav").read_bytes() == b"an original"
 
     earlier = tmp_path / "out"
@@ -345,9 +335,9 @@ def test_an_export_takes_no_other_folder_and_breaks_off_without_a_trace(right, t
         (stems / "01 kick.wav").write_bytes(b"half of it")
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(export, "write_stems", full)
+    monkeypatch.setattr(delivery, "write_stems", full)
     with pytest.raises(OSError, match="No space left"):
-        export.write_export(right, given, earlier)
+        delivery.write_export(right, given, earlier)
     assert (earlier / "mix.wav").read_bytes() == b"of before"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "song"], "nothing half-written is left"
 
@@ -395,9 +385,9 @@ def test_cells_are_held_against_the_controls_handed_in(right):
 def test_every_cell_there_is_has_a_label_and_a_reading():
     given = given_of("12-6")
     found = measurements.figures_of(None, given)
-    cells = list(worksheet.cells_of(given["seed"]))
-    assert len(cells) > 60 and len({worksheet.label(cell) for cell in cells}) == len(cells)
-    assert all(np.isfinite(worksheet.reading(found, cell)) for cell in cells)
+    cells = list(delivery.cells_of(given["seed"]))
+    assert len(cells) > 60 and len({delivery.label(cell) for cell in cells}) == len(cells)
+    assert all(np.isfinite(delivery.reading(found, cell)) for cell in cells)
 
 
 # ---- counted -------------------------------------------------------------------------------------------------------
@@ -448,5 +438,5 @@ def test_what_is_looked_at(right):
     """Every level-dependent box twice, every fader, every relation: nothing is left out for a name."""
     given = given_of("12-3")
     boxes = [box for strip in assignment.session(given).strips for box in strip.inserts if not box.processor.linear]
-    assert len(staged.look(right, given)) == 2 * len(boxes)
-    assert len(balanced.look(right, given)) == 12 + 1 + 11 + 2 + 2
+    assert len(marks.drive(right, given)) == 2 * len(boxes)
+    assert len(marks.mix(right, given)) == 12 + 1 + 11 + 2 + 2

@@ -27,6 +27,11 @@ def always(_setting) -> str:
     return ""
 
 
+def everywhere(_setting) -> bool:
+    """Return that the control is there in every setting."""
+    return True
+
+
 @dataclass(frozen=True)
 class Slider:
     """A number under the hand: dragged, moved by keys, or typed.
@@ -53,6 +58,10 @@ class Slider:
         What stands in place of the number and its unit for single values.
     off : callable
         ``off(setting)`` returns why the control does nothing now, or "".
+    shown : callable
+        ``shown(setting)`` tells whether the control is on the page, as one of a strip that is chosen there.
+    travel : FaderLaw or None
+        What a fader's way is divided like; even if left out.
     """
 
     name: str
@@ -68,6 +77,8 @@ class Slider:
     steps: tuple[float, ...] = ()
     words: Mapping[float, str] = field(default_factory=dict)
     off: Callable[["Setting"], str] = always
+    shown: Callable[["Setting"], bool] = everywhere
+    travel: FaderLaw | None = None
 
     def __post_init__(self):
         if self.steps:
@@ -102,6 +113,9 @@ class Choice:
         The value it has at first; the first if left out.
     off : callable
         ``off(setting)`` returns why the choice does nothing now, or "".
+    turns : bool
+        Whether it only turns to what is looked at: then there are buttons for the one before and the one after, Undo
+        takes no step for it, and it stays where it is when all goes back to start.
     """
 
     name: str
@@ -109,6 +123,8 @@ class Choice:
     options: Mapping[Any, str]
     start: Any = None
     off: Callable[["Setting"], str] = always
+    turns: bool = False
+    shown: ClassVar[Callable[["Setting"], bool]] = staticmethod(everywhere)
 
     def __post_init__(self):
         if len(self.options) < 2:
@@ -420,11 +436,17 @@ class Later:
         ``told(run, result)`` returns what to say of it, in Markdown.
     busy : str
         What stands there meanwhile.
+    lines : int
+        Lines reserved for what is said.
+    of_tab : bool
+        Whether the work depends on the tab in front, ``run.front``, and is asked for again when another is turned to.
     """
 
     work: Callable[["Run", Callable], Any]
     told: Callable[["Run", Any], str]
     busy: str = "Measuring …"
+    lines: int = 1
+    of_tab: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -456,6 +478,8 @@ class Experiment:
         What the experiment is, for a screen reader.
     lines : int
         Lines reserved for the verdict, so that nothing moves when it grows.
+    asks : str
+        What is asked before all goes back to start; nothing if empty.
 
     Examples
     --------
@@ -478,6 +502,7 @@ class Experiment:
     link: Callable[[Setting, Setting, str], Setting] | None = None
     title: str = "Experiment"
     lines: int = 3
+    asks: str = ""
 
     def __post_init__(self):
         names = list(self.start)
@@ -518,9 +543,12 @@ class Run:
     setting : Setting
     found : object
         What `Later` has last worked out on the page, perhaps of an earlier setting; None before.
+    front : str
+        Title of the tab in front on the page.
     """
 
     found: Any = None
+    front: str = ""
 
     def __init__(self, experiment: Experiment, setting: Setting):
         self.experiment, self.setting = experiment, setting

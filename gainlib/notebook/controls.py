@@ -6,6 +6,7 @@ list, so that the latest wins and nothing queues.
 """
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import anywidget
@@ -34,6 +35,8 @@ class Controls(anywidget.AnyWidget):
         Counts finished gestures: a drag let go, keys at rest, a typed value, a choice. Observe it for heavy work.
     off : list of str
         Why each row does nothing now, "" where it does.
+    hidden : list of bool
+        Which rows are not on the page now.
 
     Examples
     --------
@@ -48,6 +51,7 @@ class Controls(anywidget.AnyWidget):
     rows = traitlets.List(traitlets.Dict()).tag(sync=True)
     places = traitlets.List(traitlets.Float()).tag(sync=True)
     off = traitlets.List(traitlets.Unicode()).tag(sync=True)
+    hidden = traitlets.List(traitlets.Bool()).tag(sync=True)
     # the page counts its gestures, Python counts all: were it one number, two ends could write the same count
     gesture = traitlets.Int(0).tag(sync=True)
     released = traitlets.Int(0)
@@ -62,6 +66,7 @@ class Controls(anywidget.AnyWidget):
             rows=[_spec(row) for row in rows],
             places=[_place(row, row.start) for row in rows],
             off=[""] * len(names),
+            hidden=[False] * len(names),
             label=label,
         )
         self.observe(self._let_go, "gesture")
@@ -92,8 +97,10 @@ class Controls(anywidget.AnyWidget):
             self.released += 1
 
     def turn_off(self, setting) -> None:
-        """Turn off what does nothing in a setting, with the reason."""
-        self.off = [row.off(setting) for row in self._rows.values()]
+        """Turn off what does nothing in a setting, with the reason, and hide what does not belong to it."""
+        with self.hold_sync():
+            self.off = [row.off(setting) for row in self._rows.values()]
+            self.hidden = [not row.shown(setting) for row in self._rows.values()]
 
     def _let_go(self, _change):
         self.released += 1
@@ -101,9 +108,10 @@ class Controls(anywidget.AnyWidget):
 
 def _spec(row):
     if isinstance(row, Choice):
-        return {"label": row.label, "options": list(row.options.values())}
+        return {"label": row.label, "options": list(row.options.values()), "turns": row.turns}
     numbers = {"low": row.low, "high": row.high, "step": row.step, "decimals": row.decimals, "steps": list(row.steps)}
     numbers["words"] = [[float(value), text] for value, text in row.words.items()]
+    numbers["travel"] = None if row.travel is None else asdict(row.travel)
     home = row.start if row.home is None else row.home
     page = 10 * row.step if row.page is None else row.page
     return {"label": row.label, "unit": row.unit, "home": home, "page": page, "signed": row.low < 0, **numbers}

@@ -42,6 +42,8 @@ class DeskBar(anywidget.AnyWidget):
         Label, hint and name of every button that counts.
     can_undo : bool
         Whether there is something to take back.
+    asks : str
+        What is asked before all goes back to start.
     """
 
     _esm = assets.module("deskbar")
@@ -50,6 +52,7 @@ class DeskBar(anywidget.AnyWidget):
     chosen = traitlets.Int(0).tag(sync=True)
     again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
     can_undo = traitlets.Bool(False).tag(sync=True)
+    asks = traitlets.Unicode("").tag(sync=True)
     label = traitlets.Unicode("Experiment").tag(sync=True)
 
 
@@ -140,6 +143,7 @@ class Desk(Panel):
         self.bar = DeskBar(
             tabs=[each.title for each in experiment.pictures],
             again=[[each.label, each.hint, each.name] for each in self._again],
+            asks=experiment.asks,
             label=experiment.title,
         )
         self.said, self.later = LiveRegion(), LiveRegion()
@@ -207,7 +211,7 @@ class Desk(Panel):
         side += [self.numbers] if self.numbers is not None else []
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
         main = [*([pictures] if self._views else []), widgets.VBox(side).add_class("gl-desk-side")]
-        told, later = self.experiment.told is not None, self.experiment.later is not None
+        told, later = self.experiment.told is not None, getattr(self.experiment.later, "lines", 0)
         words = widgets.VBox([*([self.said] if told else []), *([self.later] if later else [])])
         words.add_class("gl-desk-words").add_class(f"gl-lines-{self.experiment.lines * told + later}")
         foot = [*([words] if told or later else []), *([self._stand] if self.experiment.listen else [])]
@@ -252,13 +256,19 @@ class Desk(Panel):
     def run(self) -> Run:
         """The experiment at work as the controls stand, with what was last worked out beside it."""
         run = self.experiment.at(self.setting)
-        run.found = self._result
+        run.found, run.front = self._result, self.bar.tabs[self.bar.chosen] if self.bar.tabs else ""
         return run
 
     def set(self, **values) -> None:
         """Set some controls as one finished gesture."""
         self._restore(self.setting.with_(**values))
         self._settle()
+
+    def begin(self, **values) -> None:
+        """Set some controls as they stand when work is taken up again: Undo does not go beyond that."""
+        self.set(**values)
+        self._past = self._past[-1:]
+        self.bar.can_undo = False
 
     def undo(self) -> None:
         """Go back by one gesture, over all controls; does nothing at the start."""
@@ -301,8 +311,12 @@ class Desk(Panel):
         (self._set_fresh if button.fresh else self.set)(**{name: self._counts[name] + 1})
 
     def _set_fresh(self, **values):
-        self._restore(self.experiment.start.with_(**values))
+        self._restore(self.experiment.start.with_(**values, **self._turned(self.setting)))
         self._settle()
+
+    def _turned(self, setting):
+        """Return what only turns to what is looked at."""
+        return {each.name: setting[each.name] for each in self.experiment.controls if getattr(each, "turns", False)}
 
     def _asked(self, content):
         if content.get("do") == "undo":
@@ -342,6 +356,8 @@ class Desk(Panel):
             for k, view in enumerate(self._views):
                 view.widget.layout.display = None if k == self.bar.chosen else "none"
             self._show()
+        if self.experiment.later is not None and self.experiment.later.of_tab:
+            self._ask_later()
 
     def _show(self):
         if self._views:
@@ -353,9 +369,10 @@ class Desk(Panel):
         if self._restoring:
             return
         setting = self._last = self.setting
-        if self._past[-1] != setting:
+        if self._past[-1].with_(**self._turned(setting)) != setting:
             self._past.append(setting)
             del self._past[:-UNDO_STEPS]
+        self._past[-1] = setting
         self.bar.can_undo = len(self._past) > 1
         if self.settings is not None:
             self.settings.turn_off(setting)

@@ -11,11 +11,14 @@ from typing import Any
 import ipywidgets as widgets
 
 from gainlib.exercises.variants import PRACTICE
+from gainlib.notebook.asking import Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import number_text
 
+ANOTHER = "Another session for all tasks of this lab? What you have set and not checked is lost."
+YES = "Yes, another session"
 WORDS = {
     "right": "✓ Right",
     "partly": "◐ Partly right",
@@ -65,6 +68,8 @@ class ExerciseForm(Panel):
         One a part.
     panel : object or None
         The exercise's own panel.
+    question : Question
+        Asked before a whole session is given up.
     """
 
     def __init__(self, exercise, learner, panel_for: Callable | None = None):
@@ -76,11 +81,14 @@ class ExerciseForm(Panel):
         self._hints = widgets.VBox()
         self._explain = prose("", "gl-explain")
         self._buttons()
+        buttons = widgets.HBox([self.check, self.hint, self.again]).add_class("gl-buttons")
+        self.question = Question(instead=buttons)
         super().__init__(
             self._head,
             self._statement,
             self._stage,
-            widgets.HBox([self.check, self.hint, self.again]).add_class("gl-buttons"),
+            buttons,
+            self.question,
             self.said,
             self._hints,
             self._explain,
@@ -102,7 +110,7 @@ class ExerciseForm(Panel):
     def _connect(self):
         self.check.on_click(self.guarded(lambda _button: self.submit()))
         self.hint.on_click(self.guarded(lambda _button: self.open_hint()))
-        self.again.on_click(self.guarded(lambda _button: self.new_numbers()))
+        self.again.on_click(self.guarded(lambda _button: self.ask_for_new_numbers()))
         self._connect = lambda: None  # once is enough
 
     # ---- what the learner does -------------------------------------------------------------------------------------
@@ -119,6 +127,13 @@ class ExerciseForm(Panel):
         """Open the next hint."""
         self._learner.open_hint(self.exercise)
 
+    def ask_for_new_numbers(self) -> None:
+        """Go on to the next variant; where all tasks of a lab change, only after a question."""
+        if not self.exercise.series:
+            self.new_numbers()
+            return
+        self.question.ask(ANOTHER, YES, self.guarded(self.new_numbers))
+
     def new_numbers(self) -> None:
         """Go on to the next variant."""
         self._learner.new_numbers(self.exercise)
@@ -134,8 +149,11 @@ class ExerciseForm(Panel):
         self.fields = [field_for(part, given, self.panel) for part in self.exercise.parts]
         for field in self.fields:
             field.on_enter(self.guarded(self.submit))
-        shown = [] if self.panel is None else [self.panel]
-        self._stage.children = (*shown, *(field.widget for field in self.fields))
+        shown, fields = [] if self.panel is None else [self.panel], [field.widget for field in self.fields]
+        aside = getattr(self.panel, "aside", None)  # a panel that has room for the fields beside its picture
+        self._stage.children = (*shown, *(fields if aside is None else ()))
+        if aside is not None:
+            aside(fields)
         self.said.say()
         past = self._learner.last_answer(self.exercise)
         if past is not None:

@@ -25,6 +25,7 @@ KINDS = {
     "histogram": ("waves", "LevelHistogram"),
     "bars": ("meters", "MeterBars"),
     "diagram": ("diagram", "LevelDiagram"),
+    "faders and changes": ("strips", "FadersAndChanges"),
     "fader law": ("travel", "LawCurve"),
     "fader slope": ("travel", "SlopeCurve"),
     "hits": ("travel", "Hits"),

@@ -5,7 +5,7 @@ master stays where it is: what moves the bus has to be moved ahead of it.
 """
 
 import gc
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -34,25 +34,15 @@ _OPEN = 1  # a session holds its stems, a hundred megabytes; learners come one a
 _KEPT = 64
 
 
-class Drawn:
-    """The draw of a session: its number first, so that all tasks of a run get the same one.
+@dataclass(frozen=True)
+class SessionDraw:
+    """The draw of a session for one task: its number first, so that all tasks of a run get the same one."""
 
-    Parameters
-    ----------
-    task : str
-        Which task the values belong to.
-    """
-
-    def __init__(self, task: str):
-        self.task = task
+    task: str
 
     def __call__(self, rng: np.random.Generator) -> dict:
         """Return the values of a variant."""
-        return {"task": self.task, "seed": int(rng.random() * SEEDS), **self.more(rng)}
-
-    def more(self, rng: np.random.Generator) -> dict:
-        """Return what else this task draws."""
-        return {}
+        return {"task": self.task, "seed": int(rng.random() * SEEDS)}
 
     def holds(self, given: dict) -> bool:
         """Whether these values could have been drawn here."""
@@ -67,18 +57,7 @@ def session(given: dict) -> Session:
 
 @lru_cache(maxsize=_OPEN)
 def session_of(seed: int) -> Session:
-    """Return the session of a number.
-
-    Parameters
-    ----------
-    seed : int
-        From 0 up to ``SEEDS``.
-
-    Returns
-    -------
-    Session
-        Eleven strips with drawn chains, a compressed drum group, an effect and a cue.
-    """
+    """Return the session of a number: eleven strips with drawn chains, a compressed drum group, an effect and a cue."""
     if not 0 <= seed < SEEDS:
         raise GainlibError(f"there is no session no. {seed}; they go from 0 up to {SEEDS - 1}")
     gc.collect()  # what a render was made of refers to itself, and holds the stems of the session before
@@ -129,6 +108,11 @@ def positions(of: tuple[Control, ...]) -> dict:
     return placed
 
 
+def complete(answer: dict, given: dict) -> dict:
+    """Return an answer with every control in it; what it leaves out stays where it was found."""
+    return {target: {**fields, **answer.get(target, {})} for target, fields in as_found(given).items()}
+
+
 def short_name(name: str) -> str:
     """Return the name of a strip or group without its number.
 
@@ -141,7 +125,7 @@ def short_name(name: str) -> str:
     return rest if number.isdigit() else name
 
 
-# ---------------------------------------------------------------------------------------- faults and boxes, as options
+# ----------------------------------------------------------------------------------------- faults and boxes, as options
 
 
 def tags(given: dict) -> tuple[Option, ...]:

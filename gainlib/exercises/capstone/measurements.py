@@ -1,27 +1,122 @@
-"""One render of a session, and every level a mark is made of.
+"""What the session measures under an answer's controls: every level that a mark is made of, and what is heard of it.
 
-A session is rendered once for all tasks that ask about it: what is kept is figures, never audio. The null is that of
-files of 24 bit: what arrives at the bus from each strip and group, rounded and cut as such a file has it, summed and
-held against the bus treated alike. Rounding to whole steps of 2^−23 (handbook formula) without dither, so that the
-figure is the same every time; with dither the null is shallower by a few dB and still far below what is asked.
+A strip is run by itself, once for every setting of what stands ahead of its output trim; from there on it is gain,
+which only shifts a level. Groups and bus are then summed from these strips, in one run. Kept are figures, and of the
+strips that were run last the audio, as 32-bit float. The levels are those of a plain render to a millionth of a dB.
+
+The null is that of files of 24 bit: what arrives at the bus from each strip and group, rounded and cut as such a file
+has it, summed and held against the bus treated alike. Rounding to whole steps of 2^−23 (handbook formula) without
+dither, so that the figure is the same every time; with dither the null is shallower by a few dB and still far below
+what is asked.
 """
 
 import json
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cache
+from threading import Lock
+from typing import NamedTuple
 
 import numpy as np
 
+from gainlib.audio import Audio
+from gainlib.demo import demo_session
+from gainlib.demo.recordings import BARS, BEAT_S
 from gainlib.exercises.capstone import assignment
+from gainlib.exercises.controls import applied
 from gainlib.levels import ratio_to_db
-from gainlib.meters import NodeReading
+from gainlib.meters import NodeReading, Reading
+from gainlib.mix import checkup
+from gainlib.mix.relations import REACH_S, Snapshots, main_correlation
 from gainlib.session import Session
 from gainlib.session.strip import BUS
 
 STEPS_24 = 2.0**23
 METERS = ("sample_peak", "rms", "active")
-_KEPT = 256
+REFRAIN_S, HEARD_S = (BARS - 4) * 4 * BEAT_S, 10.0
+_AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**28, 512, 256, 2
+
+
+class _Kept:
+    """The last few results by their key, as long as they weigh no more than so much together."""
+
+    def __init__(self, most: int, weight: Callable = lambda found: 1):
+        self._most, self._weight, self._held, self._lock = most, weight, OrderedDict(), Lock()
+
+    def get(self, key, make: Callable):
+        """Return what is kept, or make it."""
+        with self._lock:
+            if key in self._held:
+                self._held.move_to_end(key)
+                return self._held[key]
+        made = make()  # outside: the desk measures beside the hand, and neither waits for the other
+        with self._lock:
+            self._held[key] = made
+            while len(self._held) > 1 and sum(map(self._weight, self._held.values())) > self._most:
+                self._held.popitem(last=False)
+        return made
+
+
+# -------------------------------------------------------------------------------------------------------- single strips
+
+
+class _Passed(NamedTuple):
+    """A strip run by itself, its output trim, fader and sends at 0 dB."""
+
+    levels: dict[str, NodeReading]
+    post: Audio
+
+
+_LEVELS = _Kept(_READ)
+_PASSED = _Kept(_AUDIO_BYTES, lambda found: found.post.samples.nbytes)
+
+
+def _key(seed, name, fields):
+    ahead = {key: value for key, value in fields.items() if key == "trim_db" or key.startswith("insert ")}
+    return seed, name, tuple(sorted(ahead.items()))
+
+
+def _passed(seed, name, fields):
+    key = _key(seed, name, fields)
+    return _PASSED.get(key, lambda: _run(seed, name, dict(key[2])))
+
+
+def _run(seed, name, ahead):
+    session = assignment.session_of(seed)
+    strip = applied(session, {name: ahead}).strip(name)
+    flat = strip.with_(post_trim_db=0.0, fader_db=0.0, sends=tuple(replace(send, level_db=0.0) for send in strip.sends))
+    trace, post = session.with_(strips=(flat,)).render(), f"{name}/post"
+    samples, done = np.empty((session.frames, strip.channels), np.float32), 0
+
+    def collect(block):
+        nonlocal done
+        samples[done : done + len(block)] = block
+        done += len(block)
+
+    nodes = [node for node in trace.nodes if node.startswith(f"{name}/")]
+    return _Passed(trace.levels(nodes, METERS, watch={post: collect}), Audio(samples, session.rate_hz, name))
+
+
+def along(seed: int, name: str, fields: dict) -> dict[str, NodeReading]:
+    """Return the levels at all nodes of a strip that sounds, under its controls."""
+    found = _LEVELS.get(_key(seed, name, fields), lambda: _passed(seed, name, fields).levels)
+    strip = applied(assignment.session_of(seed), {name: fields}).strip(name)
+    tap = strip.post_trim_db
+    behind = {f"{name}/post": tap, f"{name}/out": tap + strip.fader_db}
+    for send in strip.sends:
+        behind[f"{name}/send {send.to}"] = tap + send.level_db + (strip.fader_db if send.tap == "post" else 0.0)
+    return {node: level.shifted(behind.get(node, 0.0)) for node, level in found.items()}
+
+
+def moved_db(seed: int, name: str, was: dict, now: dict) -> float:
+    """Return by how much a strip has moved at the sum it feeds, by energy, from some controls to others."""
+    before, after = (along(seed, name, fields)[f"{name}/out"].energy_dbfs for fields in (was, now))
+    return after - before
+
+
+# ---------------------------------------------------------------------------------------------------- the whole session
 
 
 @dataclass(frozen=True)
@@ -60,7 +155,7 @@ class Figures:
         return self.levels[node].energy_dbfs
 
 
-_HELD: OrderedDict = OrderedDict()
+_HELD = _Kept(_FIGURES)
 
 
 def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> Figures:
@@ -73,38 +168,41 @@ def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] |
     given : dict
         The variant.
     told : callable, optional
-        ``told(done)`` is called with the share that is done, where it has to be rendered.
+        ``told(done)`` is called with the share that is done, where it has to be run.
 
     Returns
     -------
     Figures
-        Those of the last few hundred settings are kept.
+        Those of the last few hundred settings are kept, so that no mark is made twice.
     """
     placed = assignment.as_found(given) if answer is None else answer
     key = given["seed"], json.dumps(placed, sort_keys=True)
-    if key not in _HELD:
-        _HELD[key] = measured(assignment.staged(placed, given), told)
-        while len(_HELD) > _KEPT:
-            _HELD.popitem(last=False)
-    return _HELD[key]
+    return _HELD.get(key, lambda: _measured(given["seed"], placed, told or (lambda done: None)))
 
 
-def nodes_of(session: Session) -> tuple[str, ...]:
-    """Return the nodes that are measured: all along the sounding strips, the groups, and the bus."""
-    nodes = []
-    for strip in session.strips:
-        if strip.name != assignment.SILENT:
-            nodes += [f"{strip.name}/source", f"{strip.name}/trim", *_around(strip), f"{strip.name}/post"]
-            nodes += [f"{strip.name}/out", *(f"{strip.name}/send {send.to}" for send in strip.sends)]
-    for group in session.groups:
-        nodes += [f"{group.name}/in"]
-        if group.to:
-            nodes += [f"{group.name}/trim", *_around(group), f"{group.name}/post", f"{group.name}/out"]
-    return (*nodes, BUS)
+def mixed(seed: int, placed: dict, names=assignment.SOUNDING) -> Session:
+    """Return the session under an answer's controls, some of its strips run as far as their output trims."""
+    session = applied(assignment.session_of(seed), placed)
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        posts = pool.map(lambda name: _passed(seed, name, placed[name]).post, names)
+        found = dict(zip(names, posts, strict=True))
+    strips = (
+        strip.with_(audio=found[strip.name], polarity=1, dc_block=False, trim_db=0.0, inserts=())
+        if strip.name in found
+        else strip
+        for strip in session.strips
+    )
+    return session.with_(strips=tuple(strips))
 
 
-def _around(channel):
-    return [f"{channel.name}/insert {k}/{end}" for k in range(1, len(channel.inserts) + 1) for end in ("in", "out")]
+def group_levels(seed: int, placed: dict, name: str, meters=METERS) -> dict[str, NodeReading]:
+    """Return the levels along a group; only what feeds it is run."""
+    session = assignment.session_of(seed)
+    feeders = [
+        strip.name for strip in session.strips if name in strip.to or any(send.to == name for send in strip.sends)
+    ]
+    trace = mixed(seed, placed, feeders).render()
+    return trace.levels([node for node in trace.nodes if node.startswith(f"{name}/")], meters)
 
 
 def parts_of(session: Session) -> tuple[str, ...]:
@@ -116,31 +214,22 @@ def parts_of(session: Session) -> tuple[str, ...]:
     )
 
 
-def measured(session: Session, told: Callable[[float], None] | None = None) -> Figures:
-    """Render a session once and measure it.
-
-    Parameters
-    ----------
-    session : Session
-        With its chains and groups; its master moves nothing.
-    told : callable, optional
-        ``told(done)``, from 0 to 1.
-
-    Returns
-    -------
-    Figures
-    """
-    parts = parts_of(session)
+def _measured(seed, placed, told):
+    session = mixed(seed, placed)
+    trace, parts = session.render(), parts_of(session)
     bus, left = np.zeros((2, session.frames, 2))
     mix, stems = _As24Bit(bus), {node: _As24Bit(left) for node in parts}
 
     def of_bus(block):
         mix.add(block)
-        if told:
-            told(mix.done / session.frames)
+        told(mix.done / session.frames)
 
-    meters = dict.fromkeys(nodes_of(session), METERS) | {BUS: (*METERS, "true_peak", "loudness", "over")}
-    levels = session.render().levels(meters, meters, watch={BUS: of_bus, **{node: stems[node].add for node in parts}})
+    groups = tuple(f"{group.name}/" for group in session.groups)
+    nodes = [node for node in trace.nodes if node.startswith(groups)]
+    meters = dict.fromkeys(nodes, METERS) | {BUS: (*METERS, "true_peak", "loudness", "over")}
+    levels = trace.levels(meters, meters, watch={BUS: of_bus, **{node: stems[node].add for node in parts}})
+    for name in assignment.SOUNDING:
+        levels |= along(seed, name, placed[name])
     loudest = max(parts, key=lambda node: stems[node].peak)
     return Figures(
         levels=levels,
@@ -151,7 +240,7 @@ def measured(session: Session, told: Callable[[float], None] | None = None) -> F
 
 
 class _As24Bit:
-    """What passes a node, as a file of 24 bit holds it, added to a sum."""
+    """What passes a node, as a file of 24 bit holds it, added to a sum in whole steps."""
 
     def __init__(self, total):
         self.done, self.peak, self._total = 0, 0.0, total
@@ -159,20 +248,131 @@ class _As24Bit:
     def add(self, block):
         self._total[self.done : self.done + len(block)] += in_24_bit(block)
         self.done += len(block)
-        self.peak = max(self.peak, float(np.abs(block).max(initial=0.0)))
+        self.peak = max(self.peak, float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
 
 
 def in_24_bit(block: np.ndarray) -> np.ndarray:
-    """Return samples as a file of 24 bit holds them: on whole steps, and cut at full scale.
+    """Return samples as a file of 24 bit holds them, in its steps: whole, and cut at full scale.
 
     Examples
     --------
     >>> in_24_bit(np.array([1.5, 2.0**-23, 2.0**-25])).tolist()
-    [0.9999998807907104, 1.1920928955078125e-07, 0.0]
+    [8388607.0, 1.0, 0.0]
     """
-    return np.clip(np.rint(block * STEPS_24), -STEPS_24, STEPS_24 - 1) / STEPS_24
+    steps = block * STEPS_24
+    return np.clip(np.rint(steps, out=steps), -STEPS_24, STEPS_24 - 1, out=steps)
 
 
 def _null_db(mix, parts):
     scale = float(np.linalg.norm(mix))
     return float(ratio_to_db(np.linalg.norm(mix - parts) / scale)) if scale else 0.0
+
+
+# ---------------------------------------------------------------------------------------------------------- to be heard
+
+
+def bus_heard(answer: dict | None, given: dict) -> Audio:
+    """Return the refrain of the mix as it stands, or as it is found, float32."""
+    placed = assignment.as_found(given) if answer is None else answer
+    return _refrain(mixed(given["seed"], placed).render().bus, "mix")
+
+
+def strip_heard(answer: dict, given: dict, name: str) -> tuple[Audio, Audio]:
+    """Return the refrain of a stem as it came, and of its strip ahead of the fader, float32."""
+    session = assignment.session(given)
+    strip = session.strip(name).with_(audio=_passed(given["seed"], name, answer[name]).post)
+    bare = strip.with_(polarity=1, dc_block=False, trim_db=0.0, inserts=(), sends=(), to=())
+    post = Session((bare.with_(post_trim_db=answer[name]["post_trim_db"]),)).render().audio(f"{name}/post")
+    return _refrain(session.strip(name).audio, "stem"), _refrain(post, "strip")
+
+
+def _refrain(audio, name):
+    start = round(REFRAIN_S * audio.rate_hz)
+    cut = audio.samples[start : start + round(HEARD_S * audio.rate_hz)].astype(np.float32)
+    return Audio(cut, audio.rate_hz, name)
+
+
+# ------------------------------------------------------------------------------------------------- stems as they arrive
+
+OVERHEADS = "03 overheads"
+_ARRIVED = _Kept(2)
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """A stem as it arrives, in figures and without a verdict: what a fault report is made from.
+
+    Attributes
+    ----------
+    name : str
+    channels : int
+    reading : Reading
+    floor_dbfs : float or None
+        A steady floor in its pauses; None where there is none to be measured.
+    correlation : float or None
+        Between left and right.
+    side_db : float or None
+        Left minus right against the whole.
+    lag_ms, against_overheads : float or None
+        Where the main correlation with the overheads lies within 10 ms, and its value.
+    """
+
+    name: str
+    channels: int
+    reading: Reading
+    floor_dbfs: float | None
+    correlation: float | None
+    side_db: float | None
+    lag_ms: float | None
+    against_overheads: float | None
+
+
+def arrived(seed: int, told: Callable[[float], None] | None = None) -> tuple[Arrived, ...]:
+    """Return the stems of a session in figures; some seconds of work the first time."""
+    return _ARRIVED.get(seed, lambda: tuple(_looked_at(seed, told or (lambda done: None))))
+
+
+def _looked_at(seed, told):
+    strips = assignment.session_of(seed).strips
+    spectra = {}
+    for k, strip in enumerate(strips):
+        told(k / (2 * len(strips)))
+        spectra[strip.name] = _spectra(strip.audio)
+    checked = checkup(strips, lambda label, done, count: told((1 + done / count) / 2))
+    for stem, strip in zip(checked, strips, strict=True):
+        lag, value = None, None
+        if strip.name not in (OVERHEADS, assignment.SILENT):
+            reach = round(REACH_S * strip.audio.rate_hz)
+            frames, value = main_correlation(spectra[strip.name], spectra[OVERHEADS], reach)
+            lag = 1000.0 * frames / strip.audio.rate_hz
+        figures = (stem.noise_dbfs, stem.correlation, stem.side_db)
+        yield Arrived(stem.name, stem.channels, stem.reading, *figures, lag, value)
+
+
+def _spectra(audio):
+    snapshots = Snapshots(audio.rate_hz, audio.frames / audio.rate_hz)
+    for block in audio.blocks():
+        snapshots.push(block)
+    return snapshots.result()
+
+
+# -------------------------------------------------------------------------------- drums moved ahead of their compressor
+
+
+class DrumsMoved(NamedTuple):
+    """By how much the drums of the demo move at the bus, and what their compressor takes off then and before."""
+
+    group_db: float
+    reduction_db: float
+    reduction_before_db: float
+
+
+@cache
+def drums_moved(by_db: float) -> DrumsMoved:
+    """Return what becomes of the drums when their four strips move, on the demo as it is."""
+    into, out, bus = nodes = ("drums/insert 1/in", "drums/insert 1/out", "drums/out")
+    session = demo_session(1, True, "rough", chains=True)
+    moved = session.with_faders({n: session.strip(n).fader_db + by_db for n in assignment.DRUM_STRIPS})
+    before, after = (each.render().levels(nodes, ("rms",)) for each in (session, moved))
+    taken = [each[into].energy_dbfs - each[out].energy_dbfs for each in (after, before)]
+    return DrumsMoved(after[bus].energy_dbfs - before[bus].energy_dbfs, *taken)

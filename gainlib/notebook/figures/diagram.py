@@ -38,6 +38,8 @@ class LevelDiagram:
         What there is besides the band, for the heading: any of "ceiling", "noise" and "wanted average".
     wanted : str
         What the diamonds are called.
+    most : int
+        How many points there may be, where they change.
 
     Examples
     --------
@@ -58,17 +60,12 @@ class LevelDiagram:
         title: str = "Levels along the chain",
         shows=tuple(SIGNS),
         wanted: str = "wanted average",
+        most: int = 0,
     ):
-        self.names, self._unit, self._title, self._diamonds = tuple(names), unit, title, wanted
+        self._axes, self._unit, self._diamonds, self._shows = axes, unit, wanted, shows
         self._low, self._high = low_db, high_db
-        count = len(self.names)
-        self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
-        frame(
-            axes, ", ".join([f"{title}: ▭ average to peak", *(f"{SIGNS[name]} {self._called(name)}" for name in shows)])
-        )
-        db_axis(axes, low_db, high_db, 6 if high_db - low_db <= 80 else 12, unit)
-        axes.set_xlim(-0.55, count - 0.45)
-        axes.set_xticks(range(count), self.names)
+        count = max(len(names), most)
+        self._name(title, names)
         style = {"edgecolor": INK, "linewidth": 0.9, "zorder": 2}
         self._band = axes.add_patch(Boxes(facecolor=SKY, **style))
         self._over = axes.add_patch(Boxes(facecolor=VERMILLION, hatch="////", **style))
@@ -85,11 +82,21 @@ class LevelDiagram:
         lines = [self._means, self._path, self._ceilings, self._noises, self._wanted]
         self.artists = [self._band, self._over, *lines, *self._numbers]
 
+    def _name(self, title, names):
+        """Name the diagram and its points."""
+        self._title, self.names, count = title, tuple(names), len(names)
+        self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
+        signs = (f"{SIGNS[name]} {self._called(name)}" for name in self._shows)
+        frame(self._axes, ", ".join([f"{title}: ▭ average to peak", *signs]))
+        db_axis(self._axes, self._low, self._high, 6 if self._high - self._low <= 80 else 12, self._unit)
+        self._axes.set_xlim(-0.55, count - 0.45)
+        self._axes.set_xticks(range(count), self.names)
+
     def _called(self, name):
         return self._diamonds if name == "wanted average" else name
 
-    def update(self, average_db, peak_db, ceiling_db=None, noise_db=None, reference_db=None) -> None:
-        """Show other levels, one of each a point.
+    def update(self, average_db, peak_db, ceiling_db=None, noise_db=None, reference_db=None, of=None) -> bool:
+        """Show other levels, one of each a point; return whether they are those of other points.
 
         Parameters
         ----------
@@ -97,7 +104,12 @@ class LevelDiagram:
             −inf for silence.
         ceiling_db, noise_db, reference_db : sequence of float or None
             Where the point clips, its noise, and the average it wants; None, as a whole or for a point, for none.
+        of : (str, sequence of str), optional
+            Title and points, where they are others than before.
         """
+        other = of is not None and (self._title, self.names) != (of[0], tuple(of[1]))
+        if other:
+            self._name(*of)
         self.average, self.peak = self._one_each(average_db), self._one_each(peak_db)
         self.ceiling, self.noise, self.reference = map(self._one_each, (ceiling_db, noise_db, reference_db))
         at, low = np.arange(len(self.names)), self._low
@@ -114,7 +126,8 @@ class LevelDiagram:
             lines.set_segments(self._across(at[there], level[there], REACH))
         self._wanted.set_data(at, self.reference)
         for k, number in enumerate(self._numbers):
-            number.set_text(number_text(self.average[k]) if heard[k] else "")
+            number.set_text(number_text(self.average[k]) if k < len(heard) and heard[k] else "")
+        return other
 
     def _one_each(self, levels):
         if levels is None:

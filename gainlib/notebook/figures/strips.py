@@ -108,6 +108,8 @@ class FadersAndChanges:
         Half width of the band around unity.
     reach_db : float
         How far the scale of the changes goes to either side.
+    start : sequence of float
+        Where the faders start, as for :meth:`begin`.
 
     Examples
     --------
@@ -119,7 +121,7 @@ class FadersAndChanges:
     'All faders are within 3 dB of unity. Every level at the bus is kept. Moved: cue send of kick −18.00 dB.'
     """
 
-    def __init__(self, left: Axes, right: Axes, names, band_db: float = 3.0, reach_db: float = 12.0):
+    def __init__(self, left: Axes, right: Axes, names, band_db: float = 3.0, reach_db: float = 12.0, start=()):
         self.names, self._band, self._reach = tuple(names), band_db, reach_db
         count = len(self.names)
         self.faders = self.start = self.bus = np.zeros(count)
@@ -143,6 +145,8 @@ class FadersAndChanges:
         (self._sends,) = right.plot([], [], marker="s", color=VERMILLION, **look)
         self._numbers = [words(right, 0.97 * reach_db, row, ha="right", va="center") for row in range(count)]
         self.artists = [self._begun, self._now, self._bus, self._sends, *self._numbers]
+        if len(start):
+            self.begin(start)
 
     def begin(self, faders_db) -> None:
         """Keep these faders as the start, and show them."""

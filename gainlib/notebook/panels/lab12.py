@@ -1,82 +1,444 @@
-"""Lab 12: what its notebook shows, what its prediction is compared with, and its page to take away."""
+"""Lab 12: the session on its desk, and what its tasks hand in; one state for all of them."""
 
-from gainlib.audio import GainlibError
-from gainlib.notebook.panels.page import Page
-from gainlib.words import Table, level_text, number_text
+import copy
+from collections.abc import Callable
+from weakref import WeakKeyDictionary
 
-PAGE = Page(
-    title="Capstone: stage the whole session",
-    question="Can I hand over a session somebody else can mix at once?",
-    minutes=120,
-    lessons="three lessons of 45 minutes",
-)
+import ipywidgets as widgets
 
-PASS_PERCENT, DISTINCTION_PERCENT = 70, 90
-GRADES = ((DISTINCTION_PERCENT, "passed with distinction"), (PASS_PERCENT, "passed"))
-EXACTLY, LESS, MORE = "by exactly 4 dB", "by less than 4 dB", "by more than 4 dB"
-_EXACT_DB = 0.02
-DRUMS_DB = -4.0
+from gainlib.exercises.capstone import assignment, delivery, marks, measurements
+from gainlib.labs import lab12
+from gainlib.notebook.asking import Question
+from gainlib.notebook.desk import Desk
+from gainlib.notebook.errors import Panel
+from gainlib.notebook.forms import ANOTHER, YES
+from gainlib.notebook.live import TableView
+from gainlib.notebook.panels.background import BackgroundTask
+from gainlib.notebook.prose import LiveRegion
+from gainlib.words import level_text
+
+GRADES = ((90, "passed with distinction"), (70, "passed"))
+FIRST = "12-1"
+GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"
+FOLDER = "lab-12-export"
+WHOLE_MIX = "the whole mix"
+HEARD = "The refrain: listen to what has changed, not to how loud it is."
 
 
 def panel(name: str, learner):
-    """Return the lab's panel."""
-    from gainlib.notebook.panels.lab12_desk import SessionDesk
-
-    if name != "session":
-        raise GainlibError(f"lab 12 has no panel {name!r}; it has 'session'")
-    return SessionDesk(learner)
+    """Return the session on its desk."""
+    return SessionPanel(learner) if name == "session" else None
 
 
 def exercise_panel(exercise, given: dict, learner):
-    """Return what a task is answered with besides its fields, or None."""
-    from gainlib.notebook.panels import lab12_tasks as tasks
-
+    """Return what a task is answered with besides its fields."""
+    if exercise.id == "12-1":
+        return Stems(given)
     if exercise.id == "12-2":
-        from gainlib.exercises.capstone import assignment
-        from gainlib.notebook.panels.boxbench import BoxBench
-
-        boxes = assignment.boxes(given).items()
-        named = {f"{number} of {owner}": assignment.processor(given, name) for name, (owner, number) in boxes}
-        return BoxBench(named)
+        return BoxDesk(lab12.box_tester(given))
     if exercise.id == "12-5":
-        return tasks.Exporting(learner)
-    if exercise.id == "12-6":
-        return tasks.Cells(learner, given)
-    return tasks.HandIn(learner) if exercise.id in ("12-3", "12-4") else None
+        return Exporting(learner)
+    return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)
 
 
-def compare():
-    """Return by how much the drums of the demo come down when their four strips do, ahead of their compressor.
+def _button(text, tip):
+    return widgets.Button(description=text, tooltip=tip, layout={"width": "auto"})
 
-    Returns
-    -------
-    outcome : str
-        The choice that comes nearest.
-    sentence : str
-        Markdown.
-    table : gainlib.words.Table
+
+# ----------------------------------------------------------------------------------------------------- where all stands
+
+
+class Places:
+    """Where the controls of a learner's session stand: one state for the desk and for all tasks.
+
+    Attributes
+    ----------
+    given : dict
+        Values of the first task; its session is that of all.
+    found, values : dict
+        Where the controls were found and where they stand, ``{target: {control: value}}``.
     """
-    from gainlib.exercises.capstone import groupmove
 
-    moved = groupmove.drums_moved(DRUMS_DB)
-    off = moved.group_db - DRUMS_DB
-    outcome = EXACTLY if abs(off) < _EXACT_DB else LESS if off > 0 else MORE
-    sentence = (
-        f"Four strips down by {number_text(-DRUMS_DB, 0)} dB, the drums at the bus by "
-        f"**{number_text(-moved.group_db, 2)} dB**: their compressor takes off {number_text(moved.reduction_db, 2)} dB "
-        f"instead of {number_text(moved.reduction_before_db, 2)} dB. That is another sound and another balance; moved "
-        "behind the compressor, it is exact and nothing else changes."
-    )
-    rows = (
-        (
-            "at the four strips",
-            level_text(moved.group_db, digits=2),
-            level_text(moved.reduction_db, digits=2, sign=False),
-        ),
-        (
-            "at the output of the group",
-            level_text(DRUMS_DB, digits=2),
-            level_text(moved.reduction_before_db, digits=2, sign=False),
-        ),
-    )
-    return outcome, sentence, Table("The drums moved by −4 dB", ("where", "at the bus", "gain reduction"), rows)
+    def __init__(self, learner):
+        self._learner, self._watchers, self._left = learner, [], {}
+        self._load()
+        learner.watch(self._told)
+
+    @property
+    def seed(self) -> int:
+        """Number of the session."""
+        return self.given["seed"]
+
+    def watch(self, watcher: Callable[[str], None]) -> None:
+        """Call ``watcher(what)`` after every change; `what` is "session" or "controls"."""
+        self._watchers.append(watcher)
+
+    def follow(self) -> None:
+        """Take up the session that is on the desk now, if it is another one."""
+        if self._learner.given(self._learner.exercise(FIRST))["seed"] != self.seed:
+            self._load()
+            self._tell("session")
+
+    def replace(self, values: dict) -> None:
+        """Put controls in place; those left out stay where they are."""
+        wanted = {target: {**fields, **values.get(target, {})} for target, fields in self.values.items()}
+        if wanted != self.values:
+            self.values = self._left[self.seed] = wanted
+            self._tell("controls")
+
+    def answer(self) -> dict | None:
+        """Return where everything stands as an answer, or None while nothing was moved."""
+        return None if self.values == self.found else copy.deepcopy(self.values)
+
+    @property
+    def moved(self) -> int:
+        """How many controls do not stand where they were found."""
+        pairs = ((self.values[target], fields) for target, fields in self.found.items())
+        return sum(now[name] != value for now, fields in pairs for name, value in fields.items())
+
+    def latest(self) -> dict | None:
+        """Return the controls in the answer given last to any task, for the session on the desk."""
+        answers = [
+            (event["time"], event["answer"])
+            for each in self._learner.series(self._learner.exercise(FIRST))
+            for event in self._learner.answers(each)
+        ]
+        for _, answer in sorted(answers, key=lambda pair: pair[0], reverse=True):
+            placed = self.readable(answer)
+            if placed is not None:
+                return placed
+        return None
+
+    def readable(self, answer) -> dict | None:
+        """Return the controls of an answer with all others as found, or None where it holds none that can be read."""
+        controls = answer.get("controls", answer) if isinstance(answer, dict) else None
+        if not isinstance(controls, dict) or not controls or not set(controls) <= set(self.found):
+            return None
+        placed = copy.deepcopy(self.found)
+        reach = {(each.target, each.name): each for each in assignment.controls(self.given)}
+        for target, fields in controls.items():
+            for name, value in fields.items() if isinstance(fields, dict) else ():
+                control = reach.get((target, name))
+                plain = isinstance(value, (int, float)) and not isinstance(value, bool)
+                if control is None or not plain or not control.low <= value <= control.high:
+                    return None
+                placed[target][name] = float(value)
+        return placed
+
+    def _load(self):
+        self.given = self._learner.given(self._learner.exercise(FIRST))
+        self.found = assignment.as_found(self.given)
+        self.values = self._left.get(self.seed) or self.latest() or copy.deepcopy(self.found)
+
+    def _told(self, what, _exercise, _detail):
+        if what == "learner":
+            self._left.clear()
+        if what in ("numbers", "learner"):
+            self.follow()
+
+    def _tell(self, what):
+        for watcher in self._watchers:
+            watcher(what)
+
+
+_ALL: WeakKeyDictionary = WeakKeyDictionary()
+
+
+def places_of(learner) -> Places:
+    """Return the one state of a learner's session."""
+    if learner not in _ALL:
+        _ALL[learner] = Places(learner)
+    _ALL[learner].follow()
+    return _ALL[learner]
+
+
+# ------------------------------------------------------------------------------------------------------------- the desk
+
+
+class SessionDesk(Desk):
+    """The desk of one session, which tells where its controls have come to rest."""
+
+    def __init__(self, given: dict, rested: Callable[[dict], None]):
+        self._given, self._rested = given, rested
+        super().__init__(lab12.SESSION.of(given))
+
+    def _settle(self):
+        super()._settle()
+        if not self._restoring:
+            self._rested(lab12.SESSION.answer(self.setting, self._given))
+
+    def place(self, values: dict, begin: bool = False) -> None:
+        """Set the controls as others have set them."""
+        placed = lab12.SESSION.values(values, self._given)
+        if any(self.setting[name] != value for name, value in placed.items()):
+            (self.begin if begin else self.set)(**placed)
+
+
+class SessionPanel(Panel):
+    """A learner's session on its desk: which run it is, another session, and what is heard of it.
+
+    Attributes
+    ----------
+    places : Places
+        Where everything stands.
+    desk : SessionDesk
+        Controls, pictures and tables of the session on the desk.
+    run : ipywidgets.RadioButtons
+        A run that counts, or practice.
+    """
+
+    def __init__(self, learner):
+        self._learner, self.places = learner, places_of(learner)
+        self.run = widgets.RadioButtons(options=[GRADED, PRACTICE], description="This is")
+        self.run.add_class("gl-across").layout.width = "auto"
+        self.another = _button("Another session", "Other faults, chains and faders for all six tasks")
+        self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
+        self.hear_mix = _button("Listen to the mix", "As found and as it stands")
+        self._stage, self._heard = widgets.VBox(), widgets.VBox().add_class("gl-desk-player")
+        head = widgets.HBox([self.run, self.another, self.hear_strip, self.hear_mix]).add_class("gl-buttons")
+        self.question = Question(instead=head)
+        super().__init__(head, self.question, self._stage, self._heard)
+        for name in ("gl-form", "gl-panel", "gl-desk"):
+            self.add_class(name)
+        self._background = BackgroundTask(self, self._rendered, self._hear, lambda: None)
+        self._new_desk()
+        self.places.watch(self.guarded(self._told))
+        self.run.observe(self.guarded(lambda _change: self._switch()), "value")
+        self.another.on_click(self.guarded(lambda _button: self._ask_for_another()))
+        self.hear_strip.on_click(self.guarded(lambda _button: self._ask_to_hear(self.desk.setting.strip)))
+        self.hear_mix.on_click(self.guarded(lambda _button: self._ask_to_hear(None)))
+
+    def _first(self):
+        return self._learner.exercise(FIRST)
+
+    def _new_desk(self):
+        self.run.value = PRACTICE if self._learner.practising(self._first()) else GRADED
+        self.desk = SessionDesk(self.places.given, self.guarded(self._rested))
+        self.desk.place(self.places.values, begin=True)
+        self._stage.children, self._heard.children = (self.desk,), ()
+
+    def _rested(self, answer):
+        self.hear_strip.disabled = self.desk.setting.strip in assignment.GROUPS
+        self.places.replace(answer)
+
+    def _told(self, what):
+        if what == "session":
+            self._new_desk()
+        else:
+            self.desk.place(self.places.values)
+
+    def _switch(self):
+        self._learner.practise(self._first(), self.run.value == PRACTICE)
+
+    def _ask_for_another(self):
+        another = self.guarded(lambda: self._learner.new_numbers(self._first()))
+        self.question.ask(ANOTHER, YES, another)
+
+    # ---- what is heard ---------------------------------------------------------------------------------------------
+
+    def _ask_to_hear(self, name):
+        self._background.ask(self.places.given, copy.deepcopy(self.places.values), name)
+
+    @staticmethod
+    def _rendered(progress, given, placed, name):
+        progress(0.2, "Rendering …")
+        if name is not None:
+            stem, strip = measurements.strip_heard(placed, given, name)
+            return {"stem": stem, "strip": strip}
+        return {"as found": measurements.bus_heard(None, given), "now": measurements.bus_heard(placed, given)}
+
+    def _hear(self, sounds):
+        from gainlib.notebook.listen import Player
+
+        self._heard.children = (Player(sounds, note=HEARD),)
+
+
+# ------------------------------------------------------------------------------------------------------------ the tasks
+
+
+class Stems(Panel):
+    """The stems as they arrive, measured on request, above what is reported on them."""
+
+    def __init__(self, given: dict):
+        self._given, self.button = given, _button("Measure the stems", "All meters on every stem as it came")
+        self._stage = widgets.VBox([widgets.HBox([self.button]).add_class("gl-buttons")])
+        super().__init__(self._stage)
+        for name in ("gl-form", "gl-panel", "gl-desk", "gl-ticked"):
+            self.add_class(name)
+        self._background = BackgroundTask(self, self._measured, self._show)
+        self.button.on_click(self.guarded(lambda _button: self._background.ask(given["seed"])))
+
+    @staticmethod
+    def _measured(progress, seed):
+        return measurements.arrived(seed, lambda done: progress(done, "Measuring eleven stems …"))
+
+    def _show(self, stems):
+        self._stage.children = (TableView(lab12.stems_table(stems)), *self._stage.children[1:])
+
+    def aside(self, fields: list) -> None:
+        """Put the fields under the table."""
+        self._stage.children = (self._stage.children[0], *fields)
+
+
+class BoxDesk(Desk):
+    """The box tester, with the answers beside its picture."""
+
+    def aside(self, fields: list) -> None:
+        """Put the fields under the controls."""
+        side = self._middle.children[1].children[1]
+        side.children = (self.settings, *(each.add_class("gl-grid") for each in fields))
+
+
+class HandIn(Panel):
+    """The controls of the session as they stand on its desk."""
+
+    def __init__(self, learner, *children):
+        self.places, self._stand = places_of(learner), LiveRegion()
+        super().__init__(self._stand, *children)
+        self.add_class("gl-form")
+        self.places.watch(lambda what: self._say())
+        self._say()
+
+    def _say(self):
+        count = self.places.moved
+        how_many = "1 control is" if count == 1 else f"{count} controls are"
+        stand = f"{how_many} moved against how it was found" if count else "nothing is moved yet"
+        self._stand.say("note", "", f"The session as it stands on its desk above counts: {stand}.")
+
+    def controls(self) -> dict | None:
+        """Return where the controls stand as an answer, or None while none was moved."""
+        return self.places.answer()
+
+    def set_controls(self, answer) -> None:
+        """Take the controls of an answer to the desk, if no later answer to any task holds others."""
+        placed = self.places.readable(answer)
+        if placed is not None and placed == self.places.latest():
+            self.places.replace(placed)
+
+
+class Exporting(HandIn):
+    """The controls, and what was measured on an export of them.
+
+    Attributes
+    ----------
+    button : ipywidgets.Button
+        Writes the files.
+    facts : dict or None
+        What was measured on them.
+    """
+
+    def __init__(self, learner):
+        self.facts, self._said, self._folder = None, LiveRegion(), learner.folder / FOLDER
+        self.button = _button(
+            "Export mix and stems", "Files of 24 bit beside your record, in place of an earlier export"
+        )
+        super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said)
+        self._background = BackgroundTask(self, self._written, self._found, self._failed)
+        self.button.on_click(self.guarded(lambda _button: self._ask()))
+
+    def _ask(self):
+        self.facts = None
+        self._said.say("busy", "", "Writing and measuring …")
+        self._background.ask(copy.deepcopy(self.places.values), self.places.given, self._folder)
+
+    @staticmethod
+    def _written(progress, placed, given, folder):
+        return delivery.write_export(placed, given, folder, progress)
+
+    def _found(self, written):
+        self.facts = written.facts
+        facts = f"{level_text(self.facts['true_peak_dbtp'], 'dBTP', 2)}, {self.facts['bits']} bit"
+        left = level_text(self.facts["null_db"], "dB", 0)
+        self._said.say("note", "Exported", f"{facts}; the stems leave {left} of the mix. The files: {written.folder}")
+
+    def _failed(self):
+        self._said.say("wrong", "Nothing written", "See the line above for the reason.")
+
+    def controls(self) -> dict | None:
+        """Return controls and export, or None while nothing was done."""
+        placed = self.places.answer()
+        if placed is None and self.facts is None:
+            return None
+        return {"controls": placed or self.places.found, "export": self.facts}
+
+    def set_controls(self, answer) -> None:
+        """Take over what an answer holds."""
+        super().set_controls(answer)
+        facts = answer.get("export") if isinstance(answer, dict) else None
+        if isinstance(facts, dict) and facts != self.facts:
+            self.facts = facts
+            self._said.say("note", "", "Your last export counts as long as the controls stay as they are.")
+
+
+class Cells(HandIn):
+    """The controls, and ten readings; beside them the tables that they are read from.
+
+    Attributes
+    ----------
+    lines : list of ipywidgets.Text
+        One a cell.
+    chosen : ipywidgets.Dropdown
+        Whose table is shown.
+    """
+
+    def __init__(self, learner, given: dict):
+        self._given = given
+        self.lines = [self._line(delivery.label(cell)) for cell in given["cells"]]
+        self.chosen = widgets.Dropdown(
+            options=["choose …", *lab12.TARGETS, WHOLE_MIX],
+            description="Readings of",
+            style={"description_width": "initial"},
+        )
+        self._tables = widgets.VBox().add_class("gl-sheet")
+        cells = widgets.VBox([widgets.HBox([line]).add_class("gl-field") for line in self.lines])
+        read = widgets.VBox([self.chosen, self._tables])
+        super().__init__(learner, widgets.HBox([cells, read]).add_class("gl-cells"))
+        self.add_class("gl-desk")
+        self._background = BackgroundTask(self, self._measured, self._show)
+        self.chosen.observe(self.guarded(lambda _change: self._ask()), "value")
+        self.places.watch(self.guarded(lambda what: self._ask()))
+
+    @staticmethod
+    def _line(label):
+        line = widgets.Text(
+            description=label,
+            placeholder="a number",
+            continuous_update=False,
+            style={"description_width": "initial"},
+            layout={"width": "auto"},
+            tooltip=label,
+        )
+        return line.add_class("gl-entry")
+
+    def _ask(self):
+        if self.chosen.index:
+            self._background.ask(self._given, copy.deepcopy(self.places.values), self.chosen.value)
+
+    @staticmethod
+    def _measured(progress, given, placed, name):
+        progress(0.2, "Measuring …")
+        if name == WHOLE_MIX:
+            mix = marks.Mix(placed, given, lambda done: progress(done, "Measuring the mix …"))
+            return lab12.mix_table(mix), lab12.bus_table(mix)
+        if name in assignment.GROUPS:
+            return (lab12.strip_table(name, measurements.group_levels(given["seed"], placed, name), []),)
+        levels = measurements.along(given["seed"], name, placed[name])
+        return (lab12.strip_table(name, levels, marks.boxes_of(assignment.session(given).strip(name), levels)),)
+
+    def _show(self, tables):
+        self._tables.children = tuple(map(TableView, tables))
+
+    def controls(self) -> dict | None:
+        """Return controls and cells, or None while no cell is filled."""
+        cells = [line.value.strip() or None for line in self.lines]
+        if not any(cells):
+            return None
+        return {"controls": self.places.answer() or self.places.found, "cells": cells}
+
+    def set_controls(self, answer) -> None:
+        """Take over what an answer holds."""
+        super().set_controls(answer)
+        cells = answer.get("cells") if isinstance(answer, dict) else None
+        if isinstance(cells, (list, tuple)) and len(cells) == len(self.lines):
+            for line, value in zip(self.lines, cells, strict=True):
+                line.value = "" if value is None else str(value).replace("-", "−")

@@ -1,4 +1,6 @@
 const KEY_PAUSE_MS = 250; // keys this close together are one gesture
+const mmOf = ({ unity_mm, exponent, length_mm }, db) => Math.min(length_mm, unity_mm * 10 ** (db / (20 * exponent)));
+const dbOf = ({ unity_mm, exponent }, mm) => 20 * exponent * Math.log10(mm / unity_mm);
 
 function render({ model, el, signal }) {
   const rows = model.get("rows");
@@ -32,7 +34,7 @@ function render({ model, el, signal }) {
   }
 
   function slider(spec, row) {
-    const { low, high, step, page, home, unit, decimals, steps, signed, words } = spec;
+    const { low, high, step, page, home, unit, decimals, steps, signed, words, travel } = spec;
     const uneven = steps.length > 0;
     const at = (value) => steps.reduce((best, each, k) => (Math.abs(each - value) < Math.abs(steps[best] - value) ? k : best), 0);
     const on = (value) => {
@@ -43,7 +45,13 @@ function render({ model, el, signal }) {
     const word = (value) => words.find(([each]) => each === value)?.[1];
     const text = (value) => word(value) ?? numberText(value, digits(value), signed);
     const input = make("input", "gl-slide");
-    Object.assign(input, uneven ? { type: "range", min: 0, max: steps.length - 1, step: 1 } : { type: "range", min: low, max: high, step });
+    // what the input holds: the place among the steps, millimetres of a fader's way, or the value itself
+    const holds = uneven
+      ? { min: 0, max: steps.length - 1, step: 1, to: at, from: (held) => steps[held] }
+      : travel
+        ? { min: mmOf(travel, low), max: mmOf(travel, high), step: 0.05, to: (value) => mmOf(travel, value), from: (held) => on(dbOf(travel, held)) }
+        : { min: low, max: high, step, to: (value) => value, from: on };
+    Object.assign(input, { type: "range", min: holds.min, max: holds.max, step: holds.step });
     input.setAttribute("aria-label", spec.label);
     const entry = make("input", "gl-number");
     entry.type = "text";
@@ -56,7 +64,7 @@ function render({ model, el, signal }) {
     input.addEventListener("pointerdown", () => (byKey = false));
     input.addEventListener("input", () => {
       clearTimeout(pause);
-      move(row, uneven ? steps[Number(input.value)] : on(Number(input.value)));
+      move(row, holds.from(Number(input.value)));
     });
     input.addEventListener("change", () => (byKey ? releaseSoon() : release()));
     input.addEventListener("blur", release);
@@ -105,7 +113,7 @@ function render({ model, el, signal }) {
       }
     });
     const show = (value, off) => {
-      input.value = String(uneven ? at(value) : value);
+      input.value = String(holds.to(value));
       const behind = word(value) ? "" : unit;
       input.setAttribute("aria-valuetext", `${text(value)} ${behind}`.trim());
       after.textContent = behind;
@@ -119,7 +127,7 @@ function render({ model, el, signal }) {
     return { parts: [input, entry, after], show };
   }
 
-  function list({ label, options }, row) {
+  function list({ label, options, turns }, row) {
     const select = make("select", "gl-list");
     select.setAttribute("aria-label", label);
     options.forEach((text, place) => {
@@ -135,7 +143,19 @@ function render({ model, el, signal }) {
       select.value = String(place);
       select.disabled = Boolean(off);
     };
-    return { parts: [select], show };
+    if (!turns) return { parts: [select], show };
+    const buttons = [["◀", -1, "the one before"], ["▶", 1, "the next one"]].map(([text, by, title]) => {
+      const button = make("button", "gl-turn", text);
+      button.title = button.ariaLabel = `${label}: ${title}`;
+      button.onclick = () => {
+        move(row, (model.get("places")[row] + by + options.length) % options.length);
+        release();
+      };
+      return button;
+    });
+    const host = make("span", "gl-turns");
+    host.append(select, ...buttons);
+    return { parts: [host], show };
   }
 
   const lines = rows.map((spec, row) => {
@@ -152,14 +172,17 @@ function render({ model, el, signal }) {
   function paint() {
     const places = model.get("places");
     const off = model.get("off");
+    const hidden = model.get("hidden");
     lines.forEach(({ show, line, why }, row) => {
+      line.hidden = hidden[row];
+      if (hidden[row]) return;
       show(places[row], off[row]);
       line.dataset.off = String(Boolean(off[row]));
       line.title = off[row] || "";
       why.textContent = off[row] || "";
     });
   }
-  model.on("change:places change:off", paint);
+  model.on("change:places change:off change:hidden", paint);
   paint();
   watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
   return () => clearTimeout(pause);

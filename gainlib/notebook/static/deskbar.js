@@ -1,4 +1,4 @@
-// The line over a desk: tabs for the pictures, Undo and Back to start.
+// The line over a desk: tabs for the pictures, Undo and Back to start; where that is a lot to lose, it asks.
 function render({ model, el, signal }) {
   const root = make("div", "gl gl-deskbar");
   root.setAttribute("role", "group");
@@ -28,6 +28,24 @@ function render({ model, el, signal }) {
     root.append(button);
     return button;
   });
+  const question = make("span", "gl-asks", model.get("asks"));
+  const [yes, no] = [["Yes, back to start", "gl-yes"], ["No", "gl-no"]].map(([text, name]) => make("button", name, text));
+  const ask = (on) => {
+    [question, yes, no].forEach((part) => (part.hidden = !on));
+    [...tabs, undo, reset].forEach((part) => (part.hidden = on)); // one line has room for one of them
+    (on ? no : reset).focus();
+  };
+  if (model.get("asks")) {
+    question.setAttribute("role", "alert");
+    root.append(question, yes, no);
+    [question, yes, no].forEach((part) => (part.hidden = true));
+    reset.onclick = () => ask(true);
+    no.onclick = () => ask(false);
+    yes.onclick = () => {
+      ask(false);
+      model.send({ do: "reset" });
+    };
+  }
   function paint() {
     tabs.forEach((tab, k) => tab.setAttribute("aria-pressed", String(k === model.get("chosen"))));
     undo.disabled = !model.get("can_undo");

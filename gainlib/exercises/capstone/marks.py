@@ -1,0 +1,351 @@
+"""What is looked at in a session that was handed in: its drive, and its mix against the one that was found.
+
+The drive: every level-dependent box fed as it is built for, or as far as its peaks allow, and matched behind. The mix:
+faders near unity, and every relation as it was: balance, effect to dry, the drum group, the cue.
+"""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from statistics import median
+from typing import Any, ClassVar
+
+from gainlib.demo.chains import CUED, WET
+from gainlib.exercises.capstone import assignment
+from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING, short_name
+from gainlib.exercises.capstone.measurements import figures_of
+from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.practical import State
+from gainlib.exercises.text import Unreadable, describe, shorten
+from gainlib.levels.printing import quantity
+from gainlib.processors import Processor
+
+MOST_TOLD = 4
+
+
+@dataclass(frozen=True)
+class Found:
+    """One thing looked at: whether it is as wanted; measured, wanted and distance in a sentence."""
+
+    passed: bool
+    said: str
+
+
+@dataclass(frozen=True)
+class Staging(State):
+    """Controls of the whole session, all or nothing: right when everything that is looked at is as wanted.
+
+    Parameters
+    ----------
+    look : callable
+        ``look(answer, given)`` returns what was found.
+    wanted : str
+        What is wanted, in words.
+    """
+
+    look: Callable[[Any, dict], list[Found]] = lambda answer, given: []
+    wanted: str = ""
+
+    @property
+    def band(self) -> str:
+        """What is wanted."""
+        return self.wanted
+
+    def judge(self, value: dict, key: Any, given: dict, values: list) -> Judgement:
+        """Return what is not as wanted, the first few of it; or that all is."""
+        found = self.look(value, given)
+        failing = [each.said for each in found if not each.passed]
+        if not failing:
+            return Judgement(1.0, f"all {len(found)} measurements as wanted: {self.wanted}")
+        more = len(failing) - MOST_TOLD
+        return Judgement(0.0, "; ".join(failing[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else ""))
+
+
+@dataclass(frozen=True)
+class Beside(Part):
+    """Controls of the whole session with something beside them: ``{"controls": {…}, name: …}``.
+
+    What is beside them is judged by what the session measures with these controls in place. Controls left out stay
+    where they were found.
+    """
+
+    name: ClassVar[str] = ""
+    kind: ClassVar[str] = "state"
+    keyed: ClassVar[bool] = False
+
+    def controls_for(self, given: dict) -> tuple:
+        """Return the controls a learner may move."""
+        return assignment.controls(given)
+
+    def read(self, answer: Any, given: dict) -> dict:
+        """Return controls and what is beside them."""
+        if isinstance(answer, str):
+            try:
+                answer = json.loads(answer)
+            except ValueError:
+                raise Unreadable(f"Expected the controls and the {self.name}, got “{shorten(answer)}”.") from None
+        if not isinstance(answer, dict) or self.name not in answer:
+            raise Unreadable(f"Expected the controls and the {self.name}, got {describe(answer)}.")
+        unknown = [name for name in answer if name not in ("controls", self.name)]
+        if unknown:
+            raise Unreadable(f"Expected the controls and the {self.name}, got “{shorten(unknown[0])}” as well.")
+        setting = State(controls=assignment.controls, from_session=assignment.compact)
+        controls = setting.read(answer.get("controls") or {}, given)
+        return {"controls": controls, self.name: self.read_more(answer[self.name], given)}
+
+    def read_more(self, entry: Any, given: dict) -> Any:
+        """Return what is beside the controls in one form."""
+        raise NotImplementedError
+
+    def invalid(self, key: dict) -> tuple:
+        """Return answers that no part of this kind can read."""
+        strange = {**key, "controls": {"no such strip": {"fader_db": 0.0}}}
+        return (*JUNK, {"controls": key["controls"]}, strange, {**key, "more": 1})
+
+    def probes(self, key: Any, given: dict) -> Probes:
+        """The right one, and what cannot be read."""
+        return Probes((key, json.dumps(key)), (), self.invalid(key))
+
+
+# ------------------------------------------------------------------------------------------------------------ the drive
+
+FED_DB, MATCH_DB, PEAK_MAX_DBFS, LINE_UP_DBFS = 1.0, 0.3, -3.0, -18.0
+_BINDS_DB = 0.005
+DRIVE_WANTED = (
+    "active level at the input of every level-dependent box within 1 dB of what it is built for, or its peaks within "
+    "1 dB of −3 dBFS where they bind first; every bypass within 0.3 dB"
+)
+
+
+@dataclass(frozen=True)
+class FedBox:
+    """One box as it is fed, and how it compares with its bypass.
+
+    Attributes
+    ----------
+    name : str
+        What it is called here.
+    processor : Processor
+    into : NodeReading
+        At its input.
+    bypass_dbfs, active_dbfs : float
+        Energy ahead of it, which its bypass would pass on, and behind it.
+    """
+
+    name: str
+    processor: Processor
+    into: Any
+    bypass_dbfs: float
+    active_dbfs: float
+
+    @property
+    def built_for_dbfs(self) -> float:
+        """The level written on it: its reference, or the usual line-up level where it has none."""
+        return LINE_UP_DBFS if self.processor.reference_dbfs is None else self.processor.reference_dbfs
+
+    @property
+    def difference_db(self) -> float:
+        """Active against bypass."""
+        return self.active_dbfs - self.bypass_dbfs
+
+    @property
+    def wanted_shift_db(self) -> tuple[float, bool]:
+        """By how much it should be fed hotter, and whether it is its peaks that decide."""
+        by_average = self.built_for_dbfs - self.into.active_dbfs
+        by_peak = PEAK_MAX_DBFS - self.into.clear_peak_dbfs
+        return min(by_average, by_peak), by_peak < by_average - _BINDS_DB
+
+    def fed(self) -> Found:
+        """Return how it is fed."""
+        shift, by_peaks = self.wanted_shift_db
+        what, shown, centre = "active level at its input", self.into.active_dbfs, self.built_for_dbfs
+        if by_peaks:
+            what, shown, centre = "peaks at its input", self.into.clear_peak_dbfs, PEAK_MAX_DBFS
+        said = f"{self.name}: {what} {quantity(shown, 'dBFS', 1)}, wanted {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB"
+        said += " (the peaks bind, not the average)" if by_peaks else ""
+        if abs(shift) <= FED_DB:
+            return Found(True, said)
+        return Found(False, f"{said}, {quantity(abs(shift), 'dB', 1)} too {'soft' if shift > 0 else 'hot'}")
+
+    def matched(self) -> Found:
+        """Return how it compares with its bypass."""
+        off = self.difference_db
+        said = f"{self.name}: {quantity(abs(off), 'dB', 2)} {'louder' if off >= 0 else 'softer'} than its bypass"
+        return Found(abs(off) <= MATCH_DB, f"{said}, wanted within {MATCH_DB:g} dB")
+
+
+def boxes_of(strip, levels: dict) -> list[FedBox]:
+    """Return the boxes of a strip as they are fed, from the left; `levels` by node."""
+    found, ahead = [], levels[f"{strip.name}/trim"]
+    for number, insert in enumerate(strip.inserts, start=1):
+        into, out = (levels[f"{strip.name}/insert {number}/{end}"] for end in ("in", "out"))
+        name = assignment.box_name(strip.name, number)
+        found.append(FedBox(name, insert.processor, into, ahead.energy_dbfs, out.energy_dbfs))
+        ahead = out
+    return found
+
+
+def drive(answer: dict, given: dict) -> list[Found]:
+    """Return what is found at the input and behind every level-dependent box, strip by strip."""
+    levels = figures_of(answer, given).levels
+    strips = (strip for strip in assignment.session(given).strips if strip.name in SOUNDING)
+    boxes = (box for strip in strips for box in boxes_of(strip, levels) if not box.processor.linear)
+    return [found for box in boxes for found in (box.fed(), box.matched())]
+
+
+# -------------------------------------------------------------------------------------------------------------- the mix
+
+UNITY_DB, BALANCE_DB, WET_DB, REDUCTION_DB, CUE_DB = 3.0, 0.2, 0.2, 0.1, 0.2
+DIRECT = (*(stem for stem in SOUNDING if stem not in DRUM_STRIPS), "drums")
+MIX_WANTED = (
+    "faders within 3 dB of unity; balance, wet to dry and cue within 0.2 dB of what was found; gain reduction of the "
+    "drum group within 0.1 dB"
+)
+
+
+class Mix:
+    """A mix against the one that was found, line by line.
+
+    Parameters
+    ----------
+    answer : dict or None
+        Controls; None for the session as it is found.
+    given : dict
+        The variant.
+    told : callable, optional
+        ``told(done)`` is called with the share that is done.
+    """
+
+    def __init__(self, answer: dict | None, given: dict, told: Callable[[float], None] | None = None):
+        told = told or (lambda done: None)
+        self.before = figures_of(None, given, lambda done: told(done / 2))
+        self.figures = figures_of(answer, given, lambda done: told((1 + done) / 2))
+
+    def moved(self, node: str) -> float:
+        """Return by how much the energy at a node has moved."""
+        return self.figures.energy(node) - self.before.energy(node)
+
+    @cached_property
+    def common_db(self) -> float:
+        """By how much the mix has moved as a whole: the middle of what all that feeds the bus have moved by."""
+        return median(self.moved(f"{name}/out") for name in DIRECT)
+
+    @cached_property
+    def drums_db(self) -> float:
+        """By how much what feeds the drum group has moved, in the middle."""
+        return median(self.moved(f"{name}/out") for name in DRUM_STRIPS)
+
+    @cached_property
+    def against_db(self) -> dict[str, float]:
+        """By how much each strip, and the drum group, has moved against the others it is summed with."""
+        return {
+            name: self.moved(f"{name}/out") - (self.drums_db if name in DRUM_STRIPS else self.common_db)
+            for name in (*SOUNDING, "drums")
+        }
+
+    @property
+    def reduction_db(self) -> float:
+        """How much the drum group's compressor takes off, by energy."""
+        return reduction_db(self.figures.levels)
+
+    @property
+    def reduction_found_db(self) -> float:
+        """How much it took off as it was found."""
+        return reduction_db(self.before.levels)
+
+    @cached_property
+    def wet_db(self) -> dict[str, float]:
+        """By how much a strip's share of the effect has moved against the strip itself."""
+        through = self.moved("reverb/out") - self.moved("reverb/in")
+        return {name: self.moved(f"{name}/send reverb") + through - self.moved(f"{name}/out") for name in WET}
+
+    @cached_property
+    def cue_db(self) -> dict[str, float]:
+        """By how much each strip in the cue has moved there."""
+        return {name: self.moved(f"{name}/send cue") for name in CUED}
+
+    # ---- what is found of it ---------------------------------------------------------------------------------------
+
+    def balance(self) -> list[Found]:
+        """Return what is found of every track against the others."""
+        found = []
+        for name, off in self.against_db.items():
+            among = "the other drums" if name in DRUM_STRIPS else "the rest of the mix"
+            said = f"{_louder(name, off)} against {among} than it was, wanted within {BALANCE_DB:g} dB"
+            found.append(Found(abs(off) <= BALANCE_DB, said))
+        return found
+
+    def reduction(self) -> Found:
+        """Return what is found of the drum group's compressor."""
+        now, was = self.reduction_db, self.reduction_found_db
+        said = (
+            f"drum group: gain reduction {quantity(now, 'dB', 2)}, was {quantity(was, 'dB', 2)}, wanted within "
+            f"{REDUCTION_DB:g} dB of that"
+        )
+        return Found(abs(now - was) <= REDUCTION_DB, said)
+
+    def effect(self) -> list[Found]:
+        """Return what is found of the effect against the dry tracks."""
+        end = f"effect against the dry sound than before, wanted within {WET_DB:g} dB"
+        return [
+            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'))} {end}")
+            for name, off in self.wet_db.items()
+        ]
+
+    def cue(self) -> list[Found]:
+        """Return what is found of the cue."""
+        end = f"in the cue than before, wanted within {CUE_DB:g} dB"
+        return [Found(abs(off) <= CUE_DB, f"{_louder(name, off)} {end}") for name, off in self.cue_db.items()]
+
+
+def _louder(name, off, words=("louder", "softer")):
+    return f"{short_name(name)}: {quantity(abs(off), 'dB', 2)} {words[off < 0]}"
+
+
+def reduction_db(levels: dict) -> float:
+    """Return how much the drum group's compressor takes off, by energy."""
+    into, out = (levels[f"drums/insert 1/{end}"].energy_dbfs for end in ("in", "out"))
+    return into - out
+
+
+def mix(answer: dict, given: dict) -> list[Found]:
+    """Return what is found of the faders and of everything that has to stay as it was."""
+    found = Mix(answer, given)
+    return [*_faders(answer), found.reduction(), *found.balance(), *found.effect(), *found.cue()]
+
+
+def _faders(answer):
+    for name in (*SOUNDING, *GROUPS):
+        at = answer[name]["fader_db"]
+        off = abs(at) - UNITY_DB
+        said = f"{short_name(name)}: fader at {quantity(at, 'dB', 1, signed=True)}, wanted within {UNITY_DB:g} dB"
+        yield Found(off <= 0, said if off <= 0 else f"{said} of unity, {quantity(off, 'dB', 1)} too far")
+
+
+# ------------------------------------------------------------------------------------------------------ what went wrong
+
+
+def not_matched(answer: dict, given: dict) -> bool:
+    """Whether every box is fed well and no output gain was touched."""
+    outs = (value for fields in answer.values() for name, value in fields.items() if name.endswith("out_db"))
+    return not any(outs) and all(each.passed for each in drive(answer, given)[::2])
+
+
+def one_fader(answer: dict, given: dict) -> bool:
+    """Whether nothing is off but the balance of one track."""
+    failing = [each for each in mix(answer, given) if not each.passed]
+    return len(failing) == 1 and "than it was" in failing[0].said
+
+
+def drums_driven_elsewhere(answer: dict, given: dict) -> bool:
+    """Whether the drums moved at their own strips, so that the compressor of their group works at another level."""
+    found = Mix(answer, given)
+    return abs(found.drums_db) > BALANCE_DB and not found.reduction().passed
+
+
+def cue_forgotten(answer: dict, given: dict) -> bool:
+    """Whether the mix is kept and the cue went along with the output trims."""
+    found = Mix(answer, given)
+    kept = all(each.passed for each in found.balance())
+    return kept and not all(each.passed for each in found.cue())

@@ -1,0 +1,52 @@
+"""A question before something is thrown away, with two answers."""
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from gainlib.notebook.prose import LiveRegion
+
+
+class Question(widgets.HBox):
+    """A question with two answers, out of sight until it is asked; then it stands in the place of something else.
+
+    Parameters
+    ----------
+    instead : widget, optional
+        What is out of sight meanwhile, so that nothing moves.
+
+    Examples
+    --------
+    >>> gone, question = [], Question()
+    >>> question.ask("All of it?", "Yes, all", lambda: gone.append("all"))
+    >>> question.no.click()
+    >>> question.ask("All of it?", "Yes, all", lambda: gone.append("all"))
+    >>> question.yes.click()
+    >>> gone, question.layout.display
+    (['all'], 'none')
+    """
+
+    def __init__(self, instead: widgets.Widget | None = None):
+        self._said, self._then, self._instead = LiveRegion(), None, instead
+        self.yes, self.no = (widgets.Button(description=text, layout={"width": "auto"}) for text in ("Yes", "No"))
+        super().__init__([self._said, self.yes, self.no], layout={"display": "none"})
+        self.add_class("gl-question")
+        self.yes.on_click(lambda _button: self._answered(self._then))
+        self.no.on_click(lambda _button: self._answered(None))
+
+    def ask(self, text: str, yes: str, then: Callable[[], None]) -> None:
+        """Ask, and do something if the answer is yes."""
+        self._then, self.yes.description = then, yes
+        self._show(True)
+        self._said.say("note", "", text)
+
+    def _show(self, on):
+        self.layout.display = None if on else "none"
+        if self._instead is not None:
+            self._instead.layout.display = "none" if on else None
+
+    def _answered(self, then):
+        self._show(False)
+        self._said.say()
+        if then is not None:
+            then()
