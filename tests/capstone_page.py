@@ -1,12 +1,9 @@
 """What the capstone's reference asks to be set, as somebody would type it on the page."""
 
-import re
-
 from gainlib.exercises import exercise
 from gainlib.exercises.capstone import assignment, reference
-from gainlib.notebook.panels.lab12_strip import row_name
+from gainlib.labs.lab12 import TARGETS, control_name
 
-TARGETS = (*assignment.SOUNDING, *assignment.GROUPS)
 MOVED_DB = 0.005
 
 
@@ -16,24 +13,23 @@ def typed(value, digits=2):
 
 
 def moves(given):
-    """Return for every strip and group what is to be typed, in the order of the page: (group, field, value)."""
+    """Return for every strip and group what is to be typed: (control, value)."""
     found, wanted = assignment.as_found(given), reference.controls(given)
-    listed = {}
-    for target in TARGETS:
-        gains, faders, sends = [], [], []
-        for name, value in wanted[target].items():
-            if abs(value - found[target][name]) > MOVED_DB:
-                into = faders if name == "fader_db" else sends if name.startswith("send ") else gains
-                kind = "Fader" if into is faders else "Sends" if into is sends else "Gains"
-                into.append((f"{kind} of {target}", "fader" if into is faders else row_name(name), value))
-        listed[target] = [*gains, *faders, *sends]
-    return listed
+    return {
+        target: [(name, value) for name, value in wanted[target].items() if abs(value - found[target][name]) > MOVED_DB]
+        for target in TARGETS
+    }
 
 
-def field(found, group, name):
-    """Return the field for a value, by its group and its name."""
-    fields = found.get_by_role("group", name=group, exact=True)
-    return fields.get_by_role("textbox", name=re.compile(f"^{re.escape(name)}\\b"))
+def field(found, control):
+    """Return the field for the value of a control of the strip under the hand."""
+    fields = found.get_by_role("group", name="Your session: controls")
+    return fields.get_by_role("textbox", name=f"{control_name(control).capitalize()} in dB", exact=True)
+
+
+def words(found):
+    """Return what is said of the strip or the mix."""
+    return found.locator(".gl-desk-words").inner_text()
 
 
 def report(given):

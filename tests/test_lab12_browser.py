@@ -25,7 +25,9 @@ def lab(tmp_path_factory):
 def panel(lab):
     """Return the panel, everything back at its start, the first strip under the hand."""
     found = lab.cell("panel-session")
-    found.get_by_role("button", name="Everything back to start").click()
+    found.get_by_role("button", name="Strip", exact=True).click()
+    found.get_by_role("button", name="Back to start").click()
+    found.get_by_role("button", name="Yes, back to start").click()
     choose(lab, found, typing.TARGETS[0])
     return found
 
@@ -36,9 +38,9 @@ def choose(lab, found, name):
     typing.settled(lab, found)
 
 
-def enter(found, group, name, text):
+def enter(found, control, text):
     """Type a value into a field of the panel."""
-    line = typing.field(found, group, name)
+    line = typing.field(found, control)
     line.fill(text)
     line.press("Enter")
 
@@ -64,46 +66,72 @@ def test_everything_runs_and_nothing_is_graded_yet(lab):
     assert lab.cell("exercise-1").get_by_role("checkbox", name="05 bass: too hot").count() == 1, names[:3]
 
 
-def test_a_dragged_trim_moves_the_picture_and_the_table_follows_on_release(lab):
+def test_a_dragged_trim_moves_the_picture_and_the_words_follow_on_release(lab):
     found = panel(lab)
     choose(lab, found, "08 pad")
-    before, table = picture(found), found.get_by_role("table", name="Along 08 pad").inner_text()
-    handle = found.get_by_role("group", name="Gains of 08 pad").get_by_role("slider", name="trim", exact=True)
-    handle.scroll_into_view_if_needed()
+    before, said_before = picture(found), typing.words(found)
+    handle = found.get_by_role("slider", name="Trim", exact=True)
     box = handle.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     lab.page.mouse.move(x, y)
     lab.page.mouse.down()
     for step in range(10):
-        lab.page.mouse.move(x - 6 * step, y)
+        lab.page.mouse.move(x - 4 * step, y)
         lab.page.wait_for_timeout(16)
     lab.idle()
-    assert picture(found) != before and found.get_by_role("table", name="Along 08 pad").inner_text() == table
+    assert picture(found) != before and typing.words(found) == said_before
     lab.page.mouse.up()
     typing.settled(lab, found)
-    assert found.get_by_role("table", name="Along 08 pad").inner_text() != table
+    assert typing.words(found) != said_before
     lab.shot("lab12-drag")
-    found.get_by_role("button", name="Undo").first.click()
+    choose(lab, found, "05 bass")
+    found.get_by_role("button", name="Undo").click()
     typing.settled(lab, found)
-    assert found.get_by_role("table", name="Along 08 pad").inner_text() == table
+    assert typing.words(found) == said_before, "Undo goes back to the strip it belongs to"
+    assert "08 pad" in found.get_by_role("combobox", name="Strip or group").evaluate("(e) => e.selectedOptions[0].text")
     assert "highest at" in sentence(found) and lab.problems() == []
 
 
-def test_stems_and_mix_on_request_and_what_is_heard(lab):
+def test_desk_and_tasks_fit_the_window_and_no_control_moves(lab):
     found = panel(lab)
-    found.get_by_role("button", name="Measure the stems").click()
+    desk = found.locator(".gl-desk").first
+    handle = found.get_by_role("slider", name="Trim", exact=True)
+    place = handle.bounding_box()["y"] - desk.bounding_box()["y"]
+    found.get_by_role("button", name="Listen to this strip").click()
     typing.settled(lab, found)
-    stems = found.get_by_role("table", name="The stems as they arrive")
-    assert stems.locator("tbody tr").count() == 11
+    found.get_by_role("button", name="Another session").click()
+    lab.idle()
+    assert abs(handle.bounding_box()["y"] - desk.bounding_box()["y"] - place) < 3
+    found.locator(".gl-question").get_by_role("button", name="No").click()
+    for tab in ("Strip in numbers", "All strips", "Mix", "Mix in numbers", "Bus", "Strip"):
+        found.get_by_role("button", name=tab, exact=True).click()
+        typing.settled(lab, found)
+        assert desk.bounding_box()["height"] <= 595, tab
+        assert abs(handle.bounding_box()["y"] - desk.bounding_box()["y"] - place) < 3, tab
+    task = lab.cell("exercise-1")
+    task.get_by_role("button", name="Measure the stems").click()
+    typing.settled(lab, task)
+    assert task.get_by_role("table", name="The stems as they arrive").locator("tbody tr").count() == 11
     lab.shot("lab12-stems")
-    found.get_by_role("button", name="Measure the mix").click()
+    for number in (1, 2, 6):
+        assert lab.cell(f"exercise-{number}").locator(".gl-desk").first.bounding_box()["height"] <= 595
+    boxes = lab.cell("exercise-2")
+    answers = [box.bounding_box()["y"] for box in boxes.locator(".gl-grid select").all()]
+    tester = boxes.get_by_role("slider", name="Sine in").bounding_box()["y"]
+    assert len(answers) > 20 and max(abs(y - tester) for y in answers) < 400
+    lab.shot("lab12-boxes")
+
+
+def test_the_mix_is_measured_and_heard(lab):
+    found = panel(lab)
+    found.get_by_role("button", name="Mix in numbers").click()
     typing.settled(lab, found)
-    assert "against the rest" in found.get_by_role("table", name="The mix").inner_text()
+    assert found.get_by_role("table", name="The mix against the one you found").locator("tbody tr").count() == 12
+    assert "Farthest from its old balance" in typing.words(found)
     lab.shot("lab12-mix")
     found.get_by_role("button", name="Listen to the mix").click()
     typing.settled(lab, found)
     player = found.locator(".gl-player")
-    player.scroll_into_view_if_needed()
     assert player.get_by_role("button", name="as found").count() == 1
     lab.shot("lab12-listen")
     assert lab.problems() == []
@@ -137,8 +165,8 @@ def test_the_capstone_from_start_to_100_percent(lab):
     for target, moves in typing.moves(given).items():
         found = lab.cell("panel-session")
         choose(lab, found, target)
-        for group, name, value in moves:
-            enter(found, group, name, typing.typed(value))
+        for control, value in moves:
+            enter(found, control, typing.typed(value))
         typing.settled(lab, found)
     lab.shot("lab12-solved")
     drive_off_and_unmatched(lab, given)
@@ -176,21 +204,17 @@ def mark_boxes(lab, given):
 
 def off_by(lab, target, moves):
     """Put some controls of a strip off by so much, from where the reference has them; returns how to put them back."""
-    given = lab.given("12-3")
-    wanted = {**typing.reference.controls(given)[target]}
-    found = lab.cell("panel-session")
-    choose(lab, found, target)
-    for group, name, control, by in moves:
-        enter(found, f"{group} of {target}", name, typing.typed(wanted[control] + by))
-    typing.settled(lab, found)
+    wanted = typing.reference.controls(lab.given("12-3"))[target]
 
-    def back():
+    def place(off):
         found = lab.cell("panel-session")
-        for group, name, control, _ in moves:
-            enter(found, f"{group} of {target}", name, typing.typed(wanted[control]))
+        choose(lab, found, target)
+        for control, by in moves:
+            enter(found, control, typing.typed(wanted[control] + off * by))
         typing.settled(lab, found)
 
-    return back
+    place(1.0)
+    return lambda: place(0.0)
 
 
 def last_box(given):
@@ -205,11 +229,11 @@ def last_box(given):
 def drive_off_and_unmatched(lab, given):
     """Feed a box 3 dB too hot, then leave one unmatched, and read both sentences."""
     target, box = last_box(given)
-    put_back = off_by(lab, target, [("Gains", f"box {box} in", f"insert {box} in_db", 3.0)])
+    put_back = off_by(lab, target, [(f"insert {box} in_db", 3.0)])
     assert re.search(rf"Not yet.*{target}, box {box}: .* at its input.*3\.0 dB too hot", check(lab, 3), re.DOTALL)
     lab.shot("lab12-drive-off")
     put_back()
-    put_back = off_by(lab, target, [("Gains", f"box {box} out", f"insert {box} out_db", 0.6)])
+    put_back = off_by(lab, target, [(f"insert {box} out_db", 0.6)])
     assert re.search(rf"{target}, box {box}: 0\.\d\d dB louder than its bypass", check(lab, 3))
     put_back()
     assert "Right (25 of 25 points)" in check(lab, 3)
@@ -217,14 +241,14 @@ def drive_off_and_unmatched(lab, given):
 
 def one_fader_and_a_clipped_bus(lab, given):
     """Move one fader, then lift the mix until it clips, and read both sentences."""
-    put_back = off_by(lab, "08 pad", [("Fader", "fader", "fader_db", 1.0)])
+    put_back = off_by(lab, "08 pad", [("fader_db", 1.0)])
     louder = re.search(r"Not yet.*Pad: (\d\.\d\d) dB louder against the rest of the mix", check(lab, 4), re.DOTALL)
     assert float(louder[1]) == pytest.approx(1.0, abs=0.02), "all is typed in hundredths"
     assert exercise("12-4").slips[0].sentence in check(lab, 4)
     lab.shot("lab12-one-fader")
     put_back()
     assert "Right (20 of 20 points)" in check(lab, 4)
-    put_back = off_by(lab, "drums", [("Gains", "post trim", "post_trim_db", 12.0)])
+    put_back = off_by(lab, "drums", [("post_trim_db", 12.0)])
     assert re.search(r"Not yet.*it clips: \d+ samples are over full scale", check(lab, 5), re.DOTALL)
     lab.shot("lab12-clipped")
     put_back()
