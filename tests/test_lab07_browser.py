@@ -205,7 +205,7 @@ def test_a_run_by_hand_and_the_conclusion_that_fits_it(lab):
         found.get_by_role("button", name=f"I like {pick} better").click()
         lab.idle()
     for pick in given["order"]:
-        found.get_by_role("button", name=f"X is {pick}").click()
+        found.get_by_role("button", name=f"X matches {pick}").click()
         lab.idle()
     lab.settled()
     found.get_by_text(runs.MEANINGS["tone"], exact=True).click()
