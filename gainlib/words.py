@@ -13,6 +13,7 @@ MINUS = "\N{MINUS SIGN}"
 SILENT = "silent"
 UNDEFINED = "not defined"
 LEAST_PERCENT = 0.001
+LOWEST_SHOWN_DB = -120.0
 
 
 def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str:
@@ -78,6 +79,17 @@ def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: boo
     """
     text = number_text(value, digits, sign)
     return text if text in (SILENT, UNDEFINED) else f"{text} {unit}"
+
+
+def depth_text(value: float) -> str:
+    """Return a residual in words; what is under −120 dB is told as that.
+
+    Examples
+    --------
+    >>> depth_text(-31.24), depth_text(-200)
+    ('−31.2 dB', 'under −120 dB')
+    """
+    return f"under {level_text(LOWEST_SHOWN_DB, 'dB', 0)}" if value < LOWEST_SHOWN_DB else level_text(value)
 
 
 def percent_text(value: float) -> str:

@@ -8,8 +8,8 @@ import pytest
 from gainlib import processors as p
 from gainlib.audio import Audio
 from gainlib.boxes import classify, null_depth_db
-from gainlib.exercises import exercise
-from gainlib.exercises.linearity import boxes, tasks
+from gainlib.exercises import box_tests, exercise
+from gainlib.labs import lab06
 from gainlib.levels import db_to_ratio
 
 MEASURED_AS = {
@@ -26,26 +26,26 @@ def as_array(box):
     return lambda samples, rate_hz: box.process(Audio(samples, rate_hz)).samples.reshape(np.shape(samples))
 
 
-@pytest.mark.parametrize("name", boxes.names())
+@pytest.mark.parametrize("name", lab06.names())
 def test_every_box_is_what_the_key_says(name):
     """The classifier feeds it other signals than the bench does, and never sees its name."""
-    assert MEASURED_AS[classify(as_array(boxes.box(name))).kind] == boxes.class_of(name)
+    assert MEASURED_AS[classify(as_array(lab06.box(name))).kind] == lab06.class_of(name)
 
 
 @pytest.mark.parametrize(("device", "limit"), [("compressor", -29.5), ("compressor", -10.5), ("clipper", -1.5)])
 def test_the_limit_is_where_the_running_model_passes_60_db(device, limit):
     """Bisection on the model, against the closed form of the key."""
     given = {"device": device, "limit": limit}
-    box, low, high = tasks.limited_box(given), limit - 3, limit + 3
+    box, low, high = lab06.limited_box(given), limit - 3, limit + 3
     for _ in range(12):
         middle = (low + high) / 2
-        low, high = (middle, high) if boxes.halved_db(box, middle) < -60 else (low, middle)
-    assert tasks.limit_dbfs(given) == pytest.approx(low, abs=0.02)
+        low, high = (middle, high) if box_tests.halved_db(box, middle) < -60 else (low, middle)
+    assert lab06.limit_dbfs(given) == pytest.approx(low, abs=0.02)
 
 
 def test_the_limit_of_a_clipper_by_hand():
     """Handbook: cutting the tops off by ε leaves an error of RMS² = (2/π)∫(cos t − cos θ)² dt, cos θ = 1/(1 + ε)."""
-    over = 10 ** ((tasks.limit_dbfs({"device": "clipper", "limit": -6.5}) + 6.5) / 20)
+    over = 10 ** ((lab06.limit_dbfs({"device": "clipper", "limit": -6.5}) + 6.5) / 20)
     turn = math.acos(1 / over)
     t = np.linspace(0, turn, 20_001)
     missing = 2 / math.pi * np.trapezoid((over * np.cos(t) - 1) ** 2, t)
@@ -55,25 +55,25 @@ def test_the_limit_of_a_clipper_by_hand():
 def test_the_residual_is_measured_as_it_is_defined():
     """NumPy's tanh for the saturator, without oversampling."""
     given = exercise("06-2").variant("anna") | {"box": "saturator 2", "a": -30, "b": -6}
-    read = tasks.residual_readings(given)
-    outs = [np.tanh(2.5 * boxes.two_tones(level)[boxes.FRAMES :]) / 2.5 for level in (-30, -6)]
+    read = lab06.residual_readings(given)
+    outs = [np.tanh(2.5 * box_tests.two_tones(level)[box_tests.FRAMES :]) / 2.5 for level in (-30, -6)]
     soft, loud = (out / db_to_ratio(level) for out, level in zip(outs, (-30, -6), strict=True))
     by_hand = 20 * math.log10(np.linalg.norm(loud - soft) / np.linalg.norm(soft))
-    assert tasks.residual_db(read) == pytest.approx(by_hand, abs=0.05)
+    assert lab06.residual_db(read) == pytest.approx(by_hand, abs=0.05)
 
 
 def test_the_test_signals_have_the_levels_they_are_called_by():
     """AES17: a full-scale sine has an RMS of 1/√2 and reads 0 dBFS."""
-    assert boxes.rms(boxes.two_tones(0)) * math.sqrt(2) == pytest.approx(1, abs=1e-9)
-    assert np.abs(boxes.sine(-6)).max() == pytest.approx(10 ** (-6 / 20))
+    assert box_tests.rms(box_tests.two_tones(0)) * math.sqrt(2) == pytest.approx(1, abs=1e-9)
+    assert np.abs(box_tests.sine(-6)).max() == pytest.approx(10 ** (-6 / 20))
 
 
 def test_noise_is_found_under_its_offset():
     """NumPy's variance is the mean square about the mean."""
     given = {"hiss": -70.0, "share": 2.0, "seed": 3}
-    given |= tasks.noise_readings(given)
-    assert tasks.noise_dbfs(given) == pytest.approx(-70, abs=0.1)
-    assert tasks.noise_dbfs(given, offset=0.0) == pytest.approx(-70 + 10 * math.log10(5), abs=0.1)
+    given |= lab06.noise_readings(given)
+    assert lab06.noise_dbfs(given) == pytest.approx(-70, abs=0.1)
+    assert lab06.noise_dbfs(given, offset=0.0) == pytest.approx(-70 + 10 * math.log10(5), abs=0.1)
 
 
 RUN = {
@@ -100,13 +100,13 @@ def test_a_trim_crosses_what_the_key_says(name, trim_db):
     ahead = RUN[name].process(drums.with_samples(drums.samples * gain))
     behind = RUN[name].process(drums)
     depth = null_depth_db(ahead, behind.with_samples(behind.samples * gain))
-    assert (depth < -80) == tasks.MOVES[name], depth
+    assert (depth < -80) == lab06.MOVES[name], depth
 
 
 def test_a_step_through_the_running_compressor():
     """The static curve of the key holds for steady sines through the model."""
     given = {"T": -20, "R": 4, "L1": -30, "L2": -8}
     box = p.Compressor(-20.0, 4.0, 0.0)
-    rise = boxes.level_out_dbfs(box, -8.0) - boxes.level_out_dbfs(box, -30.0)
+    rise = box_tests.level_out_dbfs(box, -8.0) - box_tests.level_out_dbfs(box, -30.0)
     assert exercise("06-6").solve(given) == pytest.approx(13.0)
     assert rise == pytest.approx(13.0, abs=0.05)

@@ -4,7 +4,7 @@ import pytest
 from labhand import open_lab, picture, said, sentence, typed
 
 from gainlib.exercises import exercise
-from gainlib.exercises.linearity import tasks
+from gainlib.labs.lab06 import residual_db
 
 pytestmark = pytest.mark.browser
 
@@ -23,6 +23,7 @@ def test_the_lab_is_done_by_keyboard_alone(lab):
     lab.settled()
     assert "You predict three" in said(predict)
     bench = lab.cell("panel-boxes")
+    assert bench.locator(".gl-desk").bounding_box()["height"] <= 595, "1280 × 720 leaves a notebook 599 px"
     before = picture(bench)
     lab.tab_to(bench.get_by_role("slider", name="Sine in"))
     lab.press("End")
@@ -80,7 +81,7 @@ def check(lab, found, asked):
 def refuse_by_keys(lab):
     """Give the usual wrong answer, read the sentence that is made for it, and take new numbers."""
     found = lab.cell("exercise-2")
-    wrong = tasks.residual_db(lab.given("06-2"), "difference_as_is")
+    wrong = residual_db(lab.given("06-2"), "difference_as_is")
     lab.type_over(found.get_by_role("textbox").first, typed(wrong))
     lab.press("Enter")
     lab.page.wait_for_timeout(300)
@@ -90,9 +91,9 @@ def refuse_by_keys(lab):
 
 
 def type_by_keys(lab, number):
-    """Type the answer into its field, Enter to check."""
+    """Type the answer into its field, which comes after those of a desk, Enter to check."""
     found, asked = lab.cell(f"exercise-{number}"), exercise(f"06-{number}")
-    lab.type_over(found.get_by_role("textbox").first, typed(asked.solve(lab.given(f"06-{number}"))))
+    lab.type_over(found.get_by_role("textbox").last, typed(asked.solve(lab.given(f"06-{number}"))))
     lab.press("Enter")
     lab.page.wait_for_timeout(300)
     lab.settled()

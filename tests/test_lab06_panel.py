@@ -1,32 +1,65 @@
-"""The bench of black boxes: it follows the hand, undoes, says what it shows, and is told from its picture."""
+"""The desk of black boxes: it follows the hand, undoes, says what it shows, and is told from its picture."""
+
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from gainlib.exercises.linearity import boxes
+from gainlib.exercises import exercise
+from gainlib.exercises.box_tests import box_tester
+from gainlib.labs import lab06
+from gainlib.notebook.desk import Desk
 from gainlib.notebook.figures import make_figure
 from gainlib.notebook.figures.blackbox import Residuals
-from gainlib.notebook.panels import lab06
-from gainlib.notebook.panels.boxbench import BoxBench
+from gainlib.notebook.panels import lab_module
 from gainlib.processors import HardClip, Tremolo
 
 
 @pytest.fixture
-def bench():
-    return BoxBench({"A": HardClip(-6.0), "B": Tremolo(5.3, 0.5)})
+def desk():
+    return Desk(box_tester({"A": HardClip(-6.0), "B": Tremolo(5.3, 0.5)}, "Two boxes"))
 
 
-def test_the_picture_follows_box_and_drive(bench):
-    assert "halving the input leaves under −120 dB" in bench.live.widget.sentence
-    before = bench.live.widget.png
-    bench.settings.set(drive_dbfs=12.0)
-    assert bench.live.widget.png != before
-    assert "gives" in bench.live.widget.sentence and "halving the input leaves −" in bench.live.widget.sentence
-    bench.settings.set(box="B")
-    assert "repeating it leaves −1" in bench.live.widget.sentence
-    bench.settings.undo()
-    bench.settings.undo()
-    assert bench.letter == "A" and bench.live.widget.png == before
+def test_the_picture_follows_box_and_drive(desk):
+    picture = desk.pictures[0].widget
+    assert "halving the input leaves under −120 dB" in picture.sentence
+    before = picture.png
+    desk.set(drive_dbfs=12.0)
+    assert picture.png != before
+    assert "gives" in picture.sentence and "halving the input leaves −" in picture.sentence
+    desk.set(box="B")
+    assert "repeating it leaves −1" in picture.sentence and "With silence in, it gives silence" in desk.said.text
+    desk.undo()
+    desk.undo()
+    assert desk.setting.box == "A" and picture.png == before
+
+
+def test_what_is_read_stands_beside_the_picture(desk):
+    """A sine of 12 dBFS through a clipper at −6 is nearly a square wave of that height: 20·lg(4/π) over it, at most."""
+    desk.set(drive_dbfs=12.0)
+    rows = dict(desk.numbers.table["rows"])
+    out = float(rows["level out"].removesuffix(" dBFS").replace("−", "-").replace("+", ""))
+    assert -6.0 + 20 * np.log10(4 / np.pi) < out < -6.0 + 20 * np.log10(np.sqrt(2))
+    assert rows["gain, fed softest"] == "0.0 dB" and rows["repeating it leaves"] == "under −120 dB"
+
+
+def test_the_drive_goes_home_to_18_dbfs(desk):
+    row = next(row for row in desk.settings.rows if row["label"] == "Sine in")
+    assert (row["home"], row["step"], row["page"]) == (-18.0, 1.0, 6.0)
+
+
+def test_exercises_have_their_boxes_and_readings():
+    for number, boxes in (("06-1", 6), ("06-3", 1)):
+        asked = exercise(number)
+        shown = lab_module("06").exercise_panel(asked, asked.variant("anna"), None)
+        assert len(shown.settings.rows) == (2 if boxes > 1 else 1)
+        assert boxes == 1 or len(shown.settings.rows[0]["options"]) == boxes
+    asked = exercise("06-4")
+    given = asked.variant("anna")
+    shown = lab_module("06").exercise_panel(asked, given, None)
+    assert [row[1] for row in shown.table["rows"]] == [
+        f"{given[name]:.3f}".replace("-", "−") for name in ("offset", "all")
+    ]
 
 
 def test_residuals_of_different_length_are_refused():
@@ -36,15 +69,20 @@ def test_residuals_of_different_length_are_refused():
 
 
 def test_a_learner_gets_eight_boxes_in_an_order_of_their_own():
-    drawn = [boxes.experiment(np.random.default_rng(seed)) for seed in (1, 2)]
+    drawn = [lab06.eight(np.random.default_rng(seed)) for seed in (1, 2)]
     assert [list(each) for each in drawn] == [list("ABCDEFGH")] * 2 and drawn[0] != drawn[1]
+    anna, ben, again = (
+        lab_module("06").panel("boxes", SimpleNamespace(name=name, class_code="7b")).numbers.table
+        for name in ("anna", "ben", "anna")
+    )
+    assert anna == again and anna != ben
 
 
 def test_the_prediction_is_measured():
-    outcome, sentence, table = lab06.compare()
+    outcome, sentence, table = lab_module("06").compare()
     assert outcome == "three" and "compressor, clipper, saturator" in sentence and len(table.rows) == 8
 
 
 def test_the_sound_of_a_linear_box_does_not_depend_on_drive():
-    soft, loud = (boxes.heard(boxes.box("equaliser 1"), level) for level in (-40.0, 6.0))
+    soft, loud = (lab06.heard(lab06.box("equaliser 1"), level) for level in (-40.0, 6.0))
     np.testing.assert_allclose(loud.samples, soft.samples, atol=1e-9)

@@ -11,7 +11,7 @@ from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.exercises.choosing import Matching
 from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, Slider, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.linearity import boxes as linearity
+from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.set_and_measure import SetAndMeasure
@@ -375,53 +375,14 @@ SESSION = SetAndMeasure(lambda given: SessionUnderHand(given).experiment(), _pla
 
 # ------------------------------------------------------------------------------------------------------- the box tester
 
-DRIVES_DBFS = tuple(float(level) for level in range(-60, 13))
-CURVE_DBFS = DRIVES_DBFS[::6]
 
-
-def box_tester(given: dict) -> Experiment:
-    """One box of the session, fed a sine, the sine once more, and two tones."""
-    named = {name: f"{number} of {owner}" for name, (owner, number) in assignment.boxes(given).items()}
-
-    def box(run):
-        return assignment.processor(given, run.setting.box)
-
-    def out(run):
-        levels = [linearity.level_out_dbfs(box(run), level) for level in CURVE_DBFS]
-        return CURVE_DBFS, levels, (run.setting.drive_dbfs, linearity.level_out_dbfs(box(run), run.setting.drive_dbfs))
-
-    def left(run):
-        tests, here = (linearity.halved_db, linearity.repeated_db), run.setting.drive_dbfs
-        lines = [[test(box(run), level) for level in CURVE_DBFS] for test in tests]
-        return CURVE_DBFS, *lines, (here, *(test(box(run), here) for test in tests))
-
-    def told(run):
-        level = linearity.silent_dbfs(box(run))
-        gives = "silence" if level <= linearity.LOWEST_DB else f"{level_text(level, 'dBFS')}, offset included"
-        return f"Box {named[run.setting.box]}. With silence in, it gives {gives}."
-
-    tones = {"low_db": -120.0, "high_db": 20.0, "title": "Two tones, 800 and 1100 Hz"}
-    return Experiment(
-        (
-            Choice("box", "Box", named, turns=True),
-            Slider("drive_dbfs", "Sine in", -60.0, 12.0, 1.0, -18.0, "dBFS", page=6.0, decimals=0),
-        ),
-        (
-            Picture(
-                "One box, fed as you set it",
-                ("OL", "TT"),
-                {
-                    "O": Plot("out against in", out),
-                    "L": Plot("residuals", left),
-                    "T": Plot("spectrum", lambda run: linearity.two_tone_spectrum(box(run), run.setting.drive_dbfs), tones),
-                },
-                margins={"left": 0.1, "right": 0.965, "wspace": 0.3},
-            ),
-        ),
-        told=told,
-        title="Boxes of your session",
-        lines=1,
-    )  # fmt: skip
+def tester(given: dict) -> Experiment:
+    """Return the boxes of the session to be tried one by one."""
+    named = {
+        f"Box {number} of {owner}": assignment.processor(given, name)
+        for name, (owner, number) in assignment.boxes(given).items()
+    }
+    return box_tester(named, "Boxes of your session", turns=True)
 
 
 # ----------------------------------------------------------------------------------------- what the prediction is about

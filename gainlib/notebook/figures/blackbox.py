@@ -7,21 +7,9 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.palette import INK, line
 from gainlib.notebook.figures.travel import HERE
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import LOWEST_SHOWN_DB, Table, depth_text, level_text, number_text
 
 DASHED = (0, (6, 3))
-LOWEST_SHOWN_DB = -120.0
-
-
-def depth_text(value: float) -> str:
-    """Return a residual in words; what is under −120 dB is told as that.
-
-    Examples
-    --------
-    >>> depth_text(-31.24), depth_text(-200)
-    ('−31.2 dB', 'under −120 dB')
-    """
-    return f"under {level_text(LOWEST_SHOWN_DB, 'dB', 0)}" if value < LOWEST_SHOWN_DB else level_text(value)
 
 
 class OutAgainstIn:

@@ -35,7 +35,7 @@ def exercise_panel(exercise, given: dict, learner):
     if exercise.id == "12-1":
         return Stems(given)
     if exercise.id == "12-2":
-        return BoxDesk(lab12.box_tester(given))
+        return BoxDesk(lab12.tester(given))
     if exercise.id == "12-5":
         return Exporting(learner)
     return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)

@@ -1,1 +1,0 @@
-"""Black boxes to be tried out: which there are, what each does when fed, and what an exercise reads from it."""
