@@ -14,7 +14,6 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, Mixer, Picture, Run, Setting, Text, Trims
-from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.notebook import assets, figures, plots
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
@@ -417,25 +416,27 @@ class TaskDesk(Desk):
 
     Parameters
     ----------
-    task : SetAndMeasure or Drawn
-        What is asked.
+    task : SetAndMeasure, Drawn or the like
+        What is asked: ``of(given)`` is its experiment, ``table(run, given)`` may stand under the controls; where they
+        are the answer, ``answer``, ``values`` and ``untouched`` take it to and fro.
     given : dict
         Values of the variant.
     """
 
     def __init__(self, task, given: dict):
         self._task, self._given = task, given
-        super().__init__(task.of(given), lambda run: task.table(run, given))
+        table = getattr(task, "table", None)
+        super().__init__(task.of(given), table and (lambda run: table(run, given)))
 
     def controls(self) -> dict | None:
         """Return where the controls stand as an answer, None while none that counts was moved."""
-        if not isinstance(self._task, SetAndMeasure) or self._task.untouched(self.setting, self._given):
+        if not hasattr(self._task, "answer") or self._task.untouched(self.setting, self._given):
             return None
         return self._task.answer(self.setting, self._given)
 
     def set_controls(self, answer: dict | None) -> None:
         """Set the controls as an answer has them, as far as they reach; what cannot be read leaves them."""
-        if not isinstance(self._task, SetAndMeasure) or not isinstance(answer, dict) or answer == self.controls():
+        if not hasattr(self._task, "answer") or not isinstance(answer, dict) or answer == self.controls():
             return
         try:
             self.set(**self._task.values(answer, self._given))

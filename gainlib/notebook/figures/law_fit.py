@@ -20,47 +20,51 @@ class LaidLaw:
     ----------
     axes : matplotlib axes
         Where to draw.
-    positions_mm, levels_db : arrays
-        The points, all above 0 mm and finite.
 
     Examples
     --------
     >>> from gainlib.notebook.figures import make_figure
-    >>> laid = LaidLaw(make_figure(500, 300).subplots(), [10, 50, 100], [-69.0, -14.0, 10.0])
-    >>> laid.update([-70.0, -14.1, 9.995], "k = 4, x₀ = 75 mm", 0.6)
+    >>> laid = LaidLaw(make_figure(500, 300).subplots())
+    >>> laid.update([10, 50, 100], [-69.0, -14.0, 10.0], [-70.0, -14.1, 9.995], "k = 4, x₀ = 75 mm", 0.6)
+    True
     >>> laid.sentence()
     'With k = 4, x₀ = 75 mm the law lies 0.60 dB from the points (root mean square).'
     """
 
-    def __init__(self, axes: Axes, positions_mm, levels_db):
-        self.positions, self.levels = np.asarray(positions_mm, float), np.asarray(levels_db, float)
-        self.law_db, self._which, self.misfit_db = self.levels, "", 0.0
+    def __init__(self, axes: Axes):
+        self._axes, self._which, self.misfit_db = axes, "", 0.0
+        self.positions = self.levels = self.law_db = np.zeros(0)
         frame(axes, "● = measured, line = your law", "position (mm), logarithmic scale", grid="both")
-        low, high = self.levels.min(), self.levels.max()
         axes.set_xscale("log")
-        axes.set_xlim(0.9 * self.positions.min(), 1.1 * self.positions.max())
-        axes.xaxis.set_major_locator(FixedLocator(TICKS_MM))
-        axes.xaxis.set_minor_locator(NullLocator())
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        db_axis(axes, 10 * np.floor((low - 8) / 10), 10 * np.ceil((high + 4) / 10), 10, "gain (dB)")
         axes.axhline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         look = line(0)
-        self._order = np.argsort(self.positions)
         (self._line,) = axes.plot([], [], color=look.color, linestyle=look.linestyle, linewidth=2, zorder=2)
         self._left = LineCollection([], colors=VERMILLION, linewidths=1.6, linestyles="dotted", zorder=3)
         axes.add_collection(self._left, autolim=False)
-        style = {"linestyle": "none", "marker": "o", "markersize": 7, "color": INK, "zorder": 4}
-        axes.plot(self.positions, self.levels, **style)
-        left, right = axes.get_xlim()
-        bottom, top = axes.get_ylim()
-        self._note = words(axes, left * (right / left) ** 0.02, bottom + 0.95 * (top - bottom), va="top")
-        self.artists = [self._line, self._left, self._note]
+        (self._points,) = axes.plot([], [], linestyle="none", marker="o", markersize=7, color=INK, zorder=4)
+        self._note = words(axes, 1, 1, va="top")
+        self.artists = [self._line, self._left, self._points, self._note]
 
-    def update(self, law_db, which: str, misfit_db: float) -> None:
-        """Lay another law.
+    def _scale(self):
+        """Fit the axes to the points."""
+        axes, positions, levels = self._axes, self.positions, self.levels
+        left, right = 0.9 * positions.min(), 1.1 * positions.max()
+        axes.set_xlim(left, right)
+        axes.xaxis.set_major_locator(FixedLocator(TICKS_MM))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        low, high = 10 * np.floor((levels.min() - 8) / 10), 10 * np.ceil((levels.max() + 4) / 10)
+        db_axis(axes, low, high, 10, "gain (dB)")
+        self._note.set_position((left * (right / left) ** 0.02, low + 0.95 * (high - low)))
+        self._points.set_data(positions, levels)
+
+    def update(self, positions_mm, levels_db, law_db, which: str, misfit_db: float) -> bool:
+        """Lay another law, or one through other points; return whether the scales have changed.
 
         Parameters
         ----------
+        positions_mm, levels_db : arrays
+            The points, all above 0 mm and finite.
         law_db : array
             What the law gives at every point's position.
         which : str
@@ -68,11 +72,18 @@ class LaidLaw:
         misfit_db : float
             Root mean square of what is left, in dB.
         """
+        points = np.array([positions_mm, levels_db], float)
+        others = not np.array_equal(points, [self.positions, self.levels])
+        if others:
+            self.positions, self.levels = points
+            self._scale()
         self.law_db, self._which, self.misfit_db = np.asarray(law_db, float), which, float(misfit_db)
-        self._line.set_data(self.positions[self._order], self.law_db[self._order])
+        order = np.argsort(self.positions)
+        self._line.set_data(self.positions[order], self.law_db[order])
         ends = np.stack([self.levels, self.law_db], axis=1)
         self._left.set_segments(np.stack([np.repeat(self.positions[:, np.newaxis], 2, axis=1), ends], axis=-1))
         self._note.set_text(f"{which}: misfit {number_text(misfit_db, 2)} dB")
+        return others
 
     def sentence(self) -> str:
         """Return the law and how far it lies from the points."""

@@ -2,18 +2,20 @@
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
 from gainlib.notebook.figures.palette import BLUE, GREEN, INK, SKY, VERMILLION
 from gainlib.notebook.figures.travel import words
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import Table, number_text
 
+NUMBERS, ROOM = 0.17, 0.5
 START = {"linestyle": "none", "marker": "D", "color": "none", "markeredgecolor": INK, "markersize": 7, "zorder": 3}
 
 
 class TapLadder:
-    """Levels at the points of a strip, as lying bars; a hollow mark shows where each one started.
+    """Levels at the points of a strip, as lying bars, numbers beside them; a hollow mark shows where each one started.
 
     Parameters
     ----------
@@ -30,8 +32,7 @@ class TapLadder:
     --------
     >>> from gainlib.notebook.figures import make_figure
     >>> ladder = TapLadder(make_figure(500, 200).subplots(), ("cue send", "at the bus"))
-    >>> ladder.begin([-20.0, -30.0])
-    >>> ladder.update([-44.0, -30.0])
+    >>> ladder.update([-44.0, -30.0], start=[-20.0, -30.0])
     >>> ladder.sentence()
     'Against the start: cue send −24.0 dB; at the bus unchanged.'
     """
@@ -39,40 +40,31 @@ class TapLadder:
     def __init__(self, axes: Axes, names, low_db: float = -72.0, high_db: float = 12.0, unit: str = "RMS (dBFS)"):
         self.names, self._low, self._high, self._unit = tuple(names), low_db, high_db, unit
         self.levels = self.start = np.full(len(self.names), -np.inf)
-        frame(axes, "Levels along the strip: ◇ = at the start", grid="x")
-        db_axis(axes, low_db, high_db, 12, unit, "x")
+        frame(axes, f"Levels along the strip, {unit}: ◇ = at the start", grid="x")
+        db_axis(axes, low_db, high_db, 12, "", "x")
+        axes.xaxis.set_major_locator(FixedLocator(np.arange(low_db, high_db + 1, 12)))
+        axes.set_xlim(low_db, high_db + NUMBERS * (high_db - low_db))
         axes.set_ylim(len(self.names) - 0.45, -0.55)
         axes.set_yticks(range(len(self.names)), self.names)
         self._bars = axes.add_patch(Boxes(facecolor=SKY, edgecolor=INK, linewidth=0.8, zorder=2))
         (self._marks,) = axes.plot([], [], **START)
-        self._numbers = [words(axes, low_db + 1, row, va="center") for row in range(len(self.names))]
+        self._numbers = [words(axes, high_db + 2, row, va="center") for row in range(len(self.names))]
         self.artists = [self._bars, self._marks, *self._numbers]
 
-    def begin(self, levels) -> None:
-        """Keep these levels as the start, and show them."""
-        self.start = np.asarray(levels, float)
-        rows = np.flatnonzero(np.isfinite(self.start))
-        self._marks.set_data(np.clip(self.start[rows], self._low, self._high), rows)
-        self.update(levels)
-
-    def update(self, levels) -> None:
-        """Show new levels.
-
-        Parameters
-        ----------
-        levels : sequence of float, one a name
-            −∞ is silence.
-        """
-        levels = np.asarray(levels, float)
-        if levels.shape != (len(self.names),):
+    def update(self, levels, start) -> None:
+        """Show new levels and where they started, one a name; −∞ is silence."""
+        levels, start = np.asarray(levels, float), np.asarray(start, float)
+        if not levels.shape == start.shape == (len(self.names),):
             raise GainlibError(f"{levels.size} levels for {len(self.names)} points of the strip; give one each")
-        self.levels = levels
+        self.levels, self.start = levels, start
         rows = np.arange(len(levels))
         self._bars.set_verts(
             rectangles(self._low, rows - 0.32, np.clip(levels, self._low, self._high) - self._low, 0.64)
         )
+        shown = np.isfinite(start)
+        self._marks.set_data(np.clip(start[shown], self._low, self._high), rows[shown])
         for text, level in zip(self._numbers, levels, strict=True):
-            text.set_text(level_text(level, ""))
+            text.set_text(number_text(level, 1, True))
 
     def _moved(self, now, start):
         if now == start or abs(now - start) < 0.005:
@@ -115,8 +107,7 @@ class FadersAndChanges:
     --------
     >>> from gainlib.notebook.figures import make_figure
     >>> both = FadersAndChanges(*make_figure(600, 200).subplots(1, 2), ("kick", "bass"))
-    >>> both.begin([-20.0, 1.0])
-    >>> both.update([-2.0, 1.0], bus_db=[0.0, 0.0], sends={"cue send of kick": (0, -18.0)})
+    >>> both.update([-2.0, 1.0], [0.0, 0.0], {"cue send of kick": (0, -18.0)}, start_db=[-20.0, 1.0])
     >>> both.sentence()
     'All faders are within 3 dB of unity. Every level at the bus is kept. Moved: cue send of kick −18.00 dB.'
     """
@@ -130,6 +121,8 @@ class FadersAndChanges:
         db_axis(left, -32, 11, 6, "fader (dB)", "x")
         frame(right, "Moved: ● = at the bus, ■ = send", grid="x")
         db_axis(right, -reach_db, reach_db, 3, "change (dB)", "x")
+        right.xaxis.set_major_locator(FixedLocator(np.arange(-reach_db, reach_db + 1, 6)))
+        right.set_xlim(-reach_db - 1, (1 + 2 * ROOM) * reach_db)
         for axes in (left, right):
             axes.set_ylim(count - 0.45, -0.55)
         left.set_yticks(range(count), self.names)
@@ -143,7 +136,7 @@ class FadersAndChanges:
         (self._now,) = left.plot([], [], marker="o", color=BLUE, **look)
         (self._bus,) = right.plot([], [], marker="o", color=BLUE, **look)
         (self._sends,) = right.plot([], [], marker="s", color=VERMILLION, **look)
-        self._numbers = [words(right, 0.97 * reach_db, row, ha="right", va="center") for row in range(count)]
+        self._numbers = [words(right, 1.1 * reach_db, row, va="center") for row in range(count)]
         self.artists = [self._begun, self._now, self._bus, self._sends, *self._numbers]
         if len(start):
             self.begin(start)
@@ -154,7 +147,7 @@ class FadersAndChanges:
         self._begun.set_data(self.start, np.arange(len(self.start)))
         self.update(faders_db, np.zeros(len(self.start)), {})
 
-    def update(self, faders_db, bus_db, sends) -> None:
+    def update(self, faders_db, bus_db, sends, start_db=None) -> None:
         """Show other faders and changes.
 
         Parameters
@@ -163,7 +156,12 @@ class FadersAndChanges:
             Where the faders stand, and what has changed at the bus.
         sends : mapping of str to (int, float)
             Row and change of every send, by its name.
+        start_db : sequence of float, optional
+            Where the faders stood at first.
         """
+        if start_db is not None:
+            self.start = np.asarray(start_db, float)
+            self._begun.set_data(self.start, np.arange(len(self.start)))
         faders, bus = np.asarray(faders_db, float), np.asarray(bus_db, float)
         if not faders.shape == bus.shape == (len(self.names),):
             raise GainlibError(f"{faders.size} faders and {bus.size} changes for {len(self.names)} strips")

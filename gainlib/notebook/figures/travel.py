@@ -2,7 +2,7 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import MultipleLocator
+from matplotlib.ticker import FixedLocator, MultipleLocator
 
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import FONT, TEXT_PT, Boxes, db_axis, frame, rectangles
@@ -10,6 +10,7 @@ from gainlib.notebook.figures.cached_text import Stamp
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, line
 from gainlib.words import Table, number_text
 
+ROOM = 0.55
 COARSE = {"facecolor": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
 HERE = {"linestyle": "none", "marker": "D", "markersize": 9, "color": VERMILLION, "markeredgecolor": INK, "zorder": 5}
 
@@ -195,12 +196,15 @@ class Hits:
         db_axis(axes, -reach_db, reach_db, 1, "off what was meant (dB)", "x")
         axes.set_ylim(count - 0.5, -0.5)
         axes.set_yticks([])
+        room = 0.0 if above else ROOM  # beside the rows the names stand clear of the grid
+        axes.xaxis.set_major_locator(FixedLocator(np.arange(-int(reach_db), int(reach_db) + 1)))
+        axes.set_xlim(-(1 + room) * reach_db, (1 + 0.7 * room) * reach_db)
         axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
         self._bars = axes.add_patch(Boxes(facecolor="#d6ebf7", edgecolor=BLUE, linewidth=1.2, zorder=1))
         (self._dots,) = axes.plot([], [], linestyle="none", marker="o", markersize=4, color=BLACK, alpha=0.6, zorder=3)
         rows = [row - 0.4 if above else row for row in range(count)]
-        self._names = [words(axes, -0.98 * reach_db, row, va="center") for row in rows]
-        self._numbers = [words(axes, 0.98 * reach_db, row, ha="right", va="center") for row in rows]
+        self._names = [words(axes, -(0.98 + room) * reach_db, row, va="center") for row in rows]
+        self._numbers = [words(axes, (0.98 + 0.7 * room) * reach_db, row, ha="right", va="center") for row in rows]
         self.artists = [self._bars, self._dots, *self._names, *self._numbers]
 
     def update(self, places, hits_db, spreads_db) -> None:

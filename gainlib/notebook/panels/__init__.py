@@ -60,7 +60,7 @@ class DeclaredLab:
 
         if not hasattr(task, "of"):
             return Desk(task(given))
-        if task.experiment is None:
+        if getattr(task, "experiment", task) is None:
             from gainlib.notebook.live import TableView
 
             return TableView(task.table(None, given))

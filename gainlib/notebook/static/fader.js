@@ -1,7 +1,7 @@
 const LOWEST_DB = -140; // below this a fader is silent
 const FROM_SILENCE_DB = -60; // where the arrow keys come back from silence
 const TICKS_DB = [10, 5, 0, -5, -10, -20, -30, -40, -60];
-const RANKS = { 0: [10, 0, -20, -Infinity], 1: [-10, -40] }; // which labels stay longest where there is little room
+const RANKS = [[0], [10, -20, -Infinity], [-10, -40]]; // which labels stay longest where there is little room
 const KEYS = { ArrowRight: 0.1, ArrowUp: 0.1, ArrowLeft: -0.1, ArrowDown: -0.1, PageUp: 1, PageDown: -1 };
 const KEY_PAUSE_MS = 250; // keys this close together are one gesture
 
@@ -26,13 +26,13 @@ function lawOf(model) {
   };
 }
 
-// how soon a label gives way: 0 never, 2 at the first
+// how soon a label gives way: 0 never, 3 at the first
 function rankOf(db, place, law, inMm) {
-  if (inMm) return place % 5 ? 2 - (place % 2 ? 0 : 1) : 0;
-  if (!law.even) return RANKS[0].includes(db) ? 0 : RANKS[1].includes(db) ? 1 : 2;
+  if (inMm) return place % 5 ? (place % 2 ? 3 : 2) : 0;
+  if (!law.even) return [0, 1, 2].find((rank) => RANKS[rank].includes(db)) ?? 3;
   const ticks = evenTicks(law);
   const steps = Math.round(db / (ticks[1] - ticks[0]));
-  return steps % 4 ? 2 - (steps % 2 ? 0 : 1) : 0;
+  return steps % 4 ? (steps % 2 ? 3 : 2) : 0;
 }
 
 // where an even travel has its marks: some ten of them, on whole numbers

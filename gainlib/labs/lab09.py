@@ -1,0 +1,936 @@
+"""Lab 09, faders: what a millimetre is worth, and the second trim that brings a fader back to where it is fine."""
+
+import math
+from functools import cache, lru_cache
+from math import log, log10
+
+import numpy as np
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.checks import Measured
+from gainlib.exercises.controls import RANGES, applied, controls_of
+from gainlib.exercises.experiment import (
+    Again,
+    Choice,
+    Experiment,
+    Listen,
+    Mixer,
+    Picture,
+    Plot,
+    Run,
+    Slider,
+    Text,
+    Trims,
+    db_slider,
+)
+from gainlib.exercises.fader_fit import (
+    LAW,
+    OWN,
+    FromLaw,
+    LaidLaw,
+    points_as_text,
+    points_from_text,
+    read_points,
+)
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.mixing.refrain import STEMS as ALL_STEMS
+from gainlib.exercises.mixing.refrain import refrain, rough_faders_db, short_name
+from gainlib.exercises.model import Exercise, Probes, Slip
+from gainlib.exercises.numeric import Number
+from gainlib.exercises.practical import Control
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.text import Unreadable, fill
+from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.processors import Reverb, Saturation
+from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels, fit_law
+from gainlib.session.fader import DB_PER_NEPER, misfit_db, steep_mm, travel_db, usable_points
+from gainlib.session.fader import hits_db, moved_db, nudged, spread_db
+from gainlib.words import Table, level_text, number_text
+
+STEM, SECONDS = "08 pad", 8.0
+FADER = "fader"
+
+
+@cache
+def sound():
+    """Return the steady stem that the desks play."""
+    stem = refrain(STEM)
+    return stem.with_samples(stem.samples[: round(SECONDS * stem.rate_hz)], "pad")
+
+
+def _fader_mm(start_db: float, **more) -> Mixer:
+    return Mixer((FADER,), (start_db,), "fader_db", "Fader in mm", options=(), look="", scale="mm", **more)
+
+
+# ------------------------------------------------------------------------------------------- the travel, and a hand on it
+
+PLACES_DB, MOVE_MM = (0.0, -40.0), -2.0
+SHOWN_DB = (10, 5, 0, -5, -10, -15, -20, -30, -40, -50, -60)
+CURVE_MM = np.linspace(0.25, 100, 400)
+TRAVEL_NOTE = (
+    "Both begin at the same level: at −40 dB the trims ahead make up for the fader. Every second the fader goes 2 mm "
+    "down, or back."
+)
+
+
+def _law(setting):
+    return FaderLaw(exponent=setting.exponent)
+
+
+def _here_db(run):
+    """Return where the fader stands; a law with less above unity may have brought it down."""
+    return min(run.setting.fader_db[FADER], _law(run.setting).top_db)
+
+
+def _places(run):
+    """Return the places a hand aims at, by name: two that are given, and where the fader is unless it is closed."""
+    here = _here_db(run)
+    return {level_text(db): db for db in PLACES_DB} | (
+        {f"here, {level_text(here)}": here} if here > -math.inf else {}
+    )
+
+
+def _seen_law(run):
+    law, here = _law(run.setting), _here_db(run)
+    return CURVE_MM, travel_db(law.exponent, law.unity_mm, CURVE_MM), (law.mm_at(here), here), law.mm_at_slope()
+
+
+def _seen_slope(run):
+    law, here = _law(run.setting), _here_db(run)
+    levels = np.linspace(-60, law.top_db, 200)
+    rows = [(db, law.mm_at(db), law.db_per_mm(db)) for db in SHOWN_DB if db <= law.top_db + 0.01]
+    return levels, [law.db_per_mm(db) for db in levels], (here, law.db_per_mm(here)), rows
+
+
+def _seen_hits(run):
+    setting, places = run.setting, _places(run)
+    hits = [hits_db(_law(setting), db, setting.hand_mm, seed=setting.hits - 1) for db in places.values()]
+    return list(places), hits, [spread_db(each) for each in hits]
+
+
+def _told_moves(run):
+    places = [*PLACES_DB, *([_here_db(run)] if _here_db(run) > -math.inf else [])]
+    moves = [(level_text(db), number_text(moved_db(_law(run.setting), db, MOVE_MM).item(), 2)) for db in places]
+    return f"Two millimetres down change the level {', '.join(f'from {at} by **{by} dB**' for at, by in moves)}."
+
+
+@lru_cache(maxsize=4)
+def _nudged(exponent):
+    law = FaderLaw(exponent=exponent)
+    return {f"2 mm at {level_text(db)}": nudged(sound(), moved_db(law, db, MOVE_MM).item()) for db in PLACES_DB}
+
+
+@cache
+def travel() -> Experiment:
+    """One fader in mm, its law, and a hand that does not hit exactly."""
+    plots = {
+        "C": Plot("fader law", _seen_law),
+        "S": Plot("fader slope", _seen_slope),
+        "H": Plot("hits", _seen_hits),
+    }
+    return Experiment(
+        (
+            Again("hits", "Sixty more hits", hint="The same hand tries again"),
+            _fader_mm(-12.0, law=_law),
+            Slider("exponent", "Exponent k", 2.0, 6.0, 0.1, 4.0, "", page=0.5),
+            Slider("hand_mm", "Hand σ", 0.1, 2.0, 0.1, 0.5, "mm", page=0.5),
+        ),
+        (Picture("Travel of a fader, and where a hand lands on it", ("CS", "HH"), plots, heights=(1.7, 1.0)),),
+        told=_told_moves,
+        listen=Listen(lambda run: _nudged(run.setting.exponent), lambda _: False, lambda _: TRAVEL_NOTE),
+        title="A fader's travel",
+        lines=1,
+    )
+
+
+# -------------------------------------------------------------------------------------- one strip: fader and output trim
+
+POINTS = {
+    "into the processor": "strip/insert 1/in",
+    "out of the processor": "strip/insert 1/out",
+    "cue send, ahead of the fader": "strip/send cue",
+    "effect send, behind it": "strip/send effect",
+    "at the bus": "strip/out",
+}
+SENDS, SEND_DB, SIGMA_MM, TRIM_END_DB = (("cue", "pre"), ("effect", "post")), -14.0, 0.5, 24.0
+
+
+def _one_strip(setting):
+    """Return a session of one strip: a processor, a send ahead of the fader and one behind it."""
+    sends = tuple(Send(to, setting[f"{to}_db"], tap) for to, tap in SENDS)
+    gains = {"fader_db": setting.fader_db[FADER], "post_trim_db": setting.post_trim_db}
+    strip = Strip("strip", sound(), inserts=(Insert(Saturation()),), sends=sends, **gains)
+    return Session((strip,), (Group("cue", to=()), Group("effect")))
+
+
+def _total(setting):
+    return setting.fader_db[FADER] + setting.post_trim_db
+
+
+def _kept(rested, setting, moved):
+    """Return the setting with fader and output trim adding up to what they did when the hand last let go."""
+    total = _total(rested)
+    if not setting.keep or total == -math.inf:
+        return setting
+    if moved == "fader_db" and setting.fader_db[FADER] > -math.inf:
+        trim = min(max(total - setting.fader_db[FADER], -TRIM_END_DB), TRIM_END_DB)
+        return setting.with_(post_trim_db=round(trim, 4))
+    if moved == "post_trim_db":
+        return setting.with_(fader_db={FADER: round(min(total - setting.post_trim_db, FaderLaw().top_db), 4)})
+    return setting
+
+
+def _told_sum(run):
+    setting, law = run.setting, FaderLaw()
+    fader, trim = setting.fader_db[FADER], setting.post_trim_db
+    said = f"Output trim {level_text(trim)}, fader {level_text(fader)}: together **{level_text(_total(setting))}**."
+    if fader > -math.inf:
+        mm, slope = law.mm_at(fader), law.db_per_mm(fader)
+        said += f" At {number_text(mm)} mm one millimetre is **{number_text(slope, 2)} dB**."
+    if setting.keep and (abs(trim) >= TRIM_END_DB or fader >= law.top_db - 1e-3):
+        said += " One of the two is at its end: beyond, the level is not kept."
+    return said
+
+
+def strip(rng: np.random.Generator) -> Experiment:
+    """A strip whose fader stands low, in another place for every learner."""
+    start_db = pick(rng, grid(-23.5, -16, 0.5).values)
+    begun = f"start, {level_text(start_db)}", hits_db(FaderLaw(), start_db, SIGMA_MM)
+
+    def levels(run):
+        return [[level[node] for node in POINTS.values()] for level in (run.seen, run.experiment.at(start).seen)]
+
+    def hits(run):
+        fader_db, rows = run.setting.fader_db[FADER], [begun]
+        if fader_db > -math.inf:
+            rows.append((f"now, {level_text(fader_db)}", hits_db(FaderLaw(), fader_db, SIGMA_MM)))
+        return (*zip(*rows, strict=True), [spread_db(each) for _, each in rows])
+
+    hand = {"count": 2, "reach_db": 2.5, "title": "Where a hand lands: ● one hit", "above": True}
+    plots = {"L": Plot("levels along a strip", levels, {"names": list(POINTS)}), "H": Plot("hits", hits, hand)}
+    margins = {"left": 0.28, "right": 0.985, "hspace": 0.45, "bottom": 0.13}
+    experiment = Experiment(
+        (
+            Choice("keep", "Keep the level", {False: "no", True: "yes: the other takes it over"}),
+            _fader_mm(start_db),
+            db_slider("post_trim_db", "Output trim", -TRIM_END_DB, TRIM_END_DB),
+            db_slider("cue_db", "Cue send", -48.0, 24.0, SEND_DB),
+            db_slider("effect_db", "Effect send", -48.0, 24.0, SEND_DB),
+        ),
+        (Picture("Levels along a strip, and where a hand lands on its fader", ("L", "H"), plots, margins=margins),),
+        _one_strip,
+        lambda run: taps().read(run.session),
+        told=_told_sum,
+        link=_kept,
+        title="Fader and output trim",
+        lines=1,
+    )
+    start = experiment.start
+    taps = cache(lambda: TapLevels(_one_strip(start)))
+    return experiment
+
+
+# --------------------------------------------------------------------------------------------- eight faders near unity
+
+LEFT_OUT = ("03 overheads", "04 toms")
+STEMS = tuple(stem for stem in ALL_STEMS if stem not in LEFT_OUT)
+CUE, EFFECT = "cue", "effect"
+UNITY_BAND_DB, SAME_DB, LEAST_TRIM_DB, LEAST_FAR = 3.0, 0.05, RANGES["post_trim_db"][0], 5
+FADERS, TRIMS = grid(-25, 8, 0.5), grid(0, 4, 0.5)
+# where the two with a send stand: far enough for the send to matter, near enough for it to be taken back by hand
+SENDING = (*grid(-16, -6, 0.5).values, *grid(6, 8, 0.5).values)
+CUES, EFFECTS = grid(-22, -10, 0.5), grid(-26, -14, 0.5)
+_RULE = (
+    "Output trim + fader is what arrives at the bus, so that sum stays. A send taken ahead of the fader has the trim in "
+    "it and not the fader, so its level goes the other way by what the trim moved."
+)
+
+
+def _draw_far(rng):
+    """Draw faders and output trims, and which two tracks have a send ahead of the fader; those two stand far off."""
+    faders = [pick(rng, FADERS.values) for _ in STEMS]
+    trims = [pick(rng, TRIMS.values) for _ in STEMS]
+    cue, effect = shuffled(rng, STEMS, 2)
+    for stem in (cue, effect):
+        faders[STEMS.index(stem)] = pick(rng, SENDING)
+    levels = {"cue_db": pick(rng, CUES.values), "effect_db": pick(rng, EFFECTS.values)}
+    given = {"faders_db": faders, "trims_db": trims, "cue": cue, "effect": effect, **levels}
+    return given if sum(abs(fader) > UNITY_BAND_DB for fader in faders) >= LEAST_FAR else None
+
+
+def far_mix(given: dict) -> Session:
+    """Return the session that is handed out."""
+    if given["cue"] not in STEMS or given["effect"] not in STEMS or given["cue"] == given["effect"]:
+        raise GainlibError(f"the sends come from {given['cue']!r} and {given['effect']!r}; they are two of the tracks")
+    lists = (tuple(given["faders_db"]), tuple(given["trims_db"]))
+    return _far_mix(*lists, given["cue"], given["effect"], given["cue_db"], given["effect_db"])
+
+
+@lru_cache(maxsize=16)
+def _far_mix(faders, trims, cue, effect, cue_db, effect_db):
+    rough = dict(zip(ALL_STEMS, rough_faders_db(), strict=True))
+    sends = {cue: (Send(CUE, cue_db, "pre"),), effect: (Send(EFFECT, effect_db, "pre"),)}
+    strips = [
+        Strip(
+            stem,
+            refrain(stem),
+            trim_db=round(rough[stem] - fader - trim, 1),  # the mix is the rough balance, wherever the faders stand
+            post_trim_db=trim,
+            fader_db=fader,
+            sends=sends.get(stem, ()),
+        )
+        for stem, fader, trim in zip(STEMS, faders, trims, strict=True)
+    ]
+    return Session(strips, (Group(CUE, to=()), Group(EFFECT, inserts=(Reverb(dry=False),))), name="Near unity")
+
+
+@lru_cache(maxsize=16)
+def _taps(session):
+    return TapLevels(session)
+
+
+def _of_sends(given):
+    """Return name in the setting, track and control of the two sends."""
+    return [(f"{to}_db", given[to], f"send {to} level_db") for to in (CUE, EFFECT)]
+
+
+def _near_unity(given):
+    """Return the experiment: eight faders with output trims, and the two sends."""
+    session = far_mix(given)
+    sends = [
+        Slider(name, f"{control.split()[1].capitalize()} send of {short_name(stem)}", -60.0, 40.0, 0.1, given[name],
+               home=0.0, page=1.0)
+        for name, stem, control in _of_sends(given)
+    ]  # fmt: skip
+
+    def moved_session(setting):
+        answer = {
+            stem: {"fader_db": setting.faders_db[stem], "post_trim_db": setting.post_trims_db[stem]} for stem in STEMS
+        }
+        for name, stem, control in _of_sends(given):
+            answer[stem][control] = setting[name]
+        return applied(session, answer)
+
+    def changes(run):
+        start = run.experiment.start
+        moved = _moved(run)
+        bus = [moved[f"{stem}/out"] for stem in STEMS]
+        by_send = {
+            f"{to} send of {short_name(given[to])}": (STEMS.index(given[to]), moved[f"{given[to]}/send {to}"])
+            for to in (CUE, EFFECT)
+        }
+        return list(run.setting.faders_db.values()), bus, by_send, list(start.faders_db.values())
+
+    look = {"names": [short_name(stem) for stem in STEMS], "band_db": UNITY_BAND_DB}
+    plots = {"FC": Plot("faders and changes", changes, look)}
+    title, margins = "Faders against unity, and what has moved at the bus and in the sends", {"left": 0.115, "bottom": 0.13}
+    return Experiment(
+        (
+            Mixer(STEMS, tuple(given["faders_db"]), options=(), look="", low_db=-100.0),
+            Trims(STEMS, tuple(given["trims_db"])),
+            *sends,
+        ),
+        (Picture(title, ("FC",), plots, widths=(1.0, 1.1), margins=margins),),
+        moved_session,
+        lambda run: _taps(session).read(run.session),
+        title="Eight strips",
+    )  # fmt: skip
+
+
+def _moved(run):
+    """Return what every level of the strips has moved by since it was found."""
+    before, now = run.experiment.at(run.experiment.start).seen, run.seen
+    return {node: 0.0 if now[node] == level else now[node] - level for node, level in before.items()}
+
+
+def _off_unity(run):
+    """Return how far the farthest fader stands from unity."""
+    off = {stem: abs(fader) for stem, fader in run.setting.faders_db.items()}
+    stem = max(off, key=off.get)
+    return Measured(off[stem], f"{short_name(stem)} fader, off unity by")
+
+
+def _widest(run, kind):
+    """Return the track whose level of that kind has moved most, by how much, and what the level is called."""
+    moved = {node: abs(by) for node, by in _moved(run).items() if node.partition("/")[2].startswith(kind)}
+    node = max(moved, key=moved.get)
+    stem, _, place = node.partition("/")
+    return short_name(stem), moved[node], place
+
+
+def _moved_at_the_bus(run):
+    name, by, _ = _widest(run, "out")
+    return Measured(by, f"level of {name} at the bus, moved by")
+
+
+def _moved_in_a_send(run):
+    name, by, place = _widest(run, "send")
+    return Measured(by, f"{place.removeprefix('send ')} send of {name}, moved by")
+
+
+FAR_TASK = SetAndMeasure(
+    _near_unity,
+    lambda given: {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")}
+    | {name: (stem, control) for name, stem, control in _of_sends(given)},
+    (
+        Aim("faders off unity by", _off_unity, at_most=UNITY_BAND_DB, too_high="too far"),
+        Aim("levels at the bus moved by", _moved_at_the_bus, at_most=SAME_DB, decimals=2, too_high="too much"),
+        Aim("sends moved by", _moved_in_a_send, at_most=SAME_DB, decimals=2, too_high="too much"),
+    ),
+    "Faders, output trims and sends",
+    points=4,
+)
+
+
+def _as_found(given):
+    pairs = zip(given["faders_db"], given["trims_db"], strict=True)
+    found = {stem: {"fader_db": f, "post_trim_db": t} for stem, (f, t) in zip(STEMS, pairs, strict=True)}
+    for name, stem, control in _of_sends(given):
+        found[stem][control] = given[name]
+    return found
+
+
+def _send_of(fields):
+    return next((name for name in fields if name.startswith("send ")), None)
+
+
+def handed_over(given: dict, stems=STEMS, sends: bool = True, trims: int = 1) -> dict:
+    """Return an answer: the faders of some tracks at unity, or as near as the output trim reaches, the rest as found.
+
+    `sends` says whether their sends are taken back, `trims` whether the output trim takes what the fader gives up (1),
+    stays (0), or moves the wrong way (−1).
+    """
+    answer = _as_found(given)
+    for stem in stems:
+        fields = answer[stem]
+        fader, trim = fields["fader_db"], fields["post_trim_db"]
+        new_fader = round(min(0.0, fader + trim - LEAST_TRIM_DB), 3)
+        moved = trims * (fader - new_fader)
+        moved = round(max(LEAST_TRIM_DB - trim, min(moved, -LEAST_TRIM_DB - trim)), 3)
+        fields.update(fader_db=new_fader, post_trim_db=round(trim + moved, 3))
+        send = _send_of(fields)
+        if send and sends:
+            fields[send] = round(fields[send] - moved, 3)
+    return answer
+
+
+def far_stems(given: dict) -> tuple[str, ...]:
+    """Return the tracks whose fader has to move."""
+    return tuple(stem for stem, fader in zip(STEMS, given["faders_db"], strict=True) if abs(fader) > UNITY_BAND_DB)
+
+
+def _moves(answer, given):
+    """Return what each fader and each output trim was moved by, as pairs; only where the fader moved."""
+    found = _as_found(given)
+    moves = [tuple(answer[stem][name] - found[stem][name] for name in ("fader_db", "post_trim_db")) for stem in STEMS]
+    return [(fader, trim) for fader, trim in moves if abs(fader) > SAME_DB]
+
+
+def _faders_only(answer, given):
+    moves = _moves(answer, given)
+    return len(moves) > 1 and all(abs(trim) <= SAME_DB for _, trim in moves)
+
+
+def _wrong_way(answer, given):
+    moves = _moves(answer, given)
+    return len(moves) > 1 and any(fader * trim > 0 and abs(trim) > SAME_DB for fader, trim in moves)
+
+
+def _only_sends_off(answer, given):
+    if len(_moves(answer, given)) < 2:
+        return False
+    run = FAR_TASK.run(answer, given)
+    return _moved_at_the_bus(run).value <= SAME_DB < _moved_in_a_send(run).value
+
+
+def _nudges(key, given):
+    easy = max(STEMS, key=lambda stem: key[stem]["post_trim_db"] + key[stem]["fader_db"])
+    sending = given["cue"]
+    send = _send_of(key[sending])
+
+    def changed(stem, **by):
+        fields = {**key[stem], **{name: round(key[stem][name] + value, 3) for name, value in by.items()}}
+        return {**key, stem: fields}
+
+    right = (
+        changed(easy, post_trim_db=SAME_DB / 2),
+        changed(easy, post_trim_db=-SAME_DB / 2),
+        changed(sending, **{send: SAME_DB / 2}),
+        changed(easy, fader_db=1.5, post_trim_db=-1.5, **({_send_of(key[easy]): 1.5} if _send_of(key[easy]) else {})),
+    )
+    wrong = (
+        changed(easy, post_trim_db=2 * SAME_DB),
+        changed(easy, fader_db=-2 * SAME_DB),
+        changed(sending, **{send: 2 * SAME_DB}),
+        changed(easy, fader_db=6.0, post_trim_db=-6.0, **({_send_of(key[easy]): 6.0} if _send_of(key[easy]) else {})),
+        _as_found(given),
+    )
+    return Probes(right, wrong)
+
+
+def _how_handed_over(given):
+    found, answer = _as_found(given), handed_over(given)
+    line = "- {name}: fader {f:.1f} → {nf:.1f} dB, so output trim {t:.1f} + ({f:.1f}) − ({nf:.1f}) = {nt:.1f} dB"
+    more = "; the trim moved by {by:+.1f} dB, so the {to} send goes from {s:.1f} to {ns:.1f} dB"
+    lines = []
+    for stem in far_stems(given):
+        old, new, send = found[stem], answer[stem], _send_of(found[stem])
+        values = {"name": short_name(stem), "f": old["fader_db"], "nf": new["fader_db"]}
+        values |= {"t": old["post_trim_db"], "nt": new["post_trim_db"], "by": new["post_trim_db"] - old["post_trim_db"]}
+        if send:
+            values |= {"to": send.split()[1], "s": old[send], "ns": new[send]}
+        lines.append(fill(line + (more if send else ""), values))
+    return f"{_RULE} One of many right settings:\n\n" + "\n".join(lines)
+
+
+# -------------------------------------------------------------------------------------------------- a measured fader
+
+LAW_RANGES = (
+    Control("k", "exponent", 2.0, 0.5, 12.0, ""),
+    Control("x₀", "unity_mm", 50.0, 10.0, 150.0, "mm"),
+)
+AROUND_MM = (14, 20, 28, 37, 48, 60, 73, 86, 98)
+BESIDE_MM, READING_DB = grid(-2, 2), grid(-0.4, 0.4, 0.1)
+DRAWN_K, DRAWN_X0 = grid(2.5, 4.5, 0.05), grid(60, 85)
+SILENT = "-inf"
+_OFF = 0.05
+
+
+def _draw_measured(rng):
+    """Draw a law and read it at some positions, with the errors of somebody who reads a ruler and a meter."""
+    law = FaderLaw(unity_mm=pick(rng, DRAWN_X0.values), exponent=pick(rng, DRAWN_K.values))
+    mm = [around + pick(rng, BESIDE_MM.values) for around in AROUND_MM]
+    db = [round(law.db_at(each) + pick(rng, READING_DB.values), 1) + 0.0 for each in mm]
+    return {"mm": [0, *mm], "db": [SILENT, *db]}
+
+
+def _points(given):
+    return given["mm"], [-np.inf if level == SILENT else level for level in given["db"]]
+
+
+MEASURED_LAW = LaidLaw("The law through the points", points=2, points_of=_points, ranges=LAW_RANGES)
+
+
+def _steep(values, given):
+    """Return where a millimetre is a decibel on the law through the points handed in; None before there is one."""
+    return None if values[0] is None else steep_mm(MEASURED_LAW.fit(values[0], given).exponent)
+
+
+def measured_answer(given: dict, exponent: float = 1.0, steep: float | None = 1.0) -> list:
+    """Return an answer, exponent and position taken times something; None leaves the position open."""
+    found = MEASURED_LAW.fit(None, given)
+    law = {"exponent": round(exponent * found.exponent, 6), "unity_mm": round(found.unity_mm, 6)}
+    return [{"law": law}, None if steep is None else round(steep * steep_mm(found.exponent), 6)]
+
+
+def _exponent_off_by(handed_in, given, factor):
+    law = handed_in[0]
+    return law is not None and abs(law["law"]["exponent"] / (factor * MEASURED_LAW.fit(law, given).exponent) - 1) <= _OFF
+
+
+def _steep_off_by(handed_in, given, factor):
+    law, position = handed_in
+    return position is not None and abs(position / (factor * steep_mm(MEASURED_LAW.fit(law, given).exponent)) - 1) <= _OFF
+
+
+def _how_measured(given):
+    found = MEASURED_LAW.fit(None, given)
+    mm, db = _points(given)
+    pairs = zip(mm[1:], db[1:], strict=True)
+    row = "| {mm} | {log:.4f} | {db:.1f} |"
+    rows = "\n".join(fill(row, {"mm": x, "log": float(log10(x)), "db": y}) for x, y in pairs)
+    words = (
+        "\n\nThe straight line through dB over log10 x rises by {slope:.2f} dB a decade; k = {slope:.2f}/20 = {k:.3f}. "
+        "It crosses 0 dB at x₀ = {x0:.2f} mm. What is left over is {misfit:.2f} dB (root mean square). One millimetre "
+        "is 1 dB at x = 8.686·k = {steep:.2f} mm, and more below."
+    )
+    values = {"slope": 20 * found.exponent, "k": found.exponent, "x0": found.unity_mm, "misfit": found.misfit_db}
+    return f"| mm | log10 mm | dB |\n|---|---|---|\n{rows}" + fill(words, {**values, "steep": steep_mm(found.exponent)})
+
+
+class MeasuredTask:
+    """The law laid through printed points, or through a learner's own, as a task of the desk."""
+
+    def of(self, given: dict) -> Experiment:
+        """Return the experiment of a variant."""
+        k, x0 = LAW_RANGES
+        plot = Plot("laid law", self._seen)
+        return Experiment(
+            (
+                Text("points", "mm and dB, one pair a line", points_as_text(given["mm"], given["db"]), rows=13),
+                Slider("exponent", "k", k.low, k.high, 0.01, k.start, "", page=0.1, decimals=2),
+                Slider("unity_mm", "x₀", x0.low, x0.high, 0.1, x0.start, "mm", page=2.0),
+            ),
+            (Picture("Gain of a measured fader, and a law through it", ("P",), {"P": plot}, margins={"bottom": 0.13}),),
+            read=self._read,
+            told=self._told,
+            title="A measured fader",
+            lines=1,
+        )
+
+    @staticmethod
+    def _read(run):
+        """Return the usable points and the law's misfit to them, or what is wrong with the points."""
+        try:
+            points = read_points(run.setting.points)
+        except Unreadable as problem:
+            return str(problem)
+        positions, levels = usable_points(points["mm"], points["db"])
+        return positions, levels, misfit_db(run.setting.exponent, run.setting.unity_mm, positions, levels)
+
+    @staticmethod
+    def _seen(run):
+        if isinstance(run.seen, str):
+            return None
+        (positions, levels, misfit), k, x0 = run.seen, run.setting.exponent, run.setting.unity_mm
+        which = f"k = {number_text(k, 2)}, x₀ = {number_text(x0)} mm"
+        return positions, levels, travel_db(k, x0, positions), which, misfit
+
+    @staticmethod
+    def _told(run):
+        if isinstance(run.seen, str):
+            return f"**These points will not do.** {run.seen}"
+        count = f"{len(run.seen[0])} points with a finite gain."
+        return f"{count} **Misfit {number_text(run.seen[2], 2)} dB.**"
+
+    def answer(self, setting, given: dict) -> dict:
+        """Return the law, with the learner's own points where they were changed, as they were typed if unreadable."""
+        law = {LAW: {"exponent": setting.exponent, "unity_mm": setting.unity_mm}}
+        typed = setting.points.strip()
+        if typed == self.of(given).start.points:
+            return law
+        try:
+            return law | {OWN: points_from_text(typed)}
+        except Unreadable:
+            return law | {OWN: typed}
+
+    def values(self, answer: dict, given: dict) -> dict:
+        """Return an answer's values by the names of the setting."""
+        own, values = answer.get(OWN), {name: float(value) for name, value in answer[LAW].items()}
+        if isinstance(own, dict):
+            values["points"] = points_as_text(own["mm"], own["db"])
+        return values
+
+    def untouched(self, setting, given: dict) -> bool:
+        """Whether law and points are as they were found."""
+        return self.answer(setting, given) == self.answer(self.of(given).start, given)
+
+
+MEASURED_TASK = MeasuredTask()
+
+
+# -------------------------------------------------------------------------------------------------------- the exercises
+
+EXAMPLE = "The power law of travel is our own example; no standard ties millimetres to dB"
+LOGS = "Handbook formula: 20·log10 of an amplitude ratio; the derivative of log10 x is 1/(x·ln 10)"
+GAINS = "Handbook formula: gains in series add in dB"
+
+LN_10 = log(10)
+EXPONENTS, UNITIES = one_of(3, 3.5, 4, 4.5), one_of(70, 75, 80)
+
+
+def _law_of(g):
+    return FaderLaw(unity_mm=g["x0"], exponent=g["k"])
+
+
+POSITION = Exercise(
+    id="09-1",
+    title="From millimetres to dB",
+    parts=(Number("Gain", "dB", tolerance=0.1, points=2),),
+    given=draws(k=EXPONENTS, x0=UNITIES, x=grid(8, 100)),
+    statement=(
+        "A fader travels 100 mm. Its gain as a ratio is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm "
+        "from the bottom. What is its gain at x = {x} mm?"
+    ),
+    solve=lambda g: _law_of(g).db_at(g["x"]),
+    slips=(
+        Slip(
+            "ten for twenty",
+            lambda g: 10 * g["k"] * log10(g["x"] / g["x0"]),
+            "The ratio is one of amplitudes: 20·log10, not 10·log10.",
+        ),
+        Slip(
+            "exponent left out",
+            lambda g: 20 * log10(g["x"] / g["x0"]),
+            "You took the ratio of the positions for the gain. It has to be raised to the power k first, and in dB "
+            "that multiplies by k.",
+        ),
+        Slip(
+            "upside down",
+            lambda g: 20 * g["k"] * log10(g["x0"] / g["x"]),
+            "Wrong way round: below unity a fader turns down, so the ratio is the position over that of unity.",
+        ),
+    ),
+    hints=(
+        "How many times the position of unity is the position asked for?",
+        "A power in the ratio is a factor in dB.",
+    ),
+    explain=lambda g: fill(
+        "20·k·log10(x/x₀) = 20 × {k} × log10({x}/{x0}) = {whole:g} × {log:.4f} = {db:.2f} dB.",
+        {**g, "whole": 20 * g["k"], "log": log10(g["x"] / g["x0"]), "db": _law_of(g).db_at(g["x"])},
+    ),
+    cites=(EXAMPLE, LOGS),
+)
+
+SLOPE = Exercise(
+    id="09-2",
+    title="What one millimetre is worth",
+    parts=(Number("Slope there", "dB/mm", relative=0.03, points=2, aliases=("dB per mm",)),),
+    given=draws(f=grid(-50, 5), k=EXPONENTS, x0=UNITIES),
+    statement=(
+        "The gain of a fader, as a ratio, is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm. It stands "
+        "at {f} dB. How many dB is one millimetre worth there, for a small move?"
+    ),
+    solve=lambda g: _law_of(g).db_per_mm(g["f"]),
+    slips=(
+        Slip(
+            "slope at unity",
+            lambda g: _law_of(g).db_per_mm(0.0),
+            "That is the slope at unity. The fader stands elsewhere: find its position first.",
+        ),
+        Slip(
+            "logarithm forgotten",
+            lambda g: 20 * g["k"] / _law_of(g).mm_at(g["f"]),
+            "The derivative of log10 x is 1/(x·ln 10); you left out the ln 10, so the result is 2.3 times too large.",
+        ),
+        Slip(
+            "position without the exponent",
+            lambda g: DB_PER_NEPER * g["k"] / (g["x0"] * 10 ** (g["f"] / 20)),
+            "The position does not follow from the gain alone: taking the law back, the dB are divided by 20·k.",
+        ),
+    ),
+    hints=(
+        "First find the position at which this fader has that gain.",
+        "Then take the derivative of the law. How does it go with the position?",
+    ),
+    explain=lambda g: fill(
+        "Position: x = x₀·10^(f/(20·k)) = {x0} × 10^({f}/{whole:g}) = {x:.2f} mm. Slope: 20·k/(x·ln 10) = 8.686·k/x = "
+        "8.686 × {k}/{x:.2f} = {slope:.3f} dB/mm.",
+        {**g, "whole": 20 * g["k"], "x": _law_of(g).mm_at(g["f"]), "slope": _law_of(g).db_per_mm(g["f"])},
+    ),
+    cites=(EXAMPLE, LOGS),
+)
+
+HANDED_OVER = Exercise(
+    id="09-3",
+    title="From the fader to the output trim",
+    parts=(Number("New output trim", "dB", tolerance=0.05, points=1),),
+    given=draws(
+        f=grid(-35, -8, 0.5),
+        n=grid(-3, 3, 0.5),
+        t=grid(-6, 6, 0.5),
+        where=lambda g: abs(g["t"] + g["f"] - g["n"]) <= 24,
+    ),
+    statement=(
+        "A fader stands at {f} dB, the output trim ahead of it at {t} dB. You want the fader at {n} dB and the level at "
+        "the bus as it is. Where does the output trim go?"
+    ),
+    solve=lambda g: g["t"] + g["f"] - g["n"],
+    slips=(
+        Slip(
+            "wrong way",
+            lambda g: g["t"] - (g["f"] - g["n"]),
+            "Wrong way: what the fader goes up, the trim has to come down, so that their sum stays.",
+        ),
+        Slip(
+            "old trim forgotten",
+            lambda g: g["f"] - g["n"],
+            "That is the move of the trim. It starts from where it stands, not from 0 dB.",
+            active=lambda g: g["t"] != 0,
+        ),
+        Slip(
+            "old fader for new trim",
+            lambda g: g["t"] + g["f"],
+            "That would be right for a fader at 0 dB. This one keeps a part of the gain itself.",
+            active=lambda g: g["n"] != 0,
+        ),
+    ),
+    hints=(
+        "Which sum decides what arrives at the bus?",
+        "By how much does the fader move? The trim moves by the opposite.",
+    ),
+    explain=lambda g: fill(
+        "Trim and fader lie in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to stay. With the fader "
+        "at {n} dB the trim is {sum:g} − ({n}) = {new:.1f} dB.",
+        {**g, "sum": g["t"] + g["f"], "new": g["t"] + g["f"] - g["n"]},
+    ),
+    cites=(GAINS,),
+)
+
+
+def _times_coarser(g):
+    law = FaderLaw(exponent=g["k"])
+    return law.mm_at(g["f2"]) / law.mm_at(g["f1"])
+
+
+JITTER = Exercise(
+    id="09-4",
+    title="One hand, two places",
+    parts=(Number("Spread at the first place over spread at the second", relative=0.03, points=2),),
+    given=draws(s=grid(0.3, 0.8, 0.1), f1=grid(-50, -25), f2=grid(-3, 3), k=EXPONENTS),
+    statement=(
+        "The gain of a fader, as a ratio, is the position over that of unity, to the power k = {k}. A hand hits any "
+        "place with a standard deviation of {s} mm. By what factor is the spread in dB larger when it means {f1} dB "
+        "than when it means {f2} dB?"
+    ),
+    solve=_times_coarser,
+    slips=(
+        Slip(
+            "upside down",
+            lambda g: 1 / _times_coarser(g),
+            "Upside down: the lower place has more dB in every millimetre.",
+        ),
+        Slip(
+            "exponent left out",
+            lambda g: 10 ** ((g["f2"] - g["f1"]) / 20),
+            "That is the ratio of the gains. The ratio of the positions is its k-th root: divide the dB by 20·k.",
+        ),
+        Slip(
+            "the same everywhere",
+            lambda g: 1.0,
+            "The hand is the same in millimetres, not in dB: the scale of a fader is not even.",
+        ),
+    ),
+    hints=(
+        "The spread in dB is the slope times the spread in mm. Which of the two is the same at both places?",
+        "The slope goes as one over the position. So which ratio do you need?",
+    ),
+    explain=lambda g: fill(
+        "Spread in dB = 8.686·k/x × {s} mm, so it goes as 1/x. The ratio is x₂/x₁ = 10^(({f2} − ({f1}))/(20 × {k})) = "
+        "10^({exponent:.4f}) = {ratio:.3f}. Neither the {s} mm nor the place of unity matters.",
+        {**g, "exponent": (g["f2"] - g["f1"]) / (20 * g["k"]), "ratio": _times_coarser(g)},
+    ),
+    cites=(EXAMPLE, "Handbook formula: a small spread passes a curve multiplied by its slope"),
+)
+
+NEAR_UNITY = Exercise(
+    id="09-5",
+    title="Eight faders near unity",
+    parts=(FAR_TASK.part(_nudges, sessions=True),),
+    given=_draw_far,
+    statement=(
+        "A finished mix with its faders all over the place. Bring all eight within 3 dB of unity. What arrives at the "
+        "bus from each track has to stay within 0.05 dB, and so has what leaves through the two sends, which are taken "
+        "**ahead of the fader**: one to the musicians' cue, one to an effect. Output trims reach from −24 to +24 dB."
+    ),
+    solve=handed_over,
+    slips=(
+        Slip(
+            "sends forgotten",
+            lambda g: handed_over(g, sends=False),
+            "Every level at the bus is kept, but a send taken ahead of the fader went along with the output trim. Move "
+            "the level of that send by the opposite of what its trim moved.",
+            spots=_only_sends_off,
+        ),
+        Slip(
+            "trims the wrong way",
+            lambda g: handed_over(g, trims=-1),
+            "At least one output trim went the way of its fader. It has to go the other way: their sum decides.",
+            spots=_wrong_way,
+        ),
+        Slip(
+            "faders only",
+            lambda g: handed_over(g, trims=0),
+            "You moved faders and no output trim, which is another mix. The output trim takes over what a fader gives up.",
+            spots=_faders_only,
+        ),
+        Slip(
+            "one fader",
+            lambda g: handed_over(g, stems=far_stems(g)[:1]),
+            "You moved one fader. Every one that stands more than 3 dB from unity has to come in.",
+            spots=lambda answer, g: len(_moves(answer, g)) == 1,
+        ),
+    ),
+    hints=(
+        "Output trim plus fader decides what arrives at the bus. Keep that sum, strip by strip.",
+        "Where is a pre-fader send taken: ahead of the output trim or behind it? What has to happen to its level?",
+        "If a trim reaches its end, the fader need not stand at 0 dB: anything within 3 dB will do.",
+    ),
+    explain=_how_handed_over,
+    cites=(GAINS, "Faders near unity: common practice, no source"),
+    material=far_mix,
+)
+
+
+MEASURED = Exercise(
+    id="09-6",
+    title="Measure a fader",
+    parts=(
+        MEASURED_LAW,
+        FromLaw("One millimetre is more than 1 dB below", "mm", relative=0.05, points=1, follows=_steep),
+    ),
+    given=_draw_measured,
+    statement=(
+        "Somebody sent a steady tone through a fader and noted position and gain; the numbers stand in the panel. If "
+        "you have a mixer, put your own there instead: at least six positions in mm from the bottom, and the gain in "
+        "dB. Lay the law, 20·k·log10(x/x₀), through the points so that it fits best (least squares of the dB, over "
+        "log10 of the mm). Then say below which position one millimetre changes the gain by more than 1 dB."
+    ),
+    solve=measured_answer,
+    slips=(
+        Slip(
+            "natural logarithm",
+            lambda g: measured_answer(g, exponent=1 / LN_10, steep=None),
+            "That is the slope over the natural logarithm. Over log10 it is 2.3 times as large; divide that by 20.",
+            spots=lambda answer, g: _exponent_off_by(answer, g, 1 / LN_10),
+        ),
+        Slip(
+            "ten for twenty in the slope",
+            lambda g: measured_answer(g, exponent=2.0, steep=None),
+            "Twice the exponent: the slope over log10 of the mm is 20·k, not 10·k.",
+            spots=lambda answer, g: _exponent_off_by(answer, g, 2.0),
+        ),
+        Slip(
+            "ln 10 forgotten",
+            lambda g: [None, measured_answer(g, steep=LN_10)[1]],
+            "You set 20·k/x to 1 dB per mm. The derivative of log10 x brings in 1/ln 10: 8.686·k/x.",
+            spots=lambda answer, g: _steep_off_by(answer, g, LN_10),
+        ),
+    ),
+    hints=(
+        "Over log10 of the mm the law is a straight line. Its slope gives k, the place where it crosses 0 dB gives x₀.",
+        "Leave out the bottom: silence has no logarithm. Then watch the misfit while you move the line.",
+        "For the last question, take the derivative of the law and see where it is 1 dB/mm.",
+    ),
+    explain=_how_measured,
+    cites=(EXAMPLE, LOGS, "Least squares: handbook formula"),
+)
+
+CHOICES = {1.0: "about 1 dB as well", 3.0: "about 3 dB", 10.0: "about 10 dB", 40.0: "about 40 dB"}
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return what two millimetres amount to at the two places the prediction was about."""
+    law = FaderLaw()
+    high, low = (float(moved_db(law, db, MOVE_MM)) for db in PLACES_DB)
+    outcome = CHOICES[min(CHOICES, key=lambda about: abs(about + low))]
+    sentence = (
+        f"Two millimetres down from 0 dB take away {number_text(-high, 2)} dB, from −40 dB "
+        f"**{number_text(-low, 2)} dB**: at −40 dB the fader stands at {number_text(law.mm_at(-40))} mm, "
+        "a third of the way to unity, and the slope goes as one over the position."
+    )
+    rows = tuple(
+        (
+            level_text(db),
+            number_text(law.mm_at(db)),
+            number_text(law.db_per_mm(db), 2),
+            number_text(float(moved_db(law, db, MOVE_MM)), 2, True),
+            number_text(spread_db(hits_db(law, db)), 2),
+        )
+        for db in (10.0, 0.0, -15.0, -30.0, -40.0, -50.0, -60.0)
+    )
+    heads = ("fader", "position (mm)", "one mm is (dB)", "2 mm down (dB)", "hand of σ 0.5 mm (dB)")
+    return outcome, sentence, Table("The example law along its travel", heads, rows)
+
+
+LAB = Lab(
+    title="Faders: resolution and the second trim",
+    question="Why does taking gain after the processors make a fader finer?",
+    minutes=50,
+    lessons="one lesson of 50 minutes",
+    exercises=(POSITION, SLOPE, HANDED_OVER, JITTER, NEAR_UNITY, MEASURED),
+    experiments={"travel": travel},
+    personal={"strip": strip},
+    tasks={"09-5": FAR_TASK, "09-6": MEASURED_TASK},
+    compare=compare,
+)
