@@ -66,7 +66,7 @@ def test_a_dragged_fader_moves_the_picture_at_once_and_the_words_on_release(lab)
     lab.page.mouse.move(x, y)
     lab.page.mouse.down()
     for step in range(12):
-        lab.page.mouse.move(x - 4 * step, y)
+        lab.page.mouse.move(x - 2 * step, y)
         lab.page.wait_for_timeout(16)
     lab.idle()
     assert picture(found) != before and sentence(found) == words
@@ -75,7 +75,7 @@ def test_a_dragged_fader_moves_the_picture_at_once_and_the_words_on_release(lab)
     lab.settled()
     level = float(handle.get_attribute("aria-valuenow"))
     law = FaderLaw()
-    assert level < -25
+    assert -60 < level < -15
     stands = f"stands at {law.mm_at(level):.1f} mm, {level:.1f} dB".replace("-", "−")
     assert stands in sentence(found) and f"worth {law.db_per_mm(level):.2f} dB" in sentence(found)
     assert handle.get_attribute("aria-valuetext").startswith(f"{law.mm_at(level):.1f} mm")
