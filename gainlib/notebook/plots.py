@@ -31,7 +31,6 @@ KINDS = {
     "hits": ("travel", "Hits"),
     "laid law": ("law_fit", "LaidLaw"),
     "levels along a strip": ("strips", "TapLadder"),
-    "faders and changes": ("strips", "FadersAndChanges"),
     "curves": ("curves", "Curves"),
     "routing": ("routing", "RoutingGraph"),
     "safe times": ("exposure", "SafeTimes"),
