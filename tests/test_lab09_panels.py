@@ -10,8 +10,6 @@ from gainlib.labs import lab09
 from gainlib.meters import rms_dbfs
 from gainlib.notebook.fader import EvenTravel, Faders
 from gainlib.notebook.panels import lab_module
-from gainlib.notebook.panels.linked_controls import Together, Trims
-from gainlib.notebook.slider import Slider
 from gainlib.session import FaderLaw
 from gainlib.session.fader import moved_db, nudged
 
@@ -42,7 +40,7 @@ def words(desk):
 
 
 def test_an_even_travel_has_two_ends_and_no_silence():
-    trims = Trims(("a", "b"), (3.0, -24.0))
+    trims = Faders(("a", "b"), (3.0, -24.0), law=EvenTravel(-24.0, 24.0), options=())
     trims.values_db = [24.0, -24.0]
     for bad in (24.02, -24.1, -math.inf, math.nan):
         with pytest.raises(Exception, match="a trim goes from -24 up to 24"):
@@ -60,23 +58,6 @@ def test_a_law_can_be_changed_and_the_level_stays():
     fader.set_values([-12.0])
     fader.take_law(FaderLaw(exponent=5))
     assert fader.values_db == [-12.0]
-
-
-def test_one_memory_for_all():
-    slider, trim = Slider("k", 4, 1, 6, 0.1), Trims(("trim",))
-    fader = Together(("fader",), (-20.0,), others=(trim, slider))
-    fader.set_values([-10.0])
-    trim.set_values([5.0])
-    slider.value = 3.0
-    slider.released += 1
-    fader.undo()
-    assert (fader.values_db, trim.values_db, slider.value) == ([-10.0], [5.0], 4.0)
-    fader.undo()
-    assert (fader.values_db, trim.values_db, slider.value) == ([-10.0], [0.0], 4.0)
-    fader.reset()
-    assert (fader.values_db, trim.values_db) == ([-20.0], [0.0])
-    fader.undo()
-    assert fader.values_db == [-10.0]
 
 
 # ---- travel --------------------------------------------------------------------------------------------------------

@@ -12,7 +12,6 @@ from gainlib.notebook.fields import field_for
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.panels.blind import REACH_DB, AbxPanel, BlindRun, Listening, MatchRun
 from gainlib.notebook.panels.lab00 import exercise_panel, null_table, sides_table, sources
-from gainlib.notebook.slider import Slider
 from gainlib.notebook.trials import BY_READINGS
 
 SHARP = exercise("00-3")
@@ -249,18 +248,7 @@ def test_a_part_without_its_test_is_named():
         Listening({}).run(BLIND.parts[0])
 
 
-# ---- sliders, exposure, loudspeakers ---------------------------------------------------------------------------------
-
-
-def test_a_slider_keeps_to_its_steps():
-    slider = Slider("Turn B by", 0, -8, 8, 0.25, "dB", signed=True)
-    for value, kept in ((1.3, 1.25), (-8.4, -8.0), (99, 8.0), (0.124, 0.0)):
-        slider.value = value
-        assert slider.value == kept
-    slider.restart(2.0)
-    assert slider.value == slider.home == 2.0
-    with pytest.raises(GainlibError, match="is no slider"):
-        Slider("none", 3, 0, 1, 0.1)
+# ---- exposure, loudspeakers ---------------------------------------------------------------------------------
 
 
 def test_the_point_says_what_the_limits_say():

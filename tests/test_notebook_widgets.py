@@ -13,7 +13,6 @@ from gainlib.exercises.experiment import Choice, Slider
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.notebook.fader import LOWEST_DB, Fader, Faders
-from gainlib.notebook.settings import Settings, Steps
 from gainlib.session import FaderLaw
 
 
@@ -211,55 +210,3 @@ def test_a_gesture_on_the_page_is_one_release():
     three.gesture += 1
     assert seen == [1] and three.values["burst_ms"] == 5.0
     assert three.rows[0]["words"] == [[6000.0, "no end"]]
-
-
-# ---- settings --------------------------------------------------------------------------------------------------------
-
-
-def both_settings():
-    lengths = Steps("burst_s", "Burst", (0.005, 0.05, 2.0), ("5 ms", "50 ms", "2 s"), 2.0)
-    return Settings([lengths, Steps("gates", "Gates", ("none", "both"), ("none", "both"), "both", listed=True)])
-
-
-def test_settings_remember_together():
-    both = both_settings()
-    both.set(burst_s=0.005)
-    both.set(gates="none", burst_s=0.05)
-    assert both.values == {"burst_s": 0.05, "gates": "none"} and both.can_undo
-    both.undo()
-    assert both.values == {"burst_s": 0.005, "gates": "both"}
-    both.reset()
-    assert both.values == {"burst_s": 2.0, "gates": "both"}
-    both.undo()
-    both.undo()
-    assert both.values == {"burst_s": 2.0, "gates": "both"} and not both.can_undo
-    both.undo()
-    assert both.places == both.start
-
-
-def test_a_gesture_on_the_page_is_one_step_back():
-    both, seen = both_settings(), []
-    both.observe(lambda change: seen.append(change["new"]), "released")
-    both.places = [1, 1]
-    both.places = [0, 1]
-    both.gesture += 1
-    assert seen == [1]
-    both.undo()
-    assert both.value("burst_s") == 2.0
-
-
-def test_settings_refuse_what_they_cannot_be():
-    both = both_settings()
-    with pytest.raises(GainlibError, match="no setting is called 'level'; there is burst_s, gates"):
-        both.set(level=3)
-    with pytest.raises(GainlibError, match="none of its steps"):
-        both.set(burst_s=0.3)
-    for places in ([3, 0], [0], [-1, 0]):
-        with pytest.raises(GainlibError, match="do not fit"):
-            both.places = places
-    with pytest.raises(GainlibError, match="no name twice"):
-        Settings([])
-    with pytest.raises(GainlibError, match="none of its steps"):
-        Steps("a", "A", (1, 2), ("1", "2"), 3)
-    with pytest.raises(GainlibError, match="2 steps, 1 texts"):
-        Steps("a", "A", (1, 2), ("1",), 1)

@@ -27,7 +27,7 @@ class Heading(Panel):
     Parameters
     ----------
     learner : LearnerSession
-    page : gainlib.notebook.panels.page.Page
+    page : gainlib.exercises.lab.Lab
     """
 
     def __init__(self, learner, page):
