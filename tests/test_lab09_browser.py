@@ -102,6 +102,9 @@ def test_keys_exponent_hits_and_undo(lab):
     assert picture(found) != hits
     found.get_by_role("button", name="Undo").first.click()
     lab.settled()
+    assert picture(found) == hits, "the hits can be taken back as well"
+    found.get_by_role("button", name="Undo").first.click()
+    lab.settled()
     assert "Below 34.7 mm" in sentence(found) and "stands at 75.0 mm" in sentence(found)
     enter(lab, found, "fader", "37,5")
     assert "stands at 37.5 mm, −24.1 dB" in sentence(found), "80·log10(1/2) = −24.08"
