@@ -97,8 +97,10 @@ def _marked(name):
 
 
 def _pytest(*arguments, **environment):
+    # Hundreds of processes read the same modules; where they may not be kept compiled, that is most of the time.
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     command = [str(PYTHON), "-m", "pytest", *arguments]
-    return subprocess.run(command, cwd=ROOT, env=os.environ | environment, check=False).returncode
+    return subprocess.run(command, cwd=ROOT, env=kept | environment, check=False).returncode
 
 
 def set_up(for_tests=False):

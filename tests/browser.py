@@ -28,7 +28,6 @@ import time
 import urllib.request
 from dataclasses import dataclass, field
 
-import nbformat
 import psutil
 import pytest
 
@@ -173,9 +172,10 @@ def chromium() -> str:
 
 def write_notebook(path: pathlib.Path, *sources: str) -> pathlib.Path:
     """Write a notebook whose code cells are `sources`."""
-    cells = [nbformat.v4.new_code_cell(source, id=f"cell-{k + 1}") for k, source in enumerate(sources)]
+    code = {"cell_type": "code", "metadata": {}, "outputs": [], "execution_count": None}
+    cells = [{**code, "id": f"cell-{k + 1}", "source": source} for k, source in enumerate(sources)]
     kernel = {"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}}
-    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), path)
+    path.write_text(json.dumps({"nbformat": 4, "nbformat_minor": 5, "metadata": kernel, "cells": cells}))
     return path
 
 

@@ -125,6 +125,7 @@ def open_lab(name, folder, *, run=True):
     shutil.copy(LABS / f"{name}.ipynb", folder)
     with opened(folder / f"{name}.ipynb") as page:
         hand = LabHand(page, name[:2])
+        hand.folder = folder
         if run:
             page.run_all()
             hand.settled()
