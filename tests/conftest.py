@@ -19,7 +19,10 @@ EVERYTHING = "GAINLIB_ALL"
 """Set to 1 where tests are to try as many learners as they can."""
 LEFT = pytest.StashKey[int]()
 CAPSTONE = ("test_capstone_marking", "test_lab12_panels")
-COSTLY = ()
+COSTLY = (
+    "test_labs_headless", "test_plan", "test_linearity", "test_probe_matrix", "test_probe", "test_demo", "test_checkup",
+    "test_bench_headless", "test_gradebook", "test_null", "test_cli_plan", "test_compliance",
+)  # fmt: skip
 """Files whose tests take longest, the longest first; the others follow as they come."""
 IN_CI = os.environ.get("CI", "").lower() not in ("", "0", "false")
 
