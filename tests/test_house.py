@@ -125,7 +125,9 @@ def public_objects(name):
     module = importlib.import_module(name)
     for key, value in vars(module).items():
         value = getattr(value, "py_func", value)  # a compiled loop keeps the function it came from
-        if key.startswith("_") or getattr(value, "__module__", None) != name or value.__qualname__ != key:
+        if key.startswith("_") or getattr(value, "__module__", None) != name:
+            continue
+        if getattr(value, "__qualname__", None) != key:  # an object of a class from here is explained by its class
             continue
         yield f"{name}.{key}", value
         members = vars(value).items() if inspect.isclass(value) else ()

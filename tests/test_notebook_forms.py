@@ -167,29 +167,28 @@ def test_what_a_learner_types_is_shown_and_not_obeyed(learner):
 def test_a_wrong_state_answer_leaves_the_faders(tmp_path):
     lab = Lab("05", folder=tmp_path, learner="anna")
     form = lab.exercise("05-5")
-    start = list(form.panel.faders.values_db)
+    start = list(form.panel.mixers["faders_db"].values_db)
     for junk in ("loud", {"01 kick": {"fader_db": "loud"}}, {"01 kick": 3}, {"no strip": {"fader_db": 0.0}}, 7):
         assert lab.answer("05-5", junk).state == "invalid"
-        assert form.panel.faders.values_db == start
+        assert form.panel.mixers["faders_db"].values_db == start
 
 
 def test_undo_and_back_to_start_take_master_and_bus_along(tmp_path):
-    form = Lab("05", folder=tmp_path, learner="anna").exercise("05-5")
-    panel = form.panel
-    start = list(panel.faders.values_db)
-    panel.master.set_values([-6.0])
-    panel.switch.value = "float"
-    panel.faders.move_all(-3.0)
-    assert panel.controls()["master"] == {"fader_db": -6.0}
-    panel.faders.undo()
-    assert panel.faders.values_db == start and panel.switch.value == "float"
-    panel.faders.undo()
-    assert panel.switch.value == "fixed" and panel.master.value_db == -6.0
-    panel.faders.undo()
-    assert panel.master.value_db == 0.0 and panel.controls() is None
-    panel.master.set_values([-6.0])
-    panel.faders.reset()
-    assert panel.controls() is None
+    desk = Lab("05", folder=tmp_path, learner="anna").exercise("05-5").panel
+    start = desk.setting
+    desk.set(master_db={"master": -6.0})
+    desk.set(bus="float")
+    desk.mixers["faders_db"].move_all(-3.0)
+    assert desk.controls()["master"] == {"fader_db": -6.0}
+    desk.undo()
+    assert desk.setting["faders_db"] == start["faders_db"] and desk.setting["bus"] == "float"
+    desk.undo()
+    assert desk.setting["bus"] == "fixed" and desk.setting["master_db"] == {"master": -6.0}
+    desk.undo()
+    assert desk.setting == start and desk.controls() is None
+    desk.set(master_db={"master": -6.0})
+    desk.reset()
+    assert desk.controls() is None
 
 
 def test_of_several_requests_beside_the_hand_only_the_newest_is_worked_out():

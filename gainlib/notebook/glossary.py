@@ -107,7 +107,7 @@ _ENTRIES = (
     ("S/N", "How far the signal lies above the noise."),
     ("sample peak", "The highest sample.", "sample peak"),
     ("send", "A second way out of a track, into an effect or to headphones."),
-    ("sham run", "A blind test in which A and B are the same sound; its score is luck.", "Sham run"),
+    ("sham run", "A blind test in which A and B are the same sound; its score is luck."),
     ("stem", "One track or group of a song as a file."),
     ("threshold", "The level from which a compressor, limiter or gate acts."),
     ("transient", "A short peak at the start of a sound."),
@@ -132,7 +132,7 @@ def matching(text: str) -> tuple[Term, ...]:
     Examples
     --------
     >>> [entry.term for entry in matching("upside")]
-    ['polarity']
+    ['correlation', 'polarity']
     """
     wanted = text.strip().casefold()
     return tuple(
