@@ -197,6 +197,7 @@ def test_a_wrong_answer_is_met_by_its_sentence(lab):
     assert lab.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_from_start_to_all_points_by_keyboard_alone(tmp_path):
     """Nothing but keys: run, predict, compare, every exercise; listening ones once by ear and once from readings."""
     with open_lab("00-safe-listening", tmp_path, run=False) as lab:

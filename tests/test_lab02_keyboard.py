@@ -5,7 +5,7 @@ from labhand import open_lab, picture, said, sentence, typed
 
 from gainlib.exercises import exercise
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.exhaustive]  # by day lab 08 stands for all
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ from gainlib.exercises import exercise
 from gainlib.exercises.blind import bypass as runs
 from gainlib.labs.lab07 import GAINS_DB, NAME, walked
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.exhaustive]  # by day lab 08 stands for all
 
 
 @pytest.fixture(scope="module")

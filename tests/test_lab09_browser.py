@@ -255,6 +255,7 @@ def test_the_page_to_keep(lab):
     assert lab.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_the_whole_lab_by_keys_alone(tmp_path):
     """Run from the command palette, then Tab, arrows, Space and typing only: no click, no focus given from outside."""
     with open_lab("09-faders", tmp_path, run=False) as lab:

@@ -7,7 +7,7 @@ from labhand import FOCUSED, MOST_TABS, open_lab, picture, said
 from gainlib.exercises import exercise
 from gainlib.exercises.capstone import assignment
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.exhaustive]  # by day lab 08 stands for all
 
 
 @pytest.fixture(scope="module")
