@@ -45,7 +45,8 @@ class LevelDiagram:
     --------
     >>> from gainlib.notebook.figures import make_figure
     >>> diagram = LevelDiagram(make_figure(500, 300).subplots(), ("stem", "stage", "out"))
-    >>> changed = diagram.update([-24, -18, -18], [-10, -4, -5], ceiling_db=[None, 0, 0], reference_db=[None, -18, None])
+    >>> references = [None, -18, None]
+    >>> new = diagram.update([-24, -18, -18], [-10, -4, -5], ceiling_db=[None, 0, 0], reference_db=references)
     >>> diagram.sentence()
     'Levels along the chain: least room at stage, 4.0 dB from its peak to its ceiling.'
     """
