@@ -102,7 +102,7 @@ def test_desk_and_tasks_fit_the_window_and_no_control_moves(lab):
     found.get_by_role("button", name="Another session").click()
     lab.idle()
     assert abs(handle.bounding_box()["y"] - desk.bounding_box()["y"] - place) < 3
-    found.locator(".gl-question").get_by_role("button", name="No").click()
+    found.locator(".gl-question").get_by_role("button", name="No", exact=True).click()
     for tab in ("Strip in numbers", "All strips", "Mix", "Mix in numbers", "Bus", "Strip"):
         found.get_by_role("button", name=tab, exact=True).click()
         typing.settled(lab, found)
