@@ -331,6 +331,7 @@ def test_table_fits_the_screen(stems, columns, monkeypatch, capsys):
 def test_a_pipe_gets_plain_text(tmp_path, monkeypatch, capsys):
     """No colour codes, whatever the environment asks for, and a name in brackets is a name."""
     monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "100")
     write(tmp_path / "tom [red] :drum:.wav", _tone())
     assert _run("measure", tmp_path, "-q") == 0
     out = capsys.readouterr().out

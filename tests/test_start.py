@@ -245,3 +245,8 @@ def wait_for_page(process, log):
             return text, times.user + times.system + times.children_user + times.children_system
         time.sleep(0.1)
     raise AssertionError(log.read_text(encoding="utf-8"))
+
+
+def test_a_file_stays_on_one_worker(request):
+    """Groups hold only while pytest-xdist can write them into a test's name."""
+    assert not request.config.getoption("loadgroup", False) or request.node.nodeid.endswith("@test_start")
