@@ -7,6 +7,7 @@ stays together, since a song that was measured once is not measured again.
 
 import contextlib
 import os
+import re
 import tempfile
 
 import pytest
@@ -92,7 +93,7 @@ def pytest_collection_modifyitems(config, items):
 def _group(item):
     if item.get_closest_marker("timed"):
         return "timed"
-    return "capstone" if item.path.stem in CAPSTONE or "[12-" in item.nodeid else item.path.stem
+    return "capstone" if item.path.stem in CAPSTONE or re.search(r"\[12-(\d|capstone)", item.nodeid) else item.path.stem
 
 
 def _turn(item):

@@ -185,6 +185,7 @@ def test_levels_and_faults_are_guessed_before_the_check_by_mouse(bench, tmp_path
     assert bench.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
     def push(step, name):
         bench.settled()

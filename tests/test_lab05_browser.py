@@ -120,16 +120,6 @@ def test_every_picture_has_its_words_and_numbers(lab):
         assert image.locator("table").count() >= 1
 
 
-def test_a_prediction_is_kept_and_compared(lab):
-    cell(lab, "predict").get_by_text("pad", exact=True).click()
-    says(cell(lab, "predict"), "You predict pad")
-    compare = cell(lab, "compare")
-    compare.get_by_role("button", name="Compare").click()
-    shows(compare, "You said pad; what the meters say is no single one.", "without 05 bass")
-    lab.shot("lab05-compare")
-    assert lab.problems() == []
-
-
 def test_a_dragged_fader_moves_the_picture_at_once_and_the_tables_on_release(lab):
     found = panel(lab)
     assert peak_text(demo_session(1, True, "unity")) in sentence(found)
@@ -226,26 +216,6 @@ def test_all_faders_together_and_listening_on_one_clock(lab):
     assert lab.problems() == []
 
 
-def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(lab):
-    found, unrelated = cell(lab, "exercise-1"), exercise("05-1")
-    field = found.get_by_role("textbox")
-    slip = unrelated.slips[0]
-    field.fill(f"{slip.answer(given(lab, '05-1')):.2f} dBFS".replace("-", "−").replace(".", ","))
-    field.press("Enter")
-    says(found, "Not yet", slip.sentence)
-    lab.shot("lab05-wrong")
-    found.get_by_role("button", name="New numbers").click()
-    shows(found, "numbers no. 2")
-    found.get_by_role("textbox").fill(f"{unrelated.solve(given(lab, '05-1')):.1f}")
-    found.get_by_role("button", name="Check").click()
-    says(found, "Right (2 of 2 points)")
-    shows(found, "Powers add")
-    shows(cell(lab, "score"), "2 of 17")
-    cell(lab, "exercise-1")
-    lab.shot("lab05-right")
-    assert lab.problems() == []
-
-
 def test_what_cannot_be_read_costs_nothing_and_a_hint_says_its_price(lab):
     found = cell(lab, "exercise-2")
     found.get_by_role("textbox").fill("quite loud")
@@ -303,22 +273,16 @@ def test_boxes_are_ticked_and_points_add_up(lab):
     found.get_by_role("button", name="Check").click()
     says(found, "Right (3 of 3 points)")
     lab.shot("lab05-exercise6")
-    shows(cell(lab, "score"), "14.7 of 17")
+    shows(cell(lab, "score"), "12.7 of 17")
     lab.shot("lab05-score")
     assert lab.problems() == []
 
 
-def test_another_take_and_the_page_to_keep(lab):
+def test_another_take(lab):
     found = cell(lab, "panel-bus")
     found.get_by_role("button", name="Another take").click()
     settled(lab)
     assert peak_text(demo_session(1, "drawn", "unity")) in sentence(found)
-    page = cell(lab, "takeaway")
-    page.get_by_role("button", name="Save the page").click()
-    says(page, "Saved")
-    path = Path(re.search(r"Saved\s*(.*?\.html)", page.inner_text()).group(1))
-    assert "BS.1770" in path.read_text(encoding="utf-8") and "14.7 of 17 points" in path.read_text(encoding="utf-8")
-    lab.shot("lab05-takeaway")
     assert lab.problems() == []
 
 

@@ -123,6 +123,7 @@ def test_a_box_is_measured_by_mouse(trip, tmp_path):
     clean(trip)
 
 
+@pytest.mark.exhaustive
 def test_boxes_and_prints_by_keyboard_alone(trip, tmp_path):
     probe, take = tmp_path / "probe.wav", tmp_path / "take.wav"
     trip.enter("probe", "Test file (.wav):", str(probe))

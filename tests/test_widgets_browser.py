@@ -210,7 +210,7 @@ def test_lock_all_moves_all_by_the_same_and_stops_together(faders):
     assert np.diff(top[:-1]) == pytest.approx(np.diff(START[:-1]), abs=1e-3)  # the balance is kept
     assert "all stop here" in faders.page.locator(".gl-say").inner_text()
     faders.page.keyboard.press("End")
-    assert "unlock to silence one" in faders.page.locator(".gl-say").inner_text()
+    assert "unlink to silence one" in faders.page.locator(".gl-say").inner_text()
     assert [values(faders)[name] for name in NAMES] == top
 
 

@@ -41,7 +41,7 @@ def exercise_panel(exercise, given: dict, learner):
     return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)
 
 
-HEAD_HEIGHT = "74px"
+HEAD_HEIGHT = "40px"
 
 
 def _button(text, tip):
