@@ -22,6 +22,7 @@ def bench(lab):
     """Return the panel, back at its start."""
     found = lab.cell("panel-meters")
     found.get_by_role("button", name="Back to start").click()
+    found.get_by_role("button", name="Yes, back to start").click()
     lab.settled()
     return found
 

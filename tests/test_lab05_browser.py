@@ -66,6 +66,7 @@ def panel(lab):
     """Return the bus panel, back at its start."""
     found = cell(lab, "panel-bus")
     found.get_by_role("button", name="Back to start").first.click()
+    found.get_by_role("button", name="Yes, back to start").click()
     settled(lab)
     return found
 
@@ -239,6 +240,7 @@ def test_the_mix_is_brought_down_by_hand(lab):
     found.get_by_role("button", name="Check").click()
     says(found, "You moved only the master fader")
     found.get_by_role("button", name="Back to start").first.click()
+    found.get_by_role("button", name="Yes, back to start").click()
     found.get_by_role("button", name="Link all").click()
     field = found.get_by_role("textbox", name="01 kick")
     field.fill(f"{numbers['faders_db'][0] + lab05.offset_db(numbers):.1f}")

@@ -24,6 +24,7 @@ def bench(lab):
     """Return the panel, back at its start."""
     found = lab.cell("panel-drive")
     found.get_by_role("button", name="Back to start").first.click()
+    found.get_by_role("button", name="Yes, back to start").click()
     lab.settled()
     return found
 

@@ -28,6 +28,7 @@ def panel(lab, name):
     """Return a panel, back at its start."""
     found = lab.cell(f"panel-{name}")
     found.get_by_role("button", name="Back to start").first.click()
+    found.get_by_role("button", name="Yes, back to start").click()
     lab.settled()
     return found
 

@@ -24,7 +24,7 @@ import numbers
 import os
 import uuid
 from collections.abc import Iterable
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -130,9 +130,7 @@ class Record:
         with self._locked():
             lines = self.path.read_bytes().splitlines(keepends=True)
             kept = [line for line in lines if not _belongs(line, who)]
-            unfinished = self.path.with_suffix(".new")
-            unfinished.write_bytes(b"".join(kept))
-            os.replace(unfinished, self.path)
+            write_whole(self.path, b"".join(kept))
         return len(lines) - len(kept)
 
     def _append(self, kind, learner, class_code, **fields):
@@ -171,6 +169,24 @@ class Record:
             ) from None
         except OSError as problem:
             raise refused(self.path, problem) from None
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file that is never seen half: beside it first, on the disk, then in its place.
+
+    Whoever writes the same file from several programs holds a lock. What a crash left beside is written over.
+    """
+    unfinished = path.with_name(f"{path.name}.new")
+    try:
+        with unfinished.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(unfinished, path)
+    except OSError:
+        with suppress(OSError):
+            unfinished.unlink()
+        raise
 
 
 def refused(path: Path, problem: OSError) -> GainlibError:

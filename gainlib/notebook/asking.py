@@ -6,6 +6,9 @@ import ipywidgets as widgets
 
 from gainlib.notebook.prose import LiveRegion
 
+NEWER = "You have moved on here in another tab. What you move last counts."
+TAKE_OVER, STAY = "Take over what stands there", "Stay with this"
+
 
 class Question(widgets.HBox):
     """A question with two answers, out of sight until it is asked; then it stands in the place of something else.
@@ -34,9 +37,9 @@ class Question(widgets.HBox):
         self.yes.on_click(lambda _button: self._answered(self._then))
         self.no.on_click(lambda _button: self._answered(None))
 
-    def ask(self, text: str, yes: str, then: Callable[[], None]) -> None:
+    def ask(self, text: str, yes: str, then: Callable[[], None], no: str = "No") -> None:
         """Ask, and do something if the answer is yes."""
-        self._then, self.yes.description = then, yes
+        self._then, self.yes.description, self.no.description = then, yes, no
         self._show(True)
         self._said.say("note", "", text)
 

@@ -5,6 +5,7 @@ that takes longer runs beside it. One Undo goes over everything; captions have t
 moves because a sentence grew.
 """
 
+import asyncio
 import threading
 from collections.abc import Callable
 
@@ -14,10 +15,12 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, Mixer, Picture, Run, Setting, Text, Trims
-from gainlib.notebook import assets, figures, plots
+from gainlib.notebook import assets, figures, plots, standing
+from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fader import EvenTravel, Faders
+from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion
@@ -26,6 +29,8 @@ from gainlib.words import Table
 PICTURE_PX = (700, 368)
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
+TYPED_S = 0.6  # between two letters
+ASKS = "Put every control back to where it was found?"
 
 
 class DeskBar(anywidget.AnyWidget):
@@ -112,6 +117,8 @@ class Desk(Panel):
         What is shown.
     table : callable, optional
         ``table(run)`` returns what stands under the controls in place of the experiment's numbers.
+    place : Place, optional
+        Where it is kept how everything stands; a desk that was left begins as it was left.
 
     Attributes
     ----------
@@ -128,21 +135,25 @@ class Desk(Panel):
         The verdict.
     later : LiveRegion
         What is worked out when the hand has let go.
+    question : Question
+        Asked where another tab has moved on.
     """
 
-    def __init__(self, experiment: Experiment, table: Callable[[Run], Table] | None = None):
-        self.experiment, self._table = experiment, table or experiment.numbers
+    def __init__(self, experiment: Experiment, table: Callable[[Run], Table] | None = None, place: Place | None = None):
+        self.experiment, self._table, self._place = experiment, table or experiment.numbers, place
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
-        self._restoring, self._result, self.player = False, None, None
+        self._restoring, self._result, self.player, self._rest = False, None, None, None
         self._again = [each for each in experiment.controls if isinstance(each, Again)]
         self._counts = {each.name: each.start for each in self._again}
         self.texts = {each.name: _lines(each) for each in experiment.controls if isinstance(each, Text)}
         self.settings, self.mixers = self._made_settings()
+        front = self._stand_as(place.value if place else None)
         self._past, self._last = [self.setting], self.setting
         self.bar = DeskBar(
             tabs=[each.title for each in experiment.pictures],
+            chosen=front,
             again=[[each.label, each.hint, each.name] for each in self._again],
-            asks=experiment.asks,
+            asks=experiment.asks or ASKS,
             label=experiment.title,
         )
         self.said, self.later = LiveRegion(), LiveRegion()
@@ -155,7 +166,8 @@ class Desk(Panel):
         if experiment.listen is not None and not experiment.listen.later:
             self._hear(self.run)
         bar = [self.bar] if experiment.controls or len(experiment.pictures) > 1 else []
-        super().__init__(*bar, *self._laid_out())
+        self.question = Question(instead=self.bar)
+        super().__init__(*bar, *([self.question] if place else []), *self._laid_out())
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
         self._background = BackgroundTask(self, self._work, self._found, self._at_a_loss)
@@ -169,8 +181,6 @@ class Desk(Panel):
         found = self.experiment.controls
         rows = [each for each in found if not isinstance(each, Mixer | Trims | Again | Text)]
         controls = Controls(rows, label=f"{self.experiment.title}: controls") if rows else None
-        if controls is not None:
-            controls.turn_off(self.experiment.start)
         return controls, {each.name: self._made_faders(each) for each in found if isinstance(each, Mixer | Trims)}
 
     def _made_faders(self, control):
@@ -204,8 +214,8 @@ class Desk(Panel):
         self.player.update(sounds)
 
     def _laid_out(self):
-        for view in self._views[1:]:
-            view.widget.layout.display = "none"
+        for k, view in enumerate(self._views):
+            view.widget.layout.display = None if k == self.bar.chosen else "none"
         side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
         side += [self.numbers] if self.numbers is not None else []
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
@@ -234,10 +244,51 @@ class Desk(Panel):
         for faders in self.mixers.values():
             faders.observe(follow, ["values_db", "mute", "solo"])
             faders.observe(settle, "released")
+            faders.observe(self.guarded(lambda change: self._keep()), "locked")
         for lines in self.texts.values():
-            lines.observe(settle, "value")
+            lines.observe(self.guarded(lambda change: self._typed()), "value")
         self.bar.observe(self.guarded(lambda change: self._turn()), "chosen")
         self.bar.on_msg(self.guarded(lambda _widget, content, _buffers: self._asked(content)))
+        if self._place is not None:
+            self._place.watch(self.guarded(self._moved_elsewhere))
+
+    # ---- what is kept ----------------------------------------------------------------------------------------------
+
+    @property
+    def moved_at(self) -> str:
+        """When something was moved here last, as far as that is kept; "" if never."""
+        return self._place.time if self._place else ""
+
+    def _stand_as(self, kept):
+        """Set everything as it was left, and return which tab was in front."""
+        kept, titles = kept if isinstance(kept, dict) else {}, [each.title for each in self.experiment.pictures]
+        setting = standing.setting_of(self.experiment, kept.get("setting"))
+        if setting != self.setting:
+            self._restore(setting)
+        if self.settings is not None:
+            self.settings.turn_off(self.setting)
+        for name, faders in self.mixers.items():
+            faders.locked = name in kept.get("locked", ())
+        return titles.index(kept["tab"]) if kept.get("tab") in titles else 0
+
+    def _keep(self):
+        if self._place is None:
+            return
+        locked = [name for name, faders in self.mixers.items() if faders.locked]
+        setting = standing.as_json(self.experiment, self.setting)
+        self._place.keep({"setting": setting, "tab": self.run.front, "locked": locked})
+
+    def _moved_elsewhere(self, what):
+        if what == "newer":
+            self.question.ask(NEWER, TAKE_OVER, self.guarded(lambda: self._take_over(self._place.take())), STAY)
+        elif what == "other":
+            self._take_over(self._place.value)
+        else:
+            self.notice.message = what
+
+    def _take_over(self, kept):
+        self.bar.chosen = self._stand_as(kept)
+        self._settle()
 
     # ---- where everything stands -----------------------------------------------------------------------------------
 
@@ -331,9 +382,22 @@ class Desk(Panel):
         if self._restoring:
             return
         self._link()
+        self._keep()
         with self._drawing:
             if self._views:
                 self._views[self.bar.chosen].update(self.run)
+
+    def _typed(self):
+        """Keep every letter; all else follows when the typing rests."""
+        if self._restoring:
+            return
+        self._keep()
+        if self._rest is not None:
+            self._rest.cancel()
+        try:
+            self._rest = asyncio.get_running_loop().call_later(TYPED_S, self.guarded(self._settle))
+        except RuntimeError:
+            self._settle()
 
     def _link(self):
         """Move what moves along with the control under the hand."""
@@ -355,6 +419,7 @@ class Desk(Panel):
             for k, view in enumerate(self._views):
                 view.widget.layout.display = None if k == self.bar.chosen else "none"
             self._show()
+        self._keep()
         if self.experiment.later is not None and self.experiment.later.of_tab:
             self._ask_later()
 
@@ -372,6 +437,7 @@ class Desk(Panel):
             self._past.append(setting)
             del self._past[:-UNDO_STEPS]
         self._past[-1] = setting
+        self._keep()
         self.bar.can_undo = len(self._past) > 1
         if self.settings is not None:
             self.settings.turn_off(setting)
@@ -421,12 +487,14 @@ class TaskDesk(Desk):
         are the answer, ``answer``, ``values`` and ``untouched`` take it to and fro.
     given : dict
         Values of the variant.
+    place : Place, optional
+        As for a desk.
     """
 
-    def __init__(self, task, given: dict):
+    def __init__(self, task, given: dict, place: Place | None = None):
         self._task, self._given = task, given
         table = getattr(task, "table", None)
-        super().__init__(task.of(given), table and (lambda run: table(run, given)))
+        super().__init__(task.of(given), table and (lambda run: table(run, given)), place)
 
     def controls(self) -> dict | None:
         """Return where the controls stand as an answer, None while none that counts was moved."""
@@ -446,7 +514,7 @@ class TaskDesk(Desk):
 
 def _lines(text):
     lines = widgets.Textarea(
-        text.start, description=text.label, continuous_update=False, rows=text.rows,
+        text.start, description=text.label, rows=text.rows,
         style={"description_width": "initial"},
     )  # fmt: skip
     return lines.add_class("gl-typed")

@@ -13,6 +13,7 @@ from gainlib.exercises.record import plain
 from gainlib.exercises.tally import is_practice
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
+from gainlib.notebook.kept import Kept, path_for
 
 
 class LearnerSession:
@@ -31,6 +32,8 @@ class LearnerSession:
     ----------
     exercises : dict
         The lab's exercises by id.
+    kept : Kept
+        What is moved and entered in this lab, and not handed in.
 
     Raises
     ------
@@ -50,12 +53,14 @@ class LearnerSession:
         self.name = learner if learner is not None else kept.get("learner") or identity.pseudonym()
         self.class_code = class_code if class_code is not None else kept.get("class_code") or ""
         self._watchers: list[Callable] = []
+        self.kept = Kept()
         self._sit_down()
 
     def _sit_down(self):
         identity.keep(self.folder, self.name, self.class_code)
         self._events = list(self.record.events().of(self.name, self.class_code).events)
         self._add(self.record.start(self.name, self.lab, self.class_code))
+        self.kept.turn_to(path_for(self.folder, self.name, self.class_code, self.lab))
 
     def become(self, learner: str, class_code: str = "") -> None:
         """Give the seat to another learner; their own numbers, answers and points take over."""
@@ -161,6 +166,7 @@ class LearnerSession:
         -------
         gainlib.exercises.Verdict
         """
+        self.kept.flush()
         given, attempt = self.given(exercise), self.attempt(exercise)
         verdict = mark(exercise, given, answer)
         if verdict.state != "unattempted":

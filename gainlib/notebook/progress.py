@@ -8,7 +8,7 @@ from gainlib.exercises import Events, Record, bank, records_folder, tally
 from gainlib.exercises.events import Damaged, parsed
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import to_lines
-from gainlib.notebook import identity
+from gainlib.notebook import identity, kept
 from gainlib.notebook.panels import lab_module
 
 MOST_BYTES = 20_000_000
@@ -106,8 +106,8 @@ class ProgressSheet:
         self._sit_down()
 
     def _sit_down(self):
-        kept = identity.kept(self.folder)
-        self.learner, self.class_code = kept.get("learner") or identity.pseudonym(), kept.get("class_code") or ""
+        last = identity.kept(self.folder)
+        self.learner, self.class_code = last.get("learner") or identity.pseudonym(), last.get("class_code") or ""
         identity.keep(self.folder, self.learner, self.class_code)
 
     def become(self, learner: str, class_code: str = "") -> None:
@@ -193,6 +193,7 @@ class ProgressSheet:
     def erase(self) -> int:
         """Remove everything this learner did, and the name with it; return how many events went."""
         gone = self.record.erase(self.learner, self.class_code)
+        kept.forget(self.folder, self.learner, self.class_code)
         identity.forget(self.folder)
         self._sit_down()
         return gone

@@ -41,14 +41,15 @@ class DeclaredLab:
             return own
         from gainlib.notebook.desk import Desk
 
+        place = place_of(learner, f"panel {name}")
         if name in self.PAGE.personal:
             seed = seed_for(learner.name, f"{self.number} panel", 0, learner.class_code)
-            return Desk(self.PAGE.personal[name](np.random.Generator(np.random.PCG64(seed))))
+            return Desk(self.PAGE.personal[name](np.random.Generator(np.random.PCG64(seed))), place=place)
         if name not in self.PAGE.experiments:
             own = getattr(self._more, "PANELS", ())
             known = ", ".join(map(repr, (*own, *self.PAGE.experiments, *self.PAGE.personal)))
             raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
-        return Desk(self.PAGE.experiments[name]())
+        return Desk(self.PAGE.experiments[name](), place=place)
 
     def exercise_panel(self, exercise, given: dict, learner):
         """Return the panel an exercise is answered from or read from, or None."""
@@ -58,17 +59,29 @@ class DeclaredLab:
             return own
         from gainlib.notebook.desk import Desk, TaskDesk
 
+        place = place_of(learner, "desk", exercise)
         if not hasattr(task, "of"):
-            return Desk(task(given))
+            return Desk(task(given), place=place)
         if getattr(task, "experiment", task) is None:
             from gainlib.notebook.live import TableView
 
             return TableView(task.table(None, given))
-        return TaskDesk(task, given)
+        return TaskDesk(task, given, place)
 
     def compare(self):
         """Return what the prediction is compared with: outcome, sentence, table."""
         return self.PAGE.compare()
+
+
+def place_of(learner, what: str, exercise=None):
+    """Return the place where something of a learner is kept; of an exercise with the numbers it has now.
+
+    None for somebody whose doings are not kept.
+    """
+    kept = getattr(learner, "kept", None)
+    if kept is None:
+        return None
+    return kept.place(what if exercise is None else f"{exercise.id} {learner.attempt(exercise)} {what}")
 
 
 def lab_module(lab: str):
