@@ -29,7 +29,7 @@ NAMES = ("kick", "bass", "master")
 
 
 def bars(run):
-    return list(run.setting.faders_db.values()), [0.0] * 3
+    return list(run.setting.faders_db.values()), [""] * 3
 
 
 def sound(run):
@@ -45,7 +45,7 @@ def experiment(**more):
             Trims(NAMES[:2], (0.0, 0.0)),
         ),
         "pictures": (
-            Picture("Bars", ("A",), {"A": Plot("bars", bars, {"names": NAMES})}),
+            Picture("Bars", ("A",), {"A": Plot("meters", bars, {"names": NAMES})}),
             Sheet("Later", lambda run: run.found and Table("Found", ("sum",), ((f"{run.found:.1f}",),))),
         ),
         "later": Later(lambda run, _: sum(run.setting.faders_db.values()), lambda _, found: f"{found:.1f}"),

@@ -14,11 +14,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises import exercise
 from gainlib.labs import lab02
 from gainlib.labs.lab02 import BURSTS_MS, RESTS, SIGNALS, SOURCE, STEADY_MS, meters, needle_max_dbfs, played
-from gainlib.notebook.figures import make_figure
-from gainlib.notebook.figures.blocks import BlockBars
-from gainlib.notebook.figures.crest import CrestCurve
-from gainlib.notebook.figures.needle import MeterRows, NeedleTrace
-from gainlib.notebook.figures.take import TakeWave
+from gainlib.notebook.figures import Bars, BlockBars, CrestCurve, NeedleTrace, TakeWave, make_figure
 from gainlib.notebook.panels import lab_module
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "02-meters.ipynb"
@@ -120,14 +116,14 @@ def test_a_needle_off_its_scale_and_at_rest():
     trace.update([0.5, 1.0], [-20.0, 12.0], (0.5, 2.0))
     assert "+12.0 VU, off the end of its scale, 0.50 s after the burst begins" in trace.sentence()
     assert trace.table().rows[-1] == ("1.00 (highest)", "+12.0")
-    with pytest.raises(GainlibError, match="2 times for 1 positions"):
+    with pytest.raises(GainlibError, match="2, 1 values"):
         trace.update([0.5, 1.0], [-20.0], (0.0, 1.0))
 
 
 def test_pictures_refuse_what_does_not_belong_together():
     with pytest.raises(GainlibError, match="give one each"):
-        MeterRows(axes(), ("a", "b")).update([0.0], ["0"])
-    with pytest.raises(GainlibError, match="give one place a value"):
+        Bars(axes(), ("a", "b")).update([0.0], ["0"])
+    with pytest.raises(GainlibError, match="give one of each"):
         CrestCurve(axes()).update([0, 1], [0.0], [0], [0.0], (0, 0.0))
     with pytest.raises(GainlibError, match="give one a block"):
         BlockBars(axes()).update([-20.0], [True, False], -30.0, -20.0)

@@ -9,8 +9,7 @@ from gainlib.exercises import exercise
 from gainlib.exercises.box_tests import box_tester
 from gainlib.labs import lab06
 from gainlib.notebook.desk import Desk
-from gainlib.notebook.figures import make_figure
-from gainlib.notebook.figures.blackbox import Residuals
+from gainlib.notebook.figures import Residuals, make_figure
 from gainlib.notebook.panels import lab_module
 from gainlib.processors import HardClip, Tremolo
 
@@ -64,7 +63,7 @@ def test_exercises_have_their_boxes_and_readings():
 
 def test_residuals_of_different_length_are_refused():
     picture = Residuals(make_figure(400, 300).subplots())
-    with pytest.raises(ValueError, match="give one of each a level"):
+    with pytest.raises(ValueError, match="give one of each"):
         picture.update([-60, 0], [-200], [-200, -200], here=(0, -200, -200))
 
 

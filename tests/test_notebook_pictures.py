@@ -14,9 +14,9 @@ from PIL import Image
 
 from gainlib.audio import GainlibError
 from gainlib.meters import envelope_of, level_counts
-from gainlib.notebook import figures, plots, png
+from gainlib.notebook import figures, png
 from gainlib.notebook.figures import palette
-from gainlib.notebook.figures.cached_text import Stamp
+from gainlib.notebook.figures.parts import Stamp
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.words import Table, level_text, number_text
 
@@ -248,7 +248,7 @@ def test_names_above_bars_are_clear_of_bars_and_lines_and_no_two_of_eleven_strip
 
 
 def test_a_peak_a_hair_over_full_scale_looks_and_reads_over():
-    meters = plots.drawing("bus meters", figures.make_figure(600, 200).subplots())
+    meters = figures.drawing("bus meters", figures.make_figure(600, 200).subplots())
     meters.update({"sample peak": (20 * math.log10(1.001), "dBFS"), "RMS": (-9.0, "dBFS")})
     under, over, numbers = meters.artists[0], meters.artists[1], meters.artists[3:7]
     assert [len(each.get_paths()) for each in (under, over)] == [1, 1]
@@ -292,10 +292,11 @@ def test_full_scale_itself_is_not_over():
 
 
 def test_meter_bars_show_silence_as_a_word():
-    bars = figures.MeterBars(figures.make_figure().subplots(), ("kick", "shaker"))
-    bars.update([-12, -math.inf], [-1, -math.inf])
-    assert [t.get_text() for t in bars.artists[2:]] == ["−12.0   ◆ −1.0", "silent"]
-    assert bars.table().rows[1] == ("shaker", "silent", "silent")
+    bars = figures.drawing("meters", figures.make_figure().subplots(), ("kick", "shaker"))
+    bars.update([-12, -math.inf], [level_text(-12.0), level_text(-math.inf)])
+    assert len(bars.artists[0].get_paths()) == 1
+    assert [t.get_text() for t in bars.artists[3:5]] == ["−12.0 dB", "silent"]
+    assert bars.table().rows[1] == ("shaker", "silent")
 
 
 def test_table_view_carries_plain_text():
@@ -306,7 +307,7 @@ def test_table_view_carries_plain_text():
 def test_curves_stay_inside_and_point_out_places():
     """Beyond the scale a curve stays at its end; words and numbers tell the value itself."""
     axes = figures.make_figure(400, 240).subplots()
-    curves = plots.drawing("curves", axes, ("sum",), y=(-24, 12, 6, "dB"), title="Sum", marks="notch", hertz=True)
+    curves = figures.drawing("curves", axes, ("sum",), y=(-24, 12, 6, "dB"), title="Sum", marks="notch", hertz=True)
     curves.update([50, 100, 200], [[6.0, -90.0, np.nan]], [(100, -90.0)])
     assert curves.artists[0].get_ydata().tolist()[:2] == [6.0, -24.0]
     assert curves.sentence() == "Sum: sum from −90.0 to +6.0 dB; notch at 100.0 Hz: −90.0 dB."
@@ -319,7 +320,7 @@ def test_curves_stay_inside_and_point_out_places():
 
 def test_a_routing_graph_shows_levels_by_bar_and_word():
     boxes = {"a/source": ("source", 0, 0), "send": ("send", 1, 1), "bus": ("bus", 1, 0)}
-    graph = plots.drawing("routing", figures.make_figure(400, 240).subplots(), boxes, [("a/source", "bus")])
+    graph = figures.drawing("routing", figures.make_figure(400, 240).subplots(), boxes, [("a/source", "bus")])
     graph.update({"a/source": -30.0, "send": -math.inf, "bus": 6.0})
     bars, *texts = graph.artists
     widths = [float(np.ptp(each.vertices[:, 0])) for each in bars.get_paths()]

@@ -12,7 +12,7 @@ from gainlib.boxes import round_trips
 from gainlib.boxes.repeated_gain import programme
 from gainlib.notebook import RoundTrip
 from gainlib.notebook.figures import make_figure
-from gainlib.notebook.figures.residue import ResidueBars
+from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.panels.nulling import NullPanel
 from gainlib.notebook.panels.probe import ProbePanel
 from gainlib.processors import Filter, Saturation

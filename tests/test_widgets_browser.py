@@ -20,11 +20,11 @@ from gainlib.notebook.live import LiveFigure
 from gainlib.words import level_text
 names, inf = {NAMES!r}, float("inf")
 faders = Faders(names, {START!r})
-bars = figures.MeterBars(figures.make_figure(840, 300).subplots(), names)
-bars.update(faders.values_db, faders.values_db)
+bars = figures.drawing("meters", figures.make_figure(840, 300).subplots(), names)
+bars.update(faders.values_db, [level_text(db) for db in faders.values_db])
 live = LiveFigure(bars.artists[0].axes.figure, [bars], title="Levels")
 def show(change):
-    bars.update(faders.values_db, faders.values_db)
+    bars.update(faders.values_db, [level_text(db) for db in faders.values_db])
     live.refresh()
 def work(progress):
     if faders.values_db[0] == -20:

@@ -4,7 +4,7 @@ A lab declares an :class:`Experiment`; the desk of the page shows it, and an exe
 (:mod:`gainlib.exercises.set_and_measure`) measures the very same. From a frozen :class:`Setting` follows a
 :class:`~gainlib.session.Session`, from that one :class:`~gainlib.session.Trace`; pictures, verdict, player and checks
 all read the same :class:`Run`. No screen is needed here: a picture is declared by its kind and by what it reads of a
-run, and drawn by :mod:`gainlib.notebook.plots`.
+run, and drawn by :mod:`gainlib.notebook.figures`.
 """
 
 import math
@@ -344,7 +344,7 @@ class Plot:
     Parameters
     ----------
     kind : str
-        Name of the drawing in :mod:`gainlib.notebook.plots`: "reduction", "transfer", "spectrum" …
+        Name of the plot in :mod:`gainlib.notebook.figures`: "reduction", "transfer", "spectrum" …
     read : callable
         ``read(run)`` returns what the drawing's ``update`` takes, as a tuple, or None where there is nothing yet.
     options : mapping

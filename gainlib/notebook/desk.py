@@ -15,7 +15,7 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, Mixer, Picture, Run, Setting, Text, Trims
-from gainlib.notebook import assets, figures, plots, standing
+from gainlib.notebook import assets, figures, standing
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
@@ -69,7 +69,7 @@ class PictureView:
         shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
         axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
         self._pairs = [
-            (plot, plots.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options))
+            (plot, figures.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options))
             for letters, plot in picture.plots.items()
         ]
         self._draw(run)

@@ -22,6 +22,16 @@ VERMILLION = "#D55E00"
 PURPLE = "#CC79A7"
 GREY, INDIGO, BROWN, MINT, ROSE = "#A6A6A6", "#8C7FD6", "#A0703C", "#B5E3C4", "#F7C6C6"
 
+FONT = "DejaVu Sans"  # comes with matplotlib, so a picture looks the same on every machine
+TITLE = {"fontsize": 10.5, "fontfamily": FONT, "color": INK}
+LABEL, TEXT = TITLE | {"fontsize": 9.5}, TITLE | {"fontsize": 9}
+
+DASHED = (0, (6, 3))
+MARK = {"linestyle": "none", "markeredgecolor": INK}
+HERE = MARK | {"marker": "D", "markersize": 9, "color": VERMILLION, "zorder": 5, "clip_on": False}
+START = MARK | {"marker": "D", "markersize": 7, "color": "none", "zorder": 3}
+THRESHOLD = {"color": INK, "linewidth": 1.8, "linestyle": (0, (1, 1.5)), "zorder": 3.5, "visible": False}
+
 
 @dataclass(frozen=True)
 class Line:
@@ -62,3 +72,10 @@ def line(index: int) -> Line:
 def fill(index: int) -> Fill:
     """Return the look of area `index`; 28 differ, then they repeat."""
     return FILLS[index % len(FILLS)]
+
+
+def look(index: int, marker: bool = False, **style) -> dict:
+    """Return the style of curve `index`, with markers where they are asked for."""
+    it = line(index)
+    dots = {"marker": it.marker, "markersize": 4} if marker else {}
+    return {"color": it.color, "linestyle": it.linestyle, "linewidth": 2, "zorder": 3} | dots | style

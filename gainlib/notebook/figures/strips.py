@@ -1,107 +1,141 @@
-"""Levels along one strip, and faders of several strips against unity."""
+"""Strips under each other: levels of stems, what a plan moves, faders against unity."""
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import Boxes, db_axis, frame, rectangles
-from gainlib.notebook.figures.palette import BLUE, GREEN, INK, SKY, VERMILLION
-from gainlib.notebook.figures.travel import words
+from gainlib.notebook.figures.axes import db_axis, frame, row_axis
+from gainlib.notebook.figures.palette import BLUE, GREEN, INK, MARK, ORANGE, SKY, START, TEXT, VERMILLION
+from gainlib.notebook.figures.parts import Boxes, filled, numbers, plotted, rectangles, tabled, words
 from gainlib.words import Table, number_text
 
-NUMBERS, ROOM = 0.17, 0.5
-START = {"linestyle": "none", "marker": "D", "color": "none", "markeredgecolor": INK, "markersize": 7, "zorder": 3}
+LOW_DB, HIGH_DB = -72.0, 12.0
+LEAST_DB, LEAST_SHOWN_DB = 0.05, 0.005
+DOT, SEEN = MARK | {"marker": "o", "color": BLUE, "zorder": 3}, MARK | {"markersize": 9, "zorder": 4}
 
 
-class TapLadder:
-    """Levels at the points of a strip, as lying bars, numbers beside them; a hollow mark shows where each one started.
+def _short(name, most=25):
+    return name if len(name) < most else f"{name[: most - 2]}…"
 
-    Parameters
-    ----------
-    axes : matplotlib axes
-        Where to draw.
-    names : sequence of str
-        The points, in the order of the signal.
-    low_db, high_db : float
-        Ends of the scale.
-    unit : str
-        What the levels are.
+
+class StemLevels:
+    """A row for each stem: a bar from the active level to the true peak, and a mark for a steady floor.
+
+    At `low_dbfs` and below, at `hot_dbfs` and beyond, a stem's active level is called too low or too hot.
+
+    Examples
+    --------
+    >>> from gainlib.demo import demo_session
+    >>> from gainlib.notebook.figures import make_figure
+    >>> from gainlib.mix import checkup
+    >>> stems = checkup(demo_session().strips[:2])
+    >>> StemLevels(make_figure(600, 200).subplots(), stems, -34.0, -13.0).sentence()
+    'Active levels from −24.8 to −8.9 dBFS. Too hot: 01 kick.'
+    """
+
+    artists = ()
+
+    def __init__(self, axes: Axes, stems, low_dbfs: float, hot_dbfs: float):
+        self.stems, self._low, self._hot = tuple(stems), low_dbfs, hot_dbfs
+        count = len(self.stems)
+        frame(axes, "● = active level, ▎= true peak, ◇ = steady floor in the pauses", grid="x")
+        db_axis(axes, LOW_DB, HIGH_DB, 6, "dBFS; a ● on dotted ground is too low, on hatched ground too hot", "x")
+        row_axis(axes, [_short(stem.name) for stem in self.stems], 0.5)
+        for start, stop, colour, hatch in ((LOW_DB, low_dbfs, "#e8f1f8", "..."), (hot_dbfs, HIGH_DB, "#fdf1e6", "///")):
+            zone = filled(axes, colour, hatch, edgecolor="#c8c8c8", linewidth=0.0, zorder=0.6)
+            zone.set_verts(rectangles([start], -0.6, stop - start, count + 0.2))
+        self._draw(axes)
+
+    def _draw(self, axes):
+        rows = np.arange(len(self.stems))
+        average = np.array([stem.reading.active_dbfs for stem in self.stems])
+        peak = np.array([stem.reading.true_peak_dbtp for stem in self.stems])
+        floor = np.array([np.nan if stem.noise_dbfs is None else stem.noise_dbfs for stem in self.stems])
+        heard = np.isfinite(average) & np.isfinite(peak)
+        left, right = (np.clip(values[heard], LOW_DB, HIGH_DB) for values in (average, peak))
+        filled(axes, SKY, linewidth=0.6).set_verts(rectangles(left, rows[heard] - 0.14, right - left, 0.28))
+        far = (average[heard] >= self._hot) | (average[heard] <= self._low)
+        for which, colour in ((far, VERMILLION), (~far, BLUE)):
+            axes.plot(left[which], rows[heard][which], markersize=8, **DOT | {"color": colour})
+        bar = {"marker": "|", "color": INK, "markersize": 15, "markeredgewidth": 2.5}
+        axes.plot(right, rows[heard], **DOT | bar)
+        axes.plot(floor, rows, markersize=6, **DOT | {"marker": "D", "color": ORANGE})
+        for row in rows[~heard]:
+            axes.text(LOW_DB + 1, row, "silent", va="center", zorder=3, **TEXT)
+
+    def sentence(self) -> str:
+        """Return the range of the levels, and who lies beyond the limits."""
+        levels = {stem.name: stem.reading.active_dbfs for stem in self.stems}
+        heard = {name: level for name, level in levels.items() if np.isfinite(level)}
+        if not heard:
+            return "Every stem is silent."
+        ends = numbers((min(heard.values()), max(heard.values())))
+        groups = {
+            "Too hot": [name for name, level in heard.items() if level >= self._hot],
+            "Too low": [name for name, level in heard.items() if level <= self._low],
+            "Silent": [name for name in levels if name not in heard],
+        }
+        told = [f"{word}: {', '.join(names)}." for word, names in groups.items() if names]
+        return " ".join([f"Active levels from {' to '.join(ends)} dBFS.", *told])
+
+    def table(self) -> None:
+        """Return None: the panel has a table with more."""
+        return None
+
+
+class Moved:
+    """One control of several strips: a hollow mark where it was, a full one where it comes to stand, a line between.
+
+    −∞ stands at the left edge. The strips' names stand beside the axes where `named` says so.
 
     Examples
     --------
     >>> from gainlib.notebook.figures import make_figure
-    >>> ladder = TapLadder(make_figure(500, 200).subplots(), ("cue send", "at the bus"))
-    >>> ladder.update([-44.0, -30.0], start=[-20.0, -30.0])
-    >>> ladder.sentence()
-    'Against the start: cue send −24.0 dB; at the bus unchanged.'
+    >>> Moved(make_figure(300, 200).subplots(), "trim", ("kick", "bass"), (0.0, 0.0), (-9.5, 0.0)).sentence()
+    'Trim: kick −9.5 dB.'
     """
 
-    def __init__(self, axes: Axes, names, low_db: float = -72.0, high_db: float = 12.0, unit: str = "RMS (dBFS)"):
-        self.names, self._low, self._high, self._unit = tuple(names), low_db, high_db, unit
-        self.levels = self.start = np.full(len(self.names), -np.inf)
-        frame(axes, f"Levels along the strip, {unit}: ◇ = at the start", grid="x")
-        db_axis(axes, low_db, high_db, 12, "", "x")
-        axes.xaxis.set_major_locator(FixedLocator(np.arange(low_db, high_db + 1, 12)))
-        axes.set_xlim(low_db, high_db + NUMBERS * (high_db - low_db))
-        axes.set_ylim(len(self.names) - 0.45, -0.55)
-        axes.set_yticks(range(len(self.names)), self.names)
-        self._bars = axes.add_patch(Boxes(facecolor=SKY, edgecolor=INK, linewidth=0.8, zorder=2))
-        (self._marks,) = axes.plot([], [], **START)
-        self._numbers = [words(axes, high_db + 2, row, va="center") for row in range(len(self.names))]
-        self.artists = [self._bars, self._marks, *self._numbers]
+    artists = ()
 
-    def update(self, levels, start) -> None:
-        """Show new levels and where they started, one a name; −∞ is silence."""
-        levels, start = np.asarray(levels, float), np.asarray(start, float)
-        if not levels.shape == start.shape == (len(self.names),):
-            raise GainlibError(f"{levels.size} levels for {len(self.names)} points of the strip; give one each")
-        self.levels, self.start = levels, start
-        rows = np.arange(len(levels))
-        self._bars.set_verts(
-            rectangles(self._low, rows - 0.32, np.clip(levels, self._low, self._high) - self._low, 0.64)
-        )
-        shown = np.isfinite(start)
-        self._marks.set_data(np.clip(start[shown], self._low, self._high), rows[shown])
-        for text, level in zip(self._numbers, levels, strict=True):
-            text.set_text(number_text(level, 1, True))
+    def __init__(self, axes: Axes, control: str, names, before_db, after_db, named: bool = True):
+        self._control, self._names = control, tuple(names)
+        self._before, self._after = np.asarray(before_db, float), np.asarray(after_db, float)
+        rows, both = np.arange(len(self._names)), np.concatenate([self._before, self._after])
+        reach = float(np.abs(both[np.isfinite(both)]).max(initial=0.0))
+        high = max(6.0 * np.ceil((reach + 1.0) / 6.0), 12.0)
+        frame(axes, f"{control}: ◇ before, ● after" if named else control, grid="x")
+        db_axis(axes, -high, high, 6 if high <= 18 else 12, "dB", "x")
+        row_axis(axes, [_short(name, 20) if named else "" for name in self._names], 0.5)
+        old, new = (np.clip(values, -high, high) for values in (self._before, self._after))
+        for row in rows[self._moving]:
+            axes.plot([old[row], new[row]], [row, row], color=BLUE, linewidth=2, zorder=2)
+        hollow = {"marker": "D", "color": "white", "markersize": 6}
+        axes.plot(old[self._moving], rows[self._moving], **DOT | hollow)
+        axes.plot(new, rows, markersize=7, **DOT)
 
-    def _moved(self, now, start):
-        if now == start or abs(now - start) < 0.005:
-            return "unchanged"
-        if np.isneginf(now) or np.isneginf(start):
-            return "silent" if np.isneginf(now) else "no longer silent"
-        return f"{number_text(now - start, 1, True)} dB"
+    @property
+    def _moving(self):
+        same = (self._before == self._after) | (np.abs(self._after - self._before) < LEAST_DB)
+        return ~same
 
     def sentence(self) -> str:
-        """Return how every level has moved."""
-        moved = (f"{n} {self._moved(a, b)}" for n, a, b in zip(self.names, self.levels, self.start, strict=True))
-        return f"Against the start: {'; '.join(moved)}."
+        """Return what moves, and by how much."""
+        by = numbers(self._after - self._before, 1, True)
+        moved = [f"{self._names[row]} {by[row]} dB" for row in np.flatnonzero(self._moving)]
+        word = f"{self._control[:1].upper()}{self._control[1:]}"
+        return f"{word}: {', '.join(moved)}." if moved else f"{word}: nothing moves."
 
     def table(self) -> Table:
-        """Return every level at the start and now."""
-        rows = tuple(
-            (name, number_text(start), number_text(now), self._moved(now, start))
-            for name, start, now in zip(self.names, self.start, self.levels, strict=True)
-        )
-        return Table(f"Levels along the strip, {self._unit}", ("point", "at the start", "now", "moved by"), rows)
+        """Return every strip's control, before and after."""
+        columns = self._names, numbers(self._before, 1, True), numbers(self._after, 1, True)
+        return tabled(f"{self._control} (dB)", ("strip", "before", "after"), *columns)
 
 
 class FadersAndChanges:
     """Faders of several strips against a band around unity, and what has changed at the bus and in the sends.
 
-    Parameters
-    ----------
-    left, right : matplotlib axes
-        Faders and changes.
-    names : sequence of str
-        The strips.
-    band_db : float
-        Half width of the band around unity.
-    reach_db : float
-        How far the scale of the changes goes to either side.
-    start : sequence of float
-        Where the faders start, as for :meth:`begin`.
+    The band reaches `band_db`, the scale of the changes `reach_db` to either side; `start` is as for :meth:`begin`.
 
     Examples
     --------
@@ -122,20 +156,15 @@ class FadersAndChanges:
         frame(right, "Moved: ● = at the bus, ■ = send", grid="x")
         db_axis(right, -reach_db, reach_db, 3, "change (dB)", "x")
         right.xaxis.set_major_locator(FixedLocator(np.arange(-reach_db, reach_db + 1, 6)))
-        right.set_xlim(-reach_db - 1, (1 + 2 * ROOM) * reach_db)
+        right.set_xlim(-reach_db - 1, 2 * reach_db)
         for axes in (left, right):
-            axes.set_ylim(count - 0.45, -0.55)
-        left.set_yticks(range(count), self.names)
+            row_axis(axes, self.names)
         right.set_yticks([])
         band = left.add_patch(Boxes(facecolor="#e3f3ee", edgecolor=GREEN, hatch="..", linewidth=0.0, zorder=0.6))
         band.set_verts(rectangles([-band_db], -0.55, 2 * band_db, count + 0.1))
-        for axes in (left, right):
-            axes.axvline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=1.5)
-        (self._begun,) = left.plot([], [], **START)
-        look = {"linestyle": "none", "markeredgecolor": INK, "markersize": 9, "zorder": 4}
-        (self._now,) = left.plot([], [], marker="o", color=BLUE, **look)
-        (self._bus,) = right.plot([], [], marker="o", color=BLUE, **look)
-        (self._sends,) = right.plot([], [], marker="s", color=VERMILLION, **look)
+        self._begun = plotted(left, **START)
+        self._now, self._bus = (plotted(axes, marker="o", color=BLUE, **SEEN) for axes in (left, right))
+        self._sends = plotted(right, marker="s", color=VERMILLION, **SEEN)
         self._numbers = [words(right, 1.1 * reach_db, row, va="center") for row in range(count)]
         self.artists = [self._begun, self._now, self._bus, self._sends, *self._numbers]
         if len(start):
@@ -143,22 +172,10 @@ class FadersAndChanges:
 
     def begin(self, faders_db) -> None:
         """Keep these faders as the start, and show them."""
-        self.start = np.asarray(faders_db, float)
-        self._begun.set_data(self.start, np.arange(len(self.start)))
-        self.update(faders_db, np.zeros(len(self.start)), {})
+        self.update(faders_db, np.zeros(len(self.names)), {}, faders_db)
 
     def update(self, faders_db, bus_db, sends, start_db=None) -> None:
-        """Show other faders and changes.
-
-        Parameters
-        ----------
-        faders_db, bus_db : sequence of float, one a strip
-            Where the faders stand, and what has changed at the bus.
-        sends : mapping of str to (int, float)
-            Row and change of every send, by its name.
-        start_db : sequence of float, optional
-            Where the faders stood at first.
-        """
+        """Show other faders and changes, one a strip; `sends` has row and change of every send by its name."""
         if start_db is not None:
             self.start = np.asarray(start_db, float)
             self._begun.set_data(self.start, np.arange(len(self.start)))
@@ -169,37 +186,37 @@ class FadersAndChanges:
         rows, edge = np.arange(len(faders)), 0.98 * self._reach
         self._now.set_data(np.maximum(faders, -31.5), rows)
         self._bus.set_data(np.clip(bus, -edge, edge), rows - 0.14)
-        places = [(np.clip(change, -edge, edge), row + 0.2) for row, change in self.sends.values()]
-        self._sends.set_data([x for x, _ in places], [y for _, y in places])
-        told = {row: f" ■ {number_text(change, 2, True)}" for row, change in self.sends.values() if abs(change) > 0.005}
+        places = np.array(list(self.sends.values()), float).reshape(-1, 2)
+        self._sends.set_data(np.clip(places[:, 1], -edge, edge), places[:, 0] + 0.2)
+        told = {row: f" ■ {number_text(by, 2, True)}" for row, by in self.sends.values() if abs(by) > LEAST_SHOWN_DB}
         for row, text in enumerate(self._numbers):
-            own = f"● {number_text(bus[row], 2, True)}" if abs(bus[row]) > 0.005 else ""
+            own = f"● {number_text(bus[row], 2, True)}" if abs(bus[row]) > LEAST_SHOWN_DB else ""
             text.set_text((own + told.get(row, "")).strip())
 
     def sentence(self) -> str:
         """Return who is far from unity and what has moved."""
         far = [name for name, fader in zip(self.names, self.faders, strict=True) if abs(fader) > self._band]
         limit = f"{self._band:g} dB"
-        said = f"All faders are within {limit} of unity."
-        if far:
-            said = f"Still more than {limit} from unity: {', '.join(far)}."
-        bus = [
-            f"{n} {number_text(by, 2, True)} dB" for n, by in zip(self.names, self.bus, strict=True) if abs(by) > 0.005
-        ]
-        kept = f"Moved at the bus: {', '.join(bus)}." if bus else "Every level at the bus is kept."
-        sends = [f"{n} {number_text(by, 2, True)} dB" for n, (_, by) in self.sends.items() if abs(by) > 0.005]
-        more = f" Moved: {', '.join(sends)}." if sends else " Both sends are kept." if len(self.sends) == 2 else ""
+        said = (
+            f"Still more than {limit} from unity: {', '.join(far)}."
+            if far
+            else f"All faders are within {limit} of unity."
+        )
+        bus = _changes(zip(self.names, self.bus, strict=True))
+        kept = f"Moved at the bus: {bus}." if bus else "Every level at the bus is kept."
+        sends = _changes((name, by) for name, (_, by) in self.sends.items())
+        more = f" Moved: {sends}." if sends else " Both sends are kept." if len(self.sends) == 2 else ""
         return f"{said} {kept}{more}"
 
     def table(self) -> Table:
         """Return faders and changes of every strip."""
         send = dict.fromkeys(range(len(self.names)), "–")
         send |= {row: number_text(change, 2, True) for row, change in self.sends.values()}
-        rows = tuple(
-            (name, number_text(start, 1, True), number_text(now, 1, True), number_text(by, 2, True), send[row])
-            for row, (name, start, now, by) in enumerate(
-                zip(self.names, self.start, self.faders, self.bus, strict=True)
-            )
-        )
+        faders = numbers(self.start, 1, True), numbers(self.faders, 1, True)
+        rows = zip(self.names, *faders, numbers(self.bus, 2, True), send.values(), strict=True)
         heads = ("track", "fader at the start (dB)", "fader now (dB)", "moved at the bus (dB)", "send moved (dB)")
-        return Table("Faders, and what has moved", heads, rows)
+        return Table("Faders, and what has moved", heads, tuple(rows))
+
+
+def _changes(moved):
+    return ", ".join(f"{name} {number_text(by, 2, True)} dB" for name, by in moved if abs(by) > LEAST_SHOWN_DB)

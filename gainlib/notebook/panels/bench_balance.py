@@ -8,7 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.mix.pasted import pasted_path, text_of
 from gainlib.notebook import figures
 from gainlib.notebook.fader import Fader, Faders
-from gainlib.notebook.figures.peaks import BusMeters
+from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
 from gainlib.notebook.prose import prose

@@ -4,7 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import figures
-from gainlib.notebook.figures.stems import StemLevels
+from gainlib.notebook.figures.strips import StemLevels
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, sheet, table
 from gainlib.notebook.prose import prose

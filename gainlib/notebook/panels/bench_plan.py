@@ -4,7 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import figures
-from gainlib.notebook.figures.moves import Moved
+from gainlib.notebook.figures.strips import Moved
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, count, listed, menu, row, sheet, table
 from gainlib.notebook.prose import prose

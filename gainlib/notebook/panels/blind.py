@@ -17,7 +17,7 @@ from gainlib.exercises.experiment import Choice, Setting, Slider
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.figures.guessing import GuessBars
+from gainlib.notebook.figures.histogram import GuessBars
 from gainlib.notebook.limits import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import LiveRegion

@@ -8,7 +8,7 @@ from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
 from gainlib.mix.pasted import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
-from gainlib.notebook.figures.residue import ResidueBars
+from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose

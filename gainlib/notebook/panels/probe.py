@@ -9,7 +9,7 @@ from gainlib.levels.printing import quantity
 from gainlib.mix.pasted import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
-from gainlib.notebook.figures.probed import ProbedCurves
+from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
 from gainlib.notebook.prose import prose

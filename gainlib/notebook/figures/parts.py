@@ -1,0 +1,141 @@
+"""What plots are put together from: curves, marks, boxes, lines across, and text that is drawn once."""
+
+import threading
+from functools import lru_cache
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from matplotlib.text import Text
+
+from gainlib.audio import GainlibError
+from gainlib.notebook.figures.palette import DASHED, INK, TEXT
+from gainlib.words import Table, number_text
+
+
+def rule(axes: Axes, at: float, which: str = "y") -> Line2D:
+    """Draw a dashed line across the axes at a value of the one named."""
+    draw = axes.axhline if which == "y" else axes.axvline
+    return draw(at, color=INK, linewidth=1.2, linestyle=DASHED, zorder=1.5)
+
+
+def move_rule(drawn: Line2D, at: float | None, which: str = "y") -> None:
+    """Move a line across the axes, or hide it."""
+    drawn.set_visible(at is not None)
+    if at is not None:
+        (drawn.set_ydata if which == "y" else drawn.set_xdata)([at, at])
+
+
+def plotted(axes: Axes, **style) -> Line2D:
+    """Return a curve or marks without points yet."""
+    return axes.plot([], [], **style)[0]
+
+
+def put(mark: Line2D, place) -> None:
+    """Put a mark at (x, y), or nowhere."""
+    mark.set_data(*(([], []) if place is None else ([place[0]], [place[1]])))
+
+
+def words(axes: Axes, x: float, y: float, text: str = "", **style) -> "Stamp":
+    """Return a short text placed in the axes' own scales, drawn once and stamped from then on."""
+    return axes.add_artist(Stamp(x, y, text, **TEXT | {"zorder": 6} | style))
+
+
+def tabled(caption: str, heads, *columns) -> Table:
+    """Return columns as a table."""
+    return Table(caption, tuple(heads), tuple(zip(*columns, strict=True)))
+
+
+def numbers(values, digits: int = 1, sign: bool = False) -> list[str]:
+    """Return a column of a table."""
+    return [number_text(value, digits, sign) for value in values]
+
+
+def same_length(*columns, least: int = 1) -> list[np.ndarray]:
+    """Return columns as arrays; refuse those that differ in length, or have less than `least` values."""
+    found = [np.asarray(each, float) for each in columns]
+    if found[0].size < least or len({each.shape for each in found}) > 1:
+        sizes = ", ".join(str(each.size) for each in found)
+        raise GainlibError(f"columns of {sizes} values for one picture; give one of each, {least} or more")
+    return found
+
+
+def rectangles(left, bottom, width, height) -> np.ndarray:
+    """Return corner points for :class:`Boxes`, shape (n, 4, 2); the four arguments broadcast."""
+    left, bottom, width, height = np.broadcast_arrays(*map(np.asarray, (left, bottom, width, height)))
+    x = np.stack([left, left + width, left + width, left], axis=-1)
+    y = np.stack([bottom, bottom, bottom + height, bottom + height], axis=-1)
+    return np.stack([x, y], axis=-1).astype(float).reshape(-1, 4, 2)
+
+
+class Boxes(PathPatch):
+    """Rectangles as one patch: a hatch is then drawn once for all of them and not once for each, four times as fast."""
+
+    def __init__(self, **style):
+        super().__init__(Path(np.zeros((0, 2))), **style)
+        self._corners = np.zeros((0, 4, 2))
+
+    def set_verts(self, corners) -> None:
+        """Show other rectangles, from :func:`rectangles`."""
+        self._corners = corners
+        self.set_path(Path.make_compound_path_from_polys(corners) if len(corners) else Path(np.zeros((0, 2))))
+
+    def get_paths(self) -> list[Path]:
+        """Return the outline of each rectangle, as a collection does."""
+        return [Path(each) for each in self._corners]
+
+
+def filled(axes: Axes, color: str, hatch: str = "", **style) -> Boxes:
+    """Return boxes with an edge of ink, none yet."""
+    return axes.add_patch(
+        Boxes(**{"facecolor": color, "edgecolor": INK, "linewidth": 0.8, "zorder": 2} | style, hatch=hatch)
+    )
+
+
+# ---- text that is drawn once -----------------------------------------------------------------------------------------
+
+_LOCK = threading.Lock()
+
+
+class Stamp(Text):
+    """A short horizontal text whose bitmap is kept; otherwise like matplotlib's ``Text``.
+
+    Laying out and rasterising a word takes matplotlib most of a millisecond; the names above ten bars would cost as
+    much as the bars. A stamp is placed to the whole pixel and cut off where its axes end.
+    """
+
+    def draw(self, renderer):
+        """Place the bitmap."""
+        if not self.get_visible() or not self.get_text():
+            return
+        style = (self.get_fontfamily()[0], self.get_fontsize(), self.get_color(), self.get_ha(), self.get_va())
+        with _LOCK:
+            bitmap, left, bottom = _bitmap(self.get_text(), style, self.get_figure(root=True).dpi)
+        x, y = self.get_transform().transform(self.get_position())
+        gc = renderer.new_gc()
+        self._set_gc_clip(gc)
+        renderer.draw_image(gc, round(x) + left, round(y) + bottom, bitmap)
+        gc.restore()
+
+
+@lru_cache(maxsize=500)
+def _bitmap(text, style, dpi):
+    """Return the bitmap, lowest line first, and where its lower left corner lies from the anchor, in pixels."""
+    family, size, color, ha, va = style
+    width, height = 2 * round(dpi * size / 72 * (len(text) + 2)), 2 * round(dpi * size / 72 * 3)
+    fig = Figure(figsize=(width / dpi, height / dpi), dpi=dpi)
+    canvas = FigureCanvasAgg(fig)
+    fig.patch.set_alpha(0)
+    fig.text(0.5, 0.5, text, fontfamily=family, fontsize=size, color=color, ha=ha, va=va)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[::-1]  # lowest line first, as it is stamped
+    inked = pixels[:, :, 3] > 0
+    rows, columns = np.flatnonzero(inked.any(axis=1)), np.flatnonzero(inked.any(axis=0))
+    if not len(rows):
+        return np.zeros((1, 1, 4), np.uint8), 0, 0
+    cut = pixels[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].copy()
+    return cut, int(columns[0]) - width // 2, int(rows[0]) - height // 2
