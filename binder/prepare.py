@@ -1,4 +1,4 @@
-"""Make the first click fast: compile the meters, build the font list, keep JupyterLab quiet.
+"""Make the first click fast: compile the meters, build the font list, keep JupyterLab quiet and the labs safe.
 
 Runs inside an environment that has the workbook installed (.venv here, the image on Binder). Each step stands alone:
 one that fails says why, and the others are still done.
@@ -62,10 +62,17 @@ def set_lab_defaults():
     file.write_text(json.dumps(present | LAB_DEFAULTS, indent=1), encoding="utf-8")
 
 
+def keep_labs():
+    """Keep a copy of the labs as they were shipped."""
+    from gainlib.notebook.shipped import keep
+
+    keep()
+
+
 def main():
     """Run every step and return how many failed."""
     failed = 0
-    for step in (set_lab_defaults, list_fonts, compile_meters, read_what_labs_read):
+    for step in (keep_labs, set_lab_defaults, list_fonts, compile_meters, read_what_labs_read):
         try:
             step()
         except Exception as error:

@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
 """Set up the workbook and open it: one command for Windows, macOS and Linux.
 
-    python3 binder/start.py               set up (once), then open the labs in JupyterLab
+    python3 binder/start.py               set up (once), then open the labs in your browser
     python3 binder/start.py test          set up, then run the tests of every day; --all runs every test there is;
                                           further arguments go to pytest
+    python3 binder/start.py restore       bring the labs back as they were shipped, after a question
     python3 binder/start.py pin           choose the pinned versions anew; --upgrade takes the newest
-    python3 binder/start.py --no-browser  any other argument goes to JupyterLab
+    python3 binder/start.py --no-browser  any other argument goes to the Jupyter server
 
 Everything is installed into the folder .venv of this project; nothing else on the computer is changed.
 """

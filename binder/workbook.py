@@ -1,4 +1,4 @@
-"""What start.py does once it runs on a suitable Python: install, open, test, pin. Standard library only."""
+"""What start.py does once it runs on a suitable Python: install, open, test, restore, pin. Standard library only."""
 
 import hashlib
 import json
@@ -39,16 +39,19 @@ def main(arguments):
             return pin(upgrade="--upgrade" in rest)
         if verb == "test":
             return test(rest)
+        if verb == "restore":
+            return restore(sure="--yes" in rest)
         return serve(arguments)
     except SetUpError as error:
         return str(error)
 
 
 def serve(arguments):
-    """Open JupyterLab on the labs."""
+    """Open the labs as pages; the same server has JupyterLab."""
     set_up()
-    page = "labs/index.ipynb" if (LABS / "index.ipynb").exists() else "labs"
-    settings = {"--ServerApp.root_dir": str(ROOT), "--LabApp.default_url": f"/lab/tree/{page}"}
+    page = "/voila/render/labs/index.ipynb" if (LABS / "index.ipynb").exists() else "/lab"
+    settings = {"--ServerApp.root_dir": str(ROOT), "--LabApp.default_url": page}
+    settings["--ServerApp.jpserver_extensions"] = "{'gainlib.notebook.pages': True}"
     given = {argument.split("=")[0] for argument in arguments}
     ours = [f"{name}={value}" for name, value in settings.items() if name not in given]
     if hasattr(os, "geteuid") and os.geteuid() == 0 and "--allow-root" not in given:
@@ -66,6 +69,16 @@ def serve(arguments):
             return process.wait()
         except KeyboardInterrupt:
             continue  # Ctrl+C reached JupyterLab too; let it finish by itself.
+
+
+def restore(sure=False):
+    """Bring the labs back as they were shipped, if the reader means it."""
+    set_up()
+    question = "Bring the labs back as they were shipped? What you changed in them is lost, your records stay. [y/N] "
+    if not sure and input(question).strip().lower() not in ("y", "yes"):
+        print("Nothing was changed.")
+        return 0
+    return subprocess.run([str(PYTHON), "-m", "gainlib.notebook.shipped", "restore"], cwd=ROOT, check=False).returncode
 
 
 def test(arguments):

@@ -96,6 +96,27 @@ def test_code_cells_are_short_and_collapsed(path):
 
 
 @each_notebook
+def test_no_cell_can_be_deleted_or_spoilt_by_accident(path):
+    """A key of JupyterLab's deletes the chosen cell, an exercise with it."""
+    loose = [cell["id"] for cell in cells(path) if cell["metadata"].get("deletable", True)]
+    loose += [cell["id"] for cell in cells(path) if cell["metadata"].get("editable", True)]
+    assert loose == []
+
+
+@each_notebook
+def test_what_is_only_for_the_notebook_comes_first(path):
+    """How to run it, and the ways home and on: a page has both by itself."""
+    first, *others = cells(path)
+    assert first["id"].endswith("-run") and first["metadata"]["tags"] == ["notebook-only"]
+    assert [cell["id"] for cell in others if cell["metadata"].get("tags")] == []
+    labs = [book.name for book in NOTEBOOKS if book.name[0].isdigit()]
+    k = labs.index(path.name) if path.name in labs else None
+    beside = [] if k is None else labs[max(k - 1, 0) : k] + labs[k + 1 : k + 2]
+    wanted = [] if path.stem == "index" else ["index.ipynb", *beside]
+    assert re.findall(r"\]\(([^)]+)\)", first["source"]) == wanted
+
+
+@each_notebook
 def test_no_other_player(path):
     """A player that normalises would destroy the subject of the labs."""
     found = {cell["id"]: players(cell["source"]) for cell in cells(path)}

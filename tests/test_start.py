@@ -154,6 +154,22 @@ def test_a_failed_preparation_is_tried_again(workbook, elsewhere, monkeypatch):
     assert "kernels" not in json.loads(workbook.STAMP.read_text(encoding="utf-8"))
 
 
+# ---- the labs back as shipped ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("answer", "runs"), [("", 0), ("n", 0), ("y", 1), (" Yes ", 1)])
+def test_the_labs_are_brought_back_after_a_question(workbook, monkeypatch, answer, runs, capsys):
+    """Nothing happens unless the answer is yes."""
+    done = []
+    monkeypatch.setattr(workbook, "set_up", lambda: None)
+    monkeypatch.setattr("builtins.input", lambda asked: answer)
+    finished = subprocess.CompletedProcess([], 0)
+    monkeypatch.setattr(workbook.subprocess, "run", lambda command, **_: (done.append(command[1:]), finished)[1])
+    assert workbook.main(["restore"]) == 0
+    assert done == [["-m", "gainlib.notebook.shipped", "restore"]] * runs
+    assert ("Nothing was changed" in capsys.readouterr().out) is (runs == 0)
+
+
 # ---- requirement files -----------------------------------------------------------------------------------------------
 
 
@@ -221,7 +237,7 @@ def worked_until_served_s(tmp_path):
         process = psutil.Popen(command, stdout=stream, stderr=stream, env=os.environ | own)
     try:
         page, worked_s = wait_for_page(process, log)
-        assert "JupyterLab" in page
+        assert "Levels from microphone to master" in page and "page.js" in page
     finally:
         family = [*process.children(recursive=True), process]
         process.terminate()
@@ -233,10 +249,10 @@ def worked_until_served_s(tmp_path):
 
 
 def wait_for_page(process, log):
-    """Return the page once it is served, and the processor time spent so far."""
+    """Return the index as a page once it is served, and the processor time spent so far."""
     end = time.monotonic() + 180
     while time.monotonic() < end and process.poll() is None:
-        address = re.search(r"http://127\.0\.0\.1:\d+/lab\S*", log.read_text(encoding="utf-8"))
+        address = re.search(r"http://127\.0\.0\.1:\d+/voila/\S*", log.read_text(encoding="utf-8"))
         if address:
             page = address[0].split("?")[0] + "?token=workbook"
             with urllib.request.urlopen(page, timeout=30) as answer:

@@ -10,9 +10,11 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets
+from gainlib.notebook import assets, shipped
+from gainlib.notebook.asking import Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
+from gainlib.notebook.head import Head, on_page
 from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
 
@@ -42,6 +44,10 @@ class Index:
     def __init__(self, *, folder=None, labs=None):
         self.shelf = ProgressSheet(folder, labs)
         self._views = {}
+        if on_page():
+            from IPython.display import display
+
+            display(self._keep("head", ShelfHead(self.shelf)))
 
     def who(self):
         """Return the fields for name and class code, entered once for all labs."""
@@ -63,6 +69,10 @@ class Index:
 
         return RecordPanel(self.shelf, self.update)
 
+    def restore(self):
+        """Return the button that brings the labs back as they were shipped."""
+        return RestorePanel()
+
     def sound(self):
         """Return the check of loudspeakers or headphones."""
         from gainlib.notebook.panels.lab00 import SpeakerCheck
@@ -83,6 +93,44 @@ class Index:
         """Renew what shows the learner or the record."""
         for view in self._views.values():
             view.update()
+
+
+class ShelfHead(Head):
+    """Name, and the points of all labs, at the head of the page.
+
+    Parameters
+    ----------
+    shelf : ProgressSheet
+    """
+
+    def __init__(self, shelf):
+        super().__init__()
+        self._shelf = shelf
+        self.update()
+
+    def update(self) -> None:
+        """Count again and show it."""
+        shelf, labs = self._shelf, self._shelf.labs()
+        points, possible = sum(lab.points for lab in labs), sum(lab.max_points for lab in labs)
+        self.tell(shelf.learner, shelf.class_code, points, possible)
+
+
+class RestorePanel(Panel):
+    """A button that brings the labs back as they were shipped, after a question."""
+
+    def __init__(self):
+        self.button = widgets.Button(description="Bring the labs back as shipped", layout={"width": "auto"})
+        self.question, self.said = Question(self.button), LiveRegion()
+        super().__init__(widgets.HBox([self.button, self.question]).add_class("gl-buttons"), self.said)
+        self.add_class("gl-form")
+        self.button.on_click(self.guarded(lambda _button: self._ask()))
+
+    def _ask(self):
+        asked = "Everything you changed in the notebooks of the labs is lost; your record stays. Do it?"
+        self.question.ask(asked, "Yes, bring them back", self.guarded(self._restore))
+
+    def _restore(self):
+        self.said.say("note", "Done", shipped.said(shipped.restore()))
 
 
 class WhoPanel(Panel):

@@ -6,6 +6,7 @@ learner's record, and an answer given from code is marked and kept like one give
 
 from typing import Any
 
+from gainlib.notebook.head import Head, on_page
 from gainlib.notebook.learner import LearnerSession
 
 
@@ -46,6 +47,13 @@ class Lab:
         self.page = self._module.PAGE
         self._forms, self._views = {}, {}
         self.learner.watch(self._changed)
+        if on_page():
+            from IPython.display import display
+
+            self._head = Head()
+            self._tell_head()
+            self.learner.watch(lambda *_: self._tell_head())
+            display(self._head)
 
     def __repr__(self):
         return f"Lab {self.learner.lab}: {self.page.title}"
@@ -141,6 +149,11 @@ class Lab:
         return self.learner.answer(self.learner.exercise(id), value)
 
     # ---- keeping the page up to date -------------------------------------------------------------------------------
+
+    def _tell_head(self):
+        learner, tally = self.learner, self.learner.tally()
+        right = [id for id, score in tally.scores.items() if score.state == "right"]
+        self._head.tell(learner.name, learner.class_code, tally.points, tally.max_points, right)
 
     def _keep(self, name, view):
         self._views[name] = view

@@ -1,10 +1,8 @@
 """Words on the page: Markdown shown in a panel, and the live region that announces what has changed.
 
-Texts of exercises and labs are Markdown. They are turned to HTML here, with everything that could be markup of its own
-escaped: part of it was typed by a learner.
+Texts of exercises and labs are Markdown; :mod:`gainlib.notebook.markup` turns them to HTML.
 """
 
-from functools import cache
 from importlib.resources import files
 
 import anywidget
@@ -12,15 +10,9 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.notebook import assets
+from gainlib.notebook.markup import html_of
 
 STATES = ("", "right", "partly", "wrong", "invalid", "note", "busy")
-
-
-@cache
-def _renderer():
-    import mistune
-
-    return mistune.create_markdown(escape=True, plugins=["math", "table"])
 
 
 def style() -> str:
@@ -28,28 +20,7 @@ def style() -> str:
     return assets.style() + (files(__package__) / "static" / "forms.css").read_text(encoding="utf-8")
 
 
-def html_of(markdown: str) -> str:
-    """Return Markdown as HTML; markup in the text is shown, not obeyed.
-
-    Parameters
-    ----------
-    markdown : str
-        Text; mathematics between dollar signs, tables with bars.
-
-    Returns
-    -------
-    str
-        HTML.
-
-    Examples
-    --------
-    >>> html_of("**−3.5 dB**, not <b>3.5</b>").strip()
-    '<p><strong>−3.5 dB</strong>, not &lt;b&gt;3.5&lt;/b&gt;</p>'
-    """
-    return _renderer()(markdown)
-
-
-def prose(markdown: str, *classes: str) -> widgets.HTMLMath:
+def prose(markdown: str, *classes: str) -> widgets.HTML:
     """Return a widget that shows Markdown; assign another text with :func:`rewrite`.
 
     Parameters
@@ -59,13 +30,13 @@ def prose(markdown: str, *classes: str) -> widgets.HTMLMath:
     *classes : str
         More style classes.
     """
-    widget = widgets.HTMLMath(html_of(markdown))
+    widget = widgets.HTML(html_of(markdown))
     for name in ("gl-prose", *classes):
         widget.add_class(name)
     return widget
 
 
-def rewrite(widget: widgets.HTMLMath, markdown: str) -> None:
+def rewrite(widget: widgets.HTML, markdown: str) -> None:
     """Replace the text of a widget from :func:`prose`."""
     widget.value = html_of(markdown)
 

@@ -1,0 +1,36 @@
+"""Who works here, and how far they are, at the head of a page; in JupyterLab, which has no such place, nothing."""
+
+import os
+
+import anywidget
+import traitlets
+
+from gainlib.notebook import assets
+from gainlib.notebook.forms import points_text
+
+
+class Head(anywidget.AnyWidget):
+    """Fills the head of a page and has no look of its own.
+
+    Attributes
+    ----------
+    text : str
+        Name and points.
+    done : list of str
+        Numbers of the exercises that are right.
+    """
+
+    _esm = assets.module("head")
+    text = traitlets.Unicode("").tag(sync=True)
+    done = traitlets.List(traitlets.Unicode()).tag(sync=True)
+
+    def tell(self, learner: str, class_code: str, points: float, possible: float, done=()) -> None:
+        """Say who has how many points, and which exercises are right."""
+        who = learner + (f", class {class_code}" if class_code else "")
+        self.text = f"{who} · {points_text(round(points, 2))} of {points_text(possible)} points"
+        self.done = [id.rpartition("-")[2] for id in done]
+
+
+def on_page() -> bool:
+    """Whether this notebook runs behind a page."""
+    return os.environ.get("SERVER_SOFTWARE", "").startswith("voila")

@@ -1,0 +1,121 @@
+"""The notebooks as pages: an extension of the Jupyter server that has Voilà render them by a template of our own.
+
+Voilà brings the server's side (a kernel a page) and the widgets' side; the template (``share/voila/templates``) has the
+text at once, keeps a place for every output, and runs the cells itself (``page.js``). The same server keeps notebooks
+clean that are opened in JupyterLab: what a run leaves in them is not saved.
+
+``jupyter server extension enable gainlib.notebook.pages --sys-prefix``, or ``jpserver_extensions``, turns it on.
+"""
+
+import json
+import os
+import re
+from pathlib import Path, PurePosixPath
+
+from gainlib.notebook.markup import html_of
+
+SHARE = Path(__file__).parent / "share"
+ONLY_NOTEBOOK = "notebook-only"  # tag of a cell that is of use in JupyterLab alone
+KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+KEPT = ("deletable", "editable", "tags")
+# Before a place was filled once, and its height is known, in pixels.
+HEIGHTS = {"panel": 640, "exercise": 460, "score": 300, "title": 130, "safety": 190, "labs": 470, "glossary": 600}
+ELSE_HEIGHT = 160
+_WIDGETS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8")
+
+
+def _jupyter_server_extension_points():
+    return [{"module": __name__}]
+
+
+def _load_jupyter_server_extension(app):
+    """Set up Voilà, whose own extension is loaded after this one: they are loaded in the order of their names."""
+    os.environ["JUPYTER_PATH"] = os.pathsep.join(filter(None, [str(SHARE), os.environ.get("JUPYTER_PATH")]))
+    app.config.VoilaConfiguration.update(
+        template="workbook",
+        allow_template_override="NO",
+        allow_theme_override="NO",
+        extension_allowlist=list(_WIDGETS),
+        prelaunch_hook=lambda handler, notebook, cwd: with_page(notebook, *_place(handler)),
+        page_config_hook=_without_formulas,
+    )
+    app.contents_manager.pre_save_hook = clean
+
+
+def _place(handler):
+    handler.xsrf_token  # noqa: B018  sets the cookie that the page needs to end its kernel when it is left
+    root = Path(handler.contents_manager.root_dir)
+    return root / handler.path_args[0], handler.base_url
+
+
+def _without_formulas(config, **_):
+    # Voilà always fetches MathJax; formulas are MathML here, and page.js answers for it.
+    return config | {"fullMathjaxUrl": "data:text/javascript,//"}
+
+
+# ---- what the template shows -----------------------------------------------------------------------------------------
+
+
+def with_page(notebook, file: Path, base_url: str):
+    """Return a notebook with all its template needs: ``metadata.workbook`` and each cell's ``metadata.page``."""
+    notebook.cells = [cell for cell in notebook.cells if ONLY_NOTEBOOK not in cell.metadata.get("tags", ())]
+    title = file.stem
+    for cell in notebook.cells:
+        if cell.cell_type != "markdown":
+            name = "".join(re.findall(r"^\w+\.(\w+)\(", cell.source))
+            cell.metadata["page"] = {"height": HEIGHTS.get(name, ELSE_HEIGHT) if name else 0}
+            continue
+        heading = re.match(r"# (.+)\n", cell.source)
+        if heading:  # stands at the head of the page
+            title, cell.source = heading[1], cell.source[heading.end() :]
+        cell.metadata["page"] = {"html": html_of(cell.source)}
+    before, after = neighbours(file)
+    exercises = [cell.id for cell in notebook.cells if re.search(r"-exercise-\d+$", cell.id)]
+    folder = PurePosixPath(file.parent.name)
+    notebook.metadata["workbook"] = {
+        "title": title,
+        "home": "" if file.stem == "index" else "index.ipynb",
+        "before": before,
+        "after": after,
+        "exercises": [(cell, cell.rpartition("-")[2]) for cell in exercises],
+        "notebook": f"{base_url}lab/tree/{folder / file.name}",
+    }
+    return notebook
+
+
+def neighbours(file: Path) -> tuple:
+    """Return file name and title of the notebooks before and after one, None where there is none.
+
+    The labs stand in their order; what else lies beside them leads to none.
+    """
+    labs = sorted(path.name for path in file.parent.glob("[0-9][0-9]-*.ipynb"))
+    if file.name not in labs:
+        return None, (_named(file.parent / labs[0]) if file.stem == "index" and labs else None)
+    k = labs.index(file.name)
+    found = (labs[k - 1] if k else None, labs[k + 1] if k + 1 < len(labs) else None)
+    return tuple(name and _named(file.parent / name) for name in found)
+
+
+def _named(file):
+    cells = json.loads(file.read_text(encoding="utf-8"))["cells"]
+    titles = (re.match(r"# (.+)\n", "".join(cell["source"])) for cell in cells if cell["cell_type"] == "markdown")
+    return file.name, next((title[1] for title in titles if title), file.stem)
+
+
+# ---- what is saved ---------------------------------------------------------------------------------------------------
+
+
+def clean(model: dict, **_) -> None:
+    """Take from a notebook that is about to be saved what a run and an editor leave in it."""
+    if model["type"] != "notebook" or not model.get("content"):
+        return
+    book = model["content"]
+    if not any("gainlib.notebook" in "".join(cell["source"]) for cell in book["cells"]):
+        return  # somebody's own
+    book["metadata"] = {"kernelspec": dict(KERNEL)}
+    for cell in book["cells"]:
+        metadata = {name: value for name, value in cell["metadata"].items() if name in KEPT}
+        if cell["cell_type"] == "code":
+            cell["outputs"], cell["execution_count"] = [], None
+            metadata["jupyter"] = {"source_hidden": True}
+        cell["metadata"] = metadata
