@@ -248,6 +248,7 @@ def _start(root):
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ServerApp.ip=127.0.0.1"]
     command += [f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--IdentityProvider.token={token}"]
     command += [f"--ServerApp.root_dir={root}", "--LabApp.expose_app_in_browser=True"]
+    command += ["--ServerApp.jpserver_extensions={'gainlib.notebook.pages': True}"]
     log = home / "server.log"
     with log.open("wb") as stream:
         process = subprocess.Popen(command, stdout=stream, stderr=subprocess.STDOUT, env={**os.environ, **own})

@@ -32,7 +32,6 @@
     for (const place of waiting) if (kept[place.id] > 0) place.style.minHeight = `${kept[place.id]}px`;
   }
   function remember() {
-    for (const place of places) place.style.minHeight = "";
     const heights = Object.fromEntries(waiting.map((place) => [place.id, place.offsetHeight]));
     try {
       localStorage.setItem(KEY, JSON.stringify(heights));
@@ -116,13 +115,25 @@
     const filled = [];
     for (const place of places) filled.push(fill(manager, place, await run(manager, place)));
     await Promise.all(filled);
+    for (const place of places) place.style.minHeight = "";
     remember();
+    addEventListener("pagehide", remember); // by then there may be feedback below an answer
     stay();
     document.body.dataset.state = "ready";
   }
 
+  // Voilà ends the kernel of a page that is left, but not before it has started itself.
+  function left() {
+    if (window.jupyterapp) return;
+    const { baseUrl, kernelId } = JSON.parse(document.getElementById("jupyter-config-data").textContent);
+    const form = new FormData();
+    form.append("_xsrf", document.cookie.match(/\b_xsrf=([^;]*)/)?.[1] ?? "");
+    navigator.sendBeacon(`${baseUrl}voila/api/shutdown/${kernelId}`, form);
+  }
+
   recall();
   stay();
+  addEventListener("pagehide", left);
   // A page taken from the browser's memory has lost its kernel.
   addEventListener("pageshow", (event) => event.persisted && location.reload());
   addEventListener("load", () => all().catch((error) => (progress.textContent = error.message)));

@@ -1,0 +1,217 @@
+"""The labs as pages, with every host cut off but the server: text at once, panels by themselves, ways home and on."""
+
+import json
+import re
+import shutil
+import urllib.request
+from contextlib import contextmanager
+
+import nbformat
+import pytest
+from browser import at_most, headless, jupyterlab, opened, write_notebook
+from labhand import LABS, typed
+from playwright.sync_api import expect
+
+from gainlib.exercises import bank, exercise
+
+pytestmark = pytest.mark.browser
+NAMES = ("index", "02-meters", "05-mix-bus", "06-linear")
+READY_MS = 120_000
+LAB_POINTS = sum(each.points for each in bank() if each.lab == "05")
+
+
+class Reader:
+    """A page under a hand, and what it asked for."""
+
+    def __init__(self, page, server, folder):
+        self.page, self.server, self.folder = page, server, folder
+        self.asked, self.errors = [], []
+        page.on("request", lambda request: self.asked.append(request.url))
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("console", lambda said: said.type == "error" and self.errors.append(said.text))
+
+    def go(self, name, anchor=""):
+        path = (self.folder / f"{name}.ipynb").resolve().relative_to(self.server.root).as_posix()
+        self.page.goto(f"{self.server.base}/voila/render/{path}?token={self.server.token}{anchor}")
+        return self
+
+    def ready(self):
+        with at_most():
+            self.page.wait_for_selector("body[data-state=ready]", timeout=READY_MS)
+        return self
+
+    def cell(self, id):
+        return self.page.locator(f'[id="cell-id={id}"]')
+
+    def outside(self):
+        local = (self.server.base, "data:", "blob:")
+        return [url for url in self.asked if not url.startswith(local)]
+
+    def kernels(self):
+        address = f"{self.server.base}/api/kernels?token={self.server.token}"
+        return json.load(urllib.request.urlopen(address, timeout=30))
+
+    def tops(self):
+        """Return how far down each part of the page begins."""
+        return self.page.evaluate("[...document.querySelectorAll('main > *')].map((each) => each.offsetTop)")
+
+
+@contextmanager
+def reading(folder, **look):
+    with jupyterlab(folder) as server, headless() as browser:
+        context = browser.new_context(**({"viewport": {"width": 1280, "height": 720}} | look))
+        context.route(lambda url: not url.startswith(server.base), lambda route: route.abort())
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        try:
+            yield Reader(page, server, folder)
+        finally:
+            context.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    for name in NAMES:
+        shutil.copy(LABS / f"{name}.ipynb", folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def reader(folder):
+    """Lab 05, open."""
+    with reading(folder) as reader:
+        yield reader.go("05-mix-bus")
+
+
+def test_the_text_is_there_before_any_panel(reader):
+    page = reader.page
+    expect(page.get_by_role("heading", level=1)).to_have_text("Lab 05 · Summing and the mix bus")
+    assert "Getting the panel ready … (1 of" in page.locator("#wb-progress").inner_text()
+    text = page.locator("main").inner_text()
+    for cell in nbformat.read(LABS / "05-mix-bus.ipynb", as_version=4).cells[1:]:
+        if cell.cell_type == "markdown":
+            for heading in re.findall(r"(?m)^##+ (.+)$", cell.source):
+                assert heading in text
+    assert "Run All" not in text and "$" not in text
+    assert reader.cell("05-idea").locator("math").count() == 4
+    assert reader.cell("05-idea").locator("math").last.bounding_box()["height"] > 15
+
+
+def test_panels_come_by_themselves(reader):
+    reader.ready()
+    page = reader.page
+    assert page.locator(".wb-wait").count() == 0 and page.locator("#wb-progress").inner_text() == ""
+    assert page.locator(".wb-failure").count() == 0
+    picture = reader.cell("05-panel-bus").locator(".gl-image").first
+    assert picture.evaluate("(image) => image.naturalWidth") > 300
+    for each in bank():
+        if each.lab == "05":
+            expect(reader.cell(each.id.replace("05", "05-exercise"))).to_contain_text(each.title)
+    assert len(reader.kernels()) == 1
+
+
+def test_a_fader_moves(reader):
+    found = reader.cell("05-panel-bus")
+    said = found.locator(".gl-desk-words").first
+    before = said.inner_text()
+    slider = found.get_by_role("slider", name=re.compile("^10 backing")).first
+    slider.focus()
+    for _ in range(5):
+        reader.page.keyboard.press("PageDown")
+    expect(slider).to_have_attribute("aria-valuenow", "-5")
+    expect(said).not_to_have_text(before, timeout=30_000)
+
+
+def test_an_answer_counts_at_the_head_of_the_page(reader):
+    who = json.loads((reader.folder / "records" / "learner.json").read_text(encoding="utf-8"))
+    asked, found, page = exercise("05-1"), reader.cell("05-exercise-1"), reader.page
+    value = asked.solve(asked.variant(who["learner"], 0, who["class_code"]))
+    found.get_by_role("textbox").fill(typed(value[0] if isinstance(value, list) else value, 4))
+    found.get_by_role("button", name="Check").click()
+    expect(found).to_contain_text(f"Right ({asked.points:.0f} of {asked.points:.0f} points)", timeout=30_000)
+    points = f"{who['learner']} · {asked.points:.0f} of {LAB_POINTS:.0f} points"
+    expect(page.locator("#wb-standing")).to_have_text(points)
+    expect(page.get_by_role("link", name="Exercise 1, right")).to_have_text("1 ✓")
+    expect(page.locator("#wb-done")).to_have_text("1 of 6 right")
+
+
+def test_nothing_jumps_on_the_next_visit(reader):
+    reader.page.reload()
+    reader.page.wait_for_selector("h1")
+    at_once = reader.tops()
+    reader.ready()
+    expect(reader.page.locator("#wb-done")).to_have_text("1 of 6 right")
+    assert max(abs(after - before) for before, after in zip(at_once, reader.tops(), strict=True)) <= 2
+    expect(reader.cell("05-exercise-1")).to_contain_text("Right (")
+
+
+def test_it_leads_home_and_back_to_where_one_stopped(reader):
+    page = reader.page
+    page.get_by_role("link", name="All labs").first.click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Levels from microphone to master")
+    reader.ready()
+    line = reader.cell("index-labs").locator("tbody tr", has_text="Summing")
+    expect(line).to_contain_text("begun, 1 of 6 right")
+    line.get_by_role("link", name="resume lab 05 where you stopped").click()
+    page.wait_for_url("**/05-mix-bus.ipynb#cell-id=05-exercise-2")
+    reader.ready()
+    expect(reader.cell("05-exercise-2")).to_be_in_viewport(ratio=0.5)
+    page.get_by_role("link", name="Lab 06").first.click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Lab 06")
+    page.get_by_role("link", name="Lab 05").first.click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Lab 05")
+    page.get_by_role("link", name="Open as a notebook").click()
+    page.wait_for_url("**/lab/tree/**/05-mix-bus.ipynb*")
+    page.wait_for_selector(".jp-Notebook .jp-MarkdownOutput")
+    expect(page.locator(".jp-Notebook")).to_contain_text("Run All Cells")
+
+
+def test_what_was_left_is_ended_and_nothing_came_from_elsewhere(reader):
+    for _ in range(100):
+        if len(reader.kernels()) <= 1:
+            break
+        reader.page.wait_for_timeout(100)
+    assert len(reader.kernels()) <= 1
+    assert reader.outside() == []
+    assert reader.errors == []
+
+
+@pytest.mark.parametrize("width", [320, 1280])
+def test_the_index_by_night_and_on_a_small_screen(folder, width):
+    look = {"viewport": {"width": width, "height": 720}, "color_scheme": "dark"}
+    with reading(folder, **look) as reader:
+        reader.go("index").ready()
+        assert reader.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        ground = reader.page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert max(map(int, re.findall(r"\d+", ground))) < 60
+        expect(reader.page.locator(".wb-failure")).to_have_count(0)
+        assert reader.outside() == [] and reader.errors == []
+        reader.page.screenshot(path=str(LABS.parent / "tests" / "shots" / f"index-page-{width}.png"))
+
+
+def test_a_cell_that_fails_says_so_in_a_sentence(tmp_path):
+    path = write_notebook(
+        tmp_path / "faulty.ipynb",
+        "from gainlib.audio import GainlibError\nraise GainlibError('the bus is empty; add a strip')",
+        "lab.panel('bus')",
+        "import ipywidgets\nipywidgets.Label('still here')",
+    )
+    with reading(path.parent) as reader:
+        reader.go("faulty").ready()
+        expect(reader.cell("cell-1")).to_have_text("the bus is empty; add a strip")
+        expect(reader.cell("cell-2")).to_contain_text("Something here failed (NameError")
+        expect(reader.cell("cell-3")).to_contain_text("still here")
+        assert "Traceback" not in reader.page.locator("main").inner_text()
+
+
+def test_a_notebook_that_was_run_and_saved_is_as_it_was(folder):
+    path = folder / "06-linear.ipynb"
+    before = path.read_bytes()
+    with opened(path) as notebook:
+        notebook.run_all()
+        stood = path.stat().st_mtime_ns
+        notebook.command("docmanager:save")
+        assert path.stat().st_mtime_ns != stood
+        assert path.read_bytes() == before == (LABS / path.name).read_bytes()
+        assert notebook.problems() == []
