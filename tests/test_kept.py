@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 
+import ipywidgets as widgets
 import numpy as np
 import pytest
 from daily import rest
@@ -18,8 +19,11 @@ from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.experiment import Again, Choice, Mixer, Slider, Text, Trims
 from gainlib.notebook import Lab, kept
 from gainlib.notebook.desk import Desk
+from gainlib.notebook.fields import NumberField, StateField
 from gainlib.notebook.kept import Kept, path_for
+from gainlib.notebook.panels.blind import MatchRun
 from gainlib.notebook.standing import as_json, setting_of
+from gainlib.notebook.trials import BY_READINGS, ListeningField
 
 WHO = ("anna", "7b")
 
@@ -133,6 +137,131 @@ def test_another_learner_finds_a_desk_as_it_came_and_the_first_finds_it_as_left(
     assert desk.setting == start
     lab.learner.become("anna")
     assert desk.setting == left
+
+
+# ---- what is entered and not checked ---------------------------------------------------------------------------------
+
+
+def enter(field):
+    """Enter something into a field as a hand does, if it is no desk; return what stands there then."""
+    if isinstance(field, NumberField):
+        field._line.value = " -12,5 d"
+    elif isinstance(field, ListeningField):
+        field._run.take(1.25 if isinstance(field._run, MatchRun) else "B")
+        if field.silent is not None:
+            enter(field.silent)
+            field.way.value = BY_READINGS
+    elif not isinstance(field, StateField):
+        for entry in list(field._inputs)[:2]:
+            if isinstance(entry, widgets.Checkbox):
+                entry.value = True
+            elif isinstance(entry, widgets.Text):
+                entry.value = "7,"
+            else:
+                entry.index = len(entry.options) - 1
+    return field.standing()
+
+
+FORMS = [each.id for each in bank()]
+
+
+@pytest.mark.parametrize("id", FORMS)
+def test_what_was_entered_and_not_checked_stands_there_again(id, tmp_path):
+    lab = Lab(id[:2], folder=tmp_path, learner=WHO[0], class_code=WHO[1])
+    form = lab.exercise(id)
+    assert not (tmp_path / "kept").exists(), "a form that was only looked at keeps nothing"
+    entered = [enter(field) for field in form.fields]
+    verdict = form.said.text
+    kept._at_the_end()
+    again = Lab(id[:2], folder=tmp_path, learner=WHO[0], class_code=WHO[1])
+    there = again.exercise(id)
+    assert [field.standing() for field in there.fields] == entered and there.entered() == form.entered()
+    assert there.said.text == verdict and again.score().points == 0.0
+    if any(each is not None for each in entered) and not form.exercise.series:
+        there.again.click()
+        assert there.question.layout.display is None, "it asks before the entry is lost"
+        there.question.yes.click()
+        assert not any(field.standing() for field in there.fields), "new numbers begin afresh"
+
+
+def test_of_answer_and_entry_the_later_one_stands(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form = lab.exercise("05-1")
+    form.fields[0]._line.value = "1"
+    lab.answer("05-1", "2" if len(form.fields) == 1 else ["2"] * len(form.fields))
+    kept._at_the_end()
+    form = Lab("05", folder=tmp_path, learner="anna").exercise("05-1")
+    assert form.fields[0].value() == "2" and form.said.text
+    form.fields[0]._line.value = "3"
+    kept._at_the_end()
+    form = Lab("05", folder=tmp_path, learner="anna").exercise("05-1")
+    assert form.fields[0].value() == "3" and form.said.text, "the verdict on the answer stays"
+
+
+@pytest.mark.parametrize("junk", [7, "x", [], [7], [{"a": []}], [None] * 9, [[[]]], [True]])
+def test_an_entry_that_fits_no_more_is_left_out(junk, tmp_path):
+    for id in ("00-3", "00-4", "05-3", "07-5", "12-6"):
+        lab = Lab(id[:2], folder=tmp_path, learner="anna")
+        for each in (junk, junk * len(lab.exercise(id).fields) if isinstance(junk, list) and len(junk) == 1 else junk):
+            lab.learner.kept.keep(f"{id} 0 entry", each)
+            assert len(lab.exercise(id).fields) > 0
+
+
+def test_an_answer_in_another_tab_is_taken_over(tmp_path):
+    one, two = (Lab("05", folder=tmp_path, learner="anna") for _ in range(2))
+    first, second = one.exercise("05-1"), two.exercise("05-1")
+    count = len(first.fields)
+    one.answer("05-1", "2" if count == 1 else ["2"] * count)
+    kept._at_the_end()
+    two.learner.kept.look()
+    assert second.question.layout.display is None
+    second.question.yes.click()
+    assert second.entered() == first.entered() and second.said.text == first.said.text
+    one.learner.new_numbers(one.learner.exercise("05-1"))
+    kept._at_the_end()
+    two.learner.kept.look()
+    second.question.yes.click()
+    assert two.learner.attempt(two.learner.exercise("05-1")) == 1 and second.given == first.given
+
+
+def test_blind_runs_of_any_two_sounds_go_on_where_they_were_left(tmp_path):
+    panel = Lab("00", folder=tmp_path, learner="anna").panel("blind")
+    panel.controls.set(trials=8, sound="snare")
+    panel.begin()
+    panel.blind.rest_by_chance()
+    panel.begin()
+    panel.blind.take("A")
+    panel.blind.take("B")
+    panel.controls.set(trials=16)
+    kept._at_the_end()
+    again = Lab("00", folder=tmp_path, learner="anna").panel("blind")
+    assert again.history == panel.history and again.controls.values == panel.controls.values
+    assert again.blind.made == ["A", "B"] and again.blind._order == panel.blind._order
+    assert again.said.text == panel.said.text and "Trial 3 of 8" in again.said.word
+    again.blind.rest_by_chance()
+    assert again.history[1][1].runs == 2
+
+
+def test_the_capstone_stands_as_it_was_left(tmp_path):
+    lab = Lab("12", folder=tmp_path, learner="anna")
+    panel = lab.panel("session")
+    strip = panel.desk.experiment.controls[-1]
+    trims = next(each for each in panel.desk.experiment.controls if isinstance(each, Slider | Mixer))
+    panel.desk.set(**other(trims))
+    cells = lab.exercise("12-6")
+    cells.panel.lines[3].value = "−7,2 d"
+    panel.desk.bar.chosen = 1
+    left, count = panel.desk.setting, panel.places.moved
+    kept._at_the_end()
+    again = Lab("12", folder=tmp_path, learner="anna")
+    there = again.panel("session")
+    assert strip and there.desk.setting == left and there.desk.bar.chosen == 1 and there.places.moved == count > 0
+    assert again.exercise("12-6").panel.lines[3].value == "−7,2 d"
+    assert again.exercise("12-3").panel.controls() == panel.places.values
+    there.run.value = there.run.options[1]
+    assert there.places.moved == 0, "practice is another session"
+    there.run.value = there.run.options[0]
+    assert there.desk.setting == left
 
 
 # ---- the store -------------------------------------------------------------------------------------------------------

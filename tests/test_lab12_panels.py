@@ -291,7 +291,7 @@ def test_the_boxes_are_marked_beside_the_tester(lab):
     form = lab.exercise("12-2")
     desk, boxes = form.panel, form.panel.experiment.controls[0].options
     assert len(boxes) == len(assignment.boxes(form.given)) >= 20
-    assert form.fields[0].widget in desk._middle.children[1].children[1].children
+    assert form.fields[0].widget in desk._side.children
     kinds = set()
     for name in boxes:
         desk.set(box=name)

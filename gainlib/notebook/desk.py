@@ -31,6 +31,7 @@ MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace":
 UNDO_STEPS = 200
 TYPED_S = 0.6  # between two letters
 ASKS = "Put every control back to where it was found?"
+FRESH = "Everything that was moved goes back to where it was found."
 
 
 class DeskBar(anywidget.AnyWidget):
@@ -42,10 +43,12 @@ class DeskBar(anywidget.AnyWidget):
         Names of the pictures; one alone has no tab.
     chosen : int
         Which picture is in front.
-    again : list of [str, str, str]
-        Label, hint and name of every button that counts.
+    again : list of [str, str, str, str]
+        Label, hint and name of every button that counts, and what it asks once something was moved.
     can_undo : bool
         Whether there is something to take back.
+    moved : bool
+        Whether anything stands elsewhere than it was found.
     asks : str
         What is asked before all goes back to start.
     """
@@ -56,6 +59,7 @@ class DeskBar(anywidget.AnyWidget):
     chosen = traitlets.Int(0).tag(sync=True)
     again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
     can_undo = traitlets.Bool(False).tag(sync=True)
+    moved = traitlets.Bool(False).tag(sync=True)
     asks = traitlets.Unicode("").tag(sync=True)
     label = traitlets.Unicode("Experiment").tag(sync=True)
 
@@ -152,7 +156,8 @@ class Desk(Panel):
         self.bar = DeskBar(
             tabs=[each.title for each in experiment.pictures],
             chosen=front,
-            again=[[each.label, each.hint, each.name] for each in self._again],
+            again=[[each.label, each.hint, each.name, FRESH if each.fresh else ""] for each in self._again],
+            moved=self._moved,
             asks=experiment.asks or ASKS,
             label=experiment.title,
         )
@@ -219,7 +224,8 @@ class Desk(Panel):
         side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
         side += [self.numbers] if self.numbers is not None else []
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
-        main = [*([pictures] if self._views else []), widgets.VBox(side).add_class("gl-desk-side")]
+        self._side = widgets.VBox(side).add_class("gl-desk-side")
+        main = [*([pictures] if self._views else []), self._side]
         told, later = self.experiment.told is not None, getattr(self.experiment.later, "lines", 0)
         words = widgets.VBox([*([self.said] if told else []), *([self.later] if later else [])])
         words.add_class("gl-desk-words").add_class(f"gl-lines-{self.experiment.lines * told + later}")
@@ -364,6 +370,11 @@ class Desk(Panel):
         self._restore(self.experiment.start.with_(**values, **self._turned(self.setting)))
         self._settle()
 
+    @property
+    def _moved(self):
+        """Whether anything stands elsewhere than it was found, whichever take it is."""
+        return self.setting != self.experiment.start.with_(**self._counts, **self._turned(self.setting))
+
     def _turned(self, setting):
         """Return what only turns to what is looked at."""
         return {each.name: setting[each.name] for each in self.experiment.controls if getattr(each, "turns", False)}
@@ -438,7 +449,7 @@ class Desk(Panel):
             del self._past[:-UNDO_STEPS]
         self._past[-1] = setting
         self._keep()
-        self.bar.can_undo = len(self._past) > 1
+        self.bar.can_undo, self.bar.moved = len(self._past) > 1, self._moved
         if self.settings is not None:
             self.settings.turn_off(setting)
         with self._drawing:

@@ -6,7 +6,7 @@ judges nothing: an unreadable entry is handed on as it is, because the marking s
 
 import asyncio
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import ipywidgets as widgets
@@ -15,7 +15,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
-BEHIND_S = 0.8
+BEHIND_S = 0.4
 SHORT = 16  # characters; options no longer than that stand side by side
 _CHOOSE = "choose …"
 
@@ -30,10 +30,26 @@ class Field:
     """
 
     widget: widgets.Widget
+    moved_at = ""
+    """When what is answered with was moved last, where something else keeps it."""
+    _inputs: Iterable[widgets.Widget] = ()
 
     def value(self) -> Any:
         """Return the entry as the part's JSON, or None while there is none."""
         raise NotImplementedError
+
+    def standing(self) -> Any:
+        """Return what is entered so far as JSON to be kept, or None while there is nothing."""
+        return self.value()
+
+    def resume(self, kept: Any) -> None:
+        """Enter what :meth:`standing` once returned."""
+        self.show(kept)
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back whenever something is entered, with every letter."""
+        for each in self._inputs:
+            each.observe(lambda _change: callback(), "value")
 
     def show(self, value: Any) -> None:
         """Enter a value that :meth:`value` once returned; None empties the field."""
@@ -51,11 +67,11 @@ class NumberField(Field):
         self._line = widgets.Text(
             description=label,
             placeholder="a number",
-            continuous_update=False,
             style={"description_width": "initial"},
             layout=widgets.Layout(width="auto"),
             tooltip=f"{label} in {part.unit}" if part.unit else label,
         )
+        self._inputs = [self._line]
         unit = widgets.Label(part.unit)
         self.widget = widgets.HBox([self._line, unit])
         self.widget.add_class("gl-field")
@@ -69,11 +85,19 @@ class NumberField(Field):
         """Enter a number or a text."""
         self._line.value = "" if value is None else str(value).replace("-", "−")
 
-    def on_enter(self, callback: Callable[[], None]) -> None:
-        """Call back on the Enter key, and not when the field merely loses the focus.
+    def standing(self) -> str | None:
+        """Return the text to the letter, or None."""
+        return self._line.value or None
 
-        The page tells of the key first and of what was typed right behind it, so the text is waited for; where it
-        stands there already, nothing comes, and the wait ends by itself.
+    def resume(self, kept: Any) -> None:
+        """Enter a text to the letter."""
+        self._line.value = str(kept or "")
+
+    def on_enter(self, callback: Callable[[], None]) -> None:
+        """Call back on the Enter key.
+
+        The page may tell of the key ahead of the last letter, so that is waited for; where it stands there already,
+        nothing comes, and the wait ends by itself.
         """
         waiting = []
 
@@ -106,6 +130,7 @@ class ChoiceField(Field):
         self._radio.tooltip = label
         if all(len(option.text) <= SHORT for option in self._options):
             self._radio.add_class("gl-across")
+        self._inputs = [self._radio]
         self.widget = widgets.VBox([prose(label), self._radio])
         self.widget.add_class("gl-field")
 
@@ -127,6 +152,7 @@ class MultiField(Field):
             widgets.Checkbox(value=False, description=option.text, indent=False, layout=WIDE)
             for option in self._options
         ]
+        self._inputs = self._boxes
         self.widget = widgets.VBox([prose(part.label_for(given) or "Tick all that fit"), *self._boxes])
         self.widget.add_class("gl-field")
 
@@ -152,6 +178,7 @@ class OrderField(Field):
             widgets.Dropdown(options=choices, value=None, description=f"{place + 1}.", layout=WIDE)
             for place in range(len(options))
         ]
+        self._inputs = self._places
         self.widget = widgets.VBox([prose(part.label_for(given) or "Put them in order"), *self._places])
         self.widget.add_class("gl-field")
 
@@ -190,6 +217,7 @@ class MapField(Field):
                     layout=WIDE,
                 )
             self._items[item.key] = entry
+            self._inputs = [*self._inputs, *(entry if self._several else [entry])]
             rows.append(row)
         self.widget = widgets.VBox([prose(part.label_for(given) or "Choose for each"), *rows])
         self.widget.add_class("gl-field")
@@ -251,6 +279,25 @@ class StateField(Field):
     def show(self, value: Any) -> None:
         """Set the controls; None leaves them as the exercise put them."""
         self._panel.set_controls(value)
+
+    @property
+    def moved_at(self) -> str:
+        """When the panel was moved last, "" where it does not keep that."""
+        return getattr(self._panel, "moved_at", "")
+
+    def standing(self) -> Any:
+        """Return what the panel has besides its controls, which keep themselves."""
+        return self._panel.standing() if hasattr(self._panel, "standing") else None
+
+    def resume(self, kept: Any) -> None:
+        """Give that back to the panel."""
+        if hasattr(self._panel, "standing"):
+            self._panel.resume(kept)
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back when that changes."""
+        if hasattr(self._panel, "standing"):
+            self._panel.on_change(callback)
 
 
 FIELDS = {

@@ -4,21 +4,29 @@ A form holds no answer key and judges nothing: it hands what was entered to the 
 (:mod:`gainlib.notebook.learner`), which marks and records it, and shows what came back.
 """
 
+import logging
 from collections.abc import Callable
 from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
+from traitlets import TraitError
 
+from gainlib.audio import GainlibError
+from gainlib.exercises.record import plain
 from gainlib.exercises.variants import PRACTICE
-from gainlib.notebook.asking import Question
+from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
+from gainlib.notebook.panels import place_of
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import number_text
 
 ANOTHER = "Another session for all tasks of this lab? What you have set and not checked is lost."
 YES = "Yes, another session"
+NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
+NOW = "9999"  # behind every time there is
+log = logging.getLogger(__name__)
 WORDS = {
     "right": "✓ Right",
     "partly": "◐ Partly right",
@@ -69,7 +77,7 @@ class ExerciseForm(Panel):
     panel : object or None
         The exercise's own panel.
     question : Question
-        Asked before a whole session is given up.
+        Asked before anything entered is given up, and where another tab has moved on.
     """
 
     def __init__(self, exercise, learner, panel_for: Callable | None = None):
@@ -128,11 +136,18 @@ class ExerciseForm(Panel):
         self._learner.open_hint(self.exercise)
 
     def ask_for_new_numbers(self) -> None:
-        """Go on to the next variant; where all tasks of a lab change, only after a question."""
-        if not self.exercise.series:
+        """Go on to the next variant; where that throws something away, only after a question."""
+        if self.exercise.series:
+            self.question.ask(ANOTHER, YES, self.guarded(self.new_numbers))
+        elif self._unchecked():
+            self.question.ask(NEW_NUMBERS, "Yes, new numbers", self.guarded(self.new_numbers))
+        else:
             self.new_numbers()
-            return
-        self.question.ask(ANOTHER, YES, self.guarded(self.new_numbers))
+
+    def _unchecked(self):
+        """Whether something is entered that was not checked."""
+        empty = all(field.value() is None for field in self.fields)
+        return not empty and plain(self.entered()) != self._learner.last_answer(self.exercise)
 
     def new_numbers(self) -> None:
         """Go on to the next variant."""
@@ -155,17 +170,60 @@ class ExerciseForm(Panel):
         if aside is not None:
             aside(fields)
         self.said.say()
-        past = self._learner.last_answer(self.exercise)
+        past = (self._learner.answers(self.exercise) or [None])[-1]
         if past is not None:
-            self.show_answer(past)
-            self.show_verdict(self._learner.verdict(self.exercise, past))
+            self.show_answer(past["answer"], past["time"])
+            self.show_verdict(self._learner.verdict(self.exercise, past["answer"]))
+        self._place = place_of(self._learner, "entry", self.exercise)
+        if self._place is not None:
+            self._resume(past["time"] if past else "")
+            for field in self.fields:
+                field.on_change(self.guarded(self._keep))
+            for place in (self._place, self._learner.kept.place(f"{self.exercise.id} steps")):
+                place.watch(self.guarded(self._moved_elsewhere))
         self.update()
 
-    def show_answer(self, answer: Any) -> None:
-        """Enter an answer into the fields, as when it came from code or from an earlier day."""
+    def show_answer(self, answer: Any, time: str = NOW) -> None:
+        """Enter an answer into the fields, as when it came from code or from an earlier day.
+
+        Parameters
+        ----------
+        answer : object
+            In the JSON shape of the exercise.
+        time : str
+            When it was given: controls that were moved later stay where they are.
+        """
         values = self.exercise.values(answer) if self._fits(answer) else [None] * len(self.fields)
         for field, value in zip(self.fields, values, strict=True):
-            field.show(value)
+            if field.moved_at <= time:
+                field.show(value)
+
+    # ---- what is entered and not checked ---------------------------------------------------------------------------
+
+    def _keep(self):
+        self._place.keep([field.standing() for field in self.fields])
+
+    def _resume(self, since):
+        """Enter what was entered after the last answer; what does not fit is left out."""
+        kept = self._place.value
+        if not isinstance(kept, list) or len(kept) != len(self.fields) or self._place.time <= since:
+            return
+        for field, value in zip(self.fields, kept, strict=True):
+            try:
+                if field.standing() != value:
+                    field.resume(value)
+            except (GainlibError, TraitError, TypeError, ValueError, KeyError, AttributeError) as problem:
+                log.warning("%s: what was entered does not fit any more (%r)", self.exercise.id, problem)
+
+    def _moved_elsewhere(self, what):
+        if what == "newer":
+            self.question.ask(NEWER, TAKE_OVER, self.guarded(self._take_over), STAY)
+        elif what != "other":  # with another learner the form is made anew
+            self.notice.message = what
+
+    def _take_over(self):
+        self._place.take()
+        self._learner.read_again(self.exercise)
 
     def _fits(self, answer):
         count = len(self.exercise.parts)

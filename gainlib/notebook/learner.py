@@ -83,6 +83,15 @@ class LearnerSession:
 
     def _add(self, event):
         self._events.append(event)
+        if "exercise" in event:  # so that another tab on it hears of the step
+            self.kept.keep(f"{event['exercise']} steps", event["id"])
+
+    def read_again(self, exercise) -> None:
+        """Take up what was done in another tab, and show an exercise as it is now."""
+        self._events = list(self.record.events().of(self.name, self.class_code).events)
+        for each in self.series(exercise):
+            self.kept.take(f"{each.id} steps")
+            self._tell("numbers", each.id)
 
     # ---- exercises -------------------------------------------------------------------------------------------------
 

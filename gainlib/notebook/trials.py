@@ -82,6 +82,28 @@ class ListeningField(Field):
         elif value is not None:
             self._run.show(value)
 
+    def standing(self) -> Any:
+        """Return the trials made so far, and what was entered without listening; None before anything was done."""
+        silent = None if self.silent is None else self.silent.standing()
+        found = {"listens": self.listens, "run": self._run.standing(), "silent": silent}
+        return None if found == {"listens": True, "run": None, "silent": None} else found
+
+    def resume(self, kept: Any) -> None:
+        """Go on where the trials were left."""
+        kept = kept or {}
+        if kept.get("run") is not None:
+            self._run.resume(kept["run"])
+        if self.silent is not None:
+            self.silent.resume(kept.get("silent"))
+            self.way.value = BY_EAR if kept.get("listens", True) else BY_READINGS
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back after every trial, and when something is entered without listening."""
+        self._run.on_change(callback)
+        if self.silent is not None:
+            self.silent.on_change(callback)
+            self.way.observe(lambda _change: callback(), "value")
+
     def on_enter(self, callback: Callable[[], None]) -> None:
         """Call back on the Enter key in a line of the readings' answer."""
         if self.silent is not None:
@@ -96,9 +118,10 @@ class SettingsField(Field):
         labels = names or tuple(f"trial {k}" for k in range(1, count + 1))
         style = {"description_width": "initial"}
         self._lines = [
-            widgets.Text(description=f"{k}. {label}", placeholder="a number", continuous_update=False, style=style)
+            widgets.Text(description=f"{k}. {label}", placeholder="a number", style=style)
             for k, label in enumerate(labels, start=1)
         ]
+        self._inputs = self._lines
         for line in self._lines:
             line.layout.width = "auto"
             line.tooltip = f"{line.description} in {part.unit}"

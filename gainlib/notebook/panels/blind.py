@@ -5,10 +5,12 @@
 blind runs of any two sounds, counts them, and says what they show.
 """
 
+import logging
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 
 import ipywidgets as widgets
+from traitlets import TraitError
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises.binomial import Run, guessing_percent, p_text
@@ -18,6 +20,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.histogram import GuessBars
+from gainlib.notebook.kept import Place
 from gainlib.notebook.limits import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import LiveRegion
@@ -28,6 +31,7 @@ LENGTHS = (8, 10, 12, 16, 20, 24)
 PICTURE_PX = (640, 236)
 REACH_DB, STEP_DB, PAGE_DB = 8.0, 0.25, 1.0
 AUTO = {"width": "auto"}
+log = logging.getLogger(__name__)
 
 
 def words(said: LiveRegion, lines: int) -> widgets.VBox:
@@ -57,7 +61,7 @@ class Trials(Panel):
     names: tuple[str, ...] = ()
 
     def __init__(self, *children: widgets.Widget, total: int = 0, readings: widgets.Widget | None = None):
-        self.made, self.total, self.readings = [], total, readings
+        self.made, self.total, self.readings, self._moved = [], total, readings, lambda: None
         super().__init__(*children)
         # number keys then work from everything around the player, and the player is as low as on a desk
         self.add_class("gl-blind").add_class("gl-desk")
@@ -75,12 +79,38 @@ class Trials(Panel):
                 self.player.which = 0  # else the change of the sound would be heard as such
                 self._load()
         self._say()
+        self._moved()
 
     def _load(self):
         raise NotImplementedError
 
     def _say(self):
         raise NotImplementedError
+
+    @staticmethod
+    def _is_entry(entry) -> bool:
+        """Whether a trial can have such an entry."""
+        return entry in list(PICKS)
+
+    # ---- to be kept ------------------------------------------------------------------------------------------------
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back whenever something has moved."""
+        self._moved = callback
+
+    def standing(self) -> dict | None:
+        """Return how far it is, as JSON; None before the first entry."""
+        return {"made": list(self.made)} if self.made else None
+
+    def resume(self, kept: dict) -> None:
+        """Go on where it was left; what does not fit begins at the first trial."""
+        made = kept.get("made", [])
+        if made == self.made or len(made) > self.total or not all(map(self._is_entry, made)):
+            return
+        self.made = list(made)
+        if not self.complete:
+            self._load()
+        self._say()
 
     def _picks(self, label: str) -> list[widgets.Button]:
         """Return a button for A and one for B."""
@@ -266,6 +296,22 @@ class MatchRun(Trials):
 
     def _turn(self):
         self.player.trims_db = [0.0, self.controls.values["turn_db"]]
+        self._moved()
+
+    @staticmethod
+    def _is_entry(entry):
+        return isinstance(entry, (int, float)) and abs(entry) <= REACH_DB
+
+    def standing(self) -> dict | None:
+        """Return the settings so far, and where B stands now."""
+        turn_db = self.controls.values["turn_db"]
+        return {"made": list(self.made), "turn_db": turn_db} if self.made or turn_db else None
+
+    def resume(self, kept: dict) -> None:
+        """Go on where it was left."""
+        super().resume(kept)
+        if self._is_entry(kept.get("turn_db")):
+            self.controls.set(turn_db=kept["turn_db"])
 
     def _load(self, setting_db: float = 0.0):
         self.player.which = 0
@@ -278,6 +324,7 @@ class MatchRun(Trials):
             *self.made, last = self.made
             self._load(last)
         self._say()
+        self._moved()
 
     def _say(self):
         done = len(self.made)
@@ -336,6 +383,8 @@ class AbxPanel(Panel):
         Whether the player matches A and B in loudness; False only where the level is what they differ in.
     note : str
         What to listen for.
+    place : Place, optional
+        Where the runs are kept, the present one included: whoever leaves a run is still in it on returning.
 
     Attributes
     ----------
@@ -354,8 +403,9 @@ class AbxPanel(Panel):
         *,
         match: bool = True,
         note: str = "",
+        place: Place | None = None,
     ):
-        self._comparison, self._note, self.history, self._name = comparison, note, [], ""
+        self._comparison, self._note, self._place, self.history, self._name = comparison, note, place, [], ""
         lengths = Choice("trials", "Trials", {count: str(count) for count in LENGTHS}, 10)
         sham = Choice("sham", "Kind of run", {False: "X is A or B", True: "sham run: A and B the same sound"})
         self.controls = Controls([*rows, lengths, sham], label="What is compared")
@@ -376,16 +426,51 @@ class AbxPanel(Panel):
         self.chance.on_click(self.guarded(lambda _button: self.blind.rest_by_chance()))
         self.controls.observe(self.guarded(lambda _change: self._draw(None)), "released")
         self.said.say("note", "", "Choose the number of trials, then start. It does not change until the run is over.")
+        self._run = None
+        if place is not None:
+            self._resume(place.value)
+            self.controls.observe(self.guarded(lambda _change: self._keep()), "places")
+            self.blind.on_change(self.guarded(self._keep))
+
+    # ---- to be kept ------------------------------------------------------------------------------------------------
+
+    def _keep(self):
+        history = [[name, run and [run.right, run.trials, run.runs, run.sham]] for name, run in self.history]
+        open_run = None if self._run is None or self.blind.complete else [*self._run, self.blind.made]
+        places = list(self.controls.places)
+        self._place.keep({"places": places, "history": history, "run": open_run})
+
+    def _resume(self, kept):
+        """Take up what was kept; what does not fit is left out."""
+        try:
+            self.history = [(str(name), run and Run(*run)) for name, run in (kept or {})["history"]]
+            self.controls.places = kept["places"]
+            if kept["run"] is not None:
+                places, order, made = kept["run"]
+                self.controls.places = places
+                self._begin(order)
+                self.blind.resume({"made": made})
+                self.controls.places = kept["places"]
+        except (GainlibError, TraitError, TypeError, ValueError, KeyError) as problem:
+            log.info("the runs begin afresh (%r)", problem)
+        self._show_list()
+        self._draw(None)
+
+    # ---- the runs --------------------------------------------------------------------------------------------------
 
     def begin(self) -> None:
         """Start a run; one that was not finished is dropped, and counts as a run."""
         if self.blind.made and not self.blind.complete:
             self.history.append((self._name, None))
-        setting = Setting(self.controls.values)
+        self._begin("".join(secrets.choice(PICKS) for _ in range(self.controls.values["trials"])))
+        if self._place is not None:
+            self._keep()
+
+    def _begin(self, order):
+        setting, self._run = Setting(self.controls.values), (list(self.controls.places), order)
         self._name, a, b = self._comparison(setting)
         if setting.sham:
             self._name, b = "sham", a
-        order = "".join(secrets.choice(PICKS) for _ in range(setting.trials))
         runs = sum(name == self._name for name, _ in self.history) + 1
         self.blind.begin(a, b, order, runs=runs, sham=setting.sham)
         self.blind.player.note = f"Compared: {self._name}. {self._note}"
@@ -399,6 +484,8 @@ class AbxPanel(Panel):
         self.said.say("note", "Run over", run.sentence())
         self._show_list()
         self._draw(run)
+        if self._place is not None:
+            self._keep()
 
     def _draw(self, run):
         trials = run.trials if run else self.controls.values["trials"]

@@ -11,6 +11,7 @@ from gainlib.labs import lab00
 from gainlib.meters import rms_dbfs
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView
+from gainlib.notebook.panels import place_of
 from gainlib.notebook.panels.blind import AbxPanel, BlindRun, Listening, MatchRun
 from gainlib.notebook.prose import prose
 from gainlib.signals import pink_noise
@@ -23,7 +24,7 @@ def panel(name: str, learner):
     """Return the panels that are no desk: "speakers", "blind"."""
     if name == "speakers":
         return SpeakerCheck()
-    return level_difference() if name == "blind" else None
+    return level_difference(place_of(learner, "panel blind")) if name == "blind" else None
 
 
 def exercise_panel(exercise, given: dict, learner):
@@ -40,7 +41,7 @@ def exercise_panel(exercise, given: dict, learner):
 # ---- blind tests -----------------------------------------------------------------------------------------------------
 
 
-def level_difference() -> AbxPanel:
+def level_difference(place=None) -> AbxPanel:
     """Return blind runs of one sound at two levels."""
     rows = (
         Slider("apart_db", "B is softer by", 0.0, 6.0, 0.25, 3.0, page=1.0, decimals=2),
@@ -51,7 +52,8 @@ def level_difference() -> AbxPanel:
         name = f"{setting.sound}, {number_text(setting.apart_db, 2)} dB"
         return name, louder(clip(setting.sound), 0.0), louder(clip(setting.sound), -setting.apart_db)
 
-    return AbxPanel(comparison, rows, match=False, note="Switch while the note lasts. Keys 1, 2, 3: A, B, X.")
+    note = "Switch while the note lasts. Keys 1, 2, 3: A, B, X."
+    return AbxPanel(comparison, rows, match=False, note=note, place=place)
 
 
 def _run(given, name):

@@ -98,7 +98,19 @@ class StageRun(BlindRun):
             self.controls.places = [self._fed_dbfs]
             return
         self._fed_dbfs = self.controls.values["fed_dbfs"]
+        self._moved()
         self.begin(*self._sounds(), self._given["order"], runs=self._given["attempt"] + 1)
+
+    def standing(self) -> dict | None:
+        """Return the picks so far, and the drive they were made at."""
+        found = super().standing() or {}
+        return found | {"fed_dbfs": self._fed_dbfs} if found or self._fed_dbfs != runs.START_DBFS else None
+
+    def resume(self, kept: dict) -> None:
+        """Go on where it was left, at the same drive."""
+        if not self.made and "fed_dbfs" in kept:
+            self.controls.set(fed_dbfs=kept["fed_dbfs"])
+        super().resume(kept)
 
     def _say(self):
         super()._say()

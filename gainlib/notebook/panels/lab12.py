@@ -12,7 +12,9 @@ from gainlib.notebook.asking import Question
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import ANOTHER, YES
+from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
+from gainlib.notebook.panels import place_of
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion
 from gainlib.words import level_text
@@ -35,7 +37,7 @@ def exercise_panel(exercise, given: dict, learner):
     if exercise.id == "12-1":
         return Stems(given)
     if exercise.id == "12-2":
-        return BoxDesk(lab12.tester(given))
+        return BoxDesk(lab12.tester(given), place=place_of(learner, "desk", exercise))
     if exercise.id == "12-5":
         return Exporting(learner)
     return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)
@@ -63,7 +65,7 @@ class Places:
     """
 
     def __init__(self, learner):
-        self._learner, self._watchers, self._left = learner, [], {}
+        self._learner, self._watchers = learner, []
         self._load()
         learner.watch(self._told)
 
@@ -86,7 +88,8 @@ class Places:
         """Put controls in place; those left out stay where they are."""
         wanted = {target: {**fields, **values.get(target, {})} for target, fields in self.values.items()}
         if wanted != self.values:
-            self.values = self._left[self.seed] = wanted
+            self.values = wanted
+            self._place.keep(wanted)
             self._tell("controls")
 
     def answer(self) -> dict | None:
@@ -100,16 +103,19 @@ class Places:
         return sum(now[name] != value for now, fields in pairs for name, value in fields.items())
 
     def latest(self) -> dict | None:
-        """Return the controls in the answer given last to any task, for the session on the desk."""
+        """Return the controls in the answer given last to any task, for the session on the desk.
+
+        None where something was moved after it.
+        """
         answers = [
             (event["time"], event["answer"])
             for each in self._learner.series(self._learner.exercise(FIRST))
             for event in self._learner.answers(each)
         ]
-        for _, answer in sorted(answers, key=lambda pair: pair[0], reverse=True):
+        for time, answer in sorted(answers, key=lambda pair: pair[0], reverse=True):
             placed = self.readable(answer)
             if placed is not None:
-                return placed
+                return placed if self._place.time <= time else None
         return None
 
     def readable(self, answer) -> dict | None:
@@ -129,13 +135,12 @@ class Places:
         return placed
 
     def _load(self):
-        self.given = self._learner.given(self._learner.exercise(FIRST))
+        first = self._learner.exercise(FIRST)
+        self.given, self._place = self._learner.given(first), place_of(self._learner, "controls", first)
         self.found = assignment.as_found(self.given)
-        self.values = self._left.get(self.seed) or self.latest() or copy.deepcopy(self.found)
+        self.values = self.latest() or self.readable(self._place.value) or copy.deepcopy(self.found)
 
     def _told(self, what, _exercise, _detail):
-        if what == "learner":
-            self._left.clear()
         if what in ("numbers", "learner"):
             self.follow()
 
@@ -161,9 +166,9 @@ def places_of(learner) -> Places:
 class SessionDesk(Desk):
     """The desk of one session, which tells where its controls have come to rest."""
 
-    def __init__(self, given: dict, rested: Callable[[dict], None]):
+    def __init__(self, given: dict, rested: Callable[[dict], None], place: Place):
         self._given, self._rested = given, rested
-        super().__init__(lab12.SESSION.of(given))
+        super().__init__(lab12.SESSION.of(given), place=place)
 
     def _settle(self):
         super()._settle()
@@ -217,7 +222,8 @@ class SessionPanel(Panel):
 
     def _new_desk(self):
         self.run.value = PRACTICE if self._learner.practising(self._first()) else GRADED
-        self.desk = SessionDesk(self.places.given, self.guarded(self._rested))
+        place = place_of(self._learner, "desk", self._first())
+        self.desk = SessionDesk(self.places.given, self.guarded(self._rested), place)
         self.desk.place(self.places.values, begin=True)
         self._stage.children, self._heard.children = (self.desk,), ()
 
@@ -289,8 +295,7 @@ class BoxDesk(Desk):
 
     def aside(self, fields: list) -> None:
         """Put the fields under the controls."""
-        side = self._middle.children[1].children[1]
-        side.children = (self.settings, *(each.add_class("gl-grid") for each in fields))
+        self._side.children = (self.settings, *(each.add_class("gl-grid") for each in fields))
 
 
 class HandIn(Panel):
@@ -333,6 +338,7 @@ class Exporting(HandIn):
 
     def __init__(self, learner):
         self.facts, self._said, self._folder = None, LiveRegion(), learner.folder / FOLDER
+        self._moved = lambda: None
         self.button = _button(
             "Export mix and stems", "Files of 24 bit beside your record, in place of an earlier export"
         )
@@ -354,6 +360,7 @@ class Exporting(HandIn):
         facts = f"{level_text(self.facts['true_peak_dbtp'], 'dBTP', 2)}, {self.facts['bits']} bit"
         left = level_text(self.facts["null_db"], "dB", 0)
         self._said.say("note", "Exported", f"{facts}; the stems leave {left} of the mix. The files: {written.folder}")
+        self._moved()
 
     def _failed(self):
         self._said.say("wrong", "Nothing written", "See the line above for the reason.")
@@ -368,10 +375,21 @@ class Exporting(HandIn):
     def set_controls(self, answer) -> None:
         """Take over what an answer holds."""
         super().set_controls(answer)
-        facts = answer.get("export") if isinstance(answer, dict) else None
+        self.resume(answer.get("export") if isinstance(answer, dict) else None)
+
+    def standing(self) -> dict | None:
+        """Return what was measured on the export."""
+        return self.facts
+
+    def resume(self, facts) -> None:
+        """Take up what was measured on an earlier export."""
         if isinstance(facts, dict) and facts != self.facts:
             self.facts = facts
             self._said.say("note", "", "Your last export counts as long as the controls stay as they are.")
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back after an export."""
+        self._moved = callback
 
 
 class Cells(HandIn):
@@ -407,7 +425,6 @@ class Cells(HandIn):
         line = widgets.Text(
             description=label,
             placeholder="a number",
-            continuous_update=False,
             style={"description_width": "initial"},
             layout={"width": "auto"},
             tooltip=label,
@@ -442,7 +459,20 @@ class Cells(HandIn):
     def set_controls(self, answer) -> None:
         """Take over what an answer holds."""
         super().set_controls(answer)
-        cells = answer.get("cells") if isinstance(answer, dict) else None
+        self.resume(answer.get("cells") if isinstance(answer, dict) else None)
+
+    def standing(self) -> list[str] | None:
+        """Return what is typed into the cells, None while all are empty."""
+        typed = [line.value for line in self.lines]
+        return typed if any(typed) else None
+
+    def resume(self, cells) -> None:
+        """Enter what was typed."""
         if isinstance(cells, (list, tuple)) and len(cells) == len(self.lines):
             for line, value in zip(self.lines, cells, strict=True):
                 line.value = "" if value is None else str(value).replace("-", "−")
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back with every letter."""
+        for line in self.lines:
+            line.observe(lambda _change: callback(), "value")

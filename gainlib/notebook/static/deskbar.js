@@ -1,4 +1,4 @@
-// The line over a desk: tabs for the pictures, Undo and Back to start; where that is a lot to lose, it asks.
+// The line over a desk: tabs for the pictures, Undo and Back to start; it asks before anything goes.
 function render({ model, el, signal }) {
   const root = make("div", "gl gl-deskbar");
   root.setAttribute("role", "group");
@@ -16,11 +16,12 @@ function render({ model, el, signal }) {
     return button;
   });
   root.append(make("span", "gl-gap"));
-  model.get("again").forEach(([text, hint, what]) => {
+  const again = model.get("again").map(([text, hint, what, asks]) => {
     const button = make("button", "gl-again", text);
     button.title = hint;
-    button.onclick = () => model.send({ do: what });
+    button.onclick = () => (asks && model.get("moved") ? ask(asks, text, what, button) : model.send({ do: what }));
     root.append(button);
+    return button;
   });
   const [undo, reset] = [["Undo", "undo"], ["Back to start", "reset"]].map(([text, what]) => {
     const button = make("button", `gl-${what}`, text);
@@ -28,24 +29,28 @@ function render({ model, el, signal }) {
     root.append(button);
     return button;
   });
-  const question = make("span", "gl-asks", model.get("asks"));
-  const [yes, no] = [["Yes, back to start", "gl-yes"], ["No", "gl-no"]].map(([text, name]) => make("button", name, text));
-  const ask = (on) => {
+  const question = make("span", "gl-asks");
+  question.setAttribute("role", "alert");
+  const [yes, no] = ["gl-yes", "gl-no"].map((name) => make("button", name, "No"));
+  root.append(question, yes, no);
+  const asking = (on) => {
     [question, yes, no].forEach((part) => (part.hidden = !on));
-    [...tabs, undo, reset].forEach((part) => (part.hidden = on)); // one line has room for one of them
-    (on ? no : reset).focus();
+    [...tabs, ...again, undo, reset].forEach((part) => (part.hidden = on)); // one line has room for one of them
   };
-  if (model.get("asks")) {
-    question.setAttribute("role", "alert");
-    root.append(question, yes, no);
-    [question, yes, no].forEach((part) => (part.hidden = true));
-    reset.onclick = () => ask(true);
-    no.onclick = () => ask(false);
-    yes.onclick = () => {
-      ask(false);
-      model.send({ do: "reset" });
+  const ask = (text, label, what, from) => {
+    question.textContent = text;
+    yes.textContent = `Yes, ${label.charAt(0).toLowerCase()}${label.slice(1)}`;
+    const answered = (sure) => {
+      asking(false);
+      from.focus();
+      if (sure) model.send({ do: what });
     };
-  }
+    [yes.onclick, no.onclick] = [() => answered(true), () => answered(false)];
+    asking(true);
+    no.focus();
+  };
+  asking(false);
+  if (model.get("asks")) reset.onclick = () => ask(model.get("asks"), "Back to start", "reset", reset);
   function paint() {
     tabs.forEach((tab, k) => tab.setAttribute("aria-pressed", String(k === model.get("chosen"))));
     undo.disabled = !model.get("can_undo");
