@@ -12,8 +12,7 @@ from playwright.sync_api import expect
 from stemfolder import make
 
 from gainlib.mix import checkup
-from gainlib.mix.faults import FAULTS
-from gainlib.mix.guesses import FIGURES
+from gainlib.mix.guesses import FAULTS, FIGURES
 from gainlib.session.files import strips_of_folder
 
 pytestmark = pytest.mark.browser

@@ -14,9 +14,17 @@ import pytest
 import gainlib.mix
 from gainlib.audio import Audio
 from gainlib.mix import checkup
-from gainlib.mix.faults import FAULTS, against
 from gainlib.mix.findings import TAGS
-from gainlib.mix.guesses import FIGURES, calibrated, compare_faults, compare_levels, near_by_figure, why_not
+from gainlib.mix.guesses import (
+    FAULTS,
+    FIGURES,
+    against,
+    calibrated,
+    compare_faults,
+    compare_levels,
+    near_by_figure,
+    why_not,
+)
 from gainlib.notebook import Bench
 from gainlib.session import Session, Strip
 from gainlib.signals import tone

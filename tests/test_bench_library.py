@@ -8,10 +8,10 @@ import pytest
 
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
-from gainlib.mix import checkup, excerpts, pasted
-from gainlib.mix.balance import take_balance
-from gainlib.mix.excerpts import bus_excerpt
-from gainlib.mix.pasted import pasted_path
+from gainlib.mix import checkup, paths, stretches
+from gainlib.mix.chainsfile import take_balance
+from gainlib.mix.paths import pasted_path
+from gainlib.mix.stretches import bus_excerpt
 from gainlib.processors import Compressor, Filter
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Session, Strip
@@ -51,7 +51,7 @@ def test_what_holds_back_and_rings_on_has_settled_when_a_stretch_begins(processo
     session = song(processor)
     whole = session.render().bus.samples[20 * RATE : 20 * RATE + RATE // 2]
     assert rest_db(bus_excerpt(session, 20.0, 0.5).samples, whole) < -80.0
-    monkeypatch.setattr(excerpts, "AHEAD_S", 0.0)
+    monkeypatch.setattr(stretches, "AHEAD_S", 0.0)
     assert rest_db(bus_excerpt(session, 20.0, 0.5).samples, whole) > -60.0
 
 
@@ -71,8 +71,8 @@ def test_a_stretch_behind_the_end_is_refused():
 )
 def test_a_drive_of_windows_is_found_where_linux_inside_windows_has_it(text, wanted, tmp_path, monkeypatch):
     (tmp_path / "c").mkdir()
-    monkeypatch.setattr(pasted, "WINDOWS_DRIVES", tmp_path)
-    monkeypatch.setattr(pasted.os, "name", "posix")
+    monkeypatch.setattr(paths, "WINDOWS_DRIVES", tmp_path)
+    monkeypatch.setattr(paths.os, "name", "posix")
     assert pasted_path(text) == tmp_path / wanted
 
 

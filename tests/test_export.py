@@ -14,7 +14,7 @@ from stemfolder import RATE, energy_db, make, samples
 
 from gainlib.audio import Audio, GainlibError, read, write
 from gainlib.mix import apply_chains, export, plan, write_stems
-from gainlib.mix.folders import file_name
+from gainlib.mix.paths import file_name
 from gainlib.processors import Compressor, Filter, Limiter, Tremolo
 from gainlib.session import Group, Insert, Master, Send, Session, Strip, open_folder
 from gainlib.session.render import blocks

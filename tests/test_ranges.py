@@ -13,7 +13,7 @@ from scipy import integrate, optimize
 
 from gainlib.audio import Audio
 from gainlib.boxes import working_range
-from gainlib.boxes.material import excerpt
+from gainlib.boxes.drive import excerpt
 from gainlib.levels import db_to_ratio
 from gainlib.meters import active_level
 from gainlib.processors import (

@@ -2,11 +2,10 @@
 
 - ``linearity``: whether a box cares how loud it is fed; ``drive``: what it does against how loud it is fed; ``ranges``:
   how loud it likes to be fed; ``matching``: the output gain of a level-matched bypass.
-  ``device_under_test``, ``probing``, ``linearity_limit``, ``verdicts`` and ``material`` are their parts.
+  ``probing`` and ``verdicts`` are their parts.
 - ``null``, ``repeated_gain``: two prints subtracted; down and up again in each arithmetic.
 - ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
-  ``sync_markers``, ``spectral_lines``, ``level_sweep``, ``probeseries``, ``probeverdict``, ``probetime`` and
-  ``probecurve`` are its parts.
+  ``sync_markers``, ``spectral_lines``, ``probecurve``, ``probeverdict`` and ``probetime`` are its parts.
 
 The parts are loaded when first touched.
 """

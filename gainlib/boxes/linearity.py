@@ -16,9 +16,19 @@ from collections.abc import Callable
 
 import numpy as np
 
-from gainlib.boxes.device_under_test import DeviceUnderTest
-from gainlib.boxes.linearity_limit import find_edge
-from gainlib.boxes.probing import EXACT_DB, Bench, level, noise, relative_db, two_tones, unit
+from gainlib.boxes.probing import (
+    EXACT_DB,
+    NOISE_MARGIN_DB,
+    Bench,
+    DeviceUnderTest,
+    Residual,
+    Response,
+    level,
+    noise,
+    relative_db,
+    two_tones,
+    unit,
+)
 from gainlib.boxes.verdicts import (
     LINEAR,
     NOISY,
@@ -28,10 +38,90 @@ from gainlib.boxes.verdicts import (
     UP_TO,
     Evidence,
     Linearity,
+    LinearityLimit,
     Row,
     sentence,
 )
 from gainlib.processors import Processor
+
+SEARCH_STEPS = 13
+SEARCH_DB, FARTHEST_DB = 6.0, 30.0
+NEAR_DB, NOISY_DB = ((0.01, 0.02, 0.04), (0.05, 0.1, 0.2)), (0.25, 0.5, 1.0)
+PLAIN_DB = -60.0
+CORNER = 1.8
+
+Fed = Callable[[float], Response]
+
+
+def find_edge(
+    fed: Fed, compare: Callable[[Response, Response], Residual], passed: float, failed: float
+) -> LinearityLimit:
+    """Look for the end of a linear stretch between two levels.
+
+    Parameters
+    ----------
+    fed : callable
+        Gives the response at a peak level in dBFS.
+    compare : callable
+        Tells what is left of a response against another.
+    passed, failed : float
+        Where to look first: a level that should pass, and a higher one that should not.
+
+    Returns
+    -------
+    LinearityLimit
+    """
+    # Among other sounds a sound may pass where alone it does not, and the other way round: boxes have memories.
+    lowest, highest = passed - FARTHEST_DB, failed + FARTHEST_DB
+    while passed > lowest and not compare(fed(passed), fed(passed - SEARCH_DB)).passed:
+        passed -= SEARCH_DB
+    reference = fed(passed)
+    while failed < highest and compare(fed(failed), reference).passed:
+        failed += SEARCH_DB
+    low, high = passed, failed
+    for _ in range(SEARCH_STEPS):
+        middle = (low + high) / 2.0
+        if compare(fed(middle), reference).passed:
+            low = middle
+        else:
+            high = middle
+    above = fed(low + 1.0)
+    left = compare(above, reference)
+    noisy = left.floor_db > EXACT_DB
+    if noisy:
+        grown = _growth(_powers_in_noise([compare(fed(low + step), reference) for step in NOISY_DB]) ** 0.5)
+    else:
+        grown = min(_growth([_height(fed(low + step), reference) for step in steps]) for steps in NEAR_DB)
+    plain = left.residual_db > max(PLAIN_DB, left.floor_db + 6.0)
+    falls = np.sum(above.line**2) < np.sum(reference.line**2)
+    return LinearityLimit(low, bool(plain and grown < CORNER), bool(falls))
+
+
+def _growth(excess):
+    """Return how the root of what is left grows over two doublings of the excess: 1.4 behind a corner, 2 for a square.
+
+    For a square it is 2 wherever the excess is counted from; in noise, the edge is found late.
+    """
+    first, second = np.diff(np.sqrt(excess))
+    return second / first if first > 0.0 else np.inf
+
+
+def _height(response, reference):
+    """Return the highest deviation: unlike a power, it does not grow with the number of crests that reach the edge."""
+    return np.abs(response.line - reference.line).max()
+
+
+def _powers_in_noise(left):
+    """Return relative powers of what is left, noise taken off."""
+    powers = [
+        10.0 ** (min(each.residual_db, 200.0) / 10.0) - 10.0 ** ((each.floor_db - NOISE_MARGIN_DB) / 10.0)
+        for each in left
+    ]
+    return np.maximum(powers, 0.0)
+
+
+# ---- the verdict, question by question -------------------------------------------------------------------------------
+
 
 LEVELS_DBFS = (*(float(step) for step in range(-60, 1, 6)), 0.5)  # a ceiling at full scale shows only above it
 LOWEST_LIMIT_DBFS = -40.0

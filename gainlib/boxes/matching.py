@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError
-from gainlib.boxes.device_under_test import DeviceUnderTest
+from gainlib.boxes.probing import DeviceUnderTest
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import quantity
 from gainlib.meters import levels_of

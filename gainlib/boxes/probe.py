@@ -13,15 +13,13 @@ import numpy as np
 from scipy import signal
 
 from gainlib.audio import Audio, AudioFile, GainlibError
-from gainlib.boxes.level_sweep import sway, swell_of
-from gainlib.boxes.probecurve import ProbeCurve, curve_of, output_gain, working_range_of
-from gainlib.boxes.probeseries import Heard
+from gainlib.boxes.probecurve import Heard, ProbeCurve, curve_of, output_gain, working_range_of
 from gainlib.boxes.probesignal import RATES_HZ, write_probe
 from gainlib.boxes.probetime import moved_db, refuse_holes
 from gainlib.boxes.probeverdict import verdict
 from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import WorkingRange
-from gainlib.boxes.spectral_lines import lines_of
+from gainlib.boxes.spectral_lines import lines_of, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity

@@ -1,24 +1,233 @@
-"""What a recording of the test file gives in figures: curves, the working range, the gain for equal loudness."""
+"""What was measured on a recording of the test file: step by step, and in figures.
+
+The figures are curves, the working range and the gain for equal loudness.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy import interpolate
 
 from gainlib.boxes.drive import DriveCurve
-from gainlib.boxes.level_sweep import LevelSweep
-from gainlib.boxes.probeseries import Heard
+from gainlib.boxes.linearity import LOWEST_LIMIT_DBFS
 from gainlib.boxes.probesignal import Layout
-from gainlib.boxes.probeverdict import Verdict
 from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
+from gainlib.boxes.spectral_lines import LevelSweep, Lines
 from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import quantity
 
+SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
+SAME_DB, SAME_CODED_DB = 0.03, 0.25
+SIGMAS, DB_OF_A_SHARE = 5.0, 8.686
+CODED_BENT_DB = -65.0
+STEADY_RUN, STEADY_DOUBT_DB = 3, 0.3
+DISTINCT_DB = -46.0
+PLAIN_GAIN_DB, PLAIN_BENT_DB, PLAIN_FROM_DBFS, GONE_DB = 0.3, -50.0, -45.0, 6.0
+WANDERS = 3
+MOVED_DB, MOVED_CODED_DB, MOVED_SHARE = 0.015, 0.25, 0.25  # choices of this project, no source
+ROUNDING_DBFS = -95.0
+GROWS_DB = (3.0, 9.0)
+
+
+class Heard(NamedTuple):
+    """All that was measured on a recording.
+
+    Attributes
+    ----------
+    rows : tuple of Lines
+        In the order of the test file.
+    swell : LevelSweep
+    noise_dbfs : float
+        In the silences, sine-referred; −inf for none.
+    offset : float
+        In the silences, full scale 1.
+    grid_bits : int or None
+        Word length the samples stand on, if it is 16 to 23 bit.
+    coded : bool
+        Whether an error follows the sound without repeating, as behind a lossy coder.
+    stray_db : float
+        That error, relative to the sound.
+    chain_noise_dbfs : float or None
+        Noise of the recording without the box, if a recording of that was given.
+    chain_offset : float or None
+        Offset of that.
+    moved_db : float
+        By how much the gain differs where the same level comes again.
+    """
+
+    rows: tuple[Lines, ...]
+    swell: LevelSweep
+    noise_dbfs: float
+    offset: float
+    grid_bits: int | None
+    coded: bool
+    stray_db: float
+    chain_noise_dbfs: float | None
+    chain_offset: float | None
+    moved_db: float
+
+    def of(self, stimulus: str) -> tuple[Lines, ...]:
+        """Return the rows of one stimulus, from soft to loud."""
+        return tuple(row for row in self.rows if row.part.stimulus == stimulus)
+
+
+class Series(NamedTuple):
+    """One gain against level: where it is steady, how much there, and how far the others lie off."""
+
+    gain: np.ndarray
+    doubt: np.ndarray
+    plain: float
+    off: np.ndarray  # how far off, beyond what is allowed, as a share of the amplitude; positive fails
+
+
+def steady_run(heard, same):
+    """Return first and last step of the stretch where the sine's gain is steady; of several, the one with most gain."""
+    gain, doubt = _gains(heard, ("sine", 0))
+    runs, start = [], 0
+    for k in range(1, len(gain) + 1):
+        if k == len(gain) or not abs(gain[k] - gain[k - 1]) <= max(same, SIGMAS * np.hypot(doubt[k], doubt[k - 1])):
+            runs.append((start, k))
+            start = k
+    known = [run for run in runs if run[1] - run[0] >= STEADY_RUN and doubt[run[0] : run[1]].min() < STEADY_DOUBT_DB]
+    if known:
+        return max(known, key=lambda run: np.average(gain[slice(*run)], weights=doubt[slice(*run)] ** -2.0))
+    return max(runs, key=lambda run: run[1] - run[0])
+
+
+def _gains(heard, key):
+    rows = heard.of(key[0])
+    gain = np.array([row.gain_db[key[1]] for row in rows])
+    doubt = np.array([row.doubt_db[key[1]] for row in rows])
+    return np.maximum(gain, -300.0), np.maximum(doubt, 1e-4)
+
+
+def series_of(heard, key, run, same):
+    """Return one gain against level, held against where it is steady.
+
+    Parameters
+    ----------
+    heard : Heard
+    key : (str, int)
+        Stimulus, and which of its gains.
+    run : (int, int)
+        First step of the steady stretch, and the one after its last.
+    same : float
+        Difference in dB that counts as none.
+
+    Returns
+    -------
+    Series
+    """
+    gain, doubt = _gains(heard, key)
+    # The best known half of the stretch: soft sounds may drown.
+    near = np.arange(*run)
+    near = near[doubt[near] <= np.median(doubt[near])]
+    plain = float(np.average(gain[near], weights=doubt[near] ** -2.0))
+    # Held against what should come out: what is gone may drown in noise that would not have mattered.
+    share = 10.0 ** ((gain - plain) / 20.0)
+    known = SIGMAS * np.hypot(share * doubt, doubt[near].min()) / DB_OF_A_SHARE
+    off = np.abs(share - 1.0) - np.maximum(same / DB_OF_A_SHARE, known)
+    return Series(gain, doubt, plain, off)
+
+
+def trusted(heard):
+    """Return the stimuli that a recording carries: a coder treats noise too roughly."""
+    return ("sine", "two tones") if heard.coded else ("sine", "noise", "two tones")
+
+
+def failing(heard, series):
+    """Return for each step whether anything there is not as it should be."""
+    carried = trusted(heard)
+    fails = np.zeros(len(heard.of("sine")), bool)
+    for key in SERIES:
+        if key[0] in carried:
+            fails |= series[key].off > 0.0
+    for stimulus in carried:
+        fails |= _bent(heard, stimulus)
+    return fails
+
+
+def _bent(heard, stimulus):
+    if heard.coded:  # what a coder adds may fall on harmonics as well
+        return np.array([row.bent_db > max(row.floor_db + 6.0, CODED_BENT_DB) for row in heard.of(stimulus)])
+    return np.array([not row.straight for row in heard.of(stimulus)])
+
+
+def moves(heard, series):
+    """Tell whether the gain differs at equal levels by so much that time may account for all of what level seems to.
+
+    A box that follows the level may trail behind or settle slowly, and still does by far the most from step to step.
+    """
+    least = MOVED_CODED_DB if heard.coded else MOVED_DB
+    apart = [np.abs(each.gain - each.plain)[each.off > 0.0].max(initial=0.0) for each in series.values()]
+    return max(apart) > 0.0 and heard.moved_db > max(least, MOVED_SHARE * max(apart))
+
+
+def plainly_bent(heard):
+    """Tell whether a sine has harmonics on two steps in a row, as no gain that moves slowly or once gives it."""
+    bent = _bent(heard, "sine")
+    return bool(np.any(bent[1:] & bent[:-1]))
+
+
+def wanders(heard, series):
+    """Tell whether a gain turns back time and again though nothing is bent."""
+    there = series["sine", 0].gain > -100.0
+    bent = {stimulus: _bent(heard, stimulus)[there].any() for stimulus in trusted(heard)}
+    # A coder's own ups and downs spare the sine.
+    carried = ("sine",) if heard.coded or any(bent.values()) else tuple(bent)
+    return not bent["sine"] and any(_turns(each) >= WANDERS for key, each in series.items() if key[0] in carried)
+
+
+def _turns(series):
+    steps = np.diff(series.gain)
+    sure = np.abs(steps) > np.maximum(0.1, SIGMAS * np.hypot(series.doubt[1:], series.doubt[:-1]))
+    return int(np.sum(np.diff(np.sign(steps[sure])) != 0))
+
+
+def beyond_a_coder(heard, series):
+    """Return on which steps a lossy coder leaves a sine alone, or more is missing than it would take."""
+    levels = np.array([row.part.level_dbfs for row in heard.of("sine")])
+    gone = np.abs(series["sine", 0].gain - series["sine", 0].plain) > GONE_DB
+    return (levels >= PLAIN_FROM_DBFS) | (gone & (series["sine", 0].off > 0.0))
+
+
+def plain_to_see(heard, series):
+    """Tell whether a sine of some level is bent or held back by more than a coder would."""
+    rows = heard.of("sine")
+    loud = np.array([row.part.level_dbfs >= PLAIN_FROM_DBFS for row in rows])
+    bent = np.array([row.bent_db > max(row.floor_db + 6.0, PLAIN_BENT_DB) for row in rows])
+    gain = np.abs(series["sine", 0].gain - series["sine", 0].plain) > PLAIN_GAIN_DB
+    return bool(np.sum(loud & (bent | (gain & (series["sine", 0].off > 0.0)))) >= 1)
+
+
+def only_rounds(heard, series):
+    """Tell whether all that fails is an error of one small size, whatever the level."""
+    if any((series[key].off > 0.0)[-9:].any() for key in SERIES if key[0] in trusted(heard)):
+        return False
+    size = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("noise") if not row.straight]
+    sine = [row.bent_db + row.gain_db[0] + row.part.level_dbfs for row in heard.of("sine") if not row.straight]
+    return bool(size) and max(size + sine) < ROUNDING_DBFS + max(0.0, series["sine", 0].plain)
+
+
+def grows_steadily(heard):
+    """Tell whether a sine's distortion is seen to grow over three steps in a row, by no more than a bend's."""
+    rows = heard.of("sine")
+    seen = np.array([not row.straight and row.part.level_dbfs > LOWEST_LIMIT_DBFS for row in rows])
+    grown = np.diff([max(row.bent_db, -300.0) for row in rows])
+    good = seen[1:] & seen[:-1] & (grown > GROWS_DB[0]) & (grown < GROWS_DB[1])
+    good &= np.array([row.bent_db < DISTINCT_DB for row in rows[:-1]])
+    return bool(np.any(good[1:] & good[:-1]))
+
+
+# ---- curves and figures ----------------------------------------------------------------------------------------------
+
+
 STEADY_DB = 0.3
 NOISY_DBFS = -120.0
-HARDLY_PERCENT, PLAIN_BENT_DB = 1e-6, -65.0
+HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +301,7 @@ class _Replayed:
 def _joined(levels_dbfs, bent, swell):
     """Return levels and logarithms of distortion: those of the steps, and between them the shape of the swell."""
     inside = (swell.level_dbfs > levels_dbfs[0]) & (swell.level_dbfs < levels_dbfs[-1])
-    inside &= (swell.bent_db > swell.floor_db) & (swell.bent_db > PLAIN_BENT_DB)
+    inside &= (swell.bent_db > swell.floor_db) & (swell.bent_db > SURELY_BENT_DB)
     fine = np.log(100.0 * db_to_ratio(swell.bent_db[inside]))
     at = swell.level_dbfs[inside]
     if len(at) > 1:
@@ -104,9 +313,7 @@ def _joined(levels_dbfs, bent, swell):
     return np.concatenate([levels_dbfs, at])[order], np.concatenate([bent, fine])[order]
 
 
-def working_range_of(
-    found: Verdict, curve: ProbeCurve, heard: Heard, layout: Layout
-) -> tuple[WorkingRange | None, str]:
+def working_range_of(found, curve: ProbeCurve, heard: Heard, layout: Layout) -> tuple[WorkingRange | None, str]:
     """Return the working range within what was played, and why, or why not."""
     if found.linear:
         return None, "No level is better than another."

@@ -13,9 +13,8 @@ import numpy as np
 from scipy import ndimage, signal
 
 from gainlib.audio import GainlibError
-from gainlib.boxes.level_sweep import LevelSweep
 from gainlib.boxes.probesignal import SETTLING, Layout, Mark
-from gainlib.boxes.spectral_lines import Lines
+from gainlib.boxes.spectral_lines import LevelSweep, Lines
 from gainlib.boxes.sync_markers import TimeBase
 from gainlib.levels.printing import quantity
 

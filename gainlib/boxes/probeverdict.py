@@ -9,9 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.boxes.level_sweep import Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.boxes.linearity import LOWEST_LIMIT_DBFS
-from gainlib.boxes.probeseries import (
+from gainlib.boxes.probecurve import (
     CODED_BENT_DB,
     DISTINCT_DB,
     SAME_CODED_DB,
@@ -30,6 +29,7 @@ from gainlib.boxes.probeseries import (
     trusted,
     wanders,
 )
+from gainlib.boxes.spectral_lines import Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.boxes.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO
 from gainlib.levels.printing import number, quantity
 

@@ -19,9 +19,8 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile
-from gainlib.boxes.device_under_test import DeviceUnderTest
-from gainlib.boxes.drive import RATE_HZ, Tone
-from gainlib.boxes.material import Material, excerpt, noise_and_notes
+from gainlib.boxes.drive import RATE_HZ, Material, Tone, excerpt, noise_and_notes
+from gainlib.boxes.probing import DeviceUnderTest
 from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import number, quantity
 from gainlib.processors import Processor

@@ -5,7 +5,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from gainlib.boxes.linearity_limit import LinearityLimit
 from gainlib.boxes.probing import Residual, level
 from gainlib.levels.printing import number, quantity
 
@@ -46,6 +45,31 @@ class Row(NamedTuple):
     def passed(self) -> bool:
         """Whether nothing but rounding or noise is left."""
         return self.residual_db <= self.floor_db
+
+
+class LinearityLimit(NamedTuple):
+    """The end of a linear stretch.
+
+    Attributes
+    ----------
+    level_dbfs : float
+        Highest peak level that still passes.
+    sharp : bool
+        Whether it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
+        the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the
+        square of the excess, or faster.
+    held_back : bool
+        Whether the gain falls above it, rather than rise as that of a gate.
+    """
+
+    level_dbfs: float
+    sharp: bool
+    held_back: bool
+
+    @property
+    def ceiling(self) -> bool:
+        """Whether the box is a wire up to here and holds back what exceeds it."""
+        return self.sharp and self.held_back
 
 
 @dataclass(frozen=True)

@@ -165,7 +165,7 @@ def plain(text: str) -> str:
     """Return a text that moves no cursor and breaks no line; hardly any file name needs it."""
     if text.isprintable():
         return text
-    from gainlib.mix.sheet_csv import one_line
+    from gainlib.mix.sheet_files import one_line
 
     return one_line(text)
 

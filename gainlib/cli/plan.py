@@ -86,7 +86,7 @@ def run_stage(options: argparse.Namespace) -> int:
     """Plan, tell, write; 1 if anything could not be read, verified or written."""
     from gainlib.audio import GainlibError
     from gainlib.mix.export import write_stems
-    from gainlib.mix.folders import check_new
+    from gainlib.mix.paths import check_new
 
     if options.gain_only and options.through == "bus":
         options.usage_error("--gain-only goes with --through trim; up to the bus everything is in")
@@ -180,10 +180,8 @@ def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_inp
 def _texts(options, made, bar, wanted):
     from datetime import date
 
-    from gainlib.mix.sheet import sheet_of
-    from gainlib.mix.sheet_csv import level_csv, plan_csv
-    from gainlib.mix.sheet_html import page
-    from gainlib.mix.sheet_words import hand_off_note
+    from gainlib.mix.sheet import hand_off_note, sheet_of
+    from gainlib.mix.sheet_files import level_csv, page, plan_csv
     from gainlib.session import to_json
 
     texts = {}
@@ -200,7 +198,7 @@ def _texts(options, made, bar, wanted):
 
 def _tell_difference(old, texts):
     from gainlib.cli.sheets import tell
-    from gainlib.mix.sheet_csv import difference, is_level_sheet
+    from gainlib.mix.sheet_files import difference, is_level_sheet
 
     print()
     tell(difference(old, texts["levels" if is_level_sheet(old) else "csv"]))

@@ -106,7 +106,7 @@ def _session(options, unreadable):
     """Open the folder or the session, and read the chains."""
     from gainlib.audio import GainlibError
     from gainlib.mix.chainsfile import apply_chains
-    from gainlib.mix.pasted import text_of
+    from gainlib.mix.paths import text_of
     from gainlib.session import Session, from_json
     from gainlib.session.files import strips_of_folder
 

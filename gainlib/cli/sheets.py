@@ -7,7 +7,7 @@ from gainlib.cli import Verb
 from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, show, told
 
 if TYPE_CHECKING:
-    from gainlib.mix.sheet_csv import Difference
+    from gainlib.mix.sheet_files import Difference
 
 DESCRIPTION = """\
 Tell two sheets apart: what changed by more than 0.1 dB from OLD to NEW, and which strips came or went.
@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Compare and print a table."""
     from gainlib.audio import GainlibError
-    from gainlib.mix.sheet_csv import difference
+    from gainlib.mix.sheet_files import difference
 
     old, new = path_of(options.old), path_of(options.new)
     if old.is_dir() != new.is_dir():
@@ -55,7 +55,7 @@ def _limit(text):
 def read(path) -> str:
     """Return the text of a sheet; names of the version before are told."""
     from gainlib.audio import GainlibError
-    from gainlib.mix.sheet_csv import former_names, is_level_sheet
+    from gainlib.mix.sheet_files import former_names, is_level_sheet
 
     path = path_of(str(path))
     try:
@@ -73,7 +73,7 @@ def read(path) -> str:
 def tell(difference: "Difference") -> None:
     """Print a difference as a table."""
     from gainlib.levels.printing import number
-    from gainlib.mix.sheet_csv import shown
+    from gainlib.mix.sheet_files import shown
 
     lines = []
     for word, strips in (("added", difference.added), ("removed", difference.removed)):

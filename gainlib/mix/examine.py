@@ -13,8 +13,7 @@ import numpy as np
 
 from gainlib.levels.printing import number, quantity
 from gainlib.meters import measure
-from gainlib.mix.findings import Finding, Stem
-from gainlib.mix.relations import Snapshots, copies, lengths, prints, reversed_pairs, split_pairs
+from gainlib.mix.findings import Finding, Snapshots, Stem, copies, lengths, prints, reversed_pairs, split_pairs
 from gainlib.session import Strip
 
 TOO_HOT_DBFS = -13.0

@@ -1,7 +1,18 @@
-"""What a look at stems brings up."""
+"""What a look at stems brings up: findings, and those that say what stems have to do with each other.
 
+These are copies, also with reversed polarity, split pairs, a mix print among them. Stems are compared by short spectra
+taken at the same moments of each, so that a long song needs no more memory than a short one.
+"""
+
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 
+import numpy as np
+from scipy import fft
+
+from gainlib.levels.printing import number
 from gainlib.meters import Reading
 
 TAGS = (
@@ -69,3 +80,198 @@ class Stem:
     def tags(self) -> tuple[str, ...]:
         """Tags of all findings."""
         return tuple(finding.tag for finding in self.findings)
+
+
+# ---- between stems ---------------------------------------------------------------------------------------------------
+
+
+REVERSED_PAIR = 0.15
+COPY = 0.9999
+REACH_S = 0.010
+PRINT_SHARE = 0.9
+LEAST_WEIGHT = 0.05
+SNAPSHOT_S = 0.085
+SNAPSHOTS = 800
+
+
+class Snapshots:
+    """Short spectra of the mono fold at moments spread over the song, the same for every stem.
+
+    Parameters
+    ----------
+    rate_hz : int
+    longest_s : float
+        Length of the longest stem.
+    """
+
+    def __init__(self, rate_hz, longest_s):
+        self._size = 2 ** round(math.log2(SNAPSHOT_S * rate_hz))
+        self._hop = max(self._size // 2, math.ceil(longest_s * rate_hz / SNAPSHOTS))
+        self._window = np.hanning(self._size).astype(np.float32)
+        self._held, self._start, self._spectra = np.zeros(0, np.float32), 0, []
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (frames, channels)."""
+        self._held = np.concatenate([self._held, block.mean(axis=1).astype(np.float32)])
+        while len(self._held) >= self._start + self._size:
+            part = self._held[self._start : self._start + self._size]
+            self._spectra.append(fft.rfft((part - part.mean()) * self._window))
+            self._start += self._hop
+        self._held, self._start = self._held[self._start :], max(self._start - len(self._held), 0)
+
+    def result(self) -> np.ndarray:
+        """Return spectra, complex64, shape (moments, bins)."""
+        return np.array(self._spectra, np.complex64).reshape(-1, self._size // 2 + 1)
+
+
+def _sounding(stems, spectra):
+    """Return the stems that sound, each with its spectra."""
+    return [(stem, each) for stem, each in zip(stems, spectra, strict=True) if "silent" not in stem.tags]
+
+
+def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
+    """Find stems whose main correlation with another, within 10 ms, is negative.
+
+    Parameters
+    ----------
+    stems : list of Stem
+    spectra : list of array
+        From :class:`Snapshots`, one for each.
+
+    Yields
+    ------
+    finding : Finding
+    """
+    for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
+        if one.rate_hz != other.rate_hz or not len(x) or not len(y):
+            continue
+        lag, value = main_correlation(x, y, round(REACH_S * one.rate_hz))
+        if value <= -REVERSED_PAIR:
+            said = (
+                f"correlates with {{other}} by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
+                "possibly one of the two is inverted; try its polarity switch and keep what has more low end"
+            )
+            for stem, partner in ((one, other), (other, one)):
+                yield Finding(stem.name, "polarity", False, f"{stem.name}: {said.format(other=partner.name)}")
+
+
+def main_correlation(x, y, reach):
+    """Return lag and value of the largest correlation, by magnitude.
+
+    Parameters
+    ----------
+    x, y : array
+        Spectra from :class:`Snapshots`.
+    reach : int
+        How far to look to either side, in frames.
+
+    Returns
+    -------
+    lag : int
+        In frames; positive where `y` comes later.
+    value : float
+        From −1 to 1.
+    """
+    count = min(len(x), len(y))
+    cross = np.einsum("ij,ij->j", y[:count], x[:count].conj())
+    scale = math.sqrt(_energy(x[:count]) * _energy(y[:count]))
+    if not scale:
+        return 0, 0.0
+    found = fft.irfft(cross) * (2 * (x.shape[1] - 1)) / scale
+    found = np.concatenate([found[-reach:], found[: reach + 1]])
+    best = int(np.argmax(np.abs(found)))
+    return best - reach, float(found[best])
+
+
+def _energy(spectra):
+    """Return the energy of real signals from their one-sided spectra, times the transform length."""
+    power = (spectra.real.astype(float) ** 2 + spectra.imag.astype(float) ** 2).sum(axis=0)
+    return float(2.0 * power.sum() - power[0] - power[-1])
+
+
+def copies(stems: list, spectra: list) -> Iterator[Finding]:
+    """Find stems that are another one over again, at the same level or at another.
+
+    Parameters
+    ----------
+    stems : list of Stem
+    spectra : list of array
+        From :class:`Snapshots`, one for each.
+
+    Yields
+    ------
+    finding : Finding
+        For the later of the two.
+    """
+    for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
+        if (one.rate_hz, x.shape) != (other.rate_hz, y.shape) or not len(x):
+            continue
+        both = float(np.vdot(x, y).real)
+        scale = math.sqrt(float(np.vdot(x, x).real) * float(np.vdot(y, y).real))
+        if scale and both / scale > COPY:
+            yield Finding(
+                other.name, "duplicate", False,
+                f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides "
+                "of a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
+            )  # fmt: skip
+
+
+def split_pairs(stems: list) -> Iterator[Finding]:
+    """Find mono files whose names differ by a left/right ending only."""
+    endings = (("l", "r"), ("left", "right"))
+    by_name = {stem.name.casefold(): stem for stem in stems if stem.channels == 1}
+    for left, right in endings:
+        for name, stem in by_name.items():
+            for mark in (" ", "_", "-", "."):
+                partner = by_name.get(name.removesuffix(mark + left) + mark + right)
+                if name.endswith(mark + left) and partner is not None:
+                    sentence = (
+                        f"{stem.name}: looks like the left side of a pair with {partner.name}; pan them apart and move "
+                        "them together, or join them to one stereo file"
+                    )
+                    yield Finding(stem.name, "split stereo", False, sentence)
+
+
+def prints(stems: list, spectra: list) -> Iterator[Finding]:
+    """Find a stem that is the sum of the others.
+
+    Parameters
+    ----------
+    stems : list of Stem
+    spectra : list of array
+        From :class:`Snapshots`, one for each.
+
+    Yields
+    ------
+    finding : Finding
+    """
+    several = [(stem, each) for stem, each in _sounding(stems, spectra) if len(each)]
+    if len(several) < 3 or len({stem.rate_hz for stem, _ in several}) > 1:
+        return
+    count = min(len(each) for _, each in several)
+    parts = np.stack([each[:count].ravel() for _, each in several])
+    products = (parts @ parts.conj().T).real.astype(float)
+    for k, (stem, _) in enumerate(several):
+        others = [j for j in range(len(several)) if j != k]
+        weights = np.linalg.lstsq(products[np.ix_(others, others)], products[others, k], rcond=1e-6)[0]
+        share = float(products[k, others] @ weights) / products[k, k]
+        heard = np.count_nonzero(weights > LEAST_WEIGHT)
+        if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT:
+            yield Finding(
+                stem.name, "mix print", False,
+                f"{stem.name}: {number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
+                "among the stems; leave it out of the sum",
+            )  # fmt: skip
+
+
+def lengths(stems: list) -> Iterator[Finding]:
+    """Tell stems that are shorter than the longest: padded, and possibly started elsewhere."""
+    longest = max(stems, key=lambda stem: stem.frames / stem.rate_hz, default=None)
+    for stem in stems:
+        missing = longest.frames / longest.rate_hz - stem.frames / stem.rate_hz
+        if missing > 0.001 and "silent" not in stem.tags:
+            yield Finding(
+                stem.name, "length mismatch", False,
+                f"{stem.name}: {number(missing, 3)} s shorter than {longest.name}; the end is padded with silence; "
+                "if it was printed from another start, it is out of time: print all stems from the same start",
+            )  # fmt: skip

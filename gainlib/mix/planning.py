@@ -8,7 +8,7 @@ sum behind them once before and once after, and the result once as a whole.
 What a relation is kept by is ungated energy (or loudness, if asked for), which a gain moves exactly. With linear chains
 the mix stays the same to the sample but for its level; where drive changes by intent, its level is what is kept.
 
-The rules are common practice; that sums keep their relations follows from :mod:`gainlib.mix.gain_constraints`.
+The rules are common practice; that sums keep their relations follows from :mod:`gainlib.mix.verify`.
 """
 
 import math
@@ -24,10 +24,9 @@ from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.advice import bus_at_its_peak, one_loud_source
 from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, walk
-from gainlib.mix.gain_constraints import output_shift, send_changes, shared_sums
 from gainlib.mix.moves import Move, Plan, Verification
 from gainlib.mix.strips import Store, active, left_alone, level_dependent, main_node, stage
-from gainlib.mix.verify import verify
+from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, heard, topological_order
 from gainlib.session.strip import BUS

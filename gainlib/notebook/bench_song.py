@@ -142,7 +142,7 @@ class Song:
         what : str
             Behind the song's name, such as "sheets" or "song.json".
         """
-        from gainlib.mix.folders import file_name
+        from gainlib.mix.paths import file_name
 
         home = self.home or bench_folder()
         stem, dot, suffix = what.partition(".")

@@ -12,7 +12,7 @@ import anywidget
 import traitlets
 
 from gainlib.audio import GainlibError, audio_suffixes
-from gainlib.mix.folders import file_name
+from gainlib.mix.paths import file_name
 from gainlib.notebook import assets
 
 PART = ".part"

@@ -1,7 +1,7 @@
 """Long work of the bench: in a thread, one piece at a time, with a bar, and with a button that stops it.
 
 The page stays alive meanwhile. What is stopped, or fails, has changed nothing: results are taken only when they are
-whole, and files appear whole or not at all (:mod:`gainlib.mix.folders`, :func:`gainlib.audio.replacing`).
+whole, and files appear whole or not at all (:mod:`gainlib.mix.paths`, :func:`gainlib.audio.replacing`).
 """
 
 import asyncio

@@ -29,7 +29,7 @@ from gainlib.exercises.controls import applied
 from gainlib.levels import ratio_to_db
 from gainlib.meters import NodeReading, Reading
 from gainlib.mix import checkup
-from gainlib.mix.relations import REACH_S, Snapshots, main_correlation
+from gainlib.mix.findings import REACH_S, Snapshots, main_correlation
 from gainlib.session import Session
 from gainlib.session.strip import BUS
 

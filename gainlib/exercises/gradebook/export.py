@@ -14,8 +14,7 @@ from gainlib.exercises.gradebook.result import Gradebook
 from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
-from gainlib.mix.sheet_csv import one_line, tame
-from gainlib.mix.sheet_html import templates
+from gainlib.mix.sheet_files import one_line, tame, templates
 
 HEADING = (
     *("learner", "class", "lab", "exercise", "attempts", "hints"),

@@ -5,7 +5,7 @@ import time
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.mix.pasted import pasted_path, text_of
+from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook import figures
 from gainlib.notebook.fader import Fader, Faders
 from gainlib.notebook.figures.bars import BusMeters
@@ -285,13 +285,13 @@ def _survey(tell, session):
 
 
 def _excerpt(tell, session, start_s):
-    from gainlib.mix.excerpts import bus_excerpt
+    from gainlib.mix.stretches import bus_excerpt
 
     return bus_excerpt(session, start_s, LENGTH_S, tell)
 
 
 def _read(tell, session, path):
-    from gainlib.mix.balance import take_balance
+    from gainlib.mix.chainsfile import take_balance
 
     text = text_of(path, "a saved song")
     try:

@@ -5,7 +5,7 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.mix.pasted import pasted_path, text_of
+from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose

@@ -5,8 +5,7 @@ import html
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.mix.faults import FAULTS
-from gainlib.mix.guesses import compare_faults
+from gainlib.mix.guesses import FAULTS, compare_faults
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_looked import measured
 from gainlib.notebook.prose import LiveRegion, prose

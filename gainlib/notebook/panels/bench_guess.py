@@ -258,7 +258,7 @@ def _guess_row(guess):
 def _sounds(tell, strips, start_s):
     import numpy as np
 
-    from gainlib.mix.excerpts import Stretch
+    from gainlib.mix.stretches import Stretch
 
     sounds = {}
     for done, strip in enumerate(strips):

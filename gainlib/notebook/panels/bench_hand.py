@@ -39,7 +39,7 @@ class HandStep(Step):
 
     def compare(self) -> None:
         """List the differences of the plan as it stands."""
-        from gainlib.mix.plan_comparison import REASONS, gaps
+        from gainlib.mix.moves import REASONS, gaps
 
         by_strip = {}
         for gap in gaps(self.song.plan_made()):

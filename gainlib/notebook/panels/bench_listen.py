@@ -64,6 +64,6 @@ class ListenStep(Step):
 
 
 def _both(tell, before, after, start_s):
-    from gainlib.mix.excerpts import bus_excerpt
+    from gainlib.mix.stretches import bus_excerpt
 
     return tuple(bus_excerpt(session, start_s, LENGTH_S, tell) for session in (before, after))

@@ -3,7 +3,7 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.mix.pasted import pasted_path
+from gainlib.mix.paths import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer, sheet, table
 from gainlib.notebook.panels.probe import facts, picture
 from gainlib.notebook.prose import prose

@@ -3,7 +3,7 @@
 import time
 
 from gainlib.audio import GainlibError
-from gainlib.mix.pasted import pasted_path, text_of
+from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
@@ -134,6 +134,6 @@ def _demo():
 
 
 def _file(strip):
-    from gainlib.mix.sheet_words import file_format
+    from gainlib.mix.sheet import file_format
 
     return file_format(strip), str(strip.audio.channels)

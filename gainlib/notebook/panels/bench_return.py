@@ -1,6 +1,6 @@
 """Step 8 of the bench: what came back from the mixer, against the plan."""
 
-from gainlib.mix.pasted import pasted_path
+from gainlib.mix.paths import pasted_path
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import number_text

@@ -8,7 +8,7 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
-from gainlib.mix.pasted import pasted_path, text_of
+from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
@@ -106,10 +106,9 @@ class TakeStep(Step):
         return self._sheet
 
     def _written(self, tell, session, plan, target_dbtp, stems, notes, folder):
-        from gainlib.mix.folders import check_new, filling
-        from gainlib.mix.sheet_csv import level_csv, plan_csv
-        from gainlib.mix.sheet_html import page
-        from gainlib.mix.sheet_words import hand_off_note
+        from gainlib.mix.paths import check_new, filling
+        from gainlib.mix.sheet import hand_off_note
+        from gainlib.mix.sheet_files import level_csv, page, plan_csv
         from gainlib.session import to_json
 
         make_home(folder)
@@ -165,7 +164,7 @@ class TakeStep(Step):
 
     def _compared(self, tell, session, plan, target_dbtp, stems, notes, path):
         from gainlib.mix import difference
-        from gainlib.mix.sheet_csv import is_level_sheet, level_csv, plan_csv
+        from gainlib.mix.sheet_files import is_level_sheet, level_csv, plan_csv
 
         old = (
             {name: text_of(path / name, "a sheet (CSV)") for name in ("levels.csv", "plan.csv")}
@@ -176,7 +175,7 @@ class TakeStep(Step):
         return [difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old.values()]
 
     def _show_changes(self, differences):
-        from gainlib.mix.sheet_csv import shown
+        from gainlib.mix.sheet_files import shown
 
         changes = [each for difference in differences for each in difference.changes]
         rows = [

@@ -5,7 +5,7 @@ import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
-from gainlib.mix.pasted import pasted_path
+from gainlib.mix.paths import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.histogram import ResidueBars

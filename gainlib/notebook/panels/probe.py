@@ -6,7 +6,7 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
-from gainlib.mix.pasted import pasted_path
+from gainlib.mix.paths import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.transfer import ProbedCurves
