@@ -7,7 +7,7 @@ import pytest
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises.controls import answer_from, applied, controls_of
-from gainlib.exercises.mixing.refrain import refrain
+from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import Unreadable
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Send, Session, Strip

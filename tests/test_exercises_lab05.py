@@ -9,7 +9,7 @@ import pytest
 from scipy.signal import resample_poly
 
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.mixing.refrain import STEMS, mix, refrain, rough_faders_db
+from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db
 from gainlib.labs import lab05
 from gainlib.labs.lab05 import read_mix
 from gainlib.processors import HardClip

@@ -7,8 +7,8 @@ from scipy.special import comb
 from scipy.stats import binom
 
 from gainlib.audio import GainlibError
+from gainlib.exercises import bypass as runs
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.blind import bypass as runs
 from gainlib.exercises.stems import bar
 from gainlib.labs import lab07
 from gainlib.processors import AsymmetricSaturation, Saturation, Tape

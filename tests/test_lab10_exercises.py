@@ -8,7 +8,7 @@ from daily import everything
 from scipy import signal
 
 from gainlib.exercises import exercise, mark
-from gainlib.exercises.mixing.refrain import refrain
+from gainlib.exercises.refrain import refrain
 from gainlib.exercises.stems import bar
 from gainlib.exercises.variants import pick
 from gainlib.labs import lab10

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.exercises import exercise, mark
-from gainlib.exercises.blind import clips
+from gainlib.exercises import clips, exercise, mark
 from gainlib.labs import lab00
 from gainlib.notebook import Lab
 from gainlib.notebook.fields import field_for

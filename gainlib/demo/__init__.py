@@ -7,7 +7,7 @@ Contents
 - ``demo_session``: the song as a session, with faults and faders drawn from a seed.
 - ``fault_list``, ``fault_details``: what is wrong with which stem.
 - ``clean_stems``: the song played anew; ``python -m gainlib.demo render`` keeps it in media/stems.
-- ``instruments``, ``song``: how it is played. ``recordings``: how it is kept. ``faults``, ``draws``: what goes wrong.
+- ``instruments``, ``song``: how it is played. ``recordings``: how it is kept. ``faults``: what goes wrong, with whom.
 - ``chains``: what each stem passes in a mix with processors.
 """
 
@@ -17,7 +17,7 @@ from gainlib.session.files import register_source as _register_source
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["chains", "rng", "draws", "faults", "instruments", "session", "recordings", "song"],
+    submodules=["chains", "rng", "faults", "instruments", "session", "recordings", "song"],
     submod_attrs={
         "faults": ["Faults", "TAGS"],
         "session": ["audio_of", "demo_session", "fault_details", "fault_list"],

@@ -9,8 +9,7 @@ from weakref import WeakValueDictionary
 
 from gainlib.audio import GainlibError
 from gainlib.demo import chains as boxes
-from gainlib.demo import draws
-from gainlib.demo.faults import Faults
+from gainlib.demo.faults import Faults, clean, drawn, standard, usual
 from gainlib.demo.recordings import RATE_HZ, RECORDINGS, recorded, together
 from gainlib.demo.rng import chance, uniform
 from gainlib.session.files import ReferencedAudio
@@ -18,7 +17,7 @@ from gainlib.session.session import Session
 from gainlib.session.strip import Strip
 
 DEMOS = {False: "clean", True: "standard", "drawn": "drawn"}
-_ASSIGNMENTS = {"clean": lambda seed: draws.clean(), "standard": draws.standard, "drawn": draws.drawn}
+_ASSIGNMENTS = {"clean": lambda seed: clean(), "standard": standard, "drawn": drawn}
 
 BALANCES = ("unity", "rough", "spread")
 ROUGH_DB = {
@@ -192,8 +191,8 @@ def _total_db(demo, stem, faults):
     """Return the gain that puts a stem where the rough balance has it, whatever its faults, in half decibels."""
     if demo == "standard":
         return ROUGH_DB[stem]
-    usual = draws.usual()[stem].net_gain_db(stem)
-    return round(2 * (ROUGH_DB[stem] + usual - faults.net_gain_db(stem))) / 2
+    usual_db = usual()[stem].net_gain_db(stem)
+    return round(2 * (ROUGH_DB[stem] + usual_db - faults.net_gain_db(stem))) / 2
 
 
 def _controls(balance, seed, number, total_db):

@@ -6,7 +6,7 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.demo.recordings import recorded
-from gainlib.exercises.mixing.refrain import refrain, short_name
+from gainlib.exercises.refrain import refrain, short_name
 from gainlib.session import Insert, ReferencedAudio, Session, Strip, register_source
 
 __all__ = ["DRUMS", "STEMS", "bar", "excerpt", "one_strip", "short_name", "whole"]

@@ -6,7 +6,7 @@ from math import comb, log
 from gainlib.audio import Audio
 from gainlib.exercises.binomial import Run as Score
 from gainlib.exercises.binomial import percent, share_of_guessers
-from gainlib.exercises.blind.clips import CLIPS, clip, louder, loudness_lufs, residual_db
+from gainlib.exercises.clips import CLIPS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.choosing import Choice, Multi
 from gainlib.exercises.experiment import Experiment, Picture, Plot, Slider
 from gainlib.exercises.lab import Lab

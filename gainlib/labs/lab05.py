@@ -27,7 +27,7 @@ from gainlib.exercises.experiment import (
     Sheet,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.mixing.refrain import STEMS, mix, refrain, rough_faders_db, short_name
+from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.model import Exercise, Option, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure

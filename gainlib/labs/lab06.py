@@ -14,7 +14,7 @@ from gainlib.exercises.choosing import Matching, Multi
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Experiment, Listen
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.mixing.refrain import refrain
+from gainlib.exercises.refrain import refrain
 from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import fill

@@ -11,7 +11,7 @@ from gainlib.boxes.matching import matched_output
 from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.demo.recordings import recorded
 from gainlib.exercises import choosing
-from gainlib.exercises.blind import bypass as runs
+from gainlib.exercises import bypass as runs
 from gainlib.exercises.controls import applied, controls_of
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import (

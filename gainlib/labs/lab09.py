@@ -33,8 +33,8 @@ from gainlib.exercises.fader_fit import (
     read_points,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.mixing.refrain import STEMS as ALL_STEMS
-from gainlib.exercises.mixing.refrain import refrain, rough_faders_db, short_name
+from gainlib.exercises.refrain import STEMS as ALL_STEMS
+from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.model import Exercise, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import Control

@@ -11,7 +11,7 @@ from gainlib.exercises import Exercise, Number, Option, Slip, draws, fill, grid,
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.mixing.refrain import refrain
+from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db

@@ -14,7 +14,7 @@ from traitlets import TraitError
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises.binomial import Run, guessing_percent, p_text
-from gainlib.exercises.blind.clips import louder, residual_db
+from gainlib.exercises.clips import louder, residual_db
 from gainlib.exercises.experiment import Choice, Setting, Slider
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Controls

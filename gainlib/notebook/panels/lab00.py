@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 
 from gainlib.audio import Audio
-from gainlib.exercises.blind.clips import CLIPS, clip, louder
+from gainlib.exercises.clips import CLIPS, clip, louder
 from gainlib.exercises.experiment import Choice, Slider
 from gainlib.labs import lab00
 from gainlib.meters import rms_dbfs

@@ -2,7 +2,7 @@
 
 import ipywidgets as widgets
 
-from gainlib.exercises.blind import bypass as runs
+from gainlib.exercises import bypass as runs
 from gainlib.exercises.experiment import Setting, Slider
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.live import TableView
@@ -25,7 +25,7 @@ class PreferenceRun(Trials):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.blind.bypass.Runs`.
+        Values of the variant, see :class:`gainlib.exercises.bypass.Runs`.
     """
 
     def __init__(self, given: dict):
@@ -64,7 +64,7 @@ class StageRun(BlindRun):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.blind.bypass.Runs`.
+        Values of the variant, see :class:`gainlib.exercises.bypass.Runs`.
 
     Attributes
     ----------

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from gainlib.audio import Audio
-from gainlib.exercises.blind.clips import STEMS, clip, louder, loudness_lufs, residual_db
+from gainlib.exercises.clips import STEMS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.listening import Abx, least_right
 from gainlib.exercises.model import Judgement, Option
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled

@@ -1,1 +1,0 @@
-"""What exercises on mixes are made of: the refrain of the demo song."""
