@@ -9,14 +9,12 @@ import scipy.stats
 from hypothesis import given as drawn
 from hypothesis import strategies as st
 
-from gainlib import audio
 from gainlib.exercises import (
     Abx,
     Check,
     Choice,
     Control,
     Exercise,
-    File,
     LevelMatch,
     Matching,
     Measured,
@@ -303,21 +301,6 @@ def test_a_repeated_run_has_to_be_better():
         in second.feedback
     )
     assert mark(made, {**GIVEN, "attempt": 1}, thirteen).state == "right"
-
-
-def test_a_file_is_measured_and_a_missing_one_invalid(tmp_path):
-    def peak(file, given):
-        return 20 * math.log10(max(float(np.abs(block).max()) for block in file.blocks()))
-
-    for name, level in (("good", 0.5), ("hot", 1.0)):
-        audio.write(tmp_path / f"{name}.wav", audio.Audio(np.full(480, level), 48000))
-    good, hot = (str(tmp_path / f"{name}.wav") for name in ("good", "hot"))
-    part = File("Mix", checks=(Check("mix", peak, (None, -6.0), "dBFS"),), probe=lambda g: Probes((good,), (hot,)))
-    made = exercise(part, key=good)
-    probes = part.probes(part.read(good, GIVEN), GIVEN)
-    assert verdicts(made, probes.right) == ["right"] and verdicts(made, probes.wrong) == ["wrong"]
-    assert set(verdicts(made, probes.invalid)) == {"invalid"}
-    assert mark(made, GIVEN, hot).feedback == "Mix 0.0 dBFS, wanted at most −6.0 dBFS, 6.0 dB too high."
 
 
 @pytest.mark.parametrize(("hints", "share"), [(0, 1.0), (1, 0.85), (2, 0.7), (3, 0.55), (4, 0.4), (9, 0.4)])

@@ -272,21 +272,6 @@ def test_exercises_nobody_knows_and_absurd_attempts_do_not_stop_the_count(tmp_pa
     assert mine.unknown == ("77-7",) and mine.scores["05-1"].points == 2
 
 
-def test_a_class_is_counted_by_name(tmp_path):
-    from gainlib.exercises.tally import everyone
-
-    record = Record(tmp_path)
-    record.answer("anna", "05-1", 0, right(SUMS, class_code="7b"), class_code="7b")
-    record.answer(" Anna", "05-3", 0, right(MOVE, class_code="7b"), class_code="7B")
-    record.answer("ben", "05-1", 0, 3, class_code="7b")
-    counted = everyone(record.events(), lab="05")
-    assert [(each.class_code, each.learner, each.points) for each in counted] == [
-        ("7B", "Anna", 4.0),
-        ("7b", "ben", 0.0),
-    ]
-    assert everyone(record.events(), lab="05", salt="another")[0].points == 0
-
-
 def test_no_lock_file_is_read_as_a_record(tmp_path):
     record = Record(tmp_path)
     record.start("anna", "05")

@@ -13,9 +13,9 @@ from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_righ
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
 from gainlib.exercises.numeric import Number
-from gainlib.exercises.practical import Control, File, State
+from gainlib.exercises.practical import Control, State
 from gainlib.exercises.record import Record, records_folder
-from gainlib.exercises.tally import ExerciseScore, Score, everyone, tally
+from gainlib.exercises.tally import ExerciseScore, Score, tally
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
 
@@ -28,7 +28,6 @@ __all__ = [
     "Events",
     "Exercise",
     "ExerciseScore",
-    "File",
     "Judgement",
     "LevelMatch",
     "Matching",
@@ -50,7 +49,6 @@ __all__ = [
     "bank",
     "draws",
     "either",
-    "everyone",
     "exercise",
     "fill",
     "grid",

@@ -20,7 +20,6 @@ map        ``{item: option key}``, or ``{item: [option keys]}`` where several ta
 state      ``{target: {control: value}}``, e.g. ``{"kick": {"fader_db": -7.5}, "master": {"fader_db": 0}}``;
            controls left out stay where the exercise put them; a whole session as JSON is taken too
 listening  a list with one pick (or one setting) a trial, or ``{"silent": value}`` for the way without listening
-file       the path of an audio file
 ========== =====================================================================================================
 
 What a screen needs

@@ -1,4 +1,4 @@
-"""Parts that are performed and then measured: controls set by hand, and files handed in.
+"""Parts that are performed and then measured: controls set by hand.
 
 The grader renders what the learner set and measures it; no position of a control is ever compared with a key. What is
 measured, and the band it has to fall in, are :class:`~gainlib.exercises.checks.Check` declarations.
@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Checked
 from gainlib.exercises.model import JUNK, Probes
 from gainlib.exercises.text import Unreadable, describe, parse_number, shorten
@@ -173,41 +172,3 @@ def _setting(value, control):
         reach = f"{number(control.low)} to {quantity(control.high, control.unit, signed=True)}"
         raise Unreadable(f"The {control.label} is {quantity(setting, control.unit)}; it goes from {reach}.")
     return setting
-
-
-@dataclass(frozen=True)
-class File(Checked):
-    """An audio file handed in; the record keeps its path, and the checks measure the file.
-
-    Parameters
-    ----------
-    probe : callable or None
-        ``probe(given)`` returns `Probes` with paths of files made for the purpose.
-    """
-
-    probe: Callable[[dict], Probes] | None = None
-    kind: ClassVar[str] = "file"
-
-    def read(self, answer: Any, given: dict) -> Any:
-        """Return the file, open to be measured."""
-        from gainlib.audio import AudioFile
-
-        if not isinstance(answer, str):
-            raise Unreadable(f"Expected the path of an audio file, got {describe(answer)}.")
-        try:
-            return AudioFile(answer.strip())
-        except (GainlibError, OSError) as problem:
-            raise Unreadable(f"That file cannot be measured: {problem}") from None
-
-    def distance(self, first: Any, second: Any, key: Any, given: dict) -> float:
-        """Return 0 for the same contents, else infinity."""
-        return 0.0 if first.sha256 == second.sha256 else math.inf
-
-    def probes(self, key: Any, given: dict) -> Probes:
-        """The declared probes, and what is no file."""
-        own = self.probe(given) if self.probe else Probes()
-        return Probes(own.right, own.wrong, (*JUNK, "no such file.wav", *own.invalid))
-
-    def show(self, value: Any, given: dict) -> str:
-        """Return the file's name."""
-        return value.name

@@ -1,8 +1,8 @@
 """Exercises whose controls are set by hand on the desk, rendered and measured.
 
 From an experiment, the controls that count, and what is wanted of the outcome follow the answer's JSON, the table of
-bands on the desk, points per check, direction and distance in the feedback, the slip "left as found", and a solver that
-proves a variant feasible. What the desk shows and what is marked is one and the same run.
+bands on the desk, points per check, direction and distance in the feedback, and a solver that proves a variant
+feasible. What the desk shows and what is marked is one and the same run.
 """
 
 import json
@@ -19,14 +19,13 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Check, Measured
 from gainlib.exercises.controls import answer_from
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
-from gainlib.exercises.model import Probes, Slip
+from gainlib.exercises.model import Probes
 from gainlib.exercises.practical import Control, State
 from gainlib.levels.printing import number, quantity
 from gainlib.words import Table, level_text
 
 EXPERIMENTS_KEPT, DESK = 16, "desk"
 _TRIES, _MARGIN, _STEP, _FAR, _SWITCH = 6, 0.4, 0.002, 100.0, 3
-LEFT = "You have not moved anything yet: this is how it was found."
 
 
 @dataclass(frozen=True)
@@ -243,14 +242,6 @@ class SetAndMeasure:
     def _from_session(self, document, given):
         experiment = self.of(given)
         return answer_from(document, experiment.at(experiment.start).session, self.controls(given))
-
-    def left_as_found(self, sentence: str = LEFT) -> Slip:
-        """Return the slip of who moves nothing."""
-
-        def spots(answer, given):
-            return self.untouched(self.of(given).start.with_(**self.values(answer, given)), given)
-
-        return Slip("left as found", lambda given: self.answer(self.of(given).start, given), sentence, spots=spots)
 
     def spots(self, *met: bool | None) -> Callable[[dict, dict], bool]:
         """Return what recognises a mistake by which aims it meets and which it misses; None stands for either."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from gainlib.exercises.bank import bank, exercise
-from gainlib.exercises.events import Events, identity
+from gainlib.exercises.events import Events
 from gainlib.exercises.marking import Verdict, mark, score
 from gainlib.exercises.variants import PRACTICE
 
@@ -167,22 +167,3 @@ def marked(id: str, learner: str, attempt: int, class_code: str, salt: str, answ
     """Return verdict and given values of an answer in JSON; kept, since a screen counts again after every answer."""
     given = numbers(id, learner, attempt, class_code, salt)
     return mark(exercise(id), given, json.loads(answer)), given
-
-
-def everyone(events: Events, *, lab: str | None = None, salt: str = "", most: int | None = None) -> tuple[Score, ...]:
-    """Return a tally for every learner in the events, under the name as last written, sorted by class and name.
-
-    Parameters
-    ----------
-    events : Events
-        From one record or several.
-    lab, salt, most
-        As for :func:`tally`.
-
-    Returns
-    -------
-    tuple of Tally
-        One a learner.
-    """
-    names = {identity(event): (event["learner"].strip(), event["class_code"].strip()) for event in events.events}
-    return tuple(tally(events, *names[who], lab=lab, salt=salt, most=most) for who in events.learners())

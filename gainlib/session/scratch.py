@@ -49,11 +49,6 @@ class Table:
             raise ValueError(f"{path}: {size} bytes do not hold {rows} rows")
         return cls(rows, size // (4 * rows) if rows else 0, path.open("rb"))
 
-    @property
-    def on_disk(self) -> bool:
-        """Whether the rows are in a file."""
-        return self._file is not None
-
     def save(self, file: BinaryIO) -> None:
         """Append all rows to a file, as float32."""
         if self._array is not None:

@@ -97,10 +97,6 @@ class Trace:
         self._check(node)
         return render.blocks(self.session, node, self._size(block_frames))
 
-    def pre_fader(self, name: str, block_frames: int | None = None) -> Iterator[np.ndarray]:
-        """Yield what a strip has ahead of mute and fader, in such blocks: node "X/post" of a strip that is heard."""
-        return render.post_blocks(self.session, name, self._size(block_frames))
-
     def parts(self) -> Iterator[tuple[np.ndarray, list[np.ndarray | None]]]:
         """Yield the bus and what each strip has in it, block by block (:func:`gainlib.session.render.parts_of_bus`)."""
         return render.parts_of_bus(self.session)

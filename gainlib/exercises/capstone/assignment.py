@@ -27,7 +27,6 @@ GROUPS = ("drums", "reverb")
 DRUM_STRIPS = DRUMS
 SEEDS = 1_000_000
 MOST_INSERTS = 3
-FADER_LOW_DB = -100.0
 SENDS_DB = (-48.0, 36.0)
 GAINS_DB = (-24.0, 24.0)
 _OPEN = 1  # a session holds its stems, a hundred megabytes; learners come one after the other
