@@ -28,13 +28,7 @@ SILENT_DBFS = -90.0
 
 
 class Material:
-    """A box fed material of one's own.
-
-    Parameters
-    ----------
-    box : DeviceUnderTest
-    audio : Audio or AudioFile
-    """
+    """A box fed material of one's own."""
 
     def __init__(self, box: DeviceUnderTest, audio: Audio | AudioFile):
         audio = audio.load() if hasattr(audio, "load") else audio
@@ -225,14 +219,7 @@ def drive_curve(
 
 
 class Tone:
-    """A box fed a steady sine.
-
-    Parameters
-    ----------
-    box : DeviceUnderTest
-    frequency_hz : float
-    rate_hz : int
-    """
+    """A box fed a steady sine."""
 
     def __init__(self, box: DeviceUnderTest, frequency_hz: float = REFERENCE_HZ, rate_hz: int = RATE_HZ):
         if not LOW_HZ <= frequency_hz <= min(HIGH_HZ, 0.45 * rate_hz):

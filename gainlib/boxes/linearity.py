@@ -66,10 +66,6 @@ def find_edge(
         Tells what is left of a response against another.
     passed, failed : float
         Where to look first: a level that should pass, and a higher one that should not.
-
-    Returns
-    -------
-    LinearityLimit
     """
     # Among other sounds a sound may pass where alone it does not, and the other way round: boxes have memories.
     lowest, highest = passed - FARTHEST_DB, failed + FARTHEST_DB

@@ -199,10 +199,6 @@ def resampled(samples: np.ndarray, offset: float, slope: float, frames: int) -> 
         Share by which they run too fast.
     frames : int
         Length wanted; silence where the samples do not reach.
-
-    Returns
-    -------
-    array, shape (frames, channels)
     """
     whole = round(offset)
     if slope == 0.0 and abs(offset - whole) < LEAST_SHIFT:

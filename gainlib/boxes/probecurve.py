@@ -116,10 +116,6 @@ def series_of(heard, key, run, same):
         First step of the steady stretch, and the one after its last.
     same : float
         Difference in dB that counts as none.
-
-    Returns
-    -------
-    Series
     """
     gain, doubt = _gains(heard, key)
     # The best known half of the stretch: soft sounds may drown.

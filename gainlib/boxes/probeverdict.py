@@ -72,16 +72,7 @@ class Verdict(NamedTuple):
 
 
 def verdict(heard: Heard) -> Verdict:
-    """Decide on a kind, or say why it stays open.
-
-    Parameters
-    ----------
-    heard : Heard
-
-    Returns
-    -------
-    Verdict
-    """
+    """Decide on a kind, or say why it stays open."""
     swaying = sway(heard.swell)
     same = SAME_CODED_DB if heard.coded else SAME_DB
     if swaying:

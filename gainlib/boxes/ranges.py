@@ -90,21 +90,7 @@ def working_range(
 
 
 def range_of(box: DeviceUnderTest, tone: Tone, audio: Audio | AudioFile | None = None) -> WorkingRange | None:
-    """Find the working range of a box that is fed a steady sine, or of which it is known what it makes of one.
-
-    Parameters
-    ----------
-    box : DeviceUnderTest
-        Gives `run_line` and `reference_dbfs`.
-    tone : Tone
-        Gives `read` and `reduction_db`.
-    audio : Audio or AudioFile, optional
-        As for :func:`working_range`.
-
-    Returns
-    -------
-    WorkingRange or None
-    """
+    """Find the working range of a box that is fed a steady sine, or of which it is known what it makes of one."""
     read = np.array([tone.read(level) for level in LEVELS_DBFS])
     gain, thd, thdn = read[:, 0], np.nan_to_num(read[:, 1], nan=100.0), np.nan_to_num(read[:, 2], nan=100.0)
     if not np.isfinite(gain).any():

@@ -67,10 +67,6 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
     layout : Layout, optional
         Of the test file that was played; without it the end marks tell.
 
-    Returns
-    -------
-    TimeBase, Layout
-
     Raises
     ------
     GainlibError

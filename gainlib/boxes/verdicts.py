@@ -158,10 +158,6 @@ def sentence(
     superposition : Residual
     own : array, shape (frames,)
         What comes out for silence.
-
-    Returns
-    -------
-    str
     """
     low, high = number(min(row.level_dbfs for row in rows)), quantity(max(row.level_dbfs for row in rows), "dBFS")
     alike = f"Fed at any level from {low} to {high}, it does the same"

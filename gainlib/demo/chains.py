@@ -137,10 +137,6 @@ def with_chains(session: Session, chains: Mapping[str, tuple[Processor, ...]] | 
         From ``demo_session``.
     chains : mapping of str to tuple of Processor, optional
         By the name of the stem; those of the demo if left out.
-
-    Returns
-    -------
-    Session
     """
     chains = CHAINS if chains is None else chains
     strips = tuple(

@@ -93,21 +93,7 @@ def together(make, stems) -> list:
 
 
 def keep(stems: dict[str, Audio], folder: Path = FOLDER, *, overwrite: bool = False) -> list[Path]:
-    """Write stems as 24-bit FLAC files with a list of checksums (as ``sha256sum`` writes and checks it).
-
-    Parameters
-    ----------
-    stems : dict of str to Audio
-    folder : path
-        Made if missing.
-    overwrite : bool
-        Replace files that exist.
-
-    Returns
-    -------
-    list of Path
-        What was written, the list of checksums last.
-    """
+    """Write stems as 24-bit FLAC files with a list of checksums (as ``sha256sum`` writes and checks it)."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     paths = [folder / f"{name}.flac" for name in stems]

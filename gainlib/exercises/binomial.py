@@ -17,16 +17,6 @@ from gainlib.levels.printing import number
 def p_text(probability: float, runs: int = 1) -> str:
     """Return a probability as a sentence has it, with three decimals.
 
-    Parameters
-    ----------
-    probability : float
-    runs : int
-        How often it was multiplied.
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> p_text(0.0384), p_text(0.077, 2), p_text(2**-16)

@@ -84,10 +84,6 @@ def passed(name: str, average_dbfs: float) -> Pass:
         One of ``CLIPS``.
     average_dbfs : float
         Active level at the stage's input.
-
-    Returns
-    -------
-    Pass
     """
     sound = clip(name)
     source = sound.samples.astype(np.float64)

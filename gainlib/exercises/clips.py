@@ -67,11 +67,6 @@ def louder(audio: Audio, by_db: float) -> Audio:
 def residual_db(reference: Audio, other: Audio) -> float:
     """Return what subtracting one sound from another leaves, in dB below the first; −inf where nothing is left.
 
-    Parameters
-    ----------
-    reference, other : Audio
-        Of one length.
-
     Returns
     -------
     float

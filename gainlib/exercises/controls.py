@@ -69,15 +69,6 @@ def applied(session: Session, answer: dict) -> Session:
 def answer_from(document: dict, session: Session, controls: Iterable[Control]) -> dict:
     """Return the compact answer that a whole session in JSON amounts to.
 
-    Parameters
-    ----------
-    document : dict
-        The session's JSON, decoded.
-    session : Session
-        The session as the exercise hands it out.
-    controls : iterable of Control
-        What may be moved.
-
     Raises
     ------
     Unreadable

@@ -158,11 +158,6 @@ def read_points(own: Any) -> dict:
     own : object
         ``{"mm": […], "db": […]}``, where a level may be "-inf", or text as in :func:`points_from_text`.
 
-    Returns
-    -------
-    dict
-        The same with lists of floats.
-
     Raises
     ------
     Unreadable

@@ -192,15 +192,6 @@ def write_whole(path: Path, content: bytes) -> None:
 def refused(path: Path, problem: OSError) -> GainlibError:
     """Return what to say where the system refuses a file of the record's folder.
 
-    Parameters
-    ----------
-    path : Path
-    problem : OSError
-
-    Returns
-    -------
-    GainlibError
-
     Examples
     --------
     >>> str(refused(Path("record.jsonl"), PermissionError(13, "Permission denied")))

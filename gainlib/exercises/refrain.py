@@ -58,19 +58,7 @@ def rough_faders_db() -> tuple[float, ...]:
 def mix(
     faders_db: Sequence[float], trims_db: Sequence[float] | float = 0.0, bus: str = "float", name: str = ""
 ) -> Session:
-    """Return the refrain as a session.
-
-    Parameters
-    ----------
-    faders_db : sequence of float
-        In the order of `STEMS`.
-    trims_db : sequence of float, or one for all
-        Input trims.
-    bus : {"float", "fixed"}
-        Arithmetic of the sum.
-    name : str
-        Of the session.
-    """
+    """Return the refrain as a session."""
     trims = [trims_db] * len(STEMS) if isinstance(trims_db, (int, float)) else trims_db
     strips = [
         Strip(stem, refrain(stem), trim_db=float(trim), fader_db=float(fader))

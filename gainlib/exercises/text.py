@@ -35,11 +35,6 @@ def parse_number(answer, unit: str = "", aliases: tuple[str, ...] = ()) -> float
     aliases : tuple of str
         Other spellings of the unit.
 
-    Returns
-    -------
-    float
-        The number.
-
     Raises
     ------
     Unreadable

@@ -50,19 +50,7 @@ def bus_at_its_peak(session: Session) -> Loudest:
 
 
 def one_loud_source(session: Session, loudest: Loudest) -> tuple[str, ...]:
-    """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more.
-
-    Parameters
-    ----------
-    session : Session
-        With nothing but gain behind its faders.
-    loudest : Loudest
-        Of its bus.
-
-    Returns
-    -------
-    advice : tuple of str
-    """
+    """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more."""
     if len(session.strips) < 2 or not loudest.value:
         return ()
     least = (1.0 - 10.0 ** (-WORTH_DB / 20.0)) / (1.0 - 10.0 ** (-LESS_DB / 20.0))
@@ -92,10 +80,6 @@ def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:
         As planned.
     stems : iterable of Stem
         As found; where the noise of one is not known, nothing is said of it.
-
-    Returns
-    -------
-    sentences : tuple of str
     """
     said = []
     for stem in stems:

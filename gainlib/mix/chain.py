@@ -128,13 +128,7 @@ class Passed:
 
 
 class Collected:
-    """Blocks gathered into one float32 array that is made once, so that nothing is ever held twice.
-
-    Parameters
-    ----------
-    frames : int
-        How many will come.
-    """
+    """Blocks gathered into one float32 array that is made once, so that nothing is ever held twice."""
 
     def __init__(self, frames: int):
         self.samples, self._frames, self._done = None, frames, 0
@@ -159,12 +153,6 @@ def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rul
     old : dict of str to NodeReading
         Levels at the inputs of its inserts as the user left them, by node.
     rules : Rules
-
-    Returns
-    -------
-    walked : ChainResult
-    passed : Passed
-        What leaves the staged chain, ahead of the output trim.
     """
     return _Walk(arriving, strip, old, rules).run()
 

@@ -308,16 +308,6 @@ class Balanced:
 def take_balance(session: Session, text: str | bytes) -> Balanced:
     """Return a session with faders, pans and mutes of a saved one.
 
-    Parameters
-    ----------
-    session : Session
-    text : str or bytes
-        JSON, as :func:`gainlib.session.to_json` writes it.
-
-    Returns
-    -------
-    balanced : Balanced
-
     Raises
     ------
     GainlibError

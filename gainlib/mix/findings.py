@@ -130,18 +130,7 @@ def _sounding(stems, spectra):
 
 
 def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
-    """Find stems whose main correlation with another, within 10 ms, is negative.
-
-    Parameters
-    ----------
-    stems : list of Stem
-    spectra : list of array
-        From :class:`Snapshots`, one for each.
-
-    Yields
-    ------
-    finding : Finding
-    """
+    """Find stems whose main correlation with another, within 10 ms, is negative."""
     for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
         if one.rate_hz != other.rate_hz or not len(x) or not len(y):
             continue
@@ -156,14 +145,7 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
 
 
 def main_correlation(x, y, reach):
-    """Return lag and value of the largest correlation, by magnitude.
-
-    Parameters
-    ----------
-    x, y : array
-        Spectra from :class:`Snapshots`.
-    reach : int
-        How far to look to either side, in frames.
+    """Return lag and value of the largest correlation, by magnitude, looking `reach` frames to either side.
 
     Returns
     -------
@@ -190,19 +172,7 @@ def _energy(spectra):
 
 
 def copies(stems: list, spectra: list) -> Iterator[Finding]:
-    """Find stems that are another one over again, at the same level or at another.
-
-    Parameters
-    ----------
-    stems : list of Stem
-    spectra : list of array
-        From :class:`Snapshots`, one for each.
-
-    Yields
-    ------
-    finding : Finding
-        For the later of the two.
-    """
+    """Find stems that are another one over again, at the same level or at another."""
     for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
         if (one.rate_hz, x.shape) != (other.rate_hz, y.shape) or not len(x):
             continue
@@ -233,18 +203,7 @@ def split_pairs(stems: list) -> Iterator[Finding]:
 
 
 def prints(stems: list, spectra: list) -> Iterator[Finding]:
-    """Find a stem that is the sum of the others.
-
-    Parameters
-    ----------
-    stems : list of Stem
-    spectra : list of array
-        From :class:`Snapshots`, one for each.
-
-    Yields
-    ------
-    finding : Finding
-    """
+    """Find a stem that is the sum of the others."""
     several = [(stem, each) for stem, each in _sounding(stems, spectra) if len(each)]
     if len(several) < 3 or len({stem.rate_hz for stem, _ in several}) > 1:
         return

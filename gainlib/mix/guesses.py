@@ -47,11 +47,6 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     stems : sequence of Stem
         All of the song.
 
-    Returns
-    -------
-    str
-        A sentence without its end.
-
     Examples
     --------
     >>> from gainlib.session import Strip
@@ -176,14 +171,7 @@ FIGURES = (
 
 @dataclass(frozen=True)
 class Guess:
-    """A figure as guessed and as measured.
-
-    Attributes
-    ----------
-    strip : str
-    figure : Figure
-    guessed, measured : float
-    """
+    """A figure as guessed and as measured."""
 
     strip: str
     figure: Figure
@@ -231,11 +219,6 @@ def compare_levels(guesses: Mapping[str, Sequence[float]], stems: Iterable[Stem]
         By name of the strip; one number for each of `FIGURES`.
     stems : iterable of Stem
         Measured; every guessed one is among them, and none of those has a reason in :func:`why_not`.
-
-    Returns
-    -------
-    guesses : tuple of Guess
-        Figure by figure, the stems in the order guessed.
 
     Examples
     --------
@@ -322,10 +305,6 @@ def compare_faults(listed: Iterable[tuple[str, str]], stems: Sequence[Stem]) -> 
         Strip and tag; of a pair, or of a stem and its copy, either may be named.
     stems : sequence of Stem
         As measured, with their findings.
-
-    Returns
-    -------
-    Comparison
 
     Examples
     --------

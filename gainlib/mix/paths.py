@@ -29,11 +29,6 @@ def pasted_path(text: str, what: str = "the path of the folder your stems lie in
     what : str
         What should be there, for the error about an empty field.
 
-    Returns
-    -------
-    pathlib.Path
-        Not checked for being there.
-
     Raises
     ------
     GainlibError
@@ -63,12 +58,6 @@ def pasted_path(text: str, what: str = "the path of the folder your stems lie in
 
 def text_of(path: Path, what: str) -> str:
     """Return the text of a file somebody named.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    what : str
-        What should be there, for the error.
 
     Returns
     -------
@@ -134,11 +123,6 @@ def filling(folder: str | os.PathLike) -> Iterator[tuple[Path, Path]]:
     folder : str or path
         Where the folder shall stand in the end; nothing may be there yet but an empty folder.
 
-    Yields
-    ------
-    part, target : pathlib.Path
-        The folder to fill, and where it will stand.
-
     Raises
     ------
     GainlibError
@@ -189,18 +173,6 @@ def check_new(folder: str | os.PathLike) -> None:
 
 def file_name(name: str, suffix: str, taken: set[str]) -> str:
     """Return a file name for `name` that every common system takes, and add it to those taken.
-
-    Parameters
-    ----------
-    name : str
-    suffix : str
-        With its dot.
-    taken : set of str
-        File names in use, case folded.
-
-    Returns
-    -------
-    str
 
     Examples
     --------

@@ -99,10 +99,6 @@ def compare_print(planned: Session, printed: Audio, progress: Progress | None = 
     progress : callable, optional
         Called with a label, the steps done and the steps in all.
 
-    Returns
-    -------
-    report : PrintReport
-
     Raises
     ------
     GainlibError
@@ -180,12 +176,6 @@ def compare_stems(
         Where they were printed: behind fader and pan, or behind the output trim and ahead of the fader.
     progress : callable, optional
         Called with a label, the stems done and those in all.
-
-    Returns
-    -------
-    stems : tuple of StemPrint
-    unknown : tuple of str
-        Prints that no strip goes by the name of.
 
     Raises
     ------

@@ -214,17 +214,7 @@ def bus_rows(before: Bus, after: Bus) -> Iterator[tuple[str, str, float | None, 
 
 
 def settings(found: Session, plan: Plan) -> tuple[Setting, ...]:
-    """Return every control of a session, before and after a plan.
-
-    Parameters
-    ----------
-    found : Session
-    plan : Plan
-
-    Returns
-    -------
-    settings : tuple of Setting
-    """
+    """Return every control of a session, before and after a plan."""
     reasons = {(move.strip, move.control): move.reason.removeprefix(f"{move.strip}: ") for move in plan.moves}
     pairs = [
         *((strip.name, strip, plan.session.strip(strip.name)) for strip in found.strips),

@@ -127,10 +127,6 @@ class Stretches:
         fixed : bool, optional
             Whether the bus is cut at full scale ahead of the master trim; the session's own kind if left out.
 
-        Returns
-        -------
-        Followed
-
         Raises
         ------
         GainlibError
@@ -231,11 +227,6 @@ def bus_excerpt(
         Where it begins, and how long it is at most; it ends with the song.
     progress : callable, optional
         Called with a label, the seconds done and those in all.
-
-    Returns
-    -------
-    Audio
-        Two channels.
 
     Raises
     ------

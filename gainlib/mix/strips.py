@@ -144,10 +144,6 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     rules : Rules
     store : Store
         Where the samples behind the chains go.
-
-    Returns
-    -------
-    staged : Staged
     """
     name = strip.name
     source = levels_of(strip.audio, ("active", "dc"))

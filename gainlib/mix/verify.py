@@ -49,23 +49,7 @@ def output_shift(channel: Strip | Group, shifts: dict[str, float]) -> float:
 
 
 def send_changes(channel: Strip | Group, tap_db: float, fader_db: float, shifts: dict[str, float]) -> dict[str, float]:
-    """Return how far each send's level must move.
-
-    Parameters
-    ----------
-    channel : Strip or Group
-    tap_db : float
-        How far the signal ahead of the fader has moved.
-    fader_db : float
-        How far the fader has moved.
-    shifts : dict of str to float
-        Shift of every sum.
-
-    Returns
-    -------
-    changes : dict of str to float
-        By destination.
-    """
+    """Return how far each send's level must move."""
     return {send.to: shifts[send.to] - tap_db - (fader_db if send.tap == "post" else 0.0) for send in channel.sends}
 
 
@@ -102,10 +86,6 @@ def verify(
         How far all that enters each sum has to move.
     wish : PlanOptions
         What was asked for.
-
-    Returns
-    -------
-    verification : Verification
     """
     return _Verifier(found, planned, staged, old, shifts, wish).result()
 

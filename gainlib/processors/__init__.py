@@ -70,16 +70,6 @@ def names() -> tuple[str, ...]:
 def named(name: str) -> type[Processor]:
     """Return the processor class of a name.
 
-    Parameters
-    ----------
-    name : str
-        A class name.
-
-    Returns
-    -------
-    type
-        The class.
-
     Raises
     ------
     GainlibError

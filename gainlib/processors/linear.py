@@ -114,15 +114,7 @@ def check_below_half(owner: str, frequency_hz: float, rate_hz: int) -> None:
 
 
 class Biquads:
-    """One or two sections in a row at work, from rest.
-
-    Parameters
-    ----------
-    sections : list of Section
-        One or two.
-    channels : int
-        Number of channels.
-    """
+    """One or two sections in a row at work, from rest."""
 
     def __init__(self, sections: list[Section], channels: int):
         wire = Section((1.0, 0.0, 0.0), (1.0, 0.0, 0.0))

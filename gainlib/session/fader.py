@@ -90,11 +90,6 @@ class FaderLaw:
 def law_up_to(level_db: float) -> FaderLaw:
     """Return the usual law, or one of the same travel that goes up to a level above its top.
 
-    Parameters
-    ----------
-    level_db : float
-        The highest level wanted, finite.
-
     Returns
     -------
     FaderLaw
@@ -188,11 +183,6 @@ def usable_points(positions_mm: Sequence[float], levels_db: Sequence[float]) -> 
     ----------
     positions_mm, levels_db : sequence of float
         One level a position; −∞ is legal.
-
-    Returns
-    -------
-    positions_mm, levels_db : arrays
-        The points that are left.
 
     Raises
     ------
@@ -372,11 +362,6 @@ def nudged(audio: Audio, change_db: float, every_s: float = 1.0) -> Audio:
         The change; the sound begins without it.
     every_s : float
         Time between two moves; each takes 30 ms, so that none clicks.
-
-    Returns
-    -------
-    Audio
-        Same frames, channels and rate.
 
     Examples
     --------

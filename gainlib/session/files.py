@@ -93,14 +93,6 @@ def register_source(kind: str, resolver: Callable[[dict], Source]) -> None:
 def reference_of(source: Source, label: str = "", folder=None) -> dict:
     """Return the reference of a strip's audio.
 
-    Parameters
-    ----------
-    source : AudioFile, ReferencedAudio, or any source with a ``reference``
-    label : str
-        Named in the error.
-    folder : path, optional
-        Files inside it are named relative to it.
-
     Raises
     ------
     GainlibError
@@ -241,16 +233,6 @@ def to_builtins(value, folder=None):
 
 def from_builtins(kind: type, data, folder=None, where: str = ""):
     """Return the dataclass `kind` that plain data describe; the other way round from :func:`to_builtins`.
-
-    Parameters
-    ----------
-    kind : type
-        Session, Strip, Group, Send, Insert, Master or a processor's class.
-    data : dict
-    folder : path, optional
-        Where files lie.
-    where : str
-        Said ahead of the place in an error.
 
     Examples
     --------

@@ -178,12 +178,6 @@ def topological_order(session) -> tuple[str, ...]:
 def heard(session, mute=()) -> tuple[frozenset[str], tuple[Edge, ...]]:
     """Return what mute and solo leave over.
 
-    Parameters
-    ----------
-    session : Session
-    mute : iterable of str
-        Names muted besides those the session mutes.
-
     Returns
     -------
     names : frozenset of str

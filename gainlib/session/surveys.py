@@ -81,12 +81,6 @@ def seal(folder: Path, about: str, files: dict[str, dict]) -> None:
 def intact(folder: Path, about: str) -> bool:
     """Tell whether a folder holds exactly what its manifest states; each file is read once, in pieces.
 
-    Parameters
-    ----------
-    folder : Path
-    about : str
-        As it was given to :func:`seal`.
-
     Examples
     --------
     >>> import tempfile

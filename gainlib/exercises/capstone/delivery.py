@@ -181,10 +181,6 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     progress : callable, optional
         ``progress(done, text)``, from 0 to 1.
 
-    Returns
-    -------
-    Written
-
     Raises
     ------
     GainlibError

@@ -116,10 +116,6 @@ def gradebook(
     processes : int or None
         How many learners are marked at a time, each in a process of its own; None decides by how much there is to do.
 
-    Returns
-    -------
-    Gradebook
-
     Raises
     ------
     GainlibError
