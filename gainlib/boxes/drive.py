@@ -26,6 +26,13 @@ EXCERPT_S = 30.0
 QUIETEST, FLOOR, FLOOR_DB = 10, 2, 6.0
 SILENT_DBFS = -90.0
 
+LEVELS_DBFS = tuple(float(step) for step in range(-60, 7, 3))
+REFERENCE_HZ = 997.0
+RATE_HZ = 48000
+SETTLE_S, LONGER_SETTLE_S, MEASURE_S = 0.5, (2.0, 8.0, 64.0), 0.25
+HARMONICS = 40
+LOW_HZ, HIGH_HZ = 20.0, 20000.0
+
 
 class Material:
     """A box fed material of one's own."""
@@ -123,14 +130,6 @@ def noise_and_notes(audio):
 
 
 # ---- a sound, against how loud it is fed -----------------------------------------------------------------------------
-
-
-LEVELS_DBFS = tuple(float(step) for step in range(-60, 7, 3))
-REFERENCE_HZ = 997.0
-RATE_HZ = 48000
-SETTLE_S, LONGER_SETTLE_S, MEASURE_S = 0.5, (2.0, 8.0, 64.0), 0.25
-HARMONICS = 40
-LOW_HZ, HIGH_HZ = 20.0, 20000.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -52,6 +52,13 @@ CORNER = 1.8
 
 Fed = Callable[[float], Response]
 
+LEVELS_DBFS = (*(float(step) for step in range(-60, 1, 6)), 0.5)  # a ceiling at full scale shows only above it
+LOWEST_LIMIT_DBFS = -40.0
+APART_DB = 10.0
+PARTS_DBFS = -12.0
+STEP_DB = 6.0
+CLOSE_DB = 0.1
+
 
 def find_edge(
     fed: Fed, compare: Callable[[Response, Response], Residual], passed: float, failed: float
@@ -117,14 +124,6 @@ def _powers_in_noise(left):
 
 
 # ---- the verdict, question by question -------------------------------------------------------------------------------
-
-
-LEVELS_DBFS = (*(float(step) for step in range(-60, 1, 6)), 0.5)  # a ceiling at full scale shows only above it
-LOWEST_LIMIT_DBFS = -40.0
-APART_DB = 10.0
-PARTS_DBFS = -12.0
-STEP_DB = 6.0
-CLOSE_DB = 0.1
 
 
 def classify(

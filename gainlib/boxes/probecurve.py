@@ -31,6 +31,10 @@ MOVED_DB, MOVED_CODED_DB, MOVED_SHARE = 0.015, 0.25, 0.25  # choices of this pro
 ROUNDING_DBFS = -95.0
 GROWS_DB = (3.0, 9.0)
 
+STEADY_DB = 0.3
+NOISY_DBFS = -120.0
+HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
+
 
 class Heard(NamedTuple):
     """All that was measured on a recording.
@@ -219,11 +223,6 @@ def grows_steadily(heard):
 
 
 # ---- curves and figures ----------------------------------------------------------------------------------------------
-
-
-STEADY_DB = 0.3
-NOISY_DBFS = -120.0
-HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,6 +18,19 @@ from gainlib.processors import Processor
 
 PROBE_FRAMES = 512
 
+SINE_HZ = 997.0
+LOW_HZ, HIGH_HZ, LOW_SHARE = 60.0, 7000.0, 0.8
+NOISE_S, SINE_S, TONES_S, FADE_S = 0.08, 0.12, 0.12, 0.004
+AHEAD_S, TAIL_S = 0.01, 0.08
+LONGER_TAILS_S = (0.6, 4.0, 61.0)
+AROUND_S = 0.03
+LATER_S = (0.0371, 0.1003)
+AVERAGES = 16
+REPEATS_DB = -100.0
+EXACT_DB = -120.0
+NOISE_MARGIN_DB = 3.0
+SWAY_MARGIN_DB = 10.0
+
 
 class DeviceUnderTest:
     """Something that sound goes through, of which nothing but its output is known.
@@ -94,20 +107,6 @@ def _as_long_as(out, frames):
 
 
 # ---- known signals ---------------------------------------------------------------------------------------------------
-
-
-SINE_HZ = 997.0
-LOW_HZ, HIGH_HZ, LOW_SHARE = 60.0, 7000.0, 0.8
-NOISE_S, SINE_S, TONES_S, FADE_S = 0.08, 0.12, 0.12, 0.004
-AHEAD_S, TAIL_S = 0.01, 0.08
-LONGER_TAILS_S = (0.6, 4.0, 61.0)
-AROUND_S = 0.03
-LATER_S = (0.0371, 0.1003)
-AVERAGES = 16
-REPEATS_DB = -100.0
-EXACT_DB = -120.0
-NOISE_MARGIN_DB = 3.0
-SWAY_MARGIN_DB = 10.0
 
 
 @dataclass(frozen=True, eq=False)

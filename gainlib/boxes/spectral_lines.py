@@ -22,6 +22,16 @@ PLAIN_RATIO = 5.0
 ROUNDING_SHARE = 1.0 / 16.0  # of its error that may fall on one line, as a variance
 WIDE_RATIO = 4.0
 
+FRAME_S = 0.02
+SWELL_HARMONICS = 5
+SLOWEST_HZ, FASTEST_HZ = 0.9, 20.0
+SWAY_DB, OVER_REST = 0.1, 30.0
+SMOOTH_ORDER = 5
+CORNER_DB, BEND_DB = 1.0, 1.5  # width of a knee
+SUDDEN_DB, GRADUAL_DB = 0.5, 0.7  # way from −60 to −46 dB of distortion: 0.1 for a clip, 7 for a square law
+LOW_BENT_DB, HIGH_BENT_DB = -60.0, -46.0
+SKIPPED_S = 0.6  # until a box has let go of the last step
+
 
 class Lines(NamedTuple):
     """One part of the ladder as it was recorded.
@@ -199,17 +209,6 @@ def _db(power, reference):
 
 
 # ---- the swelling sine -----------------------------------------------------------------------------------------------
-
-
-FRAME_S = 0.02
-SWELL_HARMONICS = 5
-SLOWEST_HZ, FASTEST_HZ = 0.9, 20.0
-SWAY_DB, OVER_REST = 0.1, 30.0
-SMOOTH_ORDER = 5
-CORNER_DB, BEND_DB = 1.0, 1.5  # width of a knee
-SUDDEN_DB, GRADUAL_DB = 0.5, 0.7  # way from −60 to −46 dB of distortion: 0.1 for a clip, 7 for a square law
-LOW_BENT_DB, HIGH_BENT_DB = -60.0, -46.0
-SKIPPED_S = 0.6  # until a box has let go of the last step
 
 
 class LevelSweep(NamedTuple):

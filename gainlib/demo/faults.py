@@ -30,6 +30,37 @@ TAGS = ("too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono",
 HUM_PARTIALS = (1, 2, 3, 5, 7)
 FADE_S = 0.03
 
+SHAKER, TOMS = "11 shaker", "04 toms"
+SOUNDING = tuple(stem for stem in RECORDINGS if stem != SHAKER)
+ALWAYS = {TOMS: "sparse", SHAKER: "silent"}
+
+BEARERS = {
+    "polarity": ("02 snare", "04 toms", "07 e-piano", "10 backing"),
+    "sparse": ("02 snare", "06 guitar", "07 e-piano", "10 backing"),
+    "noisy": ("01 kick", "02 snare", "06 guitar", "09 lead vocal", "10 backing"),
+    "dual mono": ("01 kick", "02 snare", "05 bass", "06 guitar", "07 e-piano", "09 lead vocal"),
+    "clipped": ("01 kick", "06 guitar", "07 e-piano", "08 pad", "09 lead vocal", "10 backing"),
+    "DC": ("03 overheads", "05 bass", "06 guitar", "07 e-piano", "08 pad", "09 lead vocal", "10 backing"),
+    "too low": ("02 snare", "05 bass", "06 guitar", "07 e-piano", "09 lead vocal", "10 backing"),
+    "too hot": ("01 kick", "04 toms", "05 bass", "08 pad", "09 lead vocal", "10 backing"),
+}
+"""Who can bear what. Hot needs a crest small enough to stay unclipped, noise needs pauses to be heard in, and a clipped
+bass would be offset as well, its two halves being so unlike."""
+
+HOW_MANY = {
+    "polarity": (1, 1), "sparse": (0, 1), "noisy": (1, 2), "clipped": (1, 2),
+    "too low": (1, 2), "DC": (1, 2), "too hot": (2, 3), "dual mono": (1, 2),
+}  # fmt: skip
+
+APART = [
+    {"too hot", "too low"}, {"too hot", "DC"}, {"too hot", "noisy"}, {"too low", "DC"}, {"too low", "clipped"},
+    {"clipped", "DC"}, {"dual mono", "polarity"}, {"sparse", "noisy"}, {"sparse", "polarity"}, {"sparse", "too low"},
+    {"sparse", "too hot"}, {"sparse", "clipped"},
+]  # fmt: skip
+"""Pairs no stem bears together: one would hide the other, or move its measure."""
+
+KEPT_BARS = {"02 snare": (8, 12), "06 guitar": (11, 12), "07 e-piano": (3, 4), "10 backing": (13, 15)}
+
 
 @dataclass(frozen=True)
 class Faults:
@@ -155,38 +186,6 @@ def _kept(samples, start_s, stop_s):
 
 
 # ---- who bears what --------------------------------------------------------------------------------------------------
-
-
-SHAKER, TOMS = "11 shaker", "04 toms"
-SOUNDING = tuple(stem for stem in RECORDINGS if stem != SHAKER)
-ALWAYS = {TOMS: "sparse", SHAKER: "silent"}
-
-BEARERS = {
-    "polarity": ("02 snare", "04 toms", "07 e-piano", "10 backing"),
-    "sparse": ("02 snare", "06 guitar", "07 e-piano", "10 backing"),
-    "noisy": ("01 kick", "02 snare", "06 guitar", "09 lead vocal", "10 backing"),
-    "dual mono": ("01 kick", "02 snare", "05 bass", "06 guitar", "07 e-piano", "09 lead vocal"),
-    "clipped": ("01 kick", "06 guitar", "07 e-piano", "08 pad", "09 lead vocal", "10 backing"),
-    "DC": ("03 overheads", "05 bass", "06 guitar", "07 e-piano", "08 pad", "09 lead vocal", "10 backing"),
-    "too low": ("02 snare", "05 bass", "06 guitar", "07 e-piano", "09 lead vocal", "10 backing"),
-    "too hot": ("01 kick", "04 toms", "05 bass", "08 pad", "09 lead vocal", "10 backing"),
-}
-"""Who can bear what. Hot needs a crest small enough to stay unclipped, noise needs pauses to be heard in, and a clipped
-bass would be offset as well, its two halves being so unlike."""
-
-HOW_MANY = {
-    "polarity": (1, 1), "sparse": (0, 1), "noisy": (1, 2), "clipped": (1, 2),
-    "too low": (1, 2), "DC": (1, 2), "too hot": (2, 3), "dual mono": (1, 2),
-}  # fmt: skip
-
-APART = [
-    {"too hot", "too low"}, {"too hot", "DC"}, {"too hot", "noisy"}, {"too low", "DC"}, {"too low", "clipped"},
-    {"clipped", "DC"}, {"dual mono", "polarity"}, {"sparse", "noisy"}, {"sparse", "polarity"}, {"sparse", "too low"},
-    {"sparse", "too hot"}, {"sparse", "clipped"},
-]  # fmt: skip
-"""Pairs no stem bears together: one would hide the other, or move its measure."""
-
-KEPT_BARS = {"02 snare": (8, 12), "06 guitar": (11, 12), "07 e-piano": (3, 4), "10 backing": (13, 15)}
 
 
 def standard(seed: int) -> dict[str, Faults]:

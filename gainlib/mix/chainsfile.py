@@ -52,6 +52,8 @@ _OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "group", "sends")
 _OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
 _OF_INSERT = ("in_db", "out_db", "bypass")
 
+FIELDS = ("fader_db", "pan", "mute")
+
 
 def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[str, ...]]:
     """Return a session with what a chains file says of it.
@@ -279,9 +281,6 @@ def _sends(value, where) -> Iterator[Send]:
 
 
 # ---- the balance of a song saved earlier -----------------------------------------------------------------------------
-
-
-FIELDS = ("fader_db", "pan", "mute")
 
 
 @dataclass(frozen=True)

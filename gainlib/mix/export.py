@@ -35,6 +35,14 @@ from gainlib.session.strip import BUS
 
 _SHORT = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "ALAC_16", "ALAC_20", "ALAC_24")
 
+THROUGH = ("trim", "bus")
+SUBTYPES = {"PCM_16": "16 bit", "PCM_24": "24 bit", "FLOAT": "32-bit float"}
+NULL_DB = -90.0
+SUMS = "SHA256SUMS"
+ABOUT = "ABOUT.txt"
+
+Progress = Callable[[str, int, int], None]
+
 
 @dataclass(frozen=True)
 class Part:
@@ -123,15 +131,6 @@ def _opened(session) -> frozenset[str]:
 
 
 # ---- the files -------------------------------------------------------------------------------------------------------
-
-
-THROUGH = ("trim", "bus")
-SUBTYPES = {"PCM_16": "16 bit", "PCM_24": "24 bit", "FLOAT": "32-bit float"}
-NULL_DB = -90.0
-SUMS = "SHA256SUMS"
-ABOUT = "ABOUT.txt"
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,14 @@ FORMER_TAGS = {
 }  # fmt: skip
 """Tags in sheets of the version before, which are read for one more."""
 
+REVERSED_PAIR = 0.15
+COPY = 0.9999
+REACH_S = 0.010
+PRINT_SHARE = 0.9
+LEAST_WEIGHT = 0.05
+SNAPSHOT_S = 0.085
+SNAPSHOTS = 800
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -83,15 +91,6 @@ class Stem:
 
 
 # ---- between stems ---------------------------------------------------------------------------------------------------
-
-
-REVERSED_PAIR = 0.15
-COPY = 0.9999
-REACH_S = 0.010
-PRINT_SHARE = 0.9
-LEAST_WEIGHT = 0.05
-SNAPSHOT_S = 0.085
-SNAPSHOTS = 800
 
 
 class Snapshots:

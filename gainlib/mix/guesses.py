@@ -35,6 +35,13 @@ FAULTS = {
 }
 """What a finding stands for, by its tag, in the words of who has not measured yet."""
 
+LIMIT_DB = 3.0
+STEMS = 3
+ENOUGH = 2
+SHORTEST_S = 0.4  # one block of the standard (ITU-R BS.1770)
+HALVES = ("duplicate", "split stereo")
+"""Findings that stand with one of the two stems they are about."""
+
 
 def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     """Return what speaks against a fault that no detector has named, with the figure that decides.
@@ -128,13 +135,6 @@ _AGAINST = {
 
 # ---- guesses ---------------------------------------------------------------------------------------------------------
 
-
-LIMIT_DB = 3.0
-STEMS = 3
-ENOUGH = 2
-SHORTEST_S = 0.4  # one block of the standard (ITU-R BS.1770)
-HALVES = ("duplicate", "split stereo")
-"""Findings that stand with one of the two stems they are about."""
 
 # ------------------------------------------------------------------------------------------------------------- levels
 

@@ -10,6 +10,16 @@ from dataclasses import dataclass
 from gainlib.levels.printing import number
 from gainlib.session import Session
 
+LIMIT_DB = 1.0
+REASONS = (
+    "the plan is right; I had missed it",
+    "I go by another meter, or by peaks",
+    "this box gets another level from me, on purpose",
+    "I did the same with another control",
+    "my ears want it so",
+)
+"""Why a control may stand elsewhere; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Move:
@@ -137,17 +147,6 @@ class Plan:
 
 
 # ---- staged by hand against the plan ---------------------------------------------------------------------------------
-
-
-LIMIT_DB = 1.0
-REASONS = (
-    "the plan is right; I had missed it",
-    "I go by another meter, or by peaks",
-    "this box gets another level from me, on purpose",
-    "I did the same with another control",
-    "my ears want it so",
-)
-"""Why a control may stand elsewhere; common practice, no source."""
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,10 @@ _QUOTES = {'"': '"', "'": "'", "“": "”", "‘": "’", "«": "»", "„": "�
 _UNSEEN = "\u202a\u202b\u202c\u200e\u200f\ufeff\u00a0 \t\r\n"
 WINDOWS_DRIVES = Path("/mnt")  # where a Linux that runs inside Windows shows them
 
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*]')
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
+LONGEST = 120  # bytes, far below the 255 of common file systems: a hidden name is made of it on the way
+
 
 def pasted_path(text: str, what: str = "the path of the folder your stems lie in") -> Path:
     r"""Return the path somebody pasted.
@@ -105,11 +109,6 @@ def _foreign(text):
 
 
 # ---- folders that appear whole or not at all -------------------------------------------------------------------------
-
-
-_FORBIDDEN = re.compile(r'[<>:"/\\|?*]')
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
-LONGEST = 120  # bytes, far below the 255 of common file systems: a hidden name is made of it on the way
 
 
 @contextmanager

@@ -24,6 +24,17 @@ from gainlib.session.strip import BUS
 
 OVERS = "over full scale"
 
+FLOOR_LIMIT_DBFS = -50.0
+SAFETY = (
+    "Turn the monitors down before you change a gain, load staged stems or plug anything, then bring them up slowly. "
+    "Ringing or dullness afterwards: stop and rest; if it persists, see a doctor or audiologist.",
+    "No test tone above −20 dBFS through loudspeakers; amplifiers go on last and off first.",
+    "Phantom power: mute first, wait ten seconds, never patch through a jack field. A line output may overload a "
+    "microphone input; a loudspeaker output destroys any input. Never lift a protective earth to cure hum.",
+    "The makers' manuals, your mastering engineer's or platform's delivery specification, your hearing rules and local "
+    "law go before any figure here.",
+)
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -270,18 +281,6 @@ def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str,
 
 
 # ---- sentences on the sheets -----------------------------------------------------------------------------------------
-
-
-FLOOR_LIMIT_DBFS = -50.0
-SAFETY = (
-    "Turn the monitors down before you change a gain, load staged stems or plug anything, then bring them up slowly. "
-    "Ringing or dullness afterwards: stop and rest; if it persists, see a doctor or audiologist.",
-    "No test tone above −20 dBFS through loudspeakers; amplifiers go on last and off first.",
-    "Phantom power: mute first, wait ten seconds, never patch through a jack field. A line output may overload a "
-    "microphone input; a loudspeaker output destroys any input. Never lift a protective earth to cure hum.",
-    "The makers' manuals, your mastering engineer's or platform's delivery specification, your hearing rules and local "
-    "law go before any figure here.",
-)
 
 
 def file_format(strip: Strip) -> str:

@@ -40,6 +40,17 @@ _COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
 _FORMULA = tuple("=+-@\t\r'＝＋－＠")
 _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
 
+COLUMNS = {
+    "A": "polarity, DC block",
+    "B": "trim",
+    "C": "processors, in and out",
+    "D": "output trim",
+    "E": "fader",
+    "F": "pan",
+    "G": "sends",
+}
+"""What each column of the plan sheet holds; the letters stand in the drawing of a channel."""
+
 
 def level_csv(sheet: Sheet) -> str:
     """Return the level sheet: a line for each stem."""
@@ -252,18 +263,6 @@ def shown(cell: str) -> str:
 
 
 # ---- the page --------------------------------------------------------------------------------------------------------
-
-
-COLUMNS = {
-    "A": "polarity, DC block",
-    "B": "trim",
-    "C": "processors, in and out",
-    "D": "output trim",
-    "E": "fader",
-    "F": "pan",
-    "G": "sends",
-}
-"""What each column of the plan sheet holds; the letters stand in the drawing of a channel."""
 
 
 def templates(package: str) -> Environment:

@@ -24,6 +24,8 @@ from gainlib.session.strip import BUS
 
 REACH_S = 0.002
 
+AHEAD_S = 10.0
+
 
 @dataclass(frozen=True, eq=False)
 class Followed:
@@ -179,9 +181,6 @@ def excerpt_around(audio: Audio, centre_s: float, length_s: float) -> Audio:
 
 
 # ---- for the ear -----------------------------------------------------------------------------------------------------
-
-
-AHEAD_S = 10.0
 
 
 class Stretch:

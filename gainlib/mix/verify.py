@@ -16,6 +16,13 @@ from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import heard, topological_order
 from gainlib.session.strip import BUS
 
+BALANCE_DB = 0.01
+SEND_DB = 0.05
+DRIVE_DB = 0.05
+BYPASS_DB = 0.1
+AVERAGE_DB = 0.5
+PEAK_WINDOW_DB = 0.05
+
 
 def shared_sums(session: Session) -> dict[str, str]:
     """Return for every sum the name that stands for all sums it must move with.
@@ -54,14 +61,6 @@ def send_changes(channel: Strip | Group, tap_db: float, fader_db: float, shifts:
 
 
 # ---- a plan held against a full render -------------------------------------------------------------------------------
-
-
-BALANCE_DB = 0.01
-SEND_DB = 0.05
-DRIVE_DB = 0.05
-BYPASS_DB = 0.1
-AVERAGE_DB = 0.5
-PEAK_WINDOW_DB = 0.05
 
 
 def verify(
