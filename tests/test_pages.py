@@ -1,5 +1,6 @@
 """What a page is made of, what is saved of a notebook, and the labs as they were shipped; all without a browser."""
 
+import asyncio
 import copy
 import re
 import subprocess
@@ -9,7 +10,7 @@ import nbformat
 import pytest
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import pages, shipped
+from gainlib.notebook import pages, shipped, spare
 from gainlib.notebook.markup import html_of
 
 ROOT = Path(__file__).parent.parent
@@ -96,6 +97,68 @@ def test_a_notebook_of_somebodys_own_is_left_alone():
     pages.clean({"type": "notebook", "content": book})
     pages.clean({"type": "file", "content": "text"})
     assert book == before
+
+
+# ---- a kernel ahead --------------------------------------------------------------------------------------------------
+
+
+class Kernels(dict):
+    """Stands in for the server's manager of kernels: id to the options it was started with."""
+
+    async def start_kernel(self, **options):
+        self.count = getattr(self, "count", 0) + 1
+        self[str(self.count)] = options
+        return str(self.count)
+
+    async def shutdown_kernel(self, id, now=False):
+        self.pop(id)
+
+
+def started(kernels, *paths, env=spare.PAGE):
+    """Open pages of these folders one after the other, each after the spare kernel of the one before is there."""
+    made = spare.SpareKernel(kernels)
+
+    async def open_all():
+        ids = []
+        for path in paths:
+            ids.append(await kernels.start_kernel(kernel_name="python3", path=path, env=env))
+            await asyncio.sleep(0.01)
+        return ids
+
+    return made, asyncio.run(open_all())
+
+
+@pytest.fixture
+def at_once(monkeypatch):
+    monkeypatch.setattr(spare, "QUIET_S", 0)
+
+
+def test_the_next_page_takes_the_kernel_made_ready_for_it(at_once):
+    kernels = Kernels()
+    _, ids = started(kernels, "labs", "labs", "labs")
+    assert ids == ["1", "2", "3"] and len(kernels) == 4
+    assert "extra_arguments" not in kernels["1"]
+    assert all("read_ahead" in kernels[id]["extra_arguments"][0] for id in ("2", "3", "4"))
+
+
+def test_in_another_folder_a_page_starts_its_own(at_once):
+    kernels = Kernels()
+    _, ids = started(kernels, "labs", "elsewhere")
+    assert kernels[ids[1]]["path"] == "elsewhere" and "extra_arguments" not in kernels[ids[1]]
+    assert [each["path"] for each in kernels.values()] == ["labs", "elsewhere", "elsewhere"]
+
+
+def test_a_spare_kernel_that_ended_is_not_handed_out(at_once):
+    kernels = Kernels()
+    made, _ = started(kernels, "labs")
+    kernels.clear()
+    assert asyncio.run(made.start_kernel(kernel_name="python3", path="labs", env=spare.PAGE)) in kernels
+
+
+def test_notebooks_have_kernels_as_before(at_once):
+    kernels = Kernels()
+    started(kernels, "labs", "labs", env={})
+    assert len(kernels) == 2 and not any("extra_arguments" in each for each in kernels.values())
 
 
 # ---- as shipped ------------------------------------------------------------------------------------------------------

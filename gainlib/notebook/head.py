@@ -1,7 +1,5 @@
 """Who works here, and how far they are, at the head of a page; in JupyterLab, which has no such place, nothing."""
 
-import os
-
 import anywidget
 import traitlets
 
@@ -29,8 +27,3 @@ class Head(anywidget.AnyWidget):
         who = learner + (f", class {class_code}" if class_code else "")
         self.text = f"{who} · {points_text(round(points, 2))} of {points_text(possible)} points"
         self.done = [id.rpartition("-")[2] for id in done]
-
-
-def on_page() -> bool:
-    """Whether this notebook runs behind a page."""
-    return os.environ.get("SERVER_SOFTWARE", "").startswith("voila")

@@ -14,9 +14,10 @@ from gainlib.notebook import assets, shipped
 from gainlib.notebook.asking import Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
-from gainlib.notebook.head import Head, on_page
+from gainlib.notebook.head import Head
 from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.spare import behind_page
 
 MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
 
@@ -44,7 +45,7 @@ class Index:
     def __init__(self, *, folder=None, labs=None):
         self.shelf = ProgressSheet(folder, labs)
         self._views = {}
-        if on_page():
+        if behind_page():
             from IPython.display import display
 
             display(self._keep("head", ShelfHead(self.shelf)))

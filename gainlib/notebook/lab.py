@@ -6,8 +6,9 @@ learner's record, and an answer given from code is marked and kept like one give
 
 from typing import Any
 
-from gainlib.notebook.head import Head, on_page
+from gainlib.notebook.head import Head
 from gainlib.notebook.learner import LearnerSession
+from gainlib.notebook.spare import behind_page
 
 
 class Lab:
@@ -47,7 +48,7 @@ class Lab:
         self.page = self._module.PAGE
         self._forms, self._views = {}, {}
         self.learner.watch(self._changed)
-        if on_page():
+        if behind_page():
             from IPython.display import display
 
             self._head = Head()

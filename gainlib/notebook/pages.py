@@ -13,14 +13,16 @@ import re
 from pathlib import Path, PurePosixPath
 
 from gainlib.notebook.markup import html_of
+from gainlib.notebook.spare import SpareKernel
 
 SHARE = Path(__file__).parent / "share"
 ONLY_NOTEBOOK = "notebook-only"  # tag of a cell that is of use in JupyterLab alone
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 KEPT = ("deletable", "editable", "tags")
 # Before a place was filled once, and its height is known, in pixels.
-HEIGHTS = {"panel": 640, "exercise": 460, "score": 300, "title": 130, "safety": 190, "labs": 470, "glossary": 600}
-ELSE_HEIGHT = 160
+HEIGHTS = {"title": 108, "safety": 281, "predict": 129, "panel": 560, "compare": 66, "score": 263, "takeaway": 62}
+HEIGHTS |= {"who": 104, "labs": 606, "restore": 62, "glossary": 2200}
+ELSE_HEIGHT = 320
 _WIDGETS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8")
 
 
@@ -40,6 +42,7 @@ def _load_jupyter_server_extension(app):
         page_config_hook=_without_formulas,
     )
     app.contents_manager.pre_save_hook = clean
+    SpareKernel(app.kernel_manager)
 
 
 def _place(handler):

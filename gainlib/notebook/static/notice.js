@@ -1,7 +1,6 @@
 const GONE =
-  "The Python behind this panel has stopped or was restarted, so nothing here answers any more. " +
-  (document.getElementById("wb-standing") ? "Load this page again" : "Choose Run, then Run All Cells from the menu") +
-  "; your answers are kept.";
+  "The Python behind this panel has stopped or was restarted, so nothing here answers any more. Choose Run, then " +
+  "Run All Cells from the menu; your answers are kept.";
 const AWAY = "The page has lost its connection to Python. It is trying again; what you move now may not be answered.";
 
 function render({ model, el, signal }) {

@@ -5,11 +5,16 @@
   const UNREACHED =
     "The panels cannot be reached. Is the workbook still running in the window where you started it? Then load this " +
     "page again.";
+  const GONE =
+    "The Python behind this page has stopped, so nothing here answers any more. Load the page again; what you had " +
+    "answered is kept.";
+  const AWAY = "The page has lost its connection to Python. It is trying again; what you move now may not be answered.";
   // Heights follow from the width, so those of a narrow window are kept apart.
   const KEY = `workbook-heights ${location.pathname} ${Math.round(window.innerWidth / 160)}`;
   const places = [...document.querySelectorAll("[data-code]")];
   const waiting = places.filter((place) => place.querySelector(".wb-wait"));
   const progress = document.getElementById("wb-progress");
+  const lost = document.getElementById("wb-lost");
   const shown = new Map(); // what may be renewed, by its display id
   const pause = (ms) => new Promise((later) => setTimeout(later, ms));
 
@@ -43,6 +48,16 @@
   const stay = () => target?.scrollIntoView();
   for (const name of ["wheel", "keydown", "pointerdown", "touchstart"])
     addEventListener(name, () => (target = null), { once: true, capture: true });
+
+  function watch(kernel) {
+    const say = (text) => (lost.hidden = !(lost.textContent = text));
+    let gone = false;
+    kernel.statusChanged.connect((_, status) => {
+      gone ||= ["dead", "restarting", "autorestarting", "terminating"].includes(status);
+      if (gone) say(GONE);
+    });
+    kernel.connectionStatusChanged.connect((_, status) => say(gone ? GONE : status === "connected" ? "" : AWAY));
+  }
 
   async function reached() {
     for (const end = Date.now() + LONGEST_MS; Date.now() < end; await pause(20))
@@ -108,6 +123,7 @@
   async function all() {
     count();
     const manager = await reached();
+    watch(manager.kernel);
     manager.kernel.iopubMessage.connect((_, { header, content }) => {
       const node = header.msg_type === "update_display_data" && shown.get(content.transient?.display_id);
       if (node) write(node, content.data);
