@@ -67,6 +67,7 @@ def pytest_configure(config):
     config.add_cleanup(records.cleanup)
     os.environ["GAINLIB_RECORDS"] = records.name
     os.environ["GAINLIB_CACHE"] = records.name
+    os.environ["GAINLIB_BENCH"] = os.path.join(records.name, "bench")
     if config.getoption("--all"):
         os.environ[EVERYTHING] = "1"
     if IN_CI:

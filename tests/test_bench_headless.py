@@ -14,7 +14,7 @@ import pytest
 from stemfolder import make, samples
 
 from gainlib.audio import Audio, read, write
-from gainlib.notebook import Bench
+from gainlib.notebook import Bench, kept
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_work import Stopped
 from gainlib.processors import BlackBox, Compressor, Filter, Saturation
@@ -469,3 +469,111 @@ def test_the_bench_has_a_folder_of_its_own(tmp_path, monkeypatch):
     monkeypatch.delenv("GAINLIB_BENCH", raising=False)
     monkeypatch.setenv("GAINLIB_RECORDS", str(tmp_path / "records"))
     assert bench_folder() == tmp_path / "bench"
+
+
+# ---- what is kept ----------------------------------------------------------------------------------------------------
+
+
+def again():
+    """Return a new bench with every step on the page, as after a restart."""
+    kept._at_the_end()
+    bench = Bench()
+    for step in STEPS:
+        getattr(bench, step)()
+    return bench
+
+
+def test_a_bench_stands_as_it_was_left(bench, stems):
+    open_folder(bench, stems[0])
+    chains, balance = bench.chains(), bench.balance()
+    chains.which.value = bench.song.session.names[1]
+    chains.kind.value = "Compressor"
+    chains.add()
+    chains.gains["trim_db"].value = "−3"
+    balance.faders.set_values({bench.song.session.names[0]: -7.5})
+    balance.faders.mute = [bench.song.session.names[2]]
+    balance.faders.released += 1
+    balance.master.value_db = -2.0
+    balance.master.released += 1
+    next(iter(balance.pans.values())).value = 0.4
+    balance.bus.value = "fixed"
+    guess = bench.guess()
+    guess.levels.rows[1].fields[0].value = "−2"
+    guess.faults.put_on()
+    bench.plan().target.value = "−4"
+    there = again()
+    assert there.song.session == bench.song.session and there.song.home == bench.song.home
+    assert there.open().said.state == "right" and "as you left it" in there.open().said.text
+    assert there.balance()._on_page() == balance._on_page()
+    assert there.chains().which.value == chains.which.value and len(there.chains().rows) == 1
+    assert there.guess().levels.rows[1].fields[0].value == "−2" and there.guess().faults.listed == guess.faults.listed
+    assert there.plan().target.value == "−4"
+
+
+def test_what_the_page_has_shown_is_remembered(bench, stems):
+    open_folder(bench, stems[0])
+    bench.checks().look()
+    there = again()
+    looked = there.guess().levels._looked
+    assert looked.levels == set(bench.song.session.names) and looked.findings
+
+
+def test_a_song_whose_stems_have_gone_is_named(bench, stems):
+    open_folder(bench, stems[0])
+    kept._at_the_end()
+    for path in stems[0].iterdir():
+        path.unlink()
+    there = again()
+    assert there.song.session is None and "cannot be opened" in there.open().said.text
+
+
+def test_another_song_asks_where_something_was_done(bench, stems):
+    open_folder(bench, stems[0])
+    step = bench.open()
+    step.take.click()
+    assert step.question.layout.display == "none", "nothing was done to it"
+    bench.balance().faders.set_values({bench.song.session.names[0]: -7.5})
+    step.demo.click()
+    assert step.question.layout.display is None and bench.song.title != "Demo song in A minor"
+    step.question.no.click()
+    assert bench.song.session.strips[0].fader_db == -7.5
+    step.demo.click()
+    step.question.yes.click()
+    assert bench.song.title == "Demo song in A minor"
+
+
+def test_one_undo_goes_over_the_whole_balance(bench, stems):
+    open_folder(bench, stems[0])
+    balance, names = bench.balance(), bench.song.session.names
+    stood = [balance._on_page()]
+
+    def did(move):
+        move()
+        stood.append(balance._on_page())
+        assert stood[-1] != stood[-2]
+
+    did(lambda: balance.faders.set_values({names[0]: -7.5}))
+    did(lambda: balance.pans[names[1]].set_trait("value", 0.5))
+    did(lambda: balance.master.set_values([-3.0]))
+    did(lambda: (setattr(balance.faders, "mute", [names[2]]), balance.faders.set_trait("released", 99)))
+    did(lambda: balance.pan_law.set_trait("value", -4.5))
+    did(lambda: balance.bus.set_trait("value", "fixed"))
+    balance.to_start.click()
+    balance.question.yes.click()
+    assert balance._on_page() == stood[0]
+    for expected in reversed(stood):
+        balance.back.click()
+        assert balance._on_page() == expected
+        rows = [(each.name, each.fader_db, each.pan, each.mute) for each in bench.song.session.strips]
+        assert rows == list(expected[0][: len(rows)])
+    assert balance.back.disabled
+
+
+def test_two_tabs_on_one_bench(bench, stems):
+    other = Bench()
+    first = other.open()
+    open_folder(bench, stems[0])
+    kept._at_the_end()
+    other._kept._store.look()
+    first.question.yes.click()
+    assert other.song.session == bench.song.session

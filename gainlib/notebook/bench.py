@@ -1,9 +1,11 @@
 """The bench: a song of one's own, from its folder to the sheets that are taken away.
 
-``bench = Bench()``, then a call a cell, in the order of the work. What the steps share is a
-:class:`~gainlib.notebook.bench_song.Song`; all that is measured or planned comes from ``mix`` and ``session``.
+``bench = Bench()``, then a call a cell, in the order of the work. What lay on the bench last lies there again. What the
+steps share is a :class:`~gainlib.notebook.bench_song.Song`; all that is measured or planned comes from ``mix`` and
+``session``.
 """
 
+from gainlib.notebook.bench_kept import BenchKept
 from gainlib.notebook.bench_song import Song
 
 
@@ -25,6 +27,7 @@ class Bench:
 
     def __init__(self):
         self.song, self._steps = Song(), {}
+        self._kept = BenchKept(self.song)
 
     def __repr__(self):
         return f"Bench: {self.song.title if self.song.session is not None else 'empty'}"
@@ -39,7 +42,11 @@ class Bench:
         """Return step 1: a folder, a saved song, an upload, or the demo."""
         from gainlib.notebook.panels.bench_open import OpenStep
 
-        return self._step(OpenStep)
+        fresh = OpenStep not in self._steps
+        step = self._step(OpenStep)
+        if fresh and self.song.session is None:
+            self._kept.resume(step)
+        return step
 
     def guess(self):
         """Return what may come before step 2: levels and faults guessed, then set beside what is measured."""
@@ -115,5 +122,7 @@ class Bench:
     def _step(self, kind):
         """Return a step of this bench; the same one every time its cell is run."""
         if kind not in self._steps:
-            self._steps[kind] = kind(self.song)
+            step = self._steps[kind] = kind(self.song)
+            for each in getattr(step, "steps", (step,)):
+                self._kept.attach(each)
         return self._steps[kind]

@@ -76,6 +76,7 @@ class Song:
     peak_s: float | None = None
     work: Work = field(default_factory=Work, repr=False)
     _watchers: list = field(default_factory=list, repr=False)
+    _as_came: Any = field(default=None, repr=False)
 
     def watch(self, told: Callable[[str], None]) -> None:
         """Have ``told(what)`` called after a change.
@@ -87,11 +88,17 @@ class Song:
         """
         self._watchers.append(told)
 
-    def open(self, session, home: Path | None = None, notes=()) -> None:
-        """Put another song on the bench."""
+    def open(self, session, home: Path | None = None, notes=(), *, as_it_came: bool = True) -> None:
+        """Put another song on the bench, as it came or with what was done to it before."""
         self.session, self.home, self.notes = session, home, tuple(notes)
+        self._as_came = session if as_it_came else None
         self.stems, self.plan, self.peak_s = (), None, None
         self._tell("opened")
+
+    @property
+    def worked_on(self) -> bool:
+        """Whether something was done to the song since it was opened."""
+        return self.session is not None and self.session is not self._as_came
 
     def check(self, stems) -> None:
         """Take what a look at the stems brought up."""

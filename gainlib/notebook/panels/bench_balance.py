@@ -7,6 +7,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook import figures
+from gainlib.notebook.asking import Question
 from gainlib.notebook.fader import Fader, Faders
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
@@ -24,6 +25,8 @@ PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -
 BUSES = (("floating point", "float"), ("fixed point, which cuts at full scale", "fixed"))
 TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
 LENGTH_S = 20.0
+UNDO_STEPS = 200
+ASKS = "Put faders, pans and mutes back to where they stood when the song was opened?"
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
 NOTE = "The mix as it stands, as loud as the limits of the workbook let it be."
 
@@ -47,16 +50,19 @@ class BalanceStep(Step):
     def __init__(self, song):
         self.faders = self.master = self._remeter = None
         self.pans, self._own, self._quiet = {}, False, False
-        self._reason, self._took_s, self._pending = "", 0.0, False
+        self._reason, self._took_s, self._pending, self._past = "", 0.0, False, []
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
         self.meter = button("Measure the bus", button_style="primary")
         self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
         self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it stands")
+        self.back, self.to_start = button("Undo"), button("Back to start")
+        hand = row(self.back, self.to_start)
+        self.question = Question(instead=hand)
         self.file, self.take = entry("Balance of a saved song (.json):"), button("Take its faders and pans")
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
-            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), stage,
+            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), hand, self.question, stage,
             prose(SAVED), self.file, Slot(self.take), prose(HEAR), Slot(self.start, self.listen), self._sound,
         )  # fmt: skip
         self.add_class("gl-panel")
@@ -70,8 +76,59 @@ class BalanceStep(Step):
         self.top.observe(self.guarded(lambda change: self._fit(change["old"])), "value")
         for each in (self.pan_law, self.bus):
             each.observe(self.guarded(lambda _change: self._set_mixer()), "value")
+        self.back.on_click(self.guarded(lambda _button: self.undo()))
+        self.to_start.on_click(
+            self.guarded(lambda _button: self.question.ask(ASKS, "Yes, back to start", self.guarded(self.reset)))
+        )
         song.watch(self._changed)
+        song.watch(self._remember)
         self._changed("opened")
+        self._remember("opened")
+
+    # ---- taking back -----------------------------------------------------------------------------------------------
+
+    shows_song = ("pan_law", "bus", "top")
+
+    def _remember(self, what):
+        """Note a balance that is new; with other stems or another song the past is over."""
+        if self.song.session is not None:
+            now = _balance(self.song.session)
+            if what == "opened" or not self._past or _names(now) != _names(self._past[-1]):
+                self._past = [now]
+            elif now != self._past[-1]:
+                self._past = [self._past[0], *[*self._past[1:], now][-UNDO_STEPS:]]
+        self.back.disabled = self.to_start.disabled = len(self._past) < 2
+
+    def undo(self) -> None:
+        """Go back by one move, of whatever: fader, master, pan, mute, pan law, bus."""
+        if len(self._past) > 1:
+            self._past.pop()
+            self._take(self._past[-1])
+
+    def reset(self) -> None:
+        """Go back to the balance the song was opened with; can be undone."""
+        self._take(self._past[0])
+
+    def _take(self, balance):
+        """Take a balance into the song, and onto the page without making faders and pans anew."""
+        rows, master_db, pan_law_db, bus = balance
+        session, before = self.song.session.with_(pan_law_db=pan_law_db, bus=bus), self.song.session
+        session = session.with_faders({name: fader_db for name, fader_db, _, _ in rows} | {"bus": master_db})
+        for name, _, pan, mute in rows:
+            session = session.with_(name, pan=pan, mute=mute)
+        self._quiet = True
+        try:
+            self.pan_law.value, self.bus.value, self.master.value_db = pan_law_db, bus, master_db
+            self.faders.set_values({name: fader_db for name, fader_db, _, _ in rows})
+            self.faders.mute = [name for name, _, _, mute in rows if mute]
+            for name, _, pan, _ in rows:
+                self.pans[name].value = pan
+        except GainlibError:
+            self.faders = None  # the travel is too short for it by now
+        finally:
+            self._quiet = False
+        same = (session.pan_law_db, session.bus) == (before.pan_law_db, before.bus)
+        self.song.change(session, "balance" if same else "mixer")
 
     # ---- faders and pans -------------------------------------------------------------------------------------------
 
@@ -247,6 +304,10 @@ class BalanceStep(Step):
 def _balance(session):
     rows = tuple((each.name, each.fader_db, each.pan, each.mute) for each in (*session.strips, *session.groups))
     return rows, session.master.fader_db, session.pan_law_db, session.bus
+
+
+def _names(balance):
+    return [name for name, *_ in balance[0]]
 
 
 def _pan(channel):

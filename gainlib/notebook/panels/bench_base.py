@@ -4,8 +4,10 @@ import asyncio
 import html
 import re
 from collections.abc import Callable, Collection, Iterable
+from contextlib import suppress
 
 import ipywidgets as widgets
+from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
@@ -57,13 +59,42 @@ class Step(Panel):
     """
 
     def __init__(self, song, *children):
-        self.song = song
+        self.song, self._noted = song, lambda: None
         self._slots = [each for each in children if isinstance(each, Slot)] or [Slot()]
         self._slot = self._slots[0]
         super().__init__(*children, *([] if self._slot in children else [self._slot]))
         self.add_class("gl-form").add_class("gl-bench")
         for slot in self._slots:
             slot.halt.on_click(self.guarded(lambda _button, slot=slot: self._stop(slot)))
+
+    # ---- to be kept ------------------------------------------------------------------------------------------------
+
+    shows_song = ()
+    """Names of fields that show the song itself, which is kept anyway."""
+
+    def entries(self) -> dict[str, widgets.Widget]:
+        """Return the fields whose entries are kept, by name."""
+        kinds = widgets.Text | widgets.Dropdown | widgets.Checkbox
+        return {n: each for n, each in vars(self).items() if isinstance(each, kinds) and n not in self.shows_song}
+
+    def standing(self) -> dict:
+        """Return what is entered, as JSON."""
+        return {name: each.value for name, each in self.entries().items()}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept; what cannot be chosen any more is left out."""
+        for name, each in self.entries().items():
+            if kept.get(name) is not None:
+                with suppress(TraitError):
+                    each.value = kept[name]
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back whenever something is entered."""
+        self._noted = callback
+        for each in self.entries().values():
+            each.observe(lambda _change: callback(), "value")
+
+    # ---- what is said ----------------------------------------------------------------------------------------------
 
     @property
     def said(self) -> LiveRegion:
@@ -86,7 +117,13 @@ class Step(Panel):
         return next((slot for slot in self._slots if pressed in slot.inside), self._slots[0])
 
     def action(
-        self, pressed: widgets.Button, work: Callable, done: Callable, text: str, ask: Callable = lambda: ()
+        self,
+        pressed: widgets.Button,
+        work: Callable,
+        done: Callable,
+        text: str,
+        ask: Callable = lambda: (),
+        sure: Callable[[Callable], None] = lambda begin: begin(),
     ) -> Callable[[], None]:
         """Give a button long work.
 
@@ -101,6 +138,8 @@ class Step(Panel):
             What stands there meanwhile.
         ask : callable
             ``ask()`` reads the fields first; returns a tuple.
+        sure : callable
+            ``sure(begin)`` calls ``begin()``, after a question where something is thrown away.
 
         Returns
         -------
@@ -132,7 +171,7 @@ class Step(Panel):
             if found is not None:
                 self._tried(lambda: self.song.work.now(lambda tell: work(tell, *found), done))
 
-        pressed.on_click(self.guarded(lambda _button: begin() if _loop() else now()))
+        pressed.on_click(self.guarded(lambda _button: sure(self.guarded(lambda: begin() if _loop() else now()))))
         return now
 
     def at_once(self, pressed: widgets.Button, work: Callable[[], None]) -> None:

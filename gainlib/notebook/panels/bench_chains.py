@@ -74,6 +74,8 @@ class ChainsStep(Step):
         song.watch(self._changed)
         self._changed("opened")
 
+    shows_song = ("dc_block",)
+
     # ---- one chain under the hand ----------------------------------------------------------------------------------
 
     @property

@@ -62,6 +62,18 @@ class FaultsGuess(Step):
         if looked.findings:
             self._changed("checked")
 
+    def standing(self) -> dict:
+        """Return what is entered, and the list."""
+        return super().standing() | {"listed": self.listed}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept, as far as there are such stems."""
+        super().resume(kept)
+        listed = [tuple(key) for key in kept.get("listed", ()) if len(key) == 2]
+        self.listed = [(name, tag) for name, tag in listed if name in self.which.options and tag in FAULTS]
+        if self.listed:
+            self._list()
+
     # ---- the list --------------------------------------------------------------------------------------------------
 
     def put_on(self) -> None:
@@ -83,6 +95,7 @@ class FaultsGuess(Step):
         self._mine.children = [self._entry(key) for key in self.listed]
         text = f"{count(len(self.listed), 'fault')} on your list." if self.listed else "Your list is empty."
         self.tell("note", "", text, of=self.put)
+        self._noted()
 
     def _entry(self, key):
         taken = button(f"Take off {key[0]}: {key[1]}")
@@ -141,6 +154,7 @@ class FaultsGuess(Step):
             self.seen.say()
         if what in ("opened", "stems"):
             self._offer()
+            self._noted()
         if what == "opened":
             self.note("Open a song first." if self.song.session is None else "Your list is empty.")
         elif what == "checked" and self._found is None:

@@ -55,7 +55,8 @@ class GuessStep(widgets.VBox):
     def __init__(self, song):
         looked = MeasuredStems(song)
         self.levels, self.faults = LevelsGuess(song, looked), FaultsGuess(song, looked)
-        super().__init__([self.levels, self.faults])
+        self.steps = (self.levels, self.faults)
+        super().__init__(self.steps)
 
     @property
     def said(self):
@@ -85,6 +86,7 @@ class StemRow(widgets.VBox):
         )
         for each in self.fields:
             each.layout.width = f"{len(each.description) * 0.5 + 6:.1f}em"  # three beside each other
+            each.continuous_update = True
         super().__init__([row(self.which), row(*self.fields)])
         self.add_class("gl-box")
         self.clear()
@@ -136,6 +138,22 @@ class LevelsGuess(Step):
         self._changed("opened")
         if looked.levels:
             self._changed("checked")
+
+    def entries(self) -> dict:
+        """Return the fields of the rows as well."""
+        rows = {f"stem {k}": each.which for k, each in enumerate(self.rows)}
+        guesses = {f"guess {k} {n}": field for k, each in enumerate(self.rows) for n, field in enumerate(each.fields)}
+        return super().entries() | rows | guesses
+
+    def standing(self) -> dict:
+        """Return what is entered, and what the page has shown by then."""
+        return super().standing() | {"shown": sorted(self._looked.levels), "findings": self._looked.findings}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept, and remember what the page has shown."""
+        super().resume(kept)
+        self._looked.levels |= set(map(str, kept.get("shown", ())))
+        self._looked.findings |= bool(kept.get("findings"))
 
     def _used(self):
         """Return the rows on the page: fewer than three in a song of fewer stems."""
@@ -211,6 +229,7 @@ class LevelsGuess(Step):
         names = dict.fromkeys(guess.strip for guess in guesses)
         before = [name for name in names if name in self._looked.levels]
         self._looked.levels |= set(names)
+        self._noted()
         self.result.value = table("Your guesses and what was measured", HEADS, map(_guess_row, guesses), (2, 3, 4))
         near = ", ".join(f"{what} {hits} of {len(names)}" for what, hits in near_by_figure(guesses).items())
         text = f"Within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU): {near}."
@@ -246,6 +265,7 @@ class LevelsGuess(Step):
             text = "The levels of the stems are on the page now. You can still guess, but it counts for nothing."
             self._slot = self._slot_of(self.measure)
             self.tell("note", "", text)
+        self._noted()
 
 
 def _guess_row(guess):

@@ -1,9 +1,11 @@
 """Step 1 of the bench: a folder of stems, a song saved earlier, files from another computer, or the demo."""
 
 import time
+from collections.abc import Callable
 
 from gainlib.audio import GainlibError
 from gainlib.mix.paths import pasted_path, text_of
+from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
@@ -19,6 +21,7 @@ UPLOAD = """
 **On a server such as Binder's they leave your computer**, and are lost when it forgets you.
 """
 DEMO = "**Or try it first** with the eleven stems of the demo song, with faults, chains and a balance."
+ANOTHER = "Another song? Chains and balance of {} leave the bench; save the song in step 7 if you want to keep them."
 HEADS = ("stem", "file", "channels", "length (s)")
 
 
@@ -44,13 +47,16 @@ class OpenStep(Step):
         self.leave_out = entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
         self.take, self.demo = button("Open", button_style="primary"), button("Use the demo stems")
         self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
-        self.found = sheet()
+        self.found, self.question = sheet(), Question()
         super().__init__(
             song, prose(FOLDER), self.path, self.leave_out, Slot(self.take),
-            prose(UPLOAD.format(folder=_uploads_folder())), Slot(self.upload), prose(DEMO), Slot(self.demo), self.found,
+            prose(UPLOAD.format(folder=_uploads_folder())), Slot(self.upload), prose(DEMO), Slot(self.demo),
+            self.question, self.found,
         )  # fmt: skip
-        self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked)
-        self.open_demo = self.action(self.demo, lambda tell: (_demo(), None, ()), self._opened, "Opening the demo …")
+        self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked, self._sure)
+        self.open_demo = self.action(
+            self.demo, lambda tell: (_demo(), None, ()), self._opened, "Opening the demo …", sure=self._sure
+        )
         self.path.on_msg(self._entered)
 
     def _asked(self):
@@ -61,16 +67,38 @@ class OpenStep(Step):
         if content.get("event") == "submit" and self.song.session is None:
             self.note("Now press Open.")
 
+    def _sure(self, begin):
+        """Ask before a song that was worked on leaves the bench."""
+        if self.song.worked_on:
+            self.question.ask(ANOTHER.format(self.song.title), "Yes, another song", begin)
+        else:
+            begin()
+
+    def offer_newer(self, take: Callable[[], None]) -> None:
+        """Ask whether to take over what another tab has put on the bench or set there."""
+        self.question.ask(NEWER, TAKE_OVER, self.guarded(take), STAY)
+
+    def resume_song(self, session, home, notes) -> None:
+        """Put a song on the bench with what was done to it before."""
+        self.song.open(session, home, notes, as_it_came=False)
+        self._show()
+        text = f"{self.song.title}, with its chains and its balance, as you left it. Check and plan it anew."
+        self.tell("right", "There again", text)
+
     def _opened(self, found):
         session, home, unreadable = found
         self.song.open(session, home, [f"not read: {each}" for each in unreadable])
-        rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
-        self.found.value = table(f"What lies on the bench: {self.song.title}", HEADS, rows, (2, 3))
+        self._show()
         stems = count(len(session.strips), "stem")
         text = f"{self.song.title}: {stems}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
         if unreadable:
             text += f" Left out, since they cannot be read: {'; '.join(unreadable)}."
         self.tell("partly" if unreadable else "right", "Opened", text)
+
+    def _show(self):
+        session = self.song.session
+        rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
+        self.found.value = table(f"What lies on the bench: {self.song.title}", HEADS, rows, (2, 3))
 
     # ---- from another computer -------------------------------------------------------------------------------------
 

@@ -86,6 +86,8 @@ class TakeStep(Step):
         song.watch(self._changed)
         self._changed("opened")
 
+    shows_song = ("sheets_to", "stems_to", "song_to")  # places that are free now
+
     def _of_plan(self):
         song, plan = self.song, self.song.plan_made()
         if not plan.verification.passed:
