@@ -90,6 +90,7 @@ def _at_rest():
     from concurrent.futures import ThreadPoolExecutor
 
     os.environ["GAINLIB_RECORDS"] = os.path.join(os.getcwd(), "records")
+    os.environ["GAINLIB_BENCH"] = os.path.join(os.getcwd(), "bench")
     put_off, jobs = set(), set()
     later, submit = asyncio.BaseEventLoop.call_later, ThreadPoolExecutor.submit
 
