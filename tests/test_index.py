@@ -56,6 +56,49 @@ def test_a_name_entered_once_serves_every_lab(tmp_path):
     assert kept(tmp_path)["learner"] == "Anna"
 
 
+def test_a_class_code_that_was_left_out_is_asked_for(tmp_path):
+    answer(tmp_path, "05-1")
+    answer(tmp_path, "05-3", right=False)
+    points = Lab("05", folder=tmp_path, learner="anna", class_code="7b").score().points
+    index = Index(folder=tmp_path, labs=ROOT / "labs")
+    panel, lab = index.who(), None
+    assert panel.code.layout.display == "none", "nobody of that name works here yet"
+    panel.name.value, panel.class_code.value = "Anna", ""
+    panel.take.click()
+    told = panel.code._said.text
+    assert (
+        told == f"With class code 7b there are {points:.1f} points by this name; without it none. Did you leave it out?"
+    )
+    panel.code.yes.click()
+    assert (index.shelf.learner, index.shelf.class_code) == ("Anna", "7b") and panel.code.layout.display == "none"
+    assert kept(tmp_path) == {"learner": "Anna", "class_code": "7b"}
+
+    panel.class_code.value = "7c"
+    panel.take.click()
+    assert f"{points:.1f} points by this name; with 7c none. Is this the right one?" in panel.code._said.text
+    panel.code.no.click()
+    assert panel.code.layout.display == "none" and index.shelf.class_code == "7c"
+    index.update()
+    assert panel.code.layout.display == "none", "it is asked once"
+    lab = Lab("05", folder=tmp_path)
+    head = lab.title()
+    assert "With class code 7b" in head.code._said.text and lab.score().points == 0.0
+    head.code.yes.click()
+    assert lab.learner.class_code == "7b" and lab.score().points == points
+    assert Lab("06", folder=tmp_path, class_code="7c").title().code.layout.display == "none", "no points in that lab"
+
+
+def test_points_without_a_class_code_are_found_as_well(tmp_path):
+    answer(tmp_path, "05-1", class_code="")
+    index = Index(folder=tmp_path, labs=ROOT / "labs")
+    panel = index.who()
+    panel.name.value, panel.class_code.value = "anna", "7b"
+    panel.take.click()
+    assert panel.code._said.text.startswith("Without a class code there are 2.0 points by this name; with 7b none.")
+    panel.code.yes.click()
+    assert index.shelf.class_code == ""
+
+
 def test_every_lab_with_a_notebook_is_listed_with_minutes_and_points(index):
     found = states(index.shelf)
     assert list(found) == sorted(path.name[:2] for path in (ROOT / "labs").glob("[0-9][0-9]-*.ipynb"))

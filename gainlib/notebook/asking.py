@@ -4,7 +4,9 @@ from collections.abc import Callable
 
 import ipywidgets as widgets
 
+from gainlib.notebook import identity
 from gainlib.notebook.prose import LiveRegion
+from gainlib.words import number_text
 
 NEWER = "You have moved on here in another tab. What you move last counts."
 TAKE_OVER, STAY = "Take over what stands there", "Stay with this"
@@ -53,3 +55,33 @@ class Question(widgets.HBox):
         self._said.say()
         if then is not None:
             then()
+
+
+class CodeQuestion(Question):
+    """Asked where the same name has more points with another class code, or with none.
+
+    Parameters
+    ----------
+    become : callable
+        ``become(class_code)`` switches to it.
+    """
+
+    def __init__(self, become: Callable[[str], None]):
+        self._become, self._asked = become, None
+        super().__init__()
+
+    def look(self, record, learner: str, class_code: str, lab: str | None = None) -> None:
+        """Ask if there is reason to, once for each who works here."""
+        if self._asked == (learner, class_code):
+            return
+        self._asked = (learner, class_code)
+        self._answered(None)
+        found = identity.elsewhere(record.events(), learner, class_code, lab)
+        if found is not None:
+            theirs = f"with class code {found.class_code}" if found.class_code else "without a class code"
+            own = f"with {class_code}" if class_code else "without it"
+            what = "Did you leave it out?" if not class_code else "Is this the right one?"
+            points, here = number_text(found.points), number_text(found.own_points) if found.own_points else "none"
+            text = f"{theirs[:1].upper()}{theirs[1:]} there are {points} points by this name; {own} {here}. {what}"
+            yes = f"Take class code {found.class_code}" if found.class_code else "Go without a class code"
+            self.ask(text, yes, lambda: self._become(found.class_code), "This is right")

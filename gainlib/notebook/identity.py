@@ -4,9 +4,13 @@ import json
 import os
 import secrets
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
+from gainlib.exercises import Events, tally
+from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
+from gainlib.exercises.variants import normal_form
 
 WHO_FILE = "learner.json"
 _PREFIX = "learner-"
@@ -34,7 +38,10 @@ def keep(folder: Path, learner: str, class_code: str) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         try:
-            unfinished.write_text(text, encoding="utf-8")
+            with unfinished.open("w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
             os.replace(unfinished, folder / WHO_FILE)
         except OSError:
             with suppress(OSError):
@@ -42,6 +49,48 @@ def keep(folder: Path, learner: str, class_code: str) -> None:
             raise
     except OSError as problem:
         raise refused(folder / WHO_FILE, problem) from None
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """What somebody of the same name has done with another class code.
+
+    Attributes
+    ----------
+    class_code : str
+        As it was written last; empty where there was none.
+    points, own_points : float
+        With that code, and with the one that is given now.
+    """
+
+    class_code: str
+    points: float
+    own_points: float
+
+
+def elsewhere(events: Events, learner: str, class_code: str, lab: str | None = None) -> Elsewhere | None:
+    """Return where the same name has more points than here, by leaving the class code out or giving another; or None.
+
+    Parameters
+    ----------
+    events : Events
+        Of everybody in this folder.
+    learner, class_code : str
+        Who works here now.
+    lab : str or None
+        The lab whose points are counted; None counts all.
+    """
+    mine = normal_form(class_code), normal_form(learner)
+    others = {whose(event)[0]: event["class_code"].strip() for event in events.events if whose(event)[1] == mine[1]}
+    others.pop(mine[0], None)
+    if not others:
+        return None
+    own, most = (
+        [tally(events, learner, code, lab=lab).points for code in codes] for codes in ((class_code,), others.values())
+    )
+    best = max(range(len(most)), key=most.__getitem__)
+    found = Elsewhere(list(others.values())[best], most[best], own[0])
+    return found if found.points > found.own_points + 1e-9 else None
 
 
 def forget(folder: Path) -> None:

@@ -11,7 +11,7 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, shipped
-from gainlib.notebook.asking import Question
+from gainlib.notebook.asking import CodeQuestion, Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.head import Head
@@ -156,8 +156,9 @@ class WhoPanel(Panel):
             tooltip="Every lab takes it from here",
             layout=field["layout"],
         )
-        self.said = LiveRegion()
-        super().__init__(widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons"), self.said)
+        self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
+        row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
+        super().__init__(row, self.code, self.said)
         self.add_class("gl-form")
         self.take.on_click(self.guarded(lambda _button: self._become()))
         self.update()
@@ -171,6 +172,10 @@ class WhoPanel(Panel):
         self._changed()
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
 
+    def _switch(self, class_code):
+        self.class_code.value = class_code
+        self._become()
+
     def _who(self):
         code = self._shelf.class_code
         return self._shelf.learner + (f", class {code}" if code else "")
@@ -178,6 +183,7 @@ class WhoPanel(Panel):
     def update(self) -> None:
         """Show who is kept."""
         self.name.value, self.class_code.value = self._shelf.learner, self._shelf.class_code
+        self.code.look(self._shelf.record, self._shelf.learner, self._shelf.class_code)
         folder = self._shelf.folder
         self.said.say("note", "", f"You are **{self._who()}**. The record is kept in {folder} and goes nowhere.")
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.asking import CodeQuestion
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.prose import LiveRegion, html_of, prose, style
@@ -42,7 +43,8 @@ class Heading(Panel):
         )
         self._said = LiveRegion()
         row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
-        super().__init__(self._facts, row, self._said)
+        self.code = CodeQuestion(self.guarded(self._switch))
+        super().__init__(self._facts, row, self.code, self._said)
         self.add_class("gl-form")
         self.keep.on_click(self.guarded(lambda _button: self._become()))
         self._name.value, self._class.value = learner.name, learner.class_code
@@ -53,8 +55,14 @@ class Heading(Panel):
         self._name.value, self._class.value = self._learner.name, self._learner.class_code
         self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are yours alone.")
 
+    def _switch(self, class_code):
+        self._class.value = class_code
+        self._become()
+
     def update(self) -> None:
-        """Renew the points."""
+        """Renew the points, and ask where another class code has more of them."""
+        learner = self._learner
+        self.code.look(learner.record, learner.name, learner.class_code, learner.lab)
         tally = self._learner.tally()
         page = self._page
         self._facts.value = (
