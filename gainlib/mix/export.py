@@ -5,9 +5,9 @@ Two kinds:
 - up to the trim: the source with polarity, DC block and trim, as it meets the first processor. It goes into the mixer
   in place of the raw stem, and the trim there stays at 0;
 - up to the bus: with everything it passes on its way, fader and pan included. Together the files are the mix: their sum
-  is the bus, as long as the master is linear. A
-  group that is linear is opened: what each of its strips brings passes it alone. A group that depends on level, one
-  whose sum may clip, and a return, which takes from many, are not taken apart; they bring their own sum.
+  is the bus, as long as the master is linear. A group that is linear is opened: what each of its strips brings passes
+  it alone. A group that depends on level, one whose sum may clip, and a return, which takes from many, are not taken
+  apart; they bring their own sum.
 
 A folder appears whole or not at all. Words are shortened with triangular dither (Lipshitz, Wannamaker and Vanderkooy,
 JAES 40(5), 1992), and a stem on which nothing was set is kept bit by bit.
