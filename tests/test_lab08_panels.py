@@ -133,6 +133,11 @@ def test_every_variant_of_the_task_can_be_met_without_its_book():
     assert mark(exercise("08-6"), given, lab08.SET_TASK.solve(given)).state == "right"
 
 
+@pytest.mark.parametrize("learner", ["learner-7464", "learner-1e5b"])
+def test_a_learner_with_many_unfair_draws_gets_a_variant(learner):
+    assert 6.0 <= exercise("08-3").variant(learner)["most"] <= 15.0
+
+
 def test_the_readings_shown_are_the_readings_asked_about():
     asked = exercise("08-3")
     given = asked.variant("anna")

@@ -17,7 +17,7 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import printed_numbers
 
-REDRAWS = 50
+REDRAWS = 400
 FROM_ANSWER = 3.0
 BETWEEN_SLIPS = 2.0
 PRACTICE = 1000
@@ -208,12 +208,12 @@ def either(*branches: Callable) -> Either:
 
 
 def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
-    """Return the given values of one learner's attempt, redrawn at most 50 times until they are fair.
+    """Return the given values of one learner's attempt, redrawn until they are fair.
 
     Raises
     ------
     GainlibError
-        When 51 draws gave no fair variant: the declaration is at fault, not the learner.
+        When 401 draws gave no fair variant: the declaration is at fault, not the learner.
     """
     seed = seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)
     rng = np.random.Generator(np.random.PCG64(seed))
