@@ -24,7 +24,7 @@ import gainlib
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = ROOT / "gainlib"
 SCREENS = {"IPython", "ipywidgets", "anywidget", "matplotlib"}
-TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "labs", "gainlib", "tests", "media", "binder"}
+TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "labs", "gainlib", "tests", "media", "binder", "docs"}
 BUILT = {"gainlib.egg-info", "records", "bench", "benchmarks-out"}
 STARRED = (inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD)
 SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
