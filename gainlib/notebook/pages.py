@@ -4,7 +4,7 @@ Voilà brings the server's side (a kernel a page) and the widgets' side; the tem
 text at once, keeps a place for every output, and runs the cells itself (``page.js``). The same server keeps notebooks
 clean that are opened in JupyterLab: what a run leaves in them is not saved.
 
-``jupyter server extension enable gainlib.notebook.pages --sys-prefix``, or ``jpserver_extensions``, turns it on.
+``jpserver_extensions`` turns it on, on the command line (``binder/workbook.py``) or in a file (``binder/postBuild``).
 """
 
 import json
