@@ -13,7 +13,7 @@ import re
 from pathlib import Path, PurePosixPath
 
 from gainlib.notebook.markup import html_of
-from gainlib.notebook.spare import SpareKernel
+from gainlib.notebook.spare import PAGE, SpareKernel
 
 SHARE = Path(__file__).parent / "share"
 ONLY_NOTEBOOK = "notebook-only"  # tag of a cell that is of use in JupyterLab alone
@@ -42,7 +42,9 @@ def _load_jupyter_server_extension(app):
         page_config_hook=_without_formulas,
     )
     app.contents_manager.pre_save_hook = clean
-    SpareKernel(app.kernel_manager)
+    spare = SpareKernel(app.kernel_manager)
+    if (Path(app.contents_manager.root_dir) / "labs" / "index.ipynb").is_file():  # what a reader opens first
+        app.io_loop.add_callback(spare.ahead, kernel_name=KERNEL["name"], path="labs", env=os.environ | PAGE)
 
 
 def _place(handler):

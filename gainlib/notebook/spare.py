@@ -35,7 +35,7 @@ class SpareKernel:
         if not behind_page(options.get("env") or {}):
             return await self._start(**options)
         self._pages += 1
-        self._coming = asyncio.ensure_future(self._ahead(options, self._pages))
+        self._coming = asyncio.ensure_future(self._after(options, self._pages))
         spare, self._spare = self._spare, None
         if spare is None or spare[1] not in self._manager:
             return await self._start(**options)
@@ -44,9 +44,14 @@ class SpareKernel:
         await self._manager.shutdown_kernel(spare[1], now=True)
         return await self._start(**options)
 
-    async def _ahead(self, options, pages):
+    async def _after(self, options, pages):
         await asyncio.sleep(QUIET_S)
-        if pages == self._pages and self._spare is None:  # no other page was opened meanwhile
+        if pages == self._pages:  # no other page was opened meanwhile
+            await self.ahead(**options)
+
+    async def ahead(self, **options) -> None:
+        """Make a kernel ready for the next page, if there is none yet."""
+        if self._spare is None:
             self._spare = (_place(options), await self._start(**options, extra_arguments=[_READ_AHEAD]))
 
 
