@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from gainlib.session import FaderLaw
+from gainlib.words import level_text
 
 pytestmark = pytest.mark.browser
 NAMES = ("kick", "snare", "overheads", "toms", "bass", "guitar", "e-piano", "pad", "lead vocal", "backing", "shaker")
@@ -166,7 +167,8 @@ def test_the_mouse_drags_and_the_picture_follows_then_the_words(faders):
     expected = law.db_at(law.mm_at(-14) + 80 * law.length_mm / travel)
     assert now == pytest.approx(expected, abs=0.3) and now > -14
     assert int(faders.kernel("print(faders.released)")) == released + 1
-    assert sentence == faders.page.locator(".gl-sentence").inner_text()  # kick is highest as before: the words stand
+    assert "bass −14.0 dB" in sentence, "the words follow when the hand lets go"
+    faders.page.get_by_text(f"bass {level_text(now)},").wait_for()
     assert float(handle(faders, "bass").get_attribute("aria-valuenow")) == now
 
 
@@ -241,14 +243,14 @@ def test_eleven_rows_fit_a_narrow_notebook(faders):
 
 def test_the_picture_has_an_alternative_and_a_table(faders):
     image = faders.page.locator(".gl-image")
-    assert image.get_attribute("alt").startswith("Levels. Highest peak: lead vocal at +6.0 dBFS")
+    assert image.get_attribute("alt").startswith("Levels. The meters: kick −9.0 dB, snare +2.0 dB")
     handle(faders, "lead vocal").focus()
     faders.page.keyboard.press("PageDown")
-    wait_for(faders, "() => document.querySelector('.gl-image').alt.includes('lead vocal at +5.0 dBFS')")
+    wait_for(faders, "() => document.querySelector('.gl-image').alt.includes('lead vocal +5.0 dB')")
     faders.page.get_by_text("The same in numbers").click()
     rows = faders.page.locator(".gl-table tbody tr")
     assert rows.count() == len(NAMES)
-    assert rows.nth(8).inner_text().split("\t") == ["lead vocal", "5.0", "5.0"]
+    assert rows.nth(8).inner_text().split("\t") == ["lead vocal", "+5.0 dB"]
     faders.page.get_by_text("The same in numbers").click()
 
 
