@@ -173,8 +173,8 @@ def sentence_of(error: BaseException) -> str:
     if isinstance(error, GainlibError):
         return str(error)
     return (
-        f"Something in this panel failed ({type(error).__name__}: {error}). What it shows may be out of date. "
-        "The log (menu View, Show Log Console) has the details."
+        f"Something in this panel failed ({type(error).__name__}: {error}). What it shows may be out of date; load the "
+        "page again. In JupyterLab the log (menu View, Show Log Console) has the details."
     )
 
 
