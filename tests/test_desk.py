@@ -147,7 +147,7 @@ def test_faders_and_trims_are_an_answer_and_a_check_may_name_what_it_measured():
     assert desk.controls() == {**answer, "master": {"fader_db": -6.0}}
     assert desk.numbers.table["rows"][0] == ["highest fader", "−5.00 dB", "−5 dB ± 0.5"]
     verdict = task.part().judge(task.part().read({"bass": {"fader_db": 2.0}}, given), None, given, [])
-    assert verdict.feedback == "fader of bass 2.0 dB, wanted −5.5 to −4.5 dB, 6.5 dB too high"
+    assert verdict.feedback == "Fader of bass: 2.0 dB is 6.5 dB too high; aim for −5.5 to −4.5 dB"
     assert not any(task.missed(task.solve(given), given))
 
 

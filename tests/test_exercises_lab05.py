@@ -131,8 +131,8 @@ def test_the_feedback_names_the_two_tracks():
     answer = asked.solve(given)
     answer["05 bass"]["fader_db"] += 1.0
     feedback = mark(asked, given, answer).feedback
-    assert "Balance between bass and " in feedback
-    assert "moved by 1.0 dB, wanted at most 0.1 dB, 0.9 dB too much" in feedback
+    assert "Change of balance between bass and " in feedback
+    assert ": 1.0 dB is 0.9 dB too much; aim for at most 0.1 dB" in feedback
 
 
 def test_a_whole_session_is_an_answer():

@@ -57,8 +57,8 @@ ARRAY_JUNK = [np.array([1.0]), np.bool_(True), Decimal("NaN")]
 
 
 @pytest.mark.parametrize("junk", [*TYPED_JUNK, *OTHER_JUNK, *ARRAY_JUNK])
-def test_what_is_no_number_says_what_was_expected(junk):
-    with pytest.raises(Unreadable, match="Expected a number in V"):
+def test_what_is_no_number_says_what_to_enter(junk):
+    with pytest.raises(Unreadable, match="cannot be read; enter a number in V"):
         parse_number(junk, "V")
 
 

@@ -60,7 +60,7 @@ def gains(answer, given):
 def unequal(answer, given):
     """Return how far the gains are apart, and which two."""
     low, high = sorted(answer, key=lambda stage: answer[stage]["gain_db"])[:: len(answer) - 1]
-    return Measured(answer[high]["gain_db"] - answer[low]["gain_db"], f"{low} and {high} apart by")
+    return Measured(answer[high]["gain_db"] - answer[low]["gain_db"], f"distance of {low} and {high}")
 
 
 CHAIN = State(
@@ -170,25 +170,25 @@ def test_foreign_given_values_are_invalid(foreign):
     assert "99-1" in verdict.feedback
 
 
-def test_feedback_is_measured_wanted_distance():
+def test_feedback_says_what_is_off_and_in_which_direction():
     number = EVERY_KIND["number"]
-    assert mark(number, GIVEN, -1.5).feedback == "−1.5 dB, wanted −3.00 ± 0.1 dB, 1.50 dB too high."
-    assert mark(number, GIVEN, "−3,05 dB").feedback == "−3.05 dB, wanted −3.00 ± 0.1 dB."
-    assert "wanted 0.500 V ± 2 %, 0.100 V too low" in mark(EVERY_KIND["relative"], GIVEN, 0.4).feedback
+    assert mark(number, GIVEN, -1.5).feedback == "−1.5 dB is 1.50 dB too high."
+    assert mark(number, GIVEN, "−3,05 dB").feedback == "−3.05 dB is right (−3.00 ± 0.1 dB)."
+    assert mark(EVERY_KIND["relative"], GIVEN, 0.4).feedback == "0.4 V is 0.100 V too low."
     state = mark(EVERY_KIND["state"], GIVEN, {"stage 1": {"gain_db": 10}, "stage 2": {"gain_db": 5.3}})
     assert state.feedback == (
-        "Sum 15.3 dB, wanted 11.5 to 12.5 dB, 2.8 dB too hot; "
-        "stage 2 and stage 1 apart by 4.7 dB, wanted at most 1.0 dB, 3.7 dB too much."
+        "Sum: 15.3 dB is 2.8 dB too hot; aim for 11.5 to 12.5 dB. "
+        "Distance of stage 2 and stage 1: 4.7 dB is 3.7 dB too much; aim for at most 1.0 dB."
     )
 
 
 def test_rounding_never_hides_on_which_side_of_a_limit_a_value_is():
     check = Check("bus", lambda answer, given: answer, (-7.0, -6.0), "dBTP", too_high="too hot")
-    assert check.run(-3.2, {}) == (False, "bus −3.2 dBTP, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot")
-    assert check.run(-5.996, {}) == (False, "bus −5.996 dBTP, wanted −7.0 to −6.0 dBTP, 0.004 dB too hot")
+    assert check.run(-3.2, {}) == (False, "bus: −3.2 dBTP is 2.8 dB too hot; aim for −7.0 to −6.0 dBTP")
+    assert check.run(-5.996, {}) == (False, "bus: −5.996 dBTP is 0.004 dB too hot; aim for −7.0 to −6.0 dBTP")
     assert check.run(-6.0, {})[0] and check.run(-7.0, {})[0]
-    assert check.run(-math.inf, {}) == (False, "bus −∞ dBTP, wanted −7.0 to −6.0 dBTP, +∞ dB too low")
-    assert check.run(None, {}) == (False, "bus: nothing to measure, wanted −7.0 to −6.0 dBTP")
+    assert check.run(-math.inf, {}) == (False, "bus: −∞ dBTP is too low; aim for −7.0 to −6.0 dBTP")
+    assert check.run(None, {}) == (False, "bus: there is nothing to measure; aim for −7.0 to −6.0 dBTP")
 
 
 def test_several_parts_earn_partly():
@@ -196,7 +196,7 @@ def test_several_parts_earn_partly():
     verdict = mark(two, GIVEN, ["pad", 9])
     assert (verdict.state, verdict.points, verdict.shows_key) == ("partly", 1.0, True)
     assert [part.state for part in verdict.parts] == ["right", "wrong"]
-    assert "By: 9 dB, wanted 4.0 ± 0.2 dB" in verdict.feedback
+    assert "By: 9 dB is 5.0 dB too high" in verdict.feedback
     assert mark(two, GIVEN, ["pad", None]).state == "partly"
     assert mark(two, GIVEN, ["kick", 4]).points == 2.0
     assert mark(two, GIVEN, ["kick", 9]).state == "wrong"
@@ -293,11 +293,11 @@ def test_a_repeated_run_has_to_be_better():
     made = EVERY_KIND["abx"]
     twelve = [pick if index < 12 else "AB"[pick == "A"] for index, pick in enumerate(TRUTH)]
     thirteen = [*twelve[:12], TRUTH[12], *twelve[13:]]
-    assert mark(made, GIVEN, twelve).feedback == "12 of 16 right, p = 0.038, wanted at least 12."
+    assert mark(made, GIVEN, twelve).feedback == "You got 12 of 16 right, p (chance) = 0.038."
     second = mark(made, {**GIVEN, "attempt": 1}, twelve)
     assert second.state == "wrong"
     assert (
-        "wanted at least 13 in run 2, 1 short: no audible difference shown (95 % interval 51 to 90 %)"
+        "you need 13 in run 2. This run shows no audible difference (95 % interval 51 to 90 %)"
         in second.feedback
     )
     assert mark(made, {**GIVEN, "attempt": 1}, thirteen).state == "right"

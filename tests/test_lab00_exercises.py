@@ -55,13 +55,13 @@ def test_a_run_says_what_scipy_computes(trials, runs):
 def test_the_words_of_a_run():
     """Significance of 9 of 10 and 12 of 16: scipy above. What is not shown is never said to be disproved."""
     shown, not_shown, sham = Run(9, 10).sentence(), Run(7, 10).sentence(), Run(10, 10, sham=True)
-    assert "**a difference is shown**" in shown and "p = 0.011" in shown and "60 to 98 %" in shown
-    assert "**no audible difference is shown**" in not_shown and "does not prove" in not_shown
-    assert "17 % of all runs" in not_shown and "at least 9 were wanted" in not_shown
-    assert not sham.shown and "it was luck" in sham.sentence()
+    assert "**you have shown a difference**" in shown and "p = 0.011" in shown and "60 to 98 %" in shown
+    assert "**you have shown no audible difference**" in not_shown and "does not prove" in not_shown
+    assert "17 % of all runs" in not_shown and "you needed 9" in not_shown
+    assert not sham.shown and "any count is luck" in sham.sentence()
     second = Run(12, 16, 2)
     assert not second.shown and "2 × p = 0.077" in second.sentence()
-    assert "no count would have done" in Run(5, 5, 3).sentence()
+    assert "no count would have been enough" in Run(5, 5, 3).sentence()
     assert percent(binom.sf(6, 10, 0.5)) == "17 %"
 
 

@@ -221,7 +221,7 @@ def test_what_cannot_be_read_costs_nothing_and_a_hint_says_its_price(lab):
     found = cell(lab, "exercise-2")
     found.get_by_role("textbox").fill("quite loud")
     found.get_by_role("button", name="Check").click()
-    says(found, "free of charge", "Expected a number in dBFS")
+    says(found, "you lose no points", "enter a number in dBFS")
     hint = found.get_by_role("button", name="Hint")
     assert "costs" in hint.get_attribute("title")
     hint.click()
@@ -229,7 +229,7 @@ def test_what_cannot_be_read_costs_nothing_and_a_hint_says_its_price(lab):
     numbers = given(lab, "05-2")
     found.get_by_role("textbox").fill(str(round(exercise("05-2").solve(numbers), 2)))
     found.get_by_role("button", name="Check").click()
-    says(found, "1.7 of 2 points count")
+    says(found, "You earn 1.7 of 2")
     assert lab.problems() == []
 
 

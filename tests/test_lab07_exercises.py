@@ -112,10 +112,10 @@ def test_stages_are_told_what_is_off():
         return mark(each, given, {lab07.NAME: {**key, **changes}}).feedback
 
     off = {"insert 3 out_db": key["insert 3 out_db"] + 1.0, "post_trim_db": key["post_trim_db"] - 1.0}
-    assert "Stage 3 against its bypass 1.00 dB, wanted −0.20 to 0.20 dB, 0.80 dB too loud." in said(**off)
+    assert "Stage 3 against its bypass: 1.00 dB is 0.80 dB too loud; aim for −0.20 to 0.20 dB." in said(**off)
     total = said(post_trim_db=key["post_trim_db"] - 2.0)
-    assert total.startswith("The whole strip against the stem −2.00 dB") and "too soft" in total
-    assert "post trim" not in total.casefold(), "that slip is about an untouched one"
+    assert total.startswith("The whole strip against the stem: −2.00 dB") and "too soft" in total
+    assert "undo the trim" not in total.casefold(), "that slip is about an untouched one"
     assert mark(each, given, {lab07.NAME: key}).points == 4
 
 

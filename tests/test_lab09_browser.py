@@ -98,7 +98,7 @@ def test_keys_exponent_hits_and_undo(lab):
     lab.settled()
     assert "Below 26.1 mm" in sentence(found) and "worth 0.35 dB" in sentence(found), "8.686·3, over 75 mm"
     hits = picture(found)
-    found.get_by_role("button", name="Sixty more hits").click()
+    found.get_by_role("button", name="Try 60 more moves").click()
     lab.settled()
     assert picture(found) != hits
     found.get_by_role("button", name="Undo").first.click()
@@ -173,7 +173,7 @@ def test_faders_brought_to_unity_with_and_without_their_sends(lab):
     lab.shot("lab09-exercise5-trap")
     found.get_by_role("button", name="Check").click()
     lab.settled()
-    assert exercise("09-5").slips[0].sentence in said(found) and "wanted at most 0.05 dB" in said(found)
+    assert exercise("09-5").slips[0].sentence in said(found) and "aim for at most 0.05 dB" in said(found)
     for kind in ("cue", "effect"):
         fields = answer[given[kind]]
         enter(lab, found, f"{kind.capitalize()} send of", typed(fields[f"send {kind} level_db"], 1))

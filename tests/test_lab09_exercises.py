@@ -123,7 +123,7 @@ def test_feedback_names_the_track():
     stem = lab09.far_stems(given)[0]
     answer[stem]["post_trim_db"] += 0.2
     feedback = mark(asked, given, answer).feedback
-    assert f"Level of {stem[3:]} at the bus, moved by 0.20 dB, wanted at most 0.05 dB, 0.15 dB too much" in feedback
+    assert f"Change of {stem[3:]} at the bus: 0.20 dB is 0.15 dB too much; aim for at most 0.05 dB" in feedback
     beyond = mark(asked, given, {stem: {"post_trim_db": -24.5}})
     assert beyond.state == "invalid" and "it goes from −24 to +24 dB" in beyond.feedback
 

@@ -166,7 +166,7 @@ def test_any_setting_that_measures_right_is_right():
 
 
 def test_the_hole_is_matched_by_measuring_only():
-    """The match is that of the whole bar: energy of the sum over energy of the direct way, by numpy."""
+    """The match is that of the whole bar: energy of the sum over energy of the direct path, by numpy."""
     asked = exercise("10-4")
     given = asked.variant("anna")
     desk = asked.solve(given)["desk"]
@@ -202,7 +202,7 @@ def test_the_desk_says_what_it_shows():
     for tab, words in enumerate(("sum −19.5", "measured at −0.51", "notch at 83 Hz")):
         desk.bar.chosen = tab
         assert words in desk.pictures[tab].widget.sentence, desk.pictures[tab].widget.sentence
-    assert desk.player.names == ["direct way", "both ways", "bus"]
+    assert desk.player.names == ["direct path", "both paths", "bus"]
     desk.set(polarity=INVERTED, delay_ms=0.0)
     assert "silent" in desk.said.text and "notch" not in desk.said.text
     desk.undo()

@@ -85,7 +85,7 @@ def report_by_keys(lab, given):
         lab.tab_to(task.get_by_role("checkbox", name=f"{stem}: {words}"))
         lab.press("Space")
     lab.settled()
-    assert "1 missed, 0 too many" in checked(lab, 1)
+    assert "missed 1 and ticked 0 too many" in checked(lab, 1)
     first = task.get_by_role("checkbox", name=f"{ticks[0][0]}: {ticks[0][1]}")
     back_to(lab, first)
     lab.press("Space")

@@ -219,7 +219,7 @@ def test_an_unfinished_run_costs_nothing(lab):
     given, fields, _ = fields_of(lab, BLIND)
     fields[0]._run.take("A")
     verdict = mark(BLIND, given, [field.value() for field in fields])
-    assert verdict.state == "invalid" and "Expected all 10 trials, got 1" in verdict.feedback
+    assert verdict.state == "invalid" and "Complete all 10 trials; you have done 1" in verdict.feedback
 
 
 def test_a_form_puts_the_run_back_after_an_answer(lab):

@@ -122,7 +122,7 @@ def test_a_lab_goes_on_where_it_was_left(tmp_path):
     assert (again.learner.name, again.learner.class_code) == ("anna", "7b")
     assert again.given("05-1") == given
     form = again.exercise("05-1")
-    assert "✓ Right" in form.said.text and "1.7 of 2 points count" in form.said.text
+    assert "✓ Right" in form.said.text and "You earn 1.7 of 2" in form.said.text
     assert len(form._hints.children) == 1
     assert again.score().points == pytest.approx(1.7)
 

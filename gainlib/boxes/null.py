@@ -6,7 +6,7 @@ sound. A deep null proves that two prints are the same; a shallow one proves onl
 difference of gain, time or speed makes a shallow one without anything to hear.
 
 Sources: handbook signal processing (cross-correlation, phase of the cross-spectrum); the residual of a gain error of g
-dB is 20·log10|1 − 10^(g/20)|, that of a delay of t seconds at f hertz 20·log10|2·sin(π·f·t)|.
+dB is 20·log₁₀|1 − 10^(g/20)|, that of a delay of t seconds at f hertz 20·log₁₀|2·sin(π·f·t)|.
 """
 
 import math
@@ -91,7 +91,7 @@ class NullReport:
 
 
 def null_depth_db(a: Audio, b: Audio) -> float:
-    """Return the residual of two prints as they stand, without aligning or matching: 20·log10(‖a − b‖ / ‖a‖).
+    """Return the residual of two prints as they stand, without aligning or matching: 20·log₁₀(‖a − b‖ / ‖a‖).
 
     Parameters
     ----------

@@ -348,7 +348,7 @@ def level(line: np.ndarray) -> float:
 
 
 def relative_db(difference: np.ndarray, reference: np.ndarray) -> float:
-    """Return 20·log10(‖difference‖ / ‖reference‖): −inf for no difference, +inf against silence."""
+    """Return 20·log₁₀(‖difference‖ / ‖reference‖): −inf for no difference, +inf against silence."""
     return _db(float(np.sum(difference**2)), float(np.sum(reference**2)))
 
 

@@ -86,10 +86,10 @@ class Run:
             f"{percent(self.alone)} of all runs ({p_text(self.alone)})."
         )
         if self.sham:
-            return f"{guessing} A and B were the same sound, so **whatever the count, it was luck**."
+            return f"{guessing} A and B were the same sound, so **any count is luck**."
         if self.runs > 1:
             guessing += (
-                f" This is run {self.runs}, and the best of several guesses is a better guess: "
+                f" This is run {self.runs}, and the more runs you try, the better your best guess gets: "
                 f"{p_text(self.probability, self.runs)}."
             )
         return f"{guessing} {self._verdict()}"
@@ -97,15 +97,15 @@ class Run:
     def _verdict(self):
         low, high = self.interval
         span = f"{number(100 * low, 0)} to {number(100 * high, 0)} %"
-        wanted = f"at least {self.needed} were wanted" if self.needed <= self.trials else "no count would have done"
+        wanted = f"you needed {self.needed}" if self.needed <= self.trials else "no count would have been enough"
         if self.shown:
             return (
-                f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **a difference is shown**. In the long run "
-                f"you would get {span} right (95 % interval)."
+                f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **you have shown a difference**. In the long "
+                f"run you would get {span} right (95 % interval)."
             )
         return (
-            f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **no audible difference is shown**. That does "
-            f"not prove there is none: in the long run you might get {span} right (95 % interval)."
+            f"It had to be {percent(SIGNIFICANT)} or less ({wanted}): **you have shown no audible difference**. That "
+            f"does not prove there is none: in the long run you might get {span} right (95 % interval)."
         )
 
 

@@ -116,7 +116,7 @@ class Preference(Abx):
 
     def _judge(self, value, key, given):
         louder_ones = sum(mine == own for mine, own in zip(value, key, strict=True))
-        return Judgement(1.0, f"the run is complete; the louder one was preferred in {louder_ones} of {self.trials}")
+        return Judgement(1.0, f"the run is complete; you preferred the louder one in {louder_ones} of {self.trials}")
 
 
 def trial_options(count: int):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from gainlib.exercises.model import Judgement, Part
-from gainlib.exercises.text import difference_unit
+from gainlib.exercises.text import difference_unit, sentences
 from gainlib.levels.printing import number, quantity
 
 Band = tuple[float | None, float | None]
@@ -70,19 +70,19 @@ class Check:
         return f"{self.name} {wanted}".strip()
 
     def run(self, answer: Any, given: dict) -> tuple[bool, str]:
-        """Return whether the check is passed, and measured, wanted, distance in one sentence."""
+        """Return whether the check is passed, and what was measured, how far it is off and what to aim for."""
         found = self.measure(answer, given)
         value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
         low, high = self.limits(given)
         if value is None:
-            return False, f"{subject}: nothing to measure, wanted {self._wanted(low, high, self.decimals)}"
-        passed = low <= value <= high
-        decimals = self._decimals(value, low, high)
-        said = f"{subject} {quantity(value, self.unit, decimals)}, wanted {self._wanted(low, high, self.decimals)}"
-        if passed:
-            return True, said
+            return False, f"{subject}: there is nothing to measure; aim for {self._wanted(low, high, self.decimals)}"
+        decimals, wanted = self._decimals(value, low, high), self._wanted(low, high, self.decimals)
+        said = f"{subject}: {quantity(value, self.unit, decimals)} is"
+        if low <= value <= high:
+            return True, f"{said} right ({wanted})"
         off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
-        return False, f"{said}, {quantity(off, difference_unit(self.unit), decimals)} {way}"
+        by = f"{quantity(off, difference_unit(self.unit), decimals)} " if math.isfinite(off) else ""
+        return False, f"{said} {by}{way}; aim for {wanted}"
 
     def _wanted(self, low, high, decimals):
         if math.isinf(low):
@@ -121,11 +121,11 @@ class Checked(Part):
         return "; ".join(check.in_words() for check in self.checks)
 
     def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
-        """Return every check's measured, wanted, distance."""
+        """Return the sentence of every check that is not passed, or of all where all are."""
         results = [(check, *check.run(value, given)) for check in self.checks]
-        sentences = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
+        told = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
         weights = [check.points or 0.0 for check in self.checks]
         passed_all = all(passed for _, passed, _ in results)
         earned = sum(weight for weight, (_, passed, _) in zip(weights, results, strict=True) if passed)
         share = 1.0 if passed_all else earned / sum(weights) if sum(weights) else 0.0
-        return Judgement(share, "; ".join(sentences))
+        return Judgement(share, sentences(told))

@@ -1,5 +1,6 @@
 """Parts that are answered by choosing: choice, multi, order, map."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -38,16 +39,16 @@ class _Optional(Part):
             if wanted in (option.key.casefold(), option.text.strip().casefold()):
                 return option.key
         keys = ", ".join(option.key for option in options)
-        raise Unreadable(f"Expected {what} {keys}; got {describe(answer)}.")
+        raise Unreadable(f"{describe(answer)} is not among the options; give {what} {keys}.")
 
     def _keys_of(self, answer, given, what):
         if not isinstance(answer, (list, tuple)):
             keys = ", ".join(option.key for option in self.options_for(given))
-            raise Unreadable(f"Expected {what} of {keys}; got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give {what} of {keys}.")
         keys = [self._key_of(entry, given, f"{what} of") for entry in answer]
         doubled = [key for index, key in enumerate(keys) if key in keys[:index]]
         if doubled:
-            raise Unreadable(f"“{doubled[0]}” stands twice; name each at most once.")
+            raise Unreadable(f"You named “{doubled[0]}” twice; name each at most once.")
         return keys
 
     def _text(self, key, given):
@@ -76,13 +77,13 @@ class Choice(_Optional):
         """Say whether it is the one wanted."""
         if self.follows is not None:
             if any(entry is None for entry in values):
-                return Judgement(0.0, f"“{self._text(value, given)}” depends on the other answers, wanted those first")
+                return Judgement(0.0, f"“{self._text(value, given)}” depends on the other answers; give those first")
             key = self.follows(values, given) or key
         if value == key:
             return Judgement(1.0, f"“{self._text(value, given)}” is right")
-        return Judgement(
-            0.0, f"“{self._text(value, given)}” is not it, wanted another of {len(self.options_for(given))}"
-        )
+        others = len(self.options_for(given)) - 1
+        another = f"it is one of the other {others}" if others > 1 else "it is the other one"
+        return Judgement(0.0, f"“{self._text(value, given)}” is not right; {another}")
 
     def probes(self, key: str, given: dict) -> Probes:
         """Every other option is wrong."""
@@ -109,8 +110,11 @@ class Multi(_Optional):
         """Count how many options are judged rightly, without telling which."""
         total = len(self.options_for(given))
         off = len(set(value) ^ set(key))
-        said = f"{total - off} of {total} judged rightly, wanted {total}"
-        return Judgement(1.0, said) if off == 0 else Judgement(0.0, f"{said}, {off} off")
+        if off == 0:
+            return Judgement(1.0, f"all {total} are right")
+        return Judgement(
+            0.0, f"{total - off} of {total} are right; check {'the others' if off < total else 'them all'}"
+        )
 
     def probes(self, key: tuple, given: dict) -> Probes:
         """One tick more or less is wrong."""
@@ -142,7 +146,7 @@ class Order(_Optional):
         keys = self._keys_of(answer, given, "a list with each")
         total = len(self.options_for(given))
         if len(keys) != total:
-            raise Unreadable(f"Expected all {total} in order, got {len(keys)}.")
+            raise Unreadable(f"Put all {total} in order; you gave {len(keys)}.")
         return tuple(keys)
 
     def judge(self, value: tuple, key: tuple, given: dict, values: list) -> Judgement:
@@ -150,8 +154,9 @@ class Order(_Optional):
         orders = [tuple(key), *(tuple(order) for order in (self.accepted(given) if self.accepted else ()))]
         steps = len(value) - 1
         kept = max(sum(order.index(a) < order.index(b) for a, b in pairwise(value)) for order in orders)
-        said = f"{kept} of {steps} neighbours in the right order, wanted {steps}"
-        return Judgement(1.0, said) if tuple(value) in orders else Judgement(0.0, f"{said}, {steps - kept} off")
+        if tuple(value) in orders:
+            return Judgement(1.0, f"all {len(value)} are in the right order")
+        return Judgement(0.0, f"{kept} of {steps} neighbours are in the right order; check the others")
 
     def probes(self, key: tuple, given: dict) -> Probes:
         """Swapping the ends is wrong; leaving one out is invalid."""
@@ -202,7 +207,7 @@ class Matching(_Optional):
         items = self.items_for(given)
         names = ", ".join(item.key for item in items)
         if not isinstance(answer, dict):
-            raise Unreadable(f"Expected an entry for each of {names}; got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give an entry for each of {names}.")
         unknown = [name for name in answer if name not in {item.key for item in items}]
         if unknown:
             raise Unreadable(f"“{shorten(unknown[0])}” is none of {names}.")
@@ -212,28 +217,36 @@ class Matching(_Optional):
         if self.several:
             return tuple(sorted(self._keys_of(entry or [], given, "a list of any")))
         if entry is None or entry == "":
-            raise Unreadable(f"“{item.text}” has no entry yet; every item needs one.")
+            raise Unreadable(f"“{item.text}” has no entry yet; make one for every item.")
         return (self._key_of(entry, given),)
 
     def judge(self, value: dict, key: dict, given: dict, values: list) -> Judgement:
         """Say how far the map agrees, without telling where."""
         agreement, counted = self._agreement(value, key)
-        wanted = "all" if self.enough >= 1 else f"at least {number(100 * self.enough)} %"
-        said = f"{counted} ({number(100 * agreement, 0)} %), wanted {wanted}"
         if agreement >= self.enough - _ROUNDING:
-            return Judgement(1.0, said)
-        share = agreement if agreement >= self.partly_from else 0.0
-        return Judgement(share, f"{said}, {number(100 * (self.enough - agreement), 0)} points short")
+            return Judgement(1.0, counted)
+        if not self.several:
+            return Judgement(
+                agreement if agreement >= self.partly_from else 0.0,
+                f"{counted}; you need {math.ceil(self.enough * len(key) - _ROUNDING)}",
+            )
+        if agreement >= self.partly_from:
+            return Judgement(agreement, f"{counted}; check which")
+        return Judgement(
+            0.0,
+            f"{counted}. Points begin at {number(100 * self.partly_from)} % agreement, and you have "
+            f"{number(100 * agreement, 0)} %",
+        )
 
     def _agreement(self, value, key):
         if not self.several:
             hits = sum(value[name] == key[name] for name in key)
-            return hits / len(key), f"{hits} of {len(key)} matched rightly"
+            return hits / len(key), f"{hits} of {len(key)} are right"
         mine = {(name, tag) for name, tags in value.items() for tag in tags}
         right = {(name, tag) for name, tags in key.items() for tag in tags}
         hits = len(mine & right)
         total = len(mine) + len(right)
-        said = f"{hits} tags right, {len(right - mine)} missed, {len(mine - right)} too many"
+        said = f"you found {hits} of {len(right)}, missed {len(right - mine)} and ticked {len(mine - right)} too many"
         return (2 * hits / total if total else 1.0), said
 
     def probes(self, key: dict, given: dict) -> Probes:

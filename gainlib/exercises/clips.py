@@ -70,7 +70,7 @@ def residual_db(reference: Audio, other: Audio) -> float:
     Returns
     -------
     float
-        20·log10 of the residual's RMS over that of the reference.
+        20·log₁₀ of the residual's RMS over that of the reference.
 
     Examples
     --------

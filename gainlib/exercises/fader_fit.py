@@ -67,9 +67,9 @@ class LaidLaw(Part):
             try:
                 answer = json.loads(answer)
             except ValueError:
-                raise Unreadable(f"Expected the law as in {_EXAMPLE}, got “{shorten(answer)}”.") from None
+                raise Unreadable(f"“{shorten(answer)}” cannot be read; give the law as in {_EXAMPLE}.") from None
         if not isinstance(answer, dict) or not isinstance(answer.get(LAW), dict) or set(answer) - {LAW, OWN}:
-            raise Unreadable(f"Expected the law as in {_EXAMPLE}; got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give the law as in {_EXAMPLE}.")
         law = {control.name: self._number(answer[LAW], control) for control in self.ranges}
         unknown = set(answer[LAW]) - set(law)
         if unknown:
@@ -80,11 +80,13 @@ class LaidLaw(Part):
     def _number(law, control):
         value = parse_number(law.get(control.name, control.start), control.unit)
         if not control.low <= value <= control.high:
-            raise Unreadable(f"The {control.name} is {value:g}; it goes from {control.low:g} to {control.high:g}.")
+            raise Unreadable(
+                f"The {control.name} is set to {value:g}, but it goes from {control.low:g} to {control.high:g}."
+            )
         return value
 
     def judge(self, value: dict, key: dict, given: dict, values: list) -> Judgement:
-        """Return measured, wanted, distance of both numbers."""
+        """Return how far each of the two numbers is off."""
         fit = self.fit(value, given)
         said = [
             Number(control.name, control.unit, relative=self.relative).judge(
@@ -166,17 +168,17 @@ def read_points(own: Any) -> dict:
     if isinstance(own, str):
         own = points_from_text(own)
     if not isinstance(own, dict) or not all(isinstance(own.get(name), (list, tuple)) for name in ("mm", "db")):
-        raise Unreadable(f"Expected your points as two lists, mm and dB; got {describe(own)}.")
+        raise Unreadable(f"{describe(own)} cannot be read; give your points as two lists, mm and dB.")
     mm, db = list(own["mm"]), list(own["db"])
     if len(mm) != len(db):
-        raise Unreadable(f"Expected one level a position; got {len(mm)} positions and {len(db)} levels.")
+        raise Unreadable(f"Give one level for each position; you gave {len(mm)} positions and {len(db)} levels.")
     if len(mm) > MOST_PAIRS:
-        raise Unreadable(f"Expected at most {MOST_PAIRS} points, got {len(mm)}.")
+        raise Unreadable(f"Give at most {MOST_PAIRS} points; you gave {len(mm)}.")
     points = {"mm": [parse_number(each, "mm") for each in mm], "db": [_level(each) for each in db]}
     try:
         finite = len(usable_points(points["mm"], points["db"])[0])
         if finite < LEAST_PAIRS:
-            raise Unreadable(f"Expected at least {LEAST_PAIRS} points with a finite level, got {finite}.")
+            raise Unreadable(f"Give at least {LEAST_PAIRS} points with a finite level; you gave {finite}.")
         fit_law(points["mm"], points["db"])
     except GainlibError as problem:
         raise Unreadable(f"No law goes through these points: {problem}.") from None

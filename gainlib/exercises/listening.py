@@ -135,9 +135,11 @@ class _Trials(Part):
         if self.silent is not None and isinstance(answer, dict) and set(answer) == {"silent"}:
             return {"silent": self.silent.part.read(answer["silent"], given)}
         if not isinstance(answer, (list, tuple)):
-            raise Unreadable(f"Expected a list of {self.trials} trials, got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give a list of {self.trials} trials.")
         if len(answer) != self.trials:
-            raise Unreadable(f"Expected all {self.trials} trials, got {len(answer)}; the number is fixed beforehand.")
+            raise Unreadable(
+                f"Complete all {self.trials} trials; you have done {len(answer)}, and the number is fixed beforehand."
+            )
         return tuple(self._entry(entry, given) for entry in answer)
 
     def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
@@ -187,22 +189,22 @@ class Abx(_Trials):
     def _entry(self, entry, given):
         if isinstance(entry, str) and entry.strip().upper() in ("A", "B"):
             return entry.strip().upper()
-        raise Unreadable(f"Expected A or B in every trial, got {describe(entry)}.")
+        raise Unreadable(f"Pick A or B in every trial; {describe(entry)} is neither.")
 
     def _judge(self, value, key, given):
         right = sum(mine == own for mine, own in zip(value, key, strict=True))
         runs = given.get("attempt", 0) + 1
         chance = min(1.0, runs * tail_probability(right, self.trials))
-        said = f"{right} of {self.trials} right, p = {number(chance, 3)}"
+        said = f"you got {right} of {self.trials} right, p (chance) = {number(chance, 3)}"
         if not self.must_show:
             return Judgement(1.0, f"{said}; the run is complete")
         needed = least_right(self.trials, runs)
-        said += f", wanted at least {needed}" + (f" in run {runs}" if runs > 1 else "")
         if right >= needed:
             return Judgement(1.0, said)
+        said += f"; you need {needed}" + (f" in run {runs}" if runs > 1 else "")
         low, high = wilson_interval(right, self.trials)
-        shown = f"no audible difference shown (95 % interval {number(100 * low, 0)} to {number(100 * high, 0)} %)"
-        return Judgement(0.0, f"{said}, {needed - right} short: {shown}")
+        likely = f"95 % interval {number(100 * low, 0)} to {number(100 * high, 0)} %"
+        return Judgement(0.0, f"{said}. This run shows no audible difference ({likely})")
 
     def _wrong(self, key):
         return ([{"A": "B", "B": "A"}[pick] for pick in key],) if self.must_show else ()
@@ -236,10 +238,12 @@ class LevelMatch(_Trials):
     def _judge(self, value, key, given):
         error = sum(abs(mine - own) for mine, own in zip(value, key, strict=True)) / self.trials
         unit = self.unit or "dB"
-        said = f"mean error {quantity(error, unit, 2)}, wanted at most {quantity(self.tolerance, unit)}"
+        said, limit = f"your mean error is {quantity(error, unit, 2)}", quantity(self.tolerance, unit)
         if error <= self.tolerance + 1e-9:
-            return Judgement(1.0, f"{said}; a sharp ear" if error <= self.sharp else said)
-        return Judgement(0.0, f"{said}, {quantity(error - self.tolerance, unit, 2)} too much")
+            sharp = f"; you have a sharp ear (at most {quantity(self.sharp, unit)})"
+            return Judgement(1.0, said + sharp if error <= self.sharp else f"{said}, which is right (at most {limit})")
+        off = quantity(error - self.tolerance, unit, 2)
+        return Judgement(0.0, f"{said}, {off} too much; aim for at most {limit}")
 
     def _wrong(self, key):
         return ([setting + 2 * self.tolerance for setting in key],)

@@ -51,7 +51,7 @@ class Verdict:
     points, max_points : float
         Earned without regard to hints, and possible.
     feedback : str
-        Measured, wanted, distance for each part, then the sentence of every slip that was recognised.
+        What was given and how it is off, for each part, then the sentence of every slip that was recognised.
     parts : tuple of PartVerdict
         The same, part by part; empty when the answer as a whole could not be read.
     slips : tuple of str
@@ -99,7 +99,7 @@ def mark(exercise: Exercise, given: dict, answer: Any) -> Verdict:
         return _invalid(exercise, str(problem))
     except Exception as problem:
         _LOG.debug("%s could not be marked", exercise.id, exc_info=True)
-        return _invalid(exercise, f"This could not be marked ({type(problem).__name__}); it costs nothing.")
+        return _invalid(exercise, f"This could not be marked ({type(problem).__name__}); you lose no points.")
 
 
 def score(points: float, hints: int) -> float:
@@ -141,7 +141,7 @@ def _invalid(exercise, sentence, parts=()):
 def _mark(exercise, given, answer):
     _check_given(exercise, given)
     if is_empty(answer):
-        return Verdict("unattempted", 0.0, exercise.points, "No answer yet.")
+        return Verdict("unattempted", 0.0, exercise.points, "There is no answer yet.")
     entries = [None if is_empty(entry) else entry for entry in _entries(exercise, answer)]
     values, unread = _read_all(exercise, given, entries)
     if unread:
@@ -171,9 +171,9 @@ def _entries(exercise, answer):
         return [answer]
     names = ", ".join(part.label for part in exercise.parts)
     if not isinstance(answer, (list, tuple)):
-        raise Unreadable(f"Expected {len(exercise.parts)} answers ({names}), got {describe(answer)}.")
+        raise Unreadable(f"Give {len(exercise.parts)} answers ({names}); {describe(answer)} is none.")
     if len(answer) != len(exercise.parts):
-        raise Unreadable(f"Expected {len(exercise.parts)} answers ({names}), got {len(answer)}.")
+        raise Unreadable(f"Give {len(exercise.parts)} answers ({names}); you gave {len(answer)}.")
     return list(answer)
 
 
@@ -211,7 +211,7 @@ def _verdict(exercise, given, values, key, judged):
 
 def _part_verdict(part, judgement: Judgement | None):
     if judgement is None:
-        return PartVerdict("unattempted", 0.0, part.points, "no answer yet")
+        return PartVerdict("unattempted", 0.0, part.points, "there is no answer yet")
     share = judgement.share
     state = "right" if share >= 1 else "wrong" if share <= 0 else "partly"
     return PartVerdict(state, share * part.points, part.points, judgement.feedback)

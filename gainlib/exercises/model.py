@@ -236,12 +236,12 @@ class Exercise:
     ...     id="99-1", title="Twice the voltage", parts=(Number("New level", "dBu", tolerance=0.05),),
     ...     given=draws(u=grid(-20, 4, 0.5)), statement="A level of {u} dBu, the voltage doubled. New level?",
     ...     solve=lambda g: g["u"] + 20 * log10(2),
-    ...     slips=(Slip("ten", lambda g: g["u"] + 10 * log10(2), "A voltage ratio takes 20·log10."),),
+    ...     slips=(Slip("ten", lambda g: g["u"] + 10 * log10(2), "A voltage ratio takes 20·log₁₀."),),
     ... )
     >>> given = doubling.variant("anna")
     >>> mark(doubling, given, doubling.solve(given)).state
     'right'
-    >>> "20·log10" in mark(doubling, given, given["u"] + 3.01).feedback
+    >>> "20·log₁₀" in mark(doubling, given, given["u"] + 3.01).feedback
     True
     """
 

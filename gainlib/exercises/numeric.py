@@ -61,25 +61,19 @@ class Number(Part):
         return parse_number(answer, self.unit, self.aliases)
 
     def judge(self, value: float, key: float, given: dict, values: list) -> Judgement:
-        """Return measured, wanted, distance."""
+        """Return what was given, and whether it is right or by how much and in which direction it is off."""
         low, high = self.limits(key, given)
-        right = low - _ROUNDING <= value <= high + _ROUNDING
-        decimals = decimals_for(self.half_width(key))
-        if self.interval is not None:
-            wanted, off = (
-                f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}",
-                max(low - value, value - high),
-            )
-        else:
-            wanted, off = self._wanted(key, decimals), abs(value - key)
-        said = f"{quantity(value, self.unit)}, wanted {wanted}"
-        if right:
-            return Judgement(1.0, said, shows_key=True)
+        said, decimals = quantity(value, self.unit), decimals_for(self.half_width(key))
+        if low - _ROUNDING <= value <= high + _ROUNDING:
+            return Judgement(1.0, f"{said} is right ({self._wanted(key, given, decimals)})", shows_key=True)
         way = "too high" if value > high else "too low"
-        off_text = quantity(off, difference_unit(self.unit), decimals)
-        return Judgement(0.0, f"{said}, {off_text} {way}", shows_key=True)
+        off = abs(value - key) if self.interval is None else max(low - value, value - high)
+        return Judgement(0.0, f"{said} is {quantity(off, difference_unit(self.unit), decimals)} {way}", shows_key=True)
 
-    def _wanted(self, key, decimals):
+    def _wanted(self, key, given, decimals):
+        if self.interval is not None:
+            low, high = self.limits(key, given)
+            return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
         value = quantity(key, self.unit, decimals)
         if self.relative * abs(key) > self.tolerance:
             return f"{value} ± {number(100 * self.relative)} %"

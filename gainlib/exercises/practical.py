@@ -95,7 +95,7 @@ class State(Checked):
         for target, fields in document.items():
             target = "master" if target == "bus" else target
             if not isinstance(fields, dict):
-                raise Unreadable(f"Expected controls for “{shorten(target)}”, as in {self._example(controls)}.")
+                raise Unreadable(f"Give the controls of “{shorten(target)}” as in {self._example(controls)}.")
             for name, value in fields.items():
                 if (target, name) not in controls:
                     raise Unreadable(
@@ -112,9 +112,9 @@ class State(Checked):
             try:
                 answer = json.loads(answer)
             except ValueError:
-                raise Unreadable(f"Expected the controls as a table, got “{shorten(answer)}”.") from None
+                raise Unreadable(f"“{shorten(answer)}” cannot be read; give the controls as a table.") from None
         if not isinstance(answer, dict):
-            raise Unreadable(f"Expected the controls as a table, got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give the controls as a table.")
         return answer
 
     @staticmethod
@@ -170,5 +170,5 @@ def _setting(value, control):
     setting = parse_number(value, control.unit)
     if not control.low <= setting <= control.high:
         reach = f"{number(control.low)} to {quantity(control.high, control.unit, signed=True)}"
-        raise Unreadable(f"The {control.label} is {quantity(setting, control.unit)}; it goes from {reach}.")
+        raise Unreadable(f"The {control.label} is set to {quantity(setting, control.unit)}, but it goes from {reach}.")
     return setting

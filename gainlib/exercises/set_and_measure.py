@@ -131,7 +131,7 @@ class SetAndMeasure:
     >>> task.missed(task.solve({}), {})
     [0.0]
     >>> task.part().judge({"box": {"gain_db": 4.0}}, None, {}, []).feedback
-    'level 8.0 dB, wanted 5.5 to 6.5 dB, 1.5 dB too high'
+    'Level: 8.0 dB is 1.5 dB too high; aim for 5.5 to 6.5 dB'
     """
 
     experiment: Callable[[dict], Experiment]
@@ -262,7 +262,7 @@ class SetAndMeasure:
             shown = level_text(value, aim.unit, max(aim.decimals, 2) if aim.decimals else 0, sign=aim.decimals > 0)
             rows.append((aim.name, shown, aim.wanted(given)))
         rows += self.shown(run) if self.shown else ()
-        return Table("What comes of it", ("reading", "measured", "wanted"), tuple(rows))
+        return Table("Result", ("reading", "measured", "wanted"), tuple(rows))
 
     # ---- proving that a variant can be met -------------------------------------------------------------------------
 

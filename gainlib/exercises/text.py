@@ -10,6 +10,7 @@ import math
 import numbers
 import re
 import string
+from collections.abc import Iterable
 
 from gainlib.levels.printing import MINUS, number
 
@@ -51,9 +52,9 @@ def parse_number(answer, unit: str = "", aliases: tuple[str, ...] = ()) -> float
     elif isinstance(answer, numbers.Real) and not isinstance(answer, bool):
         value = _finite_or_none(answer)
     else:
-        raise Unreadable(f"Expected {wanted}, got {describe(answer)}.")
+        raise Unreadable(f"{describe(answer)} cannot be read; enter {wanted}.")
     if value is None:
-        raise Unreadable(f"Expected {wanted} that is finite, got {describe(answer)}.")
+        raise Unreadable(f"{describe(answer)} cannot be read; enter {wanted} that is finite.")
     return value
 
 
@@ -69,12 +70,14 @@ def _parse_text(answer, unit, aliases, wanted):
     text = answer.translate(_DASHES).translate(_SPACES).strip()
     match = _NUMBER.fullmatch(text)
     if match is None:
-        raise Unreadable(f"Expected {wanted}, got “{shorten(answer)}”.")
+        raise Unreadable(f"“{shorten(answer)}” cannot be read; enter {wanted}.")
     sign, digits, exponent, rest = match.groups()
     if rest and rest[0] in ".,'0123456789":
-        raise Unreadable(f"Expected {wanted} with one decimal sign and no thousands sign, got “{shorten(answer)}”.")
+        raise Unreadable(
+            f"“{shorten(answer)}” cannot be read; enter {wanted} with one decimal sign and no thousands sign."
+        )
     if rest and _squeezed(rest) not in accepted_units(unit, aliases):
-        raise Unreadable(f"Expected {wanted}, got “{shorten(answer)}”.")
+        raise Unreadable(f"“{shorten(answer)}” cannot be read; enter {wanted}.")
     return _finite_or_none(float(sign + digits.replace(",", ".") + (exponent or "")))
 
 
@@ -120,6 +123,11 @@ def shorten(value: object, length: int = 40) -> str:
     """Return a value as text, cut to a length that fits a sentence."""
     text = " ".join(str(value).split())
     return text if len(text) <= length else f"{text[: length - 1]}…"
+
+
+def sentences(parts: Iterable[str]) -> str:
+    """Return parts as sentences behind one another, the last without its full stop."""
+    return ". ".join(f"{part[:1].upper()}{part[1:]}" for part in parts)
 
 
 def describe(value: object) -> str:

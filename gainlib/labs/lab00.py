@@ -23,10 +23,10 @@ from gainlib.words import Table, number_text, time_text
 # ------------------------------------------------------------------------------------------------------- the experiment
 
 LEVELS_DBA = range(70, 116)
-DAY_LIMIT = "a day’s limit (85 dBA for 8 h)"
+DAY_LIMIT = "a day’s limit (8 hours at 85 dBA)"
 WEEKS = {
-    "a week’s allowance (80 dBA for 40 h)": limits.WEEK_DBA,
-    "a child’s week (75 dBA for 40 h)": limits.CHILD_WEEK_DBA,
+    "a week’s allowance (40 hours at 80 dBA)": limits.WEEK_DBA,
+    "a child’s weekly allowance (40 hours at 75 dBA)": limits.CHILD_WEEK_DBA,
 }
 
 
@@ -50,8 +50,8 @@ def _told(run):
     setting, (of_day, of_week, of_child) = run.setting, [f"{number_text(used, 0)} %" for _, used in run.seen.values()]
     return (
         f"{time_text(60 * setting.hours)} a day at {number_text(setting.level_dba, 0)} dBA use **{of_day}** of a day’s "
-        f"limit and, {number_text(setting.days, 0)} days a week, **{of_week}** of a week’s allowance; of a child’s week "
-        f"{of_child}."
+        f"limit and, {number_text(setting.days, 0)} days a week, **{of_week}** of a week’s allowance; for a child it "
+        f"would be {of_child}."
     )
 
 
@@ -77,7 +77,7 @@ def exposure() -> Experiment:
             Slider("hours", "Time a day", 0.25, 12, 0.25, 2, "h", page=1, decimals=2),
             Slider("days", "Days a week", 1, 7, 1, 5, "days", page=1, decimals=0),
         ),
-        pictures=(Picture("How long ears may take a level", ("T",), {"T": times}, margins={"right": 0.97}),),
+        pictures=(Picture("How long you may listen at a level", ("T",), {"T": times}, margins={"right": 0.97}),),
         read=_used,
         told=_told,
         numbers=_limits_table,
@@ -112,35 +112,35 @@ DAY = Exercise(
     parts=(Number("Time a day", "min", relative=0.02, aliases=("minutes", "minute", "mins"), points=2),),
     given=draws(L=grid(86, 103, 0.1)),
     statement=(
-        "You listen at {L} dBA. A limit for the day is 85 dBA for 8 hours, and every 3 dB more halve the time. After "
-        "how many **minutes** is it used up? Give one decimal."
+        "You listen at {L} dBA. The limit is 8 hours a day at 85 dBA, and every 3 dB more halves the time. After how "
+        "many **minutes** have you used it up? Give one decimal."
     ),
     solve=lambda g: minutes_a_day(g["L"]),
     slips=(
         Slip(
             "other rule",
             lambda g: minutes_a_day(g["L"], 90.0, exchange_db=5.0),
-            "That is another rule, 90 dBA for 8 hours with the time halved every 5 dB. This one starts at 85 and "
-            "halves every 3 dB.",
+            "You used another rule, which allows 8 hours at 90 dBA and halves the time every 5 dB. This one starts at "
+            "85 dBA and halves it every 3 dB.",
         ),
         Slip(
             "ten decibels",
             lambda g: minutes_a_day(g["L"], exchange_db=10.0),
-            "You halved the time every 10 dB, which is about where a sound seems twice as loud. The energy that ears "
-            "take doubles every 3 dB.",
+            "You halved the time every 10 dB, which is roughly where a sound seems twice as loud. What harms ears is "
+            "energy, and that doubles every 3 dB.",
         ),
-        Slip("hours", lambda g: minutes_a_day(g["L"]) / 60, "That is in hours; asked are minutes."),
+        Slip("hours", lambda g: minutes_a_day(g["L"]) / 60, "You gave hours; the question asks for minutes."),
     ),
     hints=(
-        "How many times does the step of 3 dB go into what exceeds 85 dBA? Parts of a step count too.",
+        "How many steps of 3 dB lie between 85 dBA and this level? Parts of a step count too.",
         "Eight hours are 480 minutes. Each step halves them: divide by two to the power of the number of steps.",
     ),
     explain=lambda g: fill(
-        "{L} dBA are {over:.1f} dB above 85, which is {steps:.3f} steps of 3 dB. 480 min / 2^{steps:.3f} = "
+        "{L} dBA is {over:.1f} dB above 85, which is {steps:.3f} steps of 3 dB. 480 min / 2^{steps:.3f} = "
         "{answer:.2f} min.",
         {"L": g["L"], "over": g["L"] - 85, "steps": (g["L"] - 85) / 3, "answer": minutes_a_day(g["L"])},
     ),
-    cites=("85 dBA for 8 hours, halved every 3 dB: NIOSH publication 98-126 (standard; clause not checked)",),
+    cites=("8 hours a day at 85 dBA, halved every 3 dB: NIOSH publication 98-126 (standard)",),
 )
 
 WEEK = Exercise(
@@ -155,20 +155,20 @@ WEEK = Exercise(
         where=lambda g: abs(g["L1"] - g["L2"]) >= LEAST_APART_DB and LEAST_PERCENT <= _percent(g) <= MOST_PERCENT,
     ),
     statement=(
-        "This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance for a week is 80 dBA "
-        "for 40 hours, and every 3 dB more count double. What percentage of it did you use?"
+        "This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance is 40 hours a week at "
+        "80 dBA, and every 3 dB more makes an hour count double. What percentage of it did you use?"
     ),
     solve=_percent,
     slips=(
         Slip(
             "mean level",
             lambda g: percent_of_week([(g["h1"] + g["h2"], _mean_level(g))]),
-            "That is the dose of the mean level. Doses add, decibels do not: work out each stretch by itself.",
+            "You took the dose of the mean level. Doses add, but decibels do not: work out each stretch by itself.",
         ),
         Slip(
             "day's limit",
             lambda g: _percent(g, 85.0),
-            "You counted from 85 dBA, the level of the limit for a day. The week's allowance starts at 80 dBA.",
+            "You counted from 85 dBA, which belongs to the daily limit. The week's allowance starts at 80 dBA.",
         ),
         Slip(
             "hours only",
@@ -178,13 +178,13 @@ WEEK = Exercise(
         ),
     ),
     hints=(
-        "Dose adds, decibels do not: turn each stretch into hours at 80 dBA.",
+        "Doses add, but decibels do not: turn each stretch into hours at 80 dBA.",
         "An hour at a level counts as two to the power of (level − 80)/3 hours. Add both stretches, then take the "
         "share of the hours allowed.",
     ),
     explain=lambda g: fill(
-        "{h1} h at {L1} dBA count as {d1:.2f} h at 80 dBA, {h2} h at {L2} dBA as {d2:.2f} h. Together {sum:.2f} h of "
-        "40 h: {answer:.1f} %.",
+        "{h1} h at {L1} dBA count as {d1:.2f} h at 80 dBA, and {h2} h at {L2} dBA as {d2:.2f} h. Together that is "
+        "{sum:.2f} h of 40 h, or {answer:.1f} %.",
         {
             **g,
             "d1": g["h1"] * 2 ** ((g["L1"] - 80) / 3),
@@ -193,7 +193,7 @@ WEEK = Exercise(
             "answer": _percent(g),
         },
     ),
-    cites=("80 dBA for 40 hours a week: ITU-T H.870 with the WHO (standard, from memory)",),
+    cites=("40 hours a week at 80 dBA: ITU-T H.870 with the WHO (standard)",),
 )
 
 # ---------------------------------------------------------------------------------------- five pairs of one sound at two levels
@@ -261,7 +261,7 @@ MATCH = Exercise(
             trials=len(CLIPS),
             silent=NoListening(
                 LevelMatch(
-                    "From the readings: by how much you turn each B",
+                    "From the readings: by how much do you turn each B?",
                     "dB",
                     points=3,
                     trials=len(CLIPS),
@@ -274,16 +274,16 @@ MATCH = Exercise(
     ),
     given=MATCHES,
     statement=(
-        "Five sounds, each twice: A, and B at another level. Turn B until it is as loud as A, by ear. The mean of the "
-        "five errors counts: up to 1.0 dB is right, up to 0.5 dB is sharp. Cannot listen? Switch to the readings "
-        "below; they are worth the same."
+        "You hear five sounds, each as A and as B at another level. Turn B until it is as loud as A, by ear. The mean "
+        "of the five errors counts: up to 1.0 dB is right, and up to 0.5 dB shows a sharp ear. If you cannot listen, "
+        "switch to the readings below; they are worth the same."
     ),
     solve=matched_db,
     slips=(
         Slip(
             "wrong way",
             lambda g: [-setting for setting in matched_db(g)],
-            "You turned by the right amount and the wrong way: where B is the louder one it has to come down.",
+            "You turned B by the right amount but in the wrong direction: where B is louder, turn it down.",
             spots=_wrong_way,
         ),
         Slip(
@@ -294,19 +294,19 @@ MATCH = Exercise(
         ),
     ),
     hints=(
-        "Close your eyes, sweep past the place where both seem equal, and come back from the other side.",
+        "Close your eyes, sweep past the point where both seem equal, and come back from the other side.",
         "Compare the middle of the sound, not its first attack, and switch while it lasts.",
     ),
     explain=lambda g: (
-        "B was louder than A by "
+        "Against A, B was "
         + ", ".join(
-            fill("{offset:+.2f} dB ({clip})", {"offset": offset, "clip": clip})
+            f"{abs(offset):.2f} dB {'louder' if offset > 0 else 'softer'} ({clip})"
             for clip, offset in zip(g["clips"], g["offsets_db"], strict=True)
         )
-        + ". Turned by as much the other way, both are the same sound at the same level. Trained listeners stop "
-        "noticing at a difference of a few tenths of a dB."
+        + ". Turn B by as much the other way, and both are the same sound at the same level. Trained listeners stop "
+            "noticing a difference below a few tenths of a dB."
     ),
-    cites=("Smallest differences heard, 0.3 to 0.5 dB at ordinary levels: Jesteadt, Wier and Green 1977, from memory",),
+    cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977",),
     material=match_sounds,
 )
 
@@ -375,7 +375,7 @@ def _meanings(given):
 
 BLIND = Exercise(
     id="00-4",
-    title="A, B or X, and a run that is a sham",
+    title="A, B or X, and a sham run",
     parts=(
         Abx(
             "Run 1, 3 dB apart",
@@ -393,7 +393,7 @@ BLIND = Exercise(
             must_show=False,
             silent=NoListening(
                 Choice(
-                    "A minus B reads “silent” in every trial of the sham run. What is left to hear?",
+                    "A minus B reads “silent” in every trial of the sham run. What is there left to hear?",
                     points=1,
                     options=tuple(Option(key, text) for key, text in LEFT_OVER.items()),
                 ),
@@ -404,33 +404,34 @@ BLIND = Exercise(
     ),
     given=ORDERS,
     statement=(
-        "**Run 1**: A and B differ by 3 dB, and X is one of them. Ten trials, no more and no fewer; at least 9 right "
-        "count, since guessing seldom gets that far. **Run 2** is a sham: A and B are the same sound. Ten trials "
-        "again; any count will do, then say what it means. New numbers start another run 1, which has to be better "
-        "the more runs there were."
+        "**Run 1**: A and B differ by 3 dB, and X is one of them. Do exactly ten trials; you need at least 9 right, "
+        "because guessing seldom gets that far. **Run 2** is a sham: A and B are the same sound. Do ten trials again; "
+        "any count will do, but then say what it means. New numbers start another run 1, and the more runs you have "
+        "done, the better it has to be."
     ),
     solve=lambda g: [list(g["real"]), list(g["sham"]), "luck"],
     slips=(
         Slip(
-            "luck taken for hearing",
+            "chance mistaken for hearing",
             lambda g: [None, None, "hearing"],
-            "In the sham run there was nothing to tell apart. A high count there is what luck looks like: about one "
-            "guesser in twenty gets 8 or more of ten.",
+            "In the sham run there was nothing to tell apart, so a high count there is luck: about one guesser in "
+            "twenty gets 8 or more of ten.",
         ),
         Slip(
-            "luck taken for deafness",
+            "chance mistaken for poor hearing",
             lambda g: [None, None, "deaf"],
-            "In the sham run there were no 3 dB to hear. A low count there says as little about your ears as a high "
-            "one.",
+            "In the sham run there was no difference of 3 dB to hear. A low count there says as little about your ears "
+            "as a high one.",
         ),
     ),
     hints=(
-        "Switch while the same note sounds, and go from X to A and back before you go to B.",
-        "In the sham run a high score would be luck. So would a low one.",
+        "Switch while the same note is playing, and go from X to A and back before you go to B.",
+        "In the sham run a high score would be luck, and so would a low one.",
     ),
     explain=lambda g: (
         f"In run 1, X was {', '.join(g['real'])}; {g['louder']} was the louder one by 3 dB. Guessing gets 9 or more of "
-        "ten right in 1.1 % of all runs, 8 or more in 5.5 %: hence 9. In run 2 there was no right or wrong to hear."
+        "ten right in 1.1 % of all runs, and 8 or more in 5.5 %, which is why you need 9. In run 2 there was no right "
+        "or wrong to hear."
     ),
     cites=(BINOMIAL, "Several runs: Bonferroni's inequality, handbook formula"),
     material=abx_sounds,
@@ -447,16 +448,16 @@ GUESSING = Exercise(
         draws(n=one_of(20), k=grid(10, 14)),
     ),
     statement=(
-        "Somebody gets {k} of {n} trials right, each a choice of two. With what probability does pure guessing get at "
-        "least that many? Give a number between 0 and 1 with three significant figures, such as 0.623."
+        "Someone gets {k} of {n} trials right, each a choice of two. How likely is it that pure guessing gets at least "
+        "that many? Give a number between 0 and 1 with three significant figures, such as 0.623."
     ),
     solve=lambda g: tail_probability(g["k"], g["n"]),
     slips=(
         Slip(
             "exactly",
             lambda g: comb(g["n"], g["k"]) / 2 ** g["n"],
-            "That is the probability of exactly that many. A better score would impress you as well, so the whole tail "
-            "counts.",
+            "That is the probability of exactly that many. A better score would impress you as well, so add up the "
+            "whole tail.",
         ),
         Slip(
             "more than",
@@ -466,16 +467,16 @@ GUESSING = Exercise(
         Slip(
             "percent",
             lambda g: 100 * tail_probability(g["k"], g["n"]),
-            "That is in percent; asked is a number between 0 and 1.",
+            "You gave a percentage; the question asks for a number between 0 and 1.",
         ),
     ),
     hints=(
         "“At least” means this count and every better one: sum the tail.",
-        "The number of ways to get i of n right is n over i; all orders of right and wrong are equally likely, and "
-        "there are two to the power of n.",
+        "The number of ways to get i of n right is the binomial coefficient “n choose i”; all orders of right and "
+        "wrong are equally likely, and there are two to the power of n of them.",
     ),
     explain=lambda g: fill(
-        "Of 2^{n} = {all} equally likely runs, {ways} have {k} or more right: {ways} / {all} = {p:.5f}.",
+        "Of 2^{n} = {all} equally likely runs, {ways} have {k} or more right, so p = {ways} / {all} = {p:.5f}.",
         {
             **g,
             "all": f"{2 ** g['n']}",
@@ -568,8 +569,8 @@ FAIR = Exercise(
     parts=(Multi("Pairs fit for a fair comparison", points=3, options=_pairs),),
     given=PAIRS,
     statement=(
-        "Six pairs of clips were measured. Which of them may be compared as they are, without the louder one winning "
-        "for being louder? Ask for a match within 0.1 LU.\n\n" + _pairs_table()
+        "Six pairs of clips were measured. Which of them can you compare as they are, without the louder one winning "
+        "because it is louder? Require a match within 0.1 LU.\n\n" + _pairs_table()
     ),
     solve=fit_pairs,
     slips=(
@@ -581,8 +582,8 @@ FAIR = Exercise(
         Slip(
             "by RMS",
             lambda g: _equal_in(g, "rms", 0.1),
-            "Those pairs agree in RMS, which counts bass as much as the range where ears are sharp. Loudness is the "
-            "other column.",
+            "Those pairs agree in RMS, which counts bass as much as the range where ears are most sensitive. Loudness "
+            "is in the other column.",
         ),
         Slip(
             "all",
@@ -593,9 +594,9 @@ FAIR = Exercise(
     ),
     hints=(
         "Match loudness, not peak.",
-        "Which of the three columns is weighted as ears are, and has a unit of its own?",
+        "Which of the three columns is weighted the way ears are, and has a unit of its own?",
     ),
-    explain=lambda g: f"Differences in loudness: {_gaps(g)}. Those of at most 0.1 LU are fit.",
+    explain=lambda g: f"Differences in loudness: {_gaps(g)}. Pairs that differ by at most 0.1 LU are fit.",
     cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", MATCHED),
 )
 
@@ -611,9 +612,9 @@ def compare() -> tuple[str, str, Table]:
     guessed = share_of_guessers(GUESSED.trials, GUESSERS)
     nearest = min(CHOICES, key=lambda share: abs(log(share / GUESSED.alone)))
     sentence = (
-        f"Of {GUESSERS:,} made-up guessers {percent(guessed[GUESSED.right])} got {GUESSED.right} or more of "
+        f"Of {GUESSERS:,} simulated guessers {percent(guessed[GUESSED.right])} got {GUESSED.right} or more of "
         f"{GUESSED.trials} right; the formula says {percent(GUESSED.alone)}, **{CHOICES[nearest]}**. So "
-        f"{GUESSED.right} of {GUESSED.trials} shows nothing. From {GUESSED.needed} on a difference counts as shown."
+        f"{GUESSED.right} of {GUESSED.trials} shows nothing. With {GUESSED.needed} or more you have shown a difference."
     )
     rows = tuple(
         (f"{right} or more", percent(Score(right, GUESSED.trials).alone), percent(guessed[right]))

@@ -250,7 +250,8 @@ def meters() -> Experiment:
         listen=Listen(
             _sounds,
             lambda setting: False,
-            lambda setting: "The offset is left out of what you hear: it makes no sound and only moves the cone.",
+            lambda setting: "You do not hear the offset, because it is left out: it makes no sound and only moves the "
+                "cone.",
             TONE_CEILING_DBTP,
         ),
     )  # fmt: skip
@@ -357,11 +358,11 @@ TAKE = Drawn(
     ),
     _readings,
     (
-        ("highest", "highest sample, full scale = 1", ""),
-        ("lowest", "lowest sample, full scale = 1", ""),
-        ("offset", "offset: mean of all samples, full scale = 1", ""),
-        (peak_dbfs, "sample peak, offset included", "dBFS"),
-        ("rms_dbfs", "RMS, offset taken off, a full-scale sine reads 0", "dBFS"),
+        ("highest", "highest sample (full scale = 1)", ""),
+        ("lowest", "lowest sample (full scale = 1)", ""),
+        ("offset", "offset: mean of all samples (full scale = 1)", ""),
+        (peak_dbfs, "sample peak, with the offset", "dBFS"),
+        ("rms_dbfs", "RMS without the offset (a full-scale sine reads 0)", "dBFS"),
     ),
     fair=lambda given: np.abs(take(given).samples).max() <= ROOM,
     experiment=_seen_take,
@@ -408,7 +409,7 @@ def is_clear(given: dict) -> bool:
 TRIANGLE_DB = 10 * log10(3)  # mean square of a triangle: a third of its peak's square
 NEEDLE_DB = 20 * log10(pi / 2)  # rectified mean of a sine: 2/π of its peak
 
-FULL_SCALE = "RMS in dBFS, a full-scale sine reads 0: AES17 (standard)"
+FULL_SCALE = "RMS in dBFS (a full-scale sine reads 0): AES17 (standard)"
 LOUDNESS = "Loudness: ITU-R BS.1770-5, Annex 1 (standard)"
 
 CREST = Exercise(
@@ -417,42 +418,43 @@ CREST = Exercise(
     parts=(Number("Crest factor", "dB", tolerance=0.1, points=3),),
     given=TAKE,
     statement=(
-        "The panel below reads a take of drums, a held chord and hiss, recorded through a faulty input that adds an "
-        "offset. What is the crest factor of the take once the offset is taken off?"
+        "The panel below shows a take of drums, a held chord and hiss, recorded through a faulty input that adds an "
+        "offset. What is the crest factor of the take without the offset?"
     ),
     solve=crest_db,
     slips=(
         Slip(
             "no 3.01",
             lambda g: crest_db(g) - SINE_CREST_DB,
-            "You set the peak against the sine-referred RMS. A crest factor is against plain RMS, which lies 3.01 dB "
-            "lower.",
+            "You compared the peak with the sine-referred RMS. A crest factor compares it with plain RMS, which is "
+            "3.01 dB lower.",
         ),
         Slip(
             "offset left in",
             lambda g: peak_dbfs(g) - plain_rms_dbfs(g),
-            "Your peak still holds the offset. Take it off the highest and the lowest sample first; the larger of the "
-            "two distances is the peak.",
+            "Your peak still contains the offset. Subtract it from the highest and the lowest sample first; the larger "
+            "of the two distances is the peak.",
         ),
         Slip(
             "both",
             lambda g: peak_dbfs(g) - g["rms_dbfs"],
-            "Two things at once: the offset is still in your peak, and the RMS you took is sine-referred, 3.01 dB "
-            "above plain RMS.",
+            "You made two slips at once: your peak still contains the offset, and the RMS you took is sine-referred, "
+            "3.01 dB above plain RMS.",
         ),
         Slip(
             "ten",
             lambda g: crest_db(g) / 2,
-            "That is 10·log10 of an amplitude ratio. Amplitudes take 20·log10, powers 10·log10.",
+            "You took 10·log₁₀ of an amplitude ratio. Amplitudes take 20·log₁₀, and powers 10·log₁₀.",
         ),
     ),
     hints=(
-        "How far is the sample that lies farthest from the offset? That distance, as a level, is the peak.",
-        "The RMS shown has no offset in it, but it is sine-referred: plain RMS is 3.01 dB less.",
+        "How far from the offset is the sample that lies farthest from it? That distance, as a level, is the peak.",
+        "The RMS shown excludes the offset, but it is sine-referred: plain RMS is 3.01 dB less.",
         "Crest factor = peak − plain RMS, both in dBFS, both without the offset.",
     ),
     explain=lambda g: fill(
-        "Farthest from the offset {offset:+.3f} is {far:+.3f}: {clear:.3f} away, that is 20·log10({clear:.3f}) = "
+        "The sample farthest from the offset {offset:+.3f} is {far:+.3f}: {clear:.3f} away, which is "
+        "20·log₁₀({clear:.3f}) = "
         "{peak:.2f} dBFS. Plain RMS: {rms:.2f} − 3.01 = {plain:.2f} dBFS. Crest factor: {peak:.2f} − ({plain:.2f}) = "
         "{crest:.2f} dB.",
         {
@@ -479,8 +481,8 @@ SHAPES = Exercise(
     ),
     given=draws(p=grid(-24, -1, 0.1)),
     statement=(
-        "A sine, a square wave and a triangle wave, each with its peaks at {p} dBFS. What does the RMS meter of this "
-        "workbook read for each?"
+        "A sine, a square wave and a triangle wave each peak at {p} dBFS. What does the RMS meter of this workbook "
+        "read for each?"
     ),
     solve=lambda g: [g["p"], g["p"] + SINE_CREST_DB, g["p"] + SINE_CREST_DB - TRIANGLE_DB],
     slips=(
@@ -493,23 +495,24 @@ SHAPES = Exercise(
         Slip(
             "peak",
             lambda g: [None, g["p"], g["p"]],
-            "You gave the peak for all of them. RMS asks how long a wave stays near its peak: always for a square, "
-            "seldom for a triangle.",
+            "You gave the peak for all of them. RMS depends on how long a wave stays near its peak: a square wave "
+            "always does, a triangle wave seldom.",
         ),
         Slip(
             "wrong way",
             lambda g: [None, g["p"] - SINE_CREST_DB, g["p"] + TRIANGLE_DB - SINE_CREST_DB],
-            "Wrong way round: a square wave is always at its peak, so it carries more power than the sine, and the "
-            "triangle less.",
+            "You have them the wrong way round: a square wave is always at its peak, so it carries more power than the "
+            "sine, and the triangle less.",
         ),
     ),
     hints=(
         "What does a full-scale sine read on this meter? What does a sine of a lower peak read, then?",
-        "Mean squares: a sine half of its peak's square, a square wave all of it, a triangle wave a third.",
+        "The mean square of a sine is half of its peak's square; that of a square wave is all of it, and that of a "
+        "triangle wave a third.",
     ),
     explain=lambda g: fill(
         "A sine reads its peak, {p} dBFS; that is how the scale is set. A square wave has twice the sine's power: "
-        "{p} + 3.01 = {square:.2f} dBFS. A triangle has two thirds of it, 10·log10(2/3) = −1.76 dB: {triangle:.2f} "
+        "{p} + 3.01 = {square:.2f} dBFS. A triangle has two thirds of it, 10·log₁₀(2/3) = −1.76 dB: {triangle:.2f} "
         "dBFS.",
         {"p": g["p"], "square": g["p"] + SINE_CREST_DB, "triangle": g["p"] + SINE_CREST_DB - TRIANGLE_DB},
     ),
@@ -553,14 +556,14 @@ NEEDLE = Exercise(
         Slip(
             "as RMS",
             lambda g: g["p"] - g["al"] + SINE_CREST_DB,
-            "That is where an RMS meter would stand. The needle answers to the rectified average, which for a square "
-            "wave is the peak itself.",
+            "That is what an RMS meter would read. The needle follows the rectified average, which for a square wave "
+            "is the peak itself.",
             active=_is_square,
         ),
         Slip(
             "as a sine",
             lambda g: g["p"] - g["al"],
-            "That holds for a sine. The average of a rectified square wave is π/2 times that of a sine of the same "
+            "That is right for a sine. The average of a rectified square wave is π/2 times that of a sine of the same "
             "peak.",
             active=_is_square,
         ),
@@ -574,18 +577,19 @@ NEEDLE = Exercise(
         Slip(
             "sign",
             lambda g: g["al"] - g["p"] + (NEEDLE_DB if _is_square(g) else 0.0),
-            "Wrong way round: the needle shows how far the signal lies above the alignment level, so level minus "
-            "alignment.",
+            "You subtracted the wrong way round: the needle shows how far the signal lies above the alignment level, "
+            "so take level minus alignment.",
         ),
     ),
     hints=(
         "A sine at the alignment level reads 0 VU. How far above or below that is this one?",
-        "The needle answers to the average of the rectified wave: 2/π of the peak for a sine. What is it for a wave "
+        "The needle follows the average of the rectified wave: 2/π of the peak for a sine. What is it for a wave "
         "that is always at its peak?",
     ),
     explain=lambda g: fill(
         (
-            "A square wave, rectified, is its peak all the time, a sine of that peak averages 2/π of it: 20·log10(π/2) "
+            "A rectified square wave is at its peak all the time, and a sine of that peak averages 2/π of it: "
+            "20·log₁₀(π/2) "
             "= 3.92 dB. So {p} − ({al}) + 3.92 = {vu:+.2f} VU."
             if _is_square(g)
             else "The scale is set with a sine, so the needle shows its distance from the alignment level: "
@@ -593,7 +597,7 @@ NEEDLE = Exercise(
         ),
         {"p": g["p"], "al": g["al"], "vu": _needle_vu(g)},
     ),
-    cites=("VU: rectified average, scaled with a sine: IEC 60268-17 (standard, from memory)",),
+    cites=("VU: rectified average, scaled with a sine: IEC 60268-17 (standard)",),
 )
 
 # ---------------------------------------------------------------------------------------------------- between samples
@@ -621,50 +625,50 @@ BETWEEN = Exercise(
     ),
     statement=(
         "A tone burst of {f} kHz with a single crest, sampled at {fs} kHz, is read by a meter with {n}× oversampling "
-        "(1× means at the samples alone). By how many dB does the meter read the crest too low at most, that is in the "
-        "crest's worst position? Give a positive number."
+        "(1× means at the samples alone). By how many dB at most does the meter read the crest too low, with the crest "
+        "in its worst position? Give a positive number."
     ),
     solve=_under_read_db,
     slips=(
         Slip(
             "samples alone",
             lambda g: _under_read_db(g, turn=g["n"]),
-            "That is for the samples alone. Oversampling brings the points closer together: divide the angle by its "
+            "You counted the samples alone. Oversampling brings the points closer together: divide the angle by its "
             "factor.",
             active=lambda g: g["n"] > 1,
         ),
         Slip(
             "whole distance",
             lambda g: _under_read_db(g, turn=2.0),
-            "You took the whole distance between two points. In the worst position the crest is half-way, so half of "
-            "it.",
+            "You took the whole distance between two points. In the worst position the crest is half-way between them, "
+            "so take half.",
             active=lambda g: g["n"] != 2 and 2 * g["f"] / g["fs"] / g["n"] < 0.495,  # with two points: as above
         ),
         Slip(
             "degrees",
             lambda g: -20 * log10(cos(pi * g["f"] / g["fs"] / g["n"] * pi / 180)),
-            "Your calculator took the angle for degrees. π·f/(n·fs) is in radians; in degrees it is 180·f/(n·fs).",
+            "Your calculator read the angle as degrees. π·f/(n·fs) is in radians; in degrees it is 180·f/(n·fs).",
         ),
         Slip(
             "ten",
             lambda g: _under_read_db(g) / 2,
-            "That is 10·log10. A sample value is an amplitude and takes 20·log10.",
+            "You took 10·log₁₀. A sample value is an amplitude and takes 20·log₁₀.",
             active=lambda g: _under_read_db(g) >= 0.2,  # half of less could not be told from the slip before
         ),
         Slip(
             "sign",
             lambda g: -_under_read_db(g),
-            "The size is right. It was asked for as a positive number: by how much it reads too low.",
+            "The size is right, but the question asks for a positive number: by how much the meter reads too low.",
         ),
     ),
     hints=(
         "The worst position of the crest is half-way between two points of the meter.",
-        "How large a part of the tone's turn is half the distance between two points? As an angle, its cosine is what "
-        "is left of the crest.",
+        "What part of the tone's cycle is half the distance between two points? Take it as an angle; its cosine is "
+        "what is left of the crest.",
     ),
     explain=lambda g: fill(
         "The points are 1/({n} × {fs} kHz) apart; half of that, at {f} kHz, is an angle of 180° × {f}/({n} × {fs}) = "
-        "{angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and −20·log10({left:.4f}) = {db:.2f} dB.",
+        "{angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and −20·log₁₀({left:.4f}) = {db:.2f} dB.",
         {
             **{name: g[name] for name in ("n", "f", "fs")},
             "angle": 180 * g["f"] / g["fs"] / g["n"],
@@ -688,27 +692,26 @@ TWO_CHANNELS = Exercise(
     parts=(Number("Loudness", "LUFS", tolerance=0.1, points=2),),
     given=draws(pL=grid(-40, -6, 0.5), pR=grid(-40, -6, 0.5), where=lambda g: 1 <= abs(g["pL"] - g["pR"]) <= 12),
     statement=(
-        "A steady sine of 997 Hz, its peaks at {pL} dBFS in the left channel and at {pR} dBFS in the right. How loud "
-        "is it? Two anchors: at 0 dBFS in one channel alone it reads −3.01 LUFS, and in both channels 0 LUFS."
+        "A steady sine of 997 Hz peaks at {pL} dBFS in the left channel and at {pR} dBFS in the right. How loud is it? "
+        "For reference: at 0 dBFS it reads −3.01 LUFS in one channel alone, and 0 LUFS in both."
     ),
     solve=_two_channels,
     slips=(
         Slip(
             "no 3.01",
             lambda g: sum_levels_db([g["pL"], g["pR"]]),
-            "You added the channels rightly, but by peak. One channel at 0 dBFS reads −3.01 LUFS, so 3.01 has to come "
-            "off.",
+            "You added the channels correctly, but by peak. One channel at 0 dBFS reads −3.01 LUFS, so subtract 3.01.",
         ),
         Slip(
             "mean of decibels",
             lambda g: (g["pL"] + g["pR"]) / 2,
-            "That is the mean of two decibel figures. The meter adds the powers of the channels.",
+            "You took the mean of two decibel figures. The meter adds the powers of the channels.",
         ),
         Slip(
             "amplitudes added",
             lambda g: sum_levels_db([g["pL"], g["pR"]], correlation=1.0) - SINE_CREST_DB,
-            "You added amplitudes, as if both channels met in one wire. The meter squares each channel first and adds "
-            "powers.",
+            "You added amplitudes, as if both channels met in one wire. The meter squares each channel first and then "
+            "adds powers.",
         ),
         Slip(
             "louder channel alone",
@@ -717,12 +720,13 @@ TWO_CHANNELS = Exercise(
         ),
     ),
     hints=(
-        "The meter squares each channel and adds the squares: powers.",
-        "Turn both peaks into powers, add them, go back to decibels. Then use the anchor for a single channel.",
+        "The meter squares each channel and adds the squares, so it adds powers.",
+        "Turn both peaks into powers, add them and go back to decibels. Then use the reference for a single channel.",
     ),
     explain=lambda g: fill(
-        "10·log10(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and −3.01 for a sine's power under its peak: {lufs:.2f} "
-        "LUFS. At 997 Hz the weighting lifts by 0.69 dB, which the −0.691 of the formula takes off again.",
+        "10·log₁₀(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and a sine's power is 3.01 dB below its peak: "
+        "{lufs:.2f} "
+        "LUFS. At 997 Hz the weighting adds 0.69 dB, which the −0.691 in the formula subtracts again.",
         {"pL": g["pL"], "pR": g["pR"], "sum": sum_levels_db([g["pL"], g["pR"]]), "lufs": _two_channels(g)},
     ),
     cites=(LOUDNESS,),
@@ -750,44 +754,45 @@ GATED = Exercise(
     given=either(*(draws(**_PARTS, where=where) for where in (_dropped, _dropped, _kept, _just_kept))),
     statement=(
         "A programme has {t1} s at {L1} LUFS and then {t2} s at {L2} LUFS, both steady. What is its integrated "
-        "loudness? Leave the blocks across the join aside."
+        "loudness? Ignore the blocks across the join."
     ),
     solve=loudness_lufs,
     slips=(
         Slip(
             "no gate",
             mean_lufs,
-            "That is the mean without the second gate. The soft part lies more than 10 LU under it, so it is left out.",
+            "You took the mean without the second gate. The soft part lies more than 10 LU below that mean, so it is "
+            "left out.",
             active=is_dropped,
         ),
         Slip(
             "dropped",
             lambda g: float(g["L1"]),
-            "You left the soft part out. The gate stands 10 LU under the mean of both parts, not under the loud part: "
-            "here the soft one stays in.",
+            "You left the soft part out. The gate is 10 LU below the mean of both parts, not below the loud part, so "
+            "here the soft one counts.",
             active=lambda g: not is_dropped(g),
         ),
         Slip(
             "mean of decibels",
             lambda g: (g["t1"] * g["L1"] + g["t2"] * g["L2"]) / (g["t1"] + g["t2"]),
-            "You averaged LUFS figures. Average powers over time, then go back to LUFS.",
+            "You averaged LUFS figures. Average the powers over time, then go back to LUFS.",
         ),
         Slip(
             "time forgotten",
             lambda g: sum_levels_db([g["L1"], g["L2"]]) - SINE_CREST_DB,
-            "Both parts counted alike. The longer one has more blocks: weigh the powers by the seconds.",
+            "You counted both parts alike. The longer one has more blocks: weight the powers by the seconds.",
             active=lambda g: g["t1"] != g["t2"],
         ),
     ),
     hints=(
-        "First the mean of both parts: powers, weighed by the seconds they last.",
-        "The second gate stands 10 LU under that mean. On which side of it is the soft part?",
-        "If the soft part falls under the gate, take the mean again without it.",
+        "First take the mean of both parts: powers, weighted by the seconds they last.",
+        "The second gate is 10 LU below that mean. On which side of it is the soft part?",
+        "If the soft part falls below the gate, take the mean again without it.",
     ),
     explain=lambda g: fill(
-        "Mean of both: 10·log10(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = {mean:.2f} LUFS, so the gate "
-        "stands at {gate:.2f} LUFS. The soft part, {L2} LUFS, is "
-        + ("under it and left out" if is_dropped(g) else "above it and stays")
+        "Mean of both: 10·log₁₀(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = {mean:.2f} LUFS, so the gate is "
+        "at {gate:.2f} LUFS. The soft part, {L2} LUFS, is "
+        + ("below it and is left out" if is_dropped(g) else "above it and counts")
         + ": {loudness} LUFS.",
         {
             **{name: g[name] for name in _PARTS},
@@ -814,9 +819,9 @@ def compare() -> tuple[str, str, Table]:
     sentence = (
         f"The burst of {burst_text(PREDICTED_MS)} has its highest sample at "
         f"{level_text(burst.levels.sample_peak_dbfs, 'dBFS')}, like the steady tone. The needle swings up to "
-        f"**{level_text(burst.needle.highest, 'VU')}**, for the steady tone to "
-        f"{level_text(steady.needle.highest, 'VU')}. The movement needs 300 ms to get there, and a burst that is over "
-        "sooner never lets it arrive."
+        f"**{level_text(burst.needle.highest, 'VU')}**; for the steady tone it reaches "
+        f"{level_text(steady.needle.highest, 'VU')}. The movement needs 300 ms to get there, and a shorter burst ends "
+        "before it arrives."
     )
     rows = tuple(
         (
@@ -828,7 +833,7 @@ def compare() -> tuple[str, str, Table]:
         for length, each in seen.items()
     )
     heads = ("burst", "sample peak (dBFS)", "needle, highest (VU)", "loudest 400 ms (LUFS)")
-    return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, where 0 VU is", heads, rows)
+    return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, which is 0 VU", heads, rows)
 
 
 LAB = Lab(

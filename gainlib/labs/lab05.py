@@ -45,12 +45,12 @@ from gainlib.words import Table, level_text, number_text, peak_text
 
 MASTER = "master"
 METERS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
-KINDS = {"float": "floating point, keeps what is over", "fixed": "fixed point, cuts it off"}
+KINDS = {"float": "floating point, which keeps what is over", "fixed": "fixed point, which cuts it off"}
 AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
 EDGES_DB, EXCERPT_S = tuple(range(-60, 13, 3)), 8.0
 NOTE = (
-    "8 s around the worst peak as it was found, through a converter that cuts at full scale; matched in loudness, so "
-    "what is left to hear is the cut and not the level."
+    "You hear 8 s around the worst peak as found, through a converter that cuts off at full scale; both are matched in "
+    "loudness. Clipping can harm tweeters: start low."
 )
 
 
@@ -249,16 +249,17 @@ class MixBus:
         over, peak = load.peaks.bus.over_samples, peak_text(load.peaks.bus.sample_peak_dbfs)
         if self._kind(load.setting) == "fixed":
             if not over:
-                return "The fixed-point bus has cut nothing: its sum stays under full scale."
+                return "The fixed-point bus has clipped nothing: its sum stays below full scale."
             return (
-                f"The fixed-point bus has cut **{over:,} samples**: its sum wanted to go to {peak}. No fader behind it "
-                "brings them back."
+                f"The fixed-point bus has clipped **{over:,} samples**: its sum would have reached {peak}. No fader "
+                "behind it "
+                "can restore them."
             )
         if not over:
-            return "No sample leaves the bus over full scale."
+            return "No sample leaves the bus above full scale."
         return (
-            f"**{over:,} samples** leave the bus over full scale, up to {peak}. A floating-point bus carries them; the "
-            "first converter or fixed-point file cuts them off."
+            f"**{over:,} samples** leave the bus above full scale, up to {peak}. A floating-point bus carries them; "
+            "the first converter or fixed-point file clips them."
         )
 
 
@@ -424,9 +425,10 @@ def _loudest_other(given):
 def _why_loud(given):
     seen = _seen(given)
     return fill(
-        "With all tracks the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; without any "
+        "With all tracks, the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; without "
+        "any "
         "other it stays at {others:+.1f} dBFS or more. By itself the {name} peaks at {own:+.1f} dBFS. At every sample "
-        "that is over, the rest + gain × {name} has to fit under 10^(−1/20) = 0.891; the tightest of them asks for "
+        "that is over, the rest + gain × {name} has to fit under 10^(−1/20) = 0.891; the tightest of them needs "
         "{least:.1f} dB.",
         {
             "name": short_name(seen.culprit),
@@ -499,7 +501,7 @@ def _balance(run):
     before, after = (read_mix(each.session).levels_dbfs for each in (run.experiment.at(run.experiment.start), run))
     moves = {name: after[name] - level for name, level in before.items()}
     louder, softer = max(moves, key=moves.get), min(moves, key=moves.get)
-    said = f"balance between {short_name(louder)} and {short_name(softer)} moved by"
+    said = f"change of balance between {short_name(louder)} and {short_name(softer)}"
     return Measured(moves[louder] - moves[softer], said)
 
 
@@ -541,7 +543,7 @@ ALL_TASK = SetAndMeasure(
         ),
         Aim("balance", _balance, at_most=APART_DB, too_high="too much"),
         Aim(
-            "cut off at full scale:", lambda run: read_mix(run.session).cut_samples, 0, unit="samples", decimals=0,
+            "samples cut off", lambda run: read_mix(run.session).cut_samples, 0, unit="samples", decimals=0,
             too_high="too many",
         ),
     ),
@@ -630,7 +632,8 @@ SET_UPS = {
         lambda over: _grouped(over, Group("group")),
     ),
     "hot track": SetUp(
-        "Floating-point mixer: one track without inserts is trimmed to {over} dB above full scale, the rest is low.",
+        "Floating-point mixer: one track without inserts is trimmed to {over} dB above full scale, and the rest is "
+        "low.",
         _hot_track,
     ),
     "bypassed ceiling": SetUp(
@@ -639,7 +642,7 @@ SET_UPS = {
         lambda over: _sum(over, master=Master(inserts=(replace(_CUTS[0], bypass=True),))),
     ),
     "raised master trim": SetUp(
-        "Floating-point mixer: the sum stays below full scale, and the trim of the master, ahead of its fader, lifts "
+        "Floating-point mixer: the sum stays below full scale, but the trim of the master, ahead of its fader, lifts "
         "it to {over} dB above.",
         lambda over: _sum(-3.0, master=Master(trim_db=over + 3.0)),
     ),
@@ -659,7 +662,7 @@ SET_UPS = {
     ),
     "ceiling on a track": SetUp(
         "Floating-point mixer: one track is driven {over} dB above full scale into an insert that cuts off there; "
-        "behind it everything stays below.",
+        "everything behind it stays below.",
         lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0),
     ),
     "clipped take": SetUp(
@@ -714,7 +717,8 @@ def _not_cured(given):
 
 
 def _verdicts(given):
-    words = {True: "Cured: nothing cuts off ahead of the fader.", False: "Not cured: something cuts off before it."}
+    words = {True: "The master fader cures it: nothing cuts off ahead of it.", False: "The master fader does not cure "
+        "it: something cuts off ahead of it."}
     return "\n".join(f"- {_in_words(name, given)} {words[name in _cured(given)]}" for name in given["set_ups"])
 
 
@@ -724,7 +728,7 @@ def _options(given):
 
 # -------------------------------------------------------------------------------------------------------- the exercises
 
-HANDBOOK = "Handbook formula: powers of unrelated signals add, amplitudes of identical ones add"
+HANDBOOK = "Handbook formula: unrelated signals add as powers, identical ones as amplitudes"
 
 
 def _same_plus_unrelated(g):
@@ -738,7 +742,7 @@ UNRELATED = Exercise(
     parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
     given=draws(N=grid(2, 48), L=grid(-30, -14, 0.5)),
     statement=(
-        "{N} tracks that have nothing to do with each other run into the bus, every one at {L} dBFS RMS. "
+        "{N} unrelated tracks feed the bus, each at {L} dBFS RMS. "
         "What is the RMS level of the bus?"
     ),
     solve=lambda g: sum_levels_db([g["L"]] * g["N"]),
@@ -746,24 +750,25 @@ UNRELATED = Exercise(
         Slip(
             "coherent",
             lambda g: g["L"] + 20 * log10(g["N"]),
-            "That is the sum of identical tracks. Unrelated tracks add as powers: 10·log10 of their number.",
+            "You took the sum of identical tracks. Unrelated tracks add as powers: 10·log₁₀ of their number.",
         ),
         Slip(
             "decibels added",
             lambda g: g["L"] * g["N"],
-            "Decibels are logarithms and do not add up: turn each level into a power, add, and go back.",
+            "You added decibels, which are logarithms and do not add up: turn each level into a power, add, and go "
+            "back.",
         ),
     ),
     hints=(
         "Unrelated signals add as powers, not as voltages.",
-        "How many times the power of a single track does the bus carry? How many dB is that ratio of powers?",
+        "How many times the power of a single track does the bus carry? How many dB is that ratio?",
     ),
     explain=lambda g: fill(
-        "Powers add: {N} tracks carry {N} times the power of one, and 10·log10({N}) = {rise:.2f} dB. "
+        "Powers add: {N} tracks carry {N} times the power of one, and 10·log₁₀({N}) = {rise:.2f} dB. "
         "{L} dBFS {rise:+.2f} dB = {bus:.2f} dBFS.",
         {**g, "rise": 10 * log10(g["N"]), "bus": g["L"] + 10 * log10(g["N"])},
     ),
-    cites=(HANDBOOK, "RMS in dBFS, a full-scale sine reads 0: AES17"),
+    cites=(HANDBOOK, "RMS in dBFS (a full-scale sine reads 0): AES17"),
 )
 
 DOUBLED = Exercise(
@@ -772,8 +777,8 @@ DOUBLED = Exercise(
     parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
     given=draws(**{name: grid(-30, -10, 0.5) for name in "abcd"}),
     statement=(
-        "Four tracks run into the bus at {a}, {b}, {c} and {d} dBFS RMS. The first two are the same take, copied; the "
-        "other two have nothing to do with it or with each other. What is the RMS level of the bus?"
+        "Four tracks feed the bus at {a}, {b}, {c} and {d} dBFS RMS. The first two are the same take, duplicated; the "
+        "other two are unrelated to it and to each other. What is the RMS level of the bus?"
     ),
     solve=_same_plus_unrelated,
     slips=(
@@ -789,15 +794,15 @@ DOUBLED = Exercise(
         ),
     ),
     hints=(
-        "Identical signals add as amplitudes. Do that pair first.",
+        "Identical signals add as amplitudes. Add that pair first.",
         "Then treat the pair as one track: it is unrelated to the other two, and powers add.",
     ),
     explain=lambda g: fill(
-        "The pair: 20·log10(10^({a}/20) + 10^({b}/20)) = {pair:.2f} dBFS. With the others: "
-        "10·log10(10^({pair:.2f}/10) + 10^({c}/10) + 10^({d}/10)) = {bus:.2f} dBFS.",
+        "The pair: 20·log₁₀(10^({a}/20) + 10^({b}/20)) = {pair:.2f} dBFS. With the others: "
+        "10·log₁₀(10^({pair:.2f}/10) + 10^({c}/10) + 10^({d}/10)) = {bus:.2f} dBFS.",
         {**g, "pair": sum_levels_db([g["a"], g["b"]], correlation=1.0), "bus": _same_plus_unrelated(g)},
     ),
-    cites=(HANDBOOK, "RMS in dBFS, a full-scale sine reads 0: AES17"),
+    cites=(HANDBOOK, "RMS in dBFS (a full-scale sine reads 0): AES17"),
 )
 
 OFFSET = Exercise(
@@ -814,74 +819,75 @@ OFFSET = Exercise(
         where=lambda g: abs(g["f"]) >= 1 and abs(g["x"] - g["t"]) >= 0.5,
     ),
     statement=(
-        "Before anything is cut off, in floating point, the sum on your bus peaks at {x} dBTP. You want {t} dBTP "
-        "and the balance as it is. By how much do you move every fader? Where does a fader now at {f} dB end up?"
+        "Before anything is cut off, in floating point, the sum on your bus peaks at {x} dBTP. You want {t} dBTP and "
+        "the same balance. By how much do you move every fader? Where does a fader that is now at {f} dB end up?"
     ),
     solve=lambda g: [g["t"] - g["x"], g["f"] + g["t"] - g["x"]],
     slips=(
         Slip(
             "sign",
             lambda g: [g["x"] - g["t"], g["f"] + g["x"] - g["t"]],
-            "Wrong way round: a bus that is too hot needs a negative move, target minus reading.",
+            "You have it the wrong way round: a bus that is too hot needs a negative move, target minus reading.",
         ),
         Slip(
             "move for position",
             lambda g: [None, g["t"] - g["x"]],
-            "That is the move itself. The fader starts from where it is now, not from unity.",
+            "You gave the move itself. The fader starts from where it is now, not from unity.",
         ),
     ),
     hints=(
         "The move takes the reading to the target: target minus reading.",
-        "Every fader moves by the same number of dB, whatever it stands at.",
+        "Every fader moves by the same number of dB, wherever it is now.",
     ),
     explain=lambda g: fill(
-        "Every level moves by the same number, so does their sum: {t} − ({x}) = {move:+.1f} dB. The fader goes from "
-        "{f} dB to {f} + ({move:.1f}) = {new:.1f} dB. The balance between any two tracks stays as it was.",
+        "Every level moves by the same number, and so does their sum: {t} − ({x}) = {move:+.1f} dB. The fader goes "
+        "from "
+        "{f} dB to {f} + ({move:.1f}) = {new:.1f} dB. The balance between any two tracks stays the same.",
         {**g, "move": g["t"] - g["x"], "new": g["f"] + g["t"] - g["x"]},
     ),
-    cites=("Handbook formula: a gain common to all inputs is a gain of the sum", "True peak: ITU-R BS.1770, Annex 2"),
+    cites=("Handbook formula: a gain common to all inputs is a gain of the sum", "True peak: ITU-R BS.1770-5, Annex 2"),
 )
 
 LOUD_SOURCE = Exercise(
     id="05-4",
-    title="The one that clips the bus",
+    title="The track that clips the bus",
     parts=(
         choosing.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS)),
         Number("Least attenuation of that track", "dB", tolerance=0.2, points=2),
     ),
     given=either(*(partial(_draw_loud_source, suspect=stem) for stem in SUSPECTS)),
     statement=(
-        "One track alone makes this bus clip: with it muted the bus is tame, with any other muted it still clips. "
-        "Which one? And by how many dB must it come down at least, until the sample peak of the bus is no higher than "
-        "−1.0 dBFS? Give a positive number, rounded up to one decimal."
+        "One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it still "
+        "does. Which track is it? And by at least how many dB must it come down for the sample peak of the bus to be "
+        "no higher than −1.0 dBFS? Give a positive number, rounded up to one decimal."
     ),
     solve=lambda g: [_seen(g).culprit, _cure_db(g)],
     slips=(
         Slip(
             "loud on its meter",
             lambda g: [_loudest_other(g), None],
-            "That one is high on its own meter, but with it muted the bus still clips. What counts is what a track "
+            "That track is high on its own meter, but with it muted the bus still clips. What counts is what a track "
             "adds at the instant the bus peaks.",
         ),
         Slip(
             "own peak",
             lambda g: [None, _seen(g).own_dbfs[_seen(g).culprit] - CEILING_DBFS],
-            "That brings the track's own peak to the ceiling. The others play at that instant too, so it has to come "
+            "You brought the track's own peak to the limit. The others play at that instant too, so it has to come "
             "down until the sum fits.",
         ),
         Slip(
             "excess of the bus",
             lambda g: [None, _seen(g).bus_dbfs - CEILING_DBFS],
-            "That is the excess of the bus. Only one of its parts moves, so that part has to move further.",
+            "You gave the excess of the bus. Only one of its parts moves, so that part has to move further.",
         ),
     ),
     hints=(
         "Mute one track at a time and watch the sample peak of the bus.",
-        "Look at the contributions at the worst instant: one of them is most of it.",
-        "Lower that fader until the bus reads the ceiling; what its own meter reads does not matter.",
+        "Look at the contributions at the worst instant: one track contributes most.",
+        "Lower that fader until the bus reads the limit; the track's own meter does not matter.",
     ),
     explain=_why_loud,
-    cites=("Sample peak: AES17", "Handbook formula: samples of a sum add"),
+    cites=("Sample peak: AES17", "Handbook formula: the samples of a sum add"),
     material=loud_mix,
 )
 
@@ -891,37 +897,39 @@ ALL_FADERS = Exercise(
     parts=(ALL_TASK.part(_nudges, sessions=True),),
     given=_draw_all_faders,
     statement=(
-        "The sum of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master fader. Set "
-        "the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the level between any two tracks "
-        "stays within 0.1 dB of what it is now."
+        "The bus of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master fader. Set "
+        "the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the balance between any two "
+        "tracks stays within 0.1 dB of what it is now."
     ),
     solve=lambda g: moved(g, offset_db(g)),
     slips=(
         Slip(
             "one fader",
             lambda g: moved(g, -20.0, stems=(_loudest(g),)),
-            "You moved a single fader, and the balance went with it. All of them have to come down by the same number.",
+            "You moved a single fader, and that changed the balance. All of them have to come down by the same amount.",
             spots=lambda answer, g: _faders_moved(answer, g) == 1,
         ),
         Slip(
             "master only",
             lambda g: moved(g, 0.0, master_db=AIM_DBTP),
-            "You moved only the master fader. The sum was cut off ahead of it, so it turns down what is clipped.",
+            "You moved only the master fader. The sum was cut off ahead of it, so it only turns down what is already "
+            "clipped.",
             spots=_master_only_moved,
         ),
     ),
     hints=(
         "Which comes first here, the sum that cuts off or the master fader?",
-        "Link all faders, then move them: what they have in common cannot change the balance.",
-        "A clipped sum reads too low. Come down until nothing is cut off, then read again and move the rest.",
+        "Link all faders, then move them: a common move cannot change the balance.",
+        "A clipped sum reads too low. Move down until nothing is cut off, then read again and move the rest of the "
+        "way.",
     ),
     explain=lambda g: fill(
         "In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The middle of the window is "
         "−6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks changes. The master fader "
-        "comes behind the sum and cannot mend what was cut off in it.",
+        "comes behind the sum and cannot restore what was cut off in it.",
         {"peak": -common_offset(hot_mix(g), 0.0), "offset": offset_db(g)},
     ),
-    cites=("True peak: ITU-R BS.1770, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
+    cites=("True peak: ITU-R BS.1770-5, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
     material=hot_mix,
 )
 
@@ -931,27 +939,28 @@ ONLY_THE_MASTER = Exercise(
     parts=(choosing.Multi("Cured by the master fader alone", points=3, options=_options),),
     given=_draw_set_ups,
     statement=(
-        "Six set-ups clip. In each the converter is the last thing, behind the master fader, and cuts off at full "
-        "scale. In which of them does pulling **only the master fader** cure the clip?"
+        "Six set-ups clip. In each, the converter comes last, behind the master fader, and cuts off at full scale. In "
+        "which of them does an unclipped mix come out if you pull down **only the master fader**?"
     ),
     solve=_cured,
     slips=(
         Slip(
             "always",
             lambda g: list(g["set_ups"]),
-            "You picked all of them. Pulling the master fader only lowers what was cut off before it; flat tops stay "
-            "flat.",
+            "You picked all of them. Where something was cut off ahead of the master fader, pulling it down only "
+            "lowers the flat tops.",
         ),
         Slip(
             "the others",
             _not_cured,
-            "Those are the ones that stay clipped. Asked are those in which nothing is cut off ahead of the master "
-            "fader.",
+            "You picked the ones that stay clipped. The question asks for those in which nothing is cut off ahead of "
+            "the master fader.",
         ),
         Slip(
             "too late",
             lambda g: [*_cured(g), _not_cured(g)[0]],
-            "In at least one you picked, something is cut off ahead of the master fader, which then comes too late.",
+            "In at least one that you picked, something is cut off ahead of the master fader, which then comes too "
+            "late.",
             spots=lambda answer, g: len(answer) < len(g["set_ups"]) and set(_cured(g)) < set(answer),
         ),
         Slip(
@@ -967,7 +976,8 @@ ONLY_THE_MASTER = Exercise(
         "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not.",
     ),
     explain=_verdicts,
-    cites=("Each set-up is rendered: with the master fader pulled, either the unclipped mix comes out or it does not",),
+    cites=("Each set-up is rendered with the master fader pulled down; either the unclipped mix comes out or it does "
+        "not",),
     material=lambda g: {name: SET_UPS[name].build(g["over_db"]) for name in g["set_ups"]},
 )
 
@@ -984,12 +994,13 @@ def compare() -> tuple[str, str, Table]:
     fewest = min(without, key=lambda name: without[name].over_samples)
     lowest = min(without, key=lambda name: without[name].sample_peak_dbfs)
     sentence = (
-        f"All together peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} samples over "
-        f"full scale. Muting **{short_name(fewest)}** takes away most of those samples: "
-        f"{without[fewest].over_samples:,} stay. Muting **{short_name(lowest)}** lowers the peak most, to "
+        f"All together, the tracks peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} "
+        "samples over "
+        f"full scale. Muting **{short_name(fewest)}** removes most of those samples: "
+        f"{without[fewest].over_samples:,} remain. Muting **{short_name(lowest)}** lowers the peak most, to "
         f"{level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
-        + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "None of them makes it fit.")
-        + f" The worst peak, at {number_text(found.peaks[0].time_s, 2)} s, is the work of several."
+        + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "Muting none of them makes it fit.")
+        + f" The worst peak, at {number_text(found.peaks[0].time_s, 2)} s, comes from several tracks together."
     )
     return outcome, sentence, without_table(found)
 
@@ -1001,7 +1012,7 @@ def _loud_desk(given):
 
 LAB = Lab(
     title="Summing and the mix bus",
-    question="Why does the mix clip when no track does, and what do you pull?",
+    question="Why does the mix clip when no track does, and which fader do you pull down?",
     minutes=70,
     lessons="two lessons of 50 minutes",
     exercises=(UNRELATED, DOUBLED, OFFSET, LOUD_SOURCE, ALL_FADERS, ONLY_THE_MASTER),

@@ -42,8 +42,8 @@ EIGHT = (
 SOFT_DBFS = -40.0
 STEM, SECONDS = "10 backing", 4.0
 NOTE = (
-    "Both are given back with their gain undone and matched in loudness. If the box does not care, you hear one sound. "
-    "An offset is left out: it makes no sound and only pushes the cone out of its place."
+    "You hear both with their gain undone, matched in loudness and without offset: if the box works alike at every "
+    "level, they sound the same. Clipping can harm tweeters: start low."
 )
 
 
@@ -159,7 +159,7 @@ READ_RESIDUAL = {
     "difference_as_is": "difference: output at b, less output at a",
     "difference_again": "difference: output at b times the gain of b, less output at a times the gain of a",
 }
-READ_NOISE = {"offset": "mean of all samples", "all": "RMS of all samples, the mean in it"}
+READ_NOISE = {"offset": "mean of all samples", "all": "RMS of all samples, with the mean"}
 
 
 class SixBoxes:
@@ -220,7 +220,7 @@ RESIDUALS = Drawn(
     residual_readings,
     tuple((name, text, None) for name, text in READ_RESIDUAL.items()),
     fair=lambda given: min(given[name] for name in READ_RESIDUAL) > 1.0,
-    caption="What was measured, once settled",
+    caption="What was measured, once it had settled",
     heads=("RMS of the", "thousandths of full scale"),
     digits=dict.fromkeys(READ_RESIDUAL, 3),
 )
@@ -309,7 +309,7 @@ def crossed(given: dict, also=(), without=()) -> list[str]:
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 LINEARITY = "Homogeneity, superposition, time invariance: definition of a linear system (any handbook of signals)"
-FULL_SCALE = "RMS in dBFS, a full-scale sine reads 0: AES17 (standard; clause not checked)"
+FULL_SCALE = "RMS in dBFS (a full-scale sine reads 0): AES17 (standard)"
 CURVE = "Static curve of a compressor, hard knee: handbook formula"
 LIMIT = "A residual of −60 dB as the limit: a decision of this workbook"
 
@@ -324,9 +324,10 @@ def _sorted_text(given):
         f"{letter} is a box of the kind {kind_of(name)}: {KINDS[class_of(name)]}" for letter, name in found
     )
     return (
-        f"{told}. A box that halves with its input at every level and repeats itself is linear; one that only fails to "
-        "repeat itself drifts; one whose error gets smaller the louder it is fed adds something of its own; one that "
-        "fails from a level on is linear up to there; the rest is nonlinear."
+        f"{told}. A box whose output halves with its input at every level, and repeats, is linear; one that only fails "
+        "to repeat drifts in time; one whose error shrinks as you feed it louder, and is there in silence too, adds "
+        "something of its own; one that is exact below a level and fails above it is linear up to that level; any "
+        "other is nonlinear."
     )
 
 
@@ -336,33 +337,34 @@ SORTED = Exercise(
     parts=(Matching("What each box is", points=4, items=_letters, options=tuple(Option(key, text) for key, text in KINDS.items())),),
     given=SixBoxes(),
     statement=(
-        "Six boxes without a label stand in the panel. Feed them soft and loud, twice, and with silence. Which kind is "
-        "each of them?"
+        "The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is each "
+        "of them?"
     ),
     solve=sorted_out,
     slips=(
         Slip(
             "drift for nonlinear",
             lambda g: sorted_out(g, "drift"),
-            "A box that moves in time is not nonlinear: half in gives half out at every moment, only the moments "
-            "differ.",
+            "A box that changes in time is not nonlinear: at every moment half the input gives half the output, only "
+            "the moments differ.",
         ),
         Slip(
             "noise for nonlinear",
             lambda g: sorted_out(g, "noisy"),
-            "What a box adds of its own is no matter of how loud it is fed: an error that gets smaller as the drive "
-            "rises is noise or offset.",
+            "What a box adds of its own does not depend on how loud you feed it: an error that shrinks as the drive "
+            "rises, and is there with silence too, is noise or offset.",
         ),
         Slip(
             "limit for nonlinear",
             lambda g: sorted_out(g, "upto"),
-            "A box that is exact below a level and fails only above it is linear up to there. Feed it softly, too.",
+            "A box that is exact below a level and fails only above it is linear up to that level. Feed it softly, "
+            "too.",
         ),
     ),
     hints=(
         "Halve the input. Does the output halve?",
-        "Repeat with the same input. Does the output repeat?",
-        "Test loud and soft, and send silence once.",
+        "Feed it the same input again. Is the output the same?",
+        "Test it loud and soft, and with silence once.",
     ),
     explain=_sorted_text,
     cites=(LINEARITY,),
@@ -375,35 +377,35 @@ RESIDUAL = Exercise(
     parts=(Number("Residual", "dB", tolerance=0.5, points=2),),
     given=RESIDUALS,
     statement=(
-        "Two tones are sent through a box, once at *a* = {a} dBFS and once at *b* = {b} dBFS of RMS. The panel shows "
-        "what was measured. How large is the homogeneity residual: the difference between the two outputs, each with "
-        "its gain undone, against the output at *a* with its gain undone?"
+        "Two tones are sent through a box, once at *a* = {a} dBFS RMS and once at *b* = {b} dBFS RMS. The panel shows "
+        "what was measured. How large is the homogeneity residual, that is, the difference between the two outputs, "
+        "each with its gain undone, against the output at *a* with its gain undone?"
     ),
     solve=residual_db,
     slips=(
         Slip(
             "gain the wrong way",
             lambda g: residual_db(g, "difference_again"),
-            "There the gain was put on once more instead of being undone. Divide by it.",
+            "You applied the gain once more instead of undoing it. Divide by it.",
         ),
         Slip(
             "gain not undone",
             lambda g: residual_db(g, "difference_as_is"),
-            "That difference holds the change of level you made yourself. Undo the gain before you subtract.",
+            "That difference contains the change of level you made yourself. Undo the gain before you subtract.",
         ),
         Slip(
             "ten for twenty",
             lambda g: residual_db(g, factor=10.0),
-            "RMS values are amplitudes: 20·log10 of their ratio, not 10·log10.",
+            "RMS values are amplitudes: 20·log₁₀ of their ratio, not 10·log₁₀.",
         ),
     ),
     hints=(
         "Undo the gain before subtracting. Which row has that?",
-        "An output that went in at −20 dB is multiplied by 10 to undo it. Then compare two RMS values.",
+        "If a tone went in at −20 dB, multiply its output by 10 to undo that. Then compare two RMS values.",
     ),
     explain=lambda g: fill(
-        "With the gains undone the difference has {difference_undone:.3f}, the soft output {soft_undone:.3f} "
-        "thousandths of full scale: 20·log10({difference_undone:.3f}/{soft_undone:.3f}) = {db:.2f} dB.",
+        "With the gains undone, the difference is {difference_undone:.3f}and the soft output {soft_undone:.3f} "
+        "thousandths of full scale: 20·log₁₀({difference_undone:.3f}/{soft_undone:.3f}) = {db:.2f} dB.",
         {**g, "db": residual_db(g)},
     ),
     cites=(LINEARITY, FULL_SCALE),
@@ -416,29 +418,30 @@ UP_TO = Exercise(
     parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2),),
     given=LIMITED,
     statement=(
-        "The box in the panel is linear up to a level. Feed it a steady sine, let it settle and compare with "
-        "what comes out for half of it. At which peak level of the sine does the residual pass −60 dB?"
+        "The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the output "
+        "with that for half the sine. At which peak level of the sine does the residual pass −60 dB?"
     ),
     solve=limit_dbfs,
     slips=(
         Slip(
             "plain RMS for peak",
             lambda g: limit_dbfs(g) - SINE_CREST_DB,
-            "You are 3 dB under it: that is the plain RMS of the sine. Its peak level is asked for.",
+            "You are 3 dB too low, because you gave the plain RMS of the sine. The question asks for its peak level.",
         ),
         Slip(
             "level of the half",
             lambda g: limit_dbfs(g) + HALF_DB,
-            "You are 6 dB under it: that is the level of the halved sine. The louder of the two meets the limit first.",
+            "You are 6 dB too low, because you gave the level of the halved sine. The louder of the two reaches the "
+            "limit first.",
         ),
     ),
     hints=(
         "Go up in steps of 1 dB and watch the residual.",
-        "Between which two steps does it jump? Anything between them will do.",
+        "Between which two steps does it jump? Any level between them will do.",
     ),
     explain=lambda g: fill(
-        "Below {limit} dBFS the box does nothing to the sine; above, the error grows fast. It passes a thousandth, "
-        "−60 dB, at {level:.2f} dBFS, {over:.2f} dB over the corner.",
+        "Below {limit} dBFS the box does nothing to the sine; above it, the error grows fast. It passes a thousandth, "
+        "−60 dB, at {level:.2f} dBFS, {over:.2f} dB above the corner.",
         {**g, "level": limit_dbfs(g), "over": limit_dbfs(g) - g["limit"]},
     ),
     cites=(LINEARITY, LIMIT, CURVE),
@@ -451,7 +454,8 @@ NOISE = Exercise(
     parts=(Number("Noise", "dBFS", tolerance=0.5, points=2),),
     given=NOISES,
     statement=(
-        "With silence at its input a box still gives something: noise, and an offset. The panel shows the mean of all "
+        "With silence at its input, a box still puts out something: noise, and an offset. The panel shows the mean of "
+        "all "
         "samples and their RMS, in millionths of full scale. What is the level of the noise alone, sine-referred (a "
         "full-scale sine reads 0 dBFS)?"
     ),
@@ -460,21 +464,22 @@ NOISE = Exercise(
         Slip(
             "offset left in",
             lambda g: noise_dbfs(g, offset=0.0),
-            "The offset is still in it. Its square comes off the mean square before you take the logarithm.",
+            "Your figure still contains the offset. Subtract its square from the mean square before you take the "
+            "logarithm.",
         ),
         Slip(
             "3 dB slip",
             lambda g: noise_dbfs(g, power=1.0),
-            "You are 3.01 dB low: that is plain RMS. Sine-referred, the mean square counts twice.",
+            "You are 3.01 dB too low, because you gave plain RMS. Sine-referred, the mean square counts twice.",
         ),
     ),
     hints=(
-        "Remove the mean first: squares subtract, RMS values do not.",
-        "Against which RMS does a full-scale sine read 0?",
+        "Remove the mean first: mean squares can be subtracted, but RMS values cannot.",
+        "Which RMS does a full-scale sine have, so that it reads 0 dBFS?",
     ),
     explain=lambda g: fill(
         "Mean square of the noise: {all:.3f}² − {offset:.3f}² = {square:.3f} (millionths squared). Sine-referred: "
-        "10·log10(2 × {square:.3f} × 10^(−12)) = {db:.2f} dBFS.",
+        "10·log₁₀(2 × {square:.3f} × 10^(−12)) = {db:.2f} dBFS.",
         {**g, "square": g["all"] ** 2 - g["offset"] ** 2, "db": noise_dbfs(g)},
     ),
     cites=(FULL_SCALE, "Mean square of a sum of noise and a constant: handbook formula"),
@@ -482,49 +487,49 @@ NOISE = Exercise(
 
 ORDER = Exercise(
     id="06-5",
-    title="May the trim cross it?",
+    title="Can the trim cross it?",
     parts=(
         Multi(
-            "A trim may cross",
+            "A trim can cross",
             points=3,
             options=lambda given: tuple(Option(name, ACROSS[name]) for name in given["across"]),
         ),
     ),
     given=Orders(),
     statement=(
-        "A trim of {trim} dB stands ahead of a processor and is moved behind it. The signal is a drum loop that keeps "
-        "the processor busy. Across which of these may the trim be moved so that nothing changes (difference under "
-        "−80 dB, against the signal)?"
+        "A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that keeps "
+        "the processor working. Which of these can the trim cross without changing anything (the difference is less "
+        "than −80 dB against the signal)?"
     ),
     solve=crossed,
     slips=(
         Slip(
             "only distortion counts",
             lambda g: crossed(g, also=("compressor", "gate")),
-            "A compressor and a gate distort little, but their thresholds are levels: the trim decides what crosses "
-            "them.",
+            "A compressor and a gate distort little, but their thresholds are levels, and the trim decides what "
+            "crosses them.",
             active=lambda g: {"compressor", "gate"} & set(g["across"]),
         ),
         Slip(
             "tremolo shut out",
             lambda g: crossed(g, without=("tremolo",)),
-            "A tremolo moves the gain by the clock, whatever the level. A gain commutes with a gain.",
+            "A tremolo changes its gain in time, whatever the level, and two gains can be swapped.",
             active=lambda g: "tremolo" in g["across"],
         ),
         Slip(
             "filters shut out",
             lambda g: crossed(g, without=FILTERS),
-            "Equaliser and reverberation have no favourite level: half in, half out.",
+            "Equaliser and reverberation do not depend on level: half the input gives half the output.",
             active=lambda g: 0 < len(crossed(g, without=FILTERS)) < len(crossed(g)),
         ),
     ),
     hints=(
-        "Only boxes that halve with their input may be crossed.",
-        "Which of them ask how loud it is? Try it out: null it.",
+        "A trim can cross only boxes whose output halves with their input.",
+        "Which of them depend on level? Try it: do a null test.",
     ),
     explain=lambda g: fill(
-        "A trim may cross what scales with its input: {yes}. It may not cross {no}: what these do "
-        "depends on the level.",
+        "A trim can cross whatever scales with its input: {yes}. It cannot cross {no}, because what these do depends "
+        "on the level.",
         {
             "yes": ", ".join(ACROSS[name] for name in crossed(g)),
             "no": ", ".join(ACROSS[name] for name in g["across"] if name not in crossed(g)),
@@ -551,14 +556,14 @@ STEP = Exercise(
     ),
     statement=(
         "A compressor with a hard knee has its threshold at {T} dBFS and a ratio of {R}:1. A steady sine goes from "
-        "{L1} to {L2} dBFS. By how many dB does the output rise, once settled?"
+        "{L1} to {L2} dBFS. By how many dB does the output rise once it has settled?"
     ),
     solve=_gap,
     slips=(
         Slip(
             "taken as linear",
             lambda g: g["L2"] - g["L1"],
-            "That is the rise at the input. A compressor passes it on only up to the threshold.",
+            "You gave the rise at the input. A compressor passes that on only up to the threshold.",
         ),
         Slip(
             "ratio on everything",
@@ -568,15 +573,15 @@ STEP = Exercise(
         Slip(
             "part below left out",
             lambda g: (g["L2"] - g["T"]) / g["R"],
-            "That is the rise above the threshold alone. The part below it comes out whole.",
+            "You gave only the rise above the threshold. The part below it comes out in full.",
         ),
     ),
     hints=(
-        "Which part of the rise lies below the threshold, which above?",
+        "Which part of the rise lies below the threshold, and which above?",
         "Only the part above is divided by the ratio.",
     ),
     explain=lambda g: fill(
-        "Below the threshold: {T} − ({L1}) = {below:g} dB, passed on whole. Above: ({L2} − ({T}))/{R} = {above:.3f} "
+        "Below the threshold: {T} − ({L1}) = {below:g} dB, passed on in full. Above: ({L2} − ({T}))/{R} = {above:.3f} "
         "dB. Together {gap:.3f} dB.",
         {**g, "below": g["T"] - g["L1"], "above": (g["L2"] - g["T"]) / g["R"], "gap": _gap(g)},
     ),
@@ -592,8 +597,8 @@ def compare() -> tuple[str, str, Table]:
     caring = [kind for kind, each in found.items() if each.kind in ("nonlinear", "linear up to a level")]
     outcome = next(choice for choice, count in CHOICES.items() if count == len(caring))
     sentence = (
-        f"**{len(caring)} of {len(found)}** care how loud they are fed: {', '.join(caring)}. The tremolo moves by the "
-        "clock and the hissing stage adds the same noise to everything; neither asks for the level."
+        f"**{len(caring)} of {len(found)}** depend on how loud you feed them: {', '.join(caring)}. The tremolo changes "
+        "in time, and the hissing stage adds the same noise to everything; neither depends on the level."
     )
     rows = tuple(
         (kind, each.kind, "" if each.linear_up_to_dbfs is None else level_text(each.linear_up_to_dbfs, "dBFS"))
@@ -609,7 +614,7 @@ def _six(given):
 
 LAB = Lab(
     title="Linear or nonlinear?",
-    question="Does this box care how loud I feed it?",
+    question="Does this box behave the same at every level?",
     minutes=60,
     lessons="two lessons of 45 minutes",
     exercises=(SORTED, RESIDUAL, UP_TO, NOISE, ORDER, STEP),

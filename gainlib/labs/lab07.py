@@ -158,15 +158,15 @@ def _told(run):
     setting, fed, found = run.setting, run.seen.fed.active_dbfs, working(run.setting.box)
     said = f"{short_name(setting.stem).capitalize()}, fed **{level_text(fed, 'dBFS')}** on average. "
     if found is None:
-        said += "This box has no preference: the trim changes its level and nothing else. "
+        said += "This box works alike at every level: the trim changes its level and nothing else. "
     else:
         place = "above" if fed > found.high_dbfs else "below" if fed < found.low_dbfs else "inside"
         said += f"That is **{place}** its working range. {found.reason} "
     if setting.matched:
         gain = level_text(_out_db(run), digits=2)
-        return said + f"The output gain makes **{gain}**, and active is as loud as bypass."
+        return said + f"The output gain adds **{gain}**, and active is as loud as bypass."
     difference = run.seen.gain_db + setting.out_db
-    ear = ", which is all a quick ear needs" if abs(difference) >= 0.05 else ""
+    ear = ": enough to sway a quick comparison" if abs(difference) >= 0.05 else ""
     return said + f"Active is {loudness_words(difference)}{ear}."
 
 
@@ -192,8 +192,12 @@ def _sounds(run):
 
 def _note(setting):
     if setting.matched:
-        return "Eight seconds. The trim ahead of the box is in both; switch while it plays."
-    return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
+        return (
+            "You hear eight seconds, with the trim in both. Clipping can harm tweeters: start low."
+        )
+    return (
+        "You hear eight seconds at the level you set: judge only the level. Clipping can harm tweeters: start low."
+    )
 
 
 @cache
@@ -396,7 +400,8 @@ def _three_stages(given):
     options = {"names": list(POINTS.values()), "low_db": -42, "high_db": 12, "shows": ("wanted average",)}
     return Experiment(
         tuple(db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls_of(found, GAINS_DB, (NAME,))),
-        (Picture("Levels along the strip, active level to sample peak", ("L",), {"L": Plot("diagram", levels, options)}),),
+        (Picture("Levels along the strip, active level to sample "
+            "peak", ("L",), {"L": Plot("diagram", levels, options)}),),
         lambda setting: applied(found, {NAME: dict(setting)}),
         lambda run: run.trace.levels(POINTS, ("sample_peak", "rms", "active")),
         title="Three stages in a row",
@@ -539,19 +544,19 @@ def _derivation(given):
     placed = walked(given)[NAME]
     seen = THREE.run(walked(given), given).seen
     said = fill(
-        "The stem comes with an active level of {active:.1f} dBFS, so the trim is {trim:+.1f} dB. ",
+        "The stem arrives with an active level of {active:.1f} dBFS, so the trim is {trim:+.1f} dB. ",
         {"active": seen[SOURCE].active_dbfs, "trim": placed["trim_db"]},
     )
     for k, (wanted, ahead) in enumerate(zip(given["references"], AHEAD, strict=True), start=1):
         values = {"k": k, "wanted": wanted, "ahead": seen[ahead].energy_dbfs}
         values |= {"fed": placed[f"insert {k} in_db"], "out": placed[f"insert {k} out_db"]}
         said += fill(
-            "Stage {k} wants {wanted} dBFS: in gain {fed:+.1f} dB. It gives back {ahead:.1f} dBFS RMS, as its bypass "
+            "Stage {k} wants {wanted} dBFS: in gain {fed:+.1f} dB. It puts out {ahead:.1f} dBFS RMS, as its bypass "
             "would, with an out gain of {out:+.1f} dB. ",
             values,
         )
     return said + fill(
-        "Every stage is matched, so what is left to undo is the trim: output trim {post:+.1f} dB.",
+        "Every stage is matched, so only the trim is left to undo: output trim {post:+.1f} dB.",
         {"post": placed["post_trim_db"]},
     )
 
@@ -569,8 +574,8 @@ TO_REFERENCE = Exercise(
     parts=(Number("Input trim", "dB", tolerance=0.3, points=2),),
     given=LEVELLED,
     statement=(
-        "This stem goes into a box built for an average of {reference} dBFS, and its meter is one of active level. "
-        "What the meters read on the stem stands in the panel. Which input trim brings the active level to "
+        "This stem goes into a box built for an average of {reference} dBFS. The box is set by active level; the "
+        "readings of the stem are in the table. Which input trim brings the active level to "
         "{reference} dBFS?"
     ),
     solve=_trim_db,
@@ -578,23 +583,25 @@ TO_REFERENCE = Exercise(
         Slip(
             "sign",
             lambda g: g["active"] - g["reference"],
-            "Wrong way round. Too hot needs a negative trim, too soft a positive one: reference minus reading.",
+            "You have it the wrong way round. A stem that is too hot needs a negative trim, and one that is too soft a "
+            "positive one: reference minus reading.",
         ),
         Slip(
             "peak for average",
             lambda g: g["reference"] - g["peak"],
-            "You took the peak. The reference is an average; the peak stands far above it, the more so on drums.",
+            "You took the peak. The reference is an average, and the peak is far above it, especially on drums.",
         ),
         Slip(
             "pauses counted",
             lambda g: g["reference"] - g["whole"],
-            "You took the RMS of the whole file. Its pauses pull it down, and the box would be fed too hot where "
-            "something plays.",
+            "You took the RMS of the whole file. The pauses lower it, so the box would be fed too hot where something "
+            "plays.",
         ),
         Slip(
             "3 dB slip",
             lambda g: g["reference"] - g["active"] + SINE_CREST_DB,
-            "You are 3 dB off: that is plain RMS. Average levels here are sine-referred, a full-scale sine reads 0.",
+            "You are 3 dB off, because you used plain RMS. Average levels here are sine-referred: a full-scale sine "
+            "reads 0.",
         ),
     ),
     hints=(
@@ -602,9 +609,9 @@ TO_REFERENCE = Exercise(
         "Which of the readings is an average over the time in which something plays?",
     ),
     explain=lambda g: fill(
-        "The active level is {active:.1f} dBFS, wanted is {reference} dBFS: {reference} − ({active:.1f}) = "
-        "{trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be looked at apart; the RMS of the whole "
-        "({whole:.1f} dBFS) has the pauses in it.",
+        "The active level is {active:.1f} dBFS and the reference {reference} dBFS: {reference} − ({active:.1f}) = "
+        "{trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be checked separately; the RMS of the whole "
+        "({whole:.1f} dBFS) includes the pauses.",
         {**g, "trim": _trim_db(g)},
     ),
     cites=(GAINS, ACTIVE, REFERENCE),
@@ -635,28 +642,30 @@ THIRD_HARMONIC = Exercise(
         Slip(
             "linear",
             lambda g: _third(g, 1),
-            "You let the share grow with the level. The harmonic grows three times as fast in dB, the fundamental "
-            "once, so their ratio twice.",
+            "You let the share grow with the level. In dB, the harmonic grows three times as fast as the level and the "
+            "fundamental just as fast, so their ratio grows twice as fast.",
         ),
         Slip(
             "cube",
             lambda g: _third(g, 3),
-            "You took the growth of the harmonic itself. The share is taken of a fundamental that grows as well.",
+            "You took the growth of the harmonic itself. Its share is measured against a fundamental that grows as "
+            "well.",
         ),
         Slip(
             "wrong way",
             lambda g: _third(g, -2),
-            "Wrong way round: fed louder, the stage bends more.",
+            "You have it the wrong way round: fed louder, the stage distorts more.",
         ),
     ),
     hints=(
-        "The bend of a gentle symmetrical curve goes with the cube of its input: for 1 dB more its harmonic grows by "
-        "how many dB?",
-        "And the fundamental? The share is the ratio of the two.",
+        "The distortion of a gentle symmetrical curve goes with the cube of its input. By how many dB does its "
+        "harmonic grow for 1 dB more?",
+        "And by how much does the fundamental grow? The share is the ratio of the two.",
     ),
     explain=lambda g: fill(
-        "The harmonic grows 3 dB per dB, the fundamental 1, their ratio 2: {delta:+.1f} dB change it by {change:+.1f} "
-        "dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} %. It holds while the share is small, here below 1 %.",
+        "The harmonic grows by 3 dB per dB and the fundamental by 1 dB, so their ratio grows by 2 dB: a change of "
+        "{delta:+.1f} dB changes it by {change:+.1f} "
+        "dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} %. This holds while the share is small, here below 1 %.",
         {**g, "change": 2 * g["delta"], "answer": _third(g)},
     ),
     cites=("Third harmonic of x − k·x³, k·A²/4 of the fundamental for small A: handbook formula",),
@@ -680,17 +689,18 @@ MATCHED = Exercise(
         Slip(
             "sign",
             lambda g: g["Lo"] - g["Li"],
-            "Wrong way round: a box that has made it louder needs a negative output gain.",
+            "You have it the wrong way round: a box that makes the sound louder needs a negative output gain.",
         ),
         Slip(
             "met half way",
             lambda g: (g["Li"] - g["Lo"]) / 2,
-            "You met half way. The bypass cannot move, so the output gain makes the whole of the difference.",
+            "You went only half way. The bypass cannot move, so the output gain has to make up the whole difference.",
         ),
     ),
-    hints=("The bypass is the reference: it stays what it is.", "What has to be added to the output to get the input?"),
+    hints=("The bypass is the reference: it stays as it is.", "What do you have to add to the output to get the "
+        "input?"),
     explain=lambda g: fill(
-        "The bypass is at {Li} LUFS, so the output has to get there from {Lo}: {Li} − ({Lo}) = {gain:+.1f} dB.",
+        "The bypass is at {Li} LUFS, and the output has to get there from {Lo} LUFS: {Li} − ({Lo}) = {gain:+.1f} dB.",
         {**g, "gain": g["Li"] - g["Lo"]},
     ),
     cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", GAINS, "Match within 0.1 dB: common practice, no source"),
@@ -703,49 +713,51 @@ THREE_STAGES = Exercise(
     parts=(THREE.part(_nudges, sessions=True),),
     given=Chains(),
     statement=(
-        "Three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for {references[1]} "
+        "The strip has three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for "
+        "{references[1]} "
         "dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of each stage, and "
-        "the output trim. The active level at each stage's input has to be its reference within 1 dB. Each stage has to "
-        "be as loud as its bypass within 0.2 dB, and so has the whole strip as the stem it plays; both by energy (RMS)."
+        "the output trim. The active level at each stage's input has to be its reference within 1 dB. Each stage has "
+        "to be as loud as its bypass within 0.2 dB, and the whole strip as loud as the stem within 0.2 dB; both by "
+        "energy (RMS)."
     ),
     solve=walked,
     slips=(
         Slip(
             "not matched",
             lambda g: walked(g, match="none"),
-            "Every stage is fed well, but no out gain was touched: switch a stage off and the level jumps. What went "
-            "in as gain has to come out again.",
+            "Every stage is fed well, but you moved no out gain: switch a stage off, and the level jumps. Take the "
+            "gain that went in out again.",
             spots=_not_matched,
         ),
         Slip(
             "matched by peak",
             lambda g: walked(g, match="peak"),
-            "You made the peaks equal. A stage that bends takes more off the peaks than off the rest, so an equal peak "
-            "is a louder sound. Match by energy.",
+            "You made the peaks equal. A stage that saturates lowers the peaks more than the rest, so with equal peaks "
+            "it sounds louder. Match by energy.",
             active=_misleads("peak"),
             spots=_matched_by("clear_peak_dbfs"),
         ),
         Slip(
             "matched by active level",
             lambda g: walked(g, match="active"),
-            "You made the active levels equal. A stage that bends brings soft stretches up among the active ones, and "
-            "then that meter no longer hears the same stretches. Match by the energy of the whole.",
+            "You made the active levels equal. A stage that saturates raises soft stretches until they count as "
+            "active, and then the meter no longer measures the same stretches. Match by the energy of the whole.",
             active=_misleads("active"),
             spots=_matched_by("active_dbfs"),
         ),
         Slip(
             "post trim forgotten",
             lambda g: walked(g, post=False),
-            "Feeds and matches are right, but the strip is not as loud as the stem any more: the trim is still in it. "
-            "Take it back behind the last stage.",
+            "Every stage is fed and matched correctly, but the strip is no longer as loud as the stem, because the "
+            "trim is still in it. Undo the trim behind the last stage.",
             spots=_no_output_trim,
         ),
     ),
     hints=(
-        "Walk from left to right, and do not look at stage 2 before stage 1 is fed and matched.",
-        "Matching stage 1 changes what stage 2 gets. A stage with a higher reference needs gain in, and about the same "
-        "taken off behind it.",
-        "All matched? Then the strip differs from the stem by the trim alone.",
+        "Work from left to right, and leave stage 2 until stage 1 is fed and matched.",
+        "Matching stage 1 changes what stage 2 gets. A stage with a higher reference needs gain in, and about as much "
+        "less behind it.",
+        "Once all stages are matched, the strip differs from the stem by the trim alone.",
     ),
     explain=_derivation,
     cites=(ACTIVE, REFERENCE, ENERGY),
@@ -783,7 +795,8 @@ BETTER_OR_LOUDER = Exercise(
                 runs.trials_in_which("order", "B"),
             ),
         ),
-        choosing.Choice("What the eight preferences of run 1 tell", points=1, options=runs.options("meanings", runs.MEANINGS)),
+        choosing.Choice("What the eight preferences of run 1 "
+            "tell", points=1, options=runs.options("meanings", runs.MEANINGS)),
         choosing.Choice(
             "What the data of run 2 allow you to say",
             points=1,
@@ -793,45 +806,48 @@ BETTER_OR_LOUDER = Exercise(
     ),
     given=runs.Runs(),
     statement=(
-        "**Run 1**: eight times the same sound twice, one of the two louder by {louder_db} dB. Pick what you like "
-        "better. **Run 2**: A is the bypass, B the saturating stage at the drive you choose, both matched; X is one of "
-        "them. Sixteen trials, no more and no fewer; any count is complete. Then say what the data allow; from a "
-        "second run on it takes one more right pick. If you take the readings instead, judge the count of somebody "
-        "else, {other} of 16 in a first run."
+        "**Run 1**: eight times you hear the same sound twice, one of the two louder by {louder_db} dB. Pick the one "
+        "you like better. **Run 2**: A is the bypass and B the saturating stage at the drive you choose, both matched; "
+        "X is one of them. Do exactly sixteen trials; any count is complete. Then say what the data allow; in later "
+        "runs you need more right picks, and the page says how many. If you use the readings instead, judge someone "
+        "else's count, {other} of 16 in a first run."
     ),
     solve=lambda g: [list(g["louder"]), list(g["order"]), "level", runs.SHOWN],
     slips=(
         Slip(
             "level taken for tone",
             lambda g: [None, None, "tone", None],
-            "In run 1 both were one and the same sound, sample by sample, apart from their level. There was no tone to "
-            "choose between.",
+            "In run 1 both were the same sound, sample by sample, apart from their level. There was no difference in "
+            "tone to choose by.",
         ),
         Slip(
             "absence proved",
             lambda g: [None, None, None, runs.PROVED],
-            "A count that guessing reaches shows nothing, either way. Sixteen trials cannot prove that two sounds are "
+            "A count that guessing can reach shows nothing, either way. Sixteen trials cannot prove that two sounds "
+            "are "
             "the same.",
         ),
         Slip(
             "difference taken for quality",
             lambda g: [None, None, None, runs.BETTER],
-            "Telling two sounds apart is not liking one of them better. X asked which is which, nothing else.",
+            "Telling two sounds apart is not the same as liking one of them better. You were asked only which one X "
+            "is.",
         ),
     ),
     hints=(
-        "Run 1 plays one sound at two levels. So what can a preference be about?",
-        "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs; from a second run on ask for 13.",
+        "Run 1 plays one sound at two levels. So what can you prefer about one of them?",
+        "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs; in a second to fourth run you need 13, "
+        "and later 14.",
     ),
     explain=lambda g: fill(
         "In run 1 the louder one was {orders}; nothing else differed. In run 2, X was {xs}. Guessing alone gets 12 or "
-        "more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %: hence 12, and 13 for a second to fourth "
-        "run. A lower count shows no difference and proves nothing.",
+        "more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why you need 12, and 13 in a "
+        "second to fourth run. A lower count shows no difference and proves nothing.",
         {"orders": ", ".join(g["louder"]), "xs": ", ".join(g["order"])},
     ),
     cites=(
         "Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
-        "That the louder of two is often preferred: common practice, no source",
+        "The louder of two is often preferred: common practice, no source",
     ),
     material=lambda g: runs.pair(g, 0),
 )
@@ -853,8 +869,8 @@ TWO_LIMITS = Exercise(
     given=either(_percussive("average"), _percussive("peak")),
     statement=(
         "A percussive stem has an active level of {A} dBFS and peaks at {P} dBFS. The box is built for an average of "
-        "{ref} dBFS, and peaks at its input must not pass {Pm} dBFS. Which is the highest trim that goes beyond "
-        "neither, and which of the two rules binds?"
+        "{ref} dBFS, and peaks at its input must not exceed {Pm} dBFS. What is the highest trim that keeps both rules, "
+        "and which of the two binds?"
     ),
     solve=lambda g: (
         [_by_average(g), "average"] if _by_average(g) <= _by_peak(g) else [_by_peak(g), "peak"]
@@ -863,7 +879,7 @@ TWO_LIMITS = Exercise(
         Slip(
             "the larger",
             lambda g: [max(_by_average(g), _by_peak(g)), None],
-            "That is the larger of the two trims. It keeps one rule and breaks the other; the smaller keeps both.",
+            "You gave the larger of the two trims. It keeps one rule and breaks the other; the smaller keeps both.",
         ),
         Slip(
             "peak for average",
@@ -873,11 +889,11 @@ TWO_LIMITS = Exercise(
         Slip(
             "sign",
             lambda g: [-min(_by_average(g), _by_peak(g)), None],
-            "Wrong way round: trim is what is wanted minus what is read.",
+            "You have it the wrong way round: the trim is the target minus the reading.",
         ),
     ),
     hints=(
-        "Work out both trims: the one that the average asks for, and the one that the peaks allow.",
+        "Work out both trims: the one that the average needs, and the one that the peaks allow.",
         "Which of the two keeps both rules?",
     ),
     explain=lambda g: fill(
@@ -911,8 +927,8 @@ def compare() -> tuple[str, str, Table]:
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about - hot))]
     sentence = (
         f"Fed 12 dB hotter, the stage goes from {percent_text(thd[SATURATING, -18.0])} to **{percent_text(hot)}**, and "
-        "its fundamental sags. While distortion is small its share grows 2 dB per dB, which would be sixteenfold; up "
-        "here the curve has begun to level off. The filter does the same at every level."
+        "its fundamental loses gain. While third-order distortion is small, its share grows by 2 dB per dB, which "
+        "would be sixteenfold; up here the curve has begun to level off. The filter does the same at every level."
     )
     heads = ("box", "fed", "THD", "gain of the fundamental (dB)")
     return outcome, sentence, Table("A sine through two boxes", heads, tuple(rows))

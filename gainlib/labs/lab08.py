@@ -158,7 +158,7 @@ def _told(run):
     share = 100.0 * float((before >= setting.threshold_dbfs).mean())
     place = "the opening level" if setting.box == GATE else "the threshold"
     said = (
-        f"**{number_text(share, 0)} %** of the time a peak is over {place}. Turned down by "
+        f"**{number_text(share, 0)} %** of the time a peak is over {place}. The {setting.box} turns it down by "
         f"**{number_text(seen.reduction_db.max())} dB** at most, {number_text(seen.reduction_db.mean())} dB on "
         "average. "
     )
@@ -178,7 +178,7 @@ def _match_whole(run, _progress):
 
 def _told_of_whole(_run, match):
     if match is None:
-        return "Nothing of the whole song comes through; there is nothing to match."
+        return "Nothing comes through in the whole song, so there is nothing to match."
     said = (
         f"Over the whole song, 40 s, a makeup of **{level_text(match.out_db, digits=2)}** matches the bypass; the "
         f"peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
@@ -197,8 +197,8 @@ def _sounds(run):
 
 def _note(setting):
     if setting.matched:
-        return "Eight seconds. The drive is in both; switch while it plays."
-    return "Eight seconds, as loud as you have set it: judge nothing but the level by it."
+        return "You hear eight seconds, with the drive in both. Clipping can harm tweeters: start low."
+    return "You hear eight seconds at the level you set: judge only the level. Clipping can harm tweeters: start low."
 
 
 def _only(box):
@@ -224,7 +224,7 @@ def dynamics() -> Experiment:
         controls=(
             Choice("sound", "Sound", SOUNDS, GROUP_OF_DRUMS),
             Choice("box", "Processor", {COMPRESSOR: COMPRESSOR, GATE: GATE}),
-            Choice("matched", "Match", {True: "active as loud as bypass", False: "off: makeup is yours"}),
+            Choice("matched", "Match", {True: "active as loud as bypass", False: "off: you set the makeup"}),
             db_slider("drive_db", "Drive", -18.0, 18.0),
             Slider("threshold_dbfs", "Threshold", -60.0, 0.0, 0.1, -20.0, "dBFS", page=1.0),
             Slider("ratio", "Ratio, x:1", steps=(1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 20.0), start=4.0, unit=":1",
@@ -257,7 +257,7 @@ READ = (
     ("active_in", "active level, in", "dBFS"),
     ("active_out", "active level, out", "dBFS"),
     ("most", "largest reduction", "dB"),
-    ("mean", "mean reduction, pauses counted", "dB"),
+    ("mean", "mean reduction, pauses included", "dB"),
 )
 
 
@@ -326,7 +326,8 @@ def _found_too_hot(given):
         lambda s: one_strip(bar(given["stem"]), Compressor(s.threshold_db, given["ratio"]), s.trim_db),
         squeezed,
         title=f"{short_name(given['stem']).capitalize()} through the compressor",
-        listen=Listen(_sounds, lambda setting: False, lambda setting: "As loud as you have set it."),
+        listen=Listen(_sounds, lambda setting: False, lambda setting: "You hear it at the level you set. Clipping can "
+            "harm tweeters: start low."),
     )  # fmt: skip
 
 
@@ -434,10 +435,11 @@ def _how_it_is_set(given):
     answer = by_the_book(given)
     run = SET_TASK.run(answer, given)
     return fill(
-        "With the trim at {trim_db:+.1f} dB, a threshold of {threshold_db:.1f} dBFS takes {mean:.2f} dB on average "
-        "while something plays, and {most:.1f} dB at most. Measured behind it, a makeup of {makeup_db:+.2f} dB brings "
-        "the energy back to that of the bypass. The peak is then {peak:.1f} dBFS. Any other trim does as well, if the "
-        "threshold moves along and the peak stays under −1 dBFS.",
+        "With the trim at {trim_db:+.1f} dB, a threshold of {threshold_db:.1f} dBFS takes off {mean:.2f} dB on average "
+        "while something plays, and {most:.1f} dB at most. As measured behind it, a makeup of {makeup_db:+.2f} dB "
+        "brings "
+        "the energy back to that of the bypass. The peak is then {peak:.1f} dBFS. Any other trim is right as well, if "
+        "the threshold moves along and the peak stays below −1 dBFS.",
         {
             **answer["compressor"],
             "mean": run.seen.mean_while_playing_db,
@@ -493,7 +495,7 @@ STEADY = Exercise(
         draws(**_STEADY, where=lambda g: g["W"] / 2 + 0.5 <= _over(g) <= 20),
     ),
     statement=(
-        "A steady tone of {L} dBFS comes into a compressor with a threshold of {T} dBFS and a ratio of {R}:1. By how "
+        "A steady tone of {L} dBFS enters a compressor with a threshold of {T} dBFS and a ratio of {R}:1. By how "
         "many dB is it turned down with a hard knee, and with a knee {W} dB wide? Give positive numbers."
     ),
     solve=lambda g: [_reduction(g), _reduction(g, g["W"])],
@@ -501,18 +503,19 @@ STEADY = Exercise(
         Slip(
             "rise for reduction",
             lambda g: [_over(g) / g["R"], None],
-            "That is by how much the output rises over the threshold. What is missing from the input is the reduction.",
+            "You gave the amount by which the output exceeds the threshold. The reduction is the difference between "
+            "input and output.",
             active=lambda g: _over(g) > 0 and g["R"] != 2,
         ),
         Slip(
             "whole level divided",
             lambda g: [-g["L"] * _slope(g), None],
-            "You divided the whole level by the ratio. It works on what stands over the threshold, and on no more.",
+            "You divided the whole level by the ratio. The ratio works only on what exceeds the threshold.",
         ),
         Slip(
             "knee ignored",
             lambda g: [None, _reduction(g)],
-            "That is the hard knee again. This level lies inside the knee, where the curve is already bending.",
+            "You gave the hard knee again. This level lies inside the knee, where the curve is already bending.",
             active=_in_knee,
         ),
         Slip(
@@ -529,7 +532,7 @@ STEADY = Exercise(
         ),
     ),
     hints=(
-        "How far over the threshold is the level, and how much of that is let through?",
+        "How far over the threshold is the level, and how much of that passes?",
         "Is the level inside the knee, that is nearer to the threshold than half its width?",
     ),
     explain=lambda g: fill(
@@ -555,41 +558,42 @@ TRIMMED = Exercise(
     ),
     given=draws(x=grid(3, 15, 0.5), T=grid(-40, -10, 0.5), R=one_of(2, 3, 4, 6, 8)),
     statement=(
-        "A compressor stands at a threshold of {T} dBFS and a ratio of {R}:1. You lower the trim ahead of it by {x} "
-        "dB. Where does the threshold go for the same reduction, and by how much does the makeup change for the same "
-        "level at the output?"
+        "A compressor has a threshold of {T} dBFS and a ratio of {R}:1. You lower the trim ahead of it by {x} dB. "
+        "Which threshold gives the same reduction, and by how much must the makeup change to give the same output "
+        "level?"
     ),
     solve=lambda g: [g["T"] - g["x"], g["x"]],
     slips=(
         Slip(
             "threshold the wrong way",
             lambda g: [g["T"] + g["x"], None],
-            "Wrong way: the signal came down, so the threshold has to come down with it.",
+            "You moved it the wrong way: the signal came down, so the threshold has to come down with it.",
         ),
         Slip(
             "threshold left",
             lambda g: [g["T"], None],
-            "Left where it is, the threshold is reached by less of the signal, and the reduction shrinks. A threshold "
-            "is a level.",
+            "You left the threshold where it was, so less of the signal reaches it and the reduction shrinks. A "
+            "threshold is a level.",
         ),
         Slip(
             "makeup the wrong way",
             lambda g: [None, -g["x"]],
-            "Wrong way: what was taken off ahead is missing at the output and has to be added there.",
+            "You moved it the wrong way: what you took off ahead is missing at the output, so add it there.",
         ),
         Slip(
             "divided by the ratio",
             lambda g: [None, g["x"] / g["R"]],
-            "The ratio would divide it if the threshold had stayed. With the threshold moved along, the reduction is "
-            "as before, and the output is lower by all of it.",
+            "The ratio would divide it if the threshold had stayed. Because the threshold moved along, the reduction "
+            "is the same, and the output is lower by the whole amount.",
         ),
     ),
     hints=(
-        "The reduction depends on the distance between signal and threshold. What has to happen to it?",
-        "With the same reduction, what is missing at the output?",
+        "The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
+        "With the same reduction, how much is missing at the output?",
     ),
     explain=lambda g: fill(
-        "Same distance, same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes through everything {x} dB lower, "
+        "The same distance gives the same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes through everything "
+        "{x} dB lower, "
         "so the makeup goes up by {x} dB.",
         {**g, "new": g["T"] - g["x"]},
     ),
@@ -603,38 +607,38 @@ MAKEUP = Exercise(
     given=SQUEEZED,
     statement=(
         "A bar of a stem goes through a compressor with a threshold of {threshold} dBFS, a ratio of {ratio}:1, "
-        "{attack_ms} ms attack and {release_ms} ms release. What is read on both sides stands in the panel. Which "
-        "makeup gives active and bypass the same energy?"
+        "{attack_ms} ms attack and {release_ms} ms release. The table shows the readings on both sides. Which makeup "
+        "gives active and bypass the same energy?"
     ),
     solve=_makeup_for,
     slips=(
         Slip(
             "largest reduction",
             lambda g: g["most"],
-            "That is the largest reduction, reached for a moment. Most of the sound is turned down by less, so that "
-            "much makeup is louder than the bypass.",
+            "You took the largest reduction, which lasts only a moment. Most of the sound is turned down by less, so "
+            "that much makeup is louder than the bypass.",
         ),
         Slip(
             "mean reduction",
             lambda g: g["mean"],
-            "That is the mean reduction over the time, pauses and all. Energy sits in the loud moments, which are "
+            "You took the mean reduction over time, including the pauses. The energy is in the loud moments, which are "
             "turned down more.",
         ),
         Slip(
             "active level",
             lambda g: g["active_in"] - g["active_out"],
-            "You matched active levels. Behind a compressor other blocks count as active than ahead of it; match the "
-            "energy.",
+            "You matched active levels. Behind a compressor, different blocks count as active than ahead of it, so "
+            "match the energy.",
         ),
         Slip(
             "makeup upside down",
             lambda g: -_makeup_for(g),
-            "Wrong way round: the compressor turns down, so the makeup turns up.",
+            "You have it the wrong way round: the compressor turns down, so the makeup turns up.",
         ),
     ),
     hints=(
-        "Which of the readings speak of the energy of the whole, on either side?",
-        "The bypass is the reference. What has to be added to the output to get there?",
+        "Which of the readings show the energy of the whole, on either side?",
+        "The bypass is the reference. What do you have to add to the output to get there?",
     ),
     explain=lambda g: fill(
         "RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − ({energy_out:.2f}) = {makeup:+.2f} "
@@ -665,36 +669,38 @@ GATED = Exercise(
         where=lambda g: 12 <= g["Q"] - g["N"] <= 30 and abs(g["g"]) >= 1,
     ),
     statement=(
-        "In the pauses of a track noise peaks at {N} dBFS; the quietest note you want peaks at {Q} dBFS. Then the trim "
-        "ahead of the gate moves by {g:+.1f} dB. The gate has to open at least 6 dB above the noise and at least 3 dB "
-        "below the note. What is the lowest, what the highest opening level that does?"
+        "In the pauses of a track, noise peaks at {N} dBFS; the quietest note you want to keep peaks at {Q} dBFS. Then "
+        "the trim ahead of the gate moves by {g:+.1f} dB. The gate has to open at least 6 dB above the noise and at "
+        "least 3 dB below the note. What are the lowest and the highest opening levels that do this?"
     ),
     solve=_edges,
     slips=(
         Slip(
             "trim forgotten",
             lambda g: _edges(g, moved=0),
-            "That was right before the trim moved. Noise and note both moved with it, and the gate hears them as they "
+            "That was right before the trim moved. Noise and note both moved with it, and the gate gets them as they "
             "are now.",
         ),
         Slip(
             "trim turned round",
             lambda g: _edges(g, moved=-1),
-            "Wrong way: a trim that goes up lifts noise and note alike, and the opening level goes up with them.",
+            "You moved it the wrong way: a trim that goes up raises noise and note alike, and the opening level goes "
+            "up with them.",
         ),
         Slip(
             "margins turned round",
             lambda g: _edges(g, margin=-1),
-            "Your margins point outwards: the gate would open for noise, or stay shut for the note. Go up from the "
+            "Your margins point outwards: the gate would open for noise or stay shut for the note. Go up from the "
             "noise and down from the note.",
         ),
     ),
     hints=(
         "Where do noise and note peak behind the trim?",
-        "The opening level lies between them. From which side does each margin count?",
+        "The opening level lies between them. From which side do you count each margin?",
     ),
     explain=lambda g: fill(
-        "Behind the trim the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + ({g}) = {note:.1f} dBFS. "
+        "Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + ({g}) = {note:.1f} "
+        "dBFS. "
         "Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
         {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]},
     ),
@@ -725,13 +731,13 @@ GROUP = Exercise(
         Slip(
             "taken for linear",
             lambda g: [-g["x"], None],
-            "That would be right without the compressor. Over its threshold it gives less reduction to a lower level "
-            "and takes back a part of your move.",
+            "That would be right without the compressor. Above its threshold, it reduces a lower level less and so "
+            "takes back a part of your move.",
         ),
         Slip(
             "multiplied by the ratio",
             lambda g: [-g["x"] * g["R"], None],
-            "Upside down: the ratio says how many dB going in make one dB coming out.",
+            "You have it the wrong way round: the ratio says how many dB at the input make one dB at the output.",
         ),
         Slip(
             "change is a fall",
@@ -741,23 +747,23 @@ GROUP = Exercise(
         Slip(
             "correction the wrong way",
             lambda g: [None, g["x"] - g["x"] / g["R"]],
-            "Wrong way: the output has come down by too little, so the correction goes down as well.",
+            "You moved it the wrong way: the output has come down by too little, so the correction goes down as well.",
         ),
         Slip(
             "whole move again",
             lambda g: [None, -g["x"]],
-            "The output has already come down by a part of it. Only the rest is missing.",
+            "You gave the whole move. The output has already come down by a part of it, so only the rest is missing.",
         ),
     ),
     hints=(
-        "Over the threshold, how many dB at the output is one dB at the input worth?",
+        "Above the threshold, how many dB at the output does one dB at the input make?",
         "What is still missing from the change you wanted?",
-        "Would you rather have left the faders alone and moved the output of the group?",
+        "Would it have been better to leave the faders alone and move the output of the group?",
     ),
     explain=lambda g: fill(
-        "The level stays over the threshold, so the output changes by −{x}/{R} = {change:+.3f} dB. Missing from −{x} "
-        "dB is {rest:+.3f} dB, to be set behind the compressor. Moving that output alone by −{x} dB keeps the drive "
-        "and the sound.",
+        "The level stays above the threshold, so the output changes by −{x}/{R} = {change:+.3f} dB. To reach −{x} dB, "
+        "{rest:+.3f} dB are missing; set them behind the compressor. Moving the output of the group alone by −{x} dB "
+        "keeps the drive and the sound.",
         {**g, "change": -g["x"] / g["R"], "rest": g["x"] / g["R"] - g["x"]},
     ),
     cites=(CURVE,),
@@ -776,40 +782,40 @@ SET = Exercise(
         makeup=grid(12, 18, 0.5),
     ),
     statement=(
-        "Somebody left this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. While the "
-        "stem plays, it has to be turned down by {g} dB on average, within 0.5 dB. Active has to be as loud as bypass "
-        "within 0.2 dB, by energy; the trim is in both. The peak at the output must not pass −1 dBFS."
+        "Someone has fed this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. While "
+        "the stem plays, the compressor has to turn it down by {g} dB on average, within 0.5 dB. Active has to be as "
+        "loud as bypass within 0.2 dB, by energy; the trim is in both. The peak at the output must not exceed −1 dBFS."
     ),
     solve=by_the_book,
     slips=(
         Slip(
             "makeup by the largest reduction",
             _by_most,
-            "Your makeup is as much as the largest reduction. That lasts a moment; over the whole it is too loud. "
-            "Measure in and out instead.",
+            "Your makeup equals the largest reduction. That lasts only a moment, so the whole is too loud. Measure "
+            "input and output instead.",
             active=lambda g: _made_up_by_most(_by_most(g), g),
             spots=_made_up_by_most,
         ),
         Slip(
             "makeup left",
             _unmatched,
-            "The reduction is right, but the makeup still stands where you found it. Match last: every change ahead "
-            "changes what is needed behind.",
+            "The reduction is right, but you have not moved the makeup. Match last: every change ahead changes what "
+            "you need behind.",
             active=lambda g: _makeup_left(_unmatched(g), g),
             spots=_makeup_left,
         ),
         Slip(
             "peak too high",
             lambda g: by_the_book(g, raised_db=ROOM_DB + 2.0),
-            "Reduction and match are right, and the peak is too high. Lower trim and threshold together: neither of "
+            "Reduction and match are right, but the peak is too high. Lower trim and threshold together: neither of "
             "the other two changes.",
             spots=_too_hot,
         ),
     ),
     hints=(
-        "More trim or a lower threshold: either gives more reduction.",
+        "More trim and a lower threshold both give more reduction.",
         "Match last, not first: the makeup depends on the reduction.",
-        "Peak too high? What happens to the reduction when trim and threshold go down together?",
+        "If the peak is too high: what happens to the reduction when trim and threshold go down together?",
     ),
     explain=_how_it_is_set,
     cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
@@ -838,9 +844,9 @@ def compare() -> tuple[str, str, Table]:
         rows.append((f"{ratio:g}:1", *texts))
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about + drums))]
     sentence = (
-        f"The drums come out **{number_text(-drums)} dB** softer. A steady tone over the threshold would lose a "
-        "quarter of the 6 dB; the drums lose more, as some of their energy is under the threshold or over before the "
-        "attack is. In any case the compressor takes back a part of what the faders do."
+        f"The drums come out **{number_text(-drums)} dB** softer. A steady tone above the threshold would lose a "
+        "quarter of the 6 dB; the drums lose more, because some of their energy lies below the threshold or passes "
+        "before the attack is over. In any case, the compressor takes back a part of what the faders do."
     )
     heads = ("ratio", "a tone 18 dB over the threshold (dB)", "the drums (dB)")
     return outcome, sentence, Table("All faders 6 dB down", heads, tuple(rows))

@@ -68,8 +68,8 @@ PLACES_DB, MOVE_MM = (0.0, -40.0), -2.0
 SHOWN_DB = (10, 5, 0, -5, -10, -15, -20, -30, -40, -50, -60)
 CURVE_MM = np.linspace(0.25, 100, 400)
 TRAVEL_NOTE = (
-    "Both begin at the same level: at −40 dB the trims ahead make up for the fader. Every second the fader goes 2 mm "
-    "down, or back."
+    "Both begin at the same level: at −40 dB, the trims ahead make up for the fader. Every second, the fader goes 2 mm "
+    "down or back."
 )
 
 
@@ -111,7 +111,7 @@ def _seen_hits(run):
 def _told_moves(run):
     places = [*PLACES_DB, *([_here_db(run)] if _here_db(run) > -math.inf else [])]
     moves = [(level_text(db), number_text(moved_db(_law(run.setting), db, MOVE_MM).item(), 2)) for db in places]
-    return f"Two millimetres down change the level {', '.join(f'from {at} by **{by} dB**' for at, by in moves)}."
+    return f"Moving 2 mm down changes the level {', '.join(f'from {at} by **{by} dB**' for at, by in moves)}."
 
 
 @lru_cache(maxsize=4)
@@ -130,12 +130,12 @@ def travel() -> Experiment:
     }
     return Experiment(
         (
-            Again("hits", "Sixty more hits", hint="The same hand tries again"),
+            Again("hits", "Try 60 more moves", hint="The same hand moves the fader again"),
             _fader_mm(-12.0, law=_law),
             Slider("exponent", "Exponent k", 2.0, 6.0, 0.1, 4.0, "", page=0.5),
             Slider("hand_mm", "Hand σ", 0.1, 2.0, 0.1, 0.5, "mm", page=0.5),
         ),
-        (Picture("Travel of a fader, and where a hand lands on it", ("CS", "HH"), plots, heights=(1.7, 1.0)),),
+        (Picture("Travel of a fader, and where a hand stops it", ("CS", "HH"), plots, heights=(1.7, 1.0)),),
         told=_told_moves,
         listen=Listen(lambda run: _nudged(run.setting.exponent), lambda _: False, lambda _: TRAVEL_NOTE),
         title="A fader's travel",
@@ -188,7 +188,7 @@ def _told_sum(run):
         mm, slope = law.mm_at(fader), law.db_per_mm(fader)
         said += f" At {number_text(mm)} mm one millimetre is **{number_text(slope, 2)} dB**."
     if setting.keep and (abs(trim) >= TRIM_END_DB or fader >= law.top_db - 1e-3):
-        said += " One of the two is at its end: beyond, the level is not kept."
+        said += " One of the two is at its end, and beyond that the level changes."
     return said
 
 
@@ -206,18 +206,18 @@ def strip(rng: np.random.Generator) -> Experiment:
             rows.append((f"now, {level_text(fader_db)}", hits_db(FaderLaw(), fader_db, SIGMA_MM)))
         return (*zip(*rows, strict=True), [spread_db(each) for _, each in rows])
 
-    hand = {"count": 2, "reach_db": 2.5, "title": "Where a hand lands: ● one hit", "above": True}
+    hand = {"count": 2, "reach_db": 2.5, "title": "Where the hand stops: each ● is one move", "above": True}
     plots = {"L": Plot("levels along a strip", levels, {"names": list(POINTS)}), "H": Plot("hits", hits, hand)}
     margins = {"left": 0.28, "right": 0.985, "hspace": 0.45, "bottom": 0.13}
     experiment = Experiment(
         (
-            Choice("keep", "Keep the level", {False: "no", True: "yes: the other takes it over"}),
+            Choice("keep", "Keep the level", {False: "no", True: "yes: the other makes up for it"}),
             _fader_mm(start_db),
             db_slider("post_trim_db", "Output trim", -TRIM_END_DB, TRIM_END_DB),
             db_slider("cue_db", "Cue send", -48.0, 24.0, SEND_DB),
             db_slider("effect_db", "Effect send", -48.0, 24.0, SEND_DB),
         ),
-        (Picture("Levels along a strip, and where a hand lands on its fader", ("L", "H"), plots, margins=margins),),
+        (Picture("Levels along a strip, and where a hand stops its fader", ("L", "H"), plots, margins=margins),),
         _one_strip,
         lambda run: taps().read(run.session),
         told=_told_sum,
@@ -241,8 +241,8 @@ FADERS, TRIMS = grid(-25, 8, 0.5), grid(0, 4, 0.5)
 SENDING = (*grid(-16, -6, 0.5).values, *grid(6, 8, 0.5).values)
 CUES, EFFECTS = grid(-22, -10, 0.5), grid(-26, -14, 0.5)
 _RULE = (
-    "Output trim + fader is what arrives at the bus, so that sum stays. A send taken ahead of the fader has the trim in "
-    "it and not the fader, so its level goes the other way by what the trim moved."
+    "What arrives at the bus depends on output trim + fader, so that sum stays. A send taken ahead of the fader "
+    "follows the trim and not the fader, so its level has to move the other way by as much as the trim moved."
 )
 
 
@@ -261,7 +261,7 @@ def _draw_far(rng):
 def far_mix(given: dict) -> Session:
     """Return the session that is handed out."""
     if given["cue"] not in STEMS or given["effect"] not in STEMS or given["cue"] == given["effect"]:
-        raise GainlibError(f"the sends come from {given['cue']!r} and {given['effect']!r}; they are two of the tracks")
+        raise GainlibError(f"the sends come from {given['cue']!r} and {given['effect']!r}; which are two of the tracks")
     lists = (tuple(given["faders_db"]), tuple(given["trims_db"]))
     return _far_mix(*lists, given["cue"], given["effect"], given["cue_db"], given["effect_db"])
 
@@ -347,7 +347,7 @@ def _off_unity(run):
     """Return how far the farthest fader stands from unity."""
     off = {stem: abs(fader) for stem, fader in run.setting.faders_db.items()}
     stem = max(off, key=off.get)
-    return Measured(off[stem], f"{short_name(stem)} fader, off unity by")
+    return Measured(off[stem], f"distance of the {short_name(stem)} fader from unity")
 
 
 def _widest(run, kind):
@@ -360,12 +360,12 @@ def _widest(run, kind):
 
 def _moved_at_the_bus(run):
     name, by, _ = _widest(run, "out")
-    return Measured(by, f"level of {name} at the bus, moved by")
+    return Measured(by, f"change of {name} at the bus")
 
 
 def _moved_in_a_send(run):
     name, by, place = _widest(run, "send")
-    return Measured(by, f"{place.removeprefix('send ')} send of {name}, moved by")
+    return Measured(by, f"change in the {place.removeprefix('send ')} send of {name}")
 
 
 FAR_TASK = SetAndMeasure(
@@ -373,9 +373,9 @@ FAR_TASK = SetAndMeasure(
     lambda given: {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")}
     | {name: (stem, control) for name, stem, control in _of_sends(given)},
     (
-        Aim("faders off unity by", _off_unity, at_most=UNITY_BAND_DB, too_high="too far"),
-        Aim("levels at the bus moved by", _moved_at_the_bus, at_most=SAME_DB, decimals=2, too_high="too much"),
-        Aim("sends moved by", _moved_in_a_send, at_most=SAME_DB, decimals=2, too_high="too much"),
+        Aim("farthest fader from unity", _off_unity, at_most=UNITY_BAND_DB, too_high="too far"),
+        Aim("largest change at the bus", _moved_at_the_bus, at_most=SAME_DB, decimals=2, too_high="too much"),
+        Aim("largest change in a send", _moved_in_a_send, at_most=SAME_DB, decimals=2, too_high="too much"),
     ),
     "Faders, output trims and sends",
     points=4,
@@ -480,7 +480,7 @@ def _how_handed_over(given):
         if send:
             values |= {"to": send.split()[1], "s": old[send], "ns": new[send]}
         lines.append(fill(line + (more if send else ""), values))
-    return f"{_RULE} One of many right settings:\n\n" + "\n".join(lines)
+    return f"{_RULE} This is one of many right settings:\n\n" + "\n".join(lines)
 
 
 # -------------------------------------------------------------------------------------------------- a measured fader
@@ -540,12 +540,13 @@ def _how_measured(given):
     row = "| {mm} | {log:.4f} | {db:.1f} |"
     rows = "\n".join(fill(row, {"mm": x, "log": float(log10(x)), "db": y}) for x, y in pairs)
     words = (
-        "\n\nThe straight line through dB over log10 x rises by {slope:.2f} dB a decade; k = {slope:.2f}/20 = {k:.3f}. "
-        "It crosses 0 dB at x₀ = {x0:.2f} mm. What is left over is {misfit:.2f} dB (root mean square). One millimetre "
-        "is 1 dB at x = 8.686·k = {steep:.2f} mm, and more below."
+        "\n\nThe straight line through dB over log₁₀ x rises by {slope:.2f} dB per decade; k = {slope:.2f}/20 = "
+        "{k:.3f}. "
+        "It crosses 0 dB at x₀ = {x0:.2f} mm. The remaining misfit is {misfit:.2f} dB (root mean square). One "
+        "millimetre is worth 1 dB at x = 8.686·k = {steep:.2f} mm, and more below that."
     )
     values = {"slope": 20 * found.exponent, "k": found.exponent, "x0": found.unity_mm, "misfit": found.misfit_db}
-    return f"| mm | log10 mm | dB |\n|---|---|---|\n{rows}" + fill(words, {**values, "steep": steep_mm(found.exponent)})
+    return f"| mm | log₁₀ mm | dB |\n|---|---|---|\n{rows}" + fill(words, {**values, "steep": steep_mm(found.exponent)})
 
 
 class MeasuredTask:
@@ -554,10 +555,10 @@ class MeasuredTask:
     def of(self, given: dict) -> Experiment:
         """Return the experiment of a variant."""
         k, x0 = LAW_RANGES
-        plot = Plot("laid law", self._seen)
+        plot = Plot("your law", self._seen)
         return Experiment(
             (
-                Text("points", "mm and dB, one pair a line", points_as_text(given["mm"], given["db"]), rows=13),
+                Text("points", "mm and dB, one pair per line", points_as_text(given["mm"], given["db"]), rows=13),
                 Slider("exponent", "k", k.low, k.high, 0.01, k.start, "", page=0.1, decimals=2),
                 Slider("unity_mm", "x₀", x0.low, x0.high, 0.1, x0.start, "mm", page=2.0),
             ),
@@ -589,7 +590,7 @@ class MeasuredTask:
     @staticmethod
     def _told(run):
         if isinstance(run.seen, str):
-            return f"**These points will not do.** {run.seen}"
+            return f"**These points cannot be used.** {run.seen}"
         count = f"{len(run.seen[0])} points with a finite gain."
         return f"{count} **Misfit {number_text(run.seen[2], 2)} dB.**"
 
@@ -622,7 +623,7 @@ MEASURED_TASK = MeasuredTask()
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 EXAMPLE = "The power law of travel is our own example; no standard ties millimetres to dB"
-LOGS = "Handbook formula: 20·log10 of an amplitude ratio; the derivative of log10 x is 1/(x·ln 10)"
+LOGS = "Handbook formula: 20·log₁₀ of an amplitude ratio; the derivative of log₁₀ x is 1/(x·ln 10)"
 GAINS = "Handbook formula: gains in series add in dB"
 
 LN_10 = log(10)
@@ -639,34 +640,35 @@ POSITION = Exercise(
     parts=(Number("Gain", "dB", tolerance=0.1, points=2),),
     given=draws(k=EXPONENTS, x0=UNITIES, x=grid(8, 100)),
     statement=(
-        "A fader travels 100 mm. Its gain as a ratio is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm "
-        "from the bottom. What is its gain at x = {x} mm?"
+        "A fader has 100 mm of travel. Its gain as a ratio is (x/x₀) to the power k, with k = {k} and unity at x₀ = "
+        "{x0} mm from the bottom. What is its gain at x = {x} mm?"
     ),
     solve=lambda g: _law_of(g).db_at(g["x"]),
     slips=(
         Slip(
             "ten for twenty",
             lambda g: 10 * g["k"] * log10(g["x"] / g["x0"]),
-            "The ratio is one of amplitudes: 20·log10, not 10·log10.",
+            "It is a ratio of amplitudes, so take 20·log₁₀, not 10·log₁₀.",
         ),
         Slip(
             "exponent left out",
             lambda g: 20 * log10(g["x"] / g["x0"]),
-            "You took the ratio of the positions for the gain. It has to be raised to the power k first, and in dB "
-            "that multiplies by k.",
+            "You took the ratio of the positions as the gain. Raise it to the power k first, which in dB means "
+            "multiplying by k.",
         ),
         Slip(
             "upside down",
             lambda g: 20 * g["k"] * log10(g["x0"] / g["x"]),
-            "Wrong way round: below unity a fader turns down, so the ratio is the position over that of unity.",
+            "You have it the wrong way round: below unity a fader turns down, so the ratio is the position over that "
+            "of unity.",
         ),
     ),
     hints=(
-        "How many times the position of unity is the position asked for?",
+        "How many times the position of unity is the position in the question?",
         "A power in the ratio is a factor in dB.",
     ),
     explain=lambda g: fill(
-        "20·k·log10(x/x₀) = 20 × {k} × log10({x}/{x0}) = {whole:g} × {log:.4f} = {db:.2f} dB.",
+        "20·k·log₁₀(x/x₀) = 20 × {k} × log₁₀({x}/{x0}) = {whole:g} × {log:.4f} = {db:.2f} dB.",
         {**g, "whole": 20 * g["k"], "log": log10(g["x"] / g["x0"]), "db": _law_of(g).db_at(g["x"])},
     ),
     cites=(EXAMPLE, LOGS),
@@ -678,30 +680,30 @@ SLOPE = Exercise(
     parts=(Number("Slope there", "dB/mm", relative=0.03, points=2, aliases=("dB per mm",)),),
     given=draws(f=grid(-50, 5), k=EXPONENTS, x0=UNITIES),
     statement=(
-        "The gain of a fader, as a ratio, is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm. It stands "
-        "at {f} dB. How many dB is one millimetre worth there, for a small move?"
+        "The gain of a fader, as a ratio, is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm. It is at "
+        "{f} dB. How many dB is one millimetre worth there, for a small move?"
     ),
     solve=lambda g: _law_of(g).db_per_mm(g["f"]),
     slips=(
         Slip(
             "slope at unity",
             lambda g: _law_of(g).db_per_mm(0.0),
-            "That is the slope at unity. The fader stands elsewhere: find its position first.",
+            "You gave the slope at unity. The fader is elsewhere: find its position first.",
         ),
         Slip(
             "logarithm forgotten",
             lambda g: 20 * g["k"] / _law_of(g).mm_at(g["f"]),
-            "The derivative of log10 x is 1/(x·ln 10); you left out the ln 10, so the result is 2.3 times too large.",
+            "The derivative of log₁₀ x is 1/(x·ln 10); you left out the ln 10, so your result is 2.3 times too large.",
         ),
         Slip(
             "position without the exponent",
             lambda g: DB_PER_NEPER * g["k"] / (g["x0"] * 10 ** (g["f"] / 20)),
-            "The position does not follow from the gain alone: taking the law back, the dB are divided by 20·k.",
+            "The position does not follow from the gain alone: to invert the law, divide the dB by 20·k.",
         ),
     ),
     hints=(
         "First find the position at which this fader has that gain.",
-        "Then take the derivative of the law. How does it go with the position?",
+        "Then take the derivative of the law. How does it depend on the position?",
     ),
     explain=lambda g: fill(
         "Position: x = x₀·10^(f/(20·k)) = {x0} × 10^({f}/{whole:g}) = {x:.2f} mm. Slope: 20·k/(x·ln 10) = 8.686·k/x = "
@@ -722,26 +724,27 @@ HANDED_OVER = Exercise(
         where=lambda g: abs(g["t"] + g["f"] - g["n"]) <= 24,
     ),
     statement=(
-        "A fader stands at {f} dB, the output trim ahead of it at {t} dB. You want the fader at {n} dB and the level at "
-        "the bus as it is. Where does the output trim go?"
+        "A fader is at {f} dB, and the output trim ahead of it at {t} dB. You want the fader at {n} dB and the same "
+        "level at the bus. To what do you set the output trim?"
     ),
     solve=lambda g: g["t"] + g["f"] - g["n"],
     slips=(
         Slip(
             "wrong way",
             lambda g: g["t"] - (g["f"] - g["n"]),
-            "Wrong way: what the fader goes up, the trim has to come down, so that their sum stays.",
+            "You moved it the wrong way: as much as the fader goes up, the trim has to come down, so that their sum "
+            "stays.",
         ),
         Slip(
             "old trim forgotten",
             lambda g: g["f"] - g["n"],
-            "That is the move of the trim. It starts from where it stands, not from 0 dB.",
+            "You gave the move of the trim. It starts from where it is now, not from 0 dB.",
             active=lambda g: g["t"] != 0,
         ),
         Slip(
             "old fader for new trim",
             lambda g: g["t"] + g["f"],
-            "That would be right for a fader at 0 dB. This one keeps a part of the gain itself.",
+            "That would be right with the fader at 0 dB. Here the fader keeps a part of the gain itself.",
             active=lambda g: g["n"] != 0,
         ),
     ),
@@ -750,7 +753,7 @@ HANDED_OVER = Exercise(
         "By how much does the fader move? The trim moves by the opposite.",
     ),
     explain=lambda g: fill(
-        "Trim and fader lie in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to stay. With the fader "
+        "Trim and fader are in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to stay. With the fader "
         "at {n} dB the trim is {sum:g} − ({n}) = {new:.1f} dB.",
         {**g, "sum": g["t"] + g["f"], "new": g["t"] + g["f"] - g["n"]},
     ),
@@ -769,34 +772,35 @@ JITTER = Exercise(
     parts=(Number("Spread at the first place over spread at the second", relative=0.03, points=2),),
     given=draws(s=grid(0.3, 0.8, 0.1), f1=grid(-50, -25), f2=grid(-3, 3), k=EXPONENTS),
     statement=(
-        "The gain of a fader, as a ratio, is the position over that of unity, to the power k = {k}. A hand hits any "
-        "place with a standard deviation of {s} mm. By what factor is the spread in dB larger when it means {f1} dB "
-        "than when it means {f2} dB?"
+        "The gain of a fader, as a ratio, is the position over that of unity, to the power k = {k}. A hand stops the "
+        "fader with a standard deviation of {s} mm everywhere. By what factor is the spread in dB larger when the hand "
+        "aims for {f1} dB than when it aims for {f2} dB?"
     ),
     solve=_times_coarser,
     slips=(
         Slip(
             "upside down",
             lambda g: 1 / _times_coarser(g),
-            "Upside down: the lower place has more dB in every millimetre.",
+            "You have it the wrong way round: at the lower place, each millimetre is worth more dB.",
         ),
         Slip(
             "exponent left out",
             lambda g: 10 ** ((g["f2"] - g["f1"]) / 20),
-            "That is the ratio of the gains. The ratio of the positions is its k-th root: divide the dB by 20·k.",
+            "You gave the ratio of the gains. The ratio of the positions is its k-th root: divide the dB by 20·k.",
         ),
         Slip(
             "the same everywhere",
             lambda g: 1.0,
-            "The hand is the same in millimetres, not in dB: the scale of a fader is not even.",
+            "The hand's error is the same in millimetres, not in dB, because the scale of a fader is not even.",
         ),
     ),
     hints=(
         "The spread in dB is the slope times the spread in mm. Which of the two is the same at both places?",
-        "The slope goes as one over the position. So which ratio do you need?",
+        "The slope is proportional to one over the position. So which ratio do you need?",
     ),
     explain=lambda g: fill(
-        "Spread in dB = 8.686·k/x × {s} mm, so it goes as 1/x. The ratio is x₂/x₁ = 10^(({f2} − ({f1}))/(20 × {k})) = "
+        "The spread in dB is 8.686·k/x × {s} mm, so it is proportional to 1/x. The ratio is x₂/x₁ = 10^(({f2} − "
+        "({f1}))/(20 × {k})) = "
         "10^({exponent:.4f}) = {ratio:.3f}. Neither the {s} mm nor the place of unity matters.",
         {**g, "exponent": (g["f2"] - g["f1"]) / (20 * g["k"]), "ratio": _times_coarser(g)},
     ),
@@ -809,42 +813,45 @@ NEAR_UNITY = Exercise(
     parts=(FAR_TASK.part(_nudges, sessions=True),),
     given=_draw_far,
     statement=(
-        "A finished mix with its faders all over the place. Bring all eight within 3 dB of unity. What arrives at the "
-        "bus from each track has to stay within 0.05 dB, and so has what leaves through the two sends, which are taken "
-        "**ahead of the fader**: one to the musicians' cue, one to an effect. Output trims reach from −24 to +24 dB."
+        "The faders of a finished mix are all over the place. Bring all eight within 3 dB of unity. What arrives at "
+        "the bus from each track has to stay the same within 0.05 dB, and so does what leaves through the two sends, "
+        "which are taken **ahead of the fader**: one to the musicians' cue, one to an effect. Output trims range from "
+        "−24 to +24 dB."
     ),
     solve=handed_over,
     slips=(
         Slip(
             "sends forgotten",
             lambda g: handed_over(g, sends=False),
-            "Every level at the bus is kept, but a send taken ahead of the fader went along with the output trim. Move "
-            "the level of that send by the opposite of what its trim moved.",
+            "You kept every level at the bus, but a send taken ahead of the fader is no longer at its level, because "
+            "it follows the output trim. Move that send by the opposite of what its trim moved.",
             spots=_only_sends_off,
         ),
         Slip(
             "trims the wrong way",
             lambda g: handed_over(g, trims=-1),
-            "At least one output trim went the way of its fader. It has to go the other way: their sum decides.",
+            "You moved at least one output trim in the same direction as its fader. It has to go the other way: their "
+            "sum decides.",
             spots=_wrong_way,
         ),
         Slip(
             "faders only",
             lambda g: handed_over(g, trims=0),
-            "You moved faders and no output trim, which is another mix. The output trim takes over what a fader gives up.",
+            "You moved faders and no output trim, which makes another mix. The output trim has to make up for each "
+            "fader's move.",
             spots=_faders_only,
         ),
         Slip(
             "one fader",
             lambda g: handed_over(g, stems=far_stems(g)[:1]),
-            "You moved one fader. Every one that stands more than 3 dB from unity has to come in.",
+            "You moved one fader. Bring in every fader that is more than 3 dB from unity.",
             spots=lambda answer, g: len(_moves(answer, g)) == 1,
         ),
     ),
     hints=(
         "Output trim plus fader decides what arrives at the bus. Keep that sum, strip by strip.",
         "Where is a pre-fader send taken: ahead of the output trim or behind it? What has to happen to its level?",
-        "If a trim reaches its end, the fader need not stand at 0 dB: anything within 3 dB will do.",
+        "If a trim reaches its end, the fader need not be at 0 dB: anything within 3 dB will do.",
     ),
     explain=_how_handed_over,
     cites=(GAINS, "Faders near unity: common practice, no source"),
@@ -861,34 +868,35 @@ MEASURED = Exercise(
     ),
     given=_draw_measured,
     statement=(
-        "Somebody sent a steady tone through a fader and noted position and gain; the numbers stand in the panel. If "
-        "you have a mixer, put your own there instead: at least six positions in mm from the bottom, and the gain in "
-        "dB. Lay the law, 20·k·log10(x/x₀), through the points so that it fits best (least squares of the dB, over "
-        "log10 of the mm). Then say below which position one millimetre changes the gain by more than 1 dB."
+        "Someone sent a steady tone through a fader and noted position and gain; the numbers are in the panel. If you "
+        "have a mixer, enter your own there instead: at least six positions in mm from the bottom, and the gain in dB. "
+        "Put the law, 20·k·log₁₀(x/x₀), through the points so that it fits best (least squares of the dB, over "
+        "log₁₀ of the mm). Then say below which position one millimetre changes the gain by more than 1 dB."
     ),
     solve=measured_answer,
     slips=(
         Slip(
             "natural logarithm",
             lambda g: measured_answer(g, exponent=1 / LN_10, steep=None),
-            "That is the slope over the natural logarithm. Over log10 it is 2.3 times as large; divide that by 20.",
+            "You took the slope over the natural logarithm. Over log₁₀ it is 2.3 times as large; divide that by 20.",
             spots=lambda answer, g: _exponent_off_by(answer, g, 1 / LN_10),
         ),
         Slip(
             "ten for twenty in the slope",
             lambda g: measured_answer(g, exponent=2.0, steep=None),
-            "Twice the exponent: the slope over log10 of the mm is 20·k, not 10·k.",
+            "You gave twice the exponent: the slope over log₁₀ of the mm is 20·k, not 10·k.",
             spots=lambda answer, g: _exponent_off_by(answer, g, 2.0),
         ),
         Slip(
             "ln 10 forgotten",
             lambda g: [None, measured_answer(g, steep=LN_10)[1]],
-            "You set 20·k/x to 1 dB per mm. The derivative of log10 x brings in 1/ln 10: 8.686·k/x.",
+            "You set 20·k/x to 1 dB per mm. The derivative of log₁₀ x brings in 1/ln 10: 8.686·k/x.",
             spots=lambda answer, g: _steep_off_by(answer, g, LN_10),
         ),
     ),
     hints=(
-        "Over log10 of the mm the law is a straight line. Its slope gives k, the place where it crosses 0 dB gives x₀.",
+        "Over log₁₀ of the mm, the law is a straight line. Its slope gives k, and the place where it crosses 0 dB "
+        "gives x₀.",
         "Leave out the bottom: silence has no logarithm. Then watch the misfit while you move the line.",
         "For the last question, take the derivative of the law and see where it is 1 dB/mm.",
     ),
@@ -905,9 +913,9 @@ def compare() -> tuple[str, str, Table]:
     high, low = (float(moved_db(law, db, MOVE_MM)) for db in PLACES_DB)
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about + low))]
     sentence = (
-        f"Two millimetres down from 0 dB take away {number_text(-high, 2)} dB, from −40 dB "
-        f"**{number_text(-low, 2)} dB**: at −40 dB the fader stands at {number_text(law.mm_at(-40))} mm, "
-        "a third of the way to unity, and the slope goes as one over the position."
+        f"Moving 2 mm down from 0 dB takes off {number_text(-high, 2)} dB, from −40 dB "
+        f"**{number_text(-low, 2)} dB**: at −40 dB the fader is at {number_text(law.mm_at(-40))} mm, "
+        "a third of the way to unity, and the slope is proportional to one over the position."
     )
     rows = tuple(
         (

@@ -1,4 +1,4 @@
-"""Lab 10, routing: where the level goes when ways part and meet again."""
+"""Lab 10, routing: where the level goes when paths part and meet again."""
 
 from functools import cache, cached_property, lru_cache
 
@@ -20,7 +20,7 @@ from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.routing import pan_pair
 from gainlib.words import Table, level_text, number_text
 
-# ----------------------------------------------------------------------------------- one track, several ways to the bus
+# ----------------------------------------------------------------------------------- one track, several paths to the bus
 
 ROOM, ECHO, COMPRESSOR = Reverb(0.6, 0.0, dry=False), Delay(0.3125), Compressor(-24.0, 4.0, attack_s=0.005)
 CLOSED, OPEN, INVERTED = 0.0, 1.0, -1.0
@@ -43,7 +43,7 @@ def routed(
     sound, trim_db=0.0, fader_db=0.0, room_db=-12.0, echo_db=-12.0, pan_law_db=-3.0, angle=45.0, polarity=CLOSED,
     delay_ms=0.0, parallel_db=0.0, group_db=0.0, compressed=False,
 ) -> Session:  # fmt: skip
-    """Return a track with a pre-fader send to a room, a post-fader send to an echo, and two ways into its group."""
+    """Return a track with a pre-fader send to a room, a post-fader send to an echo, and two paths into its group."""
     sends, late = (Send("room", room_db, "pre"), Send("echo", echo_db)), Delay(delay_ms / 1000)
     ways = {"pan": angle / 45 - 1, "sends": sends, "to": ("group", "parallel")}
     parallel = {"inserts": (late, Polarity()) if polarity < 0 else late, "mute": polarity == CLOSED, "to": "group"}
@@ -78,7 +78,7 @@ class Ways:
 
     @cached_property
     def correlation(self) -> tuple[np.ndarray, float]:
-        """Of the two ways that meet: in blocks of 50 ms, and of the whole; NaN where either is silent."""
+        """Of the two paths that meet: in blocks of 50 ms, and of the whole; NaN where either is silent."""
         audios, length = self.trace.audios(["track/out", "parallel/out"]), round(BLOCK_S * self.session.rate_hz)
         a, b = (each.samples.reshape(-1, 2 * length) for each in audios.values())
         products = np.array([(x * y).sum(axis=1) for x, y in ((a, b), (a, a), (b, b))])
@@ -87,14 +87,14 @@ class Ways:
 
     @cached_property
     def comb(self) -> tuple[np.ndarray, np.ndarray]:
-        """Frequencies, and the sum over the direct way in dB, measured with an impulse through the session."""
+        """Frequencies, and the sum over the direct path in dB, measured with an impulse through the session."""
         found = self.session.with_("track", audio=IMPULSE).render().audios(["track/out", "group/in"])
         one, both = (np.abs(np.fft.rfft(each.samples.sum(axis=1), LINES)[:-1]) for each in found.values())
         return np.fft.rfftfreq(LINES, 1 / IMPULSE.rate_hz)[:-1], ratio_to_db(both / one)
 
     @cached_property
     def notches(self) -> list[tuple[float, float]]:
-        """Frequency and level of the lowest few minima of the comb that lie under the direct way."""
+        """Frequency and level of the lowest few minima of the comb that lie under the direct path."""
         hz, db = self.comb
         low = (db < np.append(np.inf, db[:-1])) & (db < np.append(db[1:], -np.inf)) & (db < -0.05)
         return [(float(hz[k]), float(db[k])) for k in np.flatnonzero(low)[:NOTCHES]]
@@ -117,16 +117,17 @@ def _curves(read, name, title, marks="", **axes):
     return Plot("curves", read, {"names": (name,), "title": title, "marks": marks, **axes})
 
 
-OVER, CENTI = "Sum over the direct way", {"digits": (2, 2)}
+OVER, CENTI = "Sum over the direct path", {"digits": (2, 2)}
 TIME, RHO = {"x": (0, 2.5, 0.5, "time (s)"), "y": (-1, 1, 0.5, "ρ")}, {"x": (-1, 1, 0.25, "correlation (ρ)")}
 LEVELS = Plot("routing", lambda run: (run.seen.levels,), {"boxes": BOXES, "ways": WAYS})
-GRAPH = Picture("Levels on the routing graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92})
-MEETING = Picture("Two ways that meet", ("T", "R"), {
+GRAPH = Picture("Levels on the routing "
+    "graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92})
+MEETING = Picture("Two paths that meet", ("T", "R"), {
     "T": _curves(lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]), "in 50 ms",
-                 "Correlation of the two ways", **TIME, **CENTI),
+                 "Correlation of the two paths", **TIME, **CENTI),
     "R": _curves(_against_rho, "formula", OVER, "measured", **RHO, **CENTI)})  # fmt: skip
 COMB = Picture("Comb", ("C",), {
-    "C": _curves(lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches), "both ways", OVER, "notch",
+    "C": _curves(lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches), "both paths", OVER, "notch",
                  hertz=True, digits=(0, 1), y=(-36, 12, 6, "dB"))})  # fmt: skip
 
 
@@ -137,17 +138,18 @@ def _told(run):
     if s.polarity == CLOSED:
         return said + "The parallel path is closed."
     rho, gained = number_text(seen.correlation[1], 2, sign=True), level_text(seen.over("group/in"), digits=2)
-    said += f"The two ways meet with ρ = {rho}; their sum is **{gained}** over the direct way alone"
-    return said + (f"; lowest notch at {number_text(seen.notches[0][0], 0)} Hz." if seen.notches else ".")
+    said += f"The two paths meet with ρ = {rho}; their sum is **{gained}** over the direct path alone"
+    return said + (f"; the lowest notch is at {number_text(seen.notches[0][0], 0)} Hz." if seen.notches else ".")
 
 
 def _sounds(run):
-    nodes = {"direct way": "track/out", "both ways": "group/out", "bus": "bus"}
+    nodes = {"direct path": "track/out", "both paths": "group/out", "bus": "bus"}
     audios = run.seen.trace.audios(nodes.values())
     return {name: audios[node].with_samples(audios[node].samples.astype(np.float32)) for name, node in nodes.items()}
 
 
-HEARD = Listen(_sounds, lambda s: s.get("matched", False), lambda s: "One bar. Turn down before you raise a gain.")
+HEARD = Listen(_sounds, lambda s: s.get("matched", False), lambda s: "You hear one bar. Turn down before you raise a "
+    "gain.")
 
 
 def _faders(off=lambda setting: "", **starts):
@@ -161,7 +163,7 @@ def _delay(start, **more):
 
 @cache
 def routing() -> Experiment:
-    """A track whose ways part and meet again."""
+    """A track whose paths part and meet again."""
     closed = {"off": lambda s: "the parallel path is closed" if s.polarity == CLOSED else ""}
     ways = {CLOSED: "closed", OPEN: "open, polarity normal", INVERTED: "open, polarity inverted"}
     laws = {law: f"{number_text(law)} dB in the centre" for law in (0.0, -3.0, -4.5, -6.0)}
@@ -176,7 +178,7 @@ def routing() -> Experiment:
     return Experiment(
         controls, (GRAPH, MEETING, COMB), read=lambda run: Ways(run.session), told=_told, listen=HEARD,
         session=lambda s: routed(bar(s.sound), **{name: s[name] for name in s if name not in ("sound", "matched")}),
-        title="One track, several ways to the bus",
+        title="One track, several paths to the bus",
     )  # fmt: skip
 
 
@@ -187,7 +189,7 @@ def _task(g, controls, before, pictures=(GRAPH,), **fixed):
     """Return an experiment whose readings are compared with those of the track before."""
     sound = bar(g["stem"])
     was = Ways(routed(sound, **before, compressed=fixed.get("compressed", False)))
-    more = {"told": None, "listen": HEARD, "title": f"{short_name(g['stem'])}, several ways to the bus"}
+    more = {"told": None, "listen": HEARD, "title": f"{short_name(g['stem'])}, several paths to the bus"}
     return Experiment(
         tuple(controls), pictures, lambda s: routed(sound, **fixed, **s), lambda run: Ways(run.session, was), **more
     )
@@ -222,7 +224,7 @@ def _sends(g, room=1, echo=0, trim=1):
 
 
 def _under(g):
-    """Return by how many dB the parallel path lies under the direct way for a notch of that depth."""
+    """Return by how many dB the parallel path lies under the direct path for a notch of that depth."""
     return -float(ratio_to_db(1 - db_to_ratio(-g["D"])))
 
 
@@ -251,7 +253,7 @@ def _lowest(k):
 NOTCH = SetAndMeasure(_combed, None, (
     Aim("lowest notch", _lowest(0), lambda g: g["f"], 2.0, unit="Hz", decimals=0, points=1.5),
     Aim("level in it", _lowest(1), lambda g: -g["D"], 0.5, points=1),
-    _aim("group over the direct way", lambda seen: seen.over("group/out"), 0.0, 0.1, 1.5),
+    _aim("group over the direct path", lambda seen: seen.over("group/out"), 0.0, 0.1, 1.5),
 ), "polarity, delay, parallel and group", points=4)  # fmt: skip
 
 
@@ -312,11 +314,11 @@ def _cross(stem):
 
 
 def _against(g):
-    axes = {"x": (-8, 8, 1, "the overheads come later by (ms)"), "y": (-0.4, 0.4, 0.1, "ρ"), "digits": (2, 2)}
+    axes = {"x": (-8, 8, 1, "the overheads are later by (ms)"), "y": (-0.4, 0.4, 0.1, "ρ"), "digits": (2, 2)}
     cross = _curves(lambda run: _cross(run.audio("stem/source")), "ρ", "Correlation with the overheads", **axes)
     return Experiment(
         (Choice("stem", "Stem", DRUMS | STEREO),), (Picture("Correlation", ("C",), {"C": cross}),), told=None,
-        session=lambda s: Session((Strip("stem", _stem(s.stem, g)),)), title="Stems as they were handed in",
+        session=lambda s: Session((Strip("stem", _stem(s.stem, g)),)), title="Stems as delivered",
     )  # fmt: skip
 
 
@@ -375,16 +377,17 @@ PANNED = Exercise(
     given=draws(a=grid(15, 75), b=grid(15, 75), where=lambda g: abs(g["a"] - g["b"]) >= 10
                 and _apart(0.2, _panned(g), _panned(g, 10), _swapped(g), _linear(g))),
     statement="A sine/cosine pan gives a mono track cos θ on the left, sin θ on the right; 0° is left, 90° right. What "
-    "gains do both sides have at {a}°? Then it goes to {b}°: by how much does the left change?",
+        "is the gain of each side at {a}°? Then the pan moves to {b}°: by how much does the left change?",
     solve=_panned,
     slips=(
-        Slip("sides swapped", _swapped, "You swapped the sides: at 0° all of it is left, so the left is the cosine."),
-        Slip("ten for twenty", lambda g: _panned(g, 10), "Sine and cosine are amplitudes: 20·log10, not 10·log10."),
-        Slip("linear law", _linear, "That is a linear law, the angle over 90°. This one is a sine and a cosine."),
+        Slip("sides swapped", _swapped, "You swapped the sides: at 0° all of the sound is on the left, so the left is "
+            "the cosine."),
+        Slip("ten for twenty", lambda g: _panned(g, 10), "Sine and cosine are amplitudes: 20·log₁₀, not 10·log₁₀."),
+        Slip("linear law", _linear, "You used a linear law, the angle over 90°. This one is a sine and a cosine."),
     ),
     hints=("At 45° both sides have −3 dB. Which is louder at {a}°?", "A change is the new gain minus the old one."),
     explain=lambda g: fill(
-        "Left: 20·log10(cos {a}°) = {left:.3f} dB. Right: 20·log10(sin {a}°) = {right:.3f} dB. Left at {b}°: {new:.3f} "
+        "Left: 20·log₁₀(cos {a}°) = {left:.3f} dB. Right: 20·log₁₀(sin {a}°) = {right:.3f} dB. Left at {b}°: {new:.3f} "
         "dB, a change of {change:+.3f} dB.",
         g | dict(zip(("left", "right", "change"), _panned(g), strict=True)) | {"new": sum(_panned(g)[::2])}),
     cites=("Sine/cosine pan law: common practice, no standard fixes one",),
@@ -395,17 +398,17 @@ SEND = Exercise(
     given=draws(stem=one_of("02 snare", "06 guitar", "09 lead vocal"), x=grid(3, 9, 0.5), t=grid(-5, 5, 0.5),
                 fader=grid(-4, 4, 0.5), room=grid(-12, -4, 0.5), echo=grid(-12, -4, 0.5),
                 where=lambda g: abs(g["t"]) >= 1 and g["x"] + g["t"] >= 1),
-    statement="This track was right. Then its trim moved by {t:+.1f} dB, and there it stays. Dry sound, room (a send "
-    "ahead of the fader) and echo (a send behind it) shall each be {x} dB **lower than they were**.",
+    statement="This track was right. Then its trim moved by {t:+.1f} dB, and it stays there. Bring the dry sound, the "
+        "room (a send ahead of the fader) and the echo (a send behind it) each to {x} dB **lower than they were**.",
     solve=_sends,
     slips=(
         Slip("pre-fader send forgotten", lambda g: _sends(g, room=0), "The room is fed ahead of the fader and did not "
-             "come along: its send has to make the fader's move itself.", spots=SENDS.spots(True, False, True)),
-        Slip("post-fader send moved as well", lambda g: _sends(g, echo=1), "The echo moved twice: its send lies behind "
-             "the fader and follows it by itself.", spots=SENDS.spots(True, True, False)),
+            "follow it: move its send by as much as the fader.", spots=SENDS.spots(True, False, True)),
+        Slip("post-fader send moved as well", lambda g: _sends(g, echo=1), "The echo moved twice: its send is behind "
+            "the fader and follows it by itself.", spots=SENDS.spots(True, True, False)),
         Slip("trim forgotten", lambda g: _sends(g, trim=0), "You forgot that the trim has moved all three already."),
     ),
-    hints=("What follows the trim, what the fader?", "Set the dry sound first. What do the effects do meanwhile?"),
+    hints=("What follows the trim, and what the fader?", "Set the dry sound first. What do the effects do meanwhile?"),
     explain=lambda g: fill(
         "The trim moved all three by {t:+.1f} dB, so all come down by {x} + ({t}) = {down:g} dB. Fader: {fader} − "
         "{down:g} = {new:g} dB; the echo follows. Send to the room: {room} − {down:g} = {send:g} dB.",
@@ -414,21 +417,26 @@ SEND = Exercise(
 )  # fmt: skip
 
 MET = Exercise(
-    id="10-3", title="Two ways meet", parts=(Number("Level of the sum", "dBFS", tolerance=0.1, points=2),),
+    id="10-3", title="Two paths meet", parts=(Number("Level of the sum", "dBFS", tolerance=0.1, points=2),),
     given=draws(a=grid(-30, -12, 0.5), b=grid(-30, -12, 0.5), r=grid(-0.9, 0.9, 0.1),
                 where=lambda g: abs(g["r"]) >= 0.2 and abs(g["a"] - g["b"]) <= 9),
-    statement="Two ways of one sound meet: {a} and {b} dBFS RMS, with a correlation ρ = {r}. What does their sum read?",
+    statement="One sound arrives by two paths, at {a} and {b} dBFS RMS, with a correlation ρ = {r}. What does their "
+        "sum read?",
     solve=_sum,
     slips=(
-        Slip("unrelated", lambda g: _sum(g, 0), "That is for ρ = 0, unrelated sounds: the last term is missing."),
-        Slip("copies", lambda g: _sum(g, 1), "That is for ρ = 1, one wave twice. These two agree in part only."),
-        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "The sign of ρ is turned: over zero it helps, under it hurts."),
+        Slip("unrelated", lambda g: _sum(g, 0), "You took ρ = 0, as for unrelated sounds: the last term is missing."),
+        Slip("copies", lambda g: _sum(g, 1), "You took ρ = 1, as for the same wave twice. These two agree only in "
+            "part."),
+        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "You turned the sign of ρ: above zero the two add up, below zero "
+            "they cancel."),
     ),
     hints=("Turn both levels into powers, 10^(L/10). For unrelated sounds you would add these.",
-           "The last term is twice ρ times both amplitudes, 10^(L/20) each.", "Does ρ help here, or hurt?"),
+           "The last term is twice ρ times both amplitudes, 10^(L/20) each.", "Does ρ raise the sum here, or lower "
+               "it?"),
     explain=lambda g: fill(
-        "10·log10(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {sum:.3f} dBFS. Unrelated ones "
-        "would make {none:.2f}, copies {full:.2f}.", {**g, "sum": _sum(g), "none": _sum(g, 0), "full": _sum(g, 1)}),
+        "10·log₁₀(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {sum:.3f} dBFS. Unrelated sounds "
+        "would give {none:.2f} dBFS, and copies {full:.2f} "
+        "dBFS.", {**g, "sum": _sum(g), "none": _sum(g, 0), "full": _sum(g, 1)}),
     cites=(SUM,),
 )  # fmt: skip
 
@@ -436,54 +444,57 @@ HOLE = Exercise(
     id="10-4", title="Put a hole where it is asked for", parts=(NOTCH.part(),),
     given=draws(stem=one_of(*SOUNDS), f=grid(50, 200, 10), D=one_of(6, 9, 12), group=grid(-9, -5, 0.5),
                 where=lambda g: _apart(0.5, [_matching(g)], [_matching(g, 0)], [_matching(g, 1)])),
-    statement="A parallel path meets the direct way. Set its polarity, delay and level: the lowest notch of both shall "
-    "lie at {f} Hz ± 2 Hz and be {D} dB deep, ± 0.5 dB. Then set the group, behind the sum, so that both ways are as "
-    "loud as the direct way alone, ± 0.1 dB.",
+    statement="A parallel path meets the direct path. Set its polarity, delay and level so that the lowest notch of "
+        "their sum is at {f} Hz ± 2 Hz and {D} dB deep, ± 0.5 dB. Then set the group, behind the sum, so that both "
+        "paths together are as loud as the direct path alone, ± 0.1 dB.",
     solve=_notch,
     slips=(
-        Slip("polarity left", lambda g: _notch(g, polarity=INVERTED), "Inverted, the ways cancel at 0 Hz: the lows are "
-             "gone. A lowest notch further up needs normal polarity.", spots=lambda a, g: a["desk"]["polarity"] < 0),
-        Slip("whole period", lambda g: _notch(g, periods=1), "You delayed by a whole period, and then the ways agree "
-             "again. They cancel after half of one."),
-        Slip("matched as copies", lambda g: _notch(g, rho=1), "You set the group as if for copies in phase. Behind "
-             "a delay the ways agree in part only: measure the sum."),
-        Slip("matched as powers", lambda g: _notch(g, rho=0), "You set the group as if for unrelated sounds. These "
-             "two are alike, for better or worse: measure the sum."),
+        Slip("polarity left", lambda g: _notch(g, polarity=INVERTED), "With inverted polarity, the paths cancel at 0 "
+            "Hz, and the lows are gone. A lowest notch further up needs normal "
+            "polarity.", spots=lambda a, g: a["desk"]["polarity"] < 0),
+        Slip("whole period", lambda g: _notch(g, periods=1), "You delayed by a whole period, after which the paths "
+            "agree again. They cancel after half a period."),
+        Slip("matched as copies", lambda g: _notch(g, rho=1), "You set the group as if for copies in phase. Behind a "
+            "delay, the paths agree only in part: measure the sum."),
+        Slip("matched as powers", lambda g: _notch(g, rho=0), "You set the group as if for unrelated sounds. These two "
+            "are related: measure the sum."),
     ),
-    hints=("How long is half a period of {f} Hz?", "A notch is a difference: how far under must the parallel path be?",
-           "Match last: everything ahead changes the sum."),
+    hints=("How long is half a period of {f} Hz?", "A notch is a difference: how far below the direct path must the "
+        "parallel path be?",
+           "Match last: everything ahead of it changes the sum."),
     explain=lambda g: fill(
-        "Half a period: 1000/(2 × {f}) = {delay:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = {under:.2f} dB: the "
-        "parallel path at −{under:.2f} dB. The sum measures {gained:+.2f} dB over the direct way, so the group goes to "
-        "{match:+.2f} dB. Copies in phase would ask for {copies:+.2f} dB.",
+        "Half a period is 1000/(2 × {f}) = {delay:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = {under:.2f} dB, so "
+        "the parallel path goes to −{under:.2f} dB. The sum measures {gained:+.2f} dB over the direct path, so the "
+        "group goes to {match:+.2f} dB. Copies in phase would need {copies:+.2f} dB.",
         {**g, "delay": 500 / g["f"], "under": _under(g), "gained": -_matching(g), "match": _matching(g),
          "copies": _matching(g, 1)}),
     cites=("Notches behind a delay τ: f = (2k + 1)/(2τ), handbook formula", SUM), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
 UPSIDE = Exercise(
-    id="10-5", title="Which stem is upside down?",
+    id="10-5", title="Which stem is inverted?",
     parts=(Pick("Inverted against the overheads", options=_options(DRUMS, both="both", neither="neither")),
            Pick("One side inverted", options=_options(STEREO, none="none of them")),
            Pick("Dual mono: both sides the same", options=_options(STEREO, none="none of them"))),
     given=HANDED_IN,
-    statement="You see how each stem correlates with the overheads, which hear snare and toms too, earlier or later, "
-    "and how left and right agree. Which drums are inverted, where is one side, and what is no stereo at all?",
+    statement="You see how each stem correlates with the overheads, which pick up snare and toms too, earlier or "
+        "later, and how left and right correlate. Which drums are inverted, which stem has one side inverted, and "
+        "which is dual mono?",
     solve=lambda g: [g["inverted"], g["one_side"], g["dual"]],
     slips=(
         Slip("side peak", lambda g: [_other(g, "04 toms"), None, None], "You took a side peak of the toms. Look for "
              "the largest peak of all, up or down; its sign is the polarity."),
-        Slip("sign turned", lambda g: [_other(g, *DRUMS), None, None], "Your sign is turned: a main peak that points "
-             "down is inverted."),
+        Slip("sign turned", lambda g: [_other(g, *DRUMS), None, None], "You turned the sign: a main peak that points "
+            "down means inverted."),
         Slip("sides mixed up", lambda g: [None, g["dual"], g["one_side"]], "You mixed them up: ρ = +1 is dual mono, "
              "near −1 one side is inverted."),
     ),
-    hints=("A delay moves the peak and does not turn it over. Which way does the largest peak point?",
-           "What is ρ if both sides are the same, and what if one of two similar sides is upside down?"),
+    hints=("A delay moves the peak but does not invert it. Which way does the largest peak point?",
+           "What is ρ if both sides are the same, and what is it if one of two similar sides is inverted?"),
     explain=lambda g: fill(
-        "Main peak: snare {snare:+.2f}, toms {toms:+.2f}; under zero is inverted. Left against right: e-piano "
-        "{e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well under zero one side is inverted, at +1 both are "
-        "the same, and around 0 a sound is simply wide.", g |
+        "Main peak: snare {snare:+.2f}, toms {toms:+.2f}; below zero means inverted. Left against right: e-piano "
+        "{e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well below zero, one side is inverted; at +1, both "
+        "are the same; and around 0, a sound is simply wide.", g |
         {name: max(_cross(_stem(stem, g))[1][0], key=abs) for stem, name in DRUMS.items()}),
     cites=("Sign of the main correlation peak: common practice, no source",), material=lambda g: refrain("02 snare"),
 )  # fmt: skip
@@ -492,27 +503,31 @@ LOWERED = Exercise(
     id="10-6", title="Lower the mix and keep it", parts=(LOWER.part(),),
     given=draws(stem=one_of("01 kick", "05 bass", "09 lead vocal"), x=grid(3, 6, 0.5), fader=grid(-2, 4, 0.5),
                 room=grid(-14, -6, 0.5), echo=grid(-14, -6, 0.5)),
-    statement="This mix is a track, its group with a compressor, a room and an echo. It shall be {x} dB lower, the "
-    "master is locked. Somebody pulled the fader down by {x} dB, and now it is another mix. Finish it: dry sound {x} "
-    "dB lower than before, the compressor's reduction, and room and echo over the dry sound, as before; all ± 0.05 dB.",
+    statement="This mix is a track, its group with a compressor, a room and an echo. It has to be {x} dB lower, and "
+        "the master is locked. Someone pulled the fader down by {x} dB, which made another mix. Finish the job: bring "
+        "the dry sound to {x} dB lower than before, and keep the compressor's reduction and the levels of room and "
+        "echo over the dry sound as before; all ± 0.05 dB.",
     solve=_lowered,
     slips=(
-        Slip("fader into the group moved", lambda g: _lowered(g, fader_db=g["fader"] - g["x"], group_db=0), "The fader "
-             "lies ahead of the compressor and changes what it does. Put it back; move the **output** of the group.",
+        Slip("fader into the group "
+            "moved", lambda g: _lowered(g, fader_db=g["fader"] - g["x"], group_db=0), "The fader is ahead of the "
+                "compressor and changes what it does. Put it back and move the **output** of the group.",
              spots=LOWER.spots(None, False, None, None)),
-        Slip("sends forgotten", lambda g: _lowered(g, room_db=g["room"], echo_db=g["echo"]), "Both effects leave ahead "
-             "of the group and do not follow its output: their sends have to.",
+        Slip("sends forgotten", lambda g: _lowered(g, room_db=g["room"], echo_db=g["echo"]), "Both effects branch off "
+            "ahead of the group and do not follow its output, so move their sends.",
              spots=LOWER.spots(True, True, False, False)),
-        Slip("pre-fader send forgotten", lambda g: _lowered(g, room_db=g["room"]), "The room did not come along: its "
-             "send follows neither the fader nor the group.", spots=LOWER.spots(True, True, False, True)),
+        Slip("pre-fader send forgotten", lambda g: _lowered(g, room_db=g["room"]), "The room did not follow: its send "
+            "follows neither the fader nor the group.", spots=LOWER.spots(True, True, False, True)),
     ),
-    hints=("A threshold is a level. Which fader lies ahead of the compressor, which behind it?",
+    hints=("A threshold is a level. Which fader is ahead of the compressor, and which behind it?",
            "What follows the output of the group by itself, and what does not?"),
     explain=lambda g: fill(
-        "Fader back to {fader:g} dB, so that the compressor gets what it got; group −{x:g} dB. Neither effect follows "
-        "the group: send to the room {room} − {x} = {to_room:g} dB, to the echo {echo} − {x} = {to_echo:g} dB.",
+        "Set the fader back to {fader:g} dB, so that the compressor gets what it got before, and the group to −{x:g} "
+        "dB. Neither effect follows the group: send to the room {room} − {x} = {to_room:g} dB, to the echo {echo} − "
+        "{x} = {to_echo:g} dB.",
         {**g, "to_room": g["room"] - g["x"], "to_echo": g["echo"] - g["x"]}),
-    cites=(GAINS, "A gain behind a compressor does not move it: handbook formula"), material=lambda g: bar(g["stem"]),
+    cites=(GAINS, "A gain behind a compressor does not change its reduction: handbook "
+        "formula"), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
 # ------------------------------------------------------------------------------------------------------------- the lab
@@ -529,8 +544,8 @@ def compare() -> tuple[str, str, Table]:
         values = rho, gained, sum_levels_db([0.0, 0.0], rho)
         rows.append((number_text(late_ms, 0), *(number_text(each, 2, sign=True) for each in values)))
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about - gained))]
-    sentence = f"At 6 ms the sum is **{level_text(gained, digits=2)}** over one way alone. Levels say how much of "
-    sentence += "each way there is; whether the two help or hurt each other is up to their correlation."
+    sentence = f"At 6 ms the sum is **{level_text(gained, digits=2)}** over one path alone. Levels say how much of "
+    sentence += "each path there is; whether the two add up or cancel depends on their correlation."
     heads = "late by (ms)", "ρ", "sum, measured (dB)", "sum, by the formula (dB)"
     return outcome, sentence, Table("A bass and itself, later", heads, tuple(rows))
 

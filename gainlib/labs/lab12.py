@@ -28,7 +28,7 @@ STRIP, STRIP_READ, ALL, MIXED, MIX_READ, BUS_READ = (
 )  # fmt: skip
 LOW_DB, HIGH_DB, MOST_POINTS = -48.0, 18.0, 2 * assignment.MOST_INSERTS + 4
 NONE = "–"
-ASKED = "Put every strip and group back as it was found?"
+ASKED = "Put every strip and group back as you found it?"
 _BEHIND_BOXES = {"trim": "trim_db", "post": "post_trim_db", "out": "fader_db"}
 
 
@@ -220,7 +220,8 @@ class SessionUnderHand:
             moved = measurements.moved_db(self.given["seed"], name, found[name], now)
             rows.append(_strip_row(name, self._boxes(name, levels), now, moved))
         heads = (
-            "strip", "boxes fed (built for), dBFS active", "against bypass (dB)", "output trim (dB)", "fader (dB)",
+            "strip", "boxes fed (built for), active level in "
+                "dBFS", "against bypass (dB)", "output trim (dB)", "fader (dB)",
             "moved (dB)",
         )  # fmt: skip
         return Table("All strips", heads, tuple(rows))
@@ -242,17 +243,18 @@ class SessionUnderHand:
     def _strip_sentence(self, seen):
         name, found = seen.setting.strip, assignment.as_found(self.given)
         fields, was = fields_of(seen.setting, name), found[name]
-        said = f"**{name}**: fader {level_text(fields['fader_db'])}, found at {level_text(was['fader_db'])}."
+        said = f"**{name}**: the fader is at {level_text(fields['fader_db'])}; you found it at {level_text(was['fader_db'])}."
         if name == "drums":
             return f"{said} The compressor takes off **{number_text(marks.reduction_db(seen.levels), 2)} dB**."
         if name in assignment.GROUPS:
             return said
         moved = measurements.moved_db(self.given["seed"], name, was, fields)
-        said += f" At its sum it has moved by **{level_text(moved, digits=2)}** since you began."
+        said += f" Its sum has moved by **{level_text(moved, digits=2)}** since you began."
         boxes = self._boxes(name, seen.levels)
         fed = _numbered(_fed(box) for box in boxes)
         bypass = _numbered(number_text(box.difference_db, 2, True) for box in boxes)
-        return f"{said}\n\nFed (built for), dBFS active: {fed}. Against bypass, dB: {bypass}." if boxes else said
+        of_boxes = f"\n\nActive level fed (built for), in dBFS: {fed}. Against bypass, in dB: {bypass}."
+        return said + of_boxes if boxes else said
 
 
 def _of_mix(run, table):
@@ -312,7 +314,7 @@ def mix_table(mix: marks.Mix) -> Table:
         "strip", "against the rest (dB)", "effect against dry (dB)", "in the cue (dB)", "RMS of its sum (dBFS)",
         "RMS at the bus or drum group (dBFS)",
     )  # fmt: skip
-    return Table("The mix against the one you found; wanted: each within 0.2 dB", heads, tuple(rows))
+    return Table("The mix against the one you found; bring each within 0.2 dB", heads, tuple(rows))
 
 
 def bus_table(mix: marks.Mix) -> Table:
@@ -326,7 +328,7 @@ def bus_table(mix: marks.Mix) -> Table:
         ("loudness", level_text(bus.loudness_lufs, "LUFS"), NONE),
         ("the mix as a whole has moved by", level_text(mix.common_db, digits=2), "as you need it"),
         ("gain reduction of the drum group", level_text(mix.reduction_db, digits=2, sign=False), f"{was} within 0.1 dB"),
-        ("stems against the mix, 24 bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"),
+        ("stems against the mix, 24-bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"),
     )  # fmt: skip
     return Table("The bus", ("what", "reads", "wanted"), rows)
 
@@ -334,13 +336,13 @@ def bus_table(mix: marks.Mix) -> Table:
 def mix_sentence(mix: marks.Mix) -> str:
     """Return in Markdown what the mix reads, and what of it has moved most."""
     bus, worst = mix.figures.bus, max(mix.against_db, key=lambda name: abs(mix.against_db[name]))
-    said = f"Bus **{level_text(bus.true_peak_dbtp, 'dBTP', 2)}**, {level_text(bus.loudness_lufs, 'LUFS')}. "
+    said = f"The bus peaks at **{level_text(bus.true_peak_dbtp, 'dBTP', 2)}** and reads {level_text(bus.loudness_lufs, 'LUFS')}. "
     if mix.figures.over_samples:
-        said += f"It clips: {mix.figures.over_samples} samples over full scale. "
+        said += f"It clips: {mix.figures.over_samples} samples are over full scale. "
     farthest = f"{assignment.short_name(worst)}, {level_text(mix.against_db[worst], digits=2)}"
-    said += f"Farthest from its old balance: {farthest}. "
+    said += f"The track farthest from its old balance is {farthest}. "
     reduction = mix.reduction_db - mix.reduction_found_db
-    return said + f"Drum group: gain reduction moved by {level_text(reduction, digits=2)}."
+    return said + f"The gain reduction of the drum group has changed by {level_text(reduction, digits=2)}."
 
 
 def stems_table(stems: tuple[measurements.Arrived, ...]) -> Table:
@@ -397,10 +399,10 @@ def compare() -> tuple[str, str, Table]:
     off = moved.group_db - DRUMS_DB
     outcome = EXACTLY if abs(off) < _EXACT_DB else LESS if off > 0 else MORE
     sentence = (
-        f"Four strips down by {number_text(-DRUMS_DB, 0)} dB, the drums at the bus by "
+        f"With the four strips down by {number_text(-DRUMS_DB, 0)} dB, the drums at the bus change by "
         f"**{number_text(-moved.group_db, 2)} dB**: their compressor takes off {number_text(moved.reduction_db, 2)} dB "
-        f"instead of {number_text(moved.reduction_before_db, 2)} dB. That is another sound and another balance; moved "
-        "behind the compressor, it is exact and nothing else changes."
+        f"instead of {number_text(moved.reduction_before_db, 2)} dB. That gives another sound and another balance; a "
+        "move behind the compressor is exact and changes nothing else."
     )
     rows = tuple(
         (where, level_text(bus_db, digits=2), level_text(taken_db, digits=2, sign=False))
@@ -415,10 +417,10 @@ def compare() -> tuple[str, str, Table]:
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 SERIES = "12"
-LEVELS = "Active level: a definition of this workbook; sample peak and RMS in dBFS: AES17 (clause not checked)"
+LEVELS = "Active level: a definition of this workbook; sample peak and RMS in dBFS: AES17"
 BUS_METERS = "True peak and loudness: ITU-R BS.1770-5, Annexes 1 and 2"
-PRACTICE = "Common practice, no source: feeding by the reference, faders near unity, 24 bit and −6 dBTP for a mix"
-SUMS = "Handbook formulas: gains in series add in dB; a sum of linear paths is the sum of what each brings"
+PRACTICE = "Common practice, no source: feeding by the reference, faders near unity, 24 bits and −6 dBTP for a mix"
+SUMS = "Handbook formulas: gains in series add in dB; a sum of linear paths is the sum of what each contributes"
 
 _COMMON = {"series": SERIES, "graded_hints": 1, "guard": False, "material": assignment.session}
 
@@ -427,10 +429,11 @@ def _report(given):
     words = {option.key: option.text for option in assignment.tags(given)}
     lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in assignment.faults(given).items()]
     return (
-        "The floors: too hot from −13 dBFS active level, too low down to −34 dBFS, clipped where ten or more tops are "
-        "flat at the stem's own maximum, whatever that is; an offset from 0.5 % of full scale; noise 22 to 36 dB under "
-        "the active level in the pauses; reversed where the correlation is −0.15 or less; dual mono where left minus "
-        "right is silent; sparse where it plays 15 % of the time or less.\n\n" + "\n".join(lines)
+        "A stem is too hot from an active level of −13 dBFS upwards and too low from −34 dBFS downwards; clipped where "
+        "ten or more tops are flat at the stem's own maximum, whatever that is; it has an offset from 0.5 % of full "
+        "scale; noise 22 to 36 dB below the active level in the pauses; reversed polarity where the correlation is "
+        "−0.15 or less; it is dual mono where left minus right is silent, and has low activity where it plays 15 % of "
+        "the time or less.\n\n" + "\n".join(lines)
     )
 
 
@@ -450,23 +453,24 @@ REPORT = Exercise(
     ),
     given=assignment.SessionDraw("report"),
     statement=(
-        "Eleven stems have arrived. Tick for each what is wrong with it; several may hold. **Too hot**: active level "
-        "of −13 dBFS or more. **Too low**: −34 dBFS or less. **Hum or hiss**: a steady floor 22 to 36 dB under the "
-        "active level. **Sparse**: it plays 15 % of the time or less. **DC**: from 0.5 %. **Polarity**: one side of a "
-        "stereo stem is reversed, or a close microphone against the overheads (then tick the close one). A stem with "
-        "nothing to report gets *none of these*. All points for a report without a mistake; in proportion from 85 % "
-        "agreement."
+        "Eleven stems have arrived. For each, tick what is wrong with it; several faults may apply. **Too hot**: "
+        "active level of −13 dBFS or more. **Too low**: −34 dBFS or less. **Hum or hiss**: a steady floor 22 to 36 dB "
+        "below the active level. **Low activity**: it plays 15 % of the time or less. **DC**: 0.5 % or more. "
+        "**Polarity**: one side of a stereo stem is reversed, or a close microphone against the overheads (then tick "
+        "the close one). A stem with no fault gets *none of these*. A report without a mistake earns all points; from "
+        "85 % agreement you earn points in proportion."
     ),
     solve=assignment.faults,
     hints=(
         "Measure before you listen, and measure every stem, not only those that look odd.",
-        "A clipped stem need not reach full scale: somebody may have turned it down afterwards. What stays is the "
-        "number of flat tops.",
-        "A close microphone and the overheads hear the same drum some milliseconds apart. What sign has the main peak "
+        "A clipped stem need not reach full scale: someone may have turned it down afterwards. The number of flat tops "
+        "stays the same.",
+        "A close microphone and the overheads pick up the same drum some milliseconds apart. What sign has the main "
+        "peak "
         "of their correlation?",
     ),
     explain=_report,
-    cites=(LEVELS, "The floors: choices of this workbook", "Agreement: F1 measure over all pairs of stem and tag"),
+    cites=(LEVELS, "The limits: choices of this workbook", "Agreement: F1 measure over all pairs of stem and tag"),
     **_COMMON,
 )
 
@@ -482,9 +486,9 @@ def _compressors_for_linear(given):
 def _kinds_explained(given):
     rows = [f"- {name}: {type(assignment.processor(given, name)).__name__}, {kind}" for name, kind in _kinds(given)]
     return (
-        "A box is linear when a gain ahead of it could as well stand behind it, at every level. A tremolo changes with "
-        "time and a reverb remembers, and both are linear; what has a threshold or bends is not, even where it happens "
-        "to do nothing.\n\n" + "\n".join(rows)
+        "A box is linear when a gain ahead of it could as well go behind it, at every level. A tremolo changes with "
+        "time and a reverb has memory, and both are linear; whatever has a threshold or a curve is not, even where it "
+        "happens to do nothing.\n\n" + "\n".join(rows)
     )
 
 
@@ -494,7 +498,7 @@ def _kinds(given):
 
 LINEAR = Exercise(
     id="12-2",
-    title="Which boxes care",
+    title="Which processors are level-dependent",
     parts=(
         Matching(
             "Each box",
@@ -514,8 +518,8 @@ LINEAR = Exercise(
         Slip(
             "compressors taken for linear",
             _compressors_for_linear,
-            "Some of these are linear only up to a level, and you took them for linear. A box with a threshold cares "
-            "how loud it is fed: try it above and below.",
+            "Some of these are linear only up to a level, and you took them for linear. What a box with a threshold "
+            "does depends on how loud you feed it: try it above and below.",
         ),
     ),
     hints=(
@@ -543,27 +547,27 @@ DRIVE = Exercise(
     ),
     given=assignment.SessionDraw("drive"),
     statement=(
-        "Set trims, in gains and out gains of all strips. Every level-dependent box is to be fed the active level it "
-        "is built for, within 1 dB; where its peaks would pass −3 dBFS, they decide, within 1 dB of that. Behind each "
-        "of them the energy (RMS) is that of its bypass within 0.3 dB. A linear box may be left alone. All or nothing, "
-        "as often as you like."
+        "Set trims, in gains and out gains of all strips. Feed every level-dependent box the active level it is built "
+        "for, within 1 dB; where its peaks would exceed −3 dBFS, the peaks decide, within 1 dB of that. Behind each of "
+        "these boxes, match the energy (RMS) to that of its bypass within 0.3 dB. You may leave a linear box alone. It "
+        "counts once everything is right, and you may try as often as you like."
     ),
     solve=reference.controls,
     slips=(
         Slip(
             "not matched",
             reference.unmatched,
-            "Every box is fed well and no out gain was touched. Switch one off and the level jumps: what a box takes "
-            "or gives has to be taken back behind it, or nobody can judge it.",
+            "Every box is fed well, but you moved no out gain. Switch one off, and the level jumps: what a box takes "
+            "off or adds has to be undone behind it, or nobody can judge it.",
             spots=marks.not_matched,
         ),
     ),
     hints=(
-        "Walk each strip from left to right, and do not look at a box before the one ahead of it is fed and matched.",
-        "Gain ahead of the first level-dependent box goes on the trim. For the boxes behind it there is the in gain.",
+        "Work through each strip from left to right, and leave a box until the one ahead of it is fed and matched.",
+        "Use the trim for gain ahead of the first level-dependent box, and the in gains for the boxes behind it.",
         "Reference minus reading, and highest peak allowed minus peak: the smaller of the two is the move.",
     ),
-    explain=lambda given: f"One of many right settings, move by move:\n\n{reference.reasons(given)}",
+    explain=lambda given: f"This is one of many right settings, move by move:\n\n{reference.reasons(given)}",
     cites=(LEVELS, PRACTICE),
     **_COMMON,
 )
@@ -584,43 +588,45 @@ MIX = Exercise(
     ),
     given=assignment.SessionDraw("mix"),
     statement=(
-        "Bring every fader within 3 dB of unity, the groups' as well. The mix you found has to stay: every track "
+        "Bring every fader within 3 dB of unity, those of the groups as well. Keep the mix you found: every track "
         "against the others and the effect against its dry track within 0.2 dB, the gain reduction of the drum group "
-        "within 0.1 dB, the cue within 0.2 dB of what it got. The mix as a whole may move. The silent stem is left out."
+        "within 0.1 dB, and the cue within 0.2 dB of what it got. The mix as a whole may move. The silent stem does "
+        "not count."
     ),
     solve=reference.controls,
     slips=(
         Slip(
             "one fader",
             reference.one_fader,
-            "One track went alone. What its fader goes up, its output trim has to come down, and what moves the mix "
-            "moves all of it.",
+            "One track moved alone. As much as its fader goes up, its output trim has to come down; a move of the mix "
+            "has to move every track.",
             spots=marks.one_fader,
         ),
         Slip(
             "drums moved ahead of their compressor",
             reference.drums_at_the_strips,
-            "The drums were moved at their own strips, and the compressor of their group works at another level now. "
-            "Leave what feeds it, and move the output of the group.",
+            "You moved the drums at their own strips, so the compressor of their group now works at another level. "
+            "Leave what feeds it alone, and move the output of the group.",
             spots=marks.drums_driven_elsewhere,
         ),
         Slip(
             "cue forgotten",
             reference.cue_forgotten,
-            "The mix is kept and the cue is not: it is taken ahead of the fader and behind the output trim, so its send "
-            "goes the other way by what the trim moved.",
+            "You kept the mix but not the cue: it is taken ahead of the fader and behind the output trim, so its send "
+            "has to move the other way by as much as the trim moved.",
             spots=marks.cue_forgotten,
         ),
     ),
     hints=(
-        "Drive, in and out gains changed what arrives at the output trim. Output trim plus fader has to make up for that "
-        "as well; read the level at the bus, not the controls.",
-        "The drum group is moved at its output, behind its compressor.",
+        "Drive, in and out gains changed what arrives at the output trim. Output trim plus fader has to make up for "
+        "that as well; read the level at the bus, not the controls.",
+        "Move the drum group at its output, behind its compressor.",
         "A send behind the fader follows its track; one ahead of it follows the output trim only.",
     ),
     explain=lambda given: (
         fill(
-            "The mix moves as a whole by {move:+.1f} dB, and nothing moves against it. One of many right settings:\n\n",
+            "The mix moves as a whole by {move:+.1f} dB, and nothing moves against it. This is one of many right "
+            "settings:\n\n",
             {"move": marks.Mix(reference.controls(given), given).common_db},
         )
         + reference.reasons(given)
@@ -640,28 +646,28 @@ HAND_OVER = Exercise(
     parts=(delivery.HandedOver("Controls and export", points=15),),
     given=assignment.SessionDraw("hand-over"),
     statement=(
-        "Bring the true peak of the bus between −6.5 and −6.0 dBTP, the master staying where it is. Then export the "
-        "mix as a file of 24 bit, and the stems as they arrive at the bus; subtracted from the mix, their sum has to "
-        "leave less than −90 dB of it. The bus counts 10 points, the export 5."
+        "Bring the true peak of the bus between −6.5 and −6.0 dBTP without moving the master. Then export the mix as a "
+        "24-bit file, and the stems as they arrive at the bus; subtracted from the mix, their sum has to leave less "
+        "than −90 dB of it. The bus is worth 10 points, and the export 5."
     ),
     solve=reference.handed_over,
     slips=(
         Slip(
             "clipped bus",
             reference.clipped,
-            "The bus is over full scale. Inside a floating-point mixer nothing is lost yet; the file is of whole "
+            "The bus is over full scale. Inside a floating-point mixer nothing is lost yet, but the file holds whole "
             "numbers and cuts it off. Bring everything that feeds the bus down together.",
             spots=_clips,
         ),
     ),
     hints=(
-        "Target minus reading is the move, the same number for everything that feeds the bus: direct tracks, the "
+        "The move is target minus reading, the same for everything that feeds the bus: direct tracks, the "
         "output of the drum group, the return.",
-        "A direct track that moves takes its send to the effect along. What has to happen to that send?",
+        "When a direct track moves, its send to the effect follows it. What has to happen to that send?",
     ),
     explain=lambda given: fill(
         "With everything staged, one common move brings the bus to {peak:.1f} dBTP; a true peak moves exactly with "
-        "the gain, so one move is enough. The parts, each rounded to 24 bit, leave {null:.0f} dB of the mix.",
+        "the gain, so one move is enough. The parts, each rounded to 24 bits, leave {null:.0f} dB of the mix.",
         {"peak": reference.handed_over(given)["export"]["true_peak_dbtp"], "null": _null(given)},
     ),
     cites=(BUS_METERS, SUMS, PRACTICE),
@@ -676,7 +682,7 @@ def _null(given):
 def _sheet_explained(given):
     rows = zip(given["cells"], reference.filled_sheet(given)["cells"], strict=True)
     listed = "\n".join(fill("- {cell}: {value:.1f}", {"cell": delivery.label(cell), "value": v}) for cell, v in rows)
-    return f"Each cell is one meter at one place. With the settings of the plan they read:\n\n{listed}"
+    return f"Each cell is one meter at one place. With the settings of the plan, they read:\n\n{listed}"
 
 
 SHEET = Exercise(
@@ -685,14 +691,14 @@ SHEET = Exercise(
     parts=(delivery.FilledSheet("Controls and readings", points=10),),
     given=delivery.Sheets("sheet"),
     statement=(
-        "Whoever mixes this needs a sheet of its levels. Fill ten cells of it, as the session stands now under your "
-        "controls; each has to agree within 0.3 dB with what is measured there. Move a control, and the cells behind "
-        "it read something else."
+        "Whoever mixes this needs a sheet of its levels. Fill in ten cells of it for the session as your controls are "
+        "set now; each has to agree within 0.3 dB with what is measured there. If you move a control, the cells behind "
+        "it change."
     ),
     solve=reference.filled_sheet,
     hints=(
-        "Look at the place first, then at the meter: ahead of a gain or behind it, average or peak?",
-        "RMS is of the whole file, active level of where something plays.",
+        "Look at the place first, then at the meter: is it ahead of a gain or behind it, average or peak?",
+        "RMS covers the whole file, and active level only where something plays.",
     ),
     explain=_sheet_explained,
     cites=(LEVELS, BUS_METERS),
@@ -701,7 +707,7 @@ SHEET = Exercise(
 
 LAB = Lab(
     title="Capstone: stage the whole session",
-    question="Can I hand over a session somebody else can mix at once?",
+    question="Can I hand over a session that someone else can mix at once?",
     minutes=120,
     lessons="three lessons of 45 minutes",
     exercises=(REPORT, LINEAR, DRIVE, MIX, HAND_OVER, SHEET),

@@ -147,7 +147,7 @@ def dbu_to_dbfs(level_dbu: ArrayLike, full_scale_dbu: float = 18.0) -> float | n
 
 
 def microphone_dbu(spl_db: ArrayLike, sensitivity_volts: ArrayLike) -> float | np.ndarray:
-    """Give a microphone's output level without load, 20·log10(S / 0.7746 V) + SPL − 94.
+    """Give a microphone's output level without load, 20·log₁₀(S / 0.7746 V) + SPL − 94.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def thermal_noise_volts(
 def thermal_noise_dbu(
     resistance_ohm: ArrayLike, bandwidth_hz: float = 20_000.0, temperature_k: float = 290.0
 ) -> float | np.ndarray:
-    """Give the noise level of a resistance, 20·log10(√(4·k·T·R·B) / 0.7746 V).
+    """Give the noise level of a resistance, 20·log₁₀(√(4·k·T·R·B) / 0.7746 V).
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ def db_to_ratio(level_db: ArrayLike) -> float | np.ndarray:
 
 
 def ratio_to_db(ratio: ArrayLike) -> float | np.ndarray:
-    """Turn a voltage or sample ratio into decibels, 20·log10(r).
+    """Turn a voltage or sample ratio into decibels, 20·log₁₀(r).
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ def ratio_to_db(ratio: ArrayLike) -> float | np.ndarray:
 def sum_levels_db(levels_db: ArrayLike, correlation: float = 0.0) -> float:
     """Add signals of given levels that are all equally alike.
 
-    10·log10(Σ 10^(Li/10) + 2ρ · Σ over pairs of 10^((Li + Lj)/20)).
+    10·log₁₀(Σ 10^(Li/10) + 2ρ · Σ over pairs of 10^((Li + Lj)/20)).
 
     Parameters
     ----------

@@ -168,7 +168,7 @@ def k_weighted(samples: np.ndarray, rate_hz: int) -> np.ndarray:
 
 
 def loudness_of_power(power):
-    """Return −0.691 + 10·log10(power) in LUFS, for a channel-weighted K power or an array of them."""
+    """Return −0.691 + 10·log₁₀(power) in LUFS, for a channel-weighted K power or an array of them."""
     return OFFSET_LU + power_db(power)
 
 

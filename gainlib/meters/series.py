@@ -32,7 +32,7 @@ class Series:
 
 
 def power_db(power):
-    """Return 10·log10 of a power or an array of them; zero gives −inf."""
+    """Return 10·log₁₀ of a power or an array of them; zero gives −inf."""
     with np.errstate(divide="ignore"):
         decibels = 10.0 * np.log10(np.maximum(power, 0.0))
     return float(decibels) if np.ndim(decibels) == 0 else decibels

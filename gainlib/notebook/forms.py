@@ -31,7 +31,7 @@ WORDS = {
     "right": "✓ Right",
     "partly": "◐ Partly right",
     "wrong": "✗ Not yet",
-    "invalid": "? Not readable, and free of charge",
+    "invalid": "? This cannot be read, and you lose no points",
     "unattempted": "No answer yet",
 }
 
@@ -234,12 +234,13 @@ class ExerciseForm(Panel):
         earned = f"{points_text(verdict.points)} of {points_text(verdict.max_points)} points"
         text = verdict.feedback.replace("\n", "\n\n")
         if verdict.shows_key and verdict.state != "right":
-            text += "\n\nThe right value is told now, and a teacher sees that; take **New numbers** for the next try."
+            text += "\n\nYou have now seen the answer, and a teacher will see that too. Try again with **New numbers**."
         counted = self._learner.points(self.exercise)
         if self._learner.practising(self.exercise):
             text += "\n\nThis is practice, so no points are counted."
         elif verdict.points > counted + 1e-9:
-            text += f"\n\n{points_text(counted)} of {points_text(verdict.max_points)} points count: hints were open."
+            most = points_text(verdict.max_points)
+            text += f"\n\nYou earn {points_text(counted)} of {most}, because you opened hints."
         worth = "" if verdict.state in ("invalid", "unattempted") else f" ({earned})"
         state = "note" if verdict.state == "unattempted" else verdict.state
         self.said.say(state, WORDS[verdict.state] + worth, text if verdict.state != "unattempted" else "")

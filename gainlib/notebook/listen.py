@@ -31,17 +31,18 @@ RATES_HZ = (8000, 96000)  # what every browser with Web Audio must be able to pl
 
 CARE = (
     "Start low. The workbook starts at −30 LUFS or below and limits its own output; your amplifier has no such limit.",
-    "Turn down before you plug in headphones, before you press play on a test tone, and before a gain exercise.",
+    "Turn down before you plug in headphones, before you play a test tone, and before a gain exercise.",
     "Sustained tones and clipped signals can destroy tweeters: play no test tone above −20 dBFS through loudspeakers.",
-    "Ringing or dullness afterwards: stop and rest. If it persists, see a doctor or an audiologist.",
+    "If your ears ring or feel dull afterwards, stop and rest. If it persists, see a doctor or an audiologist.",
+    "Local rules and the manuals of your amplifier, loudspeakers and headphones come first.",
 )
 SILENCE_HELP = (
     "Press Play: browsers make no sound before the first click.",
     "Look at “leaving the workbook now” below. If it shows a level, the sound is lost after the browser: is the tab or "
-    "the computer muted, and is the right output chosen?",
-    "The start is quiet on purpose. Raise the playback level here first, the amplifier last.",
-    "If it says “silent”, the source itself is silent there: another position or another source may sound.",
-    "Headphones plugged in after the page was opened may need the page to be loaded again.",
+    "the computer muted, and have you chosen the right output?",
+    "Playback starts quietly on purpose. Raise the playback level here first and the amplifier last.",
+    "If it says “silent”, the source itself is silent there; try another position or another source.",
+    "If you plugged in headphones after opening the page, you may have to load the page again.",
 )
 
 
@@ -192,7 +193,7 @@ class Player(anywidget.AnyWidget):
         if len(self._sources) < 2:
             return ""
         if not self.match:
-            return "The levels are not matched here: the difference in level is the lesson."
+            return "The levels are not matched here, because the difference in level is the lesson."
         if self.blind:
             return f"All are matched in loudness to within {MATCH_LU} LU."
         turned = [

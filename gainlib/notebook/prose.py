@@ -56,9 +56,9 @@ class LiveRegion(anywidget.AnyWidget):
     Examples
     --------
     >>> said = LiveRegion()
-    >>> said.say("wrong", "Not yet", "bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot")
+    >>> said.say("wrong", "Not yet", "bus: **−3.2 dBTP** is 2.8 dB too hot")
     >>> said.text
-    'Not yet: bus **−3.2 dBTP**, wanted −7.0 to −6.0 dBTP, 2.8 dB too hot'
+    'Not yet: bus: **−3.2 dBTP** is 2.8 dB too hot'
     """
 
     _esm = assets.module("said")

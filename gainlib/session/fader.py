@@ -1,6 +1,6 @@
 """Travel of a fader: millimetres against dB, and a hand that misses by millimetres.
 
-A power law of the travel x, g = (x/x₀)^k, so level = 20·k·log10(x/x₀) dB with unity at x₀, and its slope
+A power law of the travel x, g = (x/x₀)^k, so level = 20·k·log₁₀(x/x₀) dB with unity at x₀, and its slope
 d level/dx = 20·k/(x·ln 10) = 8.686·k/x dB per mm. An example law: no standard ties millimetres to dB.
 :func:`fit_law` finds the law of this kind that comes nearest to a fader somebody has measured.
 
@@ -165,7 +165,7 @@ def travel_db(exponent: float, unity_mm: float, positions_mm) -> np.ndarray:
     Returns
     -------
     array
-        20·k·log10(x/x₀) in dB, −∞ at 0.
+        20·k·log₁₀(x/x₀) in dB, −∞ at 0.
 
     Examples
     --------
@@ -228,7 +228,7 @@ def misfit_db(exponent: float, unity_mm: float, positions_mm: Sequence[float], l
 def fit_law(positions_mm: Sequence[float], levels_db: Sequence[float]) -> LawFit:
     """Lay the power law of travel through measured points: least squares of the dB over the logarithm of the mm.
 
-    In log x the law is a straight line, 20·k·log10 x − 20·k·log10 x₀: its slope gives k, its zero gives x₀.
+    In log x the law is a straight line, 20·k·log₁₀ x − 20·k·log₁₀ x₀: its slope gives k, its zero gives x₀.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ from gainlib.exercises.capstone import assignment, measurements
 from gainlib.exercises.capstone.marks import Beside, Found
 from gainlib.exercises.capstone.measurements import Figures, figures_of
 from gainlib.exercises.model import Judgement, Probes
-from gainlib.exercises.text import Unreadable, describe, parse_number
+from gainlib.exercises.text import Unreadable, describe, parse_number, sentences
 from gainlib.exercises.variants import pick, shuffled
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
@@ -39,45 +39,47 @@ FILE_DB = 0.05
 BITS = 24
 _BUS_SHARE = 2 / 3
 _SUM = re.compile(r"[0-9a-f]{64}")
-WANTED = "bus −6.5 to −6.0 dBTP; mix and stems of 24 bit that leave less than −90 dB when subtracted"
+WANTED = "bus −6.5 to −6.0 dBTP; a 24-bit mix and 24-bit stems that leave less than −90 dB when subtracted"
 FACTS = ("bits", "frames", "true_peak_dbtp", "rms_dbfs", "null_db", "sha256")
 
 
 def bus(figures: Figures) -> Found:
     """Return what is found of the bus."""
     peak = figures.bus.true_peak_dbtp
-    said = f"bus {quantity(peak, 'dBTP', 2)}, wanted {number(LOW_DBTP, 1)} to {quantity(HIGH_DBTP, 'dBTP', 1)}"
-    if figures.over_samples:
-        count = "1 sample is" if figures.over_samples == 1 else f"{figures.over_samples} samples are"
-        said += f"; it clips: {count} over full scale, and a file of 24 bit cuts off what is over"
+    said = f"the bus peaks at {quantity(peak, 'dBTP', 2)}"
     off = max(LOW_DBTP - peak, peak - HIGH_DBTP)
     if off > 0:
-        said += f", {quantity(off, 'dB', 2)} too {'hot' if peak > HIGH_DBTP else 'low'}"
+        aim = f"{number(LOW_DBTP, 1)} to {quantity(HIGH_DBTP, 'dBTP', 1)}"
+        said += f", {quantity(off, 'dB', 2)} too {'hot' if peak > HIGH_DBTP else 'low'}; aim for {aim}"
+    if figures.over_samples:
+        count = "1 sample is" if figures.over_samples == 1 else f"{figures.over_samples} samples are"
+        said += f". It clips: {count} over full scale, and a 24-bit file cuts off what is over"
     return Found(off <= 0 and not figures.over_samples, said)
 
 
 def stems(figures: Figures) -> list[Found]:
     """Return whether the parts of the mix fit into files of 24 bit and add up to it."""
     part, peak = assignment.short_name(figures.loudest_part), figures.part_peak_dbfs
-    fits = f"{part}: its part of the mix peaks at {quantity(peak, 'dBFS', 1, signed=True)}"
-    null = (
-        f"stems against the mix: {quantity(figures.null_db, 'dB', 0)} left, wanted below {quantity(NULL_DB, 'dB', 0)}"
-    )
+    fits = f"{part} peaks at {quantity(peak, 'dBFS', 1, signed=True)} in the mix"
+    null = f"subtracting the stems leaves {quantity(figures.null_db, 'dB', 0)} of the mix"
     return [
-        Found(peak <= 0.0, f"{fits}, wanted at most 0 dBFS, since a file of 24 bit cuts off what is over"),
-        Found(figures.null_db < NULL_DB, null),
+        Found(peak <= 0.0, f"{fits}; bring it to 0 dBFS or less, since a 24-bit file cuts off what is over"),
+        Found(figures.null_db < NULL_DB, _null(null, figures.null_db)),
     ]
+
+
+def _null(said, left_db):
+    return said if left_db < NULL_DB else f"{said}, and it should leave less than {quantity(NULL_DB, 'dB', 0)}"
 
 
 def export(facts: dict, figures: Figures, frames: int) -> list[Found]:
     """Return whether a file on which these ``FACTS`` were measured is the mix that gives these figures."""
     found = [
-        Found(facts["bits"] == BITS, f"the file has {facts['bits']} bit, wanted {BITS}"),
-        Found(facts["frames"] == frames, f"the file has {facts['frames']} frames, wanted {frames}"),
+        Found(facts["bits"] == BITS, f"the file has {facts['bits']} bits, and it should have {BITS}"),
+        Found(facts["frames"] == frames, f"the file has {facts['frames']} frames, and it should have {frames}"),
         Found(
             facts["null_db"] < NULL_DB,
-            f"the stems written leave {quantity(facts['null_db'], 'dB', 0)} of the mix, wanted below "
-            f"{quantity(NULL_DB, 'dB', 0)}",
+            _null(f"subtracting the exported stems leaves {quantity(facts['null_db'], 'dB', 0)}", facts["null_db"]),
         ),
     ]
     for name, unit, value in (
@@ -85,8 +87,8 @@ def export(facts: dict, figures: Figures, frames: int) -> list[Found]:
         ("rms_dbfs", "dBFS", figures.bus.energy_dbfs),
     ):
         off = abs(facts[name] - value)
-        said = f"the file reads {quantity(facts[name], unit, 2)}, these controls give {quantity(value, unit, 2)}"
-        found.append(Found(off <= FILE_DB, f"{said}: it is the mix of other settings, so export again"))
+        said = f"the file reads {quantity(facts[name], unit, 2)}, but these controls give {quantity(value, unit, 2)}"
+        found.append(Found(off <= FILE_DB, f"{said}; it is the mix of other settings, so export again"))
     return found
 
 
@@ -122,10 +124,10 @@ class HandedOver(Beside):
             return None
         if not isinstance(entry, dict) or set(entry) != set(FACTS):
             raise Unreadable(
-                f"Expected what was measured on the exported mix ({', '.join(FACTS)}), got {describe(entry)}."
+                f"{describe(entry)} cannot be read; give what was measured on the exported mix ({', '.join(FACTS)})."
             )
         if not isinstance(entry["sha256"], str) or not _SUM.fullmatch(entry["sha256"]):
-            raise Unreadable("Expected the SHA-256 of the exported mix in 64 hexadecimal digits.")
+            raise Unreadable("Give the SHA-256 of the exported mix in 64 hexadecimal digits.")
         numbers = {name: parse_number(entry[name]) for name in FACTS if name != "sha256"}
         whole = {name: int(numbers[name]) for name in ("bits", "frames")}
         return {**numbers, **whole, "sha256": entry["sha256"]}
@@ -135,14 +137,16 @@ class HandedOver(Beside):
         figures = figures_of(value["controls"], given)
         failing = [found.said for found in (bus(figures), *stems(figures)) if not found.passed]
         if failing:
-            return Judgement(0.0, "; ".join(failing))
+            return Judgement(0.0, sentences(failing))
         said, frames = bus(figures).said, assignment.session(given).frames
         if value["export"] is None:
-            return Judgement(_BUS_SHARE, f"{said}; nothing exported yet, wanted the mix and its stems as files")
+            return Judgement(
+                _BUS_SHARE, f"{said}, which is right. You have not exported anything yet; export the mix and its stems"
+            )
         wrong = [each.said for each in export(value["export"], figures, frames) if not each.passed]
         if wrong:
-            return Judgement(_BUS_SHARE, f"{said}; {'; '.join(wrong)}")
-        return Judgement(1.0, f"{said}; {stems(figures)[1].said}")
+            return Judgement(_BUS_SHARE, sentences([f"{said}, which is right", *wrong]))
+        return Judgement(1.0, sentences([f"{said}, which is right", stems(figures)[1].said]))
 
     def probes(self, key: Any, given: dict) -> Probes:
         """Another file, a word length, a sum that does not fit are not right; what is no measurement is not read."""
@@ -191,14 +195,14 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     inside = {each.name for each in folder.iterdir()} if folder.is_dir() else set()
     other = sorted(inside - {MIX, STEMS} if MIX in inside else inside)
     if other:
-        raise GainlibError(f"{folder}: holds {other[0]!r}, which is no part of an export; name a folder of its own")
+        raise GainlibError(f"{folder} holds {other[0]!r}, which is not part of an export; name another folder")
     told(0.05, "Rendering the mix …")
     session = measurements.mixed(given["seed"], answer)
     bus = session.render().bus
     peak = float(np.abs(bus.samples).max())
     if peak > 1.0:
         raise GainlibError(
-            f"the bus peaks at {ratio_to_db(peak):+.1f} dBFS; a file of 24 bit would cut that off: bring everything "
+            f"the bus peaks at {ratio_to_db(peak):+.1f} dBFS, and a 24-bit file would cut that off; bring everything "
             "that feeds the bus down together, then export again"
         )
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -351,7 +355,7 @@ class FilledSheet(Beside):
     def read_more(self, entry: Any, given: dict) -> list[float | None]:
         """Return ten numbers, None for cells left empty."""
         if not isinstance(entry, (list, tuple)) or len(entry) != len(given["cells"]):
-            raise Unreadable(f"Expected {len(given['cells'])} readings, got {describe(entry)}.")
+            raise Unreadable(f"Give {len(given['cells'])} readings; {describe(entry)} is not that.")
         values, unread = [], []
         for cell, each in zip(given["cells"], entry, strict=True):
             if each is None or (isinstance(each, str) and not each.strip()):
@@ -371,17 +375,17 @@ class FilledSheet(Beside):
         said, right = [], 0
         for cell, entered in zip(given["cells"], value["cells"], strict=True):
             if entered is None:
-                said.append(f"{label(cell)}: no entry yet")
+                said.append(f"{label(cell)}: there is no entry yet")
                 continue
             off = entered - reading(figures, cell)
             right += abs(off) <= WITHIN_DB
             if abs(off) > WITHIN_DB:
                 said.append(
-                    f"{label(cell)}: {number(entered, 1)}, {_about(abs(off))} too {'high' if off > 0 else 'low'}"
+                    f"{label(cell)}: {number(entered, 1)} is {_about(abs(off))} too {'high' if off > 0 else 'low'}"
                 )
         total = len(given["cells"])
-        opening = f"{right} of {total} cells within {WITHIN_DB:g} dB of what the session measures, wanted {total}"
-        return Judgement(right / total, "; ".join([opening, *said]))
+        opening = f"{right} of {total} cells are within {WITHIN_DB:g} dB of what the session measures"
+        return Judgement(right / total, sentences([opening, *said]))
 
     def probes(self, key: Any, given: dict) -> Probes:
         """A tenth of a dB off is right, all cells off are wrong."""

@@ -17,7 +17,7 @@ from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING,
 from gainlib.exercises.capstone.measurements import figures_of
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
 from gainlib.exercises.practical import State
-from gainlib.exercises.text import Unreadable, describe, shorten
+from gainlib.exercises.text import Unreadable, describe, sentences, shorten
 from gainlib.levels.printing import quantity
 from gainlib.processors import Processor
 
@@ -57,9 +57,9 @@ class Staging(State):
         found = self.look(value, given)
         failing = [each.said for each in found if not each.passed]
         if not failing:
-            return Judgement(1.0, f"all {len(found)} measurements as wanted: {self.wanted}")
+            return Judgement(1.0, f"all {len(found)} measurements are right: {self.wanted}")
         more = len(failing) - MOST_TOLD
-        return Judgement(0.0, "; ".join(failing[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else ""))
+        return Judgement(0.0, sentences(failing[:MOST_TOLD]) + (f". {more} more are off" if more > 0 else ""))
 
 
 @dataclass(frozen=True)
@@ -84,12 +84,14 @@ class Beside(Part):
             try:
                 answer = json.loads(answer)
             except ValueError:
-                raise Unreadable(f"Expected the controls and the {self.name}, got “{shorten(answer)}”.") from None
+                raise Unreadable(
+                    f"“{shorten(answer)}” cannot be read; give the controls and the {self.name}."
+                ) from None
         if not isinstance(answer, dict) or self.name not in answer:
-            raise Unreadable(f"Expected the controls and the {self.name}, got {describe(answer)}.")
+            raise Unreadable(f"{describe(answer)} cannot be read; give the controls and the {self.name}.")
         unknown = [name for name in answer if name not in ("controls", self.name)]
         if unknown:
-            raise Unreadable(f"Expected the controls and the {self.name}, got “{shorten(unknown[0])}” as well.")
+            raise Unreadable(f"Give the controls and the {self.name} only, without “{shorten(unknown[0])}”.")
         setting = State(controls=assignment.controls, from_session=assignment.compact)
         controls = setting.read(answer.get("controls") or {}, given)
         return {"controls": controls, self.name: self.read_more(answer[self.name], given)}
@@ -159,20 +161,19 @@ class FedBox:
     def fed(self) -> Found:
         """Return how it is fed."""
         shift, by_peaks = self.wanted_shift_db
-        what, shown, centre = "active level at its input", self.into.active_dbfs, self.built_for_dbfs
+        what, shown, centre = "the active level at its input is", self.into.active_dbfs, self.built_for_dbfs
         if by_peaks:
-            what, shown, centre = "peaks at its input", self.into.clear_peak_dbfs, PEAK_MAX_DBFS
-        said = f"{self.name}: {what} {quantity(shown, 'dBFS', 1)}, wanted {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB"
-        said += " (the peaks bind, not the average)" if by_peaks else ""
-        if abs(shift) <= FED_DB:
-            return Found(True, said)
-        return Found(False, f"{said}, {quantity(abs(shift), 'dB', 1)} too {'soft' if shift > 0 else 'hot'}")
+            what, shown, centre = "its input peaks at", self.into.clear_peak_dbfs, PEAK_MAX_DBFS
+        said = f"{self.name}: {what} {quantity(shown, 'dBFS', 1)}"
+        off = f", {quantity(abs(shift), 'dB', 1)} too {'soft' if shift > 0 else 'hot'}" if abs(shift) > FED_DB else ""
+        binds = " (the peaks bind, not the average)" if by_peaks else ""
+        return Found(not off, f"{said}{off}; aim for {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB{binds}")
 
     def matched(self) -> Found:
         """Return how it compares with its bypass."""
         off = self.difference_db
-        said = f"{self.name}: {quantity(abs(off), 'dB', 2)} {'louder' if off >= 0 else 'softer'} than its bypass"
-        return Found(abs(off) <= MATCH_DB, f"{said}, wanted within {MATCH_DB:g} dB")
+        said = f"{self.name} is {quantity(abs(off), 'dB', 2)} {'louder' if off >= 0 else 'softer'} than its bypass"
+        return Found(abs(off) <= MATCH_DB, f"{said}; bring it within {MATCH_DB:g} dB")
 
 
 def boxes_of(strip, levels: dict) -> list[FedBox]:
@@ -272,7 +273,7 @@ class Mix:
         found = []
         for name, off in self.against_db.items():
             among = "the other drums" if name in DRUM_STRIPS else "the rest of the mix"
-            said = f"{_louder(name, off)} against {among} than it was, wanted within {BALANCE_DB:g} dB"
+            said = f"{_louder(name, off)} against {among} than it was; bring it within {BALANCE_DB:g} dB"
             found.append(Found(abs(off) <= BALANCE_DB, said))
         return found
 
@@ -280,27 +281,27 @@ class Mix:
         """Return what is found of the drum group's compressor."""
         now, was = self.reduction_db, self.reduction_found_db
         said = (
-            f"drum group: gain reduction {quantity(now, 'dB', 2)}, was {quantity(was, 'dB', 2)}, wanted within "
-            f"{REDUCTION_DB:g} dB of that"
+            f"the gain reduction of the drum group is {quantity(now, 'dB', 2)} and was {quantity(was, 'dB', 2)}; bring "
+            f"it within {REDUCTION_DB:g} dB of that"
         )
         return Found(abs(now - was) <= REDUCTION_DB, said)
 
     def effect(self) -> list[Found]:
         """Return what is found of the effect against the dry tracks."""
-        end = f"effect against the dry sound than before, wanted within {WET_DB:g} dB"
+        end = f"effect against the dry sound than before; bring it within {WET_DB:g} dB"
         return [
-            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'))} {end}")
+            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'), 'has')} {end}")
             for name, off in self.wet_db.items()
         ]
 
     def cue(self) -> list[Found]:
         """Return what is found of the cue."""
-        end = f"in the cue than before, wanted within {CUE_DB:g} dB"
+        end = f"in the cue than before; bring it within {CUE_DB:g} dB"
         return [Found(abs(off) <= CUE_DB, f"{_louder(name, off)} {end}") for name, off in self.cue_db.items()]
 
 
-def _louder(name, off, words=("louder", "softer")):
-    return f"{short_name(name)}: {quantity(abs(off), 'dB', 2)} {words[off < 0]}"
+def _louder(name, off, words=("louder", "softer"), verb="is"):
+    return f"{short_name(name)} {verb} {quantity(abs(off), 'dB', 2)} {words[off < 0]}"
 
 
 def reduction_db(levels: dict) -> float:
@@ -319,8 +320,9 @@ def _faders(answer):
     for name in (*SOUNDING, *GROUPS):
         at = answer[name]["fader_db"]
         off = abs(at) - UNITY_DB
-        said = f"{short_name(name)}: fader at {quantity(at, 'dB', 1, signed=True)}, wanted within {UNITY_DB:g} dB"
-        yield Found(off <= 0, said if off <= 0 else f"{said} of unity, {quantity(off, 'dB', 1)} too far")
+        said = f"{short_name(name)}: the fader is at {quantity(at, 'dB', 1, signed=True)}"
+        far = f", {quantity(off, 'dB', 1)} too far; bring it within {UNITY_DB:g} dB of unity"
+        yield Found(off <= 0, said if off <= 0 else said + far)
 
 
 # ------------------------------------------------------------------------------------------------------ what went wrong
