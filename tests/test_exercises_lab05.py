@@ -113,7 +113,7 @@ def test_a_master_fader_in_the_window_does_not_pass():
     reading = read_mix(asked.material(given))
     verdict = mark(asked, given, {"master": {"fader_db": -6.5 - reading.true_peak_dbtp}})
     assert verdict.state == "wrong" and verdict.slips == ("master only",)
-    assert "Cut off at full scale:" in verdict.feedback and "dBTP" not in verdict.feedback
+    assert "Samples cut off:" in verdict.feedback and "dBTP" not in verdict.feedback
     assert mark(asked, given, {"bus": {"fader_db": -6.5 - reading.true_peak_dbtp}}) == verdict
 
 

@@ -202,7 +202,7 @@ def test_several_parts_earn_partly():
     assert mark(two, GIVEN, ["kick", 9]).state == "wrong"
     assert mark(two, GIVEN, ["kick", "loud"]).state == "invalid"
     assert "2 answers (Which?, By)" in mark(two, GIVEN, "pad").feedback
-    assert "got 3" in mark(two, GIVEN, ["pad", 4, 4]).feedback
+    assert "you gave 3" in mark(two, GIVEN, ["pad", 4, 4]).feedback
 
 
 def test_checks_with_points_of_their_own_earn_their_share():
@@ -296,10 +296,7 @@ def test_a_repeated_run_has_to_be_better():
     assert mark(made, GIVEN, twelve).feedback == "You got 12 of 16 right, p (chance) = 0.038."
     second = mark(made, {**GIVEN, "attempt": 1}, twelve)
     assert second.state == "wrong"
-    assert (
-        "you need 13 in run 2. This run shows no audible difference (95 % interval 51 to 90 %)"
-        in second.feedback
-    )
+    assert "you need 13 in run 2. This run shows no audible difference (95 % interval 51 to 90 %)" in second.feedback
     assert mark(made, {**GIVEN, "attempt": 1}, thirteen).state == "right"
 
 

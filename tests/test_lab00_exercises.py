@@ -103,7 +103,7 @@ def test_by_ear_one_decibel_and_by_meter_a_tenth():
         verdict = mark(each, given, {"silent": list(right + off)})
         assert verdict.state == state and "ear" not in verdict.feedback
     assert mark(each, given, {"silent": list(right)}).points == each.points
-    assert "wrong way" in mark(each, given, {"silent": list(-right)}).feedback
+    assert "wrong direction" in mark(each, given, {"silent": list(-right)}).feedback
     assert "fixed beforehand" in mark(each, given, list(right[:3])).feedback
 
 
@@ -125,7 +125,7 @@ def test_blind_runs_and_their_silent_way():
     for picks, points in ((one_off, 4), (two_off, 2)):
         verdict = mark(each, given, [picks, [flip[name] for name in sham], "luck"])
         assert verdict.points == points
-    assert "no audible difference shown" in verdict.feedback and "proved" not in verdict.feedback
+    assert "This run shows no audible difference" in verdict.feedback and "proved" not in verdict.feedback
     residuals = lab00.abx_residuals_db(given)
     ticked = [str(k) for k, value in enumerate(residuals, start=1) if value > -np.inf]
     assert mark(each, given, [{"silent": ticked}, {"silent": "nothing"}, "luck"]).points == each.points

@@ -210,8 +210,8 @@ def test_a_fader_of_ones_own():
 @pytest.mark.parametrize(
     ("own", "said"),
     [
-        ({"mm": [10, 20, 30], "db": [-40, -20, -10]}, "at least 6 points with a finite level, got 3"),
-        ({"mm": [0, 10, 20, 30, 40, 50], "db": ["-inf", -40, -30, -20, -10, 0]}, "got 5"),
+        ({"mm": [10, 20, 30], "db": [-40, -20, -10]}, "at least 6 points with a finite level; you gave 3"),
+        ({"mm": [0, 10, 20, 30, 40, 50], "db": ["-inf", -40, -30, -20, -10, 0]}, "you gave 5"),
         ({"mm": [10, 20], "db": [-40]}, "2 positions and 1 levels"),
         ({"mm": [10, 20, 30, 40, 50, 60], "db": [0, -1, -2, -3, -4, -5]}, "do not rise"),
         ({"mm": [-5, 20, 30, 40, 50, 60], "db": [-50, -4, -3, -2, -1, 0]}, "below 0"),

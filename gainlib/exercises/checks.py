@@ -81,7 +81,8 @@ class Check:
         if low <= value <= high:
             return True, f"{said} right ({wanted})"
         off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
-        by = f"{quantity(off, difference_unit(self.unit), decimals)} " if math.isfinite(off) else ""
+        told = math.isfinite(off) and off != abs(value)
+        by = f"{quantity(off, difference_unit(self.unit), decimals)} " if told else ""
         return False, f"{said} {by}{way}; aim for {wanted}"
 
     def _wanted(self, low, high, decimals):

@@ -2,8 +2,8 @@
 
 Sources
 -------
-- A day: NIOSH publication 98-126 (1998), chapter 1: 85 dBA for 8 hours, every 3 dB more halve the time.
-- A week: ITU-T H.870 (with the WHO, 2018 and 2022), equal energy: 80 dBA for 40 hours, in the mode for children 75 dBA.
+- A day: NIOSH publication 98-126 (1998), chapter 1: 8 hours a day at 85 dBA, every 3 dB more halves the time.
+- A week: ITU-T H.870 (with the WHO, 2018 and 2022), equal energy: 40 hours a week at 80 dBA, for children at 75 dBA.
   From memory.
 
 Both are guidance for groups of people, not a promise that one's own ears come to no harm.
