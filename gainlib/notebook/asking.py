@@ -9,7 +9,7 @@ from gainlib.notebook.prose import LiveRegion
 from gainlib.words import number_text
 
 NEWER = "You have moved on here in another tab. What you move last counts."
-TAKE_OVER, STAY = "Take over what stands there", "Stay with this"
+TAKE_OVER, STAY = "Take over the other tab", "Stay with this"
 
 
 class Question(widgets.HBox):

@@ -128,7 +128,7 @@ class Song:
         """Return the plan, or say that there is none."""
         self.opened()
         if self.plan is None:
-            raise GainlibError("there is no plan of the song as it stands; make one in step 5")
+            raise GainlibError("there is no plan of the song as it is now; make one in step 5")
         return self.plan
 
     @property

@@ -69,7 +69,7 @@ class Incoming:
         stem, dot, suffix = name.replace("\\", "/").rpartition("/")[2].rpartition(".")
         suffix = f"{dot}{suffix}".lower()
         if suffix not in (*audio_suffixes(), ".json"):
-            self.refused.append(f"{name} is no sound file by its name and no saved song; it was left out")
+            self.refused.append(f"{name} is neither a sound file by its name nor a saved song; it was left out")
             return False
         whole = self.folder / file_name(stem, suffix, set())
         part = whole.with_name(f".{whole.name}{PART}")

@@ -20,7 +20,7 @@ WORDS = {
     "stems": "Writing stems: {done} of {total} s",
     "excerpt": "Rendering: {done} of {total} s",
     "bus report": "Measuring the bus before and after",
-    "survey": "Measuring what each stem brings to the bus",
+    "survey": "Measuring what each stem contributes to the bus",
     "print": "Comparing with the print: {done} of {total}",
 }
 REPORT_EVERY_S = 0.1
@@ -87,7 +87,7 @@ class Work:
             While other work is running.
         """
         if self.running:
-            raise GainlibError(f"the bench is at something else ({self.running}); wait for it, or press Stop there")
+            raise GainlibError(f"the bench is busy ({self.running}); wait until that is done, or press Stop there")
         loop = asyncio.get_running_loop()
         self.running = name
         self._halt.clear()

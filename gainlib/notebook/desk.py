@@ -30,8 +30,8 @@ PICTURE_PX = (700, 368)
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
 TYPED_S = 0.6  # between two letters
-ASKS = "Put every control back to where it was found?"
-FRESH = "Everything that was moved goes back to where it was found."
+ASKS = "Put every control back to where you found it?"
+FRESH = "Everything that you moved goes back to where you found it."
 
 
 class DeskBar(anywidget.AnyWidget):

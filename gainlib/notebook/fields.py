@@ -270,7 +270,7 @@ class StateField(Field):
             raise GainlibError("a part that is answered with controls needs a panel that has them")
         self._panel = panel
         what = part.label_for(given)
-        self.widget = prose(f"**Your answer** is where these stand above: {what[:1].lower()}{what[1:]}.")
+        self.widget = prose(f"**Your answer** is the controls as you set them above: {what[:1].lower()}{what[1:]}.")
 
     def value(self) -> dict | None:
         """Return where the controls stand, or None while nothing was moved."""

@@ -22,7 +22,7 @@ from gainlib.notebook.panels import place_of
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import number_text
 
-ANOTHER = "Another session for all tasks of this lab? What you have set and not checked is lost."
+ANOTHER = "Start another session for all tasks of this lab? You will lose what you have set but not checked."
 YES = "Yes, another session"
 NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
 NOW = "9999"  # behind every time there is
@@ -106,7 +106,7 @@ class ExerciseForm(Panel):
 
     def _buttons(self):
         make = partial(widgets.Button, layout=widgets.Layout(width="auto"))
-        self.check = make(description="Check", button_style="primary", tooltip="Mark what is entered above")
+        self.check = make(description="Check", button_style="primary", tooltip="Mark what you entered above")
         self.hint = make(description="Hint")
         self.again = make(
             description="New numbers", tooltip="The same question with other numbers; the best try counts"

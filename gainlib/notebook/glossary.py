@@ -31,7 +31,7 @@ class Term:
 _ENTRIES = (
     (
         "A, B, X",
-        "Blind test: X is the same as A or as B, and you say which, a number of times fixed beforehand.",
+        "Blind test: X is the same as A or as B, and you say which, in a number of trials fixed beforehand.",
         "X",
     ),
     (
@@ -39,18 +39,21 @@ _ENTRIES = (
         "Average level of the parts where something plays; pauses do not count.",
         "active level",
     ),
-    ("alignment level", "The level in dBFS that is taken as 0 on a needle meter; here −18 dBFS.", "0 VU"),
-    ("balance", "How loud the tracks are against each other. Moving all by the same number of dB keeps it."),
+    ("alignment level", "The level in dBFS that reads 0 on a needle meter; here −18 dBFS.", "0 VU"),
+    (
+        "balance",
+        "How loud the tracks are against each other. Moving all of them by the same number of dB keeps the balance.",
+    ),
     ("bus", "The place where several tracks are added up.", "bus"),
     (
         "ceiling",
-        "The highest level that a converter, a file or a processor lets through; above it, tops are cut off.",
+        "The highest level that a converter, a file or a processor lets through; anything above it is cut off.",
     ),
-    ("clipping", "Tops cut off flat because they exceed a ceiling. It cannot be undone."),
-    ("comb", "What a sum with a delayed copy does to the spectrum: notches at even distances, like a comb's teeth."),
+    ("clipping", "Peaks cut off flat because they exceed a ceiling. This cannot be undone."),
+    ("comb", "The effect of adding a delayed copy on the spectrum: evenly spaced notches, like the teeth of a comb."),
     ("compressor", "A processor that turns down what exceeds a threshold."),
-    ("converter", "Turns voltage into numbers or back; it has full scale as its ceiling."),
-    ("correlation", "How far two waves agree: +1 the same, 0 unrelated, −1 the same upside down.", "ρ"),
+    ("converter", "A device that turns voltage into numbers or back; its ceiling is full scale."),
+    ("correlation", "How far two waves agree: +1 is the same, 0 unrelated, −1 the same but inverted.", "ρ"),
     (
         "crest factor",
         "How far the highest peak lies above the average. Drums have a lot of it, pads little.",
@@ -62,7 +65,7 @@ _ENTRIES = (
     ("dBTP", "True peak against digital full scale.", "dBTP"),
     ("dBu", "Level of a voltage against 0.775 V.", "dBu"),
     ("dBV", "Level of a voltage against 1 V.", "dBV"),
-    ("VU", "What a needle shows: slow, near to loudness, blind to short peaks.", "VU"),
+    ("VU", "What a needle shows: it is slow, close to loudness, and misses short peaks.", "VU"),
     ("dual mono", "A stereo file whose two sides are the same."),
     (
         "dynamics",
@@ -79,49 +82,49 @@ _ENTRIES = (
     ("headroom", "The room between the highest peak and the ceiling."),
     ("insert", "A processor in the path of one track."),
     ("limiter", "A compressor that lets nothing exceed its ceiling."),
-    ("linear", "What comes out is what goes in, scaled or filtered; level does not matter to it."),
+    ("linear", "What comes out is what went in, scaled or filtered; the level makes no difference."),
     ("loudness", "How loud something seems, as measured by ITU-R BS.1770.", "LUFS"),
     ("loudness range", "How far soft and loud passages of a piece lie apart.", "LU"),
     ("LU", "A difference in loudness; one LU is one dB of it.", "LU"),
-    ("makeup gain", "Gain behind a processor that gives back what it took."),
+    ("makeup gain", "Gain behind a processor that makes up for what it took off."),
     ("master fader", "The fader of the mix bus, behind the sum.", "master"),
-    ("noise floor", "The hiss that is always there, below which a signal is lost."),
-    ("nonlinear", "It treats loud and soft differently, so the level you send into it changes the sound."),
+    ("noise floor", "The hiss that is always there; a signal below it is lost."),
+    ("nonlinear", "It treats loud and soft differently, so the level that you send into it changes the sound."),
     ("null", "Subtracting one version from the other; what is left is the difference.", "silent"),
     ("oversampling", "Working out values between the samples.", "true peak"),
-    ("pad", "A fixed step down ahead of an amplifier, written as a positive number of dB."),
+    ("pad", "A fixed attenuation ahead of an amplifier, written as a positive number of dB."),
     ("pan", "Where between left and right a track sits."),
     ("pan law", "By how much a track is turned down in the middle."),
-    ("parallel path", "A second way for the same sound, added to the first further on."),
+    ("parallel path", "A second path for the same sound, added to the first further on."),
     (
         "peak-to-loudness ratio",
-        "True peak less loudness: how much a master was squeezed.",
+        "True peak minus loudness: how much a master was compressed.",
     ),
     ("phantom power", "48 V sent to a microphone through its cable."),
     ("pink noise", "Noise with the same power in every octave; for setting levels."),
-    ("polarity", "Upside down or not. Two copies of opposite polarity cancel.", "out of polarity"),
+    ("polarity", "Whether a wave is inverted or not. Two copies of opposite polarity cancel.", "out of polarity"),
     ("pre-fader, post-fader", "Taken ahead of the fader, or behind it."),
-    ("quantising", "Rounding to the steps that a number of so many bits has."),
-    ("return", "The group in which what was sent to an effect comes back."),
+    ("quantising", "Rounding to the steps that a number with that many bits has."),
+    ("return", "The group in which the output of an effect comes back."),
     ("RMS", "An average over power; a full-scale sine reads 0 dBFS.", "RMS"),
     ("S/N", "How far the signal lies above the noise."),
     ("sample peak", "The highest sample.", "sample peak"),
-    ("send", "A second way out of a track, into an effect or to headphones."),
-    ("sham run", "A blind test in which A and B are the same sound; its score is luck."),
+    ("send", "A second output of a track, into an effect or to headphones."),
+    ("sham run", "A blind test in which A and B are the same sound, so that its score is luck."),
     ("stem", "One track or group of a song as a file."),
     ("threshold", "The level from which a compressor, limiter or gate acts."),
     ("transient", "A short peak at the start of a sound."),
     ("trim", "A gain ahead of everything else in a track (input trim), or behind its inserts (output trim)."),
-    ("true peak", "The highest point of the wave between the samples too.", "true peak"),
+    ("true peak", "The highest point of the wave, between the samples too.", "true peak"),
     ("typical VU", "Where a VU needle stays most of the time."),
-    ("unity", "Gain of 0 dB: out as it came in.", "0 dB"),
+    ("unity", "A gain of 0 dB: the signal comes out as it went in.", "0 dB"),
     (
         "Wilson interval",
-        "The shares of right picks that may lie behind the count you had.",
+        "The shares of right picks that may be behind your count.",
         "95 % interval",
     ),
     ("word length", "How many bits a sample has."),
-    ("working range", "The levels at which a processor does what it is for."),
+    ("working range", "The levels at which a processor does what it is built for."),
 )
 GLOSSARY = tuple(sorted((Term(*entry) for entry in _ENTRIES), key=lambda entry: entry.term.casefold()))
 
@@ -168,7 +171,7 @@ class GlossaryView(Panel):
     def show(self) -> None:
         """Show what was looked for."""
         found = matching(self.find.value)
-        count = f"{len(found)} of {len(GLOSSARY)} entries" if found else "No entry has that; try a shorter word"
+        count = f"{len(found)} of {len(GLOSSARY)} entries" if found else "There is no such entry; try a shorter word"
         self._said.say("note", "", f"{count}." if self.find.value.strip() else "")
         heads = "".join(f'<th scope="col">{head}</th>' for head in ("in the trade", "in plain words", "on screen"))
         rows = "".join(

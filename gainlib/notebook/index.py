@@ -151,9 +151,9 @@ class WhoPanel(Panel):
         self.name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self.class_code = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
         self.take = widgets.Button(
-            description="That is me",
+            description="Save my name",
             button_style="primary",
-            tooltip="Every lab takes it from here",
+            tooltip="Every lab uses the name from here",
             layout=field["layout"],
         )
         self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
@@ -167,7 +167,7 @@ class WhoPanel(Panel):
         try:
             self._shelf.become(self.name.value, self.class_code.value)
         except GainlibError as problem:
-            self.said.say("wrong", "Not taken", f"{problem}.")
+            self.said.say("wrong", "Not saved", f"{problem}.")
             return
         self._changed()
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
@@ -185,7 +185,7 @@ class WhoPanel(Panel):
         self.name.value, self.class_code.value = self._shelf.learner, self._shelf.class_code
         self.code.look(self._shelf.record, self._shelf.learner, self._shelf.class_code)
         folder = self._shelf.folder
-        self.said.say("note", "", f"You are **{self._who()}**. The record is kept in {folder} and goes nowhere.")
+        self.said.say("note", "", f"You are **{self._who()}**. Your record is kept in {folder} and is sent nowhere.")
 
 
 class _Seen(anywidget.AnyWidget):

@@ -61,9 +61,9 @@ class Prediction(Panel):
         """Show what is kept."""
         self.radio.value = self.choice
         if self.choice:
-            self.said.say("note", "Kept", f"You predict **{self.choice}**. Being wrong here costs nothing.")
+            self.said.say("note", "Kept", f"You predict **{self.choice}**. You lose nothing by being wrong here.")
         else:
-            self.said.say("note", "", "One click; it is not graded.")
+            self.said.say("note", "", "Click one; it is not graded.")
 
 
 class Comparison(Panel):
@@ -97,14 +97,10 @@ class Comparison(Panel):
             outcome, sentence, table = self._measured()
         mine = self._learner.prediction()
         if mine is None:
-            self._verdict.say(
-                "note", "No prediction yet", "Make one above: a guess that turned out wrong is what you remember."
-            )
+            self._verdict.say("note", "No prediction yet", "Make one above: you remember best what you guessed wrong.")
         elif mine == outcome:
             self._verdict.say("right", "As you predicted", f"**{outcome}**.")
         else:
-            self._verdict.say(
-                "wrong", "Not as predicted", f"You said **{mine}**; what the meters say is **{outcome}**."
-            )
+            self._verdict.say("wrong", "Not as predicted", f"You said **{mine}**; the meters say **{outcome}**.")
         rewrite(self._text, sentence)
         self._table.children = [TableView(table)]

@@ -176,7 +176,7 @@ class ProgressSheet:
         events, damaged = parsed(content.splitlines(), Path(name))
         if not events:
             raise GainlibError(
-                f"{name} is no record: {damaged[0].reason} in line {damaged[0].line}; nothing was taken from it"
+                f"{name} is not a record: {damaged[0].reason} in line {damaged[0].line}; nothing was taken from it"
             )
         return Upload(name, bytes(content), tuple(events), tuple(damaged))
 

@@ -12,10 +12,10 @@ from gainlib.notebook.prose import LiveRegion, prose
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """
-**Take your record along.** It holds what you answered, line by line, and no audio. A server on the internet that was
-started for you, such as Binder's, **forgets everything after a few minutes without you**: download before you leave,
-and upload when you come back. Stems of your own that you upload to such a server **leave your computer**; on your
-own computer nothing does. Hand the file to your teacher to have it marked.
+**Take your record with you.** It holds your answers, line by line, and no audio. A server on the internet that was
+started for you, such as Binder's, **forgets everything a few minutes after you leave**: download your record first, and
+upload it when you come back. Stems of your own that you upload to such a server **leave your computer**; on your own
+computer, nothing does. Give the file to your teacher to have it marked.
 """
 
 
@@ -94,7 +94,7 @@ class RecordPanel(Panel):
         self.readable = widgets.Button(
             description="Take the lines that can be read", layout={"width": "auto", "display": "none"}
         )
-        self.sure = widgets.Checkbox(description="Yes, erase all I did", indent=False, layout=auto)
+        self.sure = widgets.Checkbox(description="Yes, erase everything I did", indent=False, layout=auto)
         self.gone = widgets.Button(description="Erase my record", layout=auto)
         self.said = LiveRegion()
         super().__init__(
@@ -116,7 +116,7 @@ class RecordPanel(Panel):
             self.said.say("note", "Nothing yet", f"There is no line under the name {self._shelf.learner}.")
             return None
         count = content.count(b"\n")
-        self.said.say("note", "Downloaded", f"{self._shelf.file_name}, {count} lines. Your browser knows where it is.")
+        self.said.say("note", "Downloaded", f"{self._shelf.file_name}, {count} lines. Your browser shows where it is.")
         return self._shelf.file_name, content
 
     # ---- upload ----------------------------------------------------------------------------------------------------
@@ -158,17 +158,17 @@ class RecordPanel(Panel):
         before = (self._shelf.learner, self._shelf.class_code)
         added = self._shelf.put_in(found)
         self._changed()
-        self.said.say("note", "Taken in", self._taken(found, added, before))
+        self.said.say("note", "Uploaded", self._taken(found, added, before))
 
     def _taken(self, found, added, before):
         lines = f"{added} of {len(found.events)} lines were new here."
         mine = (self._shelf.learner, self._shelf.class_code)
         if mine != before:
-            return f"{lines} You are **{mine[0]}** now, as in the file. Run a lab again to go on with it."
+            return f"{lines} You are now **{mine[0]}**, as in the file. Run a lab again to continue it."
         others = [name for name, code in found.learners if (name.casefold(), code) != (mine[0].casefold(), mine[1])]
         if others:
-            return f"{lines} They hold what **{', '.join(others)}** did; to go on as that, enter the name above."
-        return f"{lines} Run a lab again to go on with it."
+            return f"{lines} They hold what **{', '.join(others)}** did; to continue under that name, enter it above."
+        return f"{lines} Run a lab again to continue it."
 
     # ---- erasure ---------------------------------------------------------------------------------------------------
 

@@ -39,7 +39,9 @@ class Heading(Panel):
         self._name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self._class = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
         self.keep = widgets.Button(
-            description="That is me", tooltip="Take these; your own numbers follow from them", layout={"width": "auto"}
+            description="Save my name",
+            tooltip="Save these; your own numbers follow from them",
+            layout={"width": "auto"},
         )
         self._said = LiveRegion()
         row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
@@ -53,7 +55,7 @@ class Heading(Panel):
     def _become(self):
         self._learner.become(self._name.value, self._class.value)
         self._name.value, self._class.value = self._learner.name, self._learner.class_code
-        self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are yours alone.")
+        self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are for you alone.")
 
     def _switch(self, class_code):
         self._class.value = class_code
@@ -186,7 +188,7 @@ class TakeAway(Panel):
             path.write_text(text, encoding="utf-8")
         except OSError as problem:
             raise GainlibError(
-                f"{path} cannot be written ({problem.strerror}); free the folder and try again"
+                f"{path} cannot be written ({problem.strerror}); make the folder writable and try again"
             ) from None
         self._said.say("note", "Saved", f"{path}. Open it in a browser and print it.")
         return path
@@ -222,10 +224,13 @@ def safety():
     panel = Panel(
         prose(
             "**Set your level now, once.** Turn the amplifier or the headphones all the way down, press Play, and come "
-            "up until the tone is clear and comfortable. Leave it there. Every sound below keeps to the same limits."
+            "up until the tone is clear and comfortable. Leave it there. Every sound below stays within the same "
+            "limits."
         ),
         Player(
-            {"reference tone": _reference()}, note="1 kHz, for setting the level only.", ceiling_dbtp=REFERENCE_DBFS
+            {"reference tone": _reference()},
+            note="A 1 kHz tone, only for setting the level.",
+            ceiling_dbtp=REFERENCE_DBFS,
         ),
     )
     panel.add_class("gl-form")

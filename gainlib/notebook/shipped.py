@@ -41,7 +41,7 @@ def restore(labs: Path = LABS, copy: Path = COPY) -> list[str]:
     wanted = _of_git(labs) or {file.name: file.read_bytes() for file in copy.glob("*.ipynb")}
     if not wanted:
         raise GainlibError(
-            "there is no copy of the labs as they were shipped; fetch the workbook again and take its folder labs"
+            "there is no copy of the labs as they were shipped; download the workbook again and use its folder labs"
         )
     changed = [name for name, content in wanted.items() if _content(labs / name) != content]
     for name in changed:
@@ -51,9 +51,7 @@ def restore(labs: Path = LABS, copy: Path = COPY) -> list[str]:
             unfinished.replace(labs / name)
         except OSError as problem:
             unfinished.unlink(missing_ok=True)
-            raise GainlibError(
-                f"{labs / name} was not brought back: {problem.strerror}; close it and try again"
-            ) from None
+            raise GainlibError(f"{labs / name} was not restored: {problem.strerror}; close it and try again") from None
     return sorted(changed)
 
 
@@ -90,8 +88,8 @@ def main(arguments: list[str]) -> int | str:
 def said(changed: list[str]) -> str:
     """Return what was brought back, in words."""
     if not changed:
-        return "Every lab is as it was shipped; nothing had to be brought back."
-    return f"Brought back as shipped: {', '.join(changed)}. Records and notebooks of your own are as they were."
+        return "Every lab is as it was shipped; nothing had to be restored."
+    return f"Restored as shipped: {', '.join(changed)}. Records and notebooks of your own are as they were."
 
 
 if __name__ == "__main__":

@@ -40,7 +40,7 @@ class Contributions:
     >>> bars = Contributions(make_figure(500, 300).subplots(), ("kick", "bass", "pad"), count=2)
     >>> bars.update(time_s=[1.5, 9.0], parts=[[0.9, 0.6, -0.1], [0.7, 0.5, 0.0]])
     >>> bars.sentence()
-    'The worst peak is 1.40 times full scale (+2.9 dBFS) at 1.50 s; kick gives the largest part of it, 0.90.'
+    'The worst peak is 1.40 times full scale (+2.9 dBFS) at 1.50 s; kick contributes most to it, 0.90.'
     """
 
     def __init__(
@@ -49,7 +49,7 @@ class Contributions:
         names,
         count: int = 10,
         limit: float = 2.4,
-        title: str = "Who makes the worst peaks: name = largest part, ▬ = the peak",
+        title: str = "What makes the worst peaks: name = largest part, ▬ = the peak",
     ):
         self.names, self.count, self._limit = tuple(names), count, limit
         self.time_s, self.parts = np.zeros(0), np.zeros((0, len(self.names)))
@@ -101,7 +101,7 @@ class Contributions:
         level = peak_text(20 * np.log10(total)) if total > 0 else "silent"
         return (
             f"The worst peak is {total:.2f} times full scale ({level}) at {self.time_s[0]:.2f} s; "
-            f"{self.names[most]} gives the largest part of it, {self.parts[0, most]:.2f}."
+            f"{self.names[most]} contributes most to it, {self.parts[0, most]:.2f}."
         )
 
     def table(self) -> Table:
@@ -110,7 +110,7 @@ class Contributions:
             (f"{k + 1}: {time:.2f} s", *numbers((part.sum(), *part), 2))
             for k, (time, part) in enumerate(zip(self.time_s, self.parts, strict=True))
         )
-        return Table("Parts of the worst peaks, full scale = 1", ("peak", "bus", *self.names), rows)
+        return Table("Parts of the worst peaks (full scale = 1)", ("peak", "bus", *self.names), rows)
 
 
 class PeakWaves:

@@ -145,9 +145,10 @@ class LevelDiagram:
         if known.any():
             k = int(np.nanargmin(np.where(known, room, np.nan)))
             if room[k] < -0.05:
-                return f"{self._title}: at {self.names[k]} the peak stands {number_text(-room[k])} dB over its ceiling."
+                return f"{self._title}: at {self.names[k]} the peak is {number_text(-room[k])} dB over its ceiling."
             return (
-                f"{self._title}: least room at {self.names[k]}, {number_text(room[k])} dB from its peak to its ceiling."
+                f"{self._title}: the least room is at {self.names[k]}, {number_text(room[k])} dB from its peak to its "
+                f"ceiling."
             )
         if not (self.peak > -np.inf).any():
             return f"{self._title}: silent."

@@ -130,7 +130,7 @@ class BlockBars:
         """Return how many blocks count and what they give."""
         total, silent = len(self.blocks_lufs), int((self.blocks_lufs == -np.inf).sum())
         if not total or self.loudness_lufs is None:
-            return "Loudness: no block is full yet."
+            return "Loudness: no block is complete yet."
         others = f"; {silent} {'is' if silent == 1 else 'are'} silent" if silent else ""
         return (
             f"Loudness: {int(self.kept.sum())} of {total} blocks count and give "
@@ -147,8 +147,8 @@ class BlockBars:
         gate = level_text(self.gate_lufs, "LUFS") if self.gate_lufs > -np.inf else "nowhere"
         caption = {
             "none": "no gate is at work",
-            "absolute": "the gate stands at −70 LUFS",
-            "both": f"the gates stand at −70 LUFS and at {gate}",
+            "absolute": "the gate is at −70 LUFS",
+            "both": f"the gates are at −70 LUFS and at {gate}",
         }[self.gates]
         return Table(f"Blocks by loudness; {caption}", ("LUFS", "blocks that count", "left out"), tuple(rows))
 
@@ -210,7 +210,7 @@ class GuessBars:
         enough = "No count shows a difference."
         if self.needed <= trials:
             share = number_text(self.at_least(self.needed))
-            enough = f"From {self.needed} on a difference is shown: guessing gets there in {share} % of runs."
+            enough = f"From {self.needed} right, a difference is shown: guessing gets there in {share} % of runs."
         if self.right is None:
             return enough
         share = number_text(self.at_least(self.right))

@@ -142,7 +142,7 @@ class Spectrum(Lines):
     >>> spectrum = Spectrum(make_figure(400, 250).subplots())
     >>> spectrum.update([100, 200, 300], [-20, -100, -100], [-20, -100, -60])
     >>> spectrum.sentence()
-    'The output has most more than the input at 300 Hz: 40.0 dB.'
+    'The output exceeds the input most at 300 Hz, by 40.0 dB.'
     """
 
     def __init__(self, axes: Axes, low_db: float = -100.0, high_db: float = 0.0, title: str = "Spectrum"):
@@ -163,9 +163,9 @@ class Spectrum(Lines):
         before, after = np.maximum(self.y, self._low)
         most = int(np.argmax(after - before))
         if after[most] - before[most] < 0.5:
-            return "The output has nothing that the input has not."
+            return "The output contains nothing that the input does not."
         where = f"{number_text(self.x[most], 0)} Hz"
-        return f"The output has most more than the input at {where}: {number_text(after[most] - before[most])} dB."
+        return f"The output exceeds the input most at {where}, by {number_text(after[most] - before[most])} dB."
 
     def table(self) -> Table:
         """Return both spectra octave by octave, at the strongest of the output in each."""
@@ -187,11 +187,11 @@ class WavePair(Lines):
     >>> pair = WavePair(make_figure(400, 250).subplots())
     >>> pair.update([0, 1, 2], [0, 1, 0], [0, 0.5, 0])
     >>> pair.sentence()
-    'Around the loudest place: in up to 1.00, out up to 0.50 (full scale = 1).'
+    'Around the loudest moment: in up to 1.00, out up to 0.50 (full scale = 1).'
     """
 
     def __init__(
-        self, axes: Axes, limit: float = 1.2, title: str = "Around the loudest place", one: str = "full scale"
+        self, axes: Axes, limit: float = 1.2, title: str = "Around the loudest moment", one: str = "full scale"
     ):
         self._one, self._title = one, title
         frame(axes, f"{title}: ┅ in, ─ out", "ms")

@@ -143,7 +143,7 @@ class FadersAndChanges:
     >>> both = FadersAndChanges(*make_figure(600, 200).subplots(1, 2), ("kick", "bass"))
     >>> both.update([-2.0, 1.0], [0.0, 0.0], {"cue send of kick": (0, -18.0)}, start_db=[-20.0, 1.0])
     >>> both.sentence()
-    'All faders are within 3 dB of unity. Every level at the bus is kept. Moved: cue send of kick −18.00 dB.'
+    'All faders are within 3 dB of unity. Every level at the bus is unchanged. Moved: cue send of kick −18.00 dB.'
     """
 
     def __init__(self, left: Axes, right: Axes, names, band_db: float = 3.0, reach_db: float = 12.0, start=()):
@@ -203,9 +203,9 @@ class FadersAndChanges:
             else f"All faders are within {limit} of unity."
         )
         bus = _changes(zip(self.names, self.bus, strict=True))
-        kept = f"Moved at the bus: {bus}." if bus else "Every level at the bus is kept."
+        kept = f"Moved at the bus: {bus}." if bus else "Every level at the bus is unchanged."
         sends = _changes((name, by) for name, (_, by) in self.sends.items())
-        more = f" Moved: {sends}." if sends else " Both sends are kept." if len(self.sends) == 2 else ""
+        more = f" Moved: {sends}." if sends else " Both sends are unchanged." if len(self.sends) == 2 else ""
         return f"{said} {kept}{more}"
 
     def table(self) -> Table:

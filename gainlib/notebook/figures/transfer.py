@@ -77,7 +77,7 @@ class TransferCurve(Lines):
         said = ""
         if self.here is not None:
             fed, given = (level_text(level, "dBFS") for level in self.here)
-            said = f"Fed {fed} on average the box gives {given}. "
+            said = f"Fed {fed} on average, the box puts out {given}. "
         if not self.percent.any():
             return f"{said}The stem is silent."
         most = int(np.argmax(self.percent))
@@ -149,7 +149,7 @@ class Residuals(Lines):
     """
 
     def __init__(self, axes: Axes, low_dbfs: float = -60.0, high_dbfs: float = 12.0):
-        frame(axes, "Left over: ─● halved, ┅■ repeated", grid="both")
+        frame(axes, "Residual: ─● halved, ┅■ repeated", grid="both")
         db_axis(axes, low_dbfs, high_dbfs, 12, "sine in, peak level (dBFS)", "x")
         db_axis(axes, LOWEST_SHOWN_DB, 0, 20, "dB")
         repeated = look(1, True, linestyle=DASHED, zorder=2, clip_on=False)
@@ -175,7 +175,7 @@ class Residuals(Lines):
         """Return both residuals at every level."""
         columns = numbers(self.x, 0), *(map(depth_text, each) for each in self.y)
         heads = ("sine in (dBFS)", "halving leaves", "repeating leaves")
-        return tabled("Left over", heads, *columns)
+        return tabled("Residual", heads, *columns)
 
 
 class DriveCurves:
@@ -219,14 +219,14 @@ class DriveCurves:
             curve.set_data(self.level, values)
             band.set_verts(_band(working, bottom, top))
             put(mark, None if here_dbfs is None else (here_dbfs, self._at(values)))
-        self._note.set_text("" if working else "no working range: fed at any level, it does the same")
+        self._note.set_text("" if working else "no working range: the box works alike at any level")
 
     def _at(self, values):
         return float(np.interp(self.here, self.level, values))
 
     def _place(self):
         if self.working is None:
-            return "; it has no working range, its level is free"
+            return "; it has no working range, so its level is free"
         low, _, high = self.working
         span = f"the working range of {number_text(low)} to {level_text(high, 'dBFS')}"
         if low <= self.here <= high:
@@ -320,14 +320,14 @@ class ProbedCurves:
     def sentence(self) -> str:
         """Return gain, distortion and reference in a sentence."""
         if not self.level.size:
-            return "Nothing has been read yet."
+            return "There is no reading yet."
         ends = numbers((self.gain.max(), self.gain.min()))
         gain = f"Gain {ends[0]} dB throughout" if ends[0] == ends[1] else f"Gain from {ends[0]} to {ends[1]} dB"
         shown = np.flatnonzero(np.isfinite(self.thd))
         bent = "no distortion stands out from the noise"
         if shown.size:
             first, most = level_text(float(self.level[shown[0]]), "dBFS"), percent_text(float(np.nanmax(self.thd)))
-            bent = f"distortion shows from {first} on and reaches {most}"
+            bent = f"distortion shows from {first} upwards and reaches {most}"
         if self.reference is None:
             return f"{gain}; {bent}; no reference."
         span = f"{number_text(self.working[0])} to {level_text(self.working[2], 'dBFS')}"
@@ -340,4 +340,4 @@ class ProbedCurves:
             for thd, floor in zip(self.thd, self.floor, strict=True)
         )
         columns = numbers(self.level, 0), numbers(self.gain, 2, sign=True), bent, numbers(self.noise)
-        return tabled("What came back of each step", ("fed (dBFS)", "gain (dB)", "THD", "noise (dBFS)"), *columns)
+        return tabled("What came back for each step", ("fed (dBFS)", "gain (dB)", "THD", "noise (dBFS)"), *columns)

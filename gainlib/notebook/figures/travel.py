@@ -51,8 +51,8 @@ class LawCurve(Lines):
         mm, db = self.here
         level = number_text(db, sign=True)
         return (
-            f"The fader stands at {number_text(mm)} mm, {level}{'' if np.isneginf(db) else ' dB'}. Below "
-            f"{number_text(self.coarse_mm)} mm one millimetre is more than 1 dB."
+            f"The fader is at {number_text(mm)} mm, {level}{'' if np.isneginf(db) else ' dB'}. Below "
+            f"{number_text(self.coarse_mm)} mm one millimetre is worth more than 1 dB."
         )
 
     def table(self) -> None:
@@ -199,12 +199,12 @@ class Hits:
         axes: Axes,
         count: int = 3,
         reach_db: float = 4.0,
-        title: str = "Where a hand lands: ● one hit, bar = one standard deviation to either side",
+        title: str = "Where the hand stops: ● = one move, bar = one standard deviation to either side",
         above: bool = False,
     ):
         self._reach, self._count, self.places, self.spreads = reach_db, count, (), ()
         frame(axes, title, grid="x")
-        db_axis(axes, -reach_db, reach_db, 1, "off what was meant (dB)", "x")
+        db_axis(axes, -reach_db, reach_db, 1, "off target (dB)", "x")
         axes.set_ylim(count - 0.5, -0.5)
         axes.set_yticks([])
         room = 0.0 if above else ROOM  # beside the rows the names stand clear of the grid
@@ -237,9 +237,9 @@ class Hits:
     def sentence(self) -> str:
         """Return the spread at every place."""
         told = (f"{number_text(s, 2)} dB ({p})" for p, s in zip(self.places, self.spreads, strict=True))
-        return f"The hits spread by {', '.join(told)}, one standard deviation."
+        return f"The moves spread by {', '.join(told)} (one standard deviation)."
 
     def table(self) -> Table:
         """Return the spread at every place."""
         columns = self.places, numbers(self.spreads, 2)
-        return tabled("Where a hand lands", ("place", "standard deviation (dB)"), *columns)
+        return tabled("Where the hand stops", ("place", "standard deviation (dB)"), *columns)

@@ -118,7 +118,7 @@ class TakeWave:
         """Return the extremes and the offset."""
         highest, lowest, offset = numbers(self._told, 3, sign=True)
         return (
-            f"The highest sample is {highest}, the lowest {lowest}; the offset, their line of rest, lies at {offset}."
+            f"The highest sample is {highest}, the lowest {lowest}; the offset, where the signal rests, is at {offset}."
         )
 
     def table(self) -> None:
@@ -183,7 +183,9 @@ class CrestCurve:
     def table(self) -> Table:
         """Return the samples."""
         columns = numbers(self.places, 0, sign=True), numbers(self.samples, 3, sign=True)
-        return tabled("Samples around the highest crest, full scale = 1", ("samples from the crest", "value"), *columns)
+        return tabled(
+            "Samples around the highest crest (full scale = 1)", ("samples from the crest", "value"), *columns
+        )
 
 
 def deflection(vu):

@@ -16,19 +16,19 @@ from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
 TEXT = """
-Set what your mixer shows: type the faders, drag them, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
-The plan **keeps** this balance. A saved song or a chains file has brought its own along.
+Set the faders as your mixer shows them: type values, drag, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
+The plan **keeps** this balance. A saved song or a chains file brings its own balance.
 """
 SAVED = "**Or take faders, pans and mutes from a saved song**, by name."
-HEAR = "**Hear it.** Turn down, press play, come up slowly."
+HEAR = "**Hear it.** Turn your amplifier down, press play, and come up slowly."
 PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -6.0))
-BUSES = (("floating point", "float"), ("fixed point, which cuts at full scale", "fixed"))
+BUSES = (("floating point", "float"), ("fixed point, which cuts off at full scale", "fixed"))
 TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
 LENGTH_S = 20.0
 UNDO_STEPS = 200
-ASKS = "Put faders, pans and mutes back to where they stood when the song was opened?"
+ASKS = "Put faders, pans and mutes back to where they were when you opened the song?"
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
-NOTE = "The mix as it stands, as loud as the limits of the workbook let it be."
+NOTE = "You hear the mix as it is now, as loud as the limits of the workbook allow."
 
 
 class BalanceStep(Step):
@@ -55,7 +55,7 @@ class BalanceStep(Step):
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
         self.meter = button("Measure the bus", button_style="primary")
         self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
-        self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it stands")
+        self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it is now")
         self.back, self.to_start = button("Undo"), button("Back to start")
         hand = row(self.back, self.to_start)
         self.question = Question(instead=hand)
@@ -183,7 +183,7 @@ class BalanceStep(Step):
             self._quiet = True
             self.top.value = before
             self._quiet = False
-            text = f"a fader stands at {level_text(highest)}; bring it down before the travel gets shorter"
+            text = f"a fader is at {level_text(highest)}; bring it down before you shorten the travel"
             self.tell("wrong", "Not done", f"{text}.", of=self.meter)
             return
         for each in (self.faders, self.master):
@@ -211,7 +211,12 @@ class BalanceStep(Step):
         finally:
             self._own = False
         if self._sound.children:
-            self.tell("note", "", "That was before the last move; press again to hear it now.", of=self.listen)
+            self.tell(
+                "note",
+                "",
+                "This is from before your last move; press again to hear the mix as it is now.",
+                of=self.listen,
+            )
         self._follow()
         if self._remeter is not None:
             self._live.settle()
@@ -280,7 +285,7 @@ class BalanceStep(Step):
     def _balance_read(self, found):
         self.song.change(found.session, "balance")
         parts = [f"{len(found.taken)} faders and pans taken"]
-        parts += [f"left as they stood: {', '.join(found.left)}"] if found.left else []
+        parts += [f"left as they were: {', '.join(found.left)}"] if found.left else []
         parts += [f"not in this song: {', '.join(found.unknown)}"] if found.unknown else []
         self.tell("partly" if found.left else "right", "Read", f"{'; '.join(parts)}.")
 

@@ -133,7 +133,7 @@ class FaultsGuess(Step):
         if not found.differences:
             text = "Your list and that of the detectors are the same."
         if late:
-            text += " The findings had been on the page before, so this counts for nothing."
+            text += " The findings had been on the page before, so this does not count."
         self.tell("note" if found.differences else "right", "Compared" if found.differences else "Agreed", text)
 
     def _count(self):

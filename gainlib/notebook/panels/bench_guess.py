@@ -26,16 +26,16 @@ from gainlib.words import level_text, number_text
 
 LENGTH_S = 30.0
 LEVELS = f"""
-**Not graded, and no step waits for it: pass over it if you like.** Say what you expect of three stems before anything
-is measured, by ear and by the meters you have; that is how you learn what a meter is going to say. *Active level*: the
-average of the parts where something plays; a full-scale sine has 0 dBFS. *Crest factor*: how far the highest peak
-stands above the plain average there; a sine has 3 dB. *Loudness*: of the whole stem, without its pauses.
+**This is not graded, and you can skip it.** Say what you expect of three stems before anything is measured, by ear and
+by the meters you have; that is how you learn what a meter will say. *Active level* is the average of the parts where
+something plays; a full-scale sine has 0 dBFS. *Crest factor* is how far the highest peak lies above the plain average
+there; a sine has 3 dB. *Loudness* is that of the whole stem, without its pauses.
 
 You are **on target** if you come within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU) on at least {ENOUGH} of the
 {STEMS} stems
 for each of the three figures.
 """
-NOTE = "The stems as they are. The player says by how much it has turned all of them down."
+NOTE = "You hear the stems as they are. The player says by how much it has turned all of them down."
 HEADS = ("stem", "figure", "you", "measured", "off by", f"within {LIMIT_DB:g}")
 
 
@@ -101,7 +101,7 @@ class StemRow(widgets.VBox):
         for each in self.fields:
             if not each.value.strip():
                 label = each.description.rstrip(":")
-                raise GainlibError(f"{label} is empty; enter what you expect, a rough guess will do")
+                raise GainlibError(f"{label} is empty; enter what you expect (a rough guess will do)")
         return tuple(each.number() for each in self.fields)
 
 
@@ -178,7 +178,7 @@ class LevelsGuess(Step):
         self.song.opened()
         names = [each.which.value for each in self._used()]
         if not names:
-            raise GainlibError("no stem of this song has levels to guess at; it is silent or too short")
+            raise GainlibError("no stem of this song has levels to guess; it is silent or too short")
         if None in names:
             raise GainlibError(f"stem {names.index(None) + 1} is not chosen; choose one in its menu")
         twice = next((name for name in names if names.count(name) > 1), None)
@@ -222,7 +222,10 @@ class LevelsGuess(Step):
         self._unfit |= set(unfit)
         self._offer()
         why = "; ".join(f"{name} {reason}" for name, reason in unfit.items())
-        text = f"{why}. Another stem has taken its place: enter its figures, then compare again. No level was shown."
+        text = (
+            f"{why}. Another stem has taken its place: enter its figures, then compare again. You have not been shown "
+            f"any level."
+        )
         self.tell("note", "Not compared", text)
 
     def _show(self, guesses):
@@ -235,14 +238,14 @@ class LevelsGuess(Step):
         text = f"Within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU): {near}."
         if before:
             what = f"The levels of {', '.join(before)} had"
-            self.tell("note", "Compared", f"{text} {what} been on the page before, so this counts for nothing.")
+            self.tell("note", "Compared", f"{text} {what} been on the page before, so this does not count.")
         elif calibrated(guesses):
             self._award(names)
             self.tell("right", "On target", text)
         elif len(names) < STEMS:
-            self.tell("note", "Compared", f"{text} It takes {STEMS} stems to be on target.")
+            self.tell("note", "Compared", f"{text} You need {STEMS} stems to be on target.")
         else:
-            wanted = f"{ENOUGH} of {STEMS} are wanted for each; try others, whose levels you have not seen."
+            wanted = f"You need {ENOUGH} of {STEMS} for each; try others, whose levels you have not seen."
             self.tell("note", "Not on target yet", f"{text} {wanted}")
 
     def _award(self, names):
@@ -262,7 +265,7 @@ class LevelsGuess(Step):
             self._sound.children = []
             self._offer()
         elif what in ("checked", "planned") and not self.result.value:
-            text = "The levels of the stems are on the page now. You can still guess, but it counts for nothing."
+            text = "The levels of the stems are on the page now. You can still guess, but it does not count."
             self._slot = self._slot_of(self.measure)
             self.tell("note", "", text)
         self._noted()

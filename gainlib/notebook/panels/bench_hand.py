@@ -9,9 +9,8 @@ from gainlib.notebook.prose import prose
 from gainlib.words import level_text
 
 TEXT = """
-**Set it by hand first?** Then what the plan moves is what it would do otherwise. Here is every control that is more
-than 1 dB off, without the common move of the bus. Say why, strip by strip: a difference you can explain is staging,
-too.
+**Already set it yourself?** This shows where the plan differs: every control that is more than 1 dB off, without the
+common move of the bus. Say why, strip by strip: a difference that you can explain is good staging, too.
 """
 NO_REASON = "choose …"
 

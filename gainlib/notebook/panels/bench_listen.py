@@ -8,12 +8,13 @@ from gainlib.words import number_text
 
 LENGTH_S = 30.0
 TEXT = """
-Up to 30 s of the bus before and after the plan, rendered here and matched in loudness: what is left to hear is not
-level. A plan that **keeps** every drive sounds the same; one that **restages** may sound different where a box
-depends on level. The boxes of your own pass everything here, since nobody can see into them.
+You hear up to 30 s of the bus before and after the plan, rendered here and matched in loudness: any difference you hear
+is not one of level. A plan that **keeps** every drive sounds the same; one that **restages** may sound different where
+a box depends on level. A black box passes everything unchanged here, because the workbook cannot run it.
 """
 NOTE = (
-    "Switch while it plays. Hearing no difference does not prove that there is none; hearing one, not that it is good."
+    "Switch while it plays. Hearing no difference does not prove that there is none; hearing one does not prove that "
+    "it is good."
 )
 
 

@@ -47,7 +47,7 @@ class MeasuredStems:
         """Keep what was measured; returns stems and guesses."""
         of, stems, guesses = found
         if of is not self._of:
-            raise GainlibError("another song lies on the bench by now; compare again")
+            raise GainlibError("another song is on the bench now; compare again")
         self._stems = stems
         return stems, guesses
 

@@ -10,10 +10,11 @@ from gainlib.notebook.prose import prose
 from gainlib.words import level_text
 
 TEXT = """
-The test file goes through the real box, hardware or not, and the recording of what comes out tells whether it depends
-on level and which average it is built for. **Disconnect loudspeakers and headphones first: the file holds loud steady
-tones.** Play it at its own level, set every control of the box as you use it, and record in mono from before its start
-to after its end.
+Play the test file through the real box, hardware or not; the recording of what comes out shows whether the box depends
+on level and which average it is built for. **Disconnect loudspeakers and headphones until you have finished: the file
+holds loud steady tones.** Check the maker's maximum input level first, and choose a softer file below if in doubt. Mute
+input monitoring while you record, so that nothing feeds back. Play the file at its own level, set every control of the
+box as you use it, and record in mono from before its start to after its end.
 """
 MASTER = "master"
 
@@ -32,14 +33,14 @@ class MeasuredStep(Step):
     which : Dropdown
         Where the box stands.
     seen : VBox
-        What the recording tells, in figures and in a picture.
+        What the recording shows, in figures and in a picture.
     write_test, read_recording : callable
         What the buttons do, at once.
     """
 
     def __init__(self, song):
         self.probe, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
-        self.which = menu("The box stands in:", ())
+        self.which = menu("The box is in:", ())
         self.out, self.back = button("Write the test file"), button("Read the recording")
         self.seen = widgets.VBox()
         parts = (prose(TEXT), self.probe, Slot(self.out), self.recorded, Slot(self.which, self.back), self.seen)
@@ -60,11 +61,15 @@ class MeasuredStep(Step):
         return self.which.value, pasted_path(self.recorded.value, "the path of the recording"), known
 
     def _written(self, path):
-        self.tell("right", "Written", f"{path}. Play it through the box, and record what comes out.")
+        self.tell(
+            "right",
+            "Written",
+            f"{path}. Leave loudspeakers and headphones off, play it through the box, and record what comes out.",
+        )
 
     def _measured(self, found):
         figures = sheet()
-        figures.value = table("What the recording tells", ("", ""), facts(found[1]))
+        figures.value = table("What the recording shows", ("", ""), facts(found[1]))
         self.seen.children = [figures, picture(found[1]).widget]
         self.add_measured(*found)
 
@@ -88,14 +93,14 @@ class MeasuredStep(Step):
 
         session = self.song.opened()
         if report.linear is None:
-            raise GainlibError(f"{name}: the recording cannot tell; {report.reason}")
+            raise GainlibError(f"{name}: the recording does not show it; {report.reason}")
         if report.linear:
-            self.tell("right", "Measured", f"{name} needs no box for this one: {report.reason}.")
+            self.tell("right", "Measured", f"{name} does not need this box in its chain: {report.reason}.")
             return
         if report.reference_dbfs is None:
             raise GainlibError(
-                f"{name}: {report.reason}; the recording shows no level the box is built for, so add a box of your "
-                "own, with the level its maker gives"
+                f"{name}: {report.reason}; the recording shows no level that the box is built for, so add a black box "
+                f"with the level that its maker gives"
             )
         owners = {each.name: each for each in (*session.strips, *session.groups)} | {MASTER: session.master}
         inserts = (*owners[name].inserts, Insert(BlackBox(report.reference_dbfs)))
@@ -103,8 +108,8 @@ class MeasuredStep(Step):
         built, behind = level_text(report.reference_dbfs, "dBFS"), level_text(report.output_gain_db)
         self.tell(
             "right", "Measured",
-            f"A box built for {built} stands at the end of {name}: {report.reason}. For a matched bypass its output "
-            f"wants {behind}.",
+            f"A box built for {built} is now at the end of {name}: {report.reason}. For a matched bypass, set its "
+            f"output gain to {behind}.",
         )  # fmt: skip
 
     def _changed(self, what):

@@ -17,11 +17,11 @@ FOLDER = """
 quotes.
 """
 UPLOAD = """
-**Or files from the computer you sit at**, where that is another one: they are copied to the folder `{folder}` there.
-**On a server such as Binder's they leave your computer**, and are lost when it forgets you.
+**Or files from the computer in front of you**, if that is another one: they are copied to the folder `{folder}` there.
+**On a server such as Binder's, they leave your computer** and are lost when the server ends your session.
 """
 DEMO = "**Or try it first** with the eleven stems of the demo song, with faults, chains and a balance."
-ANOTHER = "Another song? Chains and balance of {} leave the bench; save the song in step 7 if you want to keep them."
+ANOTHER = "Open another song? The chains and the balance of {} leave the bench; save the song in step 7 if you want to keep them."
 HEADS = ("stem", "file", "channels", "length (s)")
 
 
@@ -98,7 +98,7 @@ class OpenStep(Step):
     def _show(self):
         session = self.song.session
         rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
-        self.found.value = table(f"What lies on the bench: {self.song.title}", HEADS, rows, (2, 3))
+        self.found.value = table(f"What is on the bench: {self.song.title}", HEADS, rows, (2, 3))
 
     # ---- from another computer -------------------------------------------------------------------------------------
 
@@ -115,7 +115,7 @@ class OpenStep(Step):
         """
         self._slot = self._slot_of(self.upload)
         if not coming.arrived:
-            self.tell("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file came'}.")
+            self.tell("wrong", "Nothing taken", f"{'; '.join(coming.refused) or 'no file arrived'}.")
             return
         songs = [path for path in coming.arrived if path.suffix == ".json"]
         self.path.value = str(songs[0] if len(songs) == 1 else coming.folder)

@@ -19,9 +19,9 @@ AVERAGES = (("active level", "active"), ("needle", "needle"))
 MATCHES = (("energy", "energy"), ("loudness", "loudness"))
 HEADS = ("strip", "control", "from (dB)", "to (dB)", "where it sits", "why")
 TEXT = """
-**Restage** drives each level-dependent box at the level it is built for and takes that back behind it; the timbre
-changes by intent. **Keep** moves only what comes after the processors: right for a mix that already sounds as it
-should. Either way the balance stays, and the whole is rendered and measured before it counts.
+**Restage** drives each level-dependent box at the level it is built for and undoes that gain behind it; this is meant
+to change the timbre. **Keep** moves only what comes after the processors, which is right for a mix that already sounds
+as it should. Either way the balance stays, and the whole mix is rendered and measured before the plan counts.
 """
 ROW_PX, FRAME_PX = 25, 80
 
@@ -77,7 +77,7 @@ class PlanStep(Step):
         elif what in ("opened", "stems", "chains", "balance", "mixer"):
             self.moves.value = self.words.value = ""
             self._picture.children = []
-            told = "Open a song first." if self.song.session is None else "There is no plan of the song as it stands."
+            told = "Open a song first." if self.song.session is None else "There is no plan of the song as it is now."
             self.note(told)
 
     def _show(self, plan):
@@ -89,16 +89,16 @@ class PlanStep(Step):
         rows = [(check.name, str(check).removeprefix(f"{check.name}: ")) for check in checks]
         every = table("Checks on a full render", ("what", "measured"), rows)
         self.words.value = (
-            listed("What came up", (*plan.warnings, *raised_floors(plan.session, self.song.stems or ())))
-            + listed("For you to decide; nothing was moved for it", plan.advice)
+            listed("Warnings", (*plan.warnings, *raised_floors(plan.session, self.song.stems or ())))
+            + listed("For you to decide: the plan moves nothing for these", plan.advice)
             + f"<details><summary>All {len(checks)} checks on a full render</summary>{every}</details>"
         )
         if missed:
-            text = f"{len(missed)} of {len(checks)} checks are missed, so nothing can be exported. "
+            text = f"{len(missed)} of {len(checks)} checks are missed, so you cannot export anything. "
             self.tell("wrong", "Not verified", text + "; ".join(map(str, missed)))
             return
         if not checks:
-            self.tell("note", "Nothing to plan", "No stem sounds on the way to the bus; see what came up.")
+            self.tell("note", "Nothing to plan", "No stem reaches the bus; see the warnings.")
             return
         bus = next((f" B{str(check)[1:]}." for check in checks if check.name == "bus true peak"), "")
         moves = f"{count(len(plan.moves), 'move')}, policy {plan.policy}"

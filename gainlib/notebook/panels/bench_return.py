@@ -6,11 +6,11 @@ from gainlib.notebook.prose import prose
 from gainlib.words import number_text
 
 MIX = """
-**The printed mix.** It is measured, laid over the planned bus (time, speed, polarity and level are found and taken
-out) and subtracted. Where everything is linear the two cancel.
+**The printed mix.** The workbook measures it, aligns it with the planned bus (in time, speed, polarity and level) and
+subtracts. Where everything is linear, the two cancel.
 """
 STEMS = """
-**Printed stems**, in a folder, named as the stems are. Each one's active level is compared with the plan's.
+**Printed stems**, in a folder, named as the stems are. The active level of each is compared with the plan's.
 """
 AT = (("behind fader and pan", "out"), ("ahead of the fader", "post"))
 HEADS = ("stem", "planned (dBFS)", "printed (dBFS)", "off by (dB)", "")
@@ -67,7 +67,7 @@ class ReturnStep(Step):
             if one is not None and other is not None
         ]
         self.figures.value = table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3))
-        self.words.value = listed("What it amounts to", report.sentences)
+        self.words.value = listed("Result", report.sentences)
         word = "As planned" if report.passed else "Not as planned"
         self.tell("right" if report.passed else "wrong", word, report.sentences[0])
 
@@ -79,8 +79,8 @@ class ReturnStep(Step):
             for each in stems
         ]  # fmt: skip
         self.figures.value = table("Active levels of the stems", HEADS, rows, (1, 2, 3))
-        notes = [f"{name}: no strip goes by this name; left out." for name in unknown]
-        notes += [f"{name}: a black box stands in it, so its planned level is a guess." for name in unseen]
+        notes = [f"{name}: no strip has this name, so it is left out." for name in unknown]
+        notes += [f"{name}: its chain holds a black box, so its planned level is a guess." for name in unseen]
         self.words.value = listed("To keep in mind", notes)
         off = [each.strip for each in stems if not each.passed]
         if off:
@@ -91,7 +91,7 @@ class ReturnStep(Step):
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):
             self.figures.value = self.words.value = ""
-            told = "Compare when you have printed." if what == "planned" else "There is no plan to compare with yet."
+            told = "Compare once you have printed." if what == "planned" else "There is no plan to compare with yet."
             self.note(told)
 
 

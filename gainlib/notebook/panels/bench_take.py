@@ -15,19 +15,20 @@ from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
-WORDS = (("24 bit", "PCM_24"), ("32-bit float", "FLOAT"))
+WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
 SHEETS = """
-**Sheets.** `plan.html` prints in grey on A4 and Letter: a drawing of where each column sits, tick boxes, reasons,
-levels, the bus before and after. `plan.csv` and `levels.csv` hold the same for a spreadsheet, `hand-off.txt` what the
-mastering engineer should know, `session.json` the planned song. They go into a **new** folder, which appears whole or
-not at all.
+**Sheets.** `plan.html` prints in grey on A4 and Letter; it has a drawing of where each column sits, tick boxes,
+reasons, levels, and the bus before and after. `plan.csv` and `levels.csv` hold the same for a spreadsheet, `hand-off.txt` what
+the mastering engineer should know, and `session.json` the planned song. They go into a **new** folder, which is written
+completely or not at all.
 """
 STEMS = """
-**Staged stems.** *Up to the trim*: load them in place of the raw stems, with the trims at 0. *Up to the bus*: with
-faders, pans and processors; their sum is the mix. They are copies: your originals are only read, and compared with
-their checksums afterwards. Never clipped; dither where words get shorter.
+**Staged stems.** *Up to the trim*: load them in place of the raw stems, with the trims at 0. *Up to the bus*: they
+include faders, pans and processors, and their sum is the mix. **Turn your monitors down before you load them: they can
+be much louder than the raw stems on the same faders.** They are copies: your originals are only read, and compared with
+their checksums afterwards. Nothing is clipped; dither is added where words get shorter.
 """
-DIFFERENCE = "**What changed** since a sheet written earlier: a CSV file, or the folder of sheets it lies in."
+DIFFERENCE = "**What changed** since an earlier sheet: give its CSV file, or the folder of sheets that holds it."
 SONG = "**The song itself**, chains and balance included; step 1 opens it again. It holds no audio."
 DIGITS = {"of full scale": 4, "samples": 0}
 HEADS = ("", "unit", "before", "after")
@@ -51,7 +52,7 @@ class TakeStep(Step):
     def __init__(self, song):
         self.sheets_to, self.stems_to = entry("New folder for the sheets:"), entry("New folder for the stems:")
         self.song_to, self.against = entry("File for the song (.json):"), entry("Earlier sheet:")
-        self.upto, self.words = menu("They go", UPTO, "trim"), menu("Words:", WORDS, "PCM_24")
+        self.upto, self.words = menu("Include gain:", UPTO, "trim"), menu("Words:", WORDS, "PCM_24")
         self.gain_only = widgets.Checkbox(
             False, description="gain only: leave the DC block to the mixer", indent=False, layout={"width": "auto"}
         )
@@ -215,7 +216,7 @@ class TakeStep(Step):
             if self.song.session is not None:
                 self.sheets_to.value, self.stems_to.value = (str(self.song.place_for(n)) for n in ("sheets", "staged"))
                 self.song_to.value = str(self.song.place_for("song.json"))
-            self.note("Sheets and stems want a plan; the song can be saved at any time.")
+            self.note("Sheets and stems need a plan; you can save the song at any time.")
 
 
 def _place(field, what):
@@ -234,12 +235,12 @@ def _save(tell, session, path):
     from gainlib.session import to_json
 
     if path.suffix.casefold() != ".json":
-        raise GainlibError(f"{path.name} has another ending; let the file's name end in .json")
+        raise GainlibError(f"{path.name} has another ending; end the file's name in .json")
     make_home(path)
     path = path.resolve()
     text = to_json(session, path.parent)
     if path.exists() and not _is_song(path):
-        raise GainlibError(f"{path} is there already and is no saved song; choose another name")
+        raise GainlibError(f"{path} exists and is not a saved song; choose another name")
     with replacing(path) as part:
         part.write_text(text, encoding="utf-8", newline="\n")
     return path

@@ -221,9 +221,9 @@ class BlindRun(Trials):
             self.said.say("note", "Marked", f"{self.run.sentence()} **New numbers** bring another run.")
         elif self.complete:
             ask = "" if self._done else " Press **Check** below."
-            self.said.say("note", "", f"All {self.total} trials have their pick.{ask}")
+            self.said.say("note", "", f"You have picked in all {self.total} trials.{ask}")
         else:
-            told = "Is X the same as A, or as B? Nothing is told before the last trial."
+            told = "Is X the same as A, or as B? You see the result after the last trial."
             self.said.say("note", f"Trial {len(self.made) + 1} of {self.total}", told)
 
     def show(self, picks) -> None:
@@ -274,7 +274,7 @@ class MatchRun(Trials):
 
         self._pairs, self.names = list(pairs), tuple(names)
         sources = dict(zip(PICKS, self._pairs[0], strict=True))
-        note = "Switch while the sound lasts. Keys 1, 2: A, B."
+        note = "Switch while the sound lasts. Press 1 for A, 2 for B."
         self.player = Player(sources, match=False, blind=True, room_db=REACH_DB, note=note)
         turn = Slider("turn_db", "Turn B by", -REACH_DB, REACH_DB, STEP_DB, page=PAGE_DB, decimals=2)
         self.controls, self.said, self._list = (
@@ -329,7 +329,7 @@ class MatchRun(Trials):
     def _say(self):
         done = len(self.made)
         if self.complete:
-            self.said.say("note", "", f"All {self.total} are set. Press **Check** below, or go back.")
+            self.said.say("note", "", f"You have set all {self.total}. Press **Check** below, or go back.")
         else:
             head = f"Sound {done + 1} of {self.total}: {self.names[done]}"
             self.said.say("note", head, "Turn B until it is as loud as A.")
@@ -516,6 +516,6 @@ class AbxPanel(Panel):
         rows = (
             ("loudness of A", level_text(loudness[0], "LUFS", 2)),
             ("loudness of B", level_text(loudness[1], "LUFS", 2)),
-            ("what is left of A when B is subtracted", level_text(left, "dB", 1)),
+            ("what is left of A when you subtract B", level_text(left, "dB", 1)),
         )
-        return Table("Without listening: what meters tell apart", ("reading", "as they are played"), rows)
+        return Table("Without listening: what the meters can tell apart", ("reading", "as they are played"), rows)

@@ -52,7 +52,7 @@ def level_difference(place=None) -> AbxPanel:
         name = f"{setting.sound}, {number_text(setting.apart_db, 2)} dB"
         return name, louder(clip(setting.sound), 0.0), louder(clip(setting.sound), -setting.apart_db)
 
-    note = "Switch while the note lasts. Keys 1, 2, 3: A, B, X."
+    note = "Switch while the note lasts. Press 1 for A, 2 for B, 3 for X."
     return AbxPanel(comparison, rows, match=False, note=note, place=place)
 
 
@@ -63,7 +63,7 @@ def _run(given, name):
         runs=given["attempt"] + 1,
         sham=name == "sham",
         match=False,
-        note=f"Sound: {given['clip']}. Switch while it lasts. Keys 1, 2, 3: A, B, X.",
+        note=f"Sound: {given['clip']}. Switch while it lasts. Press 1 for A, 2 for B, 3 for X.",
         readings=TableView(null_table(given, name)),
     )
 
@@ -76,14 +76,14 @@ def readings_table(given: dict) -> Table:
         for k, (name, values) in enumerate(zip(given["clips"], lab00.match_readings(given), strict=True), start=1)
     )
     heads = ("sound", "loudness of A", "loudness of B", "sample peak of A", "sample peak of B")
-    return Table("What meters read, with B as you find it", heads, rows)
+    return Table("What the meters read, with B as you find it", heads, rows)
 
 
 def null_table(given: dict, run: str) -> Table:
     """Return what subtracting X from A leaves in every trial of a run of 00-4."""
     left = lab00.abx_residuals_db(given, run)
     rows = tuple((f"trial {k}", level_text(value, "dB")) for k, value in enumerate(left, start=1))
-    return Table("What is left of A when X is subtracted", ("trial", "A minus X, against A"), rows)
+    return Table("What is left of A when you subtract X", ("trial", "A minus X, against A"), rows)
 
 
 # ---- loudspeakers ----------------------------------------------------------------------------------------------------
@@ -97,11 +97,12 @@ WANTED = {
     "out of polarity": "from nowhere, thin in the bass",
 }
 TEXT = """
-**Turn the amplifier or the headphones down first**, then press Play and come up slowly. Go through the four; keys 1 to
-4 switch.
+**Turn the amplifier or the headphones down first**, then press Play and come up slowly. Go through all four; keys 1 to
+4 switch between them.
 
-- *both* thin and *out of polarity* firm: one loudspeaker has its two wires swapped. Mend it with the amplifier off.
-- *left* comes from the right: the cables, or the earpieces, are exchanged.
+- If *both* sounds thin and *out of polarity* firm, one loudspeaker has its two wires swapped. Correct that with the
+  amplifier off.
+- If *left* comes from the right, the cables or the earpieces are swapped.
 """
 
 
@@ -134,4 +135,4 @@ def sides_table() -> Table:
         total = Audio(audio.samples.mean(axis=1, keepdims=True), audio.rate_hz)
         rows.append((name, WANTED[name], *(number_text(rms_dbfs(each)) for each in (left, right, total))))
     heads = ("source", "should sound", "left", "right", "half the sum of both")
-    return Table("Cannot listen? What meters read, in dBFS RMS", heads, tuple(rows))
+    return Table("If you cannot listen: what the meters read, in dBFS RMS", heads, tuple(rows))

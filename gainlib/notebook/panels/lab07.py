@@ -32,7 +32,9 @@ class PreferenceRun(Trials):
         from gainlib.notebook.listen import Player
 
         self._given, self.said = given, LiveRegion()
-        self.player = Player(self._pair(0), match=False, blind=True, note="Switch while it plays. Keys 1, 2: A, B.")
+        self.player = Player(
+            self._pair(0), match=False, blind=True, note="Switch while it plays. Press 1 for A, 2 for B."
+        )
         buttons = widgets.HBox(self._picks("I like {} better")).add_class("gl-buttons")
         row = widgets.HBox([buttons, words(self.said, 2)]).add_class("gl-picks")
         super().__init__(self.player, row, total=runs.PREFERENCES, readings=TableView(pairs_table(given)))
@@ -46,7 +48,7 @@ class PreferenceRun(Trials):
 
     def _say(self):
         if self.complete:
-            self.said.say("note", "", f"All {self.total} trials have their pick.")
+            self.said.say("note", "", f"You have picked in all {self.total} trials.")
         else:
             head = f"Trial {len(self.made) + 1} of {self.total}"
             self.said.say("note", head, "Which of the two do you like better?")
@@ -83,7 +85,7 @@ class StageRun(BlindRun):
             self._sounds,
             given["order"],
             runs=given["attempt"] + 1,
-            note=f"Sound: {given['clip']}. A is the bypass, B the stage. Keys 1, 2, 3: A, B, X.",
+            note=f"Sound: {given['clip']}. A is the bypass, B the stage. Press 1 for A, 2 for B, 3 for X.",
             readings=TableView(residuals_table(given)),
             above=self.controls,
         )
@@ -123,12 +125,14 @@ def pairs_table(given: dict) -> Table:
         (f"trial {k}", *(level_text(level, "LUFS", 2) for level in pair))
         for k, pair in enumerate(runs.loudness_of_pairs(given), start=1)
     )
-    return Table("What meters read in run 1", ("trial", "loudness of A", "loudness of B"), rows)
+    return Table("What the meters read in run 1", ("trial", "loudness of A", "loudness of B"), rows)
 
 
 def residuals_table(given: dict) -> Table:
     """Return what subtracting X from the bypass leaves in every blind trial, the stage fed at the start's level."""
     left = runs.residuals_db(given)
     rows = tuple((f"trial {k}", level_text(value, "dB")) for k, value in enumerate(left, start=1))
-    caption = f"What is left of the bypass when X is subtracted, the stage fed {level_text(runs.START_DBFS, 'dBFS', 0)}"
+    caption = (
+        f"What is left of the bypass when you subtract X, with the stage fed {level_text(runs.START_DBFS, 'dBFS', 0)}"
+    )
     return Table(caption, ("trial", "bypass minus X, against the bypass"), rows)

@@ -21,10 +21,10 @@ from gainlib.words import level_text
 
 GRADES = ((90, "passed with distinction"), (70, "passed"))
 FIRST = "12-1"
-GRADED, PRACTICE = "a run that counts", "practice: all hints free, no points"
+GRADED, PRACTICE = "a run that counts", "practice: all hints are free, no points"
 FOLDER = "lab-12-export"
 WHOLE_MIX = "the whole mix"
-HEARD = "The refrain: listen to what has changed, not to how loud it is."
+HEARD = "You hear the refrain: listen to what has changed, not to how loud it is."
 
 
 def panel(name: str, learner):
@@ -201,7 +201,7 @@ class SessionPanel(Panel):
         self.run.add_class("gl-across").layout.width = "auto"
         self.another = _button("Another session", "Other faults, chains and faders for all six tasks")
         self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
-        self.hear_mix = _button("Listen to the mix", "As found and as it stands")
+        self.hear_mix = _button("Listen to the mix", "As found and as it is now")
         self._stage, self._heard = widgets.VBox(), widgets.VBox().add_class("gl-desk-player")
         head = widgets.HBox([self.run, self.another, self.hear_strip, self.hear_mix]).add_class("gl-buttons")
         self.question = Question(instead=head)
@@ -311,7 +311,7 @@ class HandIn(Panel):
     def _say(self):
         count = self.places.moved
         how_many = "1 control is" if count == 1 else f"{count} controls are"
-        stand = f"{how_many} moved against how it was found" if count else "nothing is moved yet"
+        stand = f"{how_many} moved against how it was found" if count else "you have not moved anything yet"
         self._stand.say("note", "", f"The session as it stands on its desk above counts: {stand}.")
 
     def controls(self) -> dict | None:
@@ -339,9 +339,7 @@ class Exporting(HandIn):
     def __init__(self, learner):
         self.facts, self._said, self._folder = None, LiveRegion(), learner.folder / FOLDER
         self._moved = lambda: None
-        self.button = _button(
-            "Export mix and stems", "Files of 24 bit beside your record, in place of an earlier export"
-        )
+        self.button = _button("Export mix and stems", "24-bit files beside your record, in place of an earlier export")
         super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said)
         self._background = BackgroundTask(self, self._written, self._found, self._failed)
         self.button.on_click(self.guarded(lambda _button: self._ask()))

@@ -15,22 +15,23 @@ from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
 NULL = """
-**Two prints, subtracted.** Start, speed and polarity of the second are brought to those of the first, to a fraction of
-a sample; its level as well, if you say so. What remains is what differs.
+**Two prints, subtracted.** The workbook aligns start, speed and polarity of the second with those of the first, to a
+fraction of a sample, and its level as well, if you say so. What remains is the difference.
 """
 ROUNDS = """
-**Down and up.** Choose an attenuation and a number of rounds of your own. The workbook turns its programme down and up
-so often in each arithmetic and subtracts. Then write the programme, do the same in any mixer (two gains in a row, as
-often as you like, or print and load again), print it, and subtract that print above: programme first, print second.
+**Down and up.** Choose an attenuation and a number of rounds. The workbook turns its programme down and up that many
+times in each arithmetic and subtracts. Then write the programme, do the same in any mixer (two gains in a row, as often
+as you like, or print and load again), print it, and subtract that print above: programme first, print second. **The
+programme is noise: turn your monitors down before you play it, and mute input monitoring while you record.**
 """
 MATCHES = (("match level and polarity", True), ("leave the level as it is", False))
 PICTURE_PX = (840, 300)
 ARITHMETICS = (
-    ("64-bit float", "float64", False), ("32-bit float", "float32", False), ("24 bit", "24 bit", False),
-    ("24 bit, dither", "24 bit", True), ("16 bit", "16 bit", False), ("16 bit, dither", "16 bit", True),
+    ("64-bit float", "float64", False), ("32-bit float", "float32", False), ("24-bit", "24-bit", False),
+    ("24-bit, dither", "24-bit", True), ("16-bit", "16-bit", False), ("16-bit, dither", "16-bit", True),
 )  # fmt: skip
 LOWEST_DB = -360.0
-NO_FIT = "means nothing: next to nothing in common"
+NO_FIT = "has no meaning: the two have next to nothing in common"
 
 
 class NullPanel(Step):
@@ -95,13 +96,13 @@ class NullPanel(Step):
     def _numbers(self):
         rounds = self.rounds.number()
         if rounds != int(rounds):
-            raise GainlibError(f"{number_text(rounds)} rounds; give a whole number")
+            raise GainlibError(f"{number_text(rounds)} is not a number of rounds; give a whole number")
         return self.attenuation.number(), int(rounds)
 
     def _have_turned(self, found):
         attenuation_db, rounds, self.residues, expected = found
         fig = figures.make_figure(*PICTURE_PX)
-        title = f"Left after {rounds} times {number_text(attenuation_db)} dB down and up: ◆ expected of dither"
+        title = f"Left after {rounds} times {number_text(attenuation_db)} dB down and up: ◆ expected with dither"
         bars = ResidueBars(fig.subplots(), LOWEST_DB, 0.0, title, "dB", "arithmetic")
         bars.update(list(self.residues), list(self.residues.values()), expected)
         self._turned.children = [LiveFigure(fig, [bars], title="Down and up in each arithmetic").widget]
@@ -163,8 +164,8 @@ def told(residues: dict[str, float]) -> str:
     best, worst = (choose(residues, key=residues.get) for choose in (min, max))
     ends = (f"{name} {level_text(residues[name])}" for name in (best, worst))
     return (
-        f"Least is left in {next(ends)}, most in {next(ends)}. Float keeps its precision at every level; a word of "
-        "whole numbers loses what falls under its last step while the sound is down."
+        f"The least is left in {next(ends)}, the most in {next(ends)}. Floating point keeps its precision at every "
+        f"level; whole numbers lose whatever falls below their last step while the sound is turned down."
     )
 
 

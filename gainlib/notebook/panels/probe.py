@@ -16,21 +16,24 @@ from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
 CAUTION = """
-**First, turn speakers and headphones down, or disconnect them.** The file holds steady tones that climb to the level
-set below; through a loudspeaker they can hurt ears and tweeters. Look into the box's manual for the highest level it
-takes, and start with a softer file if in doubt. The tones start soft: whatever looks wrong, stop there.
+**First, disconnect speakers and headphones, or switch the amplifier off, until you have finished.** The file holds
+steady tones that climb to the level set below; through a loudspeaker they can harm ears and tweeters. Look in the
+box's manual for its maximum input level, and choose a lower level below if in doubt. Switch phantom power off, and
+never send line level into a microphone input. The tones start soft: if anything looks wrong, stop.
 """
 OUT = """
 **1 · Out.** Write the test file, play it through the box, and record what comes out: in mono, from before the start of
-the file to after its end, into WAV or FLAC with 24 bit, at the file's own sample rate. Leave the box's own level
-controls as you use them. If the recorder reaches full scale, turn it down there and record again.
+the file to after its end, as 24-bit WAV or FLAC, at the file's own sample rate. Mute input monitoring while you record,
+so that nothing feeds back. Leave the box's own level controls as you use them. If the recorder reaches full scale, turn
+down its input and record again.
 """
 BACK = """
-**2 · Back.** Delay, speed, polarity and gain of the recording are found and taken out. A second recording *without* the
-box, over the same cables, tells the box's noise from the recorder's; leave the field empty if you have none.
+**2 · Back.** The workbook finds delay, speed, polarity and gain of the recording and corrects for them. A second
+recording *without* the box, over the same cables, separates the box's noise from the recorder's; leave the field empty
+if you have none.
 """
 RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
-VERDICTS = {True: "Linear", False: "Its level matters", None: "Cannot tell"}
+VERDICTS = {True: "Linear", False: "Its level matters", None: "Not clear"}
 PICTURE_PX = (840, 640)
 
 
@@ -83,7 +86,7 @@ class ProbePanel(Step):
         return pasted_path(self.file.value, "the path of a new WAV file"), self.rate.value, self.level.number()
 
     def _written(self, path):
-        said = f"{path}. Speakers down or off, then play it through the box and record what comes out."
+        said = f"{path}. Leave speakers and headphones off, play it through the box, and record what comes out."
         self.said.say("right", "Written", said)
 
     # ---- back ------------------------------------------------------------------------------------------------------
@@ -95,14 +98,14 @@ class ProbePanel(Step):
     def _shown(self, report):
         self.report, self.live = report, picture(report)
         self._picture.children = [self.live.widget]
-        self.facts.value = table("What the recording tells", ("", ""), facts(report))
+        self.facts.value = table("What the recording shows", ("", ""), facts(report))
         self.enter.disabled = report.reference_dbfs is None
         state = "partly" if report.linear is None else "right"
         self.said.say(state, VERDICTS[report.linear], f"{report.reason}. {report.range_reason}")
 
     def _entered(self):
         if self.report is None or self.report.reference_dbfs is None:
-            raise GainlibError("there is no box to enter; read a recording that tells a reference")
+            raise GainlibError("there is no box to enter; read a recording that shows a reference")
         self._taken(self.report)
         self.said.say("right", "Entered", inserted(self.report))
 
@@ -148,8 +151,8 @@ def facts(report) -> list[tuple[str, str]]:
     span = "none" if working is None else f"{number_text(working.low_dbfs)} to {level_text(working.high_dbfs, 'dBFS')}"
     rows = [
         ("verdict", report.kind),
-        ("its level", {True: "is free", False: "matters", None: "cannot tell"}[report.linear]),
-        ("gain where it is steady", level_text(report.gain_db, digits=2)),
+        ("its level", {True: "is free", False: "matters", None: "not clear"}[report.linear]),
+        ("gain in its steady range", level_text(report.gain_db, digits=2)),
         ("working range", span),
         ("reference", "none" if report.reference_dbfs is None else level_text(report.reference_dbfs, "dBFS")),
         ("output gain for equal loudness", level_text(report.output_gain_db, digits=2)),
