@@ -265,7 +265,7 @@ def test_stems_are_uploaded_and_a_plan_is_stopped(bench, tmp_path):
     stop = bench.cell("plan").get_by_role("button", name="Stop")
     expect(stop).to_be_visible(timeout=30_000)
     bench.button("checks", "Check the stems").click()
-    bench.says("checks", "the bench is at something else (Planning)")
+    bench.says("checks", "the bench is busy (Planning)")
     stop.click()
     bench.says("plan", "Stopped", "nothing half-done is left")
     assert bench.kernel("print(bench.song.plan)") == "None"

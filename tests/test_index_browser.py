@@ -53,7 +53,7 @@ def line_of(desk, number, *wanted):
 def test_it_runs_without_an_error_and_says_what_a_server_forgets(desk):
     assert desk.problems() == []
     text = desk.page.locator(".jp-Notebook").inner_text()
-    assert "forgets everything after a few minutes" in text and "leave your computer" in text
+    assert "forgets everything a few minutes" in text and "leave your computer" in text
     assert "begin lab 00" in text and "begin lab 05" in text
 
 
@@ -61,14 +61,14 @@ def test_a_name_by_keyboard(desk):
     found = desk.cell("who")
     desk.type_over(found.get_by_label("Name or number"), "anna")
     desk.type_over(found.get_by_label("Class code"), "7b")
-    desk.push(found.get_by_role("button", name="That is me"))
+    desk.push(found.get_by_role("button", name="Save my name"))
     assert "You are anna, class 7b in every lab" in said(found)
     assert json.loads((desk.folder / "records" / "learner.json").read_text()) == {"learner": "anna", "class_code": "7b"}
     desk.type_over(found.get_by_label("Name or number"), " ")
-    desk.push(found.get_by_role("button", name="That is me"))
+    desk.push(found.get_by_role("button", name="Save my name"))
     assert "the name is empty" in said(found)
     desk.type_over(found.get_by_label("Name or number"), "anna")
-    desk.push(found.get_by_role("button", name="That is me"))
+    desk.push(found.get_by_role("button", name="Save my name"))
     assert desk.problems() == []
 
 
@@ -127,7 +127,7 @@ def test_the_record_goes_out_is_erased_and_comes_in_again(desk, tmp_path):
     found = desk.cell("record")
     desk.push(found.get_by_role("button", name="Erase my record"))
     assert "Not erased" in found.inner_text()
-    desk.tab_to(found.get_by_label("Yes, erase all I did"))
+    desk.tab_to(found.get_by_label("Yes, erase everything I did"))
     desk.press("Space")
     desk.push(found.get_by_role("button", name="Erase my record"))
     assert f"{len(lines)} lines of anna are gone" in found.inner_text()
@@ -195,5 +195,5 @@ def test_a_word_is_found_by_keyboard(desk):
     desk.shot("index-glossary")
     desk.type_over(found.get_by_label("Find a word"), "xyzzy")
     desk.idle()
-    assert "No entry has that" in found.inner_text()
+    assert "There is no such entry" in found.inner_text()
     assert desk.problems() == []

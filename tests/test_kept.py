@@ -343,7 +343,7 @@ def test_two_desks_in_two_tabs(tmp_path):
     two._place.store.look()
     assert two.question.layout.display is None and two.bar.layout.display == "none"
     assert two.setting == two.experiment.start
-    assert two.question.yes.description == "Take over what stands there"
+    assert two.question.yes.description == "Take over the other tab"
     two.question.yes.click()
     assert two.setting == one.setting and two.question.layout.display == "none"
 

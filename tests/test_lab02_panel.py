@@ -131,7 +131,7 @@ def test_pictures_refuse_what_does_not_belong_together():
 
 def test_blocks_and_their_table():
     bars = BlockBars(axes())
-    assert bars.sentence() == "Loudness: no block is full yet."
+    assert bars.sentence() == "Loudness: no block is complete yet."
     bars.update([-20.0, -20.0, -35.0, -math.inf], [True, True, False, False], -31.8, -20.0)
     assert bars.table().rows == (
         ("silent, or nearly", "0", "1"),

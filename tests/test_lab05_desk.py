@@ -52,7 +52,7 @@ def test_a_fixed_bus_is_read_ahead_of_its_cut_while_the_hand_moves_and_behind_it
     fixed = demo_session(1, True, "unity").with_(bus="fixed").with_("bus", fader_db=-10.0)
     assert peak_text(fixed) in words(desk) and "(behind the cut)" in words(desk)
     assert "10 of the 10 worst peaks are cut off at full scale" in words(desk)
-    assert "The fixed-point bus has cut" in desk.later.text
+    assert "The fixed-point bus has clipped" in desk.later.text
     values = list(desk.mixers["faders_db"].values_db)
     desk.mixers["faders_db"].values_db = [-1.0, *values[1:]]
     desk.pictures[0].settle()
@@ -69,7 +69,7 @@ def test_the_whole_mix_the_table_and_the_sound_come_when_the_hand_lets_go(desk):
     )
     values = {name: -12.1 if name != "master" else 0.0 for name in desk.setting.faders_db}
     desk.set(faders_db=values)
-    assert desk.later.text == "No sample leaves the bus over full scale."
+    assert desk.later.text == "No sample leaves the bus above full scale."
     assert desk.player._sources["as found"] is found, "what is heard of the start is not made twice"
     assert np.abs(desk.player._sources["as you set it"].samples).max() < 1.0
     desk.bar.chosen = 1
@@ -115,7 +115,7 @@ def test_all_faders_are_answered_from_the_desk():
     assert faders.as_dict()["master"] == 0.0, "the master is not linked"
     assert mark(asked, given, desk.controls()).state == "right"
     rows = {row[0]: row[1] for row in desk.numbers.table["rows"]}
-    assert rows["cut off at full scale:"] == "0 samples" and rows["balance"] == "0.00 dB"
+    assert rows["samples cut off"] == "0 samples" and rows["balance"] == "0.00 dB"
     desk.set_controls({"master": {"fader_db": -6.0}})
     assert mark(asked, given, desk.controls()).state in ("right", "wrong") and desk.setting.faders_db["master"] == -6.0
     desk.set_controls("junk")
@@ -131,7 +131,7 @@ def test_the_loud_source_is_looked_for_on_a_desk_with_mutes():
     stem, attenuation = asked.solve(given)
     assert "over full scale" in desk.later.text
     desk.set(mute=(stem,))
-    assert desk.later.text == "No sample leaves the bus over full scale."
+    assert desk.later.text == "No sample leaves the bus above full scale."
     desk.set(mute=(), faders_db={**desk.setting.faders_db, stem: -attenuation})
     reading = desk.run.seen.sample_peak_dbfs
     assert reading <= -1.0 + 1e-3 and reading > -1.2

@@ -151,7 +151,7 @@ def test_the_whole_stem_is_matched_and_hot_peaks_are_warned_of(desk):
     desk.reset()
     assert "whole stem, 40 s: active level −17.9 dBFS" in desk.later.text
     desk.set(box="high-pass filter", trim_db=12.0)
-    assert "has no preference" in desk.said.text and "no working range" in desk.pictures[0].widget.sentence
+    assert "works alike at every level" in desk.said.text and "no working range" in desk.pictures[0].widget.sentence
     assert "Matched, peaks reach" in desk.later.text and "cuts them" in desk.later.text
 
 
@@ -265,6 +265,6 @@ def test_pictures_of_a_box_refuse_what_does_not_fit():
         curve.update([0, 1], [0, 1], [1, 2])
     spectrum = figures.Spectrum(figures.make_figure(400, 300).subplots())
     spectrum.update([100, 1000], [-20, -30], [-20, -30])
-    assert spectrum.sentence() == "The output has nothing that the input has not."
+    assert spectrum.sentence() == "The output contains nothing that the input does not."
     with pytest.raises(GainlibError, match="2 or more"):
         figures.WavePair(figures.make_figure(400, 300).subplots()).update([0], [0], [0])

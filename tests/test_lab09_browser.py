@@ -119,7 +119,7 @@ def test_the_same_two_millimetres_are_heard(lab):
     assert "from 0.0 dB by −0.94 dB, from −40.0 dB by −3.06 dB" in said(found)
     player = found.locator(".gl-player")
     player.scroll_into_view_if_needed()
-    assert "not matched here: the difference in level is the lesson" in player.inner_text()
+    assert "not matched here, because the difference in level is the lesson" in player.inner_text()
     player.get_by_role("button", name="Play").click()
     lab.page.wait_for_timeout(1200)
     button = player.get_by_role("button", name="2 mm at −40.0 dB")
@@ -177,7 +177,7 @@ def test_faders_brought_to_unity_with_and_without_their_sends(lab):
     for kind in ("cue", "effect"):
         fields = answer[given[kind]]
         enter(lab, found, f"{kind.capitalize()} send of", typed(fields[f"send {kind} level_db"], 1))
-    assert "Both sends are kept." in sentence(found)
+    assert "Both sends are unchanged." in sentence(found)
     found.get_by_role("button", name="Check").click()
     lab.settled()
     assert "Right (4 of 4 points)" in said(found)

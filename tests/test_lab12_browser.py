@@ -257,7 +257,7 @@ def one_fader_and_a_clipped_bus(lab, given):
 def export_and_sheet(lab):
     """Export, have it checked, fill the ten cells."""
     task = lab.cell("exercise-5")
-    assert "nothing exported yet" in check(lab, 5)
+    assert "not exported anything yet" in check(lab, 5)
     task.get_by_role("button", name="Export mix and stems").click()
     typing.settled(lab, task)
     assert "Exported" in task.inner_text()

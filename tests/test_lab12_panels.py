@@ -53,13 +53,13 @@ def test_what_the_hand_sets_is_what_every_task_hands_in(session):
     forms = {id: lab.exercise(id) for id in ("12-3", "12-4", "12-5", "12-6")}
     assert forms["12-3"].entered() is None
     panel.desk.set(**{"05 bass/trim_db": 3.0})
-    assert "1 control is moved" in forms["12-4"].panel._stand.text
+    assert "you have moved one control" in forms["12-4"].panel._stand.text
     panel.desk.set(**{"05 bass/fader_db": -1.5})
     for id in ("12-3", "12-4"):
         entered = forms[id].entered()
         assert entered["05 bass"]["trim_db"] == 3.0 and entered["05 bass"]["fader_db"] == -1.5
     assert forms["12-5"].entered()["controls"] == forms["12-3"].entered()
-    assert "2 controls are moved" in forms["12-4"].panel._stand.text
+    assert "you have moved 2 controls" in forms["12-4"].panel._stand.text
     assert set(entered) == set(panel.places.found), "the silent stem is in it, as it was found"
     assert (
         sum(
@@ -92,7 +92,7 @@ def test_another_session_is_another_for_all_and_asked_for(session, lab):
     forms = [lab.exercise(f"12-{k}") for k in range(1, 7)]
     before = {form.given["seed"] for form in forms}
     forms[3].again.click()
-    assert forms[3].question.layout.display is None and "What you have set and not checked is lost" in (
+    assert forms[3].question.layout.display is None and "You will lose what you have set but not checked" in (
         forms[3].question._said.text
     )
     forms[3].question.no.click()
@@ -352,7 +352,7 @@ def read_off(panel, cell):
 
 def test_the_prediction_is_borne_out_by_the_group():
     outcome, sentence, table = lab12.compare()
-    assert outcome == lab12.LESS and "moved behind the compressor, it is exact" in sentence
+    assert outcome == lab12.LESS and "a move behind the compressor is exact" in sentence
     assert table.rows[1][1] == "−4.00 dB" and float(table.rows[0][1][1:5]) < 3.9
 
 

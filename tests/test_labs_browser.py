@@ -46,7 +46,7 @@ def test_a_prediction_is_kept_and_compared(lab):
     compare = lab.cell("compare")
     compare.get_by_role("button", name="Compare").click()
     shows(compare, re.compile("As you predicted|Not as predicted"))
-    told = (f"You said {said[1]}; what the meters say is ", f"As you predicted {said[1]}.")
+    told = (f"You said {said[1]}; the meters say ", f"As you predicted {said[1]}.")
     assert any(words in " ".join(compare.inner_text().split()) for words in told)
     assert compare.locator("table").count() == 1
     kept = [json.loads(line) for line in (lab.folder / "records" / "record.jsonl").read_text().splitlines()]

@@ -136,7 +136,7 @@ def test_boxes_and_prints_by_keyboard_alone(trip, tmp_path):
 
     trip.enter("null", "Down and up by", "40")
     trip.key("null", "Work it out")
-    trip.says("null", "most in 16 bit, dither −43.3 dB")
+    trip.says("null", "most in 16-bit, dither −43.3 dB")
     trip.enter("null", "Programme (.wav):", str(tmp_path / "programme.wav"))
     trip.key("null", "Write the programme")
     trip.says("null", "Written")

@@ -38,7 +38,7 @@ def test_the_test_file_is_written_as_asked(tmp_path):
     assert panel.said.state == "wrong" and "the field is empty" in panel.said.text
     panel.file.value, panel.rate.value, panel.level.value = f'"{tmp_path / "out.wav"}"', 44100, "−12,5 dBFS"
     panel.write()
-    assert panel.said.state == "right" and "Speakers down or off" in panel.said.text
+    assert panel.said.state == "right" and "Leave speakers and headphones off" in panel.said.text
     assert AudioFile(tmp_path / "out.wav").rate_hz == 44100
     assert 20 * np.log10(np.abs(read(tmp_path / "out.wav").samples).max()) == pytest.approx(-12.5, abs=0.1)
     panel.write()
@@ -52,7 +52,7 @@ def test_a_recording_is_read_shown_and_entered(tmp_path):
     entered = []
     panel = ProbePanel(taken=entered.append)
     panel.enter.click()
-    assert "read a recording that tells a reference" in panel.said.text
+    assert "read a recording that shows a reference" in panel.said.text
     panel.recorded.value = taken(tmp_path, Saturation())
     panel.read()
     assert panel.said.text.startswith("Its level matters: ") and "0.3 to 3 % distortion" in panel.said.text
@@ -92,7 +92,7 @@ def test_two_prints_are_subtracted(tmp_path):
     panel.programme.value = str(tmp_path / "programme.wav")
     panel.write()
     np.testing.assert_array_equal(read(tmp_path / "programme.wav").samples, programme().samples)
-    after = round_trips(programme(), 40.0, 20, "24 bit", dither=True)
+    after = round_trips(programme(), 40.0, 20, "24-bit", dither=True)
     write(tmp_path / "after.wav", after.with_samples(0.5 * after.samples), "FLOAT")
     panel.first.value, panel.second.value = panel.programme.value, str(tmp_path / "after.wav")
     panel.subtract()
@@ -112,10 +112,10 @@ def test_rounds_of_ones_own_numbers():
     panel = NullPanel()
     panel.attenuation.value, panel.rounds.value = "40", "20"
     panel.turn()
-    expected = {"24 bit": -109, "24 bit, dither": -91.5, "16 bit, dither": -43.3}
+    expected = {"24-bit": -109, "24-bit, dither": -91.5, "16-bit, dither": -43.3}
     for name, level in expected.items():
         assert panel.residues[name] == pytest.approx(level, abs=1.0)
-    assert "most in 16 bit, dither −43.3 dB" in panel.said.text
+    assert "most in 16-bit, dither −43.3 dB" in panel.said.text
     panel.rounds.value = "2,5"
     panel.turn()
     assert "give a whole number" in panel.said.text

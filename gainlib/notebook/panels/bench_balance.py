@@ -279,7 +279,7 @@ class BalanceStep(Step):
     def _heard(self, excerpt):
         from gainlib.notebook.listen import Player
 
-        self._sound.children = [Player({"as it stands": excerpt}, note=NOTE)]
+        self._sound.children = [Player({"as it is now": excerpt}, note=NOTE)]
         self.tell("right", "Ready", f"{number_text(excerpt.duration_s, 0)} s from second {self.start.value}.")
 
     def _balance_read(self, found):

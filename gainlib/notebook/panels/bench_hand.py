@@ -59,7 +59,7 @@ class HandStep(Step):
             self.tell("note", "Differences", f"{count(len(self.rows), 'strip')} off; {told} have a reason.")
         else:
             own = sum(not each.value.startswith("the plan") for each in self.rows)
-            kept = f"{own} of them you keep as you had them" if own else "the plan stands as it is"
+            kept = f"{own} of them you keep as you had them" if own else "the plan stays as it is"
             self.tell("right", "Explained", f"All {told} strips have a reason; {kept}.")
 
     def _changed(self, what):

@@ -92,7 +92,7 @@ class OpenStep(Step):
         stems = count(len(session.strips), "stem")
         text = f"{self.song.title}: {stems}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
         if unreadable:
-            text += f" Left out, since they cannot be read: {'; '.join(unreadable)}."
+            text += f" These are left out, because they cannot be read: {'; '.join(unreadable)}."
         self.tell("partly" if unreadable else "right", "Opened", text)
 
     def _show(self):

@@ -18,9 +18,9 @@ UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
 SHEETS = """
 **Sheets.** `plan.html` prints in grey on A4 and Letter; it has a drawing of where each column sits, tick boxes,
-reasons, levels, and the bus before and after. `plan.csv` and `levels.csv` hold the same for a spreadsheet, `hand-off.txt` what
-the mastering engineer should know, and `session.json` the planned song. They go into a **new** folder, which is written
-completely or not at all.
+reasons, levels, and the bus before and after. `plan.csv` and `levels.csv` hold the same for a spreadsheet,
+`hand-off.txt` what the mastering engineer should know, and `session.json` the planned song. They go into a **new**
+folder, which is written completely or not at all.
 """
 STEMS = """
 **Staged stems.** *Up to the trim*: load them in place of the raw stems, with the trims at 0. *Up to the bus*: they
@@ -52,7 +52,7 @@ class TakeStep(Step):
     def __init__(self, song):
         self.sheets_to, self.stems_to = entry("New folder for the sheets:"), entry("New folder for the stems:")
         self.song_to, self.against = entry("File for the song (.json):"), entry("Earlier sheet:")
-        self.upto, self.words = menu("Include gain:", UPTO, "trim"), menu("Words:", WORDS, "PCM_24")
+        self.upto, self.words = menu("Include gain:", UPTO, "trim"), menu("Bit depth:", WORDS, "PCM_24")
         self.gain_only = widgets.Checkbox(
             False, description="gain only: leave the DC block to the mixer", indent=False, layout={"width": "auto"}
         )

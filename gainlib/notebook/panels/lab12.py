@@ -310,9 +310,9 @@ class HandIn(Panel):
 
     def _say(self):
         count = self.places.moved
-        how_many = "1 control is" if count == 1 else f"{count} controls are"
-        stand = f"{how_many} moved against how it was found" if count else "you have not moved anything yet"
-        self._stand.say("note", "", f"The session as it stands on its desk above counts: {stand}.")
+        how_many = "one control" if count == 1 else f"{count} controls"
+        stand = f"you have moved {how_many}" if count else "you have not moved anything yet"
+        self._stand.say("note", "", f"Your answer is the session as you set it on the desk above: {stand}.")
 
     def controls(self) -> dict | None:
         """Return where the controls stand as an answer, or None while none was moved."""

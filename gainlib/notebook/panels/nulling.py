@@ -27,8 +27,8 @@ programme is noise: turn your monitors down before you play it, and mute input m
 MATCHES = (("match level and polarity", True), ("leave the level as it is", False))
 PICTURE_PX = (840, 300)
 ARITHMETICS = (
-    ("64-bit float", "float64", False), ("32-bit float", "float32", False), ("24-bit", "24-bit", False),
-    ("24-bit, dither", "24-bit", True), ("16-bit", "16-bit", False), ("16-bit, dither", "16-bit", True),
+    ("64-bit float", "float64", False), ("32-bit float", "float32", False), ("24-bit", "24 bit", False),
+    ("24-bit, dither", "24 bit", True), ("16-bit", "16 bit", False), ("16-bit, dither", "16 bit", True),
 )  # fmt: skip
 LOWEST_DB = -360.0
 NO_FIT = "has no meaning: the two have next to nothing in common"
