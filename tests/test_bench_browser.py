@@ -240,7 +240,7 @@ def test_the_demo_goes_over_the_bench_by_keyboard_alone(bench):
     bench.type_over(bench.cell("plan").get_by_label("True peak of the bus"), "−8 dBTP")
     bench.press("Tab")
     push("plan", "Plan")
-    bench.says("plan", "wanted −8.05 to −8.00: kept")
+    bench.says("plan", "(target −8.05 to −8.00): kept")
     push("listen", "Make both ready")
     bench.says("listen", "matched in loudness")
     push("take", "Write the sheets")

@@ -103,8 +103,8 @@ def test_a_higher_top_leaves_unity_where_it_was():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{", "no JSON"),
-        ("[]", "no saved song"),
+        ("{", "not JSON"),
+        ("[]", "not a saved song"),
         ('{"strips": [{"name": "long", "fader_db": "loud"}]}', "fader_db"),
         ('{"strips": [{"name": "long", "pan": 3}]}', "pan"),
     ],

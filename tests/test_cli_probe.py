@@ -37,7 +37,7 @@ def test_write_tells_to_turn_down_first(tmp_path, capsys):
     path = tmp_path / "probe.flac"
     assert run("probe", "write", path, "--rate", 44100, "--level", "−12") == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "turn speakers and headphones down, or disconnect them, before you play" in out
+    assert "before you play this file, disconnect speakers and headphones" in out
     assert "steady tones of −12 dBFS" in out and "manual" in out
     file = AudioFile(path)
     assert (file.rate_hz, file.channels, file.frames) == (44100, 1, Layout(44100, -12).frames)
@@ -96,8 +96,8 @@ def test_read_refuses(files, tmp_path, capsys):
     err = capsys.readouterr().err
     assert (
         "short.wav" in err
-        and "not in it, or the box changes them" in err
-        and "; record the whole of the test file" in err
+        and "are missing, or the box changes them" in err
+        and "; record the whole test file" in err
         and err.count("\n") == 1
     )
     assert run("probe", "read", tmp_path / "none.wav") == 1

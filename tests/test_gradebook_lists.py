@@ -75,10 +75,10 @@ def test_wrong_use(tmp_path, capsys):
         (*good, "--html", tmp_path / "m.csv"): "choose another name for --html",
         (*good, "--html", tmp_path / "no" / "m.html"): "does not exist",
         (*good, "--lab", "77"): "there is no lab '77'",
-        (*good, "--sets", "0"): "is no count",
+        (*good, "--sets", "0"): "is not a count",
         ("key", "7b", " "): "name is empty",
         ("key", "7b", "anna", "--lab", "77"): "there is no such exercise",
-        ("key", "7b", "anna", "--attempt", "-1"): "is no set of numbers",
+        ("key", "7b", "anna", "--attempt", "-1"): "is not a set of numbers",
     }
     for arguments, reason in wrong.items():
         assert run(*arguments) == 2, arguments

@@ -159,7 +159,7 @@ def test_a_record_goes_out_and_comes_in_somewhere_else(index, tmp_path):
     elsewhere = Index(folder=tmp_path / "other", labs=ROOT / "labs")
     panel = elsewhere.record()
     panel.upload(name, content)
-    assert "2 of 2 lines were new" in panel.said.text and "You are **anna** now" in panel.said.text
+    assert "2 of 2 lines were new" in panel.said.text and "You are now **anna**" in panel.said.text
     assert (elsewhere.shelf.learner, elsewhere.shelf.class_code) == ("anna", "7b")
     assert states(elsewhere.shelf)["00"].points == states(index.shelf)["00"].points == 2
     assert downloaded(panel)[1] == content
@@ -178,10 +178,10 @@ def test_a_record_of_somebody_else_says_whose_it_is(index, tmp_path):
     ("content", "why"),
     [
         (b"", "is empty"),
-        (b"%PDF-1.7 \xff\xfe\x00", "is no record: not UTF-8 text in line 1"),
-        (b'{"id": 1}\n', "is no record: “id” is missing"),
-        (b"hello\nworld\n", "is no record: not a whole line of JSON in line 1"),
-        (b"{" * 100_000, "is no record"),
+        (b"%PDF-1.7 \xff\xfe\x00", "is not a record: not UTF-8 text in line 1"),
+        (b'{"id": 1}\n', "is not a record: “id” is missing"),
+        (b"hello\nworld\n", "is not a record: not a whole line of JSON in line 1"),
+        (b"{" * 100_000, "is not a record"),
         (None, "too large"),
         (b" " * 10 + b"x" * 20_000_001, "never has more than 20 MB"),
     ],
@@ -259,7 +259,7 @@ def test_a_word_is_found():
     view.find.value = "LUFS"
     assert "loudness" in view._table.value and "polarity" not in view._table.value
     view.find.value = "no such word"
-    assert "No entry" in view._said.text
+    assert "no such entry" in view._said.text
 
 
 # ---- the notebook ----------------------------------------------------------------------------------------------------

@@ -36,7 +36,7 @@ def test_meters_follow_faders_mutes_and_master_as_rendered(desk):
     moved = song.with_faders({"05 bass": -12.0}).with_("bus", fader_db=-1.5).with_("01 kick", mute=True)
     assert peak_text(moved) in words(desk)
     over = int(np.count_nonzero(np.abs(moved.render().bus.samples) > 1))
-    assert f"**{over:,} samples** leave the bus over full scale" in desk.later.text
+    assert f"**{over:,} samples** leave the bus above full scale" in desk.later.text
     desk.set(solo=("02 snare",), mute=())
     alone = moved.with_("01 kick", mute=False).with_("02 snare", solo=True)
     assert peak_text(alone) in words(desk)
@@ -129,7 +129,7 @@ def test_the_loud_source_is_looked_for_on_a_desk_with_mutes():
     desk = lab_module("05").exercise_panel(asked, given, None)
     assert not hasattr(desk, "controls") and "master" not in desk.setting.faders_db
     stem, attenuation = asked.solve(given)
-    assert "over full scale" in desk.later.text
+    assert "above full scale" in desk.later.text
     desk.set(mute=(stem,))
     assert desk.later.text == "No sample leaves the bus above full scale."
     desk.set(mute=(), faders_db={**desk.setting.faders_db, stem: -attenuation})
@@ -139,5 +139,5 @@ def test_the_loud_source_is_looked_for_on_a_desk_with_mutes():
 
 def test_the_prediction_is_compared_with_the_song():
     outcome, sentence, table = lab_module("05").compare()
-    assert outcome == lab05.NONE and "None of them makes it fit." in sentence
+    assert outcome == lab05.NONE and "Muting none of them makes it fit." in sentence
     assert len(table.rows) == 12 and table.rows[0][0] == "whole bus"

@@ -220,7 +220,7 @@ def test_preferences_are_picked_trial_by_trial():
     for pick in "ABABABAB":
         run.take(pick)
     run.take("A")
-    assert run.entries() == list("ABABABAB") and "All 8 trials" in run.said.text
+    assert run.entries() == list("ABABABAB") and "all 8 trials" in run.said.text
     assert mark(exercise("07-5"), given, [run.entries(), None, None, None]).parts[0].state == "right"
 
 
@@ -244,7 +244,7 @@ def test_a_level_diagram_tells_what_is_over_and_leaves_out_what_is_not_there():
     axes = figures.make_figure(500, 300).subplots()
     diagram = figures.LevelDiagram(axes, ("source", "desk", "file"), low_db=-100, high_db=30, unit="dBu")
     diagram.update([-np.inf, 4, 10], [-np.inf, 18, 25], ceiling_db=[None, 22, 22], noise_db=[None, -90, -80])
-    assert diagram.sentence() == "Levels along the chain: at file the peak stands 3.0 dB over its ceiling."
+    assert diagram.sentence() == "Levels along the chain: at file the peak is 3.0 dB over its ceiling."
     table = diagram.table()
     assert table.columns == ("point", "average (dBu)", "peak (dBu)", "ceiling (dBu)", "noise (dBu)")
     assert table.rows[0] == ("source", "silent", "silent", "–", "–")

@@ -69,7 +69,7 @@ def test_the_travel_desk_says_what_the_law_says():
     desk.mixers["fader_db"].set_values([-30.0])
     assert desk.pictures[0].widget.png != picture
     # −30 dB on 80·log10(x/75): x = 31.6 mm, 34.744/x = 1.10 dB per mm, worked by hand
-    assert "stands at 31.6 mm, −30.0 dB. Below 34.7 mm" in words(desk)
+    assert "is at 31.6 mm, −30.0 dB. Below 34.7 mm" in words(desk)
     assert "worth 1.10 dB" in words(desk)
     assert "from 0.0 dB by **−0.94 dB**, from −40.0 dB by **−3.06 dB**" in desk.said.text
     desk.settings.set(exponent=3.0)
@@ -191,7 +191,7 @@ def test_the_far_mix_is_answered_from_its_controls(far):
     desk.set_controls(answer)
     assert desk.controls() == answer and mark(asked, given, desk.controls()).state == "right"
     kept = words(desk)
-    assert kept == "All faders are within 3 dB of unity. Every level at the bus is kept. Both sends are kept."
+    assert kept == "All faders are within 3 dB of unity. Every level at the bus is unchanged. Both sends are unchanged."
     assert [row[1] for row in desk.numbers.table["rows"]][1:] == ["0.00 dB", "0.00 dB"]
     trims = desk.mixers["post_trims_db"]
     trims.set_values([trims.values_db[0] + 1.0, *trims.values_db[1:]])

@@ -253,7 +253,7 @@ def test_the_mix_is_measured_while_it_is_in_front(session):
     desk.set(strip="08 pad", **{"08 pad/fader_db": desk.setting["08 pad/fader_db"] - 2.0})
     assert turn(panel, lab12.MIX_READ)["08 pad"][0] == "−2.00"
     assert "pad −2.00 dB" in turn(panel, lab12.MIXED).sentence
-    assert "Farthest from its old balance: pad, −2.00 dB" in desk.later.text
+    assert "The track farthest from its old balance is pad, −2.00 dB" in desk.later.text
     desk.set(**{"08 pad/fader_db": desk.setting["08 pad/fader_db"] + 1.0})
     assert "Farthest from its old balance: pad, −1.00 dB" in desk.later.text
 

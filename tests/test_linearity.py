@@ -174,7 +174,7 @@ def test_plain_functions(name):
 @pytest.mark.parametrize(
     ("function", "says"),
     [
-        (3, "no processor"),
+        (3, "not a processor"),
         (lambda x, rate_hz: x * math.nan, "NaN"),
         (lambda x, rate_hz: np.zeros((len(x), 3)), "channels"),
         (lambda x, rate_hz: x.astype(complex), "real samples"),

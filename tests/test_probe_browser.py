@@ -95,7 +95,7 @@ def clean(trip):
 
 def test_a_box_is_measured_by_mouse(trip, tmp_path):
     probe, take = tmp_path / "probe.wav", tmp_path / "take.wav"
-    assert "disconnect them" in trip.cell("probe").inner_text()
+    assert "disconnect speakers and headphones" in trip.cell("probe").inner_text()
     trip.fill("probe", "Test file (.wav):", str(probe))
     trip.click("probe", "Write the test file")
     trip.says("probe", "Written")

@@ -29,7 +29,7 @@ def taken(folder, box, spoil=lambda line: line, name="take.wav"):
 
 def test_the_caution_stands_first():
     text = ProbePanel()._middle.children[0].value
-    assert "turn speakers and headphones down, or disconnect them" in text and "manual" in text
+    assert "disconnect speakers and headphones" in text and "manual" in text
 
 
 def test_the_test_file_is_written_as_asked(tmp_path):
@@ -83,7 +83,7 @@ def test_what_cannot_be_told_or_read_is_said(tmp_path):
     write(tmp_path / "music.wav", programme())
     panel.recorded.value = str(tmp_path / "music.wav")
     panel.read()
-    assert panel.said.state == "wrong" and "the marks at the end of the test file are not in it" in panel.said.text
+    assert panel.said.state == "wrong" and "the marks at the end of the test file are missing" in panel.said.text
     assert panel.report is before and panel.failures == []
 
 

@@ -73,7 +73,7 @@ def test_best_is_the_declared_level_where_that_lies_within():
 def test_a_clip_is_a_ceiling():
     found = working_range(HardClip(-12))
     assert -12 < found.low_dbfs < found.best_dbfs < found.high_dbfs < -11
-    assert "ceiling to stay under" in found.reason
+    assert "ceiling to stay below" in found.reason
 
 
 @pytest.mark.parametrize(

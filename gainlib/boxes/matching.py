@@ -112,5 +112,5 @@ def _warning(peak):
         return None
     return (
         f"Matched, peaks reach {quantity(peak, 'dBFS', 1)}: a float mixer passes them, but a converter, a file of "
-        "whole numbers or a stage that clips cuts them. Feed the box less; the match then needs less, too."
+        f"whole numbers or a stage that clips cuts them off. Feed the box less; the match then needs less, too."
     )

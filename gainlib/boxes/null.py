@@ -279,8 +279,8 @@ def _lag(x, y, reach):
     scale = math.sqrt(float(x @ x) * float(y @ y))
     if not scale or abs(found[best]) / scale < 0.05:
         raise GainlibError(
-            "the two prints have nothing in common within "
-            f"the {reach} frames looked at; compare prints of the same music, or allow a larger offset"
+            "the two prints have nothing in common within the {reach} frames searched; compare prints of the same "
+            "music, or allow a larger offset"
         )
     return best - reach, float(found[best])
 
@@ -353,28 +353,28 @@ def _sentence(depth, found):
     if found["alike"] and found["polarity"] < 0:
         parts.append("is inverted")
     if found["alike"] and abs(found["gain_db"]) > 0.0005:
-        parts.append(f"stands {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
-    taken = "time, speed, level and polarity taken out" if found["matched"] else "time and speed taken out"
+        parts.append(f"is at {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
+    taken = "time, speed, level and polarity corrected" if found["matched"] else "time and speed corrected"
     return f"With {taken}: {', '.join(parts)}; {_meaning(depth, found)}."
 
 
 def _meaning(depth, found):
     if not found["alike"]:
         return (
-            "laid over one another like this, they have next to nothing in common, so neither level nor polarity means "
-            "anything; look for sides that are swapped, or for other music"
+            "aligned like this, they have next to nothing in common, so neither level nor polarity means anything; "
+            "check for swapped sides or different music"
         )
     left_out = _said_left_out(found["left_out_s"])
     if depth <= DEEP_DB and left_out:
         return (
-            f"over the {quantity(found['compared_s'], 's', 2)} compared nothing tells them apart, but {left_out}, so "
-            "this does not prove that the prints are the same"
+            f"over the {quantity(found['compared_s'], 's', 2)} compared they do not differ, but {left_out}, so this "
+            f"does not prove that the prints are the same"
         )
     if depth <= DEEP_DB:
         return "the two prints are the same for every practical purpose"
     also = f"; {left_out}" if left_out else ""
     if depth <= HEARD_DB:
-        return f"they differ by something far below the music; whether it can be heard is for a blind test to say{also}"
+        return f"they differ by something far below the music; only a blind test can say whether it can be heard{also}"
     return (
         "they differ; that alone does not prove that the difference can be heard, and a small difference of gain, "
         f"time or a modulation is enough for it{also}"
@@ -410,7 +410,7 @@ def _same_length(x, y):
 def _check_alike(a, b):
     if a.rate_hz != b.rate_hz:
         raise GainlibError(
-            f"{_named(a)} runs at {a.rate_hz} Hz and {_named(b)} at {b.rate_hz} Hz; print both at one rate"
+            f"{_named(a)} is at {a.rate_hz} Hz and {_named(b)} at {b.rate_hz} Hz; print both at one rate"
         )
     if a.channels != b.channels:
         raise GainlibError(

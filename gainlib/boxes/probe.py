@@ -116,7 +116,7 @@ class ProbeReport:
             told.append(f"the recording is {number(abs(self.rate_error_ppm), 1)} millionths {word}")
         if self.polarity < 0:
             told.append("its polarity is inverted")
-        return f"Found and taken out: {', '.join(told)}."
+        return f"Found and corrected: {', '.join(told)}."
 
 
 def read_probe(
@@ -200,25 +200,25 @@ def _taken(recorded):
     name = str(getattr(source, "path", source.name) or "the recording")
     if source.rate_hz not in RATES_HZ:
         raise GainlibError(
-            f"{name}: runs at {source.rate_hz} Hz; record at the test file's rate, one of "
+            f"{name} is at {source.rate_hz} Hz; record at the test file's rate, one of "
             f"{', '.join(map(str, RATES_HZ))} Hz"
         )
     if source.channels != 1:
         raise GainlibError(
-            f"{name}: has {source.channels} channels; record in mono, or export the one channel the box is in"
+            f"{name} has {source.channels} channels; record in mono, or export only the channel with the box"
         )
     audio = source.load() if hasattr(source, "load") else source
     line = np.asarray(audio.samples[:, 0], dtype=np.float64)
     loudest = float(np.abs(line).max())
     if loudest < 10.0 ** (SILENT_DBFS / 20.0):
         raise GainlibError(
-            f"{name}: is silent, its highest peak is {quantity(ratio_to_db(loudest), 'dBFS', 1)}; check cables and "
+            f"{name} is silent: its highest peak is {quantity(ratio_to_db(loudest), 'dBFS', 1)}; check cables and "
             "routing and record again"
         )
     if _clipped(line, loudest):
         raise GainlibError(
-            f"{name}: is clipped at {quantity(ratio_to_db(loudest), 'dBFS', 1)}, and what clipped it does not show; "
-            "turn down what comes into the recorder and record again"
+            f"{name} is clipped at {quantity(ratio_to_db(loudest), 'dBFS', 1)}, by the box or the recorder; turn the "
+            f"recorder's input down and record again"
         )
     return line, source.rate_hz, name, getattr(source, "subtype", "") in LOSSY
 
@@ -237,7 +237,7 @@ def _known(probe, rate_hz):
     line, probe_hz, name, _ = _taken(probe)
     if probe_hz != rate_hz:
         raise GainlibError(
-            f"{name}: the test file runs at {probe_hz} Hz and the recording at {rate_hz} Hz; record at {probe_hz} Hz, "
+            f"{name}: the test file is at {probe_hz} Hz and the recording at {rate_hz} Hz; record at {probe_hz} Hz, "
             f"or write a test file at {rate_hz} Hz"
         )
     try:

@@ -313,12 +313,12 @@ def working_range_of(found, curve: ProbeCurve, heard: Heard, layout: Layout) -> 
     if found.linear:
         return None, "No level is better than another."
     if found.linear is None or found.moved:
-        return None, "So no level can be named to feed it at."
+        return None, "So it has no level at which to feed it."
     replayed = _Replayed(curve, heard.swell, found.gain_db)
     working = range_of(replayed, replayed)
     loudest = layout.level_max_dbfs
     if working is None or working.low_dbfs >= loudest:
-        return None, "Within what was played, nothing speaks for one level or another."
+        return None, "No best level was found in the range tested."
     if working.best_dbfs >= loudest:
         return None, (
             f"Its working range starts at {quantity(working.low_dbfs, 'dBFS', 1)} and goes on beyond the loudest step, "
@@ -327,14 +327,14 @@ def working_range_of(found, curve: ProbeCurve, heard: Heard, layout: Layout) -> 
     sudden = min(working.high_dbfs - working.low_dbfs, 2.0 * (working.best_dbfs - working.low_dbfs)) < NARROW_DB
     if sudden and (heard.coded or heard.noise_dbfs > NOISY_DBFS):
         return None, (
-            f"From {quantity(working.low_dbfs, 'dBFS', 1)} on it bends within a few decibels, which is a ceiling; how "
-            "far under it is best depends on its noise, and the recording's own hides that."
+            f"From {quantity(working.low_dbfs, 'dBFS', 1)} on, it distorts within a few decibels, which is a ceiling; "
+            f"how far below it is best depends on its noise, and the noise of the recording hides that."
         )
     if working.high_dbfs > loudest:
-        why = f"{working.reason} Louder than {quantity(loudest, 'dBFS')} was not tried."
+        why = f"{working.reason} Nothing is known above {quantity(loudest, 'dBFS')}."
         working = working._replace(high_dbfs=loudest, reason=why)
     if heard.noise_dbfs > NOISY_DBFS and (heard.chain_noise_dbfs is None or heard.noise_dbfs > heard.chain_noise_dbfs):
-        why = f"{working.reason} Should the noise be its own, the lower part of that is the better one."
+        why = f"{working.reason} If the noise is its own, the lower part of that range is better."
         working = working._replace(reason=why)
     return working, working.reason
 

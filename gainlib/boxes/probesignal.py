@@ -86,8 +86,8 @@ class Layout:
             raise GainlibError(f"a highest level of {level!r}; give a number of dBFS, such as -6")
         if not SOFTEST_TOP_DBFS <= level <= LOUDEST_DBFS:
             raise GainlibError(
-                f"a highest level of {level:g} dBFS; give {SOFTEST_TOP_DBFS:g} to {LOUDEST_DBFS:g} dBFS, for what is "
-                "softer than that tells little about a box"
+                f"a highest level of {level:g} dBFS; give {SOFTEST_TOP_DBFS:g} to {LOUDEST_DBFS:g} dBFS, because a "
+                f"softer one shows little about a box"
             )
         object.__setattr__(self, "level_max_dbfs", round(float(level), 1))
 
@@ -254,7 +254,7 @@ def write_probe(path: str | os.PathLike, rate_hz: int = 48000, *, level_max_dbfs
     if os.fspath(path).lower().endswith((".mp3", ".ogg", ".oga", ".opus")):
         raise GainlibError(f"{os.fspath(path)}: a lossy format changes the test file itself; write .wav or .flac")
     if os.path.exists(os.path.expanduser(path)):
-        raise GainlibError(f"{os.fspath(path)}: exists already; choose another name")
+        raise GainlibError(f"{os.fspath(path)} exists already; choose another name")
     write(path, Audio(layout.samples()[:, np.newaxis], rate_hz, "test file"))
 
 

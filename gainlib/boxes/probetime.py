@@ -54,7 +54,8 @@ def refuse_holes(line: np.ndarray, base: TimeBase, layout: Layout) -> None:
     at_s = _first_hole(line, base, layout)
     if at_s is not None:
         raise GainlibError(
-            f"the sound breaks off, a hole about {quantity(at_s, 's', 1)} into the test file; record it again in one "
+            f"the sound breaks off, with a gap about {quantity(at_s, 's', 1)} into the test file; record it again in "
+            f"one "
             "go, with a larger buffer if sound drops out"
         )
 

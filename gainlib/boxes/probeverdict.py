@@ -95,8 +95,9 @@ def _told(heard, series, swaying, gain):
     if not swaying and wanders(heard, series):
         return _open(
             None,
-            "its gain goes up and down from step to step with no distortion and no order, so it moves with time, and "
-            "whether it moves with level as well does not show; record again with the box's modulation off, and player "
+            "its gain goes up and down from step to step with no distortion and no order, so it changes in time, and "
+            "the recording does not show whether it depends on level as well; record again with the box's modulation "
+            "off, and player "
             "and recorder on one clock",
         )
     small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
@@ -104,7 +105,7 @@ def _told(heard, series, swaying, gain):
         return _open(
             None,
             f"its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at {number(swaying[1], 1)} Hz, and the "
-            "little distortion beside that may be the recording's; record into WAV or FLAC with 24 bit",
+            f"little distortion beside that may be the recording's; record as 24-bit WAV or FLAC",
         )
     if heard.coded:
         fails &= beyond_a_coder(heard, series)
@@ -112,12 +113,12 @@ def _told(heard, series, swaying, gain):
         return _open(None, f"{_coder(heard)}, and what else it does is no more than that may hide")
     if all(level < SOFTEST_DBFS for level in failed) and (heard.coded or heard.grid_bits):
         what = _coder(heard) if heard.coded else _grid(heard)
-        return _open(None, f"only the softest sounds come out otherwise than the rest, and {what}")
+        return _open(None, f"only the softest sounds come out different from the rest, and {what}")
     if only_rounds(heard, series):
         return _open(
             None,
-            "all that differs is an error of the size that rounding to 16 bit without dither leaves, and the recording "
-            "may have done that as well as the box; record with 24 bit",
+            "all that differs is an error of the size that rounding to 16 bits without dither leaves, which may come "
+            "from the recording or the box; record at 24 bits",
         )
     return _not_linear(heard, series, fails, levels, gain)
 
@@ -126,18 +127,21 @@ def _told(heard, series, swaying, gain):
 
 
 def _open(linear, reason):
-    return Verdict(CANNOT_TELL, linear, None, np.nan, f"Cannot tell: {reason}.")
+    return Verdict(CANNOT_TELL, linear, None, np.nan, f"The recording does not show it: {reason}.")
 
 
 def _moved(heard, series):
     moved = f"the gain moved by {quantity(heard.moved_db, 'dB', 2)} while it was recorded, between equal levels"
     if plainly_bent(heard):
-        told = f"{_worst(heard, series)}, so its input level matters; but {moved}, and from where on does not show"
+        told = (
+            f"{_worst(heard, series)}, so its input level matters; but {moved}, and the recording does not show from "
+            f"which level on"
+        )
         return _open(False, told)._replace(moved=True)
     return _open(
         None,
-        f"{moved}, so whether it moves with level as well does not show; let everything warm up, switch off what "
-        "modulates or rides the level, and record again",
+        f"{moved}, so the recording does not show whether it depends on level as well; let everything warm up, switch "
+        f"off whatever modulates or rides the level, and record again",
     )._replace(moved=True)
 
 
@@ -150,8 +154,8 @@ def _coder(heard):
 
 def _grid(heard):
     return (
-        f"its samples stand on the steps of {heard.grid_bits} bit, so that a box which rounds like that looks like one "
-        "which does not; record with 24 bit"
+        f"its samples lie on the steps of {heard.grid_bits} bits, so a box that rounds like that looks like one that "
+        f"does not; record at 24 bits"
     )
 
 
@@ -189,10 +193,10 @@ def _linear(heard, swaying, gain):
             None,
             f"the faint sine ahead of the steps, of {quantity(faint.part.level_dbfs, 'dBFS', 0)}, "
             + (
-                "does not come through, as behind rounding without dither, which may be the recording's; record with "
-                "24 bit"
+                "does not come through, as behind rounding without dither, which may come from the recording; record "
+                "at 24 bits"
                 if known
-                else "drowns in noise, and nothing louder would show a box that rounds; record with less noise"
+                else "is lost in noise, and nothing louder would show a box that rounds; record with less noise"
             ),
         )
     if swaying:
@@ -207,7 +211,11 @@ def _linear(heard, swaying, gain):
     free = f"{alike}, as far as distortion above {quantity(floor, 'dB', 0)} would show; its input level is free"
     if heard.coded:
         return Verdict(
-            CANNOT_TELL, True, None, gain, f"{free}. Cannot tell whether it adds noise of its own: {_coder(heard)}."
+            CANNOT_TELL,
+            True,
+            None,
+            gain,
+            f"{free}. The recording does not show whether it adds noise of its own: {_coder(heard)}.",
         )
     return _noise(heard, gain, free)
 
@@ -229,7 +237,7 @@ def _noise(heard, gain, free):
         return Verdict(LINEAR, True, None, gain, f"{free}.")
     found = [f"noise at {quantity(noise, 'dBFS', 1)}"] if noisy else []
     if _offset_is_its_own(heard):
-        also = f" Whose the {found[0]} is, does not show." if found else ""
+        also = f" The recording does not show where the {found[0]} comes from." if found else ""
         told = f"{free}. It adds an offset of {number(heard.offset, 3)}, more than a recorder does.{also}"
         return Verdict(NOISY, True, None, gain, told)
     if not noisy or abs(heard.offset) > PLAIN_OFFSET:
@@ -247,8 +255,8 @@ def _noise(heard, gain, free):
         True,
         None,
         gain,
-        f"{free}. Cannot tell whether the {found} is its own or the recording's: record the test file once more "
-        "without the box, and give that in place of the test file.",
+        f"{free}. The recording does not show whether the {found} comes from the box: record the test file once more "
+        f"without the box, and give that in place of the test file.",
     )
 
 
@@ -264,7 +272,7 @@ def _offset_is_its_own(heard):
 
 def _not_linear(heard, series, fails, levels, gain):
     """Tell a box with a ceiling from one that bends."""
-    matters = "Fed louder or softer, it does something else"
+    matters = "Fed louder or softer, it works differently"
     first = int(np.argmax(fails))
     worst = _worst(heard, series)
     told = f"{matters}: {worst}; its input level matters."
@@ -280,7 +288,7 @@ def _not_linear(heard, series, fails, levels, gain):
     if onset is None or onset.corner is None:
         return _open(
             False,
-            f"{worst}, so its input level matters; but whether it is straight up to there or bends from softer levels "
+            f"{worst}, so its input level matters; but whether it is linear up to there or distorts from softer levels "
             f"on, {'the coder hides' if heard.coded else 'the recording does not show'}",
         )
     if onset.corner and onset.level_dbfs >= LOWEST_LIMIT_DBFS and onset.level_dbfs >= levels[first - 1] - 1.0:
@@ -290,7 +298,8 @@ def _not_linear(heard, series, fails, levels, gain):
             False,
             up_to,
             gain,
-            f"Up to a sine of {quantity(up_to, 'dBFS', 1)} it does the same at any level; what is louder is held back.",
+            f"Up to a sine of {quantity(up_to, 'dBFS', 1)} it works the same at any level; anything louder is held "
+            f"back.",
         )
     if onset.corner:
         return _open(False, f"{worst}, so its input level matters; but the steps and the swell do not agree on where")
@@ -321,7 +330,7 @@ def _worst(heard, series):
         )
     if bent is not None:
         level = quantity(bent.part.level_dbfs, "dBFS")
-        said.append(f"at {level} its harmonics stand at {quantity(bent.bent_db, 'dB', 0)}")
+        said.append(f"at {level} its harmonics are at {quantity(bent.bent_db, 'dB', 0)}")
     if not said:
-        said.append("noise or two tones come out otherwise at one level than at another")
+        said.append("noise or two tones come out differently at different levels")
     return " and ".join(said)

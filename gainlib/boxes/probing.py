@@ -45,7 +45,7 @@ class DeviceUnderTest:
 
     def __init__(self, processor: Processor | Callable[[np.ndarray, int], np.ndarray]):
         if not hasattr(processor, "process") and not callable(processor):
-            raise GainlibError(f"{processor!r} is no processor; give one, or a function of samples and rate")
+            raise GainlibError(f"{processor!r} is not a processor; give one, or a function of samples and rate")
         self.processor = processor
         self._one_line: bool | None = None
 

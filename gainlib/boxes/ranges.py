@@ -134,11 +134,11 @@ def _of_bend(box, tone, thd):
     middle = _crossing(lambda level: tone.read(level)[1] - GOOD_THD_PERCENT, low_dbfs, high_dbfs)
     best, why = _best(box, low_dbfs, high_dbfs, middle, f"where it is {number(GOOD_THD_PERCENT)} %")
     reason = (
-        f"Fed at {_span(low_dbfs, high_dbfs)} on average, a steady tone comes out with {number(low)} to "
-        f"{number(high)} % distortion: there, and not yet rough (common practice, no source); {why}."
+        f"Fed at {_span(low_dbfs, high_dbfs)} on average, a steady tone comes out with {number(low)} to {number(high)} "
+        f"% distortion: audible, and not yet rough (common practice, no source); {why}."
     )
     if high_dbfs - low_dbfs < NARROW_DB:
-        reason += " That is a ceiling to stay under rather than a range to work in: below it nothing happens."
+        reason += " That is a ceiling to stay below rather than a range to work in: nothing happens below it."
     return WorkingRange(low_dbfs, best, high_dbfs, reason)
 
 
@@ -163,7 +163,7 @@ def _of_dynamics(box, tone, audio):
     best, why = _best(box, low_dbfs, high_dbfs, middle, f"where it is {number(GOOD_REDUCTION_DB)} dB")
     reason = (
         f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} is turned down by {number(least)} to {number(most)} "
-        f"dB in the mean while it sounds: at work, and not yet squeezed (common practice, no source); {why}."
+        f"dB on average while it sounds: working, and not yet too much (common practice, no source); {why}."
     )
     return WorkingRange(low_dbfs, best, high_dbfs, reason)
 
@@ -191,10 +191,10 @@ def _of_noise(box, tone, audio):
     best, why = _best(box, low_dbfs, high_dbfs, quietest, "where they are least")
     reason = (
         f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} comes out with noise and distortion "
-        f"within 3 dB of their lowest share, {number(least, 3)} %: softer, it is noise, louder, a bend; {why}."
+        f"within 3 dB of their lowest share, {number(least, 3)} %: softer, noise dominates; louder, distortion; {why}."
     )
     if audio is None:
-        reason += " Music has to stay lower than a tone, by as much as its peaks stand out."
+        reason += " Music has to stay lower than a tone, by as much as its peaks exceed a tone's."
     return WorkingRange(low_dbfs, best, high_dbfs, reason)
 
 

@@ -84,7 +84,7 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
     read = Layout(rate_hz, _level_of(falling, first, spacing, rate_hz))
     if layout is not None and abs(read.level_max_dbfs - layout.level_max_dbfs) > 0.2:
         raise GainlibError(
-            f"the recording holds a test file up to {read.level_max_dbfs:g} dBFS, and the one given goes up to "
+            f"the recording contains a test file up to {read.level_max_dbfs:g} dBFS, and the one given goes up to "
             f"{layout.level_max_dbfs:g} dBFS; give the test file that was played"
         )
     layout = layout or read
@@ -139,8 +139,8 @@ def _end_marks(line, falling, layout):
                 f"Hz does at {rate_hz} Hz; play and record it at one and the same rate"
             )
         raise GainlibError(
-            "the marks at the end of the test file are not in it, or the box changes them beyond recognition; record "
-            "the whole of the test file, from before its start to after its end"
+            "the marks at the end of the test file are missing, or the box changes them beyond recognition; record the "
+            "whole test file, from before its start to after its end"
         )
     return best[1:]
 
@@ -152,7 +152,7 @@ def _level_of(falling, first, spacing, rate_hz):
     farthest = second + round((LEVEL_CODE_S[0] - LEVEL_CODE_S[1] * SOFTEST_TOP_DBFS + NEAR_S / 2) * rate_hz)
     around = falling[nearest : min(farthest, len(falling))]
     if not len(around) or np.abs(around).max() < 0.5 * abs(falling[second - 8 : second + 9]).max():
-        raise GainlibError("the last mark of the test file is not in it; let the recording run on until after its end")
+        raise GainlibError("the last mark of the test file is missing; keep recording until after its end")
     reach = 2 + round(LARGEST_PPM * 1e-6 * spacing)
     second += int(np.argmax(np.abs(falling[second - reach : second + reach + 1]))) - reach
     here = _peak(falling, second)[0]
@@ -258,8 +258,8 @@ def _complain(frames, places, rate_hz):
         raise _edited(frames[order][k + 1], float(steps[k] - np.median(steps)), rate_hz)
     ppm = 1e6 * (np.polyfit(frames, places, 1)[0] - 1.0)
     raise GainlibError(
-        f"the recording runs {ppm:.0f} millionths off, or not steadily; up to {LARGEST_PPM:.0f} are allowed, lock the "
-        "recorder to the player's clock or record again"
+        f"the recording runs {ppm:.0f} millionths off, or not steadily; up to {LARGEST_PPM:.0f} are allowed; lock the "
+        f"recorder to the player's clock or record again"
     )
 
 
@@ -282,5 +282,5 @@ def _edited(frame, jump, rate_hz):
     what, ms = "too much" if jump > 0 else "missing", 1000.0 * abs(jump) / rate_hz
     return GainlibError(
         f"{ms:.{1 if ms > 0.3 else 2}f} ms are {what} about {frame / rate_hz:.0f} s into the test file; the recording "
-        "has a hole or was edited, record it again in one go"
+        f"has a gap or was edited; record it again in one go"
     )

@@ -166,27 +166,27 @@ def sentence(
     if kind == TIME_VARYING:
         return f"{alike} at the same time, though not at all times; its input level is free."
     if kind == NOISY:
-        return f"{alike} and adds {_own(own)} of its own; its level only sets how far the sound stands above."
+        return f"{alike} and adds {_own(own)} of its own; its level only sets how far the sound is above that."
     if kind == UP_TO:
         return (
-            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it does the same at any level; what is louder is "
-            "held back."
+            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it works the same at any level; anything louder "
+            f"is held back."
         )
     worst = max(rows, key=lambda row: row.residual_db - row.floor_db)
     if worst.passed:
         return (
-            f"What it makes of a sum differs by {quantity(superposition.residual_db, 'dB', 0)} from the sum of what it "
-            "makes of the parts; what is played together matters."
+            f"Its output for a sum differs by {quantity(superposition.residual_db, 'dB', 0)} from the sum of its "
+            f"outputs for the parts, so it matters what plays together."
         )
     return _of_nonlinear(worst, edge)
 
 
 def _of_nonlinear(worst, edge):
-    heard = "nothing is alike"
+    heard = "the outputs have nothing in common"
     if worst.residual_db < np.inf:
         heard = f"the difference is {quantity(worst.residual_db, 'dB', 0)}"
     told = (
-        f"Fed louder or softer, it does something else: with {worst.stimulus} at {quantity(worst.level_dbfs, 'dBFS')} "
+        f"Fed louder or softer, it works differently: with {worst.stimulus} at {quantity(worst.level_dbfs, 'dBFS')} "
         f"{heard}; its input level matters."
     )
     if edge is None:

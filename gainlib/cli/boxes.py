@@ -22,23 +22,27 @@ if TYPE_CHECKING:
     from gainlib.boxes import ProbeReport
 
 PROBE = """\
-Measure a box that only sound can get into: a test file goes out, a recording of it comes back.
+Measure a black box by sound: a test file goes out, and a recording of it comes back.
 
-write  make the test file. Turn speakers and headphones down, or disconnect them, before you play it: it holds steady
-       tones that climb to --level. For what the box itself takes, its maker's manual decides.
-read   tell from the recording whether the box's level matters, its gain, distortion and noise against level, its
-       working range, its reference, and the output gain that makes it as loud as its bypass. Record in mono, 24 bit, at
-       the file's rate, from before its start to after its end; delay, speed and polarity are found.
+write  make the test file. Before you play it, disconnect speakers and headphones, or switch the amplifier off, until
+       the recording is done: it holds steady tones that climb to --level. The maximum input level in the maker's
+       manual, and local rules, come first; choose a lower --level if in doubt.
+read   report from the recording whether the box's level matters, its gain, distortion and noise against level, its
+       working range, its reference, and the output gain that makes it as loud as its bypass. Record in mono, 24-bit,
+       at the file's rate, from before its start to after its end, with input monitoring muted; delay, speed and
+       polarity are found.
 """
 CAUTION = (
-    "Caution: turn speakers and headphones down, or disconnect them, before you play this file. It starts soft and "
-    "climbs in steps to steady tones of {level}. Look up in the box's manual what it takes."
+    "Caution: before you play this file, disconnect speakers and headphones, or switch the amplifier off, until the "
+    "recording is done. It starts soft and climbs in steps to steady tones of {level}. The maximum input level in the "
+    "box's manual, and local rules, come first; write a softer file with --level if in doubt. Mute input monitoring "
+    "while you record, switch phantom power off, and never send line level into a microphone input."
 )
 NULL = """\
 Subtract B from A after aligning them to a fraction of a sample: start, speed and polarity, and the level if asked.
 
-Told are what remains, in all and by octave, against the whole of A; how far the two were apart in time, speed, level
-and polarity; and what that proves. A deep null shows that two prints are the same. A shallow one shows only that
+This reports the residual, in all and by octave, against the whole of A; how far the two were apart in time, speed,
+level and polarity; and what that proves. A deep null shows that two prints are the same. A shallow one shows only that
 something differs, not that it can be heard.
 """
 _PROBE_FIGURES = (
@@ -63,18 +67,25 @@ def probe_arguments(parser: argparse.ArgumentParser) -> None:
     writing.add_argument("file", metavar="FILE", help="the file to make, .wav or .flac; it must not exist yet")
     writing.add_argument("--rate", metavar="HZ", type=_rate, default=48000, help="sample rate (48000)")
     writing.add_argument(
-        "--level", metavar="DBFS", type=_level, default=-6.0, help="highest peak level, −30 to 0 dBFS (−6)"
+        "--level",
+        metavar="DBFS",
+        type=_level,
+        default=-6.0,
+        help="highest peak level, −30 to 0 dBFS (−6); lower it if in doubt about what the box takes; lower it if in "
+        "doubt about what the box takes; lower it if in "
+        "doubt about what the box takes",
     )
     reading = actions.add_parser(
         "read",
-        help="tell what a recording shows",
+        help="report what a recording shows",
         description=PROBE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     reading.add_argument("file", metavar="FILE", help="the recording")
     reading.add_argument(
         "--probe", metavar="FILE",
-        help="the test file that was played, or a recording of it without the box, which tells whose the noise is",
+        help="the test file that was played, or a recording of it without the box, which shows where the noise comes "
+            "from",
     )  # fmt: skip
     declare_figures(reading)
     for each in (writing, reading):
@@ -90,14 +101,14 @@ def _rate(text):
     try:
         return int(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no sample rate; give hertz, such as 48000") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a sample rate; give hertz, such as 48000") from None
 
 
 def _level(text):
     try:
         return decimal(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no level; give a number of dBFS, such as -6") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a level; give a number of dBFS, such as -6") from None
 
 
 def _write(options):
@@ -157,7 +168,7 @@ def null_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("second", metavar="B", help="another, at the same rate and with as many channels")
     parser.add_argument(
         "--match", choices=("level", "none"), default="level",
-        help="level: take level and polarity out as well; none: leave them as they are (level)",
+        help="level: correct level and polarity as well; none: leave them as they are (level)",
     )  # fmt: skip
     parser.add_argument(
         "--max-offset", metavar="S", type=_seconds, default=2.0,
@@ -186,7 +197,7 @@ def _seconds(text):
     except ValueError:
         seconds = -1.0
     if not 0.0 < seconds <= 600.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no offset; give seconds up to 600, such as 2")
+        raise argparse.ArgumentTypeError(f"{text!r} is not an offset; give seconds up to 600, such as 2")
     return seconds
 
 
@@ -219,17 +230,17 @@ def _known(report):
     if report.alike:
         said.append("is not inverted" if report.polarity > 0 else "is inverted")
         level = round(report.gain_db, 3)
-        said.append("stands " + off(level, 3, "dB", "above it", "below it", "at its level"))
+        said.append("is " + off(level, 3, "dB", "above it", "below it", "at its level"))
     raw = report.raw_depth_db
     before = "nothing" if raw == float("-inf") else f"{figure(raw)} dB"
     left = " and ".join(f"{figure(s, 2)} s of {w}" for s, w in zip(report.left_out_s, "AB", strict=True) if s)
     return (
-        f"B starts {', '.join(said[:-1])} and {said[-1]}. As they were, {before} remained. Compared: "
+        f"B starts {', '.join(said[:-1])} and {said[-1]}. Before alignment, {before} remained. Compared: "
         f"{figure(report.compared_s, 2)} s{f', but not {left}' if left else ''}."
     )
 
 
 VERBS = (
-    Verb("probe", "measure a box by a test file that is played through it", PROBE, probe_arguments, run_probe),
+    Verb("probe", "measure a box by a test file played through it", PROBE, probe_arguments, run_probe),
     Verb("null", "subtract two prints of the same music", NULL, null_arguments, run_null),
 )

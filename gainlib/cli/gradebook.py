@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--csv", metavar="F", required=True, help="write the marks to F, one line a learner and exercise"
     )
-    parser.add_argument("--html", metavar="F", help="write a page to read and print to F")
+    parser.add_argument("--html", metavar="F", help="write a page to F, to read and print")
     parser.add_argument("--class-list", metavar="F", help="who should have handed in")
     parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
@@ -33,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--sets", metavar="N", type=_count, help="count only the first N sets of numbers of an exercise (default all)"
     )
     parser.add_argument(
-        "--processes", metavar="N", type=_count, help="mark N learners at a time (default: as many as it is worth)"
+        "--processes", metavar="N", type=_count, help="mark N learners at a time (default: as many as save time)"
     )
     parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
 
@@ -86,7 +86,7 @@ def _written(outputs, book):
 
 def _count(text):
     if not text.isascii() or not text.isdigit() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is no count; give 1 or more")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a count; give 1 or more")
     return int(text)
 
 
@@ -107,7 +107,7 @@ def _targets(options):
             continue
         check_target(options, target, f"--{name}")
         if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
-            options.usage_error(f"{target}: is a record or a list by its name; choose another name for --{name}")
+            options.usage_error(f"{target} is a record or a list by its name; choose another name for --{name}")
         given.append(target.resolve())
     return targets
 
@@ -188,8 +188,8 @@ def _findings(book):
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
         ("Records that disagree with what comes out", disagree),
-        ("Answers that fit somebody else's numbers; a reason to ask, not a proof", copied),
-        ("Exercises that are none", book.unknown),
+        ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
+        ("Exercises that do not exist", book.unknown),
         ("Points by hand", by_hand),
     )
 

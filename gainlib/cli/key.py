@@ -32,7 +32,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _attempt(text):
     if not text.isascii() or not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is no set of numbers; give 0 for the first, 1 for the second, …")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a set of numbers; give 0 for the first, 1 for the second, …")
     return int(text)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from gainlib.cli import Verb
 
 DESCRIPTION = """\
-Open the labs in JupyterLab, in the browser of this machine. Ctrl-C twice here ends it.
+Open the labs in JupyterLab, in the browser of this computer. Press Ctrl-C twice here to end it.
 
 Other options are handed to JupyterLab, for example --no-browser or --port 9000.
 """

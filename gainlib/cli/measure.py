@@ -31,12 +31,12 @@ if TYPE_CHECKING:
 DESCRIPTION = """\
 Measure a sound file, or every sound file of a folder: peaks, averages, needle, loudness.
 
-A folder's hidden files, subfolders and files that are no audio do not count. A file that cannot be read is named with
-the reason, and the others are measured all the same.
+Hidden files, subfolders and files that are not audio are ignored. A file that cannot be read is named with the reason,
+and the others are measured all the same.
 """
 _NOTE = (
-    "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs: tops that lie "
-    "at one level, as clipping leaves them. No figure: too short or too silent to say."
+    "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs are tops at "
+    "one level, as clipping leaves them. A missing figure means too short or too silent to say."
 )
 
 
@@ -52,7 +52,7 @@ class Row(NamedTuple):
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the path and the options."""
     parser.add_argument("path", metavar="PATH", help="a sound file, or a folder of them")
-    parser.add_argument("--csv", metavar="F", help="write all figures to F as well, as comma-separated values")
+    parser.add_argument("--csv", metavar="F", help="also write all figures to F, as comma-separated values")
     parser.add_argument(
         "--alignment", metavar="DBFS", type=_level, default=-18.0,
         help="level of a sine that reads 0 VU, in dBFS (default −18, EBU R 68)",
@@ -101,7 +101,7 @@ def _target(options, paths):
         return None
     target = path_of(options.csv)
     if any(_same(target, path) for path in paths):
-        options.usage_error(f"{target}: is a sound file by its content; choose another name for the CSV")
+        options.usage_error(f"{target} is a sound file by its content; choose another name for the CSV")
     check_target(options, target, "the CSV")
     return target
 

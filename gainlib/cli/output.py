@@ -206,9 +206,9 @@ def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
     from gainlib.audio import audio_suffixes
 
     if target.suffix.lower() in audio_suffixes():
-        options.usage_error(f"{target}: is a sound file by its name; choose another name for {label}")
+        options.usage_error(f"{target} is a sound file by its name; choose another name for {label}")
     if os.path.isdir(target):
-        options.usage_error(f"{target}: is a folder; name a file in it for {label}")
+        options.usage_error(f"{target} is a folder; name a file in it for {label}")
     folder = target.resolve().parent
     try:
         there = stat.S_ISDIR(folder.stat().st_mode)
@@ -220,8 +220,8 @@ def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
 
 def declare_figures(parser: argparse.ArgumentParser) -> None:
     """Declare ``--csv`` and ``--json``."""
-    parser.add_argument("--csv", metavar="F", help="write the figures to F as well, as comma-separated values")
-    parser.add_argument("--json", metavar="F", help="write all that was found to F as well, as JSON")
+    parser.add_argument("--csv", metavar="F", help="also write the figures to F, as comma-separated values")
+    parser.add_argument("--json", metavar="F", help="also write all that was found to F, as JSON")
 
 
 def check_figures(options: argparse.Namespace) -> None:
@@ -230,7 +230,7 @@ def check_figures(options: argparse.Namespace) -> None:
     for label, target in targets.items():
         check_target(options, target, f"--{label}")
     if len({target.resolve() for target in targets.values()}) < len(targets):
-        options.usage_error(f"{targets['csv']}: is named twice; give each sheet a name of its own")
+        options.usage_error(f"{targets['csv']} is named twice; give each sheet a name of its own")
 
 
 def write_figures(options: argparse.Namespace, rows: Sequence[Mapping], whole: Mapping) -> None:

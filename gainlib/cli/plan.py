@@ -29,7 +29,10 @@ Plan the gains of a folder of stems and write the stems anew into OUT, which mus
 
 --through trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --through bus:
 everything, fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and
-their checksums compared afterwards. SHA256SUMS lists those of the new files.
+their checksums compared afterwards. SHA256SUMS lists those of the new files. Turn your monitors down before you load
+the new stems: on the same faders they can be much louder than the raw ones. Turn your monitors down before you load
+the new stems: on the same faders they can be much louder than the raw ones. Turn your monitors down before you load
+the new stems: on the same faders they can be much louder than the raw ones.
 
 {plan_input.CHAINS_HELP}"""
 THROUGH = ("trim", "bus")
@@ -76,7 +79,7 @@ def stage_arguments(parser: argparse.ArgumentParser) -> None:
     former_option(parser, "--upto", "--through", choices=THROUGH)
     parser.add_argument(
         "--bits", choices=tuple(BITS), type=former_values("--bits", _SUBTYPES), default="24",
-        help="16 or 24 bit, or 32-bit float (24)",
+        help="16 or 24 bits, or 32-bit float (24)",
     )  # fmt: skip
     former_option(parser, "--subtype", "--bits", _SUBTYPES, choices=tuple(BITS))
     parser.add_argument("--gain-only", action="store_true", help="leave the DC block out of stems up to the trim")
@@ -89,20 +92,20 @@ def run_stage(options: argparse.Namespace) -> int:
     from gainlib.mix.paths import check_new
 
     if options.gain_only and options.through == "bus":
-        options.usage_error("--gain-only goes with --through trim; up to the bus everything is in")
+        options.usage_error("--gain-only goes with --through trim; up to the bus, the files include everything")
     targets, old = _check(options)
     target = path_of(options.stems)
     check_new(target)
     for each in targets.values():
         if each.resolve().is_relative_to(target.resolve()):
-            options.usage_error(f"{each}: lies in the folder for the stems; write the sheets beside it")
+            options.usage_error(f"{each} is in the folder for the stems; write the sheets beside it")
     bar = Bar(options.quiet)
     try:
         made = plan_input.make(options, bar)
         bar.close()
         plan_input.tell(made)
         if made.unreadable:
-            raise GainlibError("a stem is missing, so none is written; mend it, or take it out with --leave-out")
+            raise GainlibError("a stem is missing, so none is written; repair it, or leave it out with --leave-out")
         export = write_stems(
             made.plan, target, through=options.through, subtype=BITS[options.bits], gain_only=options.gain_only,
             progress=bar,
@@ -137,7 +140,7 @@ def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     if options.out:
         folder = path_of(options.out)
         if folder.exists() and not folder.is_dir():
-            options.usage_error(f"{folder}: is a file; name a folder for --out")
+            options.usage_error(f"{folder} is a file; name a folder for --out")
         if not folder.is_dir() and not folder.resolve().parent.is_dir():
             options.usage_error(f"{folder}: the folder {folder.resolve().parent} does not exist; make it first")
         targets |= {name: folder / name for name in SHEETS}
@@ -146,11 +149,11 @@ def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
     for key, target in targets.items():
         option = "--out" if key in SHEETS else f"--{key}"
         if target.resolve() in given and key != "save":
-            options.usage_error(f"{target}: is read here; choose another for {option}")
+            options.usage_error(f"{target} is read here; choose another for {option}")
         if key not in SHEETS or target.parent.is_dir():
             check_target(options, target, option)
         if target.resolve() in seen:
-            options.usage_error(f"{target}: is named twice; give each sheet a name of its own")
+            options.usage_error(f"{target} is named twice; give each sheet a name of its own")
         seen.add(target.resolve())
     return targets, read(options.compare) if options.compare else ""
 
@@ -169,7 +172,7 @@ def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_inp
         try:
             path_of(options.out).mkdir(exist_ok=True)
         except OSError as error:
-            raise GainlibError(f"{options.out}: cannot be made ({error.strerror or error})") from None
+            raise GainlibError(f"{options.out} cannot be made ({error.strerror or error})") from None
     for key, target in targets.items():
         with replacing(target) as part:
             part.write_text(texts[SHEETS.get(key, key)], encoding="utf-8", newline="\n")

@@ -44,11 +44,11 @@ class Planned:
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare what a plan is asked for."""
-    parser.add_argument("folder", metavar="FOLDER", help="the folder your stems lie in")
-    parser.add_argument("--chains", metavar="F", help="what each stem passes, and the balance (see below)")
-    parser.add_argument("--session", metavar="F", help="a session saved earlier; its stems lie in FOLDER")
+    parser.add_argument("folder", metavar="FOLDER", help="the folder that holds your stems")
+    parser.add_argument("--chains", metavar="F", help="what each stem goes through, and the balance (see below)")
+    parser.add_argument("--session", metavar="F", help="a session saved earlier; FOLDER holds its stems")
     parser.add_argument(
-        "--leave-out", metavar="NAME", action="append", default=[], help="a stem that does not count, or a pattern"
+        "--leave-out", metavar="NAME", action="append", default=[], help="a stem to leave out, or a pattern"
     )
     parser.add_argument(
         "--target", metavar="DBTP", type=_level, default=-6.0, help="true peak of the bus (default −6 dBTP)"
@@ -73,7 +73,7 @@ def _level(text):
     except ValueError:
         level = float("nan")
     if not -60.0 <= level <= 6.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no target; give −60 to +6 dBTP, such as -6")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a target; give −60 to +6 dBTP, such as -6")
     return level
 
 
@@ -127,7 +127,7 @@ def _session(options, unreadable):
             print(sentence, file=sys.stderr)
         session = Session(strips, name=folder.resolve().name)
     if not session.strips:
-        raise GainlibError(f"{folder}: no stem is left that could be planned")
+        raise GainlibError(f"{folder}: no stem is left to plan")
     if options.chains:
         path = path_of(options.chains)
         with _naming(path):
@@ -191,7 +191,7 @@ def _looked_at(session, unreadable, bar):
         if not whole:
             for sentence in unreadable:
                 print(sentence, file=sys.stderr)
-            raise GainlibError("no stem is left that could be planned") from None
+            raise GainlibError("no stem is left to plan") from None
         session = session.with_(strips=whole)
         return session, checkup(session.strips, bar)
 
@@ -231,8 +231,8 @@ def _lines(planned):
         values = " → ".join(_setting(move, value) for value in (move.before_db, move.after_db))
         yield f"  {plain(move.control)}: {values} ({move.place})"
         yield from wrapped(move.reason.removeprefix(f"{strip}: "), "      ", " " * 8)
-    yield from _paragraphs("What came up", [*planned.notes, *plan.warnings])
-    yield from _paragraphs("For you to decide; nothing was moved for it", plan.advice)
+    yield from _paragraphs("Warnings", [*planned.notes, *plan.warnings])
+    yield from _paragraphs("For you to decide: the plan moves nothing for these", plan.advice)
     yield from _verified(plan)
 
 

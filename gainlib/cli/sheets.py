@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from gainlib.mix.sheet_files import Difference
 
 DESCRIPTION = """\
-Tell two sheets apart: what changed by more than 0.1 dB from OLD to NEW, and which strips came or went.
+Compare two sheets: what changed by more than 0.1 dB from OLD to NEW, and which strips came or went.
 
 OLD and NEW are two plan sheets or two level sheets (CSV), or two folders that "plan --out" wrote.
 """
@@ -22,7 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("action", metavar="compare", choices=("compare",), type=action, help="the word compare")
     parser.add_argument("old", metavar="OLD", help="a sheet (CSV), or a folder of sheets")
     parser.add_argument("new", metavar="NEW", help="another one of the same kind")
-    parser.add_argument("--limit", metavar="DB", type=_limit, default=0.1, help="pass over changes up to this (0.1 dB)")
+    parser.add_argument("--limit", metavar="DB", type=_limit, default=0.1, help="ignore changes up to this (0.1 dB)")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -48,7 +48,7 @@ def _limit(text):
     except ValueError:
         limit = -1.0
     if not 0.0 <= limit < 100.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no limit; give decibels, such as 0.1")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a limit; give decibels, such as 0.1")
     return limit
 
 
@@ -61,9 +61,9 @@ def read(path) -> str:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise GainlibError(f"{path}: is no text in UTF-8") from None
+        raise GainlibError(f"{path} is not UTF-8 text") from None
     except OSError as error:
-        raise GainlibError(f"{path}: cannot be read ({error.strerror or error})") from None
+        raise GainlibError(f"{path} cannot be read ({error.strerror or error})") from None
     is_level_sheet(text)  # refuses what is no sheet
     for old, new in former_names(text).items():
         told(f"{path.name}: {old}", new)
@@ -100,4 +100,4 @@ def _short(text):
     return shortened(text or "nothing", 24)
 
 
-VERBS = (Verb("sheets", "tell two sheets apart", DESCRIPTION, arguments, run),)
+VERBS = (Verb("sheets", "compare two sheets", DESCRIPTION, arguments, run),)

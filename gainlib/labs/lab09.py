@@ -555,7 +555,7 @@ class MeasuredTask:
     def of(self, given: dict) -> Experiment:
         """Return the experiment of a variant."""
         k, x0 = LAW_RANGES
-        plot = Plot("your law", self._seen)
+        plot = Plot("laid law", self._seen)
         return Experiment(
             (
                 Text("points", "mm and dB, one pair per line", points_as_text(given["mm"], given["db"]), rows=13),

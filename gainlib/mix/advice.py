@@ -63,8 +63,8 @@ def one_loud_source(session: Session, loudest: Loudest) -> tuple[str, ...]:
         if gained >= WORTH_DB:
             said.append(
                 f"{strip.name} alone makes the bus peak: {LESS_DB:g} dB less of it would lower the peak by "
-                f"{gained:.1f} dB and let everything else stand that much higher. That changes the balance, so it is "
-                "yours to decide; nothing was moved for it."
+                f"{gained:.1f} dB and leave that much more room for everything else. That changes the balance, so it "
+                f"is for you to decide; the plan moves nothing for it."
             )
     return tuple(said)
 

@@ -200,8 +200,8 @@ class _Walk:
         )
         if limited:
             reason += (
-                f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}; the gain stops at {_db(gain)} "
-                f"to keep them at {_dbfs(self._rules.peak_max_dbfs)}"
+                f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}, so the gain stops at {_db(gain)} to keep them at "
+                f"{_dbfs(self._rules.peak_max_dbfs)}"
             )
         if self._head:
             gain = self._trim(gain, reason)
@@ -226,8 +226,8 @@ class _Walk:
             number,
             "out_db",
             out_db,
-            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}; its output takes {_db(out_db)}, "
-            "so that a bypass is level-matched",
+            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}; its output gets {_db(out_db)}, so "
+            f"that a bypass is level-matched",
         )
         self._matched.append(number)
         peak_dbfs = after.clear_peak_dbfs + out_db
@@ -242,11 +242,11 @@ class _Walk:
         """Set the output as if the box did nothing to the level, and say that this is not known."""
         name = self._found.name
         box = self._inserts[number - 1].processor.called
-        reason = f"{name}: what was set in front of the {box} is taken back behind it, as if it changed no level"
+        reason = f"{name}: the gain set ahead of the {box} is undone behind it, as if the box changed no level"
         self._set(number, "out_db", out_db, reason)
         self._warnings.append(
             f"{name}: processor {number} is {_box(self._inserts[number - 1])}; once its input is set, match its "
-            "output to its bypass by ear, or measure it with a test file; what follows it is planned as if it passed "
+            "output to its bypass by ear, or measure it with a test file; what follows is planned as if the box passed "
             "everything unchanged"
         )
 
@@ -264,7 +264,7 @@ class _Walk:
         self._head = False
         if abs(change) > CLOSE_DB:
             box = _box(insert)
-            reason = f"{self._found.name}: {box} depends on level and has no reference; its drive stays what it was"
+            reason = f"{self._found.name}: {box} depends on level and has no reference, so its drive stays as it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
         self._run(self._inserts[number - 1])
@@ -296,8 +296,8 @@ class _Walk:
                     f"insert {number} threshold",
                     before,
                     before + change,
-                    f"{self._found.name}: the gate's input moves by {_db(change)} and its threshold is a level, "
-                    "so the threshold moves along",
+                    f"{self._found.name}: the gate's input moves by {_db(change)} and its threshold is a level, so the "
+                    f"threshold moves with it",
                 )
             )
 

@@ -117,7 +117,7 @@ def _decoded(text):
     try:
         return msgspec.json.decode(content.removeprefix(b"\xef\xbb\xbf"))
     except (msgspec.DecodeError, RecursionError) as error:
-        raise GainlibError(f"the chains file is no JSON: {error}") from None
+        raise GainlibError(f"the chains file is not JSON: {error}") from None
 
 
 def _renewed(entry, former: dict[str, str], depth: int = 5):
@@ -177,10 +177,10 @@ def _entries(strips, stems) -> tuple[dict[str, object], tuple[str, ...]]:
         for name in fitting:
             found.setdefault(name, value)
         if not fitting and key != "*":
-            notes.append(f"the chains file: no stem fits {key!r}")
+            notes.append(f"the chains file: no stem matches {key!r}")
     silent = [strip.name for strip in strips if strip.name not in found]
     if silent:
-        notes.append(f"the chains file says nothing of {', '.join(silent)}; left as found")
+        notes.append(f"the chains file does not mention {', '.join(silent)}; left as found")
     return found, tuple(notes)
 
 
@@ -325,9 +325,11 @@ def take_balance(session: Session, text: str | bytes) -> Balanced:
     try:
         data = msgspec.json.decode(text)
     except msgspec.DecodeError as error:
-        raise GainlibError(f"this is no JSON: {error}") from None
+        raise GainlibError(f"this is not JSON: {error}") from None
     if not isinstance(data, dict) or not isinstance(data.get("strips"), list):
-        raise GainlibError("this is no saved song: it has no strips; give the .json that the bench or a plan wrote")
+        raise GainlibError(
+            "this is not a saved song, because it has no strips; give the .json that the bench or a plan wrote"
+        )
     saved = {name: each for each in _channels(data) if isinstance(name := each.get("name"), str)}
     balanced = session
     for name in session.names:

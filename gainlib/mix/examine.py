@@ -187,7 +187,7 @@ def _of_one(stem, flat_s=()):
     if reading.active_dbfs <= TOO_LOW_DBFS:
         yield Finding(
             name, "too low", True,
-            f"{name}: active level {average}; turning it up is safe in a float mixer, its noise comes up with it",
+            f"{name}: active level {average}; turning it up is safe in a float mixer, but its noise comes up with it",
         )  # fmt: skip
     if reading.flat_runs >= FLAT_RUNS:
         yield Finding(
@@ -201,8 +201,8 @@ def _of_one(stem, flat_s=()):
         yield Finding(
             name, "noisy", False,
             f"{name}: a steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} in its pauses, "
-            f"{number(reading.active_dbfs - stem.noise_dbfs, 0)} dB under the music; possibly hum or hiss; a "
-            "compressor raises it by makeup and gain reduction",
+            f"{number(reading.active_dbfs - stem.noise_dbfs, 0)} dB below the music; possibly hum or hiss; a "
+            f"compressor raises it by makeup and gain reduction",
         )  # fmt: skip
     yield from _of_shape(stem)
 
@@ -212,8 +212,8 @@ def _of_offset(stem):
     if abs(reading.dc_offset) > OFFSET:
         yield Finding(
             name, "DC", True,
-            f"{name}: constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it eats "
-            "headroom and shifts asymmetrical stages; block it with a high-pass under 5 Hz",
+            f"{name}: constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it uses up "
+            f"headroom and shifts asymmetrical stages; block it with a high-pass below 5 Hz",
         )  # fmt: skip
 
 
@@ -228,14 +228,14 @@ def _of_shape(stem):
     if reading.active_crest_db is not None and reading.active_crest_db > HIGH_CREST_DB:
         yield Finding(
             name, "high crest", True,
-            f"{name}: peaks stand {number(reading.active_crest_db, 1)} dB over its active level; at a level-dependent "
-            "input the peaks decide, not the average",
+            f"{name}: its peaks are {number(reading.active_crest_db, 1)} dB above its active level; at a "
+            f"level-dependent input, the peaks decide, not the average",
         )  # fmt: skip
     if reading.sample_peak_dbfs > 0.0:
         yield Finding(
             name, "over full scale", True,
             f"{name}: peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1, signed=True)} in a float file; nothing is "
-            "lost yet, turn it down before anything that clips",
+            f"lost yet; turn it down before anything that clips",
         )  # fmt: skip
     if stem.side_db is not None and stem.side_db < DUAL_MONO_DB:
         yield Finding(

@@ -230,7 +230,7 @@ def write_stems(
         if value not in known:
             raise GainlibError(f"{label} is {value!r}; it is {' or '.join(map(repr, known))}")
     if gain_only and through == "bus":
-        raise GainlibError("up to the bus everything is in the files; gain only goes with through='trim'")
+        raise GainlibError("up to the bus, the files include everything; gain only goes with through='trim'")
     originals = _digests(plan.session)
     parts = list(to_trim(plan.session, gain_only) if through == "trim" else to_bus(plan.session))
     if not parts:
@@ -342,17 +342,19 @@ def _check_originals(digests):
 def _notes(session, through, gain_only, null_db):
     if through == "trim":
         yield (
-            "Up to the trim: polarity, DC block and trim of the plan are in the files. Load each in place of its raw "
+            "Turn your monitors down first: on the same faders, these stems can be much louder than the raw ones. Up "
+            "to the trim: the files include polarity, DC block and trim of the plan. Load each in place of its raw "
             "stem, with the trim of its strip at 0 and its polarity switch and DC block off; the rest is on the plan "
             "sheet."
         )
         if gain_only and any(strip.dc_block for strip in session.strips):
             off = ", ".join(strip.name for strip in session.strips if strip.dc_block)
-            yield f"Gain only: the DC block that the plan asks for is not in {off}; set it in the mixer."
+            yield f"Gain only: the files {off} do not include the DC block of the plan; set it in the mixer."
         return
     yield (
-        "Up to the bus: processors, output trims, faders, pans and groups are in the files. Load them as stereo with "
-        "every control at 0 dB and nothing panned; their sum is the mix. Returns, and groups that depend on level, are "
+        "Turn your monitors down first: these stems can be much louder than the raw ones. Up to the bus: the files "
+        "include processors, output trims, faders, pans and groups. Load them as stereo with every control at 0 dB and "
+        "nothing panned; their sum is the mix. Returns, and groups that depend on level, are "
         "files of their own."
     )
     boxes = level_dependent(session.master.inserts)
@@ -362,8 +364,8 @@ def _notes(session, through, gain_only, null_db):
     whole = "what enters the master" if boxes else "the bus"
     yield f"Read back and summed, they null against {whole} to {quantity(null_db, 'dB', 1)}."
     if null_db > NULL_DB:
-        why = "a sum clips on the way, the bus is very low, or 16 bit are too few"
+        why = "a sum clips on the way, the bus is very low, or 16 bits are too few"
         yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: {why}."
     unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
-        yield f"What the black boxes of {', '.join(unseen)} do is not in the files."
+        yield f"The files do not include what the black boxes of {', '.join(unseen)} do."

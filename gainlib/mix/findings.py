@@ -137,7 +137,7 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
         if value <= -REVERSED_PAIR:
             said = (
                 f"correlates with {{other}} by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
-                "possibly one of the two is inverted; try its polarity switch and keep what has more low end"
+                "possibly one of the two is inverted; try its polarity switch and keep whichever has more low end"
             )
             for stem, partner in ((one, other), (other, one)):
                 yield Finding(stem.name, "polarity", False, f"{stem.name}: {said.format(other=partner.name)}")
@@ -180,8 +180,8 @@ def copies(stems: list, spectra: list) -> Iterator[Finding]:
         if scale and both / scale > COPY:
             yield Finding(
                 other.name, "duplicate", False,
-                f"{other.name}: the same as {one.name}, but for its level; possibly exported twice, or the two sides "
-                "of a mono track; leave one out, or keep in mind that the two add up to 6 dB more",
+                f"{other.name}: the same as {one.name}, except for its level; possibly exported twice, or the two "
+                f"sides of a mono track; leave one out, or keep in mind that the two together are 6 dB louder",
             )  # fmt: skip
 
 

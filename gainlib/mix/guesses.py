@@ -22,14 +22,14 @@ FAULTS = {
     "clipped": "flat tops at its own maximum",
     "DC": f"constant offset over {number(100 * examine.OFFSET)} % of full scale",
     "noisy": "steady hum or hiss in its pauses",
-    "polarity": "upside down against another stem, or one side against the other",
+    "polarity": "inverted against another stem, or one side against the other",
     "dual mono": "two channels that are the same",
     "low activity": f"plays less than {number(100 * examine.SPARSE)} % of the time",
     "silent": "nothing above −90 dBFS, an offset aside",
-    "high crest": f"peaks more than {quantity(examine.HIGH_CREST_DB, 'dB')} over its active level",
+    "high crest": f"peaks more than {quantity(examine.HIGH_CREST_DB, 'dB')} above its active level",
     "over full scale": "peak above 0 dBFS in a float file",
     "split stereo": "left or right side of a pair of mono files",
-    "duplicate": "another stem over again",
+    "duplicate": "the same as another stem",
     "mix print": "a mix among the stems",
     "length mismatch": "shorter than the longest stem",
 }
@@ -64,8 +64,8 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     'nothing was measured that shows this: active level −20.00 dBFS, named at −34 dBFS or less'
     """
     if not math.isfinite(stem.reading.active_dbfs) and tag != "split stereo":
-        return "nothing was measured that shows this: it is silent, and then only an offset is looked for"
-    return f"nothing was measured that shows this: {_AGAINST[tag](stem, stems)}"
+        return "no measurement shows this: it is silent, and then only an offset is looked for"
+    return f"no measurement shows this: {_AGAINST[tag](stem, stems)}"
 
 
 def _active(stem):
@@ -89,7 +89,7 @@ def _sides(stem):
     if stem.side_db is None:
         return "the file has one channel" if stem.channels == 1 else "one of its channels is silent"
     level = quantity(stem.side_db, "dB", 1)
-    return f"left minus right stands at {level} against both, named under {quantity(examine.DUAL_MONO_DB, 'dB')}"
+    return f"left minus right is at {level} against both, named under {quantity(examine.DUAL_MONO_DB, 'dB')}"
 
 
 def _length(stem, stems):
@@ -114,17 +114,17 @@ _AGAINST = {
     ),
     "silent": lambda stem, _: f"{_active(stem)}, named with nothing above −90 dBFS",
     "high crest": lambda stem, _: (
-        f"peaks stand {quantity(stem.reading.active_crest_db, 'dB', 2)} over its active level, named over "
+        f"its peaks are {quantity(stem.reading.active_crest_db, 'dB', 2)} above its active level, named over "
         f"{quantity(examine.HIGH_CREST_DB, 'dB')}"
     ),
     "over full scale": lambda stem, _: f"peak {quantity(stem.reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS",
     "split stereo": lambda stem, _: (
-        "no other mono file has its name but for left and right"
+        "no other mono file has the same name except for left and right"
         if stem.channels == 1
         else f"{stem.channels} channels in the file"
     ),
     "duplicate": lambda stem, _: (
-        f"no other stem is the same but for its level; a likeness over {number(findings.COPY)} is named"
+        f"no other stem is the same except for its level; a likeness over {number(findings.COPY)} is named"
     ),
     "mix print": lambda stem, _: (
         f"no sum of two or more other stems makes up {number(100 * findings.PRINT_SHARE)} % of it"

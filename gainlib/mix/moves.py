@@ -92,7 +92,7 @@ class Check:
     def __str__(self):
         verdict = "kept" if self.passed else "missed"
         measured, low, high = (number(value, 2) for value in (self.measured, self.low, self.high))
-        return f"{self.name}: {measured} {self.unit}, wanted {low} to {high}: {verdict}"
+        return f"{self.name}: {measured} {self.unit} (target {low} to {high}): {verdict}"
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 LONGEST = 120  # bytes, far below the 255 of common file systems: a hidden name is made of it on the way
 
 
-def pasted_path(text: str, what: str = "the path of the folder your stems lie in") -> Path:
+def pasted_path(text: str, what: str = "the path of the folder that holds your stems") -> Path:
     r"""Return the path somebody pasted.
 
     Parameters
@@ -76,7 +76,7 @@ def text_of(path: Path, what: str) -> str:
     try:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
-        raise GainlibError(f"{path} is no text in UTF-8; give {what}") from None
+        raise GainlibError(f"{path} is not UTF-8 text; give {what}") from None
     except OSError as error:
         raise GainlibError(f"{path} cannot be read ({error.strerror or error}); give {what}") from None
 
@@ -102,8 +102,8 @@ def _foreign(text):
         return Path(os.path.expanduser(slashed))
     if not (WINDOWS_DRIVES / letter).is_dir():
         raise GainlibError(
-            f"{text} lies on a drive of Windows, and the workbook does not run there; upload the files instead, or "
-            "give a path of the computer it runs on"
+            f"{text} is on a Windows drive, and the workbook does not run there; upload the files instead, or give a "
+            f"path on the computer it runs on"
         )
     return WINDOWS_DRIVES / letter / slashed[2:].lstrip("/")
 
@@ -142,7 +142,7 @@ def filling(folder: str | os.PathLike) -> Iterator[tuple[Path, Path]]:
         part.mkdir()
     except OSError as error:
         raise GainlibError(
-            f"{target}: cannot be made ({error.strerror or error}); choose a place you may write to"
+            f"{target}: cannot be made ({error.strerror or error}); choose a folder that you can write to"
         ) from None
     try:
         yield part, target

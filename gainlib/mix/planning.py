@@ -228,7 +228,7 @@ class _Planner:
                 passed.gain_db = self._lost(old[f"{name}/trim"], passed.level)
                 group = group.with_(trim_db=group.trim_db + passed.gain_db)
                 self._group_move(
-                    name, "trim", passed.gain_db, "what feeds it has another shape now; trimmed to the drive it had"
+                    name, "trim", passed.gain_db, "what feeds it has changed; it is trimmed to the drive it had"
                 )
             for insert in active(group.inserts):
                 _, passed = passed.behind(insert, rules)
@@ -241,7 +241,10 @@ class _Planner:
             change = self._lost(old[main_node(group)], now[main_node(group)])
             group = group.with_(post_trim_db=group.post_trim_db + change)
             self._group_move(
-                name, "output trim", change, "its sum came out at another level; brought back to the level it had"
+                name,
+                "output trim",
+                change,
+                "its sum came out at another level, so it is brought back to the level it had",
             )
             if group.sends:  # against what its tap is off although its main way is held
                 self._taps[name] = off = change - self._lost(old[f"{name}/post"], now[f"{name}/post"])
@@ -285,7 +288,7 @@ class _Planner:
             passed = Passed.through(played, f"{BUS}/trim", rules)
             passed.gain_db = change = self._lost(old[f"{BUS}/trim"], passed.level)
             master = master.with_(trim_db=master.trim_db + change)
-            reason = "master: the bus has another shape now; trimmed to the drive it had"
+            reason = "master: the bus has changed; it is trimmed to the drive it had"
             self._record("master", "trim", after.master.trim_db, master.trim_db, reason)
             for insert in active(master.inserts):
                 _, passed = passed.behind(insert, rules)
@@ -311,7 +314,7 @@ class _Planner:
         wanted = self._wish.target_dbtp - AIM_DB
         bus_db = wanted - now[BUS].true_peak_dbtp
         if not math.isfinite(bus_db):
-            self._warnings.append("the bus is silent; nothing was moved for its peak")
+            self._warnings.append("the bus is silent, so nothing was moved for its peak")
             bus_db = 0.0
         if level_dependent(self._found.master.inserts):
             bus_db = min(0.0, wanted - now[f"{BUS}/in"].true_peak_dbtp) if self._found.bus == "fixed" else 0.0
@@ -334,7 +337,7 @@ class _Planner:
             self._warnings.append(
                 f"master: the sum clips ahead of the master fader: for {target} behind it the sum would have to peak "
                 f"at {peak}, and a fixed bus ends at 0 dBFS; bring the master fader up from "
-                f"{_db(self._found.master.fader_db)}, or ask for a lower target, and plan again"
+                f"{_db(self._found.master.fader_db)}, or set a lower target, and plan again"
             )
 
     def _move_channels(self, staged, shifts, now):
@@ -384,7 +387,10 @@ class _Planner:
             self._record(found.name, "fader", fader, spread.fader_db, _fader_reason(found, far, on_fader))
         for send, new in zip(found.sends, sends, strict=True):
             where = "ahead of" if send.tap == "pre" else "behind"
-            reason = f"{found.name}: the send leaves {where} the fader; set so that {send.to} gets what it got"
+            reason = (
+                f"{found.name}: the send is taken {where} the fader; it is set so that {send.to} gets what it got "
+                f"before"
+            )
             self._record(found.name, f"send {send.to}", send.level_db, new.level_db, reason)
 
     def _within_limits(self, channel, silent):
@@ -414,7 +420,7 @@ class _Planner:
         left = _beyond(rest, channel.trim_db, TRIM_LIMIT_DB)
         before, after = channel.trim_db, channel.trim_db + rest - left
         reason = (
-            f"{channel.name}: the output trim would pass {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
+            f"{channel.name}: the output trim would exceed {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
         )
         self._record(channel.name, "trim", before, after, reason)
         return channel.with_(trim_db=after), left
@@ -458,7 +464,7 @@ class _Planner:
         if far:
             parts.append(f"carries what the fader did at {_db(found.fader_db)}")
         if restaged and active(found.inserts):
-            parts.append("takes back what the chain gained or lost")
+            parts.append("undoes what the chain added or took off")
         if shift:
             parts.append(f"moves by {_db(shift)} with everything that feeds {found.to[0]}")
         return f"{found.name}: the output trim {', and '.join(parts) if parts else 'makes up the rest'}"

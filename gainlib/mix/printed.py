@@ -136,7 +136,7 @@ def _sentences(planned, printed, null, linear):
     if null is None or not null.alike:
         yield "The print has nothing in common with the planned bus; is it a print of this song, from the same start?"
         return
-    level = f"The print stands {quantity(null.gain_db, 'dB', 2, signed=True)} against the plan"
+    level = f"The print is at {quantity(null.gain_db, 'dB', 2, signed=True)} against the plan"
     turned = ", inverted" if null.polarity < 0 else ""
     start = f", and starts {number(1000 * null.offset_s, 2, signed=True)} ms later" if null.offset_s else ""
     yield f"{level}{turned}{start}."
@@ -144,20 +144,20 @@ def _sentences(planned, printed, null, linear):
     if not null.whole:
         plan_s, print_s = (quantity(seconds, "s", 1) for seconds in null.left_out_s)
         yield (
-            f"Compared were {quantity(null.compared_s, 's', 1)}; of the plan {plan_s} with sound were not, and of the "
-            f"print {print_s}. Print the whole song, from the same start."
+            f"The comparison covers {quantity(null.compared_s, 's', 1)}; it leaves out {plan_s} of the plan and "
+            f"{print_s} of the print that have sound. Print the whole song, from the same start."
         )
     if null.depth_db <= DEEP_DB:
-        yield f"Subtracted, {depth} remain: it is the planned mix{'' if null.whole else ', as far as it goes'}."
+        yield f"After subtraction, {depth} remain: it is the planned mix{'' if null.whole else ', as far as it goes'}."
     elif linear:
         yield (
-            f"Subtracted, {depth} remain, and {quantity(DEEP_DB, 'dB')} were to be had, since nothing here depends on "
-            "level: a control is off, or something on the mixer is not in the chains."
+            f"After subtraction, {depth} remain, but {quantity(DEEP_DB, 'dB')} is possible, because nothing here "
+            f"depends on level: a control is off, or something on the mixer is not in the chains."
         )
     else:
         yield (
-            f"Subtracted, {depth} remain. Boxes on the way depend on level, and the real ones are not these models, so "
-            "that proves nothing; go by the levels."
+            f"After subtraction, {depth} remain. Boxes on the way depend on level, and the real ones are not these "
+            f"models, so that proves nothing; go by the levels."
         )
 
 

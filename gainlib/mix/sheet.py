@@ -27,12 +27,12 @@ OVERS = "over full scale"
 FLOOR_LIMIT_DBFS = -50.0
 SAFETY = (
     "Turn the monitors down before you change a gain, load staged stems or plug anything, then bring them up slowly. "
-    "Ringing or dullness afterwards: stop and rest; if it persists, see a doctor or audiologist.",
-    "No test tone above −20 dBFS through loudspeakers; amplifiers go on last and off first.",
+    "If your ears ring or feel dull afterwards, stop and rest; if it persists, see a doctor or an audiologist.",
+    "Play no test tone above −20 dBFS through loudspeakers; switch amplifiers on last and off first.",
     "Phantom power: mute first, wait ten seconds, never patch through a jack field. A line output may overload a "
     "microphone input; a loudspeaker output destroys any input. Never lift a protective earth to cure hum.",
     "The makers' manuals, your mastering engineer's or platform's delivery specification, your hearing rules and local "
-    "law go before any figure here.",
+    "law come before any figure here.",
 )
 
 
@@ -310,7 +310,7 @@ def noise_notes(each: Sheet) -> Iterator[str]:
         floor = stem.noise_dbfs + trim_db
         warning = "; gate it or record it again" if floor > FLOOR_LIMIT_DBFS else ""
         yield (
-            f"{stem.name}: its steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} stands at "
+            f"{stem.name}: its steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} is at "
             f"{quantity(floor, 'dBFS', 1)} behind the trim{warning}"
         )
 
@@ -319,11 +319,12 @@ def hand_off(each: Sheet) -> Iterator[str]:
     """Yield what the mastering engineer should know, beside the figures of the bus."""
     after, session = each.after, each.plan.session
     kinds = ", ".join(insert.kind for insert in active(session.master.inserts))
-    yield f"On the bus: {kinds}." if kinds else "Nothing on the bus: no limiter, no compressor, no equaliser."
+    yield f"On the bus: {kinds}." if kinds else "There is nothing on the bus: no limiter, no compressor, no equaliser."
     yield (
-        "Print to 24 bit or float at the session's rate, without normalising and without a limiter that is not part of "
+        "Print to 24 bits or float at the session's rate, without normalising and without a limiter that is not part "
+        "of "
         "the sound. A true peak of −6 to −3 dBTP is common practice for this (no source); your engineer's own "
-        "specification goes before it."
+        "specification comes first."
     )
     if after.overs:
         yield f"{after.overs} samples of the bus exceed full scale: print to float, or lower the target."
@@ -331,17 +332,17 @@ def hand_off(each: Sheet) -> Iterator[str]:
     if each.plan.policy == "restage" and changed:
         yield (
             f"Level-dependent processors now get the level they are built for, so the timbre of "
-            f"{_listed(dict.fromkeys(changed))} changes by intent; only their levels are held."
+            f"{_listed(dict.fromkeys(changed))} changes, as intended; only their levels stay the same."
         )
     elif any(level_dependent(strip.inserts) for strip in session.strips):
         yield "Every drive was left as it is; only gains behind the processors and faders moved."
-    for tag, said in (("clipped", "Possibly clipped at the source"), ("polarity", "Polarity to be checked by ear")):
+    for tag, said in (("clipped", "Possibly clipped at the source"), ("polarity", "Check the polarity by ear")):
         names = [stem.name for stem in each.stems if tag in stem.tags]
         if names:
             yield f"{said}: {_listed(names)}."
     unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
     if unseen:
-        yield f"Black boxes stand in {_listed(unseen)}. The figures take them as passing everything."
+        yield f"There are black boxes in {_listed(unseen)}. The figures assume that they pass everything unchanged."
 
 
 def hand_off_note(each: Sheet) -> str:

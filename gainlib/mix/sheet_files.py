@@ -208,12 +208,12 @@ def _read(text, which):
     try:
         rows = list(csv.reader(io.StringIO(text.removeprefix("\ufeff")), strict=True))
     except csv.Error as error:
-        raise GainlibError(f"{which} sheet is no CSV: {error}") from None
+        raise GainlibError(f"{which} sheet is not CSV: {error}") from None
     head = tuple(rows[0]) if rows else ()
     if head not in (LEVELS, PLAN):
         raise GainlibError(f"{which} sheet has none of the headings that a level sheet or a plan sheet begins with")
     if any(len(row) != len(head) for row in rows):
-        raise GainlibError(f"{which} sheet has lines of unequal length; write it anew")
+        raise GainlibError(f"{which} sheet has lines of unequal length; write it again")
     named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
     if head == PLAN:
         return head, {_item(row): row["after"] for row in named if row["kind"] != "check"}

@@ -207,9 +207,9 @@ def _unset(staged, clear, moves, warnings):
     """
     name = staged.strip.name
     if moves:
-        said = (f"{name}: nothing but a constant offset; its DC block takes it off, all else is left as it is",)
+        said = (f"{name}: nothing but a constant offset; its DC block removes it, and all else is left as it is",)
         return replace(staged, strip=clear, after=clear, moves=moves, warnings=said)
-    rest = "nothing is set for it, and what comes out of it moves with the rest" if staged.sounding else "left as it is"
+    rest = "nothing is set for it, and its output moves with the rest" if staged.sounding else "left as it is"
     silent = "silent but for that" if warnings else "silent"
     return replace(staged, warnings=(*warnings, f"{name}: {silent}; {rest}"))
 
@@ -236,8 +236,12 @@ def _without_offset(strip, dc_offset, policy):
         return strip, (), ()
     share = f"{strip.name}: a constant offset of {100 * dc_offset:+.1f} % of full scale"
     if policy == "keep":
-        return strip, (), (f"{share} eats headroom and shifts asymmetrical stages; left, as the drive is to stay",)
-    reason = f"{share} eats headroom and shifts asymmetrical stages; a high-pass under 5 Hz takes it off"
+        return (
+            strip,
+            (),
+            (f"{share} uses up headroom and shifts asymmetrical stages; it is left, because the drive is to stay",),
+        )
+    reason = f"{share} uses up headroom and shifts asymmetrical stages; a high-pass below 5 Hz removes it"
     return strip.with_(dc_block=True), (Move(strip.name, "DC block", 0.0, 1.0, reason),), ()
 
 

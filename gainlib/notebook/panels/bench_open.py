@@ -21,7 +21,9 @@ UPLOAD = """
 **On a server such as Binder's, they leave your computer** and are lost when the server ends your session.
 """
 DEMO = "**Or try it first** with the eleven stems of the demo song, with faults, chains and a balance."
-ANOTHER = "Open another song? The chains and the balance of {} leave the bench; save the song in step 7 if you want to keep them."
+ANOTHER = (
+    "Open another song? Chains and balance of {} leave the bench; save the song in step 7 if you want to keep them."
+)
 HEADS = ("stem", "file", "channels", "length (s)")
 
 

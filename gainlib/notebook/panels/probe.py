@@ -33,7 +33,7 @@ recording *without* the box, over the same cables, separates the box's noise fro
 if you have none.
 """
 RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
-VERDICTS = {True: "Linear", False: "Its level matters", None: "Not clear"}
+VERDICTS = {True: "Linear", False: "Its level matters", None: "Cannot tell"}
 PICTURE_PX = (840, 640)
 
 
@@ -151,7 +151,7 @@ def facts(report) -> list[tuple[str, str]]:
     span = "none" if working is None else f"{number_text(working.low_dbfs)} to {level_text(working.high_dbfs, 'dBFS')}"
     rows = [
         ("verdict", report.kind),
-        ("its level", {True: "is free", False: "matters", None: "not clear"}[report.linear]),
+        ("its level", {True: "is free", False: "matters", None: "cannot tell"}[report.linear]),
         ("gain in its steady range", level_text(report.gain_db, digits=2)),
         ("working range", span),
         ("reference", "none" if report.reference_dbfs is None else level_text(report.reference_dbfs, "dBFS")),
