@@ -55,10 +55,7 @@ def test_identical_prints_leave_nothing(prints, tmp_path, capsys):
     out = capsys.readouterr().out
     said = " ".join(out.split())
     assert "what remains is nothing; the two prints are the same for every practical purpose." in said
-    assert (
-        "B starts with A, runs at its speed, is not inverted and is at its level. Before alignment, nothing "
-        in said
-    )
+    assert "B starts with A, runs at its speed, is not inverted and is at its level. Before alignment, nothing " in said
     assert "nothing remained. Compared: 4.00 s." in said and "nothing dB" not in said
     with (tmp_path / "n.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
