@@ -7,7 +7,7 @@ from matplotlib.ticker import FixedLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame, row_axis
 from gainlib.notebook.figures.palette import BLUE, GREEN, INK, MARK, ORANGE, SKY, START, TEXT, VERMILLION
-from gainlib.notebook.figures.parts import Boxes, filled, numbers, plotted, rectangles, tabled, words
+from gainlib.notebook.figures.parts import filled, numbers, plotted, rectangles, tabled, words
 from gainlib.words import Table, number_text
 
 LOW_DB, HIGH_DB = -72.0, 12.0
@@ -160,7 +160,7 @@ class FadersAndChanges:
         for axes in (left, right):
             row_axis(axes, self.names)
         right.set_yticks([])
-        band = left.add_patch(Boxes(facecolor="#e3f3ee", edgecolor=GREEN, hatch="..", linewidth=0.0, zorder=0.6))
+        band = filled(left, "#e3f3ee", "..", edgecolor=GREEN, linewidth=0.0, zorder=0.6)
         band.set_verts(rectangles([-band_db], -0.55, 2 * band_db, count + 0.1))
         self._begun = plotted(left, **START)
         self._now, self._bus = (plotted(axes, marker="o", color=BLUE, **SEEN) for axes in (left, right))

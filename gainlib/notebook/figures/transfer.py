@@ -8,7 +8,6 @@ from gainlib.notebook.figures.axes import db_axis, frame, percent_axis
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import DASHED, GREEN, HERE, INK, PAPER, SKY, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
-    Boxes,
     filled,
     move_rule,
     numbers,
@@ -21,8 +20,8 @@ from gainlib.notebook.figures.parts import (
 )
 from gainlib.words import LEAST_PERCENT, LOWEST_SHOWN_DB, Table, depth_text, level_text, number_text, percent_text
 
-BAND = {"facecolor": "#d9efe7", "edgecolor": GREEN, "hatch": "..", "linewidth": 0.0, "zorder": 0.7}
-HIDDEN = {"facecolor": "#eeeeee", "edgecolor": "#8a8a8a", "hatch": "////", "linewidth": 0.0, "zorder": 0.6}
+BAND = {"color": "#d9efe7", "edgecolor": GREEN, "hatch": "..", "linewidth": 0.0, "zorder": 0.7}
+HIDDEN = {"color": "#eeeeee", "edgecolor": "#8a8a8a", "hatch": "////", "linewidth": 0.0, "zorder": 0.6}
 MOST_PERCENT = 100.0
 GAINS_DB, NOISES_DBFS = (-24.0, 12.0), (-150.0, 0.0)
 
@@ -200,7 +199,7 @@ class DriveCurves:
         db_axis(lower, low_db, high_db, 6, "dB")
         percent_axis(upper)
         self._spans = (LEAST_PERCENT, MOST_PERCENT), (low_db, high_db)
-        self._bands = [axes.add_patch(Boxes(**BAND)) for axes in (upper, lower)]
+        self._bands = [filled(axes, **BAND) for axes in (upper, lower)]
         self._lines = [plotted(axes, **look(k, True)) for k, axes in enumerate((upper, lower))]
         self._marks = [plotted(axes, **HERE) for axes in (upper, lower)]
         self._note = words(upper, low_dbfs + 0.5, MOST_PERCENT * 0.6, va="top")
@@ -283,8 +282,8 @@ class ProbedCurves:
         db_axis(gain, *GAINS_DB, 6, "dB")
         db_axis(noise, *NOISES_DBFS, 30, "dBFS")
         percent_axis(bent)
-        self._bands = [axes.add_patch(Boxes(**BAND)) for axes in self._axes]
-        self._hidden = bent.add_patch(Boxes(**HIDDEN))
+        self._bands = [filled(axes, **BAND) for axes in self._axes]
+        self._hidden = filled(bent, **HIDDEN)
         self._lines = [
             plotted(axes, **look(k, True, linewidth=1.5) | {"marker": "o"}) for k, axes in enumerate(self._axes)
         ]

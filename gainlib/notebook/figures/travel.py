@@ -9,11 +9,11 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, look
-from gainlib.notebook.figures.parts import Boxes, filled, numbers, plotted, put, rectangles, rule, tabled, words
+from gainlib.notebook.figures.parts import filled, numbers, plotted, put, rectangles, rule, tabled, words
 from gainlib.words import Table, number_text
 
 ROOM = 0.55
-COARSE = {"facecolor": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
+COARSE = {"color": "#fdf1ea", "edgecolor": "#f2c4a5", "hatch": "//", "linewidth": 0.0, "zorder": 0.6}
 TICKS_MM = (2, 3, 5, 7, 10, 15, 20, 30, 40, 50, 70, 100, 140)
 
 
@@ -36,7 +36,7 @@ class LawCurve(Lines):
         axes.set_xlim(0, length_mm)
         rule(axes, 0)
         super().__init__(axes, look(0), here=True)
-        self._coarse = axes.add_patch(Boxes(**COARSE))
+        self._coarse = filled(axes, **COARSE)
         self.artists += [self._coarse, words(axes, 2, high_db - 3, "1 mm > 1 dB", va="top")]
 
     def update(self, positions_mm, levels_db, here, coarse_mm: float) -> None:
