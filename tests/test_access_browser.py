@@ -1,0 +1,80 @@
+"""For every reader: axe-core over pages and hand-outs by day and by night, narrow windows, colours of the reader's own.
+
+The rules are those that axe-core (Deque Systems) has for WCAG 2.2, levels A and AA.
+"""
+
+import shutil
+from importlib.resources import files
+
+import pytest
+from daily import daily
+from labhand import LABS
+from test_pages_browser import reading
+
+pytestmark = pytest.mark.browser
+FIRST = ("05-mix-bus", "index")
+NAMES = (*FIRST, *sorted({path.stem for path in LABS.glob("*.ipynb")} - set(FIRST)))
+AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+VIOLATIONS = """async () => {
+  const rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
+  const { violations, passes } = await axe.run(document, { runOnly: rules });
+  if (!passes.length) throw new Error("nothing was looked at");
+  const told = ({ id, nodes }) => nodes.map(({ target, html }) => `${id}: ${target} ${html.slice(0, 120)}`);
+  return violations.flatMap(told);
+}"""
+SMALL = """() => {
+  const small = (each) => {
+    const [{ width, height }, more] = [each.getBoundingClientRect(), getComputedStyle(each, "::before")];
+    const [across, down] = [parseFloat(more.width) || 0, parseFloat(more.height) || 0];
+    return width > 0 && (Math.max(width, across) < 24 || Math.max(height, down) < 23.5);
+  };
+  const targets = document.querySelectorAll("main :is(button, select, summary, input[type=range], [role=slider])");
+  return [...targets].filter(small).map((each) => each.outerHTML.slice(0, 120));
+}"""
+CUT = """(width) => [...document.querySelectorAll("main *")].filter((each) => {
+  const { right, width: own } = each.getBoundingClientRect();
+  const held = (one) => ["auto", "scroll"].includes(getComputedStyle(one).overflowX);
+  for (let one = each; one; one = one.parentElement) if (held(one)) return false;
+  return own > 1 && right > width + 1;
+}).map((each) => each.outerHTML.slice(0, 120))"""
+
+
+@pytest.fixture(scope="module", params=[*daily(NAMES, 2)])
+def shown(request, tmp_path_factory):
+    """A page whose panels have all come."""
+    folder = tmp_path_factory.mktemp("access")
+    shutil.copy(LABS / f"{request.param}.ipynb", folder)
+    with reading(folder) as reader:
+        reader.go(request.param).ready().page.evaluate(AXE)
+        yield reader.page
+
+
+@pytest.mark.parametrize("colours", ["light", "dark"])
+def test_no_rule_of_wcag_is_broken(shown, colours):
+    shown.emulate_media(color_scheme=colours)
+    shown.wait_for_function("document.getAnimations().every((each) => each.playState !== 'running')")
+    assert shown.evaluate(VIOLATIONS) == []
+
+
+def test_targets_are_24_pixels_wide_and_high(shown):
+    assert shown.evaluate(SMALL) == []
+
+
+@pytest.mark.parametrize("width", [640, 320])
+def test_a_narrow_window_cuts_nothing(shown, width):
+    """640 pixels are what 1280 are at 200 %, 320 what they are at 400 %: WCAG 1.4.4 and 1.4.10."""
+    shown.set_viewport_size({"width": width, "height": 720})
+    try:
+        shown.wait_for_function("document.documentElement.scrollWidth <= innerWidth")
+        assert shown.evaluate(CUT, width) == []
+    finally:
+        shown.set_viewport_size({"width": 1280, "height": 720})
+
+
+def test_what_is_chosen_is_seen_in_colours_of_the_readers_own(shown):
+    shown.emulate_media(forced_colors="active")
+    try:
+        for chosen in shown.locator("main button[aria-pressed=true]:visible").all():
+            assert chosen.evaluate("(each) => getComputedStyle(each).outlineStyle") == "solid"
+    finally:
+        shown.emulate_media(forced_colors="none")
