@@ -122,7 +122,7 @@ def test_mixed_rates_are_refused_with_names(bench, stems):
 
 
 @pytest.mark.parametrize(
-    ("text", "words"), [("", "the field is empty"), ("nowhere", "no folder"), (r"Q:\Music\Song", "drive of Windows")]
+    ("text", "words"), [("", "the field is empty"), ("nowhere", "no folder"), (r"Q:\Music\Song", "Windows drive")]
 )
 def test_what_cannot_be_opened_is_one_sentence(bench, text, words):
     step = bench.open()

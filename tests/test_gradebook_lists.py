@@ -40,7 +40,7 @@ def test_lists_that_are_none(tmp_path):
     for text in ("{", "{}", "[1]"):
         path = tmp_path / "by hand.json"
         path.write_text(text)
-        with pytest.raises(GainlibError, match=r"is no JSON|no list of overrides"):
+        with pytest.raises(GainlibError, match=r"is not JSON|no list of overrides"):
             read_overrides(path)
 
 

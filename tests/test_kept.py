@@ -371,7 +371,7 @@ def test_a_value_that_fits_no_more_leaves_the_control_at_its_start(tmp_path, cap
     lab.learner.kept.keep("panel dynamics", {"setting": stands | {first.name: 1e9}, "tab": "a tab that went"})
     with caplog.at_level(logging.WARNING):
         assert lab.panel("dynamics").setting == desk.experiment.start
-    assert f"{first.label} stands at its start again" in caplog.text
+    assert f"{first.label} is back at its start" in caplog.text
 
 
 def test_where_nothing_can_be_written_a_sentence_is_said_once_and_all_goes_on(tmp_path):

@@ -41,7 +41,7 @@ def test_a_second_tab_hears_of_a_move_and_takes_it_over(tmp_path):
             "from gainlib.notebook import Lab; other = Lab('05').panel('bus');"
             "other._place.store._loop = None; other.mixers['faders_db'].set_values({'01 kick': -11.1})"
         )
-        question = desk.get_by_role("button", name="Take over what stands there")
+        question = desk.get_by_role("button", name="Take over the other tab")
         expect(question).to_be_visible(timeout=10_000)
         lab.shot("kept-newer")
         question.click()

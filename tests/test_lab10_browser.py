@@ -64,7 +64,7 @@ def test_the_desk_follows_and_undoes(lab):
     lab.press("Home")
     lab.settled()
     assert "+6.02 dB" in found.locator(".gl-said").first.inner_text()
-    for tab in ("Two ways that meet", "Comb"):
+    for tab in ("Two paths that meet", "Comb"):
         found.get_by_text(tab, exact=True).click()
         lab.settled()
         lab.shot(f"lab10-{tab.split()[0].lower()}")

@@ -136,4 +136,6 @@ def test_the_page_has_both_and_says_the_caution_before_them():
     cells = json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
     ids = [cell["id"] for cell in cells]
     assert ids.index("roundtrip-safety-text") < ids.index("roundtrip-probe")
-    assert "Speakers and headphones down, or unplugged," in "".join(cells[ids.index("roundtrip-safety-text")]["source"])
+    assert "disconnect speakers and headphones, until you have finished" in "".join(
+        cells[ids.index("roundtrip-safety-text")]["source"]
+    )

@@ -299,7 +299,7 @@ def test_a_session_file_that_is_no_session(tmp_path, monkeypatch):
     for depth in range(100, 1000, 50):
         with pytest.raises(GainlibError):
             from_json('{"strips": ' + "[" * depth + "]" * depth + "}")
-    with pytest.raises(GainlibError, match="this is no JSON"):
+    with pytest.raises(GainlibError, match="this is not JSON"):
         from_json('"\ud800"')
     named = '{"strips": [{"name": "a", "audio": {"file": "%s.wav"}}]}'
     for name, reason in (("x" * 300, r"cannot be reached \(File name too long\)"), ("gone", "is not there")):

@@ -85,7 +85,7 @@ def _level(text):
         level = decimal(text)
         dbfs_to_dbu(0.0, level)  # knows what is no level
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no level; give a number of dBFS, such as -18") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a level; give a number of dBFS, such as -18") from None
     return level
 
 

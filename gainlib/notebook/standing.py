@@ -35,7 +35,7 @@ def setting_of(experiment: Experiment, kept: Any) -> Setting:
         try:
             values |= _values(control, kept)
         except (GainlibError, TypeError, ValueError, KeyError, AttributeError) as problem:
-            log.warning("%s stands at its start again: what was kept does not fit (%s)", control.label, problem)
+            log.warning("%s is back at its start: what was kept does not fit (%s)", control.label, problem)
     return experiment.start.with_(**values)
 
 
@@ -56,7 +56,7 @@ def _values(control, kept):
 
 def _whole(value, low):
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= MOST_PRESSES:
-        raise ValueError(f"{value!r} is no count")
+        raise ValueError(f"{value!r} is not a count")
     return value
 
 

@@ -205,7 +205,7 @@ def _decoded(text):
     try:
         return msgspec.json.decode(text)
     except (msgspec.DecodeError, UnicodeError) as error:
-        raise GainlibError(f"this is no JSON: {error}") from None
+        raise GainlibError(f"this is not JSON: {error}") from None
 
 
 def to_builtins(value, folder=None):

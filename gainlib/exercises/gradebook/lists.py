@@ -161,7 +161,7 @@ def _from_json(path):
     try:
         entries = json.loads(_text(path))
     except (ValueError, RecursionError):
-        raise GainlibError(f"{path}: is no JSON; write a list of overrides, or a table") from None
+        raise GainlibError(f"{path} is not JSON; write a list of overrides, or a table") from None
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise GainlibError(f"{path}: holds no list of overrides, each with learner, exercise, points and note")
     for position, entry in enumerate(entries, start=1):

@@ -12,12 +12,14 @@ from gainlib.notebook.prose import prose
 from gainlib.words import number_text
 
 TEXT = """
-A chain that holds nothing but equalisers, delays and the like is **linear**: it needs no box here, and its level does
-not matter. A box that cares how loud it is fed goes in as **a black box**, with the
-average its maker built it for; −18 dBFS is common practice where nobody says (no source). Or choose a textbook model,
-which is none of your devices. The order is that of the signal. Trims that stand in your mixer already go in as well.
+A chain that holds only equalisers, delays and the like is **linear**: it needs no box here, and its level does not
+matter. Enter a level-dependent box as **a black box**, with the average that its maker built it for; −18 dBFS is common
+practice where the maker states none (no source). Or choose a textbook model, which is not any of your devices. Keep to
+the order of the signal. Enter the trims that your mixer already has as well.
 """
-FILE = "**Many stems?** Write what they pass into a chains file, which may hold groups, sends and the balance as well."
+FILE = (
+    "**If you have many stems**, write them into a chains file, which may hold groups, sends and the balance as well."
+)
 EVERYTHING = "master"
 HEADS = ("strip or group", "input trim (dB)", "passes", "output trim (dB)", "goes to")
 
