@@ -262,6 +262,16 @@ def test_a_box_is_measured_by_the_recording_of_a_test_file(bench, stems, tmp_pat
     assert all(abs(each.processor.reference_dbfs - box.reference_dbfs) < 1.0 for each in inserts)
 
 
+def test_a_softer_test_file_is_there_to_choose(bench, tmp_path):
+    step = bench.measured()
+    step.probe.value, step.level.value = str(tmp_path / "softer.wav"), "−20"
+    step.write_test()
+    assert np.abs(read(tmp_path / "softer.wav").samples).max() == pytest.approx(10 ** (-20 / 20), rel=0.01)
+    step.probe.value, step.level.value = str(tmp_path / "louder.wav"), "3"
+    step.write_test()
+    assert "−30 to 0 dBFS" in step.said.text and not (tmp_path / "louder.wav").exists()
+
+
 # ------------------------------------------------------------------------------------------------------------ balance
 
 

@@ -224,8 +224,8 @@ class Layout:
 def write_probe(path: str | os.PathLike, rate_hz: int = 48000, *, level_max_dbfs: float = -6) -> None:
     """Write the test file for a box: play it through, record what comes out, and give the recording to ``read_probe``.
 
-    Turn speakers and headphones down, or disconnect them, before it is played: it holds steady tones up to
-    `level_max_dbfs`. What the box itself bears stands in its maker's manual.
+    Disconnect speakers and headphones before it is played: it holds steady tones up to
+    `level_max_dbfs`. The maximum input level in the maker's manual comes first.
 
     Parameters
     ----------

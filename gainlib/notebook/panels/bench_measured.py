@@ -1,10 +1,10 @@
-"""Step 3 of the bench, for a box that nobody here can run: a test file goes through it, and the recording tells."""
+"""Step 3 of the bench, for a box that cannot be run here: a test file goes through it, and the recording tells."""
 
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.mix.paths import pasted_path
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer, sheet, table
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.probe import facts, picture
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text
@@ -30,6 +30,8 @@ class MeasuredStep(Step):
     ----------
     probe, recorded : Text
         Fields.
+    level : NumberEntry
+        Highest level of the test file.
     which : Dropdown
         Where the box stands.
     seen : VBox
@@ -41,10 +43,11 @@ class MeasuredStep(Step):
     def __init__(self, song):
         self.probe, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
         self.which = menu("The box is in:", ())
+        self.level = NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
         self.out, self.back = button("Write the test file"), button("Read the recording")
         self.seen = widgets.VBox()
-        parts = (prose(TEXT), self.probe, Slot(self.out), self.recorded, Slot(self.which, self.back), self.seen)
-        super().__init__(song, *parts)
+        out = row(self.level, Slot(self.out))
+        super().__init__(song, prose(TEXT), self.probe, out, self.recorded, Slot(self.which, self.back), self.seen)
         self.write_test = self.action(self.out, _write, self._written, "Writing …", self._to_write)
         self.read_recording = self.action(self.back, _read, self._measured, "Reading …", self._to_read)
         song.watch(self._changed)
@@ -52,7 +55,7 @@ class MeasuredStep(Step):
 
     def _to_write(self):
         rate = self.song.session.rate_hz if self.song.session is not None else 48000
-        return pasted_path(self.probe.value, "the path of a new WAV file"), rate
+        return pasted_path(self.probe.value, "the path of a new WAV file"), rate, self.level.number()
 
     def _to_read(self):
         self.song.opened()
@@ -122,12 +125,12 @@ class MeasuredStep(Step):
             self.note("")
 
 
-def _write(tell, path, rate_hz):
+def _write(tell, path, rate_hz, level_max_dbfs):
     from gainlib.boxes import write_probe
     from gainlib.notebook.bench_song import make_home
 
     make_home(path)
-    write_probe(path, rate_hz)
+    write_probe(path, rate_hz, level_max_dbfs=level_max_dbfs)
     return path
 
 
