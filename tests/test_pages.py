@@ -18,8 +18,8 @@ NOTEBOOKS = sorted((ROOT / "labs").glob("*.ipynb"))
 each_notebook = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 
 
-def page_of(path, base_url="/"):
-    return pages.with_page(nbformat.read(path, as_version=4), path, base_url)
+def page_of(path):
+    return pages.with_page(nbformat.read(path, as_version=4), path, f"/user/anna/lab/tree/the labs/{path.name}")
 
 
 # ---- text ------------------------------------------------------------------------------------------------------------
@@ -46,9 +46,9 @@ def test_a_formula_in_one_line_stands_by_itself():
 
 @each_notebook
 def test_a_page_leads_home_and_on(path):
-    head = page_of(path, "/user/anna/").metadata["workbook"]
+    head = page_of(path).metadata["workbook"]
     assert head["title"] and "#" not in head["title"]
-    assert head["notebook"] == f"/user/anna/lab/tree/labs/{path.name}"
+    assert head["notebook"] == f"/user/anna/lab/tree/the%20labs/{path.name}"
     assert head["home"] == ("" if path.stem == "index" else "index.ipynb")
     for way in filter(None, (head["before"], head["after"])):
         assert (path.parent / way[0]).is_file() and way[1].startswith("Lab ")

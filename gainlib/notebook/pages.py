@@ -10,7 +10,8 @@ clean that are opened in JupyterLab: what a run leaves in them is not saved.
 import json
 import os
 import re
-from pathlib import Path, PurePosixPath
+from pathlib import Path
+from urllib.parse import quote
 
 from gainlib.notebook.markup import html_of
 from gainlib.notebook.spare import PAGE, SpareKernel
@@ -38,7 +39,7 @@ def _load_jupyter_server_extension(app):
         allow_template_override="NO",
         allow_theme_override="NO",
         extension_allowlist=list(_WIDGETS),
-        prelaunch_hook=lambda handler, notebook, cwd: with_page(notebook, *_place(handler)),
+        prelaunch_hook=_prepared,
         page_config_hook=_without_formulas,
     )
     app.contents_manager.pre_save_hook = clean
@@ -47,10 +48,10 @@ def _load_jupyter_server_extension(app):
         app.io_loop.add_callback(spare.ahead, kernel_name=KERNEL["name"], path="labs", env=os.environ | PAGE)
 
 
-def _place(handler):
+def _prepared(handler, notebook, cwd):
     handler.xsrf_token  # noqa: B018  sets the cookie that the page needs to end its kernel when it is left
-    root = Path(handler.contents_manager.root_dir)
-    return root / handler.path_args[0], handler.base_url
+    path = handler.path_args[0]
+    return with_page(notebook, Path(handler.contents_manager.root_dir) / path, f"{handler.base_url}lab/tree/{path}")
 
 
 def _without_formulas(config, **_):
@@ -61,7 +62,7 @@ def _without_formulas(config, **_):
 # ---- what the template shows -----------------------------------------------------------------------------------------
 
 
-def with_page(notebook, file: Path, base_url: str):
+def with_page(notebook, file: Path, in_jupyterlab: str):
     """Return a notebook with all its template needs: ``metadata.workbook`` and each cell's ``metadata.page``."""
     notebook.cells = [cell for cell in notebook.cells if ONLY_NOTEBOOK not in cell.metadata.get("tags", ())]
     title = file.stem
@@ -76,14 +77,13 @@ def with_page(notebook, file: Path, base_url: str):
         cell.metadata["page"] = {"html": html_of(cell.source)}
     before, after = neighbours(file)
     exercises = [cell.id for cell in notebook.cells if re.search(r"-exercise-\d+$", cell.id)]
-    folder = PurePosixPath(file.parent.name)
     notebook.metadata["workbook"] = {
         "title": title,
         "home": "" if file.stem == "index" else "index.ipynb",
         "before": before,
         "after": after,
         "exercises": [(cell, cell.rpartition("-")[2]) for cell in exercises],
-        "notebook": f"{base_url}lab/tree/{folder / file.name}",
+        "notebook": quote(in_jupyterlab),
     }
     return notebook
 

@@ -44,10 +44,12 @@
   }
 
   // Where a link into the page leads: kept in sight while places above it are filled, until the reader moves.
-  let target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  let target = null;
+  const aim = () => (target = document.getElementById(decodeURIComponent(location.hash.slice(1))));
   const stay = () => target?.scrollIntoView();
   for (const name of ["wheel", "keydown", "pointerdown", "touchstart"])
-    addEventListener(name, () => (target = null), { once: true, capture: true });
+    addEventListener(name, () => (target = null), { capture: true, passive: true });
+  addEventListener("hashchange", aim);
 
   function watch(kernel) {
     const say = (text) => (lost.hidden = !(lost.textContent = text));
@@ -148,6 +150,7 @@
   }
 
   recall();
+  aim();
   stay();
   addEventListener("pagehide", left);
   // A page taken from the browser's memory has lost its kernel.
