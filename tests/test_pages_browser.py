@@ -9,7 +9,7 @@ from contextlib import contextmanager
 import nbformat
 import pytest
 from browser import at_most, headless, jupyterlab, opened, write_notebook
-from labhand import LABS, typed
+from labhand import BARS, LABS, typed
 from playwright.sync_api import expect
 
 from gainlib.exercises import Record, bank, exercise
@@ -138,6 +138,7 @@ def test_an_answer_counts_at_the_head_of_the_page(reader):
 
 
 def test_nothing_jumps_on_the_next_visit(reader):
+    reader.page.wait_for_function(BARS, timeout=60_000)  # a bar of progress takes a line of its own
     reader.page.reload()
     reader.page.wait_for_selector("h1")
     at_once = reader.heights()
@@ -158,14 +159,14 @@ def test_it_leads_home_and_back_to_where_one_stopped(reader):
     asked = exercise("02-1")
     given = asked.variant("anna", 0, "")
     page.get_by_label("Name or number").fill("anna")
-    page.get_by_role("button", name="That is me").click()
+    page.get_by_role("button", name="Save my name").click()
     expect(line).to_contain_text("not begun", timeout=30_000)
     Record(reader.folder / "records").answer("anna", "02-1", 0, asked.solve(given), given, "")
     page.get_by_role("button", name="Count again").click()
     expect(reader.cell("index-labs")).to_contain_text("begun, 1 of 6 right", timeout=30_000)
     expect(page.locator("#wb-standing")).to_contain_text("anna · 0 of")
     page.get_by_label("Name or number").fill(was["learner"])
-    page.get_by_role("button", name="That is me").click()
+    page.get_by_role("button", name="Save my name").click()
     line.get_by_role("link", name="resume lab 05 where you stopped").click()
     page.wait_for_url("**/05-mix-bus.ipynb#cell-id=05-exercise-2")
     reader.ready()
