@@ -207,7 +207,7 @@ def test_where_git_is_it_has_them(labs, tmp_path, monkeypatch):
 
 
 def test_without_a_copy_it_is_said(labs, tmp_path):
-    with pytest.raises(GainlibError, match="no copy of the labs as they were shipped; fetch the workbook again"):
+    with pytest.raises(GainlibError, match="no copy of the labs as they were shipped"):
         shipped.restore(labs, tmp_path / "none")
 
 

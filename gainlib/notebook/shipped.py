@@ -51,7 +51,7 @@ def restore(labs: Path = LABS, copy: Path = COPY) -> list[str]:
             unfinished.replace(labs / name)
         except OSError as problem:
             unfinished.unlink(missing_ok=True)
-            raise GainlibError(f"{labs / name} was not restored: {problem.strerror}; close it and try again") from None
+            raise GainlibError(f"{name} was not restored: {problem.strerror}; close it and try again") from None
     return sorted(changed)
 
 
