@@ -127,6 +127,35 @@ def test_a_desk_stands_as_it_was_left(number, name, tmp_path, monkeypatch):
         )
 
 
+@pytest.mark.parametrize("name", EXPERIMENTS)
+def test_one_undo_goes_over_every_control_of_a_desk(name):
+    desk = Desk(EXPERIMENTS[name]())
+    stood = [desk.setting]
+    for control in desk.experiment.controls:
+        if isinstance(control, Choice) and control.turns:
+            continue
+        if isinstance(control, Again):
+            desk.press(control.name)
+        elif isinstance(control, Text):
+            desk.texts[control.name].value = other(control)[control.name]
+        elif isinstance(control, Mixer | Trims):
+            faders = desk.mixers[control.name]
+            faders.set_values({control.names[0]: -5.5})
+            for option in control.options:
+                stood.append(desk.setting)
+                setattr(faders, option, [control.names[0]])
+                faders.released += 1
+        else:
+            desk.settings.set(**other(control))
+        if desk.setting != stood[-1]:
+            stood.append(desk.setting)
+    for expected in reversed(stood[:-1]):
+        assert desk.bar.can_undo
+        desk.undo()
+        assert desk.setting == expected
+    assert not desk.bar.can_undo
+
+
 def test_another_learner_finds_a_desk_as_it_came_and_the_first_finds_it_as_left(tmp_path):
     lab = Lab("05", folder=tmp_path, learner="anna")
     desk = lab.panel("bus")
@@ -411,6 +440,25 @@ def test_what_is_erased_is_gone_with_all_that_is_kept(tmp_path):
     assert len(list((tmp_path / "kept").glob("08-*.json"))) == 2
     ProgressSheet(tmp_path).erase()
     assert list((tmp_path / "kept").iterdir()) == [other_one]
+
+
+# ---- the record ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cut", [2, 40])
+def test_a_half_last_line_is_left_out_with_a_sentence_and_what_follows_counts(tmp_path, cut):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    lab.answer("05-1", lab.learner.exercise("05-1").solve(lab.given("05-1")))
+    points = lab.score().points
+    lab.answer("05-2", "1")
+    path = lab.learner.record.path
+    path.write_bytes(path.read_bytes()[:-cut])
+    again = Lab("05", folder=tmp_path, learner="anna")
+    assert "Line 3 of the record, the last one, was not written to its end" in again.title()._said.text
+    assert again.score().points == points > 0 and again.learner.last_answer(again.learner.exercise("05-2")) is None
+    again.answer("05-2", "1")
+    once_more = Lab("05", folder=tmp_path, learner="anna")
+    assert once_more.title()._said.text == "" and once_more.learner.last_answer(again.learner.exercise("05-2")) == "1"
 
 
 # ---- killed ----------------------------------------------------------------------------------------------------------

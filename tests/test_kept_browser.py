@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 
 import pytest
 from labhand import open_lab, sentence
@@ -9,6 +11,10 @@ from playwright.sync_api import expect
 
 pytestmark = pytest.mark.browser
 NAME = "05-mix-bus"
+OTHER = """
+from gainlib.notebook import Lab
+Lab("05").panel("bus").mixers["faders_db"].set_values({"01 kick": -11.1})
+"""
 
 
 def test_moves_and_letters_outlive_the_kernel(tmp_path):
@@ -37,10 +43,8 @@ def test_moves_and_letters_outlive_the_kernel(tmp_path):
 def test_a_second_tab_hears_of_a_move_and_takes_it_over(tmp_path):
     with open_lab(NAME, tmp_path) as lab:
         desk = lab.cell("panel-bus")
-        lab.kernel(
-            "from gainlib.notebook import Lab; other = Lab('05').panel('bus');"
-            "other._place.store._loop = None; other.mixers['faders_db'].set_values({'01 kick': -11.1})"
-        )
+        where = os.environ | {"GAINLIB_RECORDS": str(tmp_path / "records")}
+        subprocess.run([sys.executable, "-c", OTHER], env=where, check=True)
         question = desk.get_by_role("button", name="Take over the other tab")
         expect(question).to_be_visible(timeout=10_000)
         lab.shot("kept-newer")

@@ -112,6 +112,15 @@ class Record:
         with self._locked():
             return read_events(self.path)
 
+    @property
+    def cut_off(self) -> bool:
+        """Whether the last line was not written to its end; the next one closes it off."""
+        try:
+            with self.path.open("rb") as file:
+                return bool(file.seek(0, os.SEEK_END)) and file.seek(-1, os.SEEK_END) >= 0 and file.read(1) != b"\n"
+        except OSError:
+            return False
+
     def merge(self, text: str | bytes) -> int:
         """Add the readable events of another record that are not here yet; return how many."""
         lines = text.encode() if isinstance(text, str) else text

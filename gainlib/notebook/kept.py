@@ -141,6 +141,7 @@ class Kept:
         self._watchers[key] = told
         with suppress(RuntimeError):
             self._loop = asyncio.get_running_loop()
+            _CLERK.begin()  # who only looks on hears of other tabs as well
 
     def place(self, key: str) -> "Place":
         """Return the handle of a place."""
@@ -269,11 +270,15 @@ class _Clerk:
     def __init__(self):
         self._moved, self._thread = threading.Event(), None
 
-    def wake(self):
-        """Have what was moved written soon."""
+    def begin(self):
+        """Be there."""
         if self._thread is None or not self._thread.is_alive():
             self._thread = threading.Thread(target=self._work, name="gainlib-kept", daemon=True)
             self._thread.start()
+
+    def wake(self):
+        """Have what was moved written soon."""
+        self.begin()
         self._moved.set()
 
     def _work(self):

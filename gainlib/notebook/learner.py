@@ -32,6 +32,8 @@ class LearnerSession:
     ----------
     exercises : dict
         The lab's exercises by id.
+    cut_off : Damaged or None
+        The last line of the record, where a crash has cut it off.
     kept : Kept
         What is moved and entered in this lab, and not handed in.
 
@@ -58,7 +60,9 @@ class LearnerSession:
 
     def _sit_down(self):
         identity.keep(self.folder, self.name, self.class_code)
-        self._events = list(self.record.events().of(self.name, self.class_code).events)
+        cut_off, found = self.record.cut_off, self.record.events()
+        self.cut_off = found.damaged[-1] if cut_off and found.damaged else None
+        self._events = list(found.of(self.name, self.class_code).events)
         self._add(self.record.start(self.name, self.lab, self.class_code))
         self.kept.turn_to(path_for(self.folder, self.name, self.class_code, self.lab))
 

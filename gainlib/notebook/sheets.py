@@ -19,6 +19,7 @@ STATES = {
     "wrong": "✗ not yet",
     "unattempted": "– not tried yet",
 }
+CUT_OFF = "Line {} of the record, the last one, was not written to its end and is left out. All before it counts."
 REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
 
 
@@ -50,6 +51,8 @@ class Heading(Panel):
         self.add_class("gl-form")
         self.keep.on_click(self.guarded(lambda _button: self._become()))
         self._name.value, self._class.value = learner.name, learner.class_code
+        if learner.cut_off is not None:
+            self._said.say("note", "One step is lost", CUT_OFF.format(learner.cut_off.line))
         self.update()
 
     def _become(self):
