@@ -18,7 +18,7 @@ class Question(widgets.HBox):
     Parameters
     ----------
     instead : widget, optional
-        What is out of sight meanwhile, so that nothing moves.
+        What is out of sight meanwhile; with :meth:`over` it keeps its room, so that nothing moves.
 
     Examples
     --------
@@ -32,12 +32,17 @@ class Question(widgets.HBox):
     """
 
     def __init__(self, instead: widgets.Widget | None = None):
-        self._said, self._then, self._instead = LiveRegion(), None, instead
+        self._said, self._then, self._instead, self._over = LiveRegion(), None, instead, False
         self.yes, self.no = (widgets.Button(description=text, layout={"width": "auto"}) for text in ("Yes", "No"))
         super().__init__([self._said, self.yes, self.no], layout={"display": "none"})
         self.add_class("gl-question")
         self.yes.on_click(lambda _button: self._answered(self._then))
         self.no.on_click(lambda _button: self._answered(None))
+
+    def over(self) -> widgets.Box:
+        """Return what stands there with the question over it: as large as the larger of the two, whoever shows."""
+        self._over = True
+        return widgets.Box([self._instead, self]).add_class("gl-over")
 
     def ask(self, text: str, yes: str, then: Callable[[], None], no: str = "No") -> None:
         """Ask, and do something if the answer is yes."""
@@ -47,7 +52,9 @@ class Question(widgets.HBox):
 
     def _show(self, on):
         self.layout.display = None if on else "none"
-        if self._instead is not None:
+        if self._over:
+            self._instead.layout.visibility = "hidden" if on else None
+        elif self._instead is not None:
             self._instead.layout.display = "none" if on else None
 
     def _answered(self, then):

@@ -170,9 +170,9 @@ class Desk(Panel):
         self._stand = widgets.VBox().add_class("gl-desk-player")
         if experiment.listen is not None and not experiment.listen.later:
             self._hear(self.run)
-        bar = [self.bar] if experiment.controls or len(experiment.pictures) > 1 else []
         self.question = Question(instead=self.bar)
-        super().__init__(*bar, *([self.question] if place else []), *self._laid_out())
+        bar = [self.question.over()] if experiment.controls or len(experiment.pictures) > 1 else []
+        super().__init__(*bar, *self._laid_out())
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
         self._background = BackgroundTask(self, self._work, self._found, self._at_a_loss)

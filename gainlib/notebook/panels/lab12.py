@@ -43,9 +43,6 @@ def exercise_panel(exercise, given: dict, learner):
     return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)
 
 
-HEAD_HEIGHT = "40px"
-
-
 def _button(text, tip):
     return widgets.Button(description=text, tooltip=tip, layout={"width": "auto"})
 
@@ -205,8 +202,7 @@ class SessionPanel(Panel):
         self._stage, self._heard = widgets.VBox(), widgets.VBox().add_class("gl-desk-player")
         head = widgets.HBox([self.run, self.another, self.hear_strip, self.hear_mix]).add_class("gl-buttons")
         self.question = Question(instead=head)
-        head.layout.min_height = self.question.layout.min_height = HEAD_HEIGHT  # no control moves when it asks
-        super().__init__(head, self.question, self._stage, self._heard)
+        super().__init__(self.question.over(), self._stage, self._heard)
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
         self._background = BackgroundTask(self, self._rendered, self._hear, lambda: None)
