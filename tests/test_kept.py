@@ -370,7 +370,7 @@ def test_two_desks_in_two_tabs(tmp_path):
     one.set(**other(first))
     kept._at_the_end()
     two._place.store.look()
-    assert two.question.layout.display is None and two.bar.layout.visibility == "hidden"
+    assert two.question.layout.display is None and two.bar.layout.display == "none"
     assert two.setting == two.experiment.start
     assert two.question.yes.description == "Take over the other tab"
     two.question.yes.click()

@@ -171,7 +171,7 @@ class Desk(Panel):
         if experiment.listen is not None and not experiment.listen.later:
             self._hear(self.run)
         self.question = Question(instead=self.bar)
-        bar = [self.question.over()] if experiment.controls or len(experiment.pictures) > 1 else []
+        bar = [self.bar, self.question] if experiment.controls or len(experiment.pictures) > 1 else []
         super().__init__(*bar, *self._laid_out())
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)

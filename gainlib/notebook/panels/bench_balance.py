@@ -62,7 +62,7 @@ class BalanceStep(Step):
         self.file, self.take = entry("Balance of a saved song (.json):"), button("Take its faders and pans")
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
-            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), self.question.over(), stage,
+            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), hand, self.question, stage,
             prose(SAVED), self.file, Slot(self.take), prose(HEAR), Slot(self.start, self.listen), self._sound,
         )  # fmt: skip
         self.add_class("gl-panel")
