@@ -77,7 +77,7 @@ def test_a_dragged_fader_moves_the_picture_at_once_and_the_words_on_release(lab)
     level = float(handle.get_attribute("aria-valuenow"))
     law = FaderLaw()
     assert -60 < level < -15
-    stands = f"stands at {law.mm_at(level):.1f} mm, {level:.1f} dB".replace("-", "−")
+    stands = f"is at {law.mm_at(level):.1f} mm, {level:.1f} dB".replace("-", "−")
     assert stands in sentence(found) and f"worth {law.db_per_mm(level):.2f} dB" in sentence(found)
     assert handle.get_attribute("aria-valuetext").startswith(f"{law.mm_at(level):.1f} mm")
     lab.shot("lab09-travel")

@@ -193,10 +193,10 @@ def _sounds(run):
 def _note(setting):
     if setting.matched:
         return (
-            "You hear eight seconds, with the trim in both. Clipping can harm tweeters: start low."
+            "The trim is in both. Clipping can harm tweeters: start low."
         )
     return (
-        "You hear eight seconds at the level you set: judge only the level. Clipping can harm tweeters: start low."
+        "Judge only the level here. Clipping can harm tweeters: start low."
     )
 
 

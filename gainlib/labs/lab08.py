@@ -197,8 +197,8 @@ def _sounds(run):
 
 def _note(setting):
     if setting.matched:
-        return "You hear eight seconds, with the drive in both. Clipping can harm tweeters: start low."
-    return "You hear eight seconds at the level you set: judge only the level. Clipping can harm tweeters: start low."
+        return "The drive is in both. Clipping can harm tweeters: start low."
+    return "Judge only the level here. Clipping can harm tweeters: start low."
 
 
 def _only(box):
@@ -326,8 +326,7 @@ def _found_too_hot(given):
         lambda s: one_strip(bar(given["stem"]), Compressor(s.threshold_db, given["ratio"]), s.trim_db),
         squeezed,
         title=f"{short_name(given['stem']).capitalize()} through the compressor",
-        listen=Listen(_sounds, lambda setting: False, lambda setting: "You hear it at the level you set. Clipping can "
-            "harm tweeters: start low."),
+        listen=Listen(_sounds, lambda setting: False, lambda setting: "Clipping can harm tweeters: start low."),
     )  # fmt: skip
 
 
