@@ -1,8 +1,7 @@
 """A made-up class and its record files, for the tests of the gradebook.
 
 Every learner follows a plan, one word an exercise. What each plan must earn is written out below from the rules that
-learners are told (points × max(0.4, 1 − 0.15 × hints), the best answer counts), not from the
-code that counts.
+learners are told (15 % for each hint that was not free, the best set of numbers counts), not from the code that counts.
 """
 
 import csv
@@ -12,6 +11,7 @@ from html.parser import HTMLParser
 
 from gainlib.__main__ import main
 from gainlib.exercises import exercise
+from gainlib.exercises.events import RULE
 
 CLASS = "7b"
 TYPED = ("05-1", "05-2", "05-3", "05-6")
@@ -22,21 +22,22 @@ SHARES = {
     "wrong": 0.0,
     "hint": 0.85,
     "three hints": 0.55,
-    "told": 1.0,
+    "second try": 1.0,
     "new numbers": 1.0,
     "partly": 0.5,
     "junk": 1.0,
     "nothing": 0.0,
 }
 STATES = {"wrong": "wrong", "partly": "partly", "nothing": "unattempted"}
-FIRST = {"wrong", "told", "new numbers", "partly", "nothing"}
+FIRST = {"wrong", "second try", "new numbers", "partly", "nothing"}
 """Plans whose first readable answer is not right, or that have none."""
 
 
 class Writer:
     """Writes one learner's events, a minute apart, into lines of JSON."""
 
-    def __init__(self, learner, class_code=CLASS, day=4):
+    def __init__(self, learner, class_code=CLASS, day=4, rule=RULE):
+        self.rule = {} if rule is None else {"rule": rule}
         self.learner, self.class_code, self.lines, self._drawn = learner, class_code, [], {}
         self._time = datetime(2026, 5, day, 8, tzinfo=UTC)
 
@@ -45,7 +46,7 @@ class Writer:
         self._time += timedelta(minutes=1)
         own = {"id": f"{self.learner}/{self.class_code}/{len(self.lines)}/{self._time:%d}", "kind": kind}
         who = {"time": self._time.isoformat(), "learner": self.learner, "class_code": self.class_code, "version": "0"}
-        event = {**own, **who, **fields}
+        event = {**own, **who, **self.rule, **fields}
         self.lines.append(event)
         return event
 
@@ -85,7 +86,7 @@ class Writer:
             self.answer(id, right)
         elif plan == "wrong":
             self.answer(id, self.wrong(id))
-        elif plan == "told":
+        elif plan == "second try":
             self.answer(id, self.wrong(id))
             self.answer(id, right)
         elif plan == "new numbers":
@@ -114,9 +115,9 @@ class Writer:
 def plans(rng, count, performing=2):
     """Return the plan of each of so many learners: a word for every exercise."""
     words = {
-        "05-1": ("right", "wrong", "hint", "told", "new numbers", "junk", "nothing"),
-        "05-2": ("right", "wrong", "three hints", "told", "new numbers", "nothing"),
-        "05-3": ("right", "wrong", "partly", "hint", "told", "junk"),
+        "05-1": ("right", "wrong", "hint", "second try", "new numbers", "junk", "nothing"),
+        "05-2": ("right", "wrong", "three hints", "second try", "new numbers", "nothing"),
+        "05-3": ("right", "wrong", "partly", "hint", "second try", "junk"),
         "05-6": ("right", "wrong", "hint", "nothing"),
     }
     drawn = [{id: str(rng.choice(words[id])) for id in TYPED} for _ in range(count)]

@@ -172,9 +172,9 @@ def test_foreign_given_values_are_invalid(foreign):
 
 def test_feedback_says_what_is_off_and_in_which_direction():
     number = EVERY_KIND["number"]
-    assert mark(number, GIVEN, -1.5).feedback == "−1.5 dB is 1.50 dB too high."
+    assert mark(number, GIVEN, -1.5).feedback == "−1.5 dB is too high."
     assert mark(number, GIVEN, "−3,05 dB").feedback == "−3.05 dB is right (−3.00 ± 0.1 dB)."
-    assert mark(EVERY_KIND["relative"], GIVEN, 0.4).feedback == "0.4 V is 0.100 V too low."
+    assert mark(EVERY_KIND["relative"], GIVEN, 0.4).feedback == "0.4 V is too low."
     state = mark(EVERY_KIND["state"], GIVEN, {"stage 1": {"gain_db": 10}, "stage 2": {"gain_db": 5.3}})
     assert state.feedback == (
         "Sum: 15.3 dB is 2.8 dB too hot; aim for 11.5 to 12.5 dB. "
@@ -194,9 +194,9 @@ def test_rounding_never_hides_on_which_side_of_a_limit_a_value_is():
 def test_several_parts_earn_partly():
     two = EVERY_KIND["two"]
     verdict = mark(two, GIVEN, ["pad", 9])
-    assert (verdict.state, verdict.points, verdict.shows_key) == ("partly", 1.0, True)
+    assert (verdict.state, verdict.points) == ("partly", 1.0)
     assert [part.state for part in verdict.parts] == ["right", "wrong"]
-    assert "By: 9 dB is 5.0 dB too high" in verdict.feedback
+    assert "By: 9 dB is too high" in verdict.feedback
     assert mark(two, GIVEN, ["pad", None]).state == "partly"
     assert mark(two, GIVEN, ["kick", 4]).points == 2.0
     assert mark(two, GIVEN, ["kick", 9]).state == "wrong"

@@ -217,7 +217,9 @@ def test_the_table_reads_back(room, book, written):
     assert code == 1, "four lines of the overrides are none"
     raw = (out / "m.csv").read_bytes()
     assert raw.decode("utf-8").isprintable() or b"\r" not in raw
-    assert raw.startswith(b"learner,class,lab,exercise,attempts,hints,points,max,state,time,variant,notes\n")
+    assert raw.startswith(
+        b"learner,class,lab,exercise,attempts,tries,hints,spent,shown,mastered,points,max,state,time,variant,notes\n"
+    )
     rows = rows_of(out / "m.csv")
     assert len(rows) == 41 * len(IDS)
     mine = {(row["learner"].removeprefix("'"), row["exercise"]): row for row in rows}
@@ -225,7 +227,9 @@ def test_the_table_reads_back(room, book, written):
         read = mine[row.learner, row.exercise]
         points = 1.5 if (row.learner, row.exercise) == ("karl", "05-1") else row.points
         assert float(read["points"]) == pytest.approx(points) and float(read["max"]) == row.max_points
-        assert (int(read["attempts"]), int(read["hints"])) == (row.attempts, row.hints)
+        for name in ("attempts", "tries", "hints", "spent", "shown"):
+            assert int(read[name]) == getattr(row, name)
+        assert read["mastered"] == ("yes" if row.mastered else "no")
         assert (read["class"], read["lab"], read["state"]) == (CLASS, "05", row.state)
         assert re.fullmatch(r"(2026-05-0[45]T\d\d:\d\d:00Z)?", read["time"])
     assert mine["absent Anja", "05-1"]["notes"] == "nothing handed in" and mine["absent Anja", "05-1"]["points"] == "0"
@@ -258,7 +262,7 @@ def test_points_by_hand_keep_their_note(written, capsys):
 def test_the_page_holds_tables_and_no_markup_of_others(room, written):
     text = (written[0] / "m.html").read_text(encoding="utf-8")
     page = Reading(text)
-    assert page.seen.count("table") == page.seen.count("caption") == 3
+    assert page.seen.count("table") == page.seen.count("caption") == 4
     assert set(page.scopes) == {"col", "row"}
     assert page.seen.count("b") == text.count("<b>"), "all bold is the page's own"
     assert not {"script", "img", "a"} & set(page.seen) and not [name for name in page.attributes if name[:2] == "on"]

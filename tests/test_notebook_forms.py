@@ -8,6 +8,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises import (
     Choice,
     Exercise,
+    ExerciseScore,
     Matching,
     Multi,
     Number,
@@ -56,9 +57,9 @@ def learner(tmp_path):
 class OneExercise(LearnerSession):
     """A desk at which an exercise outside the bank is worked on; only what a form asks of it."""
 
-    def points(self, exercise):
+    def score(self, exercise):
         """Nothing outside the bank is counted."""
-        return 0.0
+        return ExerciseScore(exercise.id, max_points=exercise.points)
 
 
 @pytest.mark.parametrize("part", range(len(EVERY_KIND.parts)), ids=[part.label for part in EVERY_KIND.parts])
@@ -114,15 +115,15 @@ def test_a_click_on_nothing_is_not_recorded(learner, tmp_path):
 
 def test_a_lab_goes_on_where_it_was_left(tmp_path):
     lab = Lab("05", folder=tmp_path, learner="anna", class_code="7b")
-    lab.exercise("05-1").open_hint()
     lab.exercise("05-1").new_numbers()
+    lab.exercise("05-1").open_hint()
     given = lab.given("05-1")
     lab.answer("05-1", exercise("05-1").solve(given))
     again = Lab("05", folder=tmp_path)
     assert (again.learner.name, again.learner.class_code) == ("anna", "7b")
     assert again.given("05-1") == given
     form = again.exercise("05-1")
-    assert "✓ Right" in form.said.text and "You earn 1.7 of 2" in form.said.text
+    assert "✓ Right" in form.said.text and "1.7 of 2" in form.said.text
     assert len(form._hints.children) == 1
     assert again.score().points == pytest.approx(1.7)
 
@@ -225,3 +226,35 @@ def test_of_several_requests_beside_the_hand_only_the_newest_is_worked_out():
     assert worked == [4, -1] and seen == [4] and lost == [True]
     assert "planted" in panel.notice.message
     assert [str(each["exception"]) for each in loop_errors] == ["planted"]  # outside a kernel it goes on as it is
+
+
+def test_the_solution_is_offered_after_the_second_wrong_try_and_asks_first(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form, key = lab.exercise("05-1"), exercise("05-1").solve(lab.given("05-1"))
+    lab.answer("05-1", 90)
+    assert form.solution.layout.display == "none" and form.hint.description == "Hint 1 of 2"
+    assert "too high" in form.said.text and f"{key:.1f}".replace("-", "−") not in form.said.text
+    lab.answer("05-1", 91)
+    assert form.solution.layout.display == "" and form.hint.description == "Hint 1, free"
+    form.ask_for_solution()
+    assert form._explain.layout.display == "none", "not before the answer to the question"
+    form.question.yes.click()
+    assert form._explain.layout.display == "" and form.check.disabled
+    again = Lab("05", folder=tmp_path, learner="anna").exercise("05-1")
+    assert again._explain.layout.display == "" and again.check.disabled, "it stays so"
+    form.new_numbers()
+    assert form._explain.layout.display == "none" and not form.check.disabled
+    lab.answer("05-1", exercise("05-1").solve(lab.given("05-1")))
+    assert lab.score().points == 2
+
+
+def test_how_many_ticks_are_right_is_told_from_the_second_try_on(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form, right = lab.exercise("05-6"), exercise("05-6").solve(lab.given("05-6"))
+    wrong = [[key] for key in lab.given("05-6")["set_ups"] if [key] != right]
+    lab.answer("05-6", wrong[0])
+    assert "of 6" not in form.said.text and "points)" not in form.said.text
+    lab.answer("05-6", wrong[1])
+    assert "of 6 are right" in form.said.text
+    lab.answer("05-6", wrong[2])
+    assert "third wrong try" in form.said.text and form.check.disabled and form._explain.layout.display == ""

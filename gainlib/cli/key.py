@@ -51,6 +51,7 @@ def _chosen(options):
 def _key(exercise, learner, class_code, attempt):
     """Return the lines of one exercise."""
     from gainlib.exercises.gradebook.rows import variant_code
+    from gainlib.exercises.sets import in_words
 
     given = exercise.variant(learner, attempt, class_code)
     who = f"{plain(learner)}, class {plain(class_code)}" if class_code.strip() else plain(learner)
@@ -64,6 +65,7 @@ def _key(exercise, learner, class_code, attempt):
         *_wrapped(exercise.statement_for(given), "Question    "),
         *(line for part in _answers(exercise, given) for line in _wrapped(part, "Answer      ")),
         *_wrapped(exercise.explain_for(given), "Derivation  "),
+        *_wrapped(in_words(exercise), "Points      "),
         *_wrapped("; ".join(exercise.cites), "Sources     "),
     ]
 

@@ -11,6 +11,7 @@ from gainlib.exercises.text import Unreadable, describe, shorten
 from gainlib.levels.printing import number
 
 _ROUNDING = 1e-9
+NOT_ALL = "not all of it is right yet"
 
 Options = tuple[Option, ...] | Callable[[dict], tuple[Option, ...]]
 
@@ -26,6 +27,7 @@ class _Optional(Part):
     """
 
     options: Options = ()
+    chosen: ClassVar[bool] = True
 
     def options_for(self, given: dict) -> tuple[Option, ...]:
         """Return what can be chosen."""
@@ -81,9 +83,7 @@ class Choice(_Optional):
             key = self.follows(values, given) or key
         if value == key:
             return Judgement(1.0, f"“{self._text(value, given)}” is right")
-        others = len(self.options_for(given)) - 1
-        another = f"it is one of the other {others}" if others > 1 else "it is the other one"
-        return Judgement(0.0, f"“{self._text(value, given)}” is not right; {another}")
+        return Judgement(0.0, f"“{self._text(value, given)}” is not right")
 
     def probes(self, key: str, given: dict) -> Probes:
         """Every other option is wrong."""
@@ -107,14 +107,12 @@ class Multi(_Optional):
         return tuple(option.key for option in self.options_for(given) if option.key in chosen)
 
     def judge(self, value: tuple, key: tuple, given: dict, values: list) -> Judgement:
-        """Count how many options are judged rightly, without telling which."""
+        """Count how many options are judged rightly, told from the second try on; which would be the answer."""
         total = len(self.options_for(given))
         off = len(set(value) ^ set(key))
         if off == 0:
             return Judgement(1.0, f"all {total} are right")
-        return Judgement(
-            0.0, f"{total - off} of {total} are right; check {'the others' if off < total else 'them all'}"
-        )
+        return Judgement(0.0, NOT_ALL, f"{total - off} of {total} are right")
 
     def probes(self, key: tuple, given: dict) -> Probes:
         """One tick more or less is wrong."""
@@ -156,7 +154,7 @@ class Order(_Optional):
         kept = max(sum(order.index(a) < order.index(b) for a, b in pairwise(value)) for order in orders)
         if tuple(value) in orders:
             return Judgement(1.0, f"all {len(value)} are in the right order")
-        return Judgement(0.0, f"{kept} of {steps} neighbours are in the right order; check the others")
+        return Judgement(0.0, NOT_ALL, f"{kept} of {steps} neighbours are in the right order; check the others")
 
     def probes(self, key: tuple, given: dict) -> Probes:
         """Swapping the ends is wrong; leaving one out is invalid."""
@@ -221,22 +219,23 @@ class Matching(_Optional):
         return (self._key_of(entry, given),)
 
     def judge(self, value: dict, key: dict, given: dict, values: list) -> Judgement:
-        """Say how far the map agrees, without telling where."""
+        """Say how far the map agrees, told from the second try on, and where one option an item is wrong."""
         agreement, counted = self._agreement(value, key)
         if agreement >= self.enough - _ROUNDING:
             return Judgement(1.0, counted)
+        share = agreement if agreement >= self.partly_from else 0.0
+        return Judgement(share, NOT_ALL, f"{counted}; {self._missing(agreement, value, key, given)}")
+
+    def _missing(self, agreement, value, key, given):
+        if self.enough < 1:
+            return f"you need {math.ceil(self.enough * len(key) - _ROUNDING)}"
         if not self.several:
-            return Judgement(
-                agreement if agreement >= self.partly_from else 0.0,
-                f"{counted}; you need {math.ceil(self.enough * len(key) - _ROUNDING)}",
-            )
+            wrong = [item.text for item in self.items_for(given) if value[item.key] != key[item.key]]
+            return f"check {', '.join(wrong)}"
         if agreement >= self.partly_from:
-            return Judgement(agreement, f"{counted}; check which")
-        return Judgement(
-            0.0,
-            f"{counted}. Points begin at {number(100 * self.partly_from)} % agreement, and you have "
-            f"{number(100 * agreement, 0)} %",
-        )
+            return "check which"
+        begin, reached = number(100 * self.partly_from), number(100 * agreement, 0)
+        return f"points begin at {begin} % agreement, and you have {reached} %"
 
     def _agreement(self, value, key):
         if not self.several:

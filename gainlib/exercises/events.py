@@ -9,11 +9,14 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
+RULE = 2
+"""Stands in every line of a record that is counted by :mod:`gainlib.exercises.sets`."""
 _NEEDED = {
     "start": {"lab": str},
     "attempt": {"exercise": str, "attempt": int},
     "answer": {"exercise": str, "attempt": int, "answer": object},
     "hint": {"exercise": str, "attempt": int, "hint": int},
+    "solution": {"exercise": str, "attempt": int},
     "prediction": {"lab": str, "question": str, "choice": object},
 }
 _ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
@@ -62,6 +65,11 @@ class Events:
     def learners(self) -> tuple[tuple[str, str], ...]:
         """Return class code and name of every learner in the events, in normal form, sorted."""
         return tuple(sorted({identity(event) for event in self.events}))
+
+
+def is_new(event: dict) -> bool:
+    """Whether an event is counted by the present rule of points, and not by the one before."""
+    return event.get("rule") == RULE
 
 
 def identity(event: dict) -> tuple[str, str]:

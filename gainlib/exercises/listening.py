@@ -149,6 +149,10 @@ class _Trials(Part):
             return part.judge(value["silent"], part.read(self.silent.solve(given), given), given, values)
         return self._judge(value, key, given)
 
+    def named(self, value: Any) -> bool:
+        """Whether feedback on a wrong value named the right one: without listening, where a number is asked."""
+        return isinstance(value, dict) and self.silent.part.named(value["silent"])
+
     def probes(self, key: Any, given: dict) -> Probes:
         """The right trials and the silent way are right; too few trials are invalid."""
         silent = ({"silent": self.silent.solve(given)},) if self.silent else ()

@@ -16,6 +16,8 @@ from gainlib.levels.printing import number
 
 HINT_COST = 0.15
 HINT_FLOOR = 0.4
+NO_ANSWER = "there is no answer yet"
+SEVERAL = "not all of these are right yet"
 
 _LOG = logging.getLogger(__name__)
 
@@ -51,13 +53,16 @@ class Verdict:
     points, max_points : float
         Earned without regard to hints, and possible.
     feedback : str
-        What was given and how it is off, for each part, then the sentence of every slip that was recognised.
+        What was given and how it is off, for each part, then the sentence of every slip that was recognised; never the
+        right value, and not which of several choices are wrong.
+    closer : str
+        The same from the second try on: how many choices are right, or which.
     parts : tuple of PartVerdict
         The same, part by part; empty when the answer as a whole could not be read.
     slips : tuple of str
         Names of the slips recognised.
-    shows_key : bool
-        Whether the feedback of a wrong answer tells the right one; the next try needs new numbers to count in full.
+    values : tuple
+        The answer part by part as it was read, None for a part left empty.
     """
 
     state: str
@@ -66,7 +71,17 @@ class Verdict:
     feedback: str
     parts: tuple[PartVerdict, ...] = ()
     slips: tuple[str, ...] = ()
-    shows_key: bool = False
+    closer: str = ""
+    values: tuple = ()
+
+    @property
+    def veiled(self) -> bool:
+        """Whether the first feedback keeps back how much of it is right."""
+        return self.closer != self.feedback
+
+    def said(self, closer: bool) -> str:
+        """Return the feedback, for a first try or a later one."""
+        return self.closer if closer else self.feedback
 
 
 def mark(exercise: Exercise, given: dict, answer: Any) -> Verdict:
@@ -135,13 +150,13 @@ def is_empty(answer: Any) -> bool:
 
 
 def _invalid(exercise, sentence, parts=()):
-    return Verdict("invalid", 0.0, exercise.points, sentence, parts)
+    return Verdict("invalid", 0.0, exercise.points, sentence, parts, closer=sentence)
 
 
 def _mark(exercise, given, answer):
     _check_given(exercise, given)
     if is_empty(answer):
-        return Verdict("unattempted", 0.0, exercise.points, "There is no answer yet.")
+        return Verdict("unattempted", 0.0, exercise.points, "There is no answer yet.", closer="There is no answer yet.")
     entries = [None if is_empty(entry) else entry for entry in _entries(exercise, answer)]
     values, unread = _read_all(exercise, given, entries)
     if unread:
@@ -194,24 +209,24 @@ def _verdict(exercise, given, values, key, judged):
     parts = tuple(_part_verdict(part, judgement) for part, judgement in zip(exercise.parts, judged, strict=True))
     state = _overall([part.state for part in parts])
     slips = [] if state == "right" else _recognised(exercise, given, values, key, parts)
-    feedback = _lines(exercise, given, [part.feedback for part in parts])
-    sentences = [slip.sentence for slip in slips]
-    points = sum(part.points for part in parts)
-    shows_key = state != "right" and any(judgement is not None and judgement.shows_key for judgement in judged)
-    return Verdict(
-        state,
-        points,
-        exercise.points,
-        "\n".join([feedback, *sentences]),
-        parts,
-        tuple(slip.name for slip in slips),
-        shows_key,
-    )
+    closer = [judgement.closer or judgement.feedback if judgement else NO_ANSWER for judgement in judged]
+    first = closer if exercise.series else _veiled(exercise, [part.feedback for part in parts], parts)
+    said, later = ("\n".join([_lines(exercise, given, each), *(s.sentence for s in slips)]) for each in (first, closer))
+    points, names = sum(part.points for part in parts), tuple(slip.name for slip in slips)
+    return Verdict(state, points, exercise.points, said, parts, names, later, tuple(values))
+
+
+def _veiled(exercise, sentences, parts):
+    """Return what a first try is told: of several choices not which are wrong, while any is."""
+    chosen = [k for k, part in enumerate(exercise.parts) if part.chosen and parts[k].state != "unattempted"]
+    if len(chosen) < 2 or all(parts[k].state == "right" for k in chosen):
+        return sentences
+    return [SEVERAL if k == chosen[0] else "" if k in chosen else said for k, said in enumerate(sentences)]
 
 
 def _part_verdict(part, judgement: Judgement | None):
     if judgement is None:
-        return PartVerdict("unattempted", 0.0, part.points, "there is no answer yet")
+        return PartVerdict("unattempted", 0.0, part.points, NO_ANSWER)
     share = judgement.share
     state = "right" if share >= 1 else "wrong" if share <= 0 else "partly"
     return PartVerdict(state, share * part.points, part.points, judgement.feedback)

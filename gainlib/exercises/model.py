@@ -22,6 +22,11 @@ state      ``{target: {control: value}}``, e.g. ``{"kick": {"fader_db": -7.5}, "
 listening  a list with one pick (or one setting) a trial, or ``{"silent": value}`` for the way without listening
 ========== =====================================================================================================
 
+What it earns
+-------------
+Feedback on a wrong answer says what is off and in which direction, never the right value. What a set of numbers earns,
+when hints are free, when the solution is shown and when a set is spent is the rule of :mod:`gainlib.exercises.sets`.
+
 What a screen needs
 -------------------
 ``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``unit``, ``band``, ``points``,
@@ -88,13 +93,13 @@ class Judgement:
         Share of the part's points, 0 to 1; 1 is right, 0 is wrong, between is partly.
     feedback : str
         Measured, wanted, distance.
-    shows_key : bool
-        Whether the feedback tells the right answer, so that the same numbers are no test any more.
+    closer : str
+        What takes the place of `feedback` from the second try on, where that tells more; empty where it is the same.
     """
 
     share: float
     feedback: str
-    shows_key: bool = False
+    closer: str = ""
 
 
 @dataclass(frozen=True)
@@ -115,6 +120,7 @@ class Part:
     unit: str = ""
     points: float = 1.0
     kind: ClassVar[str] = ""
+    chosen: ClassVar[bool] = False  # True where options are chosen, so that trying them all would find the right ones
     keyed: ClassVar[bool] = True  # False where an answer is measured, and no right one is needed to judge it
 
     @property
@@ -153,6 +159,10 @@ class Part:
     def distance(self, first: Any, second: Any, key: Any, given: dict) -> float:
         """Return how far two values are apart, in tolerances; 0 or infinity where there is no scale."""
         return 0.0 if first == second else float("inf")
+
+    def named(self, value: Any) -> bool:
+        """Whether feedback on a wrong value named the right one before :mod:`gainlib.exercises.sets`."""
+        return False
 
     def probes(self, key: Any, given: dict) -> Probes:
         """Return answers with a known verdict."""

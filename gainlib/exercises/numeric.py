@@ -61,14 +61,13 @@ class Number(Part):
         return parse_number(answer, self.unit, self.aliases)
 
     def judge(self, value: float, key: float, given: dict, values: list) -> Judgement:
-        """Return what was given, and whether it is right or by how much and in which direction it is off."""
+        """Return what was given, and whether it is right or in which direction it is off; never the right value."""
         low, high = self.limits(key, given)
-        said, decimals = quantity(value, self.unit), decimals_for(self.half_width(key))
+        said = quantity(value, self.unit)
         if low - _ROUNDING <= value <= high + _ROUNDING:
-            return Judgement(1.0, f"{said} is right ({self._wanted(key, given, decimals)})", shows_key=True)
-        way = "too high" if value > high else "too low"
-        off = abs(value - key) if self.interval is None else max(low - value, value - high)
-        return Judgement(0.0, f"{said} is {quantity(off, difference_unit(self.unit), decimals)} {way}", shows_key=True)
+            wanted = self._wanted(key, given, decimals_for(self.half_width(key)))
+            return Judgement(1.0, f"{said} is right ({wanted})")
+        return Judgement(0.0, f"{said} is too {'high' if value > high else 'low'}")
 
     def _wanted(self, key, given, decimals):
         if self.interval is not None:
@@ -78,6 +77,10 @@ class Number(Part):
         if self.relative * abs(key) > self.tolerance:
             return f"{value} ± {number(100 * self.relative)} %"
         return f"{number(key, decimals)} ± {quantity(self.tolerance, self.unit)}"
+
+    def named(self, value: Any) -> bool:
+        """Whether feedback on a wrong value named the right one: it always did."""
+        return True
 
     def distance(self, first: float, second: float, key: float, given: dict) -> float:
         """Return the distance in tolerances at the right value."""

@@ -1,13 +1,14 @@
 """What a learner did: append-only JSON lines, one event a line.
 
-Kinds of event, and the fields each has beside ``id``, ``time`` (UTC), ``kind``, ``learner``, ``class_code`` and
-``version``:
+Kinds of event, and the fields each has beside ``id``, ``time`` (UTC), ``kind``, ``learner``, ``class_code``,
+``version`` and ``rule`` (the rule of points it is counted by, see :mod:`~gainlib.exercises.sets`; none in old records):
 
 ============== ======================================================================================
 start          ``lab``
 attempt        ``exercise``, ``attempt``: a set of numbers was asked for, 0 for the first
-answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown
+answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown; every try is one
 hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opened, 1 for the first
+solution       ``exercise``, ``attempt``: the solution was asked for, which ends these numbers for points
 prediction     ``lab``, ``question``, ``choice``; ungraded
 ============== ======================================================================================
 
@@ -33,7 +34,7 @@ import filelock
 import platformdirs
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.events import Events, identity, parsed, read_events
+from gainlib.exercises.events import RULE, Events, identity, parsed, read_events
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
@@ -101,6 +102,10 @@ class Record:
         """Write that hint number `hint` was opened, 1 for the first; return the event."""
         return self._append("hint", learner, class_code, exercise=exercise, attempt=int(attempt), hint=int(hint))
 
+    def solution(self, learner: str, exercise: str, attempt: int, class_code: str = "") -> dict:
+        """Write that the solution was asked for; return the event."""
+        return self._append("solution", learner, class_code, exercise=exercise, attempt=int(attempt))
+
     def prediction(self, learner: str, lab: str, question: str, choice: Any, class_code: str = "") -> dict:
         """Write a prediction; return the event."""
         return self._append("prediction", learner, class_code, lab=str(lab), question=question, choice=plain(choice))
@@ -145,7 +150,7 @@ class Record:
     def _append(self, kind, learner, class_code, **fields):
         from gainlib import __version__
 
-        who = {"learner": str(learner), "class_code": str(class_code), "version": __version__}
+        who = {"learner": str(learner), "class_code": str(class_code), "version": __version__, "rule": RULE}
         event = {"id": uuid.uuid4().hex, "time": now(), "kind": kind, **who, **fields}
         with self._locked():
             self._write([event])

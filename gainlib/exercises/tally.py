@@ -1,8 +1,7 @@
 """Points from a record: every answer is marked again, from the numbers its learner must have had.
 
-The best answer of an exercise counts, each at its points × max(0.4, 1 − 0.15 × hints opened before it). Sentences of
-slips are free. A wrong verdict on a number tells the right one; an answer given to the *same* numbers after that counts
-like any other, and is told from the rest (``told``), so that a teacher can ask for new numbers.
+What counts is the rule of :mod:`~gainlib.exercises.sets`. Lines written before it are counted by the rule they were
+written under (:mod:`~gainlib.exercises.earlier`); of both the better counts.
 """
 
 import json
@@ -10,8 +9,10 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from gainlib.exercises.bank import bank, exercise
-from gainlib.exercises.events import Events
-from gainlib.exercises.marking import Verdict, mark, score
+from gainlib.exercises.earlier import Best, best_of
+from gainlib.exercises.events import Events, is_new
+from gainlib.exercises.marking import Verdict, mark
+from gainlib.exercises.sets import MASTERED, sets_of
 from gainlib.exercises.variants import PRACTICE
 
 _CACHED = 8192
@@ -40,7 +41,15 @@ class ExerciseScore:
     attempt, time : int or None, str
         Its set of numbers, 0 for the first, and when it was given; None and empty without one.
     told : bool
-        Whether an earlier verdict on the same numbers had named the right value.
+        Whether, under the earlier rule, a verdict on the same numbers had named the right value before.
+    tries : int
+        Readable answers, the same in a row once.
+    spent, shown : int
+        Sets of numbers that a third wrong choice ended, and whose solution was asked for.
+    unaided : int
+        Sets of numbers solved without a hint.
+    earlier : int
+        Answers that were counted by the earlier rule.
     """
 
     exercise: str
@@ -55,6 +64,16 @@ class ExerciseScore:
     attempt: int | None = None
     time: str = ""
     told: bool = False
+    tries: int = 0
+    spent: int = 0
+    shown: int = 0
+    unaided: int = 0
+    earlier: int = 0
+
+    @property
+    def mastered(self) -> bool:
+        """Whether two sets of numbers were solved unaided."""
+        return self.unaided >= MASTERED
 
 
 @dataclass(frozen=True)
@@ -125,30 +144,48 @@ def tally(
 
 
 def _scored(exercise, events, learner, class_code, salt, most):
-    best, hints, used, told, answers, altered = None, set(), set(), set(), 0, 0
-    for event in events:
-        if event.get("exercise") != exercise.id or is_practice(exercise, event):
-            continue
-        if event["kind"] == "hint":
-            hints.add(event["hint"])
-        if event["kind"] != "answer" or event["attempt"] < 0:
-            continue
-        answers += 1
-        attempt = event["attempt"]
-        used.add(attempt)
-        verdict, given = marked(exercise.id, learner, attempt, class_code, salt, json.dumps(event["answer"]))
-        altered += event.get("given") not in (None, given)
-        if most is None or attempt < most:
-            worth = (score(verdict.points, len(hints)), attempt not in told)
-            if verdict.state not in ("invalid", "unattempted") and (best is None or worth > best[0]):
-                best = (worth, verdict, attempt, event["time"])
-        if verdict.shows_key:
-            told.add(attempt)
-    worth, verdict, *when = best or ((0.0, True), Verdict("unattempted", 0.0, exercise.points, ""), None, "")
-    points, untold = worth
-    counts = (len(hints), answers, len(used), altered)
-    said = (verdict.feedback, *when, not untold)
-    return ExerciseScore(exercise.id, verdict.state, points, exercise.points, *counts, *said)
+    own = [each for each in events if each.get("exercise") == exercise.id and not is_practice(exercise, each)]
+    answers = [each for each in own if each["kind"] == "answer" and each["attempt"] >= 0]
+
+    def again(event):
+        return marked(exercise.id, learner, event["attempt"], class_code, salt, json.dumps(event["answer"]))
+
+    def verdict_on(event):
+        return again(event)[0]
+
+    sets = [each for each in sets_of(exercise, own, verdict_on).values() if most is None or each.attempt < most]
+    old = own if exercise.series else [each for each in own if not is_new(each)]
+    best = best_of(exercise, old, verdict_on, most)
+    for each in () if exercise.series else sets:
+        if each.verdict is not None and (best.verdict is None or each.points > best.points):
+            best = Best(each.verdict, each.points, each.attempt, each.time)
+    verdict = best.verdict or Verdict("unattempted", 0.0, exercise.points, "")
+    return ExerciseScore(
+        exercise.id,
+        verdict.state,
+        best.points,
+        exercise.points,
+        hints=_hints(exercise, own),
+        answers=len(answers),
+        attempts=len({each["attempt"] for each in answers}),
+        altered=sum(each.get("given") not in (None, again(each)[1]) for each in answers),
+        feedback=verdict.closer,
+        attempt=best.attempt,
+        time=best.time,
+        told=best.told,
+        tries=sum(each.tries for each in sets),
+        spent=sum(each.spent for each in sets),
+        shown=sum(each.asked for each in sets),
+        unaided=sum(each.unaided for each in sets),
+        earlier=sum(not is_new(each) for each in answers),
+    )
+
+
+def _hints(exercise, events):
+    """Return how many hints were opened: those of the earlier rule and of a series once, the others once a set."""
+    opened = [each for each in events if each["kind"] == "hint"]
+    follow = bool(exercise.series)
+    return len({(each["attempt"] if is_new(each) and not follow else None, each["hint"]) for each in opened})
 
 
 def is_practice(exercise, event: dict) -> bool:

@@ -25,6 +25,7 @@ from gainlib.words import number_text
 ANOTHER = "Start another session for all tasks of this lab? You will lose what you have set but not checked."
 YES = "Yes, another session"
 NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
+SOLUTION = "Show the solution? These numbers then earn no more points; new numbers do."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
 WORDS = {
@@ -89,7 +90,7 @@ class ExerciseForm(Panel):
         self._hints = widgets.VBox()
         self._explain = prose("", "gl-explain")
         self._buttons()
-        buttons = widgets.HBox([self.check, self.hint, self.again]).add_class("gl-buttons")
+        buttons = widgets.HBox([self.check, self.hint, self.solution, self.again]).add_class("gl-buttons")
         self.question = Question(instead=buttons)
         super().__init__(
             self._head,
@@ -108,8 +109,9 @@ class ExerciseForm(Panel):
         make = partial(widgets.Button, layout=widgets.Layout(width="auto"))
         self.check = make(description="Check", button_style="primary", tooltip="Mark what you entered above")
         self.hint = make(description="Hint")
+        self.solution = make(description="Show the solution", tooltip="Ends these numbers for points")
         self.again = make(
-            description="New numbers", tooltip="The same question with other numbers; the best try counts"
+            description="New numbers", tooltip="The same question with other numbers; the best set counts"
         )
         if self.exercise.series:
             self.again.description = "Another session"
@@ -118,6 +120,7 @@ class ExerciseForm(Panel):
     def _connect(self):
         self.check.on_click(self.guarded(lambda _button: self.submit()))
         self.hint.on_click(self.guarded(lambda _button: self.open_hint()))
+        self.solution.on_click(self.guarded(lambda _button: self.ask_for_solution()))
         self.again.on_click(self.guarded(lambda _button: self.ask_for_new_numbers()))
         self._connect = lambda: None  # once is enough
 
@@ -128,12 +131,18 @@ class ExerciseForm(Panel):
         return self.exercise.answer([field.value() for field in self.fields])
 
     def submit(self) -> None:
-        """Have the entry marked, and show the verdict."""
-        self._learner.answer(self.exercise, self.entered())
+        """Have the entry marked, and show the verdict; where the solution is out there is nothing to mark."""
+        if not self._learner.numbers(self.exercise).closed:
+            self._learner.answer(self.exercise, self.entered())
 
     def open_hint(self) -> None:
         """Open the next hint."""
         self._learner.open_hint(self.exercise)
+
+    def ask_for_solution(self) -> None:
+        """Show the derivation with the right value, after a question."""
+        show = self.guarded(lambda: self._learner.show_solution(self.exercise))
+        self.question.ask(SOLUTION, "Yes, show it", show)
 
     def ask_for_new_numbers(self) -> None:
         """Go on to the next variant; where that throws something away, only after a question."""
@@ -170,6 +179,7 @@ class ExerciseForm(Panel):
         if aside is not None:
             aside(fields)
         self.said.say()
+        self._right = False
         past = (self._learner.answers(self.exercise) or [None])[-1]
         if past is not None:
             self.show_answer(past["answer"], past["time"])
@@ -230,23 +240,41 @@ class ExerciseForm(Panel):
         return count == 1 or (isinstance(answer, (list, tuple)) and len(answer) == count)
 
     def show_verdict(self, verdict) -> None:
-        """Say what a verdict says, and open the derivation when the answer is right."""
-        earned = f"{points_text(verdict.points)} of {points_text(verdict.max_points)} points"
-        text = verdict.feedback.replace("\n", "\n\n")
-        if verdict.shows_key and verdict.state != "right":
-            text += "\n\nYou have now seen the answer, and a teacher will see that too. Try again with **New numbers**."
-        counted = self._learner.points(self.exercise)
-        if self._learner.practising(self.exercise):
-            text += "\n\nThis is practice, so no points are counted."
-        elif verdict.points > counted + 1e-9:
+        """Say what a verdict says; how many choices are right not before the second try."""
+        learner, exercise = self._learner, self.exercise
+        numbers = learner.numbers(exercise)
+        veiled = learner.veiled(exercise, verdict)
+        text = learner.said(exercise, verdict).replace("\n", "\n\n") + self._about_points(verdict, numbers)
+        self._right = verdict.state == "right"
+        if verdict.state == "unattempted":
+            self.said.say("note", WORDS["unattempted"])
+        elif veiled:
+            self.said.say("wrong", WORDS["wrong"], text)
+        else:
+            earned = f" ({points_text(verdict.points)} of {points_text(verdict.max_points)} points)"
+            self.said.say(verdict.state, WORDS[verdict.state] + ("" if verdict.state == "invalid" else earned), text)
+        self._show_derivation(numbers)
+
+    def _about_points(self, verdict, numbers):
+        """Return what else there is to say of a verdict's points."""
+        learner, exercise = self._learner, self.exercise
+        if learner.practising(exercise):
+            return "\n\nThis is practice, so no points are counted."
+        if numbers.spent:
+            return "\n\nThat was the third wrong try, so the solution is below. Try again with **New numbers**."
+        if numbers.closed:
+            return "\n\nYou have seen the solution, so these numbers earn no more points. Go on with **New numbers**."
+        counted = learner.score(exercise).points
+        if verdict.points > counted + 1e-9:
             most = points_text(verdict.max_points)
-            text += f"\n\nYou earn {points_text(counted)} of {most}, because you opened hints."
-        worth = "" if verdict.state in ("invalid", "unattempted") else f" ({earned})"
-        state = "note" if verdict.state == "unattempted" else verdict.state
-        self.said.say(state, WORDS[verdict.state] + worth, text if verdict.state != "unattempted" else "")
-        right = verdict.state == "right"
-        rewrite(self._explain, self._derivation() if right else "")
-        self._explain.layout.display = "" if right else "none"
+            return f"\n\nYou earn {points_text(counted)} of {most}, because you opened hints."
+        return ""
+
+    def _show_derivation(self, numbers):
+        """Show the derivation once there is nothing left to earn with these numbers."""
+        on = self._right or numbers.closed
+        rewrite(self._explain, self._derivation() if on else "")
+        self._explain.layout.display = "" if on else "none"
 
     def _derivation(self):
         cites, why = "; ".join(self.exercise.cites), self.exercise.explain_for(self.given)
@@ -256,17 +284,21 @@ class ExerciseForm(Panel):
     def update(self) -> None:
         """Renew heading, hints and buttons."""
         exercise, learner = self.exercise, self._learner
-        best = learner.points(exercise)
+        score = learner.score(exercise)
+        best = f"{points_text(score.points)} of {points_text(exercise.points)} points"
+        best += ", mastered" if score.mastered else ""
         self._head.value = (
-            f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far '
-            f"{points_text(best)} of {points_text(exercise.points)} points · {numbers_text(exercise, learner)}</p>"
+            f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far {best} · '
+            f"{numbers_text(exercise, learner)}</p>"
         )
-        opened = learner.hints_open(exercise)
+        opened, numbers = learner.hints_open(exercise), learner.numbers(exercise)
         hints = exercise.hints_for(self.given)[: learner.hints_there(exercise)]
         if len(self._hints.children) != opened:
             self._hints.children = [prose(f"**Hint {k + 1}.** {text}") for k, text in enumerate(hints[:opened])]
-        self.hint.disabled = opened >= len(hints)
-        self.hint.description = f"Hint {opened + 1} of {len(hints)}" if opened < len(hints) else "No more hints"
+        left = opened < len(hints)
+        price = ", free" if numbers.hint_is_free(exercise) else f" of {len(hints)}"
+        self.hint.description = f"Hint {opened + 1}{price}" if left else "No more hints"
         self.hint.tooltip = learner.hint_price(exercise)
-        if not self.said.text:
-            self._explain.layout.display = "none"
+        self.hint.disabled, self.check.disabled = not left or numbers.closed, numbers.closed
+        self.solution.layout.display = "" if numbers.may_be_asked(exercise) else "none"
+        self._show_derivation(numbers)

@@ -260,11 +260,12 @@ def _row(lab):
     state = f"{MARKS[lab.state]} {lab.state}"
     if lab.state == BEGUN:
         state += f", {lab.right} of {lab.exercises} right"
+    mastered = f", {lab.mastered} mastered" if lab.mastered else ""
     cells = (
         ("", html.escape(lab.question)),
         (' class="gl-figure"', str(lab.minutes)),
         ("", state),
-        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
+        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}{mastered}"),
         ("", f'<a href="{html.escape(lab.link)}">{words[lab.state].format(lab.number)}</a>'),
     )
     name = f'<th scope="row">{lab.number} {html.escape(lab.title)}</th>'

@@ -4,16 +4,20 @@ It knows no widget. It marks through :func:`gainlib.exercises.mark`, counts thro
 :func:`gainlib.exercises.tally`, and tells whoever watches what has changed.
 """
 
+import json
 from collections.abc import Callable
 from typing import Any
 
 from gainlib.audio import GainlibError
-from gainlib.exercises import Events, Record, Score, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises import Events, ExerciseScore, Record, Score, bank, hint_price, mark, records_folder, tally
 from gainlib.exercises.record import plain
+from gainlib.exercises.sets import SetOfNumbers, sets_of
 from gainlib.exercises.tally import is_practice
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
 from gainlib.notebook.kept import Kept, path_for
+
+FREE = "free: it costs no points"
 
 
 class LearnerSession:
@@ -55,6 +59,7 @@ class LearnerSession:
         self.name = learner if learner is not None else kept.get("learner") or identity.pseudonym()
         self.class_code = class_code if class_code is not None else kept.get("class_code") or ""
         self._watchers: list[Callable] = []
+        self._verdicts: dict[tuple, Any] = {}
         self.kept = Kept()
         self._sit_down()
 
@@ -77,7 +82,7 @@ class LearnerSession:
     def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:
         """Call ``watcher(what, exercise id or None, detail)`` after every step.
 
-        `what` is "learner", "answer" (detail: answer and verdict), "hint", "numbers" or "prediction".
+        `what` is "learner", "answer" (detail: answer and verdict), "hint", "solution", "numbers" or "prediction".
         """
         self._watchers.append(watcher)
 
@@ -139,13 +144,25 @@ class LearnerSession:
         """Return the values of the present variant."""
         return exercise.variant(self.name, self.attempt(exercise), self.class_code)
 
-    def hints_open(self, exercise) -> int:
-        """Return how many hints were opened, with any numbers: what was read once stays read.
+    def numbers(self, exercise) -> SetOfNumbers:
+        """Return what was done with the present set of numbers; of a series nothing, for none of its sets ends."""
+        attempt = self.attempt(exercise)
+        if exercise.series:
+            return SetOfNumbers(attempt)
+        mine = [each for each in self._of(exercise, "hint", "answer", "solution") if each["attempt"] == attempt]
+        sets = sets_of(exercise, mine, lambda event: self.verdict(exercise, event["answer"]))
+        return sets.get(attempt, SetOfNumbers(attempt))
 
-        Those of practice are open in practice only.
+    def hints_open(self, exercise) -> int:
+        """Return how many hints are open for the present numbers.
+
+        In a series what was read once stays read, with any numbers; in practice what was read in practice.
         """
-        practising = self.practising(exercise)
-        return len({each["hint"] for each in self._of(exercise, "hint") if is_practice(exercise, each) == practising})
+        hints, practising = self._of(exercise, "hint"), self.practising(exercise)
+        if exercise.series:
+            return len({each["hint"] for each in hints if is_practice(exercise, each) == practising})
+        attempt = self.attempt(exercise)
+        return len({each["hint"] for each in hints if each["attempt"] == attempt})
 
     def hints_there(self, exercise) -> int:
         """Return how many hints there are to open, where it counts or in practice."""
@@ -156,7 +173,10 @@ class LearnerSession:
         """Return what the next hint costs, in words."""
         if self.practising(exercise):
             return "free: this is practice"
-        return hint_price(exercise.points, self.hints_open(exercise))
+        if exercise.series:
+            return hint_price(exercise.points, self.hints_open(exercise))
+        numbers = self.numbers(exercise)
+        return FREE if numbers.hint_is_free(exercise) else hint_price(exercise.points, numbers.paid)
 
     def answers(self, exercise) -> list[dict]:
         """Return the events of all answers to the present variant, oldest first."""
@@ -170,7 +190,19 @@ class LearnerSession:
 
     def verdict(self, exercise, answer: Any):
         """Return the verdict on an answer to the present variant; nothing is recorded."""
-        return mark(exercise, self.given(exercise), answer)
+        key = (exercise.id, self.name, self.class_code, self.attempt(exercise), json.dumps(plain(answer)))
+        if key not in self._verdicts:  # to measure a mix again takes long
+            self._verdicts[key] = mark(exercise, self.given(exercise), answer)
+        return self._verdicts[key]
+
+    def said(self, exercise, verdict) -> str:
+        """Return the feedback of a verdict; how many choices are right is told from the second try on."""
+        return verdict.said(not self.veiled(exercise, verdict))
+
+    def veiled(self, exercise, verdict) -> bool:
+        """Whether a verdict's feedback keeps back how much is right, as after a first try of choices."""
+        numbers = self.numbers(exercise)
+        return verdict.veiled and not (numbers.counts_are_told or numbers.closed)
 
     def answer(self, exercise, answer: Any):
         """Mark an answer and record it; an empty one is not recorded.
@@ -180,8 +212,7 @@ class LearnerSession:
         gainlib.exercises.Verdict
         """
         self.kept.flush()
-        given, attempt = self.given(exercise), self.attempt(exercise)
-        verdict = mark(exercise, given, answer)
+        given, attempt, verdict = self.given(exercise), self.attempt(exercise), self.verdict(exercise, answer)
         if verdict.state != "unattempted":
             self._add(self.record.answer(self.name, exercise.id, attempt, answer, given, self.class_code))
         self._tell("answer", exercise.id, (plain(answer), verdict))
@@ -194,6 +225,13 @@ class LearnerSession:
             return
         self._add(self.record.hint(self.name, exercise.id, self.attempt(exercise), number, self.class_code))
         self._tell("hint", exercise.id)
+
+    def show_solution(self, exercise) -> None:
+        """Show the solution of the present numbers, which ends them for points, where it can be asked for."""
+        if not self.numbers(exercise).may_be_asked(exercise):
+            return
+        self._add(self.record.solution(self.name, exercise.id, self.attempt(exercise), self.class_code))
+        self._tell("solution", exercise.id)
 
     def new_numbers(self, exercise) -> None:
         """Go on to the next variant; a whole series goes on together."""
@@ -214,9 +252,9 @@ class LearnerSession:
         """Return this lab's points, counted from the record's answers."""
         return tally(Events(tuple(self._events)), self.name, self.class_code, lab=self.lab)
 
-    def points(self, exercise) -> float:
-        """Return the points that count in one exercise."""
-        return self.tally().scores[exercise.id].points
+    def score(self, exercise) -> ExerciseScore:
+        """Return what counts in one exercise."""
+        return self.tally().scores[exercise.id]
 
     # ---- prediction ------------------------------------------------------------------------------------------------
 

@@ -31,6 +31,8 @@ class LabState:
         As they count.
     right, exercises : int
         Exercises that are complete, and all.
+    mastered : int
+        Exercises of which two sets of numbers were solved unaided.
     state : str
         "not begun", "begun" or "complete".
     resume : str
@@ -46,6 +48,7 @@ class LabState:
     max_points: float
     right: int
     exercises: int
+    mastered: int
     state: str
     resume: str
 
@@ -138,7 +141,8 @@ class ProgressSheet:
         begun = [each for each in events if each["kind"] != "start" and _lab_of(each) == number]
         state = DONE if len(right) == len(counted.scores) else BEGUN if begun else NOT_BEGUN
         resume = "" if state == NOT_BEGUN else f"{number}-{_resume(list(counted.scores), right, begun)}"
-        figures = (counted.points, counted.max_points, len(right), len(counted.scores))
+        mastered = sum(score.mastered for score in counted.scores.values())
+        figures = (counted.points, counted.max_points, len(right), len(counted.scores), mastered)
         return LabState(number, page.title, page.question, page.minutes, file, *figures, state, resume)
 
     # ---- the record ------------------------------------------------------------------------------------------------

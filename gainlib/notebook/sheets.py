@@ -137,10 +137,10 @@ class ScoreSheet(Panel):
     @staticmethod
     def _row(exercise, score):
         cells = (
-            STATES[score.state],
+            STATES[score.state] + (", mastered" if score.mastered else ""),
             f"{points_text(round(score.points, 2))} of {points_text(score.max_points)}",
             str(score.hints),
-            str(score.answers),
+            str(score.tries),
         )
         name = f'<th scope="row">{exercise.id} · {html.escape(exercise.title)}</th>'
         kinds = ("", ' class="gl-figure"', ' class="gl-figure"', ' class="gl-figure"')

@@ -17,7 +17,7 @@ from gainlib.levels.printing import number
 from gainlib.mix.sheet_files import one_line, tame, templates
 
 HEADING = (
-    *("learner", "class", "lab", "exercise", "attempts", "hints"),
+    *("learner", "class", "lab", "exercise", "attempts", "tries", "hints", "spent", "shown", "mastered"),
     *("points", "max", "state", "time", "variant", "notes"),
 )
 _SIGNS = {
@@ -37,7 +37,8 @@ def write_csv(path: str | Path, book: Gradebook) -> None:
 def _cells(row: Row):
     points = (plain_number(row.points), plain_number(row.max_points))
     who = (tame(row.learner), tame(row.class_code), row.lab, row.exercise)
-    return (*who, row.attempts, row.hints, *points, row.state, row.time, row.variant, tame("; ".join(row.notes)))
+    done = (row.attempts, row.tries, row.hints, row.spent, row.shown, "yes" if row.mastered else "no")
+    return (*who, *done, *points, row.state, row.time, row.variant, tame("; ".join(row.notes)))
 
 
 def plain_number(value: float) -> str:

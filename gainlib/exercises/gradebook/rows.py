@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from statistics import correlation, fmean, pstdev
 
+from gainlib.exercises.bank import exercise
 from gainlib.exercises.events import Events
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
@@ -15,7 +16,7 @@ from gainlib.exercises.variants import normal_form, seed_for
 
 Who = tuple[str, str]
 FEWEST = 10
-TOLD = "answered after the right value had been told"
+EARLIER = "{} counted by the rule of an earlier version"
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,12 @@ class Row:
         Who, as last written, and what.
     attempts, hints : int
         Sets of numbers answered, and hints opened.
+    tries : int
+        Readable answers, the same in a row once.
+    spent, shown : int
+        Sets of numbers that a third wrong choice ended, and whose solution was asked for.
+    mastered : bool
+        Whether two sets of numbers were solved unaided.
     points, max_points : float
         After hints and overrides, and possible.
     state : str
@@ -55,6 +62,10 @@ class Row:
     time: str = ""
     variant: str = ""
     notes: tuple[str, ...] = ()
+    tries: int = 0
+    spent: int = 0
+    shown: int = 0
+    mastered: bool = False
 
     @property
     def who(self) -> Who:
@@ -100,8 +111,19 @@ def _row(score, exercise, name, answers, salt):
         next((state for state in states if state not in ("invalid", "unattempted")), ""),
         _utc(score.time),
         variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
-        (TOLD,) if score.told and score.points else (),
+        _notes(score),
+        score.tries,
+        score.spent,
+        score.shown,
+        score.mastered,
     )
+
+
+def _notes(score):
+    if not score.earlier or exercise(score.exercise).series:
+        return ()
+    note = EARLIER.format("1 answer is" if score.earlier == 1 else f"{score.earlier} answers are")
+    return (f"{note}; the one that counts came after that had named the right value" if score.told else note,)
 
 
 def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:
