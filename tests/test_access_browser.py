@@ -9,7 +9,7 @@ from importlib.resources import files
 import pytest
 from daily import daily
 from labhand import LABS
-from test_pages_browser import reading
+from reader import reading
 
 pytestmark = pytest.mark.browser
 FIRST = ("05-mix-bus", "index")
