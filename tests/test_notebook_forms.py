@@ -233,6 +233,7 @@ def test_the_solution_is_offered_after_the_second_wrong_try_and_asks_first(tmp_p
     form, key = lab.exercise("05-1"), exercise("05-1").solve(lab.given("05-1"))
     lab.answer("05-1", 90)
     assert form.solution.layout.display == "none" and form.hint.description == "Hint 1 of 2"
+    assert not any(each.layout.display for each in (form.check, form.hint, form.again)), "these stay in sight"
     assert "too high" in form.said.text and f"{key:.1f}".replace("-", "−") not in form.said.text
     lab.answer("05-1", 91)
     assert form.solution.layout.display == "" and form.hint.description == "Hint 1, free"

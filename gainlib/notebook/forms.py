@@ -6,7 +6,6 @@ A form holds no answer key and judges nothing: it hands what was entered to the 
 
 import logging
 from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
@@ -106,7 +105,9 @@ class ExerciseForm(Panel):
         self.renew()
 
     def _buttons(self):
-        make = partial(widgets.Button, layout=widgets.Layout(width="auto"))
+        def make(**words):  # each with a layout of its own, for one of them is hidden at times
+            return widgets.Button(layout={"width": "auto"}, **words)
+
         self.check = make(description="Check", button_style="primary", tooltip="Mark what you entered above")
         self.hint = make(description="Hint")
         self.solution = make(description="Show the solution", tooltip="Ends these numbers for points")
