@@ -1,5 +1,6 @@
 """Forms, fields and the desk without a page: what is entered is what is marked, and a lab goes on where it was left."""
 
+import asyncio
 import json
 
 import pytest
@@ -21,7 +22,7 @@ from gainlib.exercises import (
     mark,
 )
 from gainlib.notebook import Lab
-from gainlib.notebook.fields import field_for
+from gainlib.notebook.fields import BEHIND_S, field_for
 from gainlib.notebook.forms import ExerciseForm
 from gainlib.notebook.identity import WHO_FILE
 from gainlib.notebook.learner import LearnerSession
@@ -259,3 +260,20 @@ def test_how_many_ticks_are_right_is_told_from_the_second_try_on(tmp_path):
     assert "of 6 are right" in form.said.text
     lab.answer("05-6", wrong[2])
     assert "third wrong try" in form.said.text and form.check.disabled and form._explain.layout.display == ""
+
+
+def test_letters_behind_the_button_are_waited_for(tmp_path):
+    """The page holds letters back while the kernel is busy, and sends the press of a button ahead of them."""
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    form = lab.exercise("05-1")
+    right = str(form.exercise.solve(form.given)).replace("-", "−")
+
+    async def at_the_page():
+        form.fields[0]._line.value = right[:2]
+        form.check.click()
+        await asyncio.sleep(0.05)
+        form.fields[0]._line.value = right
+        await asyncio.sleep(BEHIND_S + 0.2)
+
+    asyncio.run(at_the_page())
+    assert [event["answer"] for event in lab.learner.answers(form.exercise)] == [right]

@@ -4,7 +4,10 @@ A form holds no answer key and judges nothing: it hands what was entered to the 
 (:mod:`gainlib.notebook.learner`), which marks and records it, and shows what came back.
 """
 
+import asyncio
 import logging
+import math
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -16,7 +19,7 @@ from gainlib.exercises.record import plain
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fields import field_for
+from gainlib.notebook.fields import BEHIND_S, field_for
 from gainlib.notebook.panels import place_of
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import number_text
@@ -82,7 +85,7 @@ class ExerciseForm(Panel):
 
     def __init__(self, exercise, learner, panel_for: Callable | None = None):
         self.exercise, self._learner, self._panel_for = exercise, learner, panel_for
-        self._head = widgets.HTML()
+        self._head, self._typed_s = widgets.HTML(), -math.inf
         self._statement = prose("")
         self._stage = widgets.VBox()
         self.said = LiveRegion()
@@ -119,7 +122,7 @@ class ExerciseForm(Panel):
             self.again.tooltip = "Another session for all tasks of this lab; the best try at each counts"
 
     def _connect(self):
-        self.check.on_click(self.guarded(lambda _button: self.submit()))
+        self.check.on_click(self.guarded(lambda _button: self._pressed()))
         self.hint.on_click(self.guarded(lambda _button: self.open_hint()))
         self.solution.on_click(self.guarded(lambda _button: self.ask_for_solution()))
         self.again.on_click(self.guarded(lambda _button: self.ask_for_new_numbers()))
@@ -130,6 +133,17 @@ class ExerciseForm(Panel):
     def entered(self) -> Any:
         """Return what is in the fields, in the JSON shape of the exercise's answer."""
         return self.exercise.answer([field.value() for field in self.fields])
+
+    def _pressed(self):
+        """Check; where a letter has just come, the last ones may be on their way behind the button."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # a script: everything is there
+            loop = None
+        if loop is None or time.monotonic() - self._typed_s > BEHIND_S:
+            self.submit()
+        else:
+            loop.call_later(BEHIND_S, self.guarded(self.submit))
 
     def submit(self) -> None:
         """Have the entry marked, and show the verdict; where the solution is out there is nothing to mark."""
@@ -212,6 +226,7 @@ class ExerciseForm(Panel):
     # ---- what is entered and not checked ---------------------------------------------------------------------------
 
     def _keep(self):
+        self._typed_s = time.monotonic()
         self._place.keep([field.standing() for field in self.fields])
 
     def _resume(self, since):

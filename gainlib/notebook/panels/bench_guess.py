@@ -86,7 +86,6 @@ class StemRow(widgets.VBox):
         )
         for each in self.fields:
             each.layout.width = f"{len(each.description) * 0.5 + 6:.1f}em"  # three beside each other
-            each.continuous_update = True
         super().__init__([row(self.which), row(*self.fields)])
         self.add_class("gl-box")
         self.clear()
