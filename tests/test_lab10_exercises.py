@@ -198,7 +198,7 @@ def test_the_desk_says_what_it_shows():
     off = dict(zip(desk.settings.values, desk.settings.off, strict=True))
     assert off["delay_ms"] == off["parallel_db"] == "the parallel path is closed" and off["fader_db"] == ""
     desk.set(polarity=OPEN)
-    assert "ρ = −0.51" in desk.said.text and "lowest notch at 83 Hz" in desk.said.text
+    assert "ρ = −0.51" in desk.said.text and "lowest notch is at 83 Hz" in desk.said.text
     for tab, words in enumerate(("sum −19.5", "measured at −0.51", "notch at 83 Hz")):
         desk.bar.chosen = tab
         assert words in desk.pictures[tab].widget.sentence, desk.pictures[tab].widget.sentence

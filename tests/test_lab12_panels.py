@@ -255,7 +255,7 @@ def test_the_mix_is_measured_while_it_is_in_front(session):
     assert "pad −2.00 dB" in turn(panel, lab12.MIXED).sentence
     assert "The track farthest from its old balance is pad, −2.00 dB" in desk.later.text
     desk.set(**{"08 pad/fader_db": desk.setting["08 pad/fader_db"] + 1.0})
-    assert "Farthest from its old balance: pad, −1.00 dB" in desk.later.text
+    assert "The track farthest from its old balance is pad, −1.00 dB" in desk.later.text
 
 
 def test_the_mix_tables_have_every_cell_of_the_sheet_that_no_strip_has(session):

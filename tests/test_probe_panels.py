@@ -74,7 +74,10 @@ def test_what_cannot_be_told_or_read_is_said(tmp_path):
     panel = ProbePanel()
     panel.recorded.value = taken(tmp_path, Filter("highpass", 100.0), hissing)
     panel.read()
-    assert panel.said.word == "Linear" and "Cannot tell whether the noise at −70.1 dBFS is its own" in panel.said.text
+    assert (
+        panel.said.word == "Linear"
+        and "The recording does not show whether the noise at −70.1 dBFS comes from the box" in panel.said.text
+    )
     write(tmp_path / "without.wav", Audio(hissing(played())[:, np.newaxis], RATE_HZ))
     panel.without.value = str(tmp_path / "without.wav")
     panel.read()
@@ -92,13 +95,13 @@ def test_two_prints_are_subtracted(tmp_path):
     panel.programme.value = str(tmp_path / "programme.wav")
     panel.write()
     np.testing.assert_array_equal(read(tmp_path / "programme.wav").samples, programme().samples)
-    after = round_trips(programme(), 40.0, 20, "24-bit", dither=True)
+    after = round_trips(programme(), 40.0, 20, "24 bit", dither=True)
     write(tmp_path / "after.wav", after.with_samples(0.5 * after.samples), "FLOAT")
     panel.first.value, panel.second.value = panel.programme.value, str(tmp_path / "after.wav")
     panel.subtract()
     assert panel.report.gain_db == pytest.approx(-6.02, abs=0.001)
     assert panel.report.residual_dbfs == pytest.approx(-91.5, abs=0.4)
-    assert "stands −6.021 dB against the first" in panel.said.text and "−6.021 dB" in panel.facts.value
+    assert "the second is at −6.021 dB against the first" in panel.said.text and "−6.021 dB" in panel.facts.value
     assert "at the same speed" in panel.facts.value and "with the first" in panel.facts.value
     assert "millionths" not in panel.facts.value and "0.00 s and 0.00 s" in panel.facts.value
     assert panel.live.widget.alt.startswith("What remains of two prints. Highest: 16 kHz, ")

@@ -199,7 +199,7 @@ def test_wrong_json_is_refused_with_its_place(folder, edit, words):
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "3", '"kick"', "\x00", b"\xff"])
 def test_what_is_no_session_is_refused(text):
-    with pytest.raises(GainlibError, match=r"no JSON|a session is a JSON object"):
+    with pytest.raises(GainlibError, match=r"not JSON|a session is a JSON object"):
         from_json(text)
 
 

@@ -349,11 +349,11 @@ def _sentence(depth, found):
         parts.append(f"the second starts {number(abs(1000 * found['offset_s']), 3)} ms {word}")
     if found["drift_ppm"]:
         word = "faster" if found["drift_ppm"] > 0 else "slower"
-        parts.append(f"runs {number(abs(found['drift_ppm']), 1)} millionths {word}")
+        parts.append(f"the second runs {number(abs(found['drift_ppm']), 1)} millionths {word}")
     if found["alike"] and found["polarity"] < 0:
-        parts.append("is inverted")
+        parts.append("the second is inverted")
     if found["alike"] and abs(found["gain_db"]) > 0.0005:
-        parts.append(f"is at {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
+        parts.append(f"the second is at {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
     taken = "time, speed, level and polarity corrected" if found["matched"] else "time and speed corrected"
     return f"With {taken}: {', '.join(parts)}; {_meaning(depth, found)}."
 

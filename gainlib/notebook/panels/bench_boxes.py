@@ -83,7 +83,7 @@ class BoxRow(widgets.VBox):
         number = field.number()
         if isinstance(getattr(self.insert.processor, name), int):
             if number != int(number):
-                raise GainlibError(f"{name}: {field.value} is no whole number; give one")
+                raise GainlibError(f"{name}: {field.value} is not a whole number; give one")
             return int(number)
         return number
 

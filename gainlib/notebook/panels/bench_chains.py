@@ -164,7 +164,7 @@ class ChainsStep(Step):
         self._changed("opened")
         self._slot = self._slot_of(self.take)
         boxes = sum(bool(strip.inserts) for strip in session.strips)
-        text = f"{boxes} of {len(session.strips)} stems pass something. " + " ".join(f"{note}." for note in notes)
+        text = f"{boxes} of {len(session.strips)} stems go through something. " + " ".join(f"{note}." for note in notes)
         self.tell("partly" if notes else "right", "Read", text)
 
     # ---- what the song tells ---------------------------------------------------------------------------------------

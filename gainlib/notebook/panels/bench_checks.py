@@ -16,10 +16,10 @@ HEADS = (
 )  # fmt: skip
 FOUND = ("stem", "what", "how sure", "in words")
 TEXT = """
-Every stem is measured, and compared with the others. **Found** is what the figures prove; **possible** is what has an
-innocent cause as well, and that your ears decide. Nothing is changed.
+The workbook measures every stem and compares it with the others. **Found** means that the figures prove it;
+**possible** means that it may have an innocent cause as well, so decide by ear. Nothing is changed.
 """
-MEND = "**Two things you may do here, if you agree.** Processors, DC and gain come in the steps below."
+MEND = "**You may do two things here, if you agree.** Processors, DC and gain come in the steps below."
 ROW_PX, FRAME_PX = 27, 92
 
 
@@ -67,7 +67,11 @@ class ChecksStep(Step):
         polarity = -session.strip(name).polarity
         self.song.change(session.with_(name, polarity=polarity), "stems")
         how = "inverted now" if polarity < 0 else "as recorded again"
-        self.tell("right", "Switched", f"{name} is {how}. Listen in step 4 with its partners: more low end is right.")
+        self.tell(
+            "right",
+            "Switched",
+            f"{name} is {how}. Listen to it in step 4 with its partners: the polarity with more low end is right.",
+        )
 
     def _chosen(self):
         if self.which.value is None:
@@ -82,9 +86,7 @@ class ChecksStep(Step):
             self._picture.children = []
             self._show_mend(False)
             text = (
-                "Open a song first."
-                if self.song.session is None
-                else "Another song lies on the bench; check its stems."
+                "Open a song first." if self.song.session is None else "Another song is on the bench; check its stems."
             )
             self.note(text)
         elif what in ("checked", "stems") and self.song.stems:

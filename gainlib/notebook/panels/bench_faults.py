@@ -11,10 +11,10 @@ from gainlib.notebook.panels.bench_looked import measured
 from gainlib.notebook.prose import LiveRegion, prose
 
 LISTS = """
-**What is wrong with your stems?** Also not graded. Make a list; an empty one says that nothing is. Comparing shows
-every difference with what speaks for it, to be looked at one by one. What the detectors call **possible** has an
-innocent cause as well and never counts against you. Compare the levels above first: the findings of step 2 appear with
-this comparison.
+**What is wrong with your stems?** This is not graded either. Make a list; an empty one says that nothing is wrong.
+Comparing shows every difference with the evidence for it, so that you can look at them one by one. What the detectors
+call **possible** may have an innocent cause as well and never counts against you. Compare the levels above first: the
+findings of step 2 appear with this comparison.
 """
 KINDS = {
     "found": "found, and not on your list",
@@ -158,7 +158,7 @@ class FaultsGuess(Step):
         if what == "opened":
             self.note("Open a song first." if self.song.session is None else "Your list is empty.")
         elif what == "checked" and self._found is None:
-            text = "Step 2 shows its findings now. You can still compare, but it counts for nothing."
+            text = "Step 2 shows its findings now. You can still compare, but it does not count."
             self._slot = self._slot_of(self.measure)
             self.tell("note", "", text)
 
