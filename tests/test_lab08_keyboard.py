@@ -55,7 +55,7 @@ def answer_wrongly(lab):
     lab.settled()
     assert slip.sentence in said(found), said(found)
     lab.shot("lab08-wrong")
-    lab.push(found.get_by_role("button", name="New numbers"))  # the feedback has told what was wanted
+    lab.push(found.get_by_role("button", name="New numbers"))  # a slip is not the end: other numbers, afresh
 
 
 def answer_by_keys(lab, number):
