@@ -150,7 +150,7 @@ def test_levels_and_faults_are_guessed_before_the_check_by_mouse(bench, tmp_path
             bench.fill("guess", f"{figure.name.capitalize()} {place} ({figure.unit}):", typed(value, 1))
     bench.fill("guess", "Active level 2 (dBFS):", "loud")
     bench.click("guess", "Compare the levels")
-    bench.says("guess", "Active level 2: Expected a number in dBFS, got “loud”")
+    bench.says("guess", "Active level 2: “loud” cannot be read; enter a number in dBFS.")
     bench.fill("guess", "Active level 2 (dBFS):", "−60")
     bench.click("guess", "Compare the levels")
     bench.says("guess", "On target", "active level 2 of 3, crest factor 3 of 3, loudness 3 of 3")
