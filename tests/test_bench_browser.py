@@ -255,7 +255,7 @@ def test_stems_are_uploaded_and_a_plan_is_stopped(bench, tmp_path):
     stems, _ = make(tmp_path / "elsewhere", **{})
     files = sorted(str(path) for path in stems.iterdir())
     bench.cell("open").locator("input[type=file]").set_input_files([*files, str(NOTEBOOK)])
-    bench.says("open", "6 files", "bench.ipynb is no sound file")
+    bench.says("open", "6 files", "bench.ipynb is neither a sound file")
     (folder,) = (bench.folder / "bench" / "uploads").iterdir()
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == {
         path.name: path.read_bytes() for path in stems.iterdir()

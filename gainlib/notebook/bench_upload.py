@@ -40,7 +40,7 @@ class Incoming:
     >>> coming.take("kick.wav", 6, 0, b"abc"), coming.take("kick.wav", 6, 3, b"def"), coming.take("a.exe", 3, 0, b"abc")
     (True, True, False)
     >>> [path.read_bytes() for path in coming.arrived], coming.refused
-    ([b'abcdef'], ['a.exe is no sound file by its name and no saved song; it was left out'])
+    ([b'abcdef'], ['a.exe is neither a sound file by its name nor a saved song; it was left out'])
     """
 
     def __init__(self, folder: Path):
