@@ -134,7 +134,7 @@ def test_the_record_goes_out_is_erased_and_comes_in_again(desk, tmp_path):
     assert Record(desk.folder / "records").events().of("anna", "7b").events == ()
     line_of(desk, "05", "begin lab 05")
     upload(desk, kept)
-    assert "You are anna now, as in the file" in found.inner_text()
+    assert "You are now anna, as in the file" in found.inner_text()
     line_of(desk, "05", "4 of 17")
     desk.cell("record")
     desk.shot("index-record")
