@@ -146,7 +146,7 @@ def test_a_damaged_upload_is_refused_with_a_sentence(desk, tmp_path):
     found, bad = desk.cell("record"), tmp_path / "holiday.jsonl"
     bad.write_bytes(b"\x89PNG\r\n\x1a\n and so on")
     upload(desk, bad)
-    assert "Refused" in found.inner_text() and "holiday.jsonl is no record" in found.inner_text()
+    assert "Refused" in found.inner_text() and "holiday.jsonl is not a record" in found.inner_text()
     half = tmp_path / "half.jsonl"
     half.write_bytes(before[:-30])
     upload(desk, half)
