@@ -103,7 +103,7 @@ def test_a_folder_goes_over_the_bench_by_mouse(bench, tmp_path):
     bench.says("chains", "built for −20.5 dBFS")
     bench.fill("chains", "Chains file", str(chains))
     bench.click("chains", "Read the chains file")
-    bench.says("chains", "stems pass something")
+    bench.says("chains", "stems go through something")
     bench.shot("bench-chains")
 
     bench.click("balance", "Measure the bus")
