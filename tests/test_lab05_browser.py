@@ -124,7 +124,7 @@ def test_every_picture_has_its_words_and_numbers(lab):
 def test_a_dragged_fader_moves_the_picture_at_once_and_the_tables_on_release(lab):
     found = panel(lab)
     assert peak_text(demo_session(1, True, "unity")) in sentence(found)
-    before, count = picture(found), found.locator(".gl-said-text").first.inner_text()
+    before, count = picture(found), found.locator(".gl-desk-words .gl-said-text").first.inner_text()
     handle = found.get_by_role("slider", name="05 bass")
     handle.scroll_into_view_if_needed()
     box = handle.bounding_box()
@@ -137,7 +137,7 @@ def test_a_dragged_fader_moves_the_picture_at_once_and_the_tables_on_release(lab
     lab.idle()
     during = picture(found)
     assert during != before
-    assert found.locator(".gl-said-text").first.inner_text() == count
+    assert found.locator(".gl-desk-words .gl-said-text").first.inner_text() == count
     lab.shot("lab05-drag")
     lab.page.mouse.up()
     settled(lab)
@@ -281,7 +281,7 @@ def test_boxes_are_ticked_and_points_add_up(lab):
 
 
 def test_another_take(lab):
-    found = cell(lab, "panel-bus")
+    found = panel(lab)
     found.get_by_role("button", name="Another take").click()
     settled(lab)
     assert peak_text(demo_session(1, "drawn", "unity")) in sentence(found)

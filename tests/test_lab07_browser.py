@@ -36,7 +36,7 @@ def choose(lab, found, setting, text):
 
 def told(found):
     """Return what the panel says of the setting and of the whole stem."""
-    return found.locator(".gl-said").all_inner_texts()
+    return found.locator(".gl-desk-words .gl-said").all_inner_texts()
 
 
 def test_drive_match_and_listen_stand_on_one_screen(lab):

@@ -56,14 +56,14 @@ def test_every_desk_fits_one_screen(lab):
 def test_the_desk_follows_and_undoes(lab):
     found = lab.cell("panel-routing")
     first = picture(found)
-    assert "The parallel path is closed" in found.locator(".gl-said").first.inner_text()
+    assert "The parallel path is closed" in found.locator(".gl-desk-words").inner_text()
     found.get_by_label("Parallel path", exact=True).select_option(label="open, polarity normal")
     lab.settled()
-    assert "lowest notch at 83 Hz" in found.locator(".gl-said").first.inner_text() and picture(found) != first
+    assert "lowest notch is at 83 Hz" in found.locator(".gl-desk-words").inner_text() and picture(found) != first
     found.get_by_role("slider", name="Delay").focus()
     lab.press("Home")
     lab.settled()
-    assert "+6.02 dB" in found.locator(".gl-said").first.inner_text()
+    assert "+6.02 dB" in found.locator(".gl-desk-words").inner_text()
     for tab in ("Two paths that meet", "Comb"):
         found.get_by_text(tab, exact=True).click()
         lab.settled()
@@ -71,7 +71,7 @@ def test_the_desk_follows_and_undoes(lab):
     for _ in range(2):
         found.get_by_role("button", name="Undo").click()
         lab.settled()
-    assert "The parallel path is closed" in found.locator(".gl-said").first.inner_text()
+    assert "The parallel path is closed" in found.locator(".gl-desk-words").inner_text()
 
 
 @pytest.mark.parametrize("number", [2, 4, 6])

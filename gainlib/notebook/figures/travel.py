@@ -26,7 +26,7 @@ class LawCurve(Lines):
     >>> curve = LawCurve(make_figure(400, 300).subplots())
     >>> curve.update([10, 50, 100], [-70, -14.1, 10], here=(75.0, 0.0), coarse_mm=34.7)
     >>> curve.sentence()
-    'The fader stands at 75.0 mm, 0.0 dB. Below 34.7 mm one millimetre is more than 1 dB.'
+    'The fader is at 75.0 mm, 0.0 dB. Below 34.7 mm one millimetre is worth more than 1 dB.'
     """
 
     def __init__(self, axes: Axes, length_mm: float = 100.0, low_db: float = -80.0, high_db: float = 16.0):
@@ -69,7 +69,7 @@ class SlopeCurve(Lines):
     >>> slope = SlopeCurve(make_figure(400, 300).subplots())
     >>> slope.update([-60, 0], [2.61, 0.46], here=(0.0, 0.463), rows=[(0.0, 75.0, 0.463)])
     >>> slope.sentence()
-    'There, one millimetre is worth 0.46 dB.'
+    'Here one millimetre is worth 0.46 dB.'
     """
 
     def __init__(self, axes: Axes, low_db: float = -60.0, high_db: float = 12.0, top: float = 4.0):
@@ -103,7 +103,7 @@ class SlopeCurve(Lines):
         """Return what a millimetre is worth where the fader stands."""
         if np.isinf(self.here[1]):
             return "The fader is closed."
-        return f"There, one millimetre is worth {self._worth()}."
+        return f"Here one millimetre is worth {self._worth()}."
 
     def table(self) -> Table:
         """Return positions and slopes along the travel."""
