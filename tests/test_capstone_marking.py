@@ -120,7 +120,7 @@ def report_from_figures(seed):
     return {stem: [tag for tag in TAGS if tag in tags] for stem, tags in found.items()}
 
 
-@pytest.mark.parametrize("learner", [*daily([WHO, "ben", "carla", "dora", "emil", "finn"], 2)])
+@pytest.mark.parametrize("learner", [*daily([WHO, "ben", "carla", "dora", "emil", "finn"], 1)])
 def test_the_report_can_be_made_from_the_figures_shown(learner):
     given = given_of("12-1", learner)
     assert marked("12-1", report_from_figures(given["seed"]), learner).state == "right"
@@ -320,7 +320,7 @@ def test_an_export_takes_no_other_folder_and_breaks_off_without_a_trace(right, t
     with pytest.raises(ValueError, match=r"song holds 'notes.txt', which is not part of an export"):
         delivery.write_export(right, given, theirs)
     (theirs / "notes.txt").unlink()
-    with pytest.raises(ValueError, match=r"song: holds 'stems', which is no part of an export"):
+    with pytest.raises(ValueError, match=r"song: holds 'stems', which is not part of an export"):
         delivery.write_export(right, given, theirs)
     assert (theirs / "stems" / "take 1.wav").read_bytes() == b"an original"
 

@@ -306,9 +306,9 @@ def test_other_files_are_refused(tmp_path):
     stereo = Audio(np.stack([played(), played()], axis=1), RATE_HZ, "take")
     with pytest.raises(GainlibError, match="take has 2 channels; record in mono"):
         read_probe(stereo)
-    with pytest.raises(GainlibError, match="runs at 32000 Hz; record at the test file's rate"):
+    with pytest.raises(GainlibError, match="is at 32000 Hz; record at the test file's rate"):
         read_probe(recording(played(), 32000))
-    with pytest.raises(GainlibError, match="the test file runs at 96000 Hz and the recording at 48000 Hz"):
+    with pytest.raises(GainlibError, match="the test file is at 96000 Hz and the recording at 48000 Hz"):
         read_probe(recording(played()), recording(Layout(96000).samples(), 96000))
     with pytest.raises(GainlibError, match="goes up to -12 dBFS"):
         read_probe(recording(played()), recording(Layout(48000, -12).samples()))

@@ -61,7 +61,7 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     >>> from gainlib.mix import checkup
     >>> stems = checkup([Strip("flute", tone(997, -20.0, 1.0))])
     >>> against(stems[0], "too low", stems)
-    'nothing was measured that shows this: active level −20.00 dBFS, named at −34 dBFS or less'
+    'no measurement shows this: active level −20.00 dBFS, named at −34 dBFS or less'
     """
     if not math.isfinite(stem.reading.active_dbfs) and tag != "split stereo":
         return "no measurement shows this: it is silent, and then only an offset is looked for"
@@ -313,7 +313,7 @@ def compare_faults(listed: Iterable[tuple[str, str]], stems: Sequence[Stem]) -> 
     >>> for each in found.differences:
     ...     print(f"{each.strip}, {each.tag}, {each.kind}: {each.evidence[:54]} …")
     bass, too hot, found: active level −6.0 dBFS, peak −6.0 dBFS; turn it down a …
-    flute, too low, listed: nothing was measured that shows this: active level −20 …
+    flute, too low, listed: no measurement shows this: active level −20.00 dBFS, n …
     """
     found = _by_key(stems)
     agreed, alone, met = [], [], set()

@@ -134,7 +134,7 @@ def matching(text: str) -> tuple[Term, ...]:
 
     Examples
     --------
-    >>> [entry.term for entry in matching("upside")]
+    >>> [entry.term for entry in matching("inverted")]
     ['correlation', 'polarity']
     """
     wanted = text.strip().casefold()

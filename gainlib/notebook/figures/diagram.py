@@ -49,7 +49,7 @@ class LevelDiagram:
     >>> references = [None, -18, None]
     >>> new = diagram.update([-24, -18, -18], [-10, -4, -5], ceiling_db=[None, 0, 0], reference_db=references)
     >>> diagram.sentence()
-    'Levels along the chain: least room at stage, 4.0 dB from its peak to its ceiling.'
+    'Levels along the chain: the least room is at stage, 4.0 dB from its peak to its ceiling.'
     """
 
     def __init__(

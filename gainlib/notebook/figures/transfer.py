@@ -42,7 +42,7 @@ class TransferCurve(Lines):
     >>> curve = TransferCurve(make_figure(400, 300).subplots(), range(-60, 7, 6))
     >>> curve.update([-60, -18, 0], [-60, -18.3, -7.4], [0] * 6 + [60, 40, 0, 0, 0], here=(-18, -18.3))
     >>> curve.sentence()
-    'Fed −18.0 dBFS on average the box gives −18.3 dBFS. The stem is most often between −24 and −18 dBFS.'
+    'Fed −18.0 dBFS on average, the box puts out −18.3 dBFS. The stem is most often between −24 and −18 dBFS.'
     """
 
     def __init__(self, axes: Axes, edges_db, title: str = "Out against in"):
@@ -267,7 +267,7 @@ class ProbedCurves:
     >>> curves = ProbedCurves(*make_figure(400, 600).subplots(3, 1))
     >>> curves.update([-30, -18, -6], [0, -0.3, -3.1], [np.nan, 1.0, 11.1], [0.1, 0.1, 0.1], [-90, -90, -90], 0.0)
     >>> curves.sentence()
-    'Gain from 0.0 to −3.1 dB; distortion shows from −18.0 dBFS on and reaches 11.1 %; no reference.'
+    'Gain from 0.0 to −3.1 dB; distortion shows from −18.0 dBFS upwards and reaches 11.1 %; no reference.'
     """
 
     def __init__(self, gain: Axes, bent: Axes, noise: Axes):

@@ -191,7 +191,7 @@ class Hits:
     >>> hits = Hits(make_figure(400, 300).subplots(), 2)
     >>> hits.update(["0 dB", "−40 dB"], [[-0.2, 0.2], [-0.7, 0.7]], [0.2, 0.7])
     >>> hits.sentence()
-    'The hits spread by 0.20 dB (0 dB), 0.70 dB (−40 dB), one standard deviation.'
+    'The moves spread by 0.20 dB (0 dB), 0.70 dB (−40 dB) (one standard deviation).'
     """
 
     def __init__(

@@ -90,7 +90,7 @@ class TakeWave:
     >>> wave = TakeWave(make_figure(400, 200).subplots(), 1.0)
     >>> wave.update([0.1, 0.6, -0.3], 0.13)
     >>> wave.sentence()
-    'The highest sample is +0.600, the lowest −0.300; the offset, their line of rest, lies at +0.130.'
+    'The highest sample is +0.600, the lowest −0.300; the offset, where the signal rests, is at +0.130.'
     """
 
     def __init__(self, axes: Axes, seconds: float):
