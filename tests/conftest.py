@@ -23,6 +23,7 @@ CAPSTONE = ("test_capstone_marking", "test_lab12_panels")
 COSTLY = (
     "test_labs_headless", "test_plan", "test_linearity", "test_probe_matrix", "test_probe", "test_demo", "test_checkup",
     "test_bench_headless", "test_gradebook", "test_null", "test_cli_plan", "test_compliance",
+    "test_pages_browser", "test_lab05_browser", "test_bench_browser", "test_kept_browser", "test_lab10_browser",
 )  # fmt: skip
 """Files whose tests take longest, the longest first; the others follow as they come."""
 IN_CI = os.environ.get("CI", "").lower() not in ("", "0", "false")

@@ -39,7 +39,7 @@ CUT = """(width) => [...document.querySelectorAll("main *")].filter((each) => {
 }).map((each) => each.outerHTML.slice(0, 120))"""
 
 
-@pytest.fixture(scope="module", params=[*daily(NAMES, 2)])
+@pytest.fixture(scope="module", params=[*daily(NAMES, 1)])
 def shown(request, tmp_path_factory):
     """A page whose panels have all come."""
     folder = tmp_path_factory.mktemp("access")

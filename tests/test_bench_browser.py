@@ -138,6 +138,7 @@ def test_a_folder_goes_over_the_bench_by_mouse(bench, tmp_path):
     assert not re.search(r"\b(NaN|undefined|null|None)\b", text)
 
 
+@pytest.mark.exhaustive
 def test_levels_and_faults_are_guessed_before_the_check_by_mouse(bench, tmp_path):
     stems, _ = make(tmp_path / "My Song é")
     measured = {stem.name: stem for stem in checkup(strips_of_folder(stems))}

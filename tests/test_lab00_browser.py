@@ -62,7 +62,7 @@ def test_a_prediction_is_compared_with_what_guessers_get(lab):
     compare = lab.cell("compare")
     compare.get_by_role("button", name="Compare").click()
     lab.settled()
-    assert "You said one run in 20; what the meters say is one run in 6." in compare.inner_text()
+    assert "You said one run in 20; the meters say one run in 6." in compare.inner_text()
     assert "7 or more" in compare.locator("table").inner_text()
     lab.shot("lab00-compare")
 

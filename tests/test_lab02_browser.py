@@ -9,7 +9,7 @@ from gainlib import signals
 from gainlib.exercises import exercise
 from gainlib.meters import integrated_lufs, vu_needle
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.exhaustive]
 
 
 @pytest.fixture(scope="module")

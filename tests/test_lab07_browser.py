@@ -78,6 +78,7 @@ def test_everything_runs_and_nothing_is_graded_yet(lab):
         lab.shot(f"lab07-{name}")
 
 
+@pytest.mark.exhaustive
 def test_a_dragged_trim_moves_the_picture_at_once_and_the_words_on_release(lab):
     found = bench(lab)
     before, words = picture(found), sentence(found)
@@ -100,6 +101,7 @@ def test_a_dragged_trim_moves_the_picture_at_once_and_the_words_on_release(lab):
     assert lab.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_fed_three_ways_distortion_rises_and_the_fundamental_sags(lab):
     found = bench(lab)
     trim = found.get_by_role("slider", name="Trim")
@@ -170,6 +172,7 @@ def test_three_stages_first_unmatched_then_right(lab):
     assert lab.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_a_run_by_hand_and_the_conclusion_that_fits_it(lab):
     """Picks in turn: whatever they score, only the verdict that goes with the score is right."""
     found, given = lab.cell("exercise-5"), lab.given("07-5")

@@ -10,7 +10,7 @@ from gainlib.labs import lab09
 from gainlib.session import FaderLaw
 from gainlib.session.fader import steep_mm
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.exhaustive]
 
 
 @pytest.fixture(scope="module")
@@ -216,7 +216,6 @@ def test_a_fader_of_ones_own_is_measured(lab):
     assert lab.problems() == []
 
 
-@pytest.mark.exhaustive
 def test_the_whole_lab_by_keys_alone(tmp_path):
     """Run from the command palette, then Tab, arrows, Space and typing only: no click, no focus given from outside."""
     with open_lab("09-faders", tmp_path, run=False) as lab:
