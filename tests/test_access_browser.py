@@ -7,9 +7,20 @@ import shutil
 from importlib.resources import files
 
 import pytest
+from browser import headless
 from daily import daily
 from labhand import LABS
 from reader import reading
+
+from gainlib.exercises import Record, bank, exercise
+from gainlib.exercises.gradebook import gradebook, write_html
+from gainlib.mix import plan, sheet_of
+from gainlib.mix.sheet_files import page
+from gainlib.notebook import Lab
+from gainlib.notebook.sheets import TakeAway
+from gainlib.processors import Compressor
+from gainlib.session import Insert, Session, Strip
+from gainlib.signals import tone
 
 pytestmark = pytest.mark.browser
 FIRST = ("05-mix-bus", "index")
@@ -78,3 +89,28 @@ def test_what_is_chosen_is_seen_in_colours_of_the_readers_own(shown):
             assert chosen.evaluate("(each) => getComputedStyle(each).outlineStyle") == "solid"
     finally:
         shown.emulate_media(forced_colors="none")
+
+
+def handouts(folder):
+    """Write every page that leaves the workbook: those to keep of all labs, a gradebook, the sheets of a mix."""
+    for number in sorted({each.lab for each in bank()}):
+        lab = Lab(number, folder=folder, learner="anna")
+        TakeAway(lab.learner, lab.page).write()
+    answered = exercise("05-3")
+    given = answered.variant("anna", 0, "")
+    Record(folder).answer("anna", "05-3", 0, answered.solve(given), given, "")
+    write_html(folder / "gradebook.html", gradebook(folder))
+    session = Session([Strip(f"{k} flute", tone(440.0, -20.0, 1.0), inserts=(Insert(Compressor()),)) for k in range(3)])
+    (folder / "sheet.html").write_text(page(sheet_of(session, plan(session))), encoding="utf-8")
+    return sorted(folder.glob("*.html"))
+
+
+def test_no_hand_out_breaks_a_rule(tmp_path):
+    written = handouts(tmp_path)
+    assert len(written) == len({each.lab for each in bank()}) + 2
+    with headless() as browser:
+        view = browser.new_page()
+        for path in written:
+            view.goto(path.as_uri())
+            view.evaluate(AXE)
+            assert view.evaluate(VIOLATIONS) == [], path.name
