@@ -14,7 +14,7 @@ def everything() -> bool:
 def daily(cases: Iterable, most: int) -> Iterator:
     """Yield cases for `parametrize`: as many as fit into a day, the others for --all."""
     for number, case in enumerate(cases):
-        yield case if number < most else rest(case)
+        yield case if number < most else rest(*(case if isinstance(case, tuple) else [case]))
 
 
 def rest(*values):

@@ -320,7 +320,7 @@ def test_an_export_takes_no_other_folder_and_breaks_off_without_a_trace(right, t
     with pytest.raises(ValueError, match=r"song holds 'notes.txt', which is not part of an export"):
         delivery.write_export(right, given, theirs)
     (theirs / "notes.txt").unlink()
-    with pytest.raises(ValueError, match=r"song: holds 'stems', which is not part of an export"):
+    with pytest.raises(ValueError, match=r"song holds 'stems', which is not part of an export"):
         delivery.write_export(right, given, theirs)
     assert (theirs / "stems" / "take 1.wav").read_bytes() == b"an original"
 

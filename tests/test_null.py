@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from daily import daily
 from scipy import signal
 
 from gainlib.audio import Audio, GainlibError
@@ -59,7 +60,7 @@ def test_offsets_to_a_fraction_of_a_sample(offset):
     assert report.depth_db < -65
 
 
-@pytest.mark.parametrize("ppm", [50.0, -20.0, 3.0])
+@pytest.mark.parametrize("ppm", [*daily([50.0, -20.0, 3.0], 1)])
 def test_speed_is_found_and_taken_out(ppm):
     audio = music(10.0)
     positions = np.arange(audio.frames) * (1 + ppm * 1e-6)

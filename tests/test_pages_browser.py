@@ -85,7 +85,10 @@ def test_an_answer_counts_at_the_head_of_the_page(reader):
     expect(page.locator("#wb-done")).to_have_text("1 of 6 right")
 
 
-def test_nothing_jumps_on_the_next_visit(reader):
+def test_nothing_is_lost_and_nothing_jumps_on_the_next_visit(reader):
+    unchecked = reader.cell("05-exercise-2").get_by_role("textbox").first
+    unchecked.fill("−7,5")
+    reader.page.wait_for_timeout(1000)  # within which everything is kept
     reader.page.wait_for_function(BARS, timeout=60_000)  # a bar of progress takes a line of its own
     reader.page.reload()
     reader.page.wait_for_selector("h1")
@@ -95,6 +98,9 @@ def test_nothing_jumps_on_the_next_visit(reader):
     moved = {id: (at_once[id], height) for id, height in reader.heights().items() if abs(height - at_once[id]) > 2}
     assert moved == {}
     expect(reader.cell("05-exercise-1")).to_contain_text("Right (")
+    expect(unchecked).to_have_value("−7,5")
+    slider = reader.cell("05-panel-bus").get_by_role("slider", name=re.compile("^10 backing")).first
+    expect(slider).to_have_attribute("aria-valuenow", "-5")
 
 
 def test_it_leads_home_and_back_to_where_one_stopped(reader):
