@@ -210,6 +210,7 @@ def _free_port():
 def jupyterlab(root: pathlib.Path):
     """Start this process's JupyterLab where it does not run yet; yields its :class:`Server`, which shows `root` too."""
     if _Shared.process is None or _Shared.process.poll() is not None:
+        _Shared.root = _Shared.root or pathlib.Path(root).resolve()  # a benchmark has no folder of pytest's
         _start(_Shared.root)
     assert pathlib.Path(root).resolve().is_relative_to(_Shared.root), root
     yield _Shared.server
