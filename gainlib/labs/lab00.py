@@ -6,8 +6,8 @@ from math import comb, log
 from gainlib.audio import Audio
 from gainlib.exercises.binomial import Run as Score
 from gainlib.exercises.binomial import percent, share_of_guessers
-from gainlib.exercises.clips import CLIPS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.choosing import Choice, Multi
+from gainlib.exercises.clips import CLIPS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.experiment import Experiment, Picture, Plot, Slider
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, tail_probability
@@ -85,13 +85,12 @@ def exposure() -> Experiment:
     )
 
 
-# -------------------------------------------------------------------------------------------------------- how long, how loud
+# --------------------------------------------------------------------------------------------------- how long, how loud
 
 BINOMIAL = "Handbook formula: tail of the binomial distribution with probability ½"
 MATCHED = "Level matching within 0.1 dB for a fair comparison: common practice in controlled listening tests, no source"
 MOST_PERCENT, LEAST_PERCENT = 500, 5
 LEAST_APART_DB = 6
-
 
 
 def _stretches(g):
@@ -196,7 +195,7 @@ WEEK = Exercise(
     cites=("40 hours a week at 80 dBA: ITU-T H.870 with the WHO (standard)",),
 )
 
-# ---------------------------------------------------------------------------------------- five pairs of one sound at two levels
+# -------------------------------------------------------------------------------- five pairs of one sound at two levels
 
 LEAST_DB, MOST_DB, STEP_DB = 1.5, 6.0, 0.25
 OFFSETS_DB = tuple(
@@ -234,7 +233,9 @@ def match_sounds(given: dict) -> list[tuple[Audio, Audio]]:
 
 def match_readings(given: dict) -> list[tuple[float, ...]]:
     """Return the loudness of A and B of every pair, as from two loudspeakers, and their sample peaks."""
-    return [tuple(read(each) for read in (loudness_lufs, sample_peak_dbfs) for each in pair) for pair in match_sounds(given)]
+    return [
+        tuple(read(each) for read in (loudness_lufs, sample_peak_dbfs) for each in pair) for pair in match_sounds(given)
+    ]
 
 
 def _entries(answer):
@@ -304,13 +305,13 @@ MATCH = Exercise(
             for clip, offset in zip(g["clips"], g["offsets_db"], strict=True)
         )
         + ". Turn B by as much the other way, and both are the same sound at the same level. Trained listeners stop "
-            "noticing a difference below a few tenths of a dB."
+        "noticing a difference below a few tenths of a dB."
     ),
     cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977",),
     material=match_sounds,
 )
 
-# ------------------------------------------------------------------------------------- which of two is X, trial by trial
+# ------------------------------------------------------------------------------------ which of two is X, trial by trial
 
 TRIALS, LEAST_OF_EACH, APART_DB = 10, 3, 3.0
 RUNS = ("real", "sham")
@@ -487,7 +488,7 @@ GUESSING = Exercise(
     cites=(BINOMIAL,),
 )
 
-# ---------------------------------------------------------------------- readings of six pairs, some fit for a fair comparison
+# ---------------------------------------------------------------- readings of six pairs, some fit for a fair comparison
 
 PAIRS_READ, FAIR_LU = 6, 0.1
 NEAR_LU, FAR_LU = grid(0.02, 0.08, 0.01), grid(0.4, 1.5, 0.05)

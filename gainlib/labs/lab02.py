@@ -8,7 +8,7 @@ from math import cos, log10, pi
 import numpy as np
 
 from gainlib import signals
-from gainlib.audio import Audio, GainlibError
+from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.demo.rng import chance, noise
 from gainlib.exercises.drawn import Drawn
@@ -23,8 +23,8 @@ from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages
-from gainlib.meters.overview import Crest, Gating, gating_of, highest_crest
 from gainlib.meters.loudness import RELATIVE_GATE_LU
+from gainlib.meters.overview import Crest, Gating, gating_of, highest_crest
 from gainlib.meters.series import feed
 from gainlib.words import Table, level_text, number_text
 
@@ -257,7 +257,7 @@ def meters() -> Experiment:
     )  # fmt: skip
 
 
-# ------------------------------------------------------------------- a take with an offset, for the exercise on its crest
+# ----------------------------------------------------------------- a take with an offset, for the exercise on its crest
 #
 # A bar of two of the demo's stems, and noise that comes out the same everywhere. The crest factor follows from the
 # readings as they are shown, rounded.

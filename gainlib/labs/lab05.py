@@ -1,6 +1,5 @@
 """Lab 05, summing and the mix bus: why the mix clips when no track does, and what to pull."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
@@ -22,14 +21,13 @@ from gainlib.exercises.experiment import (
     Mixer,
     Picture,
     Plot,
-    Run,
     Setting,
     Sheet,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.model import Exercise, Option, Probes, Slip
 from gainlib.exercises.numeric import Number
+from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
@@ -189,7 +187,9 @@ class MixBus:
         overview = {
             "E": Plot("envelope", self._seen_envelope, height | {"duration_s": start.frames / start.rate_hz}),
             "H": Plot(
-                "histogram", lambda run: run.found and (run.found.percent,), {"edges_db": EDGES_DB, "title": "Bus level"}
+                "histogram",
+                lambda run: run.found and (run.found.percent,),
+                {"edges_db": EDGES_DB, "title": "Bus level"},
             ),
         }
         return (
@@ -441,7 +441,7 @@ def _why_loud(given):
     )
 
 
-# ------------------------------------------------------------------------------------------------ all faders to be moved
+# ----------------------------------------------------------------------------------------------- all faders to be moved
 
 WINDOW_DBTP, AIM_DBTP, APART_DB = 0.5, -6.5, 0.1
 
@@ -717,8 +717,10 @@ def _not_cured(given):
 
 
 def _verdicts(given):
-    words = {True: "The master fader cures it: nothing cuts off ahead of it.", False: "The master fader does not cure "
-        "it: something cuts off ahead of it."}
+    words = {
+        True: "The master fader cures it: nothing cuts off ahead of it.",
+        False: "The master fader does not cure it: something cuts off ahead of it.",
+    }
     return "\n".join(f"- {_in_words(name, given)} {words[name in _cured(given)]}" for name in given["set_ups"])
 
 
@@ -741,10 +743,7 @@ UNRELATED = Exercise(
     title="Many tracks at one level",
     parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
     given=draws(N=grid(2, 48), L=grid(-30, -14, 0.5)),
-    statement=(
-        "{N} unrelated tracks feed the bus, each at {L} dBFS RMS. "
-        "What is the RMS level of the bus?"
-    ),
+    statement=("{N} unrelated tracks feed the bus, each at {L} dBFS RMS. What is the RMS level of the bus?"),
     solve=lambda g: sum_levels_db([g["L"]] * g["N"]),
     slips=(
         Slip(
@@ -976,8 +975,9 @@ ONLY_THE_MASTER = Exercise(
         "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not.",
     ),
     explain=_verdicts,
-    cites=("Each set-up is rendered with the master fader pulled down; either the unclipped mix comes out or it does "
-        "not",),
+    cites=(
+        "Each set-up is rendered with the master fader pulled down; either the unclipped mix comes out or it does not",
+    ),
     material=lambda g: {name: SET_UPS[name].build(g["over_db"]) for name in g["set_ups"]},
 )
 

@@ -14,9 +14,9 @@ from gainlib.exercises.choosing import Matching, Multi
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Experiment, Listen
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.refrain import refrain
 from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
+from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio
@@ -24,7 +24,7 @@ from gainlib.meters.average import SINE_CREST_DB
 from gainlib.processors.base import Noise
 from gainlib.words import Table, level_text
 
-# ------------------------------------------------------------------------------------------- black boxes, by their names
+# ------------------------------------------------------------------------------------------ black boxes, by their names
 
 KINDS = {
     "linear": "linear",
@@ -135,7 +135,7 @@ def experiment(rng: np.random.Generator) -> Experiment:
     return box_tester(_called(eight(rng)), "Eight black boxes", Listen(_sounds, note=lambda setting: NOTE))
 
 
-# ------------------------------------------------------------------------------------------ what the exercises are about
+# ----------------------------------------------------------------------------------------- what the exercises are about
 
 COUNT = 6
 LIMIT_DB = -60.0
@@ -224,6 +224,7 @@ RESIDUALS = Drawn(
     heads=("RMS of the", "thousandths of full scale"),
     digits=dict.fromkeys(READ_RESIDUAL, 3),
 )
+
 
 def _plausible(given):
     low, high = (-29.5, -10.5) if given["device"] == "compressor" else (-11.5, -1.5)
@@ -314,6 +315,8 @@ CURVE = "Static curve of a compressor, hard knee: handbook formula"
 LIMIT = "A residual of −60 dB as the limit: a decision of this workbook"
 
 FILTERS = ("equaliser", "reverberation")
+
+
 def _letters(given):
     return tuple(Option(letter, f"Box {letter}") for letter in lettered(given["boxes"]))
 
@@ -334,7 +337,14 @@ def _sorted_text(given):
 SORTED = Exercise(
     id="06-1",
     title="Six black boxes",
-    parts=(Matching("What each box is", points=4, items=_letters, options=tuple(Option(key, text) for key, text in KINDS.items())),),
+    parts=(
+        Matching(
+            "What each box is",
+            points=4,
+            items=_letters,
+            options=tuple(Option(key, text) for key, text in KINDS.items()),
+        ),
+    ),
     given=SixBoxes(),
     statement=(
         "The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is each "

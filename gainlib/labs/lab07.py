@@ -10,8 +10,8 @@ from gainlib.boxes.drive import DriveCurve, drive_curve
 from gainlib.boxes.matching import matched_output
 from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.demo.recordings import recorded
-from gainlib.exercises import choosing
 from gainlib.exercises import bypass as runs
+from gainlib.exercises import choosing
 from gainlib.exercises.controls import applied, controls_of
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import (
@@ -30,7 +30,7 @@ from gainlib.exercises.listening import Abx, NoListening
 from gainlib.exercises.model import Exercise, Option, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
-from gainlib.exercises.stems import EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
+from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db
@@ -192,12 +192,8 @@ def _sounds(run):
 
 def _note(setting):
     if setting.matched:
-        return (
-            "The trim is in both. Clipping can harm tweeters: start low."
-        )
-    return (
-        "Judge only the level here. Clipping can harm tweeters: start low."
-    )
+        return "The trim is in both. Clipping can harm tweeters: start low."
+    return "Judge only the level here. Clipping can harm tweeters: start low."
 
 
 @cache
@@ -243,7 +239,7 @@ def drive() -> Experiment:
     )
 
 
-# --------------------------------------------------------------------------------------- a stem and the trim it asks for
+# -------------------------------------------------------------------------------------- a stem and the trim it asks for
 
 WITH_PAUSES = ("01 kick", "02 snare", "03 overheads", "04 toms", "06 guitar", "09 lead vocal", "10 backing")
 REFERENCES_DBFS = (-20, -18, -16, -14)
@@ -319,7 +315,7 @@ def _percussive(binds):
     )
 
 
-# ------------------------------------------------------------------------------------------------- three stages in a row
+# ------------------------------------------------------------------------------------------------ three stages in a row
 
 STAGES, NAME = 3, "strip"
 BUILT_FOR_DBFS = (-20, -18, -14, -12)
@@ -394,14 +390,21 @@ def _three_stages(given):
     wanted = [dict(zip(INTO, given["references"], strict=True)).get(node) for node in POINTS]
 
     def levels(run):
-        average, peak = ([getattr(run.seen[node], name) for node in POINTS] for name in ("active_dbfs", "clear_peak_dbfs"))
+        average, peak = (
+            [getattr(run.seen[node], name) for node in POINTS] for name in ("active_dbfs", "clear_peak_dbfs")
+        )
         return average, peak, None, None, wanted
 
     options = {"names": list(POINTS.values()), "low_db": -42, "high_db": 12, "shows": ("wanted average",)}
     return Experiment(
-        tuple(db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls_of(found, GAINS_DB, (NAME,))),
-        (Picture("Levels along the strip, active level to sample "
-            "peak", ("L",), {"L": Plot("diagram", levels, options)}),),
+        tuple(
+            db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls_of(found, GAINS_DB, (NAME,))
+        ),
+        (
+            Picture(
+                "Levels along the strip, active level to sample peak", ("L",), {"L": Plot("diagram", levels, options)}
+            ),
+        ),
         lambda setting: applied(found, {NAME: dict(setting)}),
         lambda run: run.trace.levels(POINTS, ("sample_peak", "rms", "active")),
         title="Three stages in a row",
@@ -512,7 +515,9 @@ def _matched_by(level):
     def spots(answer, given):
         seen = THREE.run(answer, given).seen
         pairs = zip(OUT_OF, AHEAD, strict=True)
-        alike = all(abs(getattr(seen[out], level) - getattr(seen[ahead], level)) <= MATCH_DB / 2 for out, ahead in pairs)
+        alike = all(
+            abs(getattr(seen[out], level) - getattr(seen[ahead], level)) <= MATCH_DB / 2 for out, ahead in pairs
+        )
         return alike and not _met(answer, given)[1]
 
     return spots
@@ -531,7 +536,9 @@ def _nudges(key, given):
     last, post, half, two = f"insert {STAGES} out_db", "post_trim_db", MATCH_DB / 2, 2 * MATCH_DB
 
     def moved(**by):
-        return {NAME: {name: round(value + by.get(name.replace(" ", "_"), 0.0), 2) for name, value in key[NAME].items()}}
+        return {
+            NAME: {name: round(value + by.get(name.replace(" ", "_"), 0.0), 2) for name, value in key[NAME].items()}
+        }
 
     pair = {last.replace(" ", "_"): 1.0, post: -1.0}
     right = [moved(**{post: half}), moved(**{post: -half}), moved(**{name: half * way for name, way in pair.items()})]
@@ -697,8 +704,10 @@ MATCHED = Exercise(
             "You went only half way. The bypass cannot move, so the output gain has to make up the whole difference.",
         ),
     ),
-    hints=("The bypass is the reference: it stays as it is.", "What do you have to add to the output to get the "
-        "input?"),
+    hints=(
+        "The bypass is the reference: it stays as it is.",
+        "What do you have to add to the output to get the input?",
+    ),
     explain=lambda g: fill(
         "The bypass is at {Li} LUFS, and the output has to get there from {Lo} LUFS: {Li} − ({Lo}) = {gain:+.1f} dB.",
         {**g, "gain": g["Li"] - g["Lo"]},
@@ -795,8 +804,9 @@ BETTER_OR_LOUDER = Exercise(
                 runs.trials_in_which("order", "B"),
             ),
         ),
-        choosing.Choice("What the eight preferences of run 1 "
-            "tell", points=1, options=runs.options("meanings", runs.MEANINGS)),
+        choosing.Choice(
+            "What the eight preferences of run 1 tell", points=1, options=runs.options("meanings", runs.MEANINGS)
+        ),
         choosing.Choice(
             "What the data of run 2 allow you to say",
             points=1,
@@ -872,9 +882,7 @@ TWO_LIMITS = Exercise(
         "{ref} dBFS, and peaks at its input must not exceed {Pm} dBFS. What is the highest trim that keeps both rules, "
         "and which of the two binds?"
     ),
-    solve=lambda g: (
-        [_by_average(g), "average"] if _by_average(g) <= _by_peak(g) else [_by_peak(g), "peak"]
-    ),
+    solve=lambda g: [_by_average(g), "average"] if _by_average(g) <= _by_peak(g) else [_by_peak(g), "peak"],
     slips=(
         Slip(
             "the larger",

@@ -8,7 +8,7 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.checks import Measured
-from gainlib.exercises.controls import RANGES, applied, controls_of
+from gainlib.exercises.controls import RANGES, applied
 from gainlib.exercises.experiment import (
     Again,
     Choice,
@@ -17,7 +17,6 @@ from gainlib.exercises.experiment import (
     Mixer,
     Picture,
     Plot,
-    Run,
     Slider,
     Text,
     Trims,
@@ -33,18 +32,27 @@ from gainlib.exercises.fader_fit import (
     read_points,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.refrain import STEMS as ALL_STEMS
-from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.model import Exercise, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import Control
+from gainlib.exercises.refrain import STEMS as ALL_STEMS
+from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
 from gainlib.processors import Reverb, Saturation
-from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels, fit_law
-from gainlib.session.fader import DB_PER_NEPER, misfit_db, steep_mm, travel_db, usable_points
-from gainlib.session.fader import hits_db, moved_db, nudged, spread_db
+from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
+from gainlib.session.fader import (
+    DB_PER_NEPER,
+    hits_db,
+    misfit_db,
+    moved_db,
+    nudged,
+    spread_db,
+    steep_mm,
+    travel_db,
+    usable_points,
+)
 from gainlib.words import Table, level_text, number_text
 
 STEM, SECONDS = "08 pad", 8.0
@@ -62,7 +70,7 @@ def _fader_mm(start_db: float, **more) -> Mixer:
     return Mixer((FADER,), (start_db,), "fader_db", "Fader in mm", options=(), look="", scale="mm", **more)
 
 
-# ------------------------------------------------------------------------------------------- the travel, and a hand on it
+# ----------------------------------------------------------------------------------------- the travel, and a hand on it
 
 PLACES_DB, MOVE_MM = (0.0, -40.0), -2.0
 SHOWN_DB = (10, 5, 0, -5, -10, -15, -20, -30, -40, -50, -60)
@@ -85,9 +93,7 @@ def _here_db(run):
 def _places(run):
     """Return the places a hand aims at, by name: two that are given, and where the fader is unless it is closed."""
     here = _here_db(run)
-    return {level_text(db): db for db in PLACES_DB} | (
-        {f"here, {level_text(here)}": here} if here > -math.inf else {}
-    )
+    return {level_text(db): db for db in PLACES_DB} | ({f"here, {level_text(here)}": here} if here > -math.inf else {})
 
 
 def _seen_law(run):
@@ -143,7 +149,7 @@ def travel() -> Experiment:
     )
 
 
-# -------------------------------------------------------------------------------------- one strip: fader and output trim
+# ------------------------------------------------------------------------------------- one strip: fader and output trim
 
 POINTS = {
     "into the processor": "strip/insert 1/in",
@@ -323,7 +329,10 @@ def _near_unity(given):
 
     look = {"names": [short_name(stem) for stem in STEMS], "band_db": UNITY_BAND_DB}
     plots = {"FC": Plot("faders and changes", changes, look)}
-    title, margins = "Faders against unity, and what has moved at the bus and in the sends", {"left": 0.115, "bottom": 0.13}
+    title, margins = (
+        "Faders against unity, and what has moved at the bus and in the sends",
+        {"left": 0.115, "bottom": 0.13},
+    )
     return Experiment(
         (
             Mixer(STEMS, tuple(given["faders_db"]), options=(), look="", low_db=-100.0),
@@ -370,8 +379,10 @@ def _moved_in_a_send(run):
 
 FAR_TASK = SetAndMeasure(
     _near_unity,
-    lambda given: {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")}
-    | {name: (stem, control) for name, stem, control in _of_sends(given)},
+    lambda given: (
+        {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")}
+        | {name: (stem, control) for name, stem, control in _of_sends(given)}
+    ),
     (
         Aim("farthest fader from unity", _off_unity, at_most=UNITY_BAND_DB, too_high="too far"),
         Aim("largest change at the bus", _moved_at_the_bus, at_most=SAME_DB, decimals=2, too_high="too much"),
@@ -525,12 +536,16 @@ def measured_answer(given: dict, exponent: float = 1.0, steep: float | None = 1.
 
 def _exponent_off_by(handed_in, given, factor):
     law = handed_in[0]
-    return law is not None and abs(law["law"]["exponent"] / (factor * MEASURED_LAW.fit(law, given).exponent) - 1) <= _OFF
+    return (
+        law is not None and abs(law["law"]["exponent"] / (factor * MEASURED_LAW.fit(law, given).exponent) - 1) <= _OFF
+    )
 
 
 def _steep_off_by(handed_in, given, factor):
     law, position = handed_in
-    return position is not None and abs(position / (factor * steep_mm(MEASURED_LAW.fit(law, given).exponent)) - 1) <= _OFF
+    return (
+        position is not None and abs(position / (factor * steep_mm(MEASURED_LAW.fit(law, given).exponent)) - 1) <= _OFF
+    )
 
 
 def _how_measured(given):

@@ -20,7 +20,7 @@ from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.routing import pan_pair
 from gainlib.words import Table, level_text, number_text
 
-# ----------------------------------------------------------------------------------- one track, several paths to the bus
+# ---------------------------------------------------------------------------------- one track, several paths to the bus
 
 ROOM, ECHO, COMPRESSOR = Reverb(0.6, 0.0, dry=False), Delay(0.3125), Compressor(-24.0, 4.0, attack_s=0.005)
 CLOSED, OPEN, INVERTED = 0.0, 1.0, -1.0
@@ -120,8 +120,9 @@ def _curves(read, name, title, marks="", **axes):
 OVER, CENTI = "Sum over the direct path", {"digits": (2, 2)}
 TIME, RHO = {"x": (0, 2.5, 0.5, "time (s)"), "y": (-1, 1, 0.5, "ρ")}, {"x": (-1, 1, 0.25, "correlation (ρ)")}
 LEVELS = Plot("routing", lambda run: (run.seen.levels,), {"boxes": BOXES, "ways": WAYS})
-GRAPH = Picture("Levels on the routing "
-    "graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92})
+GRAPH = Picture(
+    "Levels on the routing graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92}
+)
 MEETING = Picture("Two paths that meet", ("T", "R"), {
     "T": _curves(lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]), "in 50 ms",
                  "Correlation of the two paths", **TIME, **CENTI),
@@ -148,8 +149,9 @@ def _sounds(run):
     return {name: audios[node].with_samples(audios[node].samples.astype(np.float32)) for name, node in nodes.items()}
 
 
-HEARD = Listen(_sounds, lambda s: s.get("matched", False), lambda s: "You hear one bar. Turn down before you raise a "
-    "gain.")
+HEARD = Listen(
+    _sounds, lambda s: s.get("matched", False), lambda s: "You hear one bar. Turn down before you raise a gain."
+)
 
 
 def _faders(off=lambda setting: "", **starts):

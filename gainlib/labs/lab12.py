@@ -7,11 +7,11 @@ counts opens one hint an exercise; a practice run opens all, free of charge, and
 import functools
 from dataclasses import dataclass, field, replace
 
+from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.choosing import Matching
-from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, Slider, db_slider
+from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.set_and_measure import SetAndMeasure
@@ -243,7 +243,8 @@ class SessionUnderHand:
     def _strip_sentence(self, seen):
         name, found = seen.setting.strip, assignment.as_found(self.given)
         fields, was = fields_of(seen.setting, name), found[name]
-        said = f"**{name}**: the fader is at {level_text(fields['fader_db'])}; you found it at {level_text(was['fader_db'])}."
+        now, before = level_text(fields["fader_db"]), level_text(was["fader_db"])
+        said = f"**{name}**: the fader is at {now}; you found it at {before}."
         if name == "drums":
             return f"{said} The compressor takes off **{number_text(marks.reduction_db(seen.levels), 2)} dB**."
         if name in assignment.GROUPS:
@@ -319,7 +320,8 @@ def mix_table(mix: marks.Mix) -> Table:
 
 def bus_table(mix: marks.Mix) -> Table:
     """Return what the bus reads, and what else is asked of the whole mix."""
-    bus, was = mix.figures.bus, level_text(mix.reduction_found_db, digits=2, sign=False)
+    bus = mix.figures.bus
+    reduction, was = (level_text(db, digits=2, sign=False) for db in (mix.reduction_db, mix.reduction_found_db))
     rows = (
         ("true peak", level_text(bus.true_peak_dbtp, "dBTP", 2), "−6.5 to −6.0 dBTP"),
         ("sample peak", level_text(bus.clear_peak_dbfs, "dBFS"), "below 0 dBFS"),
@@ -327,7 +329,7 @@ def bus_table(mix: marks.Mix) -> Table:
         ("RMS", level_text(bus.energy_dbfs, "dBFS"), NONE),
         ("loudness", level_text(bus.loudness_lufs, "LUFS"), NONE),
         ("the mix as a whole has moved by", level_text(mix.common_db, digits=2), "as you need it"),
-        ("gain reduction of the drum group", level_text(mix.reduction_db, digits=2, sign=False), f"{was} within 0.1 dB"),
+        ("gain reduction of the drum group", reduction, f"{was} within 0.1 dB"),
         ("stems against the mix, 24-bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"),
     )  # fmt: skip
     return Table("The bus", ("what", "reads", "wanted"), rows)
@@ -336,7 +338,8 @@ def bus_table(mix: marks.Mix) -> Table:
 def mix_sentence(mix: marks.Mix) -> str:
     """Return in Markdown what the mix reads, and what of it has moved most."""
     bus, worst = mix.figures.bus, max(mix.against_db, key=lambda name: abs(mix.against_db[name]))
-    said = f"The bus peaks at **{level_text(bus.true_peak_dbtp, 'dBTP', 2)}** and reads {level_text(bus.loudness_lufs, 'LUFS')}. "
+    peak, loudness = level_text(bus.true_peak_dbtp, "dBTP", 2), level_text(bus.loudness_lufs, "LUFS")
+    said = f"The bus peaks at **{peak}** and reads {loudness}. "
     if mix.figures.over_samples:
         said += f"It clips: {mix.figures.over_samples} samples are over full scale. "
     farthest = f"{assignment.short_name(worst)}, {level_text(mix.against_db[worst], digits=2)}"
