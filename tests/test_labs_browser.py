@@ -48,7 +48,7 @@ def test_a_prediction_is_kept_and_compared(lab):
     shows(compare, re.compile("As you predicted|Not as predicted"))
     told = (f"You said {said[1]}; the meters say ", f"As you predicted {said[1]}.")
     assert any(words in " ".join(compare.inner_text().split()) for words in told)
-    assert compare.locator("table").count() == 1
+    expect(compare.locator("table")).to_have_count(1)
     kept = [json.loads(line) for line in (lab.folder / "records" / "record.jsonl").read_text().splitlines()]
     assert [each["choice"] for each in kept if each["kind"] == "prediction"] == said[:2]
     assert lab.problems() == []
