@@ -9,6 +9,7 @@ from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Experiment
 from gainlib.exercises.model import Exercise
 from gainlib.exercises.set_and_measure import SetAndMeasure
+from gainlib.exercises.worked import Worked
 from gainlib.words import Table
 
 
@@ -35,6 +36,8 @@ class Lab:
         looked at.
     compare : callable or None
         ``compare()`` returns what the prediction is compared with: outcome, sentence, table.
+    worked : Worked or None
+        The worked example before the exercises.
     """
 
     title: str
@@ -46,3 +49,4 @@ class Lab:
     personal: Mapping[str, Callable[[np.random.Generator], Experiment]] = field(default_factory=dict)
     tasks: Mapping[str, SetAndMeasure | Drawn | Callable[[dict], Experiment]] = field(default_factory=dict)
     compare: Callable[[], tuple[str, str, Table]] | None = None
+    worked: Worked | None = None
