@@ -90,7 +90,7 @@ def test_every_model_has_its_settings_in_words(name):
     assert kind(**defaults) == kind()
     for each in controls(kind):
         assert each.label and (not each.choices or each.default in each.choices)
-        assert each.field.endswith(f"_{each.unit.lower()}") or not each.unit
+        assert each.field.endswith(f"_{each.unit.lower().partition('/')[0]}") or not each.unit
 
 
 def test_a_higher_top_leaves_unity_where_it_was():

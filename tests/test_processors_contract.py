@@ -17,6 +17,7 @@ from gainlib.processors import (
     AsymmetricSaturation,
     BlackBox,
     Compressor,
+    Converter,
     DCBlock,
     Delay,
     Filter,
@@ -24,6 +25,7 @@ from gainlib.processors import (
     HardClip,
     Limiter,
     Polarity,
+    Preamp,
     Quantiser,
     Reverb,
     Saturation,
@@ -62,6 +64,17 @@ DEFAULTS = {
     AnalogueStage: {"noise_dbfs": -80, "rail_dbfs": 4, "seed": 0},
     Quantiser: {"bits": 16, "dither": "none", "seed": 0},
     Polarity: {},
+    Preamp: {
+        "gain_db": 40,
+        "pad_db": 0,
+        "ein_dbu": -128,
+        "ceiling_dbu": 22,
+        "input_ceiling_dbu": 0,
+        "sensitivity_mv": None,
+        "self_noise_dba": None,
+        "seed": 0,
+    },
+    Converter: {"full_scale_dbu": 18, "noise_dbfs": -110, "bits": 24, "seed": 0},
     DCBlock: {"frequency_hz": 5},
 }
 # One of each, set so that all of it works on the noise below; short responses keep the tests short.
@@ -70,6 +83,7 @@ AT_WORK = [
     *(Compressor(-24, 4, 8, 0.002, 0.03, 5), Limiter(-8, 0.001, 0.01), Gate(-8, 3, 40, 0.0005, 0.002, 0.01)),
     *(Filter("peaking", 900, 2, 9), Delay(0.0031), Delay(0.001), Reverb(0.4, -6, True, 2), Tremolo(7, 0.8)),
     *(AnalogueStage(-50, -6, 1), Quantiser(6, "tpdf", 4), Quantiser(5), Polarity(), DCBlock(40)),
+    *(Preamp(30, 10, -60, 18, 0, 2, 12, 1), Converter(-6, -60, 20, 2)),
 ]
 
 
@@ -191,7 +205,7 @@ def test_json_brings_them_back(processor):
     assert from_builtins(type(processor), data) == processor
 
 
-@pytest.mark.parametrize("noisy", [Tape(2, -60, 3), AnalogueStage(-50, 4, 1)], ids=repr)
+@pytest.mark.parametrize("noisy", [Tape(2, -60, 3), AnalogueStage(-50, 4, 1), Preamp(20, ein_dbu=-80)], ids=repr)
 def test_noise_hangs_on_the_seed_alone(noisy):
     silence = Audio(np.zeros((30000, 2)), RATE_HZ)
     first = noisy.process(silence).samples
@@ -201,7 +215,8 @@ def test_noise_hangs_on_the_seed_alone(noisy):
     assert abs(np.corrcoef(first.T)[0, 1]) < 0.05, "the channels have noise of their own"
     # Soft enough to be straight, the signal comes out next to the very same noise.
     signal = 1e-3 * noise(30000)
-    quiet = dataclasses.replace(noisy, **{"hiss_dbfs" if isinstance(noisy, Tape) else "noise_dbfs": -300.0})
+    field = {Tape: "hiss_dbfs", AnalogueStage: "noise_dbfs", Preamp: "ein_dbu"}[type(noisy)]
+    quiet = dataclasses.replace(noisy, **{field: -300.0})
     plain = quiet.process(silence.with_samples(signal)).samples
     added = noisy.process(silence.with_samples(signal)).samples - plain
     assert np.abs(added - first).max() < 1e-6 * np.abs(first).max()

@@ -15,7 +15,7 @@ Contents
 - ``saturation``: Saturation, AsymmetricSaturation, HardClip, Tape
 - ``dynamics``: Compressor, Limiter, Gate
 - ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock, and ``reverb``: Reverb
-- ``analogue``: AnalogueStage, Quantiser
+- ``analogue``: AnalogueStage, Quantiser; ``recording``: Preamp, Converter
 - ``base``: BlackBox, which is no model but holds the place of a black box; ``controls``: what can be set on each
 """
 
@@ -26,6 +26,7 @@ from gainlib.processors.analogue import AnalogueStage, Quantiser
 from gainlib.processors.base import BlackBox, Processor, Stream
 from gainlib.processors.dynamics import Compressor, Gate, Limiter
 from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
+from gainlib.processors.recording import Converter, Preamp
 from gainlib.processors.reverb import Reverb
 from gainlib.processors.saturation import AsymmetricSaturation, HardClip, Saturation, Tape
 
@@ -34,6 +35,7 @@ __all__ = [
     "AsymmetricSaturation",
     "BlackBox",
     "Compressor",
+    "Converter",
     "DCBlock",
     "Delay",
     "Filter",
@@ -41,6 +43,7 @@ __all__ = [
     "HardClip",
     "Limiter",
     "Polarity",
+    "Preamp",
     "Processor",
     "Quantiser",
     "Reverb",
@@ -56,7 +59,7 @@ _KINDS = (
     *(Saturation, AsymmetricSaturation, HardClip, Tape),
     *(Compressor, Limiter, Gate),
     *(Filter, Delay, Reverb, Tremolo, Polarity, DCBlock),
-    *(AnalogueStage, Quantiser),
+    *(AnalogueStage, Quantiser, Preamp, Converter),
 )
 _BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (*_KINDS, BlackBox)}
 _FORMER = {"Unseen": "BlackBox"}  # names in files of an earlier version, read for one more

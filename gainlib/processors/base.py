@@ -180,13 +180,13 @@ class Noise:
     ----------
     level_dbfs : float
         RMS level, sine-referred: a sine of the same RMS would peak here.
-    seed : int
+    seed : int or tuple of int
         Draws the noise.
     channels : int
         Number of channels.
     """
 
-    def __init__(self, level_dbfs: float, seed: int, channels: int):
+    def __init__(self, level_dbfs: float, seed: int | tuple[int, ...], channels: int):
         self._rms = 10.0 ** (level_dbfs / 20.0) / np.sqrt(2.0)
         self._rng = np.random.default_rng(seed)
         self._channels = channels

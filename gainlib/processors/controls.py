@@ -9,12 +9,13 @@ from gainlib.processors import Processor, names
 from gainlib.processors.analogue import DITHERS
 from gainlib.processors.linear import KINDS
 
-UNITS = {"dbfs": "dBFS", "dbtp": "dBTP", "db": "dB", "s": "s", "hz": "Hz"}
+UNITS = {"dbfs": "dBFS", "dbtp": "dBTP", "dbu": "dBu", "dba": "dBA", "db": "dB", "mv": "mV/Pa", "s": "s", "hz": "Hz"}
 CHOICES = {("Filter", "kind"): KINDS, ("Quantiser", "dither"): DITHERS}
 ABOUT = {
     "AnalogueStage": "noise floor and supply rails of an analogue stage",
     "AsymmetricSaturation": "saturating stage, the two halves of the wave unlike",
     "Compressor": "compressor",
+    "Converter": "converter that can be overdriven",
     "DCBlock": "high-pass at a few hertz against DC",
     "Delay": "delay",
     "Filter": "equaliser band or filter",
@@ -22,6 +23,7 @@ ABOUT = {
     "HardClip": "clips at a ceiling",
     "Limiter": "limiter",
     "Polarity": "polarity switch",
+    "Preamp": "microphone preamplifier",
     "Quantiser": "converter or short word length",
     "Reverb": "reverberation",
     "Saturation": "saturating stage",
