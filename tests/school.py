@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 
 from gainlib.__main__ import main
 from gainlib.exercises import exercise
+from gainlib.exercises.editions import edition_now
 from gainlib.exercises.events import RULE
 
 CLASS = "7b"
@@ -46,7 +47,8 @@ class Writer:
         self._time += timedelta(minutes=1)
         own = {"id": f"{self.learner}/{self.class_code}/{len(self.lines)}/{self._time:%d}", "kind": kind}
         who = {"time": self._time.isoformat(), "learner": self.learner, "class_code": self.class_code, "version": "0"}
-        event = {**own, **who, **self.rule, **fields}
+        edition = {"edition": edition_now(fields["exercise"])} if self.rule and "exercise" in fields else {}
+        event = {**own, **who, **self.rule, **edition, **fields}
         self.lines.append(event)
         return event
 

@@ -11,7 +11,7 @@ from gainlib.exercises.choosing import Choice, Matching, Multi, Order
 from gainlib.exercises.events import Damaged, Events, read_events
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
-from gainlib.exercises.model import Exercise, Judgement, Option, Part, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import Control, State
 from gainlib.exercises.record import Record, records_folder
@@ -21,6 +21,7 @@ from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffl
 
 __all__ = [
     "Abx",
+    "Before",
     "Check",
     "Choice",
     "Control",

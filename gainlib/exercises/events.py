@@ -72,6 +72,12 @@ def is_new(event: dict) -> bool:
     return event.get("rule") == RULE
 
 
+def edition_of(event: dict) -> int:
+    """Return the edition of the exercise that an event is about; lines written before there were editions are of 1."""
+    edition = event.get("edition", 1)
+    return edition if isinstance(edition, int) and not isinstance(edition, bool) else 1
+
+
 def identity(event: dict) -> tuple[str, str]:
     """Return class code and learner of an event in normal form."""
     return normal_form(event["class_code"]), normal_form(event["learner"])

@@ -114,11 +114,14 @@ class Part:
         Unit of the answer, empty where there is none.
     points : float
         What a right answer is worth.
+    read_off : bool
+        Whether the answer is read off the desk's own meters and plots, and so stands nowhere in print.
     """
 
     label: str = ""
     unit: str = ""
     points: float = 1.0
+    read_off: bool = False
     kind: ClassVar[str] = ""
     chosen: ClassVar[bool] = False  # True where options are chosen, so that trying them all would find the right ones
     keyed: ClassVar[bool] = True  # False where an answer is measured, and no right one is needed to judge it
@@ -127,6 +130,13 @@ class Part:
     def band(self) -> str:
         """What counts as right, in words."""
         return "exact"
+
+    @property
+    def way(self) -> str:
+        """How it is answered: "hands-on", "choice" or "typed"."""
+        if self.read_off or not (self.chosen or self.kind == "number"):
+            return "hands-on"
+        return "choice" if self.chosen else "typed"
 
     def label_for(self, given: dict) -> str:
         """Return the label with the given values in it."""
@@ -171,6 +181,25 @@ class Part:
     def show(self, value: Any, given: dict) -> str:
         """Return a value as a teacher's key prints it."""
         return str(value)
+
+
+@dataclass(frozen=True)
+class Before:
+    """How answers to an earlier edition of an exercise are marked: from the numbers that stand in their lines.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        What was asked for.
+    solve : callable
+        ``solve(given)``, as it was.
+    before : Before or None
+        The edition before that, where it was asked or answered in another way again.
+    """
+
+    parts: tuple[Part, ...]
+    solve: Callable[[dict], Any]
+    before: "Before | None" = None
 
 
 @dataclass(frozen=True)
@@ -237,6 +266,11 @@ class Exercise:
         together. They may be practised: numbers from ``PRACTICE`` on are free of charge and earn nothing.
     graded_hints : int or None
         How many of the hints there are when it counts; None for all.
+    edition : int
+        1, and one more whenever what is drawn, asked or answered changes. Lines of a record carry it, so that old
+        answers keep what they earned.
+    before : Before or None
+        How answers to the edition before are marked; None where they are marked as now.
 
     Examples
     --------
@@ -269,6 +303,8 @@ class Exercise:
     guard: bool = True
     series: str = ""
     graded_hints: int | None = None
+    edition: int = 1
+    before: Before | None = None
 
     @property
     def lab(self) -> str:

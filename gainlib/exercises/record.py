@@ -34,6 +34,7 @@ import filelock
 import platformdirs
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.editions import edition_now
 from gainlib.exercises.events import RULE, Events, identity, parsed, read_events
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
@@ -151,6 +152,8 @@ class Record:
         from gainlib import __version__
 
         who = {"learner": str(learner), "class_code": str(class_code), "version": __version__, "rule": RULE}
+        if "exercise" in fields:
+            who["edition"] = edition_now(fields["exercise"])
         event = {"id": uuid.uuid4().hex, "time": now(), "kind": kind, **who, **fields}
         with self._locked():
             self._write([event])

@@ -1,16 +1,18 @@
 """Points from a record: every answer is marked again, from the numbers its learner must have had.
 
 What counts is the rule of :mod:`~gainlib.exercises.sets`. Lines written before it are counted by the rule they were
-written under (:mod:`~gainlib.exercises.earlier`); of both the better counts.
+written under (:mod:`~gainlib.exercises.earlier`), and answers to an earlier edition of an exercise as that was marked
+(:mod:`~gainlib.exercises.editions`); of all these the best counts.
 """
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.earlier import Best, best_of
-from gainlib.exercises.events import Events, is_new
+from gainlib.exercises.editions import in_edition, mark_earlier
+from gainlib.exercises.events import Events, edition_of, is_new
 from gainlib.exercises.marking import Verdict, mark
 from gainlib.exercises.sets import MASTERED, sets_of
 from gainlib.exercises.variants import PRACTICE
@@ -50,6 +52,8 @@ class ExerciseScore:
         Sets of numbers solved without a hint.
     earlier : int
         Answers that were counted by the earlier rule.
+    former : int
+        Answers to an earlier edition of the exercise.
     """
 
     exercise: str
@@ -69,6 +73,7 @@ class ExerciseScore:
     shown: int = 0
     unaided: int = 0
     earlier: int = 0
+    former: int = 0
 
     @property
     def mastered(self) -> bool:
@@ -145,10 +150,28 @@ def tally(
 
 def _scored(exercise, events, learner, class_code, salt, most):
     own = [each for each in events if each.get("exercise") == exercise.id and not is_practice(exercise, each)]
+    now = [each for each in own if edition_of(each) >= exercise.edition]
+    who = (learner, class_code, salt)
+    score = _counted(exercise, now, who, most)
+    for edition in sorted({edition_of(each) for each in own} - {edition_of(each) for each in now}):
+        score = _both(score, _counted(exercise, [each for each in own if edition_of(each) == edition], who, most))
+    return score
+
+
+def _both(score, former):
+    """Return what two editions come to: the better answer of the two, and everything that was done."""
+    better = former if former.points > score.points or score.state == "unattempted" else score
+    added = ("hints", "answers", "attempts", "altered", "tries", "spent", "shown", "earlier")
+    sums = {name: getattr(score, name) + getattr(former, name) for name in added}
+    return replace(better, **sums, unaided=score.unaided, former=score.former + former.answers)
+
+
+def _counted(asked, own, who, most):
+    exercise = in_edition(asked, max(map(edition_of, own), default=asked.edition))
     answers = [each for each in own if each["kind"] == "answer" and each["attempt"] >= 0]
 
     def again(event):
-        return marked(exercise.id, learner, event["attempt"], class_code, salt, json.dumps(event["answer"]))
+        return marked_again(event, *who)
 
     def verdict_on(event):
         return again(event)[0]
@@ -159,12 +182,12 @@ def _scored(exercise, events, learner, class_code, salt, most):
     for each in () if exercise.series else sets:
         if each.verdict is not None and (best.verdict is None or each.points > best.points):
             best = Best(each.verdict, each.points, each.attempt, each.time)
-    verdict = best.verdict or Verdict("unattempted", 0.0, exercise.points, "")
+    verdict = best.verdict or Verdict("unattempted", 0.0, asked.points, "")
     return ExerciseScore(
         exercise.id,
         verdict.state,
         best.points,
-        exercise.points,
+        asked.points,
         hints=_hints(exercise, own),
         answers=len(answers),
         attempts=len({each["attempt"] for each in answers}),
@@ -197,6 +220,22 @@ def is_practice(exercise, event: dict) -> bool:
 def numbers(id: str, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
     """Return the given values of a variant; kept, since some take a rendered mix to draw. Not to be changed."""
     return exercise(id).variant(learner, attempt, class_code, salt)
+
+
+def marked_again(event: dict, learner: str, class_code: str = "", salt: str = "") -> tuple[Verdict, dict]:
+    """Return the verdict on the answer of an event and the values it is for.
+
+    They are those that this learner must have had; for an earlier edition those that stand beside the answer.
+    """
+    if edition_of(event) < exercise(event["exercise"]).edition:
+        return _marked_earlier(json.dumps(event))
+    return marked(event["exercise"], learner, event["attempt"], class_code, salt, json.dumps(event["answer"]))
+
+
+@lru_cache(maxsize=_CACHED)
+def _marked_earlier(line):
+    event = json.loads(line)
+    return mark_earlier(exercise(event["exercise"]), event), event.get("given")
 
 
 @lru_cache(maxsize=_CACHED)

@@ -10,6 +10,7 @@ from typing import Any
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, ExerciseScore, Record, Score, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises.events import edition_of
 from gainlib.exercises.record import plain
 from gainlib.exercises.sets import SetOfNumbers, sets_of
 from gainlib.exercises.tally import is_practice
@@ -111,7 +112,9 @@ class LearnerSession:
         return self.exercises[id]
 
     def _of(self, exercise, *kinds):
-        return [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
+        """Return the events about an exercise as it is asked now."""
+        own = [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
+        return [each for each in own if edition_of(each) >= exercise.edition]
 
     def series(self, exercise) -> tuple:
         """Return the exercises that change their numbers along with one; itself alone where it is in no series."""

@@ -17,6 +17,7 @@ from gainlib.exercises.variants import normal_form, seed_for
 Who = tuple[str, str]
 FEWEST = 10
 EARLIER = "{} counted by the rule of an earlier version"
+FORMER = "{} to an earlier edition of the exercise, marked from the numbers written beside it"
 
 
 @dataclass(frozen=True)
@@ -120,10 +121,18 @@ def _row(score, exercise, name, answers, salt):
 
 
 def _notes(score):
+    return (*_rule_notes(score), *([FORMER.format(_answers(score.former))] if score.former else ()))
+
+
+def _rule_notes(score):
     if not score.earlier or exercise(score.exercise).series:
         return ()
-    note = EARLIER.format("1 answer is" if score.earlier == 1 else f"{score.earlier} answers are")
+    note = EARLIER.format(_answers(score.earlier))
     return (f"{note}; the one that counts came after that had named the right value" if score.told else note,)
+
+
+def _answers(count):
+    return "1 answer is" if count == 1 else f"{count} answers are"
 
 
 def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:

@@ -81,7 +81,10 @@ def place_of(learner, what: str, exercise=None):
     kept = getattr(learner, "kept", None)
     if kept is None:
         return None
-    return kept.place(what if exercise is None else f"{exercise.id} {learner.attempt(exercise)} {what}")
+    if exercise is None:
+        return kept.place(what)
+    edition = "" if exercise.edition == 1 else f" edition {exercise.edition}"
+    return kept.place(f"{exercise.id}{edition} {learner.attempt(exercise)} {what}")
 
 
 def lab_module(lab: str):

@@ -1,0 +1,72 @@
+"""No wrong idea is rewarded: the tempting wrong methods of each exercise are tried on many learners.
+
+`wrong_ideas/labNN.py` holds them, beside the slips that the exercises declare themselves. What a method gets right by
+chance may be one learner in fifty. And every exercise can be drawn for everybody. `-s` prints the rates.
+"""
+
+import importlib
+import pkgutil
+from functools import cache
+
+import pytest
+import wrong_ideas
+from daily import everything
+from shares import WAYS, shares
+
+from gainlib.exercises import bank, exercise, mark
+from gainlib.exercises.model import nothing
+from gainlib.words import number_text
+
+BANK = {each.id: each for each in bank()}
+MOST = 0.02
+IDEAS = [
+    (id, name, answer)
+    for found in sorted(each.name for each in pkgutil.iter_modules(wrong_ideas.__path__))
+    for id, methods in importlib.import_module(f"wrong_ideas.{found}").WRONG.items()
+    for name, answer in methods.items()
+]
+MEASURED = {each.id for each in BANK.values() if each.material is not nothing or not all(p.keyed for p in each.parts)}
+
+
+def learners(id, by_day, of_all):
+    """Return how many learners are tried: a tenth where something is rendered, and of the capstone two."""
+    count = of_all if everything() else by_day
+    return 2 if BANK[id].lab == "12" else max(2, count // 10) if id in MEASURED else count
+
+
+@cache
+def given_to(id, index):
+    return BANK[id].variant(f"pupil {index}", class_code="8c")
+
+
+@pytest.mark.parametrize(("id", "name", "answer"), IDEAS, ids=[f"{id} {name}" for id, name, _ in IDEAS])
+def test_a_wrong_idea_is_not_rewarded(id, name, answer):
+    count = learners(id, 40, 200)
+    right = 0
+    for index in range(count):
+        verdict = mark(BANK[id], given_to(id, index), answer(given_to(id, index)))
+        assert verdict.state != "invalid", (name, verdict.feedback)
+        right += verdict.state == "right"
+    print(f"\n{id} {name}: {right} of {count}")
+    assert right <= MOST * count
+
+
+@pytest.mark.parametrize("id", sorted(BANK))
+def test_everybody_gets_numbers(id):
+    for index in range(learners(id, 50, 2000)):
+        given = given_to(id, index)
+        assert given["exercise"] == id and BANK[id].statement_for(given)
+
+
+def test_what_is_done_by_hand():
+    """Shares of each lab's points; worked by hand: from curriculum and findings, at least 60 % of the desk labs."""
+    table = {lab: shares(lab) for lab in sorted({each.lab for each in bank()})}
+    print("\nlab  points  " + "  ".join(WAYS))
+    for lab, (points, found) in table.items():
+        print(f"{lab}  {points:6g}  " + "  ".join(f"{number_text(100 * found[way], 0):>{len(way)}}" for way in WAYS))
+    for lab, (_, found) in table.items():
+        assert sum(found.values()) == pytest.approx(1.0), lab
+
+
+def test_a_lab_names_only_its_own_exercises():
+    assert all(exercise(id).id == id for id, _, _ in IDEAS)
