@@ -12,9 +12,6 @@ from gainlib.errors import GainlibError
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import Unreadable
 
-EXPLAINED_FROM = 2
-"""Wrong tries after which the explanation is shown."""
-
 
 @dataclass(frozen=True)
 class Worked:

@@ -15,6 +15,7 @@ from gainlib.exercises.model import Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.worked import Worked
 from gainlib.levels import exposure as limits
 from gainlib.levels.exposure import minutes_a_day, percent_of_week
 from gainlib.meters import sample_peak_dbfs
@@ -624,6 +625,20 @@ def compare() -> tuple[str, str, Table]:
     return CHOICES[nearest], sentence, Table("Guessing ten times", ("right", "by the formula", "guessers"), rows)
 
 
+WORKED = Worked(
+    "You record for 2 hours at 88 dBA, and then mix at 91 dBA. How many minutes of mixing are left of this day, if its "
+    "limit is 8 hours at 85 dBA and every 3 dB more halves the time?",
+    (
+        "At 88 dBA you are 3 dB over 85, which is one halving: 480 min / 2 = 240 min would use up the whole day.",
+        "You were there for 120 of these 240 min, so half of the day's dose is used. Doses add; levels in dBA do not.",
+        "At 91 dBA you are 6 dB over 85, which is two halvings: 480 min / 4 = 120 min would use up a whole day.",
+    ),
+    Number("Minutes left at 91 dBA", "min", tolerance=0.5),
+    60.0,
+    "Half of the dose is left, so half of the 120 min: 60 min. The mean of 88 and 91 dBA gives another figure, because "
+    "it takes levels for doses.",
+)
+
 LAB = Lab(
     title="Safe listening and blind comparison",
     question="Can I trust what I hear here, at this level?",
@@ -632,4 +647,5 @@ LAB = Lab(
     exercises=(DAY, WEEK, MATCH, BLIND, GUESSING, FAIR),
     experiments={"exposure": exposure},
     compare=compare,
+    worked=WORKED,
 )

@@ -13,9 +13,11 @@ from gainlib.exercises.choosing import Matching
 from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, db_slider
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.exercises.text import fill
+from gainlib.exercises.worked import Worked
 from gainlib.processors import Compressor
 from gainlib.session import FaderLaw
 from gainlib.words import Table, level_text, number_text
@@ -708,6 +710,23 @@ SHEET = Exercise(
     **_COMMON,
 )
 
+WORKED = Worked(
+    "A bass is at −24 dBFS (active level), its peaks at −11 dBFS. It goes through a compressor that is built for "
+    "−18 dBFS. You found trim, gains and output trim at 0 dB and the fader at −4 dB, and the compressor took 1 dB off "
+    "the energy. Stage it, and bring its level in the mix back with the fader at −1 dB.",
+    (
+        "**Feed.** Trim = reference − active level = −18 − (−24) = +6 dB. The peaks go to −11 + 6 = −5 dBFS, which is "
+        "under −3 dBFS, so the reference decides.",
+        "**Match.** Driven by 6 dB more, the compressor takes 3.5 dB off the energy of its bypass. So its out gain is "
+        "+3.5 dB, and behind it the bass is 6 dB over the stem.",
+        "**What it was in the mix.** As you found it, the bass came to the bus at −1 − 4 = −5 dB against the stem.",
+    ),
+    Number("Output trim, with the fader at −1 dB", "dB", tolerance=0.05),
+    -10.0,
+    "Behind the compressor it is at +6 dB and has to come to −5 dB, so output trim + fader = −5 − 6 = −11 dB. With the "
+    "fader at −1 dB, the output trim is −11 + 1 = −10 dB.",
+)
+
 LAB = Lab(
     title="Capstone: stage the whole session",
     question="Can I hand over a session that someone else can mix at once?",
@@ -716,4 +735,5 @@ LAB = Lab(
     exercises=(REPORT, LINEAR, DRIVE, MIX, HAND_OVER, SHEET),
     personal={"session": lambda rng: SESSION.of(DRIVE.given(rng))},
     compare=compare,
+    worked=WORKED,
 )

@@ -58,6 +58,11 @@ class Field:
     def on_enter(self, callback: Callable[[], None]) -> None:
         """Call back when the learner presses Enter, where the kind of field has such a thing."""
 
+    def focus(self) -> None:
+        """Put the keyboard's focus on it."""
+        for each in list(self._inputs)[:1]:
+            each.focus()
+
 
 class NumberField(Field):
     """A line for a number, with its unit behind it; takes a comma or a point, any minus sign, and the unit."""

@@ -4,7 +4,6 @@ A form holds no answer key and judges nothing: it hands what was entered to the 
 (:mod:`gainlib.notebook.learner`), which marks and records it, and shows what came back.
 """
 
-import asyncio
 import logging
 import math
 import time
@@ -17,9 +16,11 @@ from traitlets import TraitError
 from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
 from gainlib.exercises.variants import PRACTICE
+from gainlib.notebook.answering import WORDS as STATES
+from gainlib.notebook.answering import when_typed
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fields import BEHIND_S, field_for
+from gainlib.notebook.fields import field_for
 from gainlib.notebook.panels import place_of
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import number_text
@@ -30,13 +31,7 @@ NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
 SOLUTION = "Show the solution? These numbers then earn no more points; new numbers do."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
-WORDS = {
-    "right": "✓ Right",
-    "partly": "◐ Partly right",
-    "wrong": "✗ Not yet",
-    "invalid": "? This cannot be read, and you lose no points",
-    "unattempted": "No answer yet",
-}
+WORDS = STATES | {"invalid": "? This cannot be read, and you lose no points"}
 
 
 def points_text(points: float) -> str:
@@ -135,15 +130,7 @@ class ExerciseForm(Panel):
         return self.exercise.answer([field.value() for field in self.fields])
 
     def _pressed(self):
-        """Check; where a letter has just come, the last ones may be on their way behind the button."""
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:  # a script: everything is there
-            loop = None
-        if loop is None or time.monotonic() - self._typed_s > BEHIND_S:
-            self.submit()
-        else:
-            loop.call_later(BEHIND_S, self.guarded(self.submit))
+        when_typed(self._typed_s, self.guarded(self.submit))
 
     def submit(self) -> None:
         """Have the entry marked, and show the verdict; where the solution is out there is nothing to mark."""

@@ -97,6 +97,12 @@ class Lab:
 
         return Comparison(self.learner, self._module.compare)
 
+    def worked(self):
+        """Return the worked example of this kind of question, opened step by step."""
+        from gainlib.notebook.worked import WorkedExample
+
+        return self._keep("worked", WorkedExample(self.page.worked, self.learner.kept.place("worked")))
+
     def exercise(self, id: str):
         """Return the form of an exercise.
 

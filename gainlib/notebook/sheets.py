@@ -12,6 +12,7 @@ from gainlib.notebook.asking import CodeQuestion
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.prose import LiveRegion, html_of, prose, style
+from gainlib.notebook.worked import in_full
 
 STATES = {
     "right": "✓ right",
@@ -184,7 +185,8 @@ class TakeAway(Panel):
             f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
             f'font: 14px/1.4 sans-serif; }}</style><body><div class="gl-form"><div class="gl-page">'
             f"<h1>Lab {learner.lab} · {html.escape(page.title)}</h1><p><b>{html.escape(page.question)}</b></p>"
-            f"{html_of(takeaway_text(learner.lab))}<p>{html.escape(learner.name)}: {points}</p>"
+            f"{html_of(takeaway_text(learner.lab))}{in_full(page.worked) if page.worked else ''}"
+            f"<p>{html.escape(learner.name)}: {points}</p>"
             "</div></div></body></html>"
         )
         try:
