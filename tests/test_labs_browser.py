@@ -39,18 +39,23 @@ def shows(found, *texts):
 
 
 def test_a_prediction_is_kept_and_compared(lab):
-    said = choices(lab)
+    said, compare = choices(lab), lab.cell("compare")
+    compare.get_by_role("button", name="Compare").click()
+    shows(compare, "Predict first")
+    expect(compare.locator("table")).to_have_count(0)
     for choice in said[:2]:  # another click is another prediction
         lab.cell("predict").get_by_text(choice, exact=True).click()
         shows(lab.cell("predict"), f"You predict {choice}")
-    compare = lab.cell("compare")
     compare.get_by_role("button", name="Compare").click()
     shows(compare, re.compile("As you predicted|Not as predicted"))
-    told = (f"You said {said[1]}; the meters say ", f"As you predicted {said[1]}.")
+    told = (f"You said {said[1]}; the meters say ", f"You said {said[1]}, and so do the meters.")
     assert any(words in " ".join(compare.inner_text().split()) for words in told)
     expect(compare.locator("table")).to_have_count(1)
     kept = [json.loads(line) for line in (lab.folder / "records" / "record.jsonl").read_text().splitlines()]
-    assert [each["choice"] for each in kept if each["kind"] == "prediction"] == said[:2]
+    found = [(each["choice"], each.get("locked", False)) for each in kept if each["kind"] == "prediction"]
+    assert found == [(said[0], False), (said[1], False), (said[1], True)]
+    shows(lab.cell("predict"), f"You predicted {said[1]}")
+    expect(lab.cell("predict").get_by_role("radio").first).to_be_disabled()
     assert lab.problems() == []
 
 

@@ -158,6 +158,32 @@ def test_a_prediction_is_kept_by_question(learner):
         Prediction(learner, "Which one?", ("this",))
 
 
+def test_a_prediction_is_locked_before_the_comparison_shows_anything(tmp_path):
+    lab = Lab("05", folder=tmp_path, learner="anna")
+    box, compare, desk = lab.predict("Which one?", "kick", "pad"), lab.compare(), lab.panel("bus")
+    sheet = desk._views[-1]
+    compare.ask.click()
+    assert "Predict first" in compare._verdict.text and compare._table.children == () and not lab.learner.locked
+    assert sheet.widget.children[0] is not sheet.table and sheet.table.table["rows"] == []
+    box.radio.value = "pad"
+    assert sheet.widget.children[0] is not sheet.table and not box.radio.disabled
+    desk.bar.chosen = desk.bar.tabs.index("Without one source")
+    compare.ask.click()
+    assert (
+        "You said **pad**" in compare._verdict.text and box.radio.disabled and "You predicted **pad**" in box.said.text
+    )
+    assert sheet.widget.children == (sheet.table,)
+    lab.learner.predict("Which one?", "kick")
+    assert lab.learner.prediction() == "pad", "a locked one stays"
+    locked = [each for each in lab.learner.record.events().events if each.get("locked")]
+    assert [(each["kind"], each["choice"]) for each in locked] == [("prediction", "pad")] and locked[0]["time"]
+    again = Lab("05", folder=tmp_path, learner="anna")
+    assert again.learner.locked and again.predict("Which one?", "kick", "pad").radio.disabled
+    lab.learner.become("ben")
+    assert compare._verdict.text == "" and compare._table.children == () and not box.radio.disabled
+    assert sheet.widget.children[0] is not sheet.table
+
+
 def test_what_a_learner_types_is_shown_and_not_obeyed(learner):
     form = ExerciseForm(learner.exercise("05-1"), learner)
     verdict = learner.answer(learner.exercise("05-1"), "<img src=x onerror=alert(1)>")

@@ -392,10 +392,13 @@ class Sheet:
         On the tab.
     read : callable
         ``read(run)`` returns the :class:`~gainlib.words.Table`, or None where there is nothing yet.
+    after_prediction : bool
+        Whether it stays shut until the lab's prediction is locked, since it holds what that is compared with.
     """
 
     title: str
     read: Callable[["Run"], Table | None]
+    after_prediction: bool = False
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ attempt        ``exercise``, ``attempt``: a set of numbers was asked for, 0 for 
 answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown; every try is one
 hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opened, 1 for the first
 solution       ``exercise``, ``attempt``: the solution was asked for, which ends these numbers for points
-prediction     ``lab``, ``question``, ``choice``; ungraded
+prediction     ``lab``, ``question``, ``choice``; ungraded; ``locked`` where it was compared and stays as it is
 ============== ======================================================================================
 
 A record keeps answers, not verdicts: whoever reads it marks again. It never holds audio or other arrays. Two records
@@ -107,9 +107,12 @@ class Record:
         """Write that the solution was asked for; return the event."""
         return self._append("solution", learner, class_code, exercise=exercise, attempt=int(attempt))
 
-    def prediction(self, learner: str, lab: str, question: str, choice: Any, class_code: str = "") -> dict:
-        """Write a prediction; return the event."""
-        return self._append("prediction", learner, class_code, lab=str(lab), question=question, choice=plain(choice))
+    def prediction(
+        self, learner: str, lab: str, question: str, choice: Any, class_code: str = "", locked: bool = False
+    ) -> dict:
+        """Write a prediction, or that it is locked; return the event."""
+        fields = {"lab": str(lab), "question": question, "choice": plain(choice)} | ({"locked": True} if locked else {})
+        return self._append("prediction", learner, class_code, **fields)
 
     def events(self) -> Events:
         """Return all events of this record; none where there is no file yet."""

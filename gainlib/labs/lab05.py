@@ -195,7 +195,9 @@ class MixBus:
         return (
             *pictures,
             Picture("The whole mix", ("E", "H"), overview, margins={"left": 0.11, "right": 0.97, "bottom": 0.13}),
-            Sheet("Without one source", lambda run: run.found and without_table(run.found.peaks)),
+            Sheet(
+                "Without one source", lambda run: run.found and without_table(run.found.peaks), after_prediction=True
+            ),
         )
 
     def _followed(self, run):

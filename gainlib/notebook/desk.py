@@ -23,13 +23,14 @@ from gainlib.notebook.fader import EvenTravel, Faders
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
-from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.words import Table
 
 PICTURE_PX = (700, 368)
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
 TYPED_S = 0.6  # between two letters
+SHUT = "This table opens when your prediction is locked: press *Compare with my prediction* below."
 ASKS = "Put every control back to where you found it?"
 FRESH = "Everything that you moved goes back to where you found it."
 
@@ -95,16 +96,19 @@ class PictureView:
 
 
 class SheetView:
-    """A table under its tab."""
+    """A table under its tab; one that waits for the prediction is shut until that is locked."""
 
-    def __init__(self, sheet, run: Run):
-        self._sheet = sheet
-        self.table = TableView(sheet.read(run) or Table(sheet.title, (), ()))
-        self.widget = widgets.VBox([self.table]).add_class("gl-sheet")
+    def __init__(self, sheet, run: Run, locked: Callable[[], bool]):
+        self._sheet, self._locked = sheet, locked
+        self._shut, self.table = prose(SHUT), TableView(Table(sheet.title, (), ()))
+        self.widget = widgets.VBox().add_class("gl-sheet")
+        self.update(run)
 
     def update(self, run: Run) -> None:
         """Show what is read of another run."""
-        table = self._sheet.read(run)
+        shut = self._sheet.after_prediction and not self._locked()
+        self.widget.children = [self._shut if shut else self.table]
+        table = None if shut else self._sheet.read(run)
         if table is not None:
             self.table.show(table)
 
@@ -123,6 +127,8 @@ class Desk(Panel):
         ``table(run)`` returns what stands under the controls in place of the experiment's numbers.
     place : Place, optional
         Where it is kept how everything stands; a desk that was left begins as it was left.
+    locked : callable, optional
+        ``locked()`` tells whether the lab's prediction is locked; some tables are shut until then.
 
     Attributes
     ----------
@@ -143,7 +149,13 @@ class Desk(Panel):
         Asked where another tab has moved on.
     """
 
-    def __init__(self, experiment: Experiment, table: Callable[[Run], Table] | None = None, place: Place | None = None):
+    def __init__(
+        self,
+        experiment: Experiment,
+        table: Callable[[Run], Table] | None = None,
+        place: Place | None = None,
+        locked: Callable[[], bool] = lambda: True,
+    ):
         self.experiment, self._table, self._place = experiment, table or experiment.numbers, place
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self._restoring, self._result, self.player, self._rest = False, None, None, None
@@ -164,7 +176,8 @@ class Desk(Panel):
         self.said, self.later = LiveRegion(), LiveRegion()
         self.numbers = None if self._table is None else TableView(self._table(self.run))
         self._views = [
-            (PictureView if isinstance(each, Picture) else SheetView)(each, self.run) for each in experiment.pictures
+            PictureView(each, self.run) if isinstance(each, Picture) else SheetView(each, self.run, locked)
+            for each in experiment.pictures
         ]
         self.pictures = [each.live for each in self._views if isinstance(each, PictureView)]
         self._stand = widgets.VBox().add_class("gl-desk-player")
@@ -433,6 +446,13 @@ class Desk(Panel):
         self._keep()
         if self.experiment.later is not None and self.experiment.later.of_tab:
             self._ask_later()
+
+    def renew(self) -> None:
+        """Open or shut the tables that wait for the prediction."""
+        with self._drawing:
+            for view in self._views:
+                if isinstance(view, SheetView):
+                    view.update(self.run)
 
     def _show(self):
         if self._views:

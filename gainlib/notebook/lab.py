@@ -92,10 +92,10 @@ class Lab:
         return self._module.panel(name, self.learner)
 
     def compare(self):
-        """Return the prediction beside what is measured."""
+        """Return the prediction beside what is measured; comparing locks the prediction."""
         from gainlib.notebook.predict import Comparison
 
-        return Comparison(self.learner, self._module.compare)
+        return self._keep("comparison", Comparison(self.learner, self._module.compare))
 
     def worked(self):
         """Return the worked example of this kind of question, opened step by step."""

@@ -262,17 +262,30 @@ class LearnerSession:
     # ---- prediction ------------------------------------------------------------------------------------------------
 
     def predict(self, question: str, choice: str) -> None:
-        """Keep a prediction."""
-        self._add(self.record.prediction(self.name, self.lab, question, choice, self.class_code))
+        """Keep a prediction; a locked one stays as it is."""
+        if not self.locked:
+            self._add(self.record.prediction(self.name, self.lab, question, choice, self.class_code))
         self._tell("prediction")
 
+    def lock_prediction(self) -> None:
+        """Lock what was predicted in this lab; from then on its comparison may be shown."""
+        mine = self._predictions()
+        if mine and not self.locked:
+            last = mine[-1]["question"], mine[-1]["choice"]
+            self._add(self.record.prediction(self.name, self.lab, *last, self.class_code, locked=True))
+            self._tell("prediction")
+
+    @property
+    def locked(self) -> bool:
+        """Whether the prediction of this lab is locked."""
+        return any(each.get("locked") is True for each in self._predictions())
+
     def prediction(self, question: str | None = None) -> str | None:
-        """Return the last prediction for a question, or in this lab; None if there is none."""
-        mine = [
-            each["choice"]
-            for each in self._events
-            if each["kind"] == "prediction"
-            and each["lab"] == self.lab
-            and (question is None or each["question"] == question)
-        ]
-        return mine[-1] if mine else None
+        """Return the prediction for a question, or in this lab: the locked one, else the last; None without one."""
+        mine = self._predictions(question)
+        locked = [each for each in mine if each.get("locked") is True]
+        return locked[0]["choice"] if locked else mine[-1]["choice"] if mine else None
+
+    def _predictions(self, question=None):
+        mine = [each for each in self._events if each["kind"] == "prediction" and each["lab"] == self.lab]
+        return [each for each in mine if question is None or each["question"] == question]

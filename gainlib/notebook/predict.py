@@ -1,4 +1,7 @@
-"""Prediction before the experiment, and the comparison after it: one click, never graded, kept in the record."""
+"""Prediction before the experiment, and the comparison after it: one click, never graded, kept in the record.
+
+What was predicted is locked before the comparison shows anything.
+"""
 
 from collections.abc import Callable
 
@@ -10,9 +13,11 @@ from gainlib.notebook.live import TableView
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import Table
 
+FIRST = "Click an answer under **Predict** above, then press this again: you remember best what you guessed wrong."
+
 
 class Prediction(Panel):
-    """A question with a few answers to click; the click is kept, and may be changed.
+    """A question with a few answers to click; the click is kept, and may be changed until it is compared.
 
     Parameters
     ----------
@@ -59,15 +64,19 @@ class Prediction(Panel):
 
     def update(self) -> None:
         """Show what is kept."""
-        self.radio.value = self.choice
-        if self.choice:
-            self.said.say("note", "Kept", f"You predict **{self.choice}**. You lose nothing by being wrong here.")
+        locked = self._learner.locked
+        self.radio.value, self.radio.disabled = self.choice, locked
+        if locked and self.choice:
+            self.said.say("note", "Locked", f"You predicted **{self.choice}**, and it stays on your record.")
+        elif self.choice:
+            said = f"You predict **{self.choice}**. You lose nothing by being wrong here; comparing locks it."
+            self.said.say("note", "Kept", said)
         else:
             self.said.say("note", "", "Click one; it is not graded.")
 
 
 class Comparison(Panel):
-    """The prediction beside what was measured.
+    """The prediction beside what was measured; without a prediction it asks for one, and shows nothing.
 
     Parameters
     ----------
@@ -83,7 +92,9 @@ class Comparison(Panel):
         self._verdict = LiveRegion()
         self._text = prose("")
         self.ask = widgets.Button(
-            description="Compare with my prediction", button_style="primary", tooltip="Measure, and show both"
+            description="Compare with my prediction",
+            button_style="primary",
+            tooltip="Lock the prediction, measure, and show both",
         )
         self.ask.layout.width = "auto"
         self._table = widgets.VBox()
@@ -92,15 +103,24 @@ class Comparison(Panel):
         self.ask.on_click(self.guarded(lambda _button: self.compare()))
 
     def compare(self) -> None:
-        """Measure, and say how the prediction fares."""
-        with self.progress.of("Measuring …"):
-            outcome, sentence, table = self._measured()
+        """Lock the prediction, measure, and say how it fares."""
         mine = self._learner.prediction()
         if mine is None:
-            self._verdict.say("note", "No prediction yet", "Make one above: you remember best what you guessed wrong.")
-        elif mine == outcome:
-            self._verdict.say("right", "As you predicted", f"**{outcome}**.")
+            self._verdict.say("note", "Predict first", FIRST)
+            return
+        self._learner.lock_prediction()
+        with self.progress.of("Measuring …"):
+            outcome, sentence, table = self._measured()
+        if mine == outcome:
+            self._verdict.say("right", "As you predicted", f"You said **{mine}**, and so do the meters.")
         else:
             self._verdict.say("wrong", "Not as predicted", f"You said **{mine}**; the meters say **{outcome}**.")
         rewrite(self._text, sentence)
         self._table.children = [TableView(table)]
+
+    def update(self) -> None:
+        """Show nothing to somebody whose prediction is not locked."""
+        if not self._learner.locked:
+            self._verdict.say()
+            rewrite(self._text, "")
+            self._table.children = []

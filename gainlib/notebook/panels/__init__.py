@@ -49,7 +49,11 @@ class DeclaredLab:
             own = getattr(self._more, "PANELS", ())
             known = ", ".join(map(repr, (*own, *self.PAGE.experiments, *self.PAGE.personal)))
             raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
-        return Desk(self.PAGE.experiments[name](), place=place)
+        if learner is None:
+            return Desk(self.PAGE.experiments[name]())
+        desk = Desk(self.PAGE.experiments[name](), place=place, locked=lambda: learner.locked)
+        learner.watch(desk.guarded(lambda what, *_: desk.renew() if what in ("prediction", "learner") else None))
+        return desk
 
     def exercise_panel(self, exercise, given: dict, learner):
         """Return the panel an exercise is answered from or read from, or None."""
