@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gainlib.exercises import Number
 from gainlib.exercises.text import Unreadable, decimals_for, fill, parse_number, printed_numbers
 from gainlib.levels.printing import number, quantity
 
@@ -24,7 +25,17 @@ from gainlib.levels.printing import number, quantity
         (",5", "", 0.5),
         ("5.", "V", 5.0),
         ("1,5e-3 V", "V", 1.5e-3),
-        ("12 LU", "LUFS", 12.0),
+        ("−12 LKFS", "LUFS", -12.0),
+        ("minus 6", "dB", -6.0),
+        ("6 decibels", "dBFS", 6.0),
+        ("½", "", 0.5),
+        ("2½ dB", "dB", 2.5),
+        ("-6 ㏈", "dB", -6.0),
+        ("－６ ｄＢＦＳ", "dBFS", -6.0),
+        ("٣٫٥", "", 3.5),
+        ("6 min.", "min", 6.0),
+        ("0.5 mV", "V", 0.5e-3),
+        ("1.2 kHz", "Hz", 1200.0),
         ("17 %", "%", 17.0),
         ("3 dB SPL", "dB SPL", 3.0),
         (7, "dB", 7.0),
@@ -40,7 +51,8 @@ def test_what_people_type_is_read(typed, unit, value):
 TYPED_JUNK = [
     "",
     "loud",
-    "3 mV",
+    "3 mW",
+    "6 minus",
     "1,000.5",
     "1.000,5",
     "1'000",
@@ -60,6 +72,18 @@ ARRAY_JUNK = [np.array([1.0]), np.bool_(True), Decimal("NaN")]
 def test_what_is_no_number_says_what_to_enter(junk):
     with pytest.raises(Unreadable, match="cannot be read; enter a number in V"):
         parse_number(junk, "V")
+
+
+def test_hours_are_turned_into_minutes_and_a_difference_is_no_loudness():
+    with pytest.raises(Unreadable, match="“6,2 h” cannot be read: that is 372 minutes; enter a number in min"):
+        parse_number("6,2 h", "min")
+    with pytest.raises(Unreadable, match="enter a number in LUFS"):
+        parse_number("−22.4 LU", "LUFS")
+
+
+def test_a_share_may_be_a_percentage():
+    part = Number("Probability", shares=True)
+    assert part.read("22.7 %", {}) == pytest.approx(part.read("0,227", {}))
 
 
 @given(st.floats(-1e6, 1e6), st.integers(0, 6), st.sampled_from(["", "dB", "dBTP", "LUFS", "V", "%"]))

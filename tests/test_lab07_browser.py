@@ -179,9 +179,14 @@ def test_a_run_by_hand_and_the_conclusion_that_fits_it(lab):
     for pick in "AB" * 4:
         found.get_by_role("button", name=f"I like {pick} better").click()
         lab.idle()
+    player = found.locator(".gl-player").last
+    player.get_by_role("button", name="Play").click()
+    lab.settled()
     for pick in given["order"]:
+        player.get_by_role("button", name="X", exact=True).click()
         found.get_by_role("button", name=f"X matches {pick}").click()
         lab.idle()
+    player.get_by_role("button", name="Stop").click()
     lab.settled()
     found.get_by_text(runs.MEANINGS["tone"], exact=True).click()
     found.get_by_text(runs.VERDICTS[runs.BETTER], exact=True).click()

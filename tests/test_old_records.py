@@ -5,15 +5,14 @@ mistakes, answers partly right, unreadable or empty, hints, new and practised nu
 were not the learner's. `verdicts.csv` and `tallies.csv` hold what the same version made of them.
 """
 
-import json
 from functools import cache
 from pathlib import Path
 
 import pytest
 from school import rows_of
 
-from gainlib.exercises import bank, read_events, tally
-from gainlib.exercises.tally import marked
+from gainlib.exercises import bank, exercise, read_events, tally
+from gainlib.exercises.tally import marked_again
 
 RECORDS = Path(__file__).parent / "records"
 LEARNERS = [("Odile Brack", ""), ("Pim Vasko", "2C"), ("Þóra Ñuin", "")]
@@ -22,6 +21,13 @@ WHOLE_SONG = {"12-3", "12-5"}
 WHO_MIXED = "Pim Vasko"
 LABS = ("00", "02", "05", "06", "07", "08", "09", "12")
 """All that the earlier version had; labs that came later are not in its records."""
+FOREIGN = {
+    "Odile Brack": ("00-4", "02-4", "05-4", "06-4", "07-4", "08-4", "09-4"),
+    "Pim Vasko": ("00-2", "02-2", "05-2", "06-2", "07-2", "08-2", "09-2", "12-2"),
+    "Þóra Ñuin": ("00-6", "02-6", "05-6", "06-6", "07-6", "08-6", "09-6"),
+}
+"""Where one line holds numbers that were not the learner's. Once an exercise is drawn in another way, nobody can tell
+any more: the line is marked from the numbers it holds, and the gradebook says so."""
 QUICK = sorted({each.id for each in bank() if each.lab in LABS} - {"12-3", "12-4", "12-5", "12-6"})
 
 
@@ -36,8 +42,7 @@ def rows(name):
 
 
 def verdict_now(event):
-    who = (event["learner"], event["attempt"], event["class_code"], "")
-    verdict, _ = marked(event["exercise"], *who, json.dumps(event["answer"]))
+    verdict, _ = marked_again(event, event["learner"], event["class_code"])
     parts = " ".join(part.state for part in verdict.parts)
     return (event["id"], verdict.state, f"{verdict.points:.6f}", parts)
 
@@ -47,8 +52,14 @@ def assert_marked_as_before(exercises):
     now = [each for each in events().events if each["kind"] == "answer" and each["exercise"] in exercises]
     assert {each["exercise"] for each in now} == set(exercises) and len(now) == len(then)
     for event in now:
+        if not can_be_told(event["exercise"], event["learner"]):
+            continue
         before = then[event["id"]]
         assert verdict_now(event) == tuple(before[name] for name in ("id", "state", "points", "parts")), event
+
+
+def can_be_told(id, learner):
+    return id not in FOREIGN[learner] or exercise(id).edition == 1
 
 
 def written(value):
@@ -61,8 +72,11 @@ def assert_counted_as_before(learner, class_code, lab):
     for row in rows("tallies"):
         who, then = (row["learner"], row["class_code"]), dict(list(row.items())[2:])
         if who == (learner, class_code) and row["exercise"] in scores:
-            assert {name: written(getattr(scores[row["exercise"]], name)) for name in then} == then
             counted += 1
+            if not can_be_told(row["exercise"], learner):
+                assert scores[row["exercise"]].former == int(row["answers"])
+                continue
+            assert {name: written(getattr(scores[row["exercise"]], name)) for name in then} == then
     assert counted == 6
 
 

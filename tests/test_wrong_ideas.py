@@ -1,7 +1,8 @@
 """No wrong idea is rewarded: the tempting wrong methods of each exercise are tried on many learners.
 
 `wrong_ideas/labNN.py` holds them, beside the slips that the exercises declare themselves. What a method gets right by
-chance may be one learner in fifty. And every exercise can be drawn for everybody. `-s` prints the rates.
+chance may be one learner in fifty (of forty, one). And every exercise can be drawn for everybody. `-s`
+prints the rates.
 """
 
 import importlib
@@ -48,7 +49,7 @@ def test_a_wrong_idea_is_not_rewarded(id, name, answer):
         assert verdict.state != "invalid", (name, verdict.feedback)
         right += verdict.state == "right"
     print(f"\n{id} {name}: {right} of {count}")
-    assert right <= MOST * count
+    assert right <= max(MOST * count, count >= 40)
 
 
 @pytest.mark.parametrize("id", sorted(BANK))

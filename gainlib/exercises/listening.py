@@ -184,6 +184,7 @@ class Abx(_Trials):
     """
 
     must_show: bool = True
+    once: ClassVar[bool] = True
 
     def _by_ear(self):
         if not self.must_show:

@@ -7,6 +7,7 @@ Five states. *Unattempted*: nothing was given. *Invalid*: it cannot be marked, c
 import logging
 import math
 import numbers
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -211,7 +212,7 @@ def _read_all(exercise, given, entries):
 
 def _verdict(exercise, given, values, key, judged):
     parts = tuple(_part_verdict(part, judgement) for part, judgement in zip(exercise.parts, judged, strict=True))
-    state = _overall([part.state for part in parts])
+    state = overall(part.state for part in parts)
     slips = [] if state == "right" else _recognised(exercise, given, values, key, parts)
     closer = [judgement.closer or judgement.feedback if judgement else NO_ANSWER for judgement in judged]
     first = closer if exercise.series else _veiled(exercise, [part.feedback for part in parts], parts)
@@ -236,7 +237,9 @@ def _part_verdict(part, judgement: Judgement | None):
     return PartVerdict(state, share * part.points, part.points, judgement.feedback)
 
 
-def _overall(states):
+def overall(states: Iterable[str]) -> str:
+    """Return the state of an answer from those of its parts."""
+    states = tuple(states)
     if all(state == "right" for state in states):
         return "right"
     return "partly" if any(state in ("right", "partly") for state in states) else "wrong"

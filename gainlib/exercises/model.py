@@ -124,6 +124,7 @@ class Part:
     read_off: bool = False
     kind: ClassVar[str] = ""
     chosen: ClassVar[bool] = False  # True where options are chosen, so that trying them all would find the right ones
+    once: ClassVar[bool] = False  # True where only the first answer to a set of numbers counts
     keyed: ClassVar[bool] = True  # False where an answer is measured, and no right one is needed to judge it
 
     @property

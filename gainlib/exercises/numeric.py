@@ -28,6 +28,8 @@ class Number(Part):
         ``interval(given)`` returns (low, high) where any value between is right; replaces the tolerance around the key.
     may_be_printed : bool
         True where the right value may stand among the printed ones by the nature of the question.
+    shares : bool
+        True where a share is asked for: "22.7 %" is read as 0.227.
     """
 
     tolerance: float = 0.0
@@ -35,6 +37,7 @@ class Number(Part):
     aliases: tuple[str, ...] = ()
     interval: Callable[[dict], tuple[float, float]] | None = None
     may_be_printed: bool = False
+    shares: bool = False
     kind: ClassVar[str] = "number"
 
     @property
@@ -58,6 +61,8 @@ class Number(Part):
 
     def read(self, answer: Any, given: dict) -> float:
         """Return the number; see :func:`gainlib.exercises.text.parse_number`."""
+        if self.shares and isinstance(answer, str) and answer.rstrip().endswith(("%", "\uff05")):
+            return parse_number(answer, "%") / 100.0
         return parse_number(answer, self.unit, self.aliases)
 
     def judge(self, value: float, key: float, given: dict, values: list) -> Judgement:

@@ -7,7 +7,8 @@
   is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points.
 - Choices, ticks, maps and orders: how many are right is told from the second try on. After the third wrong try the set
   is *spent*: the solution is shown, and only new numbers earn points.
-- Blind tests have no free hints and no solution before the end: their next run has to be better by itself.
+- Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
+  and the next set's has to be better by itself.
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
 
 Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`.
@@ -18,7 +19,7 @@ from dataclasses import dataclass, replace
 
 from gainlib.exercises.earlier import named_value
 from gainlib.exercises.events import is_new
-from gainlib.exercises.marking import Verdict, score
+from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
 from gainlib.exercises.model import Exercise
 
 MOST_TRIES = 3
@@ -90,6 +91,7 @@ class SetOfNumbers:
     time: str = ""
     unaided: bool = False
     last: tuple = ()
+    _runs: tuple[PartVerdict | None, ...] = ()
     _missed: tuple[int, ...] = ()
 
     @property
@@ -124,6 +126,8 @@ class SetOfNumbers:
         """Return the set after one more answer; one that the earlier rule has counted earns nothing here."""
         if verdict.state in ("invalid", "unattempted"):
             return self
+        runs = self._first_runs(exercise, verdict)
+        verdict = _with_runs(verdict, runs)
         worth, counts = score(verdict.points, self.paid), is_new(event) and not self.closed
         now = self
         if counts and (self.verdict is None or worth > self.points):
@@ -141,7 +145,17 @@ class SetOfNumbers:
             spent=self.spent or (not right and max(missed, default=0) >= MOST_TRIES),
             named=self.named or (not is_new(event) and not exercise.series and named_value(exercise, verdict)),
             last=verdict.values,
+            _runs=runs,
             _missed=missed,
+        )
+
+    def _first_runs(self, exercise, verdict):
+        """Return the verdict on the first answer to each part that is answered once; None where there is none yet."""
+        first = self._runs or (None,) * len(exercise.parts)
+        now = (each if part.once else None for part, each in zip(exercise.parts, verdict.parts, strict=True))
+        return tuple(
+            was or (each if each and each.state != "unattempted" else None)
+            for was, each in zip(first, now, strict=True)
         )
 
     def _missed_by(self, exercise, verdict):
@@ -153,6 +167,15 @@ class SetOfNumbers:
             + (verdict.parts[k].state in ("wrong", "partly") and (not self.last or self.last[k] != verdict.values[k]))
             for count, k in zip(missed, places, strict=True)
         )
+
+
+def _with_runs(verdict, runs):
+    """Return a verdict in which first answers stand in the place of later ones."""
+    if not any(runs):
+        return verdict
+    parts = tuple(first or each for first, each in zip(runs, verdict.parts, strict=True))
+    state = overall(each.state for each in parts)
+    return replace(verdict, parts=parts, state=state, points=sum(each.points for each in parts))
 
 
 def sets_of(exercise: Exercise, events: Iterable[dict], marked: Callable[[dict], Verdict]) -> dict[int, SetOfNumbers]:

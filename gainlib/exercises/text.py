@@ -3,19 +3,24 @@
 Conventions
 -----------
 What a learner reads carries a true minus sign (U+2212). What a learner types may carry a comma or a point as decimal
-sign, any of the dashes a keyboard or a word processor makes, and the unit or no unit.
+sign, any of the dashes a keyboard or a word processor makes or the word "minus", the digits of any script, letters of
+any width, a vulgar fraction, and the unit or no unit.
 """
 
 import math
 import numbers
 import re
 import string
+import unicodedata
 from collections.abc import Iterable
 
 from gainlib.levels.printing import MINUS, number
 
 _DASHES = str.maketrans(dict.fromkeys("\u2212\u2013\u2014\u2012\u2011\u2010\ufe63\uff0d", "-"))
-_SPACES = str.maketrans(dict.fromkeys("\u00a0\u2009\u202f\u2007", " "))
+_SIGNS = re.compile(r"^(minus|plus)\b\s*", re.IGNORECASE)
+_FRACTION = re.compile(r"(\d*)\s*([\u00bc-\u00be\u2150-\u215e])")
+_SCALES = {("mv", "V"): 1e-3, ("khz", "Hz"): 1e3, ("s", "ms"): 1e3, ("ms", "s"): 1e-3}
+_HOURS = ("h", "hr", "hrs", "hour", "hours")
 _NUMBER = re.compile(r"([+-]?)\s*(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*(.*)", re.IGNORECASE | re.DOTALL)
 _PRINTED = re.compile(r"(?<![\w.,])[+\u2212-]?\d+(?:[.,]\d+)?")
 
@@ -67,8 +72,7 @@ def _finite_or_none(value):
 
 
 def _parse_text(answer, unit, aliases, wanted):
-    text = answer.translate(_DASHES).translate(_SPACES).strip()
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(_plain(answer))
     if match is None:
         raise Unreadable(f"“{shorten(answer)}” cannot be read; enter {wanted}.")
     sign, digits, exponent, rest = match.groups()
@@ -76,18 +80,30 @@ def _parse_text(answer, unit, aliases, wanted):
         raise Unreadable(
             f"“{shorten(answer)}” cannot be read; enter {wanted} with one decimal sign and no thousands sign."
         )
-    if rest and _squeezed(rest) not in accepted_units(unit, aliases):
-        raise Unreadable(f"“{shorten(answer)}” cannot be read; enter {wanted}.")
-    return _finite_or_none(float(sign + digits.replace(",", ".") + (exponent or "")))
+    value, own = float(sign + digits.replace(",", ".") + (exponent or "")), _squeezed(rest)
+    scale = _SCALES.get((own, unit))
+    if scale is None and own and own not in accepted_units(unit, aliases):
+        inside = f": that is {number(60 * value)} minutes" if unit == "min" and own in _HOURS else ""
+        raise Unreadable(f"“{shorten(answer)}” cannot be read{inside}; enter {wanted}.")
+    return _finite_or_none(value * (scale or 1.0))
+
+
+def _plain(answer):
+    """Return what was typed with plain digits, letters and signs."""
+    text = _FRACTION.sub(lambda found: f"{int(found[1] or 0) + unicodedata.numeric(found[2]):.9g}", answer)
+    text = unicodedata.normalize("NFKC", text.translate(_DASHES)).replace("\u066b", ",").strip()
+    return _SIGNS.sub(lambda found: "-" if found[1].casefold() == "minus" else "+", text, count=1)
 
 
 def accepted_units(unit: str, aliases: tuple[str, ...] = ()) -> set[str]:
     """Return the spellings of a unit, squeezed and casefolded, that an answer may carry."""
-    return {_squeezed(name) for name in (unit, difference_unit(unit), *aliases) if name}
+    level = difference_unit(unit) == "dB"
+    more = ("dB", "decibel", "decibels") if level else ("LKFS",) if unit == "LUFS" else ()
+    return {_squeezed(name) for name in (unit, *more, *aliases) if name}
 
 
 def _squeezed(text):
-    return re.sub(r"\s+", "", text).casefold()
+    return re.sub(r"\s+", "", text).rstrip(".").casefold()
 
 
 def difference_unit(unit: str) -> str:

@@ -92,10 +92,21 @@ BINOMIAL = "Handbook formula: tail of the binomial distribution with probability
 MATCHED = "Level matching within 0.1 dB for a fair comparison: common practice in controlled listening tests, no source"
 MOST_PERCENT, LEAST_PERCENT = 500, 5
 LEAST_APART_DB = 6
+SOFT, LOUD = grid(74, 79), grid(80, 95)
 
 
 def _stretches(g):
     return [(g["h1"], g["L1"]), (g["h2"], g["L2"])]
+
+
+def _week(**levels):
+    """Return the draw of a week in which one of the two levels is under 80 dBA."""
+    hours = {"h1": grid(2, 20), "h2": grid(2, 20)}
+
+    def fair(g):
+        return abs(g["L1"] - g["L2"]) >= LEAST_APART_DB and LEAST_PERCENT <= _percent(g) <= MOST_PERCENT
+
+    return draws(fair, **hours, **levels)
 
 
 def _percent(g, limit_dba=80.0):
@@ -110,7 +121,8 @@ DAY = Exercise(
     id="00-1",
     title="How long may it be this loud?",
     parts=(Number("Time a day", "min", relative=0.02, aliases=("minutes", "minute", "mins"), points=2),),
-    given=draws(L=grid(86, 103, 0.1)),
+    edition=2,
+    given=draws(L=grid(86, 103, 0.1), where=lambda g: 0.2 < (g["L"] - 85) % 3 < 2.8),
     statement=(
         "You listen at {L} dBA. The limit is 8 hours a day at 85 dBA, and every 3 dB more halves the time. After how "
         "many **minutes** have you used it up? Give one decimal."
@@ -129,7 +141,12 @@ DAY = Exercise(
             "You halved the time every 10 dB, which is roughly where a sound seems twice as loud. What harms ears is "
             "energy, and that doubles every 3 dB.",
         ),
-        Slip("hours", lambda g: minutes_a_day(g["L"]) / 60, "You gave hours; the question asks for minutes."),
+        Slip(
+            "hours",
+            lambda g: minutes_a_day(g["L"]) / 60,
+            "You gave hours; the question asks for minutes.",
+            spots=lambda a, g: abs(60 * a / minutes_a_day(g["L"]) - 1) <= 0.02,
+        ),
     ),
     hints=(
         "How many steps of 3 dB lie between 85 dBA and this level? Parts of a step count too.",
@@ -147,13 +164,8 @@ WEEK = Exercise(
     id="00-2",
     title="A week of headphones",
     parts=(Number("Share of the week's allowance", "%", relative=0.03, aliases=("percent",), points=2),),
-    given=draws(
-        h1=grid(2, 20),
-        L1=grid(74, 95),
-        h2=grid(2, 20),
-        L2=grid(74, 95),
-        where=lambda g: abs(g["L1"] - g["L2"]) >= LEAST_APART_DB and LEAST_PERCENT <= _percent(g) <= MOST_PERCENT,
-    ),
+    edition=2,
+    given=either(_week(L1=SOFT, L2=LOUD), _week(L1=LOUD, L2=SOFT)),
     statement=(
         "This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance is 40 hours a week at "
         "80 dBA, and every 3 dB more makes an hour count double. What percentage of it did you use?"
@@ -169,6 +181,11 @@ WEEK = Exercise(
             "day's limit",
             lambda g: _percent(g, 85.0),
             "You counted from 85 dBA, which belongs to the daily limit. The week's allowance starts at 80 dBA.",
+        ),
+        Slip(
+            "below does not count",
+            lambda g: percent_of_week([(hours, level) for hours, level in _stretches(g) if level >= 80]),
+            "You left out the hours below 80 dBA. They count for less, but they count: half for every 3 dB below.",
         ),
         Slip(
             "hours only",
@@ -308,7 +325,7 @@ MATCH = Exercise(
         + ". Turn B by as much the other way, and both are the same sound at the same level. Trained listeners stop "
         "noticing a difference below a few tenths of a dB."
     ),
-    cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977",),
+    cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977, from memory",),
     material=match_sounds,
 )
 
@@ -442,7 +459,7 @@ BLIND = Exercise(
 GUESSING = Exercise(
     id="00-5",
     title="How good is guessing?",
-    parts=(Number("Probability", relative=0.02, points=2),),
+    parts=(Number("Probability", relative=0.02, points=2, shares=True),),
     given=either(
         draws(n=one_of(10), k=grid(5, 8)),
         draws(n=one_of(12), k=grid(6, 9)),
@@ -451,7 +468,7 @@ GUESSING = Exercise(
     ),
     statement=(
         "Someone gets {k} of {n} trials right, each a choice of two. How likely is it that pure guessing gets at least "
-        "that many? Give a number between 0 and 1 with three significant figures, such as 0.623."
+        "that many? Give a number between 0 and 1, such as 0.623, to within 2 %."
     ),
     solve=lambda g: tail_probability(g["k"], g["n"]),
     slips=(
@@ -492,7 +509,8 @@ GUESSING = Exercise(
 # ---------------------------------------------------------------- readings of six pairs, some fit for a fair comparison
 
 PAIRS_READ, FAIR_LU = 6, 0.1
-NEAR_LU, FAR_LU = grid(0.02, 0.08, 0.01), grid(0.4, 1.5, 0.05)
+NEAR_LU, FAR_LU = grid(0.02, 0.08, 0.01), grid(0.12, 1.5, 0.01)
+OFF_LU, CLOSE_LU = grid(0.4, 1.5, 0.01), grid(0.12, 0.3, 0.01)
 DECIMALS = {"lufs": 2, "peak": 1, "rms": 2}
 _PEAK_APART_DB, _RMS_APART_DB = grid(1.5, 4, 0.1), grid(0.5, 2, 0.05)
 _LUFS, _OVER_LUFS_DB, _RMS_OVER_DB = grid(-28, -20, 0.01), grid(9, 14, 0.1), grid(-1, 3, 0.05)
@@ -502,16 +520,18 @@ _ROUNDING = 1e-6
 def _draw_pairs(rng):
     """Return loudness, peak and RMS of A and B, two to four of the six pairs fit, in any place.
 
-    Peaks agree exactly where loudness does not. RMS agrees in one fit pair and in one that is not.
+    Peaks agree in one fit pair and in one that is not, and so does RMS. One pair is off by 0.3 LU or less.
     """
     count = pick(rng, (2, 3, 4))
     fit = shuffled(rng, [True] * count + [False] * (PAIRS_READ - count))
-    same_rms = {pick(rng, [k for k in range(PAIRS_READ) if fit[k] is kind]) for kind in (True, False)}
+    kinds = [[k for k in range(PAIRS_READ) if fit[k] is kind] for kind in (True, False)]
+    same_rms, same_peak = ({pick(rng, kind) for kind in kinds} for _ in range(2))
+    close = pick(rng, kinds[1])
     drawn = {f"{side}_{name}": [] for side in "ab" for name in DECIMALS}
     for k in range(PAIRS_READ):
         apart = {
-            "lufs": (NEAR_LU if fit[k] else FAR_LU).draw(rng),
-            "peak": _PEAK_APART_DB.draw(rng) if fit[k] else 0.0,
+            "lufs": (NEAR_LU if fit[k] else CLOSE_LU if k == close else OFF_LU).draw(rng),
+            "peak": 0.0 if k in same_peak else _PEAK_APART_DB.draw(rng),
             "rms": 0.0 if k in same_rms else _RMS_APART_DB.draw(rng),
         }
         loudness = _LUFS.draw(rng)
@@ -567,6 +587,7 @@ def _gaps(given):
 
 FAIR = Exercise(
     id="00-6",
+    edition=2,
     title="Fit for a fair comparison",
     parts=(Multi("Pairs fit for a fair comparison", points=3, options=_pairs),),
     given=PAIRS,
@@ -590,8 +611,7 @@ FAIR = Exercise(
         Slip(
             "all",
             lambda g: [option.key for option in _pairs(g)],
-            "You picked all of them. In at least two, one clip is louder by 0.4 LU or more, which is enough to be "
-            "preferred.",
+            "You picked all of them. In at least two, one clip is louder by more than 0.1 LU.",
         ),
     ),
     hints=(

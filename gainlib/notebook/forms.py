@@ -270,7 +270,8 @@ class ExerciseForm(Panel):
         counted = learner.score(exercise).points
         if verdict.points > counted + 1e-9:
             most = points_text(verdict.max_points)
-            return f"\n\nYou earn {points_text(counted)} of {most}, because you opened hints."
+            why = "you opened hints" if numbers.paid else "the first run with these numbers counts"
+            return f"\n\nYou earn {points_text(counted)} of {most}, because {why}."
         return ""
 
     def _show_derivation(self, numbers):

@@ -31,6 +31,7 @@ LENGTHS = (8, 10, 12, 16, 20, 24)
 PICTURE_PX = (640, 236)
 REACH_DB, STEP_DB, PAGE_DB = 8.0, 0.25, 1.0
 AUTO = {"width": "auto"}
+UNHEARD = "Listen first: press Play and switch between X and A or B. If you cannot listen, use the readings instead."
 log = logging.getLogger(__name__)
 
 
@@ -81,6 +82,10 @@ class Trials(Panel):
         self._say()
         self._moved()
 
+    def pressed(self, entry) -> None:
+        """Take the entry of a button."""
+        self.take(entry)
+
     def _load(self):
         raise NotImplementedError
 
@@ -117,7 +122,7 @@ class Trials(Panel):
         buttons = []
         for name in PICKS:
             button = widgets.Button(description=label.format(name), layout=AUTO)
-            button.on_click(self.guarded(lambda _button, name=name: self.take(name)))
+            button.on_click(self.guarded(lambda _button, name=name: self.pressed(name)))
             buttons.append(button)
         return buttons
 
@@ -165,6 +170,7 @@ class BlindRun(Trials):
         above: widgets.Widget | None = None,
     ):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
+        self._heard: set[str] = set()  # which sounds were played in this trial
         self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
         self._buttons = widgets.HBox(self._picks("X matches {}"), layout={"display": "none"}).add_class("gl-buttons")
         row = widgets.HBox([self._buttons, words(self.said, 4)]).add_class("gl-picks")
@@ -178,12 +184,14 @@ class BlindRun(Trials):
             raise GainlibError(f"an order of {order!r}; give an A or a B for each trial")
         self._pair, self._order, self._runs, self._sham = {"A": a, "B": b}, order, runs, sham
         self.made, self.total, self._marked, self._result.children = [], len(order), False, []
+        self._heard.clear()
         sources = {**self._pair, "X": self._fresh(order[0])}
         if self.player is None:
             from gainlib.notebook.listen import Player
 
             self.player = Player(sources, match=self._match, blind=True, note=self._note)
             self._stage.children = [self.player]
+            self.player.observe(self.guarded(lambda _change: self._listen()), ["playing", "which"])
             self._buttons.layout.display = ""
         else:
             self.player.which = 0
@@ -195,7 +203,20 @@ class BlindRun(Trials):
         sound = self._pair[name]
         return sound.with_samples(sound.samples.copy(), "X")
 
+    def _listen(self):
+        if self.player.playing:
+            self._heard.add(self.player.names[self.player.which])
+
+    def pressed(self, entry: str) -> None:
+        """Take a pick by button, once X and one of the others were heard in this trial."""
+        if self.complete or ("X" in self._heard and len(self._heard) > 1):
+            self.take(entry)
+        else:
+            self.said.say("note", f"Trial {len(self.made) + 1} of {self.total}", UNHEARD)
+
     def _load(self):
+        self._heard.clear()
+        self._listen()
         self.player.update({"X": self._fresh(self._order[len(self.made)])})
 
     def take(self, entry: str) -> None:
