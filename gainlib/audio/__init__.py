@@ -9,7 +9,8 @@ converter or a short integer file has to clip them.
 Contents
 --------
 - :class:`Audio`, samples in memory, and :class:`AudioFile`, the same thing still on disk; both give ``blocks``.
-- :func:`read` and :func:`write`: whole files in, whole files out, and never over a source.
+- :func:`read` and :func:`write`: whole files in, whole files out, and never over a source; :func:`wav_bytes`: a file that
+  is taken away and never lies on this disk.
 - :func:`audio_suffixes`, :func:`audio_files`: what counts as audio in a folder.
 - :func:`replacing`: any other file, written whole or not at all.
 """
@@ -17,7 +18,7 @@ Contents
 from gainlib.audio.atomic import is_held, replacing
 from gainlib.audio.files import AudioFile, audio_files, audio_suffixes, read
 from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio
-from gainlib.audio.writing import write
+from gainlib.audio.writing import wav_bytes, write
 from gainlib.errors import GainlibError
 
 __all__ = [
@@ -31,5 +32,6 @@ __all__ = [
     "is_held",
     "read",
     "replacing",
+    "wav_bytes",
     "write",
 ]

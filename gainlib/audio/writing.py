@@ -16,6 +16,7 @@ ends the whole process. All others: the 32 bits of libsndfile's field.
 
 import os
 import re
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -111,6 +112,14 @@ def write(
             kind = f"{audio.channels} channels at {audio.rate_hz} Hz as {form} {subtype}"
             raise GainlibError(f"{target}: {kind} could not be written ({reason_of(error) or 'disk full?'})") from None
         _check_written(target, part, audio)
+
+
+def wav_bytes(audio: Audio, subtype: str = "PCM_24", name: str = "sound.wav", **more) -> bytes:
+    """Return a WAV file as its bytes; `name` and what goes to `write` besides decide what is in it."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, name)
+        write(path, audio, subtype, **more)
+        return path.read_bytes()
 
 
 def _format(target, subtype, audio):

@@ -22,7 +22,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "null": ["NullReport", "null_depth_db", "null_test"],
         "probe": ["ProbeReport", "read_probe", "write_probe"],
         "ranges": ["WorkingRange", "working_range"],
-        "repeated_gain": ["predicted_dbfs", "residual_dbfs", "round_trips"],
+        "repeated_gain": ["each_round", "predicted_dbfs", "residual_dbfs", "residuals_dbfs", "round_trips"],
         "verdicts": ["Evidence", "Linearity"],
     },
 )

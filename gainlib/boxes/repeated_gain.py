@@ -12,12 +12,14 @@ added while the signal is low is raised by d; independent noises add in power.
 """
 
 import math
+from collections.abc import Iterator
+from itertools import islice
 
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 
-ARITHMETICS = ("float64", "float32", "24 bit", "16 bit")
+ARITHMETICS, WORDS = ("float64", "float32", "24 bit", "16 bit"), range(10, 25)
 PROGRAMME_DBFS, PROGRAMME_S, PROGRAMME_HZ, PROGRAMME_SEED = -15.0, 4.0, 48000, 5
 
 
@@ -69,36 +71,66 @@ def round_trips(
     GainlibError
         For an unknown arithmetic and for numbers that make no sense.
     """
-    if arithmetic not in ARITHMETICS:
-        raise GainlibError(f"arithmetic is {arithmetic!r}; there is {', '.join(ARITHMETICS)}")
     if not 0 <= attenuation_db <= 200:
         raise GainlibError(f"attenuation is {attenuation_db!r} dB; give 0 to 200")
     if isinstance(rounds, bool) or int(rounds) != rounds or rounds < 0:
         raise GainlibError(f"rounds is {rounds!r}; give a whole number, 0 or more")
-    down, up = 10.0 ** (-attenuation_db / 20.0), 10.0 ** (attenuation_db / 20.0)
-    if arithmetic == "float64":
-        samples = audio.samples.astype(np.float64)
-        for _ in range(rounds):
-            samples = samples * down * up
-    elif arithmetic == "float32":
-        samples = audio.samples.astype(np.float32)
-        for _ in range(rounds):
-            samples = samples * np.float32(down) * np.float32(up)
-    else:
-        samples = _in_words(audio.samples.astype(np.float64), (down, up), rounds, int(arithmetic[:2]), dither, seed)
-    return audio.with_samples(samples.astype(np.float64))
+    after = each_round(audio, -attenuation_db, arithmetic, dither=dither, seed=seed)
+    return audio.with_samples(next(islice(after, int(rounds), None)).astype(np.float64))
 
 
-def _in_words(samples, gains, rounds, bits, dither, seed):
-    step, rng = 2.0 ** (1 - bits), np.random.default_rng(seed)
-    samples = np.round(samples / step) * step
-    for _ in range(rounds):
+def each_round(
+    audio: Audio,
+    first_db: float,
+    arithmetic: str = "float32",
+    *,
+    dither: bool = False,
+    seed: int = 0,
+    clip: bool = False,
+) -> Iterator[np.ndarray]:
+    """Yield the samples as an arithmetic holds them, and then those after each round, without end.
+
+    A round is a gain of `first_db` and one that takes it back; a word may have any length from 10 to 24 bits. With
+    `clip` every step ends at full scale.
+    """
+    held, step = _held(audio, arithmetic)
+    gains, rng = [10.0 ** (first_db / 20.0), 10.0 ** (-first_db / 20.0)], np.random.default_rng(seed)
+    gains = [np.float32(gain) for gain in gains] if arithmetic == "float32" else gains
+    yield held
+    while True:
         for gain in gains:
-            scaled = samples * (gain / step)
-            if dither:
-                scaled += rng.random(samples.shape, np.float32) - rng.random(samples.shape, np.float32)
-            samples = np.round(scaled) * step
-    return samples
+            if step:
+                held = held * (gain / step)
+                if dither:
+                    held += rng.random(held.shape, np.float32) - rng.random(held.shape, np.float32)
+                held = np.round(held) * step
+            else:
+                held = held * gain
+            held = np.clip(held, -1.0, 1.0 - step) if clip else held
+        yield held
+
+
+def _held(audio, arithmetic):
+    """Return the samples as an arithmetic holds them, and the step of its grid, 0 for floating point."""
+    if arithmetic.startswith("float"):
+        if arithmetic in ARITHMETICS:
+            return audio.samples.astype(arithmetic), 0.0
+    elif arithmetic in (f"{bits} bit" for bits in WORDS):
+        step = 2.0 ** (1 - int(arithmetic[:2]))
+        return np.round(audio.samples.astype(np.float64) / step) * step, step
+    raise GainlibError(f"arithmetic is {arithmetic!r}; there is {', '.join(ARITHMETICS)}, or a word of 10 to 24 bit")
+
+
+def residuals_dbfs(audio: Audio, first_db: float, rounds: int, arithmetic: str = "float32", **more) -> np.ndarray:
+    """Return the plain RMS of what 1, 2, … rounds changed, in dB against amplitude 1; more goes to `each_round`."""
+    after = each_round(audio, first_db, arithmetic, **more)
+    held = next(after).astype(np.float64)
+    return np.array([_power_db(each - held) for each in islice(after, rounds)])
+
+
+def _power_db(residual):
+    power = float(np.mean(residual**2))
+    return 10.0 * math.log10(power) if power else -math.inf
 
 
 def residual_dbfs(audio: Audio, after: Audio, arithmetic: str = "float64") -> float:
@@ -115,9 +147,7 @@ def residual_dbfs(audio: Audio, after: Audio, arithmetic: str = "float64") -> fl
     -------
     float
     """
-    held = round_trips(audio, 0.0, 0, arithmetic).samples
-    power = float(np.mean((after.samples - held) ** 2))
-    return 10.0 * math.log10(power) if power else -math.inf
+    return _power_db(after.samples - _held(audio, arithmetic)[0].astype(np.float64))
 
 
 def predicted_dbfs(attenuation_db: float, rounds: int, bits: int) -> float:

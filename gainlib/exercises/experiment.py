@@ -452,6 +452,22 @@ class Later:
     of_tab: bool = False
 
 
+@dataclass(frozen=True)
+class Take:
+    """A file that can be taken away.
+
+    Parameters
+    ----------
+    label : str
+        On the button.
+    make : callable
+        ``make(run)`` returns file name and bytes.
+    """
+
+    label: str
+    make: Callable[["Run"], tuple[str, bytes]]
+
+
 @dataclass(frozen=True, eq=False)
 class Experiment:
     """Controls, the session that follows them, and what is seen, said and heard of it.
@@ -477,6 +493,8 @@ class Experiment:
     link : callable, optional
         ``link(rested, setting, moved)`` returns the setting with what moves along when the control of that name does;
         `rested` is where everything stood when the hand last let go.
+    take : Take, optional
+        A sound file that can be taken away.
     title : str
         What the experiment is, for a screen reader.
     lines : int
@@ -503,6 +521,7 @@ class Experiment:
     listen: Listen | None = None
     later: Later | None = None
     link: Callable[[Setting, Setting, str], Setting] | None = None
+    take: Take | None = None
     title: str = "Experiment"
     lines: int = 3
     asks: str = ""

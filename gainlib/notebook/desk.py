@@ -24,6 +24,7 @@ from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.notebook.records import SaveButton
 from gainlib.words import Table
 
 PICTURE_PX = (700, 368)
@@ -147,6 +148,8 @@ class Desk(Panel):
         What is worked out when the hand has let go.
     question : Question
         Asked where another tab has moved on.
+    take : SaveButton or None
+        Saves the experiment's file.
     """
 
     def __init__(
@@ -180,6 +183,7 @@ class Desk(Panel):
             for each in experiment.pictures
         ]
         self.pictures = [each.live for each in self._views if isinstance(each, PictureView)]
+        self.take = self._made_take(experiment.take)
         self._stand = widgets.VBox().add_class("gl-desk-player")
         if experiment.listen is not None and not experiment.listen.later:
             self._hear(self.run)
@@ -215,6 +219,11 @@ class Desk(Panel):
             }
         return Faders(control.names, control.start, options=control.options, label=control.label, compact=True, **more)
 
+    def _made_take(self, take):
+        if take is None:
+            return None
+        return SaveButton(take.label, self.guarded(lambda: take.make(self.run)), "audio/wav")
+
     def _hear(self, run):
         """Give the player what is heard of a run, and make it when there is something for the first time."""
         from gainlib.notebook.listen import Player
@@ -236,6 +245,7 @@ class Desk(Panel):
             view.widget.layout.display = None if k == self.bar.chosen else "none"
         side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
         side += [self.numbers] if self.numbers is not None else []
+        side += [] if self.take is None else [self.take]
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
         self._side = widgets.VBox(side).add_class("gl-desk-side")
         main = [*([pictures] if self._views else []), self._side]

@@ -1,0 +1,613 @@
+"""Lab 04, word length: what turning down and up again costs in each arithmetic."""
+
+from functools import cache, cached_property, lru_cache
+from itertools import islice, permutations
+
+import numpy as np
+from scipy import signal
+
+from gainlib.audio import Audio, wav_bytes
+from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
+from gainlib.exercises import Abx, Exercise, Multi, NoListening, Number, Option, Slip, draws, fill, grid, one_of, pick
+from gainlib.exercises import Choice as Pick
+from gainlib.exercises import bypass as runs
+from gainlib.exercises.clips import STEMS, clip, residual_db
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
+from gainlib.exercises.lab import Lab
+from gainlib.exercises.listening import least_right
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
+from gainlib.exercises.stems import bar, short_name
+from gainlib.exercises.variants import shuffled
+from gainlib.exercises.worked import Worked
+from gainlib.levels import ratio_to_db, sum_levels_db
+from gainlib.processors import HardClip, Quantiser
+from gainlib.words import Table, level_text, number_text
+
+# ------------------------------------------------------------------------------------------------------------ the desk
+
+ROUNDS, LOW_DB, LOUD_DB = 50, -200.0, -26.0
+FLOATS = {"float64": "64-bit float", "float32": "32-bit float"}
+ARITHMETICS = FLOATS | {"24 bit": "24-bit integer", "16 bit": "16-bit integer"}
+ROWS = tuple((a, d) for a in ARITHMETICS for d in (False, True)[: 1 + (a not in FLOATS)])
+SOUNDS = {stem: short_name(stem) for stem in ("05 bass", "06 guitar", "09 lead vocal")} | {"noise": "noise"}
+
+
+@cache
+def _sound(name):
+    """Return a sound in mono, in 32-bit float."""
+    audio = programme() if name == "noise" else bar(name)
+    return audio.with_samples(audio.samples.mean(axis=1, keepdims=True).astype(np.float32)[:120_000], name)
+
+
+@lru_cache(maxsize=64)
+def _left(name, first_db, arithmetic, dither, clip, rounds=ROUNDS):
+    return residuals_dbfs(_sound(name), first_db, rounds, arithmetic, dither=dither, clip=clip)
+
+
+class Turned:
+    """A sound after its rounds: what is left of the difference, and what it sounds like."""
+
+    def __init__(self, setting):
+        self.setting, self.sound = setting, _sound(setting.sound)
+
+    def left(self, arithmetic=None, dither=None, first_db=None, rounds=ROUNDS):
+        """Return the residual after 1, 2, … rounds in dB, of what is set where nothing else is given."""
+        s = self.setting
+        arithmetic, first_db = arithmetic or s.arithmetic, s.first_db if first_db is None else first_db
+        whole = arithmetic not in FLOATS
+        return _left(s.sound, first_db, arithmetic, whole and (s.dither if dither is None else dither), s.clip or whole,
+                     rounds)  # fmt: skip
+
+    @cached_property
+    def after(self) -> tuple[Audio, Audio]:
+        """The sound after its rounds, and the difference."""
+        s, whole = self.setting, self.setting.arithmetic not in FLOATS
+        made = each_round(self.sound, s.first_db, s.arithmetic, dither=whole and s.dither, clip=s.clip or whole)
+        held = next(made).astype(np.float64)
+        after = next(islice(made, int(s.rounds) - 1, None)).astype(np.float64)
+        return self.sound.with_samples(after), self.sound.with_samples(after - held)
+
+    @property
+    def predicted(self) -> np.ndarray:
+        """Fresh noise every round: by the formula where dither makes it, from the first round on elsewhere."""
+        s, numbers = self.setting, np.arange(1, ROUNDS + 1)
+        first = self.left()[0]
+        if s.dither and s.arithmetic not in FLOATS and s.first_db < 0:
+            first = predicted_dbfs(-s.first_db, 1, int(s.arithmetic[:2]))
+        return first + 10 * np.log10(numbers)
+
+
+def _power_db(audio):
+    return float(ratio_to_db(np.sqrt(np.mean(audio.samples.astype(np.float64) ** 2))))
+
+
+def _against_rounds(run):
+    seen, s = run.seen, run.setting
+    curves = [seen.left(), seen.left(first_db=s.other_db), seen.predicted]
+    return np.arange(1, ROUNDS + 1), curves, [(s.rounds, seen.left()[int(s.rounds) - 1])]
+
+
+def _spectra(run):
+    found = []
+    for audio in (run.seen.sound, run.seen.after[1]):
+        hz, power = signal.welch(audio.samples[:, 0].astype(float), audio.rate_hz, nperseg=4096, scaling="spectrum")
+        edges = np.geomspace(20, 20000, 61)
+        found.append([power[(hz >= low) & (hz < 1.122 * low + 12)].max() for low in edges[:-1]])
+    return edges[:-1], list(10 * np.log10(np.maximum(np.array(found), 1e-40)))
+
+
+def _in_all(run):
+    """Return the residual in every arithmetic and how it reads, and what the formula expects with dither."""
+    seen, k, expected = run.seen, int(run.setting.rounds), []
+    levels = [seen.left(arithmetic, dither)[k - 1] for arithmetic, dither in ROWS]
+    for arithmetic, dither in ROWS:
+        known = dither and run.setting.first_db < 0
+        expected.append(predicted_dbfs(-run.setting.first_db, k, int(arithmetic[:2])) if known else np.nan)
+    return levels, [level_text(each) if np.isfinite(each) else "nothing" for each in levels], expected
+
+
+def _named(arithmetic, dither):
+    return ARITHMETICS[arithmetic].removesuffix(" integer") + (", dither" if dither else "")
+
+
+def _curves(names, x, y, title, marks="", **more):
+    return lambda read: Plot("curves", read, {"names": names, "x": x, "y": y, "title": title, "marks": marks, **more})
+
+
+OVER_ROUNDS = _curves(("this step", "compared", "10·log₁₀ of the rounds"), (0, ROUNDS, 5, "rounds"),
+                      (LOW_DB, 0, 20, "dB"), "Residual", "you", digits=(0, 1))  # fmt: skip
+SPECTRUM = _curves(("original", "residual"), (20, 20000, 0, "Hz"), (-220, 0, 20, "dB"), "Spectrum", hertz=True,
+                   digits=(0, 0))  # fmt: skip
+BARS = {"names": tuple(_named(*each) for each in ROWS), "low_db": -360.0, "high_db": 0.0, "step_db": 40,
+        "title": "Residual", "heading": "Residual in each arithmetic: ◇ = predicted", "column": 0.22}  # fmt: skip
+PICTURES = (
+    Picture("Against the rounds", ("R",), {"R": OVER_ROUNDS(_against_rounds)}),
+    Picture("Spectrum", ("S",), {"S": SPECTRUM(_spectra)}),
+    Picture("Four arithmetics", ("M",), {"M": Plot("meters", _in_all, BARS)}, margins={"left": 0.15}),
+)  # fmt: skip
+GROWN = (
+    (1.0, "after the first few rounds nothing more is lost"), (8.0, "each round adds fresh error, about 10·log₁₀"),
+    (np.inf, "each round adds the **same** error, up to 20·log₁₀"),
+)  # fmt: skip
+
+
+def _told(run):
+    seen, s = run.seen, run.setting
+    level, (ten, forty) = seen.left()[int(s.rounds) - 1], seen.left()[[9, 39]]
+    if not np.isfinite(level):
+        return "**Nothing at all** is left: every sample is what it was."
+    under = level - _power_db(seen.sound)
+    said = f"{number_text(s.rounds, 0)} rounds in {_named(s.arithmetic, s.dither and s.arithmetic not in FLOATS)} leave"
+    said += f" **{level_text(level)}**, which is {level_text(under)} against the signal. From ten to forty rounds it "
+    grown = forty - ten if np.isfinite(ten) else 0.0
+    said += f"grows by {number_text(grown)} dB: {next(words for most, words in GROWN if grown < most)}. "
+    return said + f"To be heard, the residual is raised by {number_text(LOUD_DB - level)} dB."
+
+
+def _heard(run):
+    after, residual = run.seen.after
+    left = _power_db(residual)
+    raised = residual.samples * 10 ** ((LOUD_DB - left) / 20) if np.isfinite(left) else residual.samples
+    found = {"original": run.seen.sound, "after the rounds": after, "residual, raised": after.with_samples(raised)}
+    return {name: each.with_samples(each.samples.astype(np.float32)) for name, each in found.items()}
+
+
+def _step(name, label, start):
+    return Slider(name, label, -80.0, 24.0, 0.01, start, home=0.0, page=1.0, decimals=2)
+
+
+def _whole(setting):
+    return "" if setting.arithmetic in FLOATS else "an integer always ends at full scale"
+
+
+FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav_bytes(programme(), "FLOAT")))
+
+
+@cache
+def rounds() -> Experiment:
+    """A sound turned down and up again, many times."""
+    controls = (
+        Choice("sound", "Sound", SOUNDS), _step("first_db", "First step", -20.0), _step("other_db", "Compared", -24.08),
+        Slider("rounds", "Rounds", 1, ROUNDS, 1, 20, "", page=10, decimals=0),
+        Choice("arithmetic", "Arithmetic", ARITHMETICS, "float32"),
+        Choice("dither", "Dither", {False: "none", True: "at every rounding"},
+               off=lambda s: "floating point is not dithered" if s.arithmetic in FLOATS else ""),
+        Choice("clip", "Over full scale", {False: "kept", True: "clipped"}, off=_whole),
+    )  # fmt: skip
+    note = "Turn down first. The residual alone is raised to the level of speech; as it is, it is far softer."
+    return Experiment(
+        controls, PICTURES, read=lambda run: Turned(run.setting), told=_told, title="Down and up again", take=FILE,
+        listen=Listen(_heard, note=lambda s: note),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------- ten rounds foretell forty
+
+SHORT = programme().with_samples(programme().samples[:12_000])
+COHERENT = (
+    6.01, 6.02, 6.03, 12.03, 12.04, 15.56, 18.05, 18.06, 18.07, 24.07, 24.08, 24.09, 30.10, 30.11, 33.63, 36.13, 36.14,
+    42.13, 42.14, 42.15, 48.16, 54.18, 54.19,
+)  # fmt: skip
+FRESH = "24-bit integer, dither at every rounding"
+
+
+@lru_cache(maxsize=8192)
+def _short(arithmetic, down_db, rounds=40):
+    return residuals_dbfs(SHORT, -down_db, rounds, arithmetic, dither=arithmetic not in FLOATS)
+
+
+def _three(g):
+    """Return what A, B and C are: name, arithmetic, attenuation."""
+    kinds = {"flat": "float32", "same": "float32", "fresh": "24 bit"}
+    return [(name, kinds[kind], g[kind]) for name, kind in zip("ABC", g["order"].split(), strict=True)]
+
+
+def _ten(g):
+    settings = {name: (arithmetic, down) for name, arithmetic, down in _three(g)}
+
+    def read(run):
+        measured = _short(*settings[run.setting.mixer])[:10].copy()
+        measured[int(run.setting.rounds) :] = np.nan
+        return measured
+
+    def told(run):
+        k = int(run.setting.rounds)
+        return f"Mixer {run.setting.mixer}, {k} rounds: residual **{level_text(run.seen[k - 1], digits=2)}**."
+
+    plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", digits=(0, 2))
+    names = {
+        name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in _three(g)
+    }
+    return Experiment(
+        (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
+        (Picture("Residual", ("R",), {"R": plot(lambda run: (np.arange(1, 11), [run.seen]))}),),
+        read=read, told=told, title="Three mixers, ten rounds", lines=1,
+    )  # fmt: skip
+
+
+def _forty(g, grown_db=None):
+    """Return the residuals after forty rounds: measured, or ten rounds and so many dB more."""
+    found = [_short(arithmetic, down) for _, arithmetic, down in _three(g)]
+    return [float(each[39] if grown_db is None else each[9] + grown_db) for each in found]
+
+
+# --------------------------------------------------------------------------------------- three mixers at one residual
+
+BITS = {"A": 24, "B": 16}
+
+
+@lru_cache(maxsize=1024)
+def _noise_db(down_db, rounds, bits):
+    return float(residuals_dbfs(SHORT, -down_db, rounds, f"{bits} bit", dither=True)[-1])
+
+
+def _mixers(g):
+    def read(run):
+        s = run.setting
+        return (
+            _noise_db(s.down_db, g["rounds_a"], 24), _noise_db(g["down_b"], int(s.rounds), 16),
+            _noise_db(g["down_c"], g["rounds_c"], int(s.bits)),
+        )  # fmt: skip
+
+    names = "A: 24 bit", "B: 16 bit", "C: your word"
+    bars = {"names": names, "low_db": -120.0, "high_db": 0.0, "title": "Residual", "heading": "Residual: ◇ = wanted"}
+
+    def shown(run):
+        return run.seen, [level_text(each) for each in run.seen], [g["t"]] * 3
+
+    return Experiment(
+        (Slider("down_db", "A, down by", 1.0, 110.0, 0.1, 20.0, page=5.0),
+         Slider("rounds", "B, rounds", 1, 80, 1, 1, "", page=5, decimals=0),
+         Slider("bits", "C, word", 10, 24, 1, 24, "bit", page=2, decimals=0)),
+        (Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}),), read=read, title="Three mixers",
+    )  # fmt: skip
+
+
+def _aim(name, k, **band):
+    return Aim(f"residual of {name}", lambda run: run.seen[k], points=1, **band)
+
+
+def _t(g):
+    return g["t"]
+
+
+EQUAL = SetAndMeasure(_mixers, None, (
+    _aim("A", 0, target=_t, within=0.5), _aim("B", 1, target=_t, within=0.5),
+    _aim("C", 2, target=lambda g: g["t"] - 3.0, within=3.0),
+), "attenuation of A, rounds of B, word of C", points=3)  # fmt: skip
+
+
+def _equal(g, extra_db=0.0, times=10):
+    """Return the controls by the formula, or by a wrong one: some dB more a round, or R counted as 20·log₁₀."""
+    down = g["t"] - predicted_dbfs(0.0, 1, 24) - extra_db - times * np.log10(g["rounds_a"])
+    rounds = 10 ** ((g["t"] - predicted_dbfs(g["down_b"], 1, 16) - extra_db) / times)
+    over = predicted_dbfs(g["down_c"], 1, 24) + extra_db + times * np.log10(g["rounds_c"]) - g["t"]
+    bits = np.clip(24 + np.ceil(over / 6.0206), 10, 24)
+    ends = {"down_db": float(np.clip(down, 1, 110)), "rounds": float(np.clip(round(rounds), 1, 80))}
+    return EQUAL.moved(g, **ends, bits=float(bits))
+
+
+def _can_be_equal(g):
+    down = g["t"] - predicted_dbfs(0.0, 1, 24) - 10 * np.log10(g["rounds_a"])
+    over = predicted_dbfs(g["down_c"], g["rounds_c"], 24) - g["t"]
+    near = [predicted_dbfs(g["down_b"], k, 16) - g["t"] for k in range(6, 41)]
+    return 15 <= down <= 105 and -80 <= over < -12 and 1.0 <= -over % 6.0206 <= 5.0 and min(map(abs, near)) <= 0.2
+
+
+# --------------------------------------------------------------------------------------------------- two blind runs
+
+COMPLETE, TRIALS = 8, 12
+FLOAT_RUN, WORD_RUN = "Run 1: 20 rounds of 40 dB in 32-bit float", "Run 2: the same in 16 bit, with dither"
+SENTENCES = {
+    "neither": "Neither run shows a difference. That is no proof that there is none.",
+    "first": "Run 1 shows a difference; run 2 shows none, which is no proof that there is none.",
+    "second": "Run 2 shows a difference; run 1 shows none, which is no proof that there is none.",
+    "both": "Both runs show a difference.",
+    "proved": "Run 1 proves that floating point sounds the same, and run 2 shows that 16 bit does not.",
+}
+BLIND = draws(clip=one_of(*STEMS), other_1=grid(2, 8), other_2=grid(6, 12))
+
+
+class Runs:
+    """The draw of a clip, the orders of both runs, and somebody else's counts for those who take the readings."""
+
+    def __call__(self, rng):
+        """Return what is drawn, None where an order is nearly all the same."""
+        orders = {name: "".join(pick(rng, "AB") for _ in range(n)) for name, n in self.LENGTHS.items()}
+        given = {**BLIND(rng), **orders, "sentences": shuffled(rng, SENTENCES)}
+        return given if self.holds(given) else None
+
+    LENGTHS = {"order_1": COMPLETE, "order_2": TRIALS}
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        mixed = all(set(given[k]) <= {"A", "B"} and len(given[k]) == n and min(map(given[k].count, "AB")) >= n // 4
+                    for k, n in self.LENGTHS.items())  # fmt: skip
+        return mixed and BLIND.holds(given) and sorted(given["sentences"]) == sorted(SENTENCES)
+
+
+@lru_cache(maxsize=16)
+def rounds_heard(name: str, arithmetic: str) -> Audio:
+    """Return a clip after twenty rounds of 40 dB."""
+    made = each_round(clip(name), -40.0, arithmetic, dither=arithmetic not in FLOATS)
+    return clip(name).with_samples(next(islice(made, 20, None)).astype(np.float32))
+
+
+def left_of_trials(given: dict, order: str, arithmetic: str) -> list[float]:
+    """Return for every trial what subtracting X from A leaves, against A."""
+    left = residual_db(clip(given["clip"]), rounds_heard(given["clip"], arithmetic))
+    return [left if each == "B" else -np.inf for each in given[order]]
+
+
+def _allowed(values, given):
+    """Return the sentence that both counts allow: the learner's own, or those given with the readings."""
+    shown = []
+    for value, order, other in zip(values, ("order_1", "order_2"), ("other_1", "other_2"), strict=False):
+        silent = isinstance(value, dict)
+        right = given[other] if silent else sum(a == b for a, b in zip(value, given[order], strict=True))
+        shown.append(right >= least_right(len(given[order]), 1 if silent else given["attempt"] + 1))
+    return {(False, False): "neither", (True, False): "first", (False, True): "second"}.get(tuple(shown), "both")
+
+
+def _run(label, order, count, **more):
+    ticks = Multi("From the readings: tick the trials in which X is B", points=more["points"],
+                  options=runs.trial_options(count))  # fmt: skip
+    return Abx(label, trials=count, silent=NoListening(ticks, runs.trials_in_which(order, "B")), **more)
+
+
+# --------------------------------------------------------------------------------------------- chains that lose quality
+
+CHAINS = {
+    "over": ("a float mixer, {up} dB up over full scale, then {up} dB down", (("up",), ("down",))),
+    "float file": ("a float mixer, {up} dB up, saved as a **float** file, then {up} dB down", (("up",), ("down",))),
+    "low float": ("a float mixer, {low} dB down, then {low} dB up", (("low",), ("high",))),
+    "many": ("a float mixer, {low} dB down and up, 30 times", (("low",), ("high",)) * 30),
+    "24 file": ("a 24-bit file with dither, as it is", ((24, "tpdf"),)),
+    "24 soft": ("{soft} dB down, a 24-bit file with dither, then {soft} dB up", (("soft",), (24, "tpdf"), ("loud",))),
+    "16 file": ("a 16-bit file with dither, as it is", ((16, "tpdf"),)),
+    "16 low": ("{low} dB down, a 16-bit file with dither, then {low} dB up", (("low",), (16, "tpdf"), ("high",))),
+    "24 low": ("{deep} dB down, a 24-bit file with dither, then {deep} dB up", (("deep",), (24, "tpdf"), ("back",))),
+    "12 file": ("a 12-bit file with dither, as it is", ((12, "tpdf"),)),
+    "16 many": ("a 16-bit mixer with dither, {soft} dB down and up, 30 times",
+                (("soft",), (16, "tpdf"), ("loud",), (16, "tpdf")) * 30),
+    "integer file": ("a float mixer, {up} dB up, saved as a **24-bit** file, then {up} dB down",
+                     (("up",), ("clip",), (24, "tpdf"), ("down",))),
+    "fixed bus": ("a bus in whole numbers, {up} dB over, with its master fader {up} dB down", (("up",), ("clip",),
+                                                                                          ("down",))),
+    "converter": ("a float mixer, {up} dB up, into a converter, with the monitors {up} dB down", (("up",), ("clip",),
+                                                                                             ("down",))),
+}  # fmt: skip
+FAIR_OVER, FAIR_WORDS, CLIPPED = ("over", "float file"), ("24 file", "24 soft", "16 file"), ("integer file", "fixed bus")
+HARMED_DB, PEAK_DBFS = -80.0, -6.0
+
+
+@lru_cache(maxsize=4096)
+def _harm_db(key, up, low, soft, deep):
+    """Return what a chain leaves of the difference, against the signal: rendered."""
+    gains = {"up": up, "down": -up, "low": -low, "high": low, "soft": -soft, "loud": soft, "deep": -deep, "back": deep}
+    start = SHORT.with_samples(SHORT.samples.astype(np.float64) * 10 ** (PEAK_DBFS / 20) / SHORT.peak)
+    audio = start
+    for k, step in enumerate(CHAINS[key][1]):
+        if step[0] in gains:
+            audio = audio.with_samples(audio.samples * 10 ** (gains[step[0]] / 20))
+        else:
+            box = HardClip() if step[0] == "clip" else Quantiser(*step, seed=k)
+            audio = box.process(audio)
+    return residual_db(start, audio)
+
+
+def _harms(g):
+    return {key: _harm_db(key, g["up"], g["low"], g["soft"], g["deep"]) for key in g["chains"]}
+
+
+class Chains:
+    """Eight chains of the fourteen, with their numbers; every rule of thumb meets a chain that it judges wrongly."""
+
+    OWN = draws(up=grid(9, 18), low=grid(42, 60), soft=grid(15, 30), deep=grid(82, 95))
+
+    def __call__(self, rng):
+        """Return what is drawn, None where a rule of thumb would do."""
+        given = {**self.OWN(rng), "chains": shuffled(rng, CHAINS)[:8]}
+        return given if self.holds(given) else None
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        chains, kinds = set(given["chains"]), (FAIR_OVER, FAIR_WORDS, (*CLIPPED, "converter"), ("16 low", "24 low"))
+        return (
+            self.OWN.holds(given) and len(chains) == len(given["chains"]) == 8 and chains <= set(CHAINS)
+            and all(chains & set(kind) for kind in kinds) and bool(chains & {"low float", "many"})
+        )  # fmt: skip
+
+
+# -------------------------------------------------------------------------------------------------------- the exercises
+
+NOISE = "Noise of dithered rounding, q²/4: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992 (handbook formula)"
+FRESH_ADDS = "Independent noises add in power: handbook formula"
+MEASURED = "A residual is measured against the original as the arithmetic holds it: a definition of this workbook"
+
+FORTY = Exercise(
+    id="04-1", title="Ten rounds foretell forty",
+    parts=tuple(Number(f"Mixer {name} after 40 rounds", "dB", tolerance=1.0, read_off=True) for name in "ABC"),
+    given=draws(order=one_of(*map(" ".join, permutations(("flat", "same", "fresh")))), flat=grid(8, 54, 0.01),
+                same=one_of(*COHERENT), fresh=grid(12, 40, 0.5),
+                where=lambda g: abs(_short("float32", g["flat"])[39] - _short("float32", g["flat"])[9]) < 0.2),
+    statement="Three mixers turn noise down and up again. Measure up to **ten** rounds of each on the desk, find how "
+        "its residual grows, and predict it after **forty** rounds.",
+    solve=_forty,
+    slips=(
+        Slip("fresh noise everywhere", lambda g: _forty(g, 6.02), "You let all three grow like fresh noise, by 10·log₁₀ "
+            "of the rounds. Look at each curve: not all of them do."),
+        Slip("nothing grows", lambda g: _forty(g, 0.0), "You let nothing grow. Look at each curve from one to ten "
+            "rounds."),
+        Slip("same error everywhere", lambda g: _forty(g, 12.04), "You let all three add the same error every round, by "
+            "20·log₁₀. Look at each curve: not all of them do."),
+    ),
+    hints=("By how much does the residual grow from one round to ten: not at all, about 10 dB, or about 20 dB?",
+           "Fresh noise adds in power: four times as many rounds, 6 dB more. An error that is always the same adds as "
+           "an amplitude."),
+    explain=lambda g: " ".join(fill(
+        "**{name}** reads {ten:.2f} dB after ten rounds and grows by {grown:.2f} dB to {forty:.2f} dB: {why}.",
+        {"name": name, "ten": _short(a, d)[9], "grown": _short(a, d)[39] - _short(a, d)[9], "forty": _short(a, d)[39],
+         "why": WHY[kind]}) for kind, (name, a, d) in zip(g["order"].split(), _three(g), strict=True)),
+    cites=(FRESH_ADDS, MEASURED),
+)  # fmt: skip
+WHY = {
+    "flat": "rounding soon meets a value that it leaves alone", "fresh": "fresh noise, 10·log₁₀(4)",
+    "same": "the two gains multiply to a little more or less than 1, and that error is the same every round, "
+            "20·log₁₀(4)",
+}  # fmt: skip
+
+
+def _sn(g, sine=True, level=True, dither_db=10 * np.log10(3)):
+    clean = 20 * np.log10(2) * g["b"] + sine * 10 * np.log10(1.5) + level * g["p"]
+    return [float(clean), float(clean - dither_db)]
+
+
+WORD = Exercise(
+    id="04-2", title="What a word can hold",
+    parts=tuple(Number(label, "dB", points=0.5, tolerance=0.1) for label in ("Without dither", "With dither")),
+    given=draws(b=one_of(12, 16, 20, 24), p=grid(-20, -1, 0.5)),
+    statement="A sine peaks at {p} dBFS and is rounded to {b} bits. What is its signal-to-noise ratio without dither, "
+        "taking the error as noise of q²/12, and with triangular dither, q²/4?",
+    solve=_sn,
+    slips=(
+        Slip("full scale", lambda g: _sn(g, level=False), "That is for a sine at full scale. This one is lower; the "
+            "noise is not."),
+        Slip("1.76 forgotten", lambda g: _sn(g, sine=False), "You left out 1.76 dB: noise of q²/12 against the power of "
+            "a sine."),
+        Slip("dither turned", lambda g: [None, _sn(g, dither_db=-10 * np.log10(3))[1]], "Dither adds noise: it takes "
+            "from the ratio."),
+        Slip("dither alone", lambda g: [None, _sn(g, dither_db=10 * np.log10(2))[1]], "That counts the dither alone, "
+            "q²/6. The rounding adds its q²/12."),
+    ),
+    hints=("At full scale the ratio is 6.02 dB a bit and 1.76 dB.", "With dither there is three times the noise power."),
+    explain=lambda g: fill("6.02 × {b} + 1.76 + ({p}) = {without:.2f} dB; with dither 10·log₁₀(3) = 4.77 dB less: "
+        "{dithered:.2f} dB.", g | dict(zip(("without", "dithered"), _sn(g), strict=True))),
+    cites=("Noise of rounding, q²/12: handbook formula", NOISE),
+)  # fmt: skip
+
+SAME = Exercise(
+    id="04-3", title="Three mixers, one residual", parts=(EQUAL.part(),),
+    given=draws(t=grid(-70, -42, 0.5), rounds_a=grid(8, 40), down_b=grid(15, 40, 0.5), down_c=grid(20, 50, 0.5),
+                rounds_c=grid(8, 40), where=_can_be_equal),
+    statement="All three mixers dither at every rounding. Set A ({rounds_a} rounds in 24 bit), B (rounds of {down_b} dB "
+        "in 16 bit) and C ({rounds_c} rounds of {down_c} dB) so that A and B leave {t} dB, ± 0.5 dB, and C no more "
+        "than {t} dB with the **shortest** word that does.",
+    solve=_equal,
+    slips=(
+        Slip("20·log₁₀", lambda g: _equal(g, times=20), "You counted the rounds by 20·log₁₀. Each round brings noise "
+            "of its own: 10·log₁₀.", spots=lambda a, g: _near(a, _equal(g, times=20))),
+        Slip("dither forgotten", lambda g: _equal(g, -4.77), "You took the noise of plain rounding, q²/12. Dither makes "
+            "it q²/4.", spots=lambda a, g: _near(a, _equal(g, -4.77))),
+    ),
+    hints=("Noise that is added while the sound is low is raised with it.",
+           "One round leaves q²/4 in power, raised by the attenuation; R rounds leave 10·log₁₀ R more. q = 2^(1 − bits)."),
+    explain=lambda g: fill(
+        "In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {a:.1f} dB. In 16 bit it is −96.3 dB, so "
+        "B: 10^(({t} + 96.3 − {down_b})/10) = {b:.0f} rounds. C would leave {c:.1f} dB in 24 bit; each bit fewer adds "
+        "6.02 dB, so {bits:.0f} bits are the shortest word.",
+        {**g, "a": _equal(g)["desk"]["down_db"], "b": _equal(g)["desk"]["rounds"],
+         "c": predicted_dbfs(g["down_c"], g["rounds_c"], 24), "bits": _equal(g)["desk"]["bits"]}),
+    cites=(NOISE, FRESH_ADDS),
+)  # fmt: skip
+
+
+def _near(answer, wrong):
+    """Whether attenuation or rounds stand where a wrong method puts them."""
+    a, b = answer["desk"], wrong["desk"]
+    return abs(a["down_db"] - b["down_db"]) < 0.6 or (b["rounds"] > 1 and a["rounds"] == b["rounds"])
+
+
+COPIES = Exercise(
+    id="04-4", title="Copies of copies", parts=(Number("Noise of the last copy", "dBu", tolerance=0.05),),
+    given=draws(R=grid(3, 40), n=grid(-95, -60, 0.5)),
+    statement="In an analogue chain, a tape is copied {R} times. Each pass adds noise of its own at {n} dBu. How much "
+        "is there in the end?",
+    solve=lambda g: g["n"] + 10 * np.log10(g["R"]),
+    slips=(
+        Slip("as amplitudes", lambda g: g["n"] + 20 * np.log10(g["R"]), "You added amplitudes. The noises are unrelated "
+            "and add in power."),
+        Slip("decibels added", lambda g: g["n"] + g["R"], "You added a decibel for each pass."),
+    ),
+    hints=("How much louder are two unrelated noises of one level than one of them?",),
+    explain=lambda g: fill("{n} + 10·log₁₀({R}) = {sum:.3f} dBu.", g | {"sum": sum_levels_db([g["n"]] * g["R"])}),
+    cites=(FRESH_ADDS,),
+)  # fmt: skip
+
+HEARD = Exercise(
+    id="04-5", title="Twenty rounds, blind",
+    parts=(
+        _run(FLOAT_RUN, "order_1", COMPLETE, points=1, must_show=False), _run(WORD_RUN, "order_2", TRIALS, points=2),
+        Pick("What the two runs allow you to say", options=runs.options("sentences", SENTENCES), follows=_allowed),
+    ),
+    given=Runs(),
+    statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
+        "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the sentence "
+        "that both counts allow. If you use the readings instead, judge somebody who got {other_1} of 8 right in run 1, "
+        "and {other_2} of 12 in run 2, first tries both.",
+    solve=lambda g: [list(g["order_1"]), list(g["order_2"]), _allowed([g["order_1"], g["order_2"]], g)],
+    slips=(Slip("taken for proof", lambda g: [None, None, "proved"], "A run that shows nothing proves nothing: the "
+                "difference may be smaller than this listener hears today."),),
+    hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing reach "
+           "in fewer than 5 of 100 runs?"),
+    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there on "
+        "a difference is shown; below, nothing is.", {"one": least_right(COMPLETE), "two": least_right(TRIALS)}),
+    cites=("Binomial law, one-sided, 5 %: handbook formula", MEASURED),
+)  # fmt: skip
+
+HARMED = Exercise(
+    id="04-6", title="What loses quality?",
+    parts=(Multi("Chains that clip or leave more than −80 dB", points=2, options=lambda g: tuple(
+        Option(key, fill(CHAINS[key][0], g)) for key in g["chains"])),),
+    given=Chains(),
+    statement="Music that peaks at {peak} dBFS goes through each of these chains and comes back at its own level. Tick "
+        "those that clip it, or leave a residual of more than −80 dB against the music. Each chain is rendered and "
+        "measured.".replace("{peak}", number_text(PEAK_DBFS, 0)),
+    solve=lambda g: [key for key, harm in _harms(g).items() if harm > HARMED_DB],
+    slips=(
+        Slip("over is lost", lambda g: [key for key in g["chains"] if "up" in str(CHAINS[key][1])], "You ticked all that "
+            "goes over full scale. Floating point keeps it, until something clips."),
+        Slip("whole numbers", lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]], "You ticked all whole "
+            "numbers. A long word that is well filled loses nothing that is heard."),
+    ),
+    hints=("Follow each box: does it clip, and how long is its word?", "The word counts where the sound is at its "
+           "**lowest**."),
+    explain=lambda g: "Residuals against the music: " + "; ".join(
+        f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0)}" for key, harm in _harms(g).items()) + ".",
+    cites=(NOISE, "Limit of −80 dB: a definition of this workbook"),
+)  # fmt: skip
+
+# ------------------------------------------------------------------------------------------------------------- the lab
+
+CHOICES = {-50.0: "about −40 dB: I would hear it", -100.0: "about −80 dB: in a quiet room", -1000.0: "under −120 dB",
+           -np.inf: "nothing at all"}  # fmt: skip
+
+
+def compare() -> tuple[str, str, Table]:
+    """Return what twenty rounds of 40 dB leave of a bass, in each arithmetic."""
+    run = rounds().at(rounds().setting(first_db=-40.0))
+    levels, _, expected = _in_all(run)
+    music = _power_db(run.seen.sound)
+    rows = tuple((_named(*each), level_text(level - music), level_text(known - music) if np.isfinite(known) else "–")
+                 for each, level, known in zip(ROWS, levels, expected, strict=True))  # fmt: skip
+    outcome = CHOICES[next(low for low in CHOICES if levels[1] - music > low)]
+    sentence = f"In 32-bit float, **{level_text(levels[1] - music)}** is left against the bass. Which arithmetic it is "
+    sentence += "decides; that the level went down and up does not."
+    return outcome, sentence, Table("Twenty rounds of 40 dB", ("arithmetic", "left", "predicted"), rows)
+
+
+WORKED = Worked(
+    "A 16-bit mixer dithers at every rounding. It turns a track down by 12 dB and up again, 25 times. What is left?",
+    ("One step of a 16-bit word is q = 2^(1 − 16) of full scale.",
+     "A dithered rounding adds noise of q²/4: 10·log₁₀(q²/4) = −96.3 dB. (The textbook's theory: dither, twice q²/12, "
+     "and the rounding itself, q²/12.)",
+     "Noise made while the track is 12 dB lower is raised with it: −96.3 + 12 = −84.3 dB a round.",
+     "Every round brings noise of its own, so 25 rounds add in power: 10·log₁₀(25) = 14.0 dB."),
+    Number("Residual after 25 rounds", "dB", tolerance=0.2), -70.35, "−84.3 + 14.0 = −70.3 dB.",
+)  # fmt: skip
+
+LAB = Lab(
+    "Word length and the rounds", "Does turning down and up in a digital mixer wear the sound out?", 50,
+    "one lesson of 50 minutes", (FORTY, WORD, SAME, COPIES, HEARD, HARMED), {"rounds": rounds},
+    tasks={"04-1": _ten, "04-3": EQUAL}, compare=compare, worked=WORKED,
+)  # fmt: skip
