@@ -8,10 +8,11 @@ from scipy import signal
 
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
-from gainlib.exercises import Abx, Exercise, Multi, NoListening, Number, Option, Slip, draws, fill, grid, one_of, pick
 from gainlib.exercises import Choice as Pick
-from gainlib.exercises import bypass as runs
-from gainlib.exercises.clips import STEMS, clip, residual_db
+from gainlib.exercises import Exercise, Multi, Number, Option, Slip, draws, fill, grid, one_of
+from gainlib.exercises import blind_rounds as blind
+from gainlib.exercises.bypass import options
+from gainlib.exercises.clips import residual_db
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import least_right
@@ -215,9 +216,7 @@ def _ten(g):
         return f"Mixer {run.setting.mixer}, {k} rounds: residual **{level_text(run.seen[k - 1], digits=2)}**."
 
     plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", digits=(0, 2))
-    names = {
-        name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in _three(g)
-    }
+    names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in _three(g)}
     return Experiment(
         (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
         (Picture("Residual", ("R",), {"R": plot(lambda run: (np.arange(1, 11), [run.seen]))}),),
@@ -225,10 +224,11 @@ def _ten(g):
     )  # fmt: skip
 
 
-def _forty(g, grown_db=None):
-    """Return the residuals after forty rounds: measured, or ten rounds and so many dB more."""
-    found = [_short(arithmetic, down) for _, arithmetic, down in _three(g)]
-    return [float(each[39] if grown_db is None else each[9] + grown_db) for each in found]
+def _forty(g, grown_db=None, right=""):
+    """Return the residuals after forty rounds: measured, or ten rounds and so many dB more but for the `right` kind."""
+    found = zip(g["order"].split(), (_short(arithmetic, down) for _, arithmetic, down in _three(g)), strict=True)
+    grown = [float(each[39] if grown_db is None else each[9] + grown_db) for _, each in found]
+    return [None if kind == right else each for kind, each in zip(g["order"].split(), grown, strict=True)]
 
 
 # --------------------------------------------------------------------------------------- three mixers at one residual
@@ -294,67 +294,6 @@ def _can_be_equal(g):
     return 15 <= down <= 105 and -80 <= over < -12 and 1.0 <= -over % 6.0206 <= 5.0 and min(map(abs, near)) <= 0.2
 
 
-# --------------------------------------------------------------------------------------------------- two blind runs
-
-COMPLETE, TRIALS = 8, 12
-FLOAT_RUN, WORD_RUN = "Run 1: 20 rounds of 40 dB in 32-bit float", "Run 2: the same in 16 bit, with dither"
-SENTENCES = {
-    "neither": "Neither run shows a difference. That is no proof that there is none.",
-    "first": "Run 1 shows a difference; run 2 shows none, which is no proof that there is none.",
-    "second": "Run 2 shows a difference; run 1 shows none, which is no proof that there is none.",
-    "both": "Both runs show a difference.",
-    "proved": "Run 1 proves that floating point sounds the same, and run 2 shows that 16 bit does not.",
-}
-BLIND = draws(clip=one_of(*STEMS), other_1=grid(2, 8), other_2=grid(6, 12))
-
-
-class Runs:
-    """The draw of a clip, the orders of both runs, and somebody else's counts for those who take the readings."""
-
-    def __call__(self, rng):
-        """Return what is drawn, None where an order is nearly all the same."""
-        orders = {name: "".join(pick(rng, "AB") for _ in range(n)) for name, n in self.LENGTHS.items()}
-        given = {**BLIND(rng), **orders, "sentences": shuffled(rng, SENTENCES)}
-        return given if self.holds(given) else None
-
-    LENGTHS = {"order_1": COMPLETE, "order_2": TRIALS}
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        mixed = all(set(given[k]) <= {"A", "B"} and len(given[k]) == n and min(map(given[k].count, "AB")) >= n // 4
-                    for k, n in self.LENGTHS.items())  # fmt: skip
-        return mixed and BLIND.holds(given) and sorted(given["sentences"]) == sorted(SENTENCES)
-
-
-@lru_cache(maxsize=16)
-def rounds_heard(name: str, arithmetic: str) -> Audio:
-    """Return a clip after twenty rounds of 40 dB."""
-    made = each_round(clip(name), -40.0, arithmetic, dither=arithmetic not in FLOATS)
-    return clip(name).with_samples(next(islice(made, 20, None)).astype(np.float32))
-
-
-def left_of_trials(given: dict, order: str, arithmetic: str) -> list[float]:
-    """Return for every trial what subtracting X from A leaves, against A."""
-    left = residual_db(clip(given["clip"]), rounds_heard(given["clip"], arithmetic))
-    return [left if each == "B" else -np.inf for each in given[order]]
-
-
-def _allowed(values, given):
-    """Return the sentence that both counts allow: the learner's own, or those given with the readings."""
-    shown = []
-    for value, order, other in zip(values, ("order_1", "order_2"), ("other_1", "other_2"), strict=False):
-        silent = isinstance(value, dict)
-        right = given[other] if silent else sum(a == b for a, b in zip(value, given[order], strict=True))
-        shown.append(right >= least_right(len(given[order]), 1 if silent else given["attempt"] + 1))
-    return {(False, False): "neither", (True, False): "first", (False, True): "second"}.get(tuple(shown), "both")
-
-
-def _run(label, order, count, **more):
-    ticks = Multi("From the readings: tick the trials in which X is B", points=more["points"],
-                  options=runs.trial_options(count))  # fmt: skip
-    return Abx(label, trials=count, silent=NoListening(ticks, runs.trials_in_which(order, "B")), **more)
-
-
 # --------------------------------------------------------------------------------------------- chains that lose quality
 
 CHAINS = {
@@ -377,7 +316,11 @@ CHAINS = {
     "converter": ("a float mixer, {up} dB up, into a converter, with the monitors {up} dB down", (("up",), ("clip",),
                                                                                              ("down",))),
 }  # fmt: skip
-FAIR_OVER, FAIR_WORDS, CLIPPED = ("over", "float file"), ("24 file", "24 soft", "16 file"), ("integer file", "fixed bus")
+FAIR_OVER, FAIR_WORDS, CLIPPED = (
+    ("over", "float file"),
+    ("24 file", "24 soft", "16 file"),
+    ("integer file", "fixed bus"),
+)
 HARMED_DB, PEAK_DBFS = -80.0, -6.0
 
 
@@ -385,7 +328,7 @@ HARMED_DB, PEAK_DBFS = -80.0, -6.0
 def _harm_db(key, up, low, soft, deep):
     """Return what a chain leaves of the difference, against the signal: rendered."""
     gains = {"up": up, "down": -up, "low": -low, "high": low, "soft": -soft, "loud": soft, "deep": -deep, "back": deep}
-    start = SHORT.with_samples(SHORT.samples.astype(np.float64) * 10 ** (PEAK_DBFS / 20) / SHORT.peak)
+    start = SHORT.with_samples(SHORT.samples.astype(np.float64) * 10 ** (PEAK_DBFS / 20) / np.abs(SHORT.samples).max())
     audio = start
     for k, step in enumerate(CHAINS[key][1]):
         if step[0] in gains:
@@ -435,11 +378,16 @@ FORTY = Exercise(
         "its residual grows, and predict it after **forty** rounds.",
     solve=_forty,
     slips=(
-        Slip("fresh noise everywhere", lambda g: _forty(g, 6.02), "You let all three grow like fresh noise, by 10·log₁₀ "
+        Slip("fresh noise everywhere", lambda g: _forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, "
+        "by "
+        "10·log₁₀ "
             "of the rounds. Look at each curve: not all of them do."),
-        Slip("nothing grows", lambda g: _forty(g, 0.0), "You let nothing grow. Look at each curve from one to ten "
+        Slip("nothing grows", lambda g: _forty(g, 0.0, "flat"), "You let nothing grow. Look at each curve from one "
+        "to ten "
             "rounds."),
-        Slip("same error everywhere", lambda g: _forty(g, 12.04), "You let all three add the same error every round, by "
+        Slip("same error everywhere", lambda g: _forty(g, 12.04, "same"), "You let all three add the same error "
+        "every round, "
+        "by "
             "20·log₁₀. Look at each curve: not all of them do."),
     ),
     hints=("By how much does the residual grow from one round to ten: not at all, about 10 dB, or about 20 dB?",
@@ -458,9 +406,9 @@ WHY = {
 }  # fmt: skip
 
 
-def _sn(g, sine=True, level=True, dither_db=10 * np.log10(3)):
+def _sn(g, sine=True, level=True, dither=3.0):
     clean = 20 * np.log10(2) * g["b"] + sine * 10 * np.log10(1.5) + level * g["p"]
-    return [float(clean), float(clean - dither_db)]
+    return [float(clean), float(clean - 10 * np.log10(dither))]
 
 
 WORD = Exercise(
@@ -473,14 +421,16 @@ WORD = Exercise(
     slips=(
         Slip("full scale", lambda g: _sn(g, level=False), "That is for a sine at full scale. This one is lower; the "
             "noise is not."),
-        Slip("1.76 forgotten", lambda g: _sn(g, sine=False), "You left out 1.76 dB: noise of q²/12 against the power of "
+        Slip("1.76 forgotten", lambda g: _sn(g, sine=False), "You left out 1.76 dB: noise of q²/12 against the power "
+        "of "
             "a sine."),
-        Slip("dither turned", lambda g: [None, _sn(g, dither_db=-10 * np.log10(3))[1]], "Dither adds noise: it takes "
+        Slip("dither turned", lambda g: [None, _sn(g, dither=1 / 3)[1]], "Dither adds noise: it takes "
             "from the ratio."),
-        Slip("dither alone", lambda g: [None, _sn(g, dither_db=10 * np.log10(2))[1]], "That counts the dither alone, "
+        Slip("dither alone", lambda g: [None, _sn(g, dither=2.0)[1]], "That counts the dither alone, "
             "q²/6. The rounding adds its q²/12."),
     ),
-    hints=("At full scale the ratio is 6.02 dB a bit and 1.76 dB.", "With dither there is three times the noise power."),
+    hints=("At full scale the ratio is 6.02 dB a bit and 1.76 dB.", "With dither there is three times the noise "
+        "power."),
     explain=lambda g: fill("6.02 × {b} + 1.76 + ({p}) = {without:.2f} dB; with dither 10·log₁₀(3) = 4.77 dB less: "
         "{dithered:.2f} dB.", g | dict(zip(("without", "dithered"), _sn(g), strict=True))),
     cites=("Noise of rounding, q²/12: handbook formula", NOISE),
@@ -490,20 +440,24 @@ SAME = Exercise(
     id="04-3", title="Three mixers, one residual", parts=(EQUAL.part(),),
     given=draws(t=grid(-70, -42, 0.5), rounds_a=grid(8, 40), down_b=grid(15, 40, 0.5), down_c=grid(20, 50, 0.5),
                 rounds_c=grid(8, 40), where=_can_be_equal),
-    statement="All three mixers dither at every rounding. Set A ({rounds_a} rounds in 24 bit), B (rounds of {down_b} dB "
+    statement="All three mixers dither at every rounding. Set A ({rounds_a} rounds in 24 bit), B (rounds of {down_b} "
+        "dB "
         "in 16 bit) and C ({rounds_c} rounds of {down_c} dB) so that A and B leave {t} dB, ± 0.5 dB, and C no more "
         "than {t} dB with the **shortest** word that does.",
     solve=_equal,
     slips=(
         Slip("20·log₁₀", lambda g: _equal(g, times=20), "You counted the rounds by 20·log₁₀. Each round brings noise "
             "of its own: 10·log₁₀.", spots=lambda a, g: _near(a, _equal(g, times=20))),
-        Slip("dither forgotten", lambda g: _equal(g, -4.77), "You took the noise of plain rounding, q²/12. Dither makes "
+        Slip("dither forgotten", lambda g: _equal(g, -4.77), "You took the noise of plain rounding, q²/12. Dither "
+        "makes "
             "it q²/4.", spots=lambda a, g: _near(a, _equal(g, -4.77))),
     ),
     hints=("Noise that is added while the sound is low is raised with it.",
-           "One round leaves q²/4 in power, raised by the attenuation; R rounds leave 10·log₁₀ R more. q = 2^(1 − bits)."),
+           "One round leaves q²/4 in power, raised by the attenuation; R rounds leave 10·log₁₀ R more. q = 2^(1 − "
+           "bits)."),
     explain=lambda g: fill(
-        "In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {a:.1f} dB. In 16 bit it is −96.3 dB, so "
+        "In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {a:.1f} dB. In 16 bit it is −96.3 dB, "
+        "so "
         "B: 10^(({t} + 96.3 − {down_b})/10) = {b:.0f} rounds. C would leave {c:.1f} dB in 24 bit; each bit fewer adds "
         "6.02 dB, so {bits:.0f} bits are the shortest word.",
         {**g, "a": _equal(g)["desk"]["down_db"], "b": _equal(g)["desk"]["rounds"],
@@ -525,7 +479,8 @@ COPIES = Exercise(
         "is there in the end?",
     solve=lambda g: g["n"] + 10 * np.log10(g["R"]),
     slips=(
-        Slip("as amplitudes", lambda g: g["n"] + 20 * np.log10(g["R"]), "You added amplitudes. The noises are unrelated "
+        Slip("as amplitudes", lambda g: g["n"] + 20 * np.log10(g["R"]), "You added amplitudes. The noises are "
+        "unrelated "
             "and add in power."),
         Slip("decibels added", lambda g: g["n"] + g["R"], "You added a decibel for each pass."),
     ),
@@ -537,21 +492,28 @@ COPIES = Exercise(
 HEARD = Exercise(
     id="04-5", title="Twenty rounds, blind",
     parts=(
-        _run(FLOAT_RUN, "order_1", COMPLETE, points=1, must_show=False), _run(WORD_RUN, "order_2", TRIALS, points=2),
-        Pick("What the two runs allow you to say", options=runs.options("sentences", SENTENCES), follows=_allowed),
+        blind.blind_run(blind.FLOAT_RUN, "order_1", blind.COMPLETE, points=1, must_show=False),
+            blind.blind_run(blind.WORD_RUN, "order_2", blind.TRIALS, points=2),
+        Pick("What the two runs allow you to say", options=options("sentences", blind.SENTENCES),
+            follows=blind.allowed),
     ),
-    given=Runs(),
+    given=blind.Runs(),
     statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
-        "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the sentence "
-        "that both counts allow. If you use the readings instead, judge somebody who got {other_1} of 8 right in run 1, "
+        "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the "
+        "sentence "
+        "that both counts allow. If you use the readings instead, judge somebody who got {other_1} of 8 right in run "
+        "1, "
         "and {other_2} of 12 in run 2, first tries both.",
-    solve=lambda g: [list(g["order_1"]), list(g["order_2"]), _allowed([g["order_1"], g["order_2"]], g)],
+    solve=lambda g: [list(g["order_1"]), list(g["order_2"]), blind.allowed([g["order_1"], g["order_2"]], g)],
     slips=(Slip("taken for proof", lambda g: [None, None, "proved"], "A run that shows nothing proves nothing: the "
                 "difference may be smaller than this listener hears today."),),
-    hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing reach "
+    hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing "
+        "reach "
            "in fewer than 5 of 100 runs?"),
-    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there on "
-        "a difference is shown; below, nothing is.", {"one": least_right(COMPLETE), "two": least_right(TRIALS)}),
+    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From "
+        "there on "
+        "a difference is shown; below, nothing is.", {"one": least_right(blind.COMPLETE),
+            "two": least_right(blind.TRIALS)}),
     cites=("Binomial law, one-sided, 5 %: handbook formula", MEASURED),
 )  # fmt: skip
 
@@ -565,7 +527,8 @@ HARMED = Exercise(
         "measured.".replace("{peak}", number_text(PEAK_DBFS, 0)),
     solve=lambda g: [key for key, harm in _harms(g).items() if harm > HARMED_DB],
     slips=(
-        Slip("over is lost", lambda g: [key for key in g["chains"] if "up" in str(CHAINS[key][1])], "You ticked all that "
+        Slip("over is lost", lambda g: [key for key in g["chains"] if "up" in str(CHAINS[key][1])], "You ticked all "
+        "that "
             "goes over full scale. Floating point keeps it, until something clips."),
         Slip("whole numbers", lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]], "You ticked all whole "
             "numbers. A long word that is well filled loses nothing that is heard."),
@@ -573,7 +536,8 @@ HARMED = Exercise(
     hints=("Follow each box: does it clip, and how long is its word?", "The word counts where the sound is at its "
            "**lowest**."),
     explain=lambda g: "Residuals against the music: " + "; ".join(
-        f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0)}" for key, harm in _harms(g).items()) + ".",
+        f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
+            harm in _harms(g).items()) + ".",
     cites=(NOISE, "Limit of −80 dB: a definition of this workbook"),
 )  # fmt: skip
 
