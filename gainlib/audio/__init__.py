@@ -9,8 +9,8 @@ converter or a short integer file has to clip them.
 Contents
 --------
 - :class:`Audio`, samples in memory, and :class:`AudioFile`, the same thing still on disk; both give ``blocks``.
-- :func:`read` and :func:`write`: whole files in, whole files out, and never over a source; :func:`wav_bytes`: a file that
-  is taken away and never lies on this disk.
+- :func:`read` and :func:`write`: whole files in, whole files out, and never over a source; :func:`wav_bytes`: a file
+  that is taken away, as its bytes.
 - :func:`audio_suffixes`, :func:`audio_files`: what counts as audio in a folder.
 - :func:`replacing`: any other file, written whole or not at all.
 """

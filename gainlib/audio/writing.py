@@ -115,7 +115,24 @@ def write(
 
 
 def wav_bytes(audio: Audio, subtype: str = "PCM_24", name: str = "sound.wav", **more) -> bytes:
-    """Return a WAV file as its bytes; `name` and what goes to `write` besides decide what is in it."""
+    """Return a WAV file as its bytes, for somebody who takes it away.
+
+    Parameters
+    ----------
+    audio : Audio
+        What.
+    subtype : str
+        As for `write`.
+    name : str
+        Name of the file, which decides its dither.
+    **more
+        Goes to `write`.
+
+    Returns
+    -------
+    bytes
+        The whole file.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, name)
         write(path, audio, subtype, **more)

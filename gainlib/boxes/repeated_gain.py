@@ -90,8 +90,25 @@ def each_round(
 ) -> Iterator[np.ndarray]:
     """Yield the samples as an arithmetic holds them, and then those after each round, without end.
 
-    A round is a gain of `first_db` and one that takes it back; a word may have any length from 10 to 24 bits. With
-    `clip` every step ends at full scale.
+    Parameters
+    ----------
+    audio : Audio
+        What is turned down and up.
+    first_db : float
+        The first gain of a round; the second takes it back.
+    arithmetic : str
+        As for `round_trips`; a word may have any length from 10 to 24 bits.
+    dither : bool
+        Triangular dither at every rounding of a word of whole numbers.
+    seed : int
+        Of the dither.
+    clip : bool
+        Whether every step ends at full scale.
+
+    Yields
+    ------
+    array, shape (frames, channels)
+        In the type of the arithmetic.
     """
     held, step = _held(audio, arithmetic)
     gains, rng = [10.0 ** (first_db / 20.0), 10.0 ** (-first_db / 20.0)], np.random.default_rng(seed)
@@ -122,7 +139,26 @@ def _held(audio, arithmetic):
 
 
 def residuals_dbfs(audio: Audio, first_db: float, rounds: int, arithmetic: str = "float32", **more) -> np.ndarray:
-    """Return the plain RMS of what 1, 2, … rounds changed, in dB against amplitude 1; more goes to `each_round`."""
+    """Return the plain RMS of what 1, 2, … rounds changed, in dB against amplitude 1.
+
+    Parameters
+    ----------
+    audio : Audio
+        What is turned down and up.
+    first_db : float
+        The first gain of a round.
+    rounds : int
+        How many.
+    arithmetic : str
+        As for `each_round`.
+    **more
+        Goes to `each_round`.
+
+    Returns
+    -------
+    array, shape (rounds,)
+        −inf where nothing is left.
+    """
     after = each_round(audio, first_db, arithmetic, **more)
     held = next(after).astype(np.float64)
     return np.array([_power_db(each - held) for each in islice(after, rounds)])

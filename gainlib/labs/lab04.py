@@ -121,9 +121,10 @@ SPECTRUM = _curves(("original", "residual"), (20, 20000, 0, "Hz"), (-220, 0, 20,
                    digits=(0, 0))  # fmt: skip
 BARS = {"names": tuple(_named(*each) for each in ROWS), "low_db": -360.0, "high_db": 0.0, "step_db": 40,
         "title": "Residual", "heading": "Residual in each arithmetic: ◇ = predicted", "column": 0.22}  # fmt: skip
+WIDE = {"left": 0.1}
 PICTURES = (
-    Picture("Against the rounds", ("R",), {"R": OVER_ROUNDS(_against_rounds)}),
-    Picture("Spectrum", ("S",), {"S": SPECTRUM(_spectra)}),
+    Picture("Against the rounds", ("R",), {"R": OVER_ROUNDS(_against_rounds)}, margins=WIDE),
+    Picture("Spectrum", ("S",), {"S": SPECTRUM(_spectra)}, margins=WIDE),
     Picture("Four arithmetics", ("M",), {"M": Plot("meters", _in_all, BARS)}, margins={"left": 0.15}),
 )  # fmt: skip
 GROWN = (
@@ -168,14 +169,15 @@ FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav
 def rounds() -> Experiment:
     """A sound turned down and up again, many times."""
     controls = (
-        Choice("sound", "Sound", SOUNDS), _step("first_db", "First step", -20.0), _step("other_db", "Compared", -24.08),
+        Choice("sound", "Sound", SOUNDS), _step("first_db", "First step", -20.0), _step("other_db", "Compared with",
+            -24.08),
         Slider("rounds", "Rounds", 1, ROUNDS, 1, 20, "", page=10, decimals=0),
         Choice("arithmetic", "Arithmetic", ARITHMETICS, "float32"),
         Choice("dither", "Dither", {False: "none", True: "at every rounding"},
                off=lambda s: "floating point is not dithered" if s.arithmetic in FLOATS else ""),
         Choice("clip", "Over full scale", {False: "kept", True: "clipped"}, off=_whole),
     )  # fmt: skip
-    note = "Turn down first. The residual alone is raised to the level of speech; as it is, it is far softer."
+    note = "Turn down first. The residual is raised, so that you hear it at all; as it is, it is far softer."
     return Experiment(
         controls, PICTURES, read=lambda run: Turned(run.setting), told=_told, title="Down and up again", take=FILE,
         listen=Listen(_heard, note=lambda s: note),
@@ -213,13 +215,17 @@ def _ten(g):
 
     def told(run):
         k = int(run.setting.rounds)
-        return f"Mixer {run.setting.mixer}, {k} rounds: residual **{level_text(run.seen[k - 1], digits=2)}**."
+        after = "one round" if k == 1 else f"{k} rounds"
+        return f"Mixer {run.setting.mixer} after {after}: residual **{level_text(run.seen[k - 1], digits=2)}**."
 
-    plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", digits=(0, 2))
+    def shown(run):
+        return np.arange(1, 11), [run.seen], [(run.setting.rounds, run.seen[int(run.setting.rounds) - 1])]
+
+    plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", "you", digits=(0, 2))
     names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in _three(g)}
     return Experiment(
         (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
-        (Picture("Residual", ("R",), {"R": plot(lambda run: (np.arange(1, 11), [run.seen]))}),),
+        (Picture("Residual", ("R",), {"R": plot(shown)}, margins=WIDE),),
         read=read, told=told, title="Three mixers, ten rounds", lines=1,
     )  # fmt: skip
 
@@ -250,7 +256,14 @@ def _mixers(g):
         )  # fmt: skip
 
     names = "A: 24 bit", "B: 16 bit", "C: your word"
-    bars = {"names": names, "low_db": -120.0, "high_db": 0.0, "title": "Residual", "heading": "Residual: ◇ = wanted"}
+    bars = {
+        "names": names,
+        "low_db": -120.0,
+        "high_db": 0.0,
+        "title": "Residual",
+        "heading": "Residual: ◇ = wanted",
+        "column": 0.17,
+    }
 
     def shown(run):
         return run.seen, [level_text(each) for each in run.seen], [g["t"]] * 3
@@ -259,7 +272,8 @@ def _mixers(g):
         (Slider("down_db", "A, down by", 1.0, 110.0, 0.1, 20.0, page=5.0),
          Slider("rounds", "B, rounds", 1, 80, 1, 1, "", page=5, decimals=0),
          Slider("bits", "C, word", 10, 24, 1, 24, "bit", page=2, decimals=0)),
-        (Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}),), read=read, title="Three mixers",
+        (Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": 0.15}),), read=read,
+            title="Three mixers",
     )  # fmt: skip
 
 
@@ -328,7 +342,8 @@ HARMED_DB, PEAK_DBFS = -80.0, -6.0
 def _harm_db(key, up, low, soft, deep):
     """Return what a chain leaves of the difference, against the signal: rendered."""
     gains = {"up": up, "down": -up, "low": -low, "high": low, "soft": -soft, "loud": soft, "deep": -deep, "back": deep}
-    start = SHORT.with_samples(SHORT.samples.astype(np.float64) * 10 ** (PEAK_DBFS / 20) / np.abs(SHORT.samples).max())
+    samples = SHORT.samples[:4000].astype(np.float64)
+    start = SHORT.with_samples(samples * 10 ** (PEAK_DBFS / 20) / np.abs(samples).max())
     audio = start
     for k, step in enumerate(CHAINS[key][1]):
         if step[0] in gains:
@@ -501,7 +516,7 @@ HEARD = Exercise(
     statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
         "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the "
         "sentence "
-        "that both counts allow. If you use the readings instead, judge somebody who got {other_1} of 8 right in run "
+        "that both counts allow. If you use the readings instead, judge another listener, who got {other_1} of 8 right in run "
         "1, "
         "and {other_2} of 12 in run 2, first tries both.",
     solve=lambda g: [list(g["order_1"]), list(g["order_2"]), blind.allowed([g["order_1"], g["order_2"]], g)],

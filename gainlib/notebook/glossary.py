@@ -66,6 +66,10 @@ _ENTRIES = (
     ("dBu", "Level of a voltage against 0.775 V.", "dBu"),
     ("dBV", "Level of a voltage against 1 V.", "dBV"),
     ("VU", "What a needle shows: it is slow, close to loudness, and misses short peaks.", "VU"),
+    (
+        "dither",
+        "Noise of about one step, added before a word gets shorter, so that the error does not follow the sound.",
+    ),
     ("dual mono", "A stereo file whose two sides are the same."),
     (
         "dynamics",
@@ -105,6 +109,7 @@ _ENTRIES = (
     ("polarity", "Whether a wave is inverted or not. Two copies of opposite polarity cancel.", "out of polarity"),
     ("pre-fader, post-fader", "Taken ahead of the fader, or behind it."),
     ("quantising", "Rounding to the steps that a number with that many bits has."),
+    ("residual", "What is left when you subtract the original from what came out."),
     ("return", "The group in which the output of an effect comes back."),
     ("RMS", "An average over power; a full-scale sine reads 0 dBFS.", "RMS"),
     ("S/N", "How far the signal lies above the noise."),
