@@ -516,9 +516,8 @@ HEARD = Exercise(
     statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
         "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the "
         "sentence "
-        "that both counts allow. If you use the readings instead, judge another listener, who got {other_1} of 8 right in run "
-        "1, "
-        "and {other_2} of 12 in run 2, first tries both.",
+        "that both counts allow. If you use the readings instead, judge another listener, who got {other_1} of 8 right "
+        "in run 1, and {other_2} of 12 in run 2, first tries both.",
     solve=lambda g: [list(g["order_1"]), list(g["order_2"]), blind.allowed([g["order_1"], g["order_2"]], g)],
     slips=(Slip("taken for proof", lambda g: [None, None, "proved"], "A run that shows nothing proves nothing: the "
                 "difference may be smaller than this listener hears today."),),
