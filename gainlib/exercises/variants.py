@@ -208,38 +208,50 @@ def either(*branches: Callable) -> Either:
 
 
 def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
-    """Return the given values of one learner's attempt, redrawn until they are fair.
+    """Return the given values of one learner's attempt, redrawn until they are fair; else the fairest of all drawn.
 
     Raises
     ------
     GainlibError
-        When 401 draws gave no fair variant: the declaration is at fault, not the learner.
+        When nothing at all could be drawn: the declaration is at fault, not the learner.
     """
     seed = seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)
     rng = np.random.Generator(np.random.PCG64(seed))
     source = exercise.given
     if isinstance(source, Either):
         source = pick(rng, source.branches)
-    for _ in range(REDRAWS + 1):
+    fairest, most = None, -1.0
+    for tried in range(_TRIES):
         drawn = source(rng)
-        if drawn is None:
-            continue
-        given = {"exercise": exercise.id, "attempt": int(attempt), **drawn}
-        if not exercise.guard or fair(exercise, given):
-            return given
-    raise GainlibError(f"{exercise.id}: no fair variant in {REDRAWS + 1} draws; widen its values or its slips' rules")
+        if drawn is not None:
+            given = {"exercise": exercise.id, "attempt": int(attempt), **drawn}
+            room = fairness(exercise, given) if exercise.guard else 1.0
+            if room >= 1.0:
+                return given
+            if room > most:
+                fairest, most = given, room
+        if tried >= REDRAWS and fairest is not None:
+            return fairest
+    raise GainlibError(f"{exercise.id}: nothing was drawn in {_TRIES} tries; widen its values")
 
 
 def fair(exercise, given: dict) -> bool:
     """Whether no active slip comes near the answer or another slip, and no printed number gives the answer away."""
+    return fairness(exercise, given) >= 1.0
+
+
+def fairness(exercise, given: dict) -> float:
+    """Return how far the nearest slip keeps from the answer or from another slip, 1 being far enough.
+
+    0 where a printed number gives the answer away.
+    """
     key = _read(exercise, given, exercise.solve(given))
     slips = [_read(exercise, given, slip.answer(given)) for slip in exercise.slips if slip.active(given)]
-    if any(gap(exercise, given, key, slip, key) < FROM_ANSWER for slip in slips):
-        return False
-    pairs = ((first, second) for index, first in enumerate(slips) for second in slips[:index])
-    if any(gap(exercise, given, first, second, key) < BETWEEN_SLIPS for first, second in pairs):
-        return False
-    return not _given_away(exercise, given, key)
+    rooms = [gap(exercise, given, key, slip, key) / FROM_ANSWER for slip in slips]
+    if min(rooms, default=1.0) >= 1.0:  # pairs are many, so they are compared only where it may still be fair
+        pairs = ((first, second) for index, first in enumerate(slips) for second in slips[:index])
+        rooms += [gap(exercise, given, first, second, key) / BETWEEN_SLIPS for first, second in pairs]
+    return 0.0 if _given_away(exercise, given, key) else min(rooms, default=1.0)
 
 
 def gap(exercise, given: dict, first: list, second: list, key: list) -> float:
