@@ -14,6 +14,7 @@ from gainlib.processors import Compressor
 from gainlib.signals import tone
 
 DRAG_S = 0.080
+TASKS = {"08-1": lab08.STEADY_TASK, "08-2": lab08.TRIM_TASK, "08-5": lab08.GROUP_TASK}
 
 
 def settled_reduction_db(level_dbfs, compressor):
@@ -30,25 +31,50 @@ def test_the_answers_of_steady_levels_hold_on_the_model():
     """The key of 08-1 and 08-5 is what a sine through the compressor gives; static curve: Giannoulis et al., eq. 4."""
     for learner in range(6):
         given = exercise("08-1").variant(f"learner {learner}")
-        boxes = [Compressor(given["T"], given["R"], knee) for knee in (0.0, given["W"])]
-        measured = [settled_reduction_db(given["L"], box) for box in boxes]
-        assert measured == pytest.approx(exercise("08-1").solve(given), abs=0.05)
+        set_so, *soft = exercise("08-1").solve(given)
+        threshold = set_so["desk"]["threshold_dbfs"]
+        assert settled_reduction_db(given["L"], Compressor(threshold, given["R"], 0.0)) == pytest.approx(
+            given["g"], abs=0.05
+        )
+        knee = Compressor(threshold, given["R"], given["W"])
+        measured = [settled_reduction_db(given[name], knee) for name in ("a", "b")]
+        assert measured == pytest.approx(soft, abs=0.05)
         group = exercise("08-5").variant(f"learner {learner}")
-        box = Compressor(group["T"], group["R"], 0.0)
+        box = Compressor(group["T"], group["other"], 0.0)
         before, after = (settled_reduction_db(level, box) for level in (group["L"], group["L"] - group["x"]))
-        change = -group["x"] + before - after
-        assert [change, -group["x"] - change] == pytest.approx(exercise("08-5").solve(group), abs=0.05)
+        assert -group["x"] + before - after == pytest.approx(exercise("08-5").solve(group)[1], abs=0.05)
+
+
+def test_one_level_is_inside_the_knee_and_the_other_past_it():
+    """So that neither the hard curve nor the bend is right for both; which comes first is drawn."""
+    inside = []
+    for learner in range(40):
+        given = exercise("08-1").variant(f"learner {learner}")
+        threshold = given["L"] - given["g"] * given["R"] / (given["R"] - 1)
+        inside.append([abs(given[name] - threshold) < given["W"] / 2 for name in ("a", "b")])
+    assert all(sum(each) == 1 for each in inside) and 8 < sum(first for first, _ in inside) < 32
 
 
 def test_trim_threshold_and_makeup_move_together():
     """08-2 on the model: everything x dB down ahead, threshold with it, makeup up: the same sound comes out."""
     given = exercise("08-2").variant("anna")
-    threshold, makeup = exercise("08-2").solve(given)
+    threshold, makeup = exercise("08-2").solve(given)["desk"].values()
     sound = stems.excerpt("02 snare")
     low = sound.with_samples(sound.samples * 10 ** (-given["x"] / 20))
     before = Compressor(given["T"], given["R"]).process(sound).samples
     after = Compressor(threshold, given["R"], makeup_db=makeup).process(low).samples
     assert np.abs(before - after).max() < 1e-12
+
+
+@pytest.mark.parametrize("id", TASKS)
+def test_a_task_is_met_without_its_book_and_missed_as_found(id):
+    """The solver knows the aims only; as found nothing is met, so that nothing is paid for."""
+    asked, task = exercise(id), TASKS[id]
+    for k in range(4):
+        given = asked.variant(f"learner {k}")
+        assert all(task.missed(task.answer(task.of(given).start, given), given)), given
+    found = [task.solve(given), *asked.values(asked.solve(given))[1:]]
+    assert mark(asked, given, asked.answer(found)).state == "right"
 
 
 def test_reduction_while_it_plays_leaves_pauses_out():
@@ -138,15 +164,22 @@ def test_a_learner_with_many_unfair_draws_gets_a_variant(learner):
     assert 6.0 <= exercise("08-3").variant(learner)["most"] <= 15.0
 
 
-def test_the_readings_shown_are_the_readings_asked_about():
+def test_every_stem_that_is_fair_comes():
+    """Behind what sounds longer, active level and energy change alike, and neither could be told wrong."""
+    drawn = [exercise("08-3").variant(f"learner {k}")["stem"] for k in range(60)]
+    assert all(drawn.count(stem) >= 8 for stem in lab08.PLUCKED) and set(drawn) == set(lab08.PLUCKED)
+
+
+def test_the_meters_of_the_desk_read_what_is_asked_about():
     asked = exercise("08-3")
     given = asked.variant("anna")
     desk = lab_module("08").exercise_panel(asked, given, None)
     out = desk.run.seen.after.samples
     plain = 10 * np.log10(np.mean((out - out.mean(axis=0)) ** 2)) + 3.0103  # worked by hand: a full-scale sine reads 0
     assert plain == pytest.approx(given["energy_out"], abs=0.01)
-    assert "at most" in desk.pictures[0].widget.sentence
-    assert desk.numbers.table["rows"][0][1] == f"{given['energy_in']:.2f} dBFS".replace("-", "−")
+    words = desk.pictures[0].widget.sentence
+    assert "at most" in words and desk.numbers is None, "read off the picture, printed nowhere else"
+    assert f"RMS, in {given['energy_in']:.2f} dBFS".replace("-", "−") in words
 
 
 def test_the_prediction_is_compared_with_the_drums():

@@ -12,17 +12,19 @@ from gainlib.session import Insert, ReferencedAudio, Session, Strip, register_so
 __all__ = ["DRUMS", "STEMS", "bar", "excerpt", "one_strip", "short_name", "whole"]
 
 STEMS = ("01 kick", "02 snare", "05 bass", "06 guitar", "09 lead vocal")
-DRUMS = ("01 kick", "02 snare", "03 overheads", "04 toms")
+TOMS = "04 toms"
+DRUMS = ("01 kick", "02 snare", "03 overheads", TOMS)
 BAR_S, EXCERPT_S, _FADE_S = 2.5, 8.0, 0.01
 
 
 @cache
 def bar(stem: str) -> ReferencedAudio:
     """Return the first bar of the refrain of one stem."""
-    if stem not in STEMS:
-        raise GainlibError(f"there is no bar of {stem!r}; there is {', '.join(STEMS)}")
+    if stem not in {*STEMS, TOMS}:
+        raise GainlibError(f"there is no bar of {stem!r}; there is {', '.join((*STEMS, TOMS))}")
     audio = refrain(stem)
     samples = np.array(audio.samples[: round(BAR_S * audio.rate_hz)])
+    samples = samples if stem in STEMS else _mono(audio.with_samples(samples))
     return ReferencedAudio(samples, audio.rate_hz, stem, {"bar": stem})
 
 

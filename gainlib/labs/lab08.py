@@ -21,7 +21,7 @@ from gainlib.exercises.experiment import (
     loudness_words,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.model import Exercise, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
@@ -30,6 +30,7 @@ from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import ACTIVE_RANGE_DB, averages
 from gainlib.processors import Compressor, Gate
+from gainlib.signals import tone
 from gainlib.words import Table, level_text, number_text
 
 # ------------------------------------------------------------------------------------------------------- the experiment
@@ -55,12 +56,15 @@ class Squeezed:
         Of every frame, not negative.
     lost_db : float
         What the processor takes from the energy.
+    was : Squeezed or None
+        What it is compared with.
     """
 
     before: Audio
     after: Audio
     reduction_db: np.ndarray
     lost_db: float
+    was: "Squeezed | None" = None
 
     def lines(self, out_db: float):
         """Return times, largest reduction, peaks in and peaks out of every block."""
@@ -84,6 +88,26 @@ class Squeezed:
         """Highest sample behind the processor."""
         return float(ratio_to_db(np.abs(self.after.samples).max()))
 
+    @property
+    def settled_db(self) -> float:
+        """Mean reduction in the second half, where that of a steady sound has settled."""
+        return float(_late(self.reduction_db).mean())
+
+    @property
+    def turned_down_more_db(self) -> float:
+        """By how much that has changed."""
+        return self.settled_db - self.was.settled_db
+
+    @property
+    def louder_db(self) -> float:
+        """By how much the energy behind the processor has changed in the second half."""
+        now, then = (averages(each.with_samples(_late(each.samples))).rms_dbfs for each in (self.after, self.was.after))
+        return now - then
+
+
+def _late(values):
+    return values[len(values) // 2 :]
+
 
 def _highest(values, rate_hz):
     length = round(BLOCK_S * rate_hz)
@@ -94,13 +118,13 @@ def _peaks(line, rate_hz):
     return np.maximum(ratio_to_db(_highest(np.abs(line), rate_hz)), FLOOR_DB)
 
 
-def squeezed(run: Run) -> Squeezed:
+def squeezed(run: Run, was: Squeezed | None = None) -> Squeezed:
     """Return what the insert of a strip does to it."""
     trace = run.trace.audios([f"{INSERT}/in", f"{INSERT}/out"])
     before, after = trace[f"{INSERT}/in"], trace[f"{INSERT}/out"]
     reduction = _processor(run).reduction_db(before)
     ahead, behind = (averages(each).rms_dbfs for each in (before, after))
-    return Squeezed(before, after, reduction, ahead - behind)
+    return Squeezed(before, after, reduction, ahead - behind, was)
 
 
 def _stems(sound):
@@ -251,24 +275,33 @@ def dynamics() -> Experiment:
 
 # ------------------------------------------------------------------------- a stem through a compressor, for an exercise
 
-READ = (
-    ("energy_in", "RMS of the whole, in", "dBFS"),
-    ("energy_out", "RMS of the whole, out", "dBFS"),
-    ("active_in", "active level, in", "dBFS"),
-    ("active_out", "active level, out", "dBFS"),
-    ("most", "largest reduction", "dB"),
-    ("mean", "mean reduction, pauses included", "dB"),
-)
+HEARD = Listen(_sounds, lambda setting: False, lambda setting: "Clipping can harm tweeters: start low.")
+
+READ = {
+    "energy_in": "RMS, in", "energy_out": "RMS, out", "active_in": "active level, in",
+    "active_out": "active level, out", "most": "largest reduction", "mean": "mean reduction",
+}  # fmt: skip
+TAKEN = ("most", "mean")
+PLUCKED = ("01 kick", "02 snare", "04 toms")  # of what sounds longer, active level and energy change alike
+
+
+def _meters(made):
+    """Return what the meters show; a reduction is a level under 0 dB."""
+    read = _readings(made)
+    levels = [-read[name] if name in TAKEN else read[name] for name in READ]
+    units = ("dB" if name in TAKEN else "dBFS" for name in READ)
+    return levels, [level_text(level, unit, 2) for level, unit in zip(levels, units, strict=True)]
 
 
 def _bar_through(made):
-    compressor = Compressor(
-        made["threshold"], made["ratio"], attack_s=made["attack_ms"] / 1000, release_s=made["release_ms"] / 1000
-    )
+    attack_s, release_s = made["attack_ms"] / 1000, made["release_ms"] / 1000
+    compressor = Compressor(made["threshold"], made["ratio"], attack_s=attack_s, release_s=release_s)
+    title, time = f"{short_name(made['stem']).capitalize()} through the compressor", {"duration_s": BAR_S}
+    meters = {"names": tuple(READ.values()), "title": "Meters over the bar, makeup at 0 dB"}
+    plots = {"R": Plot("reduction", _seen_reduction, time), "M": Plot("meters", lambda run: _meters(made), meters)}
+    picture = Picture(title, ("R", "M"), plots, heights=(0.8, 1.2), margins={"left": 0.19})
     return Experiment(
-        (), dynamics_pictures(BAR_S, insert=False), lambda _setting: one_strip(bar(made["stem"]), compressor),
-        squeezed,
-        title=f"{short_name(made['stem']).capitalize()} through the compressor",
+        (), (picture,), lambda _: one_strip(bar(made["stem"]), compressor), squeezed, title=title
     )  # fmt: skip
 
 
@@ -284,27 +317,97 @@ def _read_bar(*recipe):
     ahead, behind = averages(seen.before), averages(seen.after)
     values = (ahead.rms_dbfs, behind.rms_dbfs, ahead.active_dbfs, behind.active_dbfs)
     values += (seen.reduction_db.max(), seen.reduction_db.mean())
-    return {name: round(float(value), 2) for (name, _, _), value in zip(READ, values, strict=True)}
+    return {name: round(float(value), 2) for name, value in zip(READ, values, strict=True)}
 
 
 SQUEEZED = Drawn(
-    draws(
-        stem=one_of(*STEMS),
-        threshold=grid(-44, -12),
-        ratio=one_of(2, 3, 4, 6, 8),
-        attack_ms=one_of(1, 5, 10, 20),
-        release_ms=one_of(60, 120, 250),
-    ),
-    _readings,
-    READ,
-    fair=lambda given: 6.0 <= given["most"] <= 15.0,
-    experiment=_bar_through,
-    caption="What is read, makeup at 0 dB",
-)
+    draws(stem=one_of(*PLUCKED), threshold=grid(-44, -12), ratio=one_of(2, 3, 4, 6, 8),
+          attack_ms=one_of(1, 5, 10, 20), release_ms=one_of(60, 120, 250)),
+    _readings, fair=lambda given: 6.0 <= given["most"] <= 15.0, experiment=_bar_through,
+)  # fmt: skip
 
 
 def _makeup_for(given):
     return round(given["energy_in"] - given["energy_out"], 2)
+
+
+# ------------------------------------------------------------------------------- a compressor that was right before
+
+KEEP_DB, TONE_DB, STEADY_S = 0.05, 0.1, 1.0
+
+
+def _threshold_slider(start):
+    return Slider("threshold_dbfs", "Threshold", -60.0, 0.0, 0.1, float(start), "dBFS", page=1.0)
+
+
+def _tone_through(given):
+    sound = tone(997.0, given["L"], STEADY_S)
+    return Experiment(
+        (_threshold_slider(-60.0), db_slider("makeup_db", "Makeup", 0.0, 24.0)), dynamics_pictures(STEADY_S),
+        lambda s: one_strip(sound, Compressor(s.threshold_dbfs, given["R"], 0.0)), squeezed,
+        title="A steady tone through the compressor",
+    )  # fmt: skip
+
+
+STEADY_TASK = SetAndMeasure(_tone_through, None, (
+    Aim("reduction", lambda run: run.seen.settled_db, lambda g: g["g"], TONE_DB, decimals=2, points=1),
+    Aim("output against input", lambda run: run.setting.makeup_db - run.seen.settled_db, 0.0, TONE_DB, decimals=2,
+        points=1, too_high="too loud", too_low="too soft"),
+), "threshold and makeup", points=2)  # fmt: skip
+
+
+def _moved_ahead(given, sound, controls, **more):
+    """Return an experiment on a compressor ahead of which something was moved, compared with how it was before."""
+
+    def through(threshold_dbfs, ahead_db):
+        return one_strip(sound, Compressor(threshold_dbfs, given["R"], 0.0), ahead_db)
+
+    before = Experiment((), (), lambda _: through(given["T"], 0.0), squeezed)
+    was = before.at(before.start).seen
+    return Experiment(
+        controls, dynamics_pictures(sound.duration_s),
+        lambda s: through(s.get("threshold_dbfs", given["T"]), s.get("faders_db", -given["x"])),
+        lambda run: squeezed(run, was), **more,
+    )  # fmt: skip
+
+
+def _trimmed(given):
+    controls = _threshold_slider(given["T"]), db_slider("makeup_db", "Makeup", -24.0, 24.0)
+    title = f"{short_name(given['stem']).capitalize()}, the trim lowered"
+    return _moved_ahead(given, bar(given["stem"]), controls, title=title, listen=HEARD)
+
+
+def _group_lowered(given):
+    controls = (
+        db_slider("faders_db", "All faders", -24.0, 12.0, -float(given["x"])),
+        db_slider("makeup_db", "Group output", -24.0, 12.0),
+    )
+    return _moved_ahead(given, tone(997.0, given["L"], STEADY_S), controls, title="A group, its faders lowered")
+
+
+def _as_before(target=0.0):
+    return (
+        Aim("mean reduction, change", lambda run: run.seen.turned_down_more_db, 0.0, KEEP_DB, decimals=2, points=1,
+            too_high="too much", too_low="too little"),
+        Aim("level at the output, change", lambda run: run.seen.louder_db + run.setting.makeup_db, target, KEEP_DB,
+            decimals=2, points=1),
+    )  # fmt: skip
+
+
+TRIM_TASK = SetAndMeasure(_trimmed, None, _as_before(), "threshold and makeup", points=2)
+GROUP_TASK = SetAndMeasure(
+    _group_lowered, None, _as_before(lambda g: -g["x"]), "faders and group output", points=2
+)  # fmt: skip
+
+
+def _set_to(name, value):
+    """Return what recognises that a control was set to a value."""
+    return lambda answer, given: abs(answer["desk"][name] - value(given)) <= KEEP_DB
+
+
+def _of_desk(spots):
+    """Return what recognises a mistake on the desk where a number is asked for besides."""
+    return lambda answer, given: answer[0] is not None and spots(answer[0], given)
 
 
 # -------------------------------------------------------------------------------------------- a compressor to be set
@@ -326,7 +429,7 @@ def _found_too_hot(given):
         lambda s: one_strip(bar(given["stem"]), Compressor(s.threshold_db, given["ratio"]), s.trim_db),
         squeezed,
         title=f"{short_name(given['stem']).capitalize()} through the compressor",
-        listen=Listen(_sounds, lambda setting: False, lambda setting: "Clipping can harm tweeters: start low."),
+        listen=HEARD,
     )  # fmt: skip
 
 
@@ -459,195 +562,172 @@ ENERGY = "Bypass matched by ungated energy: a decision of this workbook"
 RATIOS = one_of(1.5, 2, 3, 4, 8)
 
 
-def _over(g):
-    return g["L"] - g["T"]
-
-
 def _slope(g):
     return 1 - 1 / g["R"]
 
 
-def _reduction(g, knee_db=0.0):
-    return float(g["L"] - Compressor(g["T"], g["R"], knee_db).static_db(g["L"]))
+def _placed(g):
+    """Return the threshold at which the tone is turned down by as much as is asked for."""
+    return g["L"] - g["g"] / _slope(g)
 
 
-def _bent(g, share=0.5):
-    return _slope(g) * (_over(g) + share * g["W"]) ** 2 / (2 * g["W"])
+def _over(g, level):
+    return level - _placed(g)
 
 
-def _in_knee(g):
-    return 2 * abs(_over(g)) <= g["W"]
+def _reduction(g, level, knee_db=0.0):
+    return float(level - Compressor(_placed(g), g["R"], knee_db).static_db(level))
 
 
-_STEADY = {"L": grid(-40, -4, 0.5), "T": grid(-40, -10, 0.5), "R": RATIOS, "W": one_of(3, 6, 10)}
+def _bent(g, level, share=0.5):
+    return _slope(g) * max(0.0, _over(g, level) + share * g["W"]) ** 2 / (2 * g["W"])
+
+
+def _in_knee(g, level):
+    return abs(_over(g, level)) <= g["W"] / 2 - 0.5
+
+
+def _past_knee(g, level):
+    return g["W"] / 2 + 0.5 <= _over(g, level) <= 16
+
+
+def _knees(inside, past):
+    """Return the draw of a tone for the desk and of two levels, one inside the knee and one past it."""
+    return draws(
+        L=grid(-24, -4, 0.5), R=RATIOS, g=grid(2, 9, 0.5), W=one_of(6, 10), a=grid(-44, -2, 0.5), b=grid(-44, -2, 0.5),
+        where=lambda g: _placed(g) >= -44 and _in_knee(g, g[inside]) and _past_knee(g, g[past]),
+    )  # fmt: skip
+
+
+def _both(reduction):
+    return lambda g: [None, reduction(g, g["a"]), reduction(g, g["b"])]
+
+
+def _set_steady(g, over=None):
+    over = g["g"] / _slope(g) if over is None else over
+    return STEADY_TASK.moved(g, threshold_dbfs=g["L"] - over, makeup_db=g["g"])
+
+
+def _how_steady(g):
+    said = "The tone has to lie {g}/(1 − 1/{R}) = {over:.3f} dB over the threshold: {L} − {over:.3f} = {T:.3f} dBFS. "
+    said += "It is steady, so the makeup is the reduction. Half the knee is {half:g} dB. "
+    told, half = [fill(said, {**g, "over": g["g"] / _slope(g), "T": _placed(g), "half": g["W"] / 2})], g["W"] / 2
+    for level in (g["a"], g["b"]):
+        inside = "inside the knee: (1 − 1/{R}) × ({by:.3f} + {half:g})²/(2 × {W}) = {red:.3f} dB. "
+        past = "past the knee, as with a hard one: {by:.3f} × (1 − 1/{R}) = {red:.3f} dB. "
+        more = "{level} dBFS is {by:.3f} dB over the threshold, " + (inside if _in_knee(g, level) else past)
+        values = {"level": level, "by": _over(g, level), "half": half, "red": _reduction(g, level, g["W"])}
+        told.append(fill(more, {**g, **values}))
+    return "".join(told).rstrip()
+
+
+def _steady_before(g):
+    return [float(g["L"] - Compressor(g["T"], g["R"], knee).static_db(g["L"])) for knee in (0.0, g["W"])]
+
 
 STEADY = Exercise(
-    id="08-1",
-    title="A steady level through the curve",
+    id="08-1", title="A steady level through the curve",
     parts=(
-        Number("Reduction, hard knee", "dB", tolerance=0.05, points=1),
-        Number("Reduction, soft knee", "dB", tolerance=0.05, points=2),
+        STEADY_TASK.part(),
+        Number("Reduction at {a} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True),
+        Number("Reduction at {b} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True),
     ),
-    given=either(
-        draws(**_STEADY, where=lambda g: 0 < _over(g) <= g["W"] / 2 - 0.5),
-        draws(**_STEADY, where=lambda g: -g["W"] / 2 + 0.5 <= _over(g) <= 0),
-        draws(**_STEADY, where=lambda g: g["W"] / 2 + 0.5 <= _over(g) <= 20),
-    ),
-    statement=(
-        "A steady tone of {L} dBFS enters a compressor with a threshold of {T} dBFS and a ratio of {R}:1. By how "
-        "many dB is it turned down with a hard knee, and with a knee {W} dB wide? Give positive numbers."
-    ),
-    solve=lambda g: [_reduction(g), _reduction(g, g["W"])],
+    given=either(_knees("a", "b"), _knees("b", "a")), edition=2,
+    before=Before((Number("Hard knee", "dB", tolerance=0.05), Number("Soft knee", "dB", tolerance=0.05, points=2)),
+        _steady_before),
+    statement="A steady tone of {L} dBFS enters a compressor with a ratio of {R}:1 and a hard knee. Set the threshold "
+        "so that the tone is turned down by {g} dB, and the makeup so that it comes out as loud as it went in, both "
+        "within 0.1 dB. Then, with that threshold, the knee is made {W} dB wide: by how many dB is a tone of {a} dBFS "
+        "turned down, and one of {b} dBFS? Give positive numbers.",
+    solve=lambda g: [_set_steady(g), *_both(lambda g, level: _reduction(g, level, g["W"]))(g)[1:]],
     slips=(
-        Slip(
-            "rise for reduction",
-            lambda g: [_over(g) / g["R"], None],
-            "You gave the amount by which the output exceeds the threshold. The reduction is the difference between "
-            "input and output.",
-            active=lambda g: _over(g) > 0 and g["R"] != 2,
-        ),
-        Slip(
-            "whole level divided",
-            lambda g: [-g["L"] * _slope(g), None],
-            "You divided the whole level by the ratio. The ratio works only on what exceeds the threshold.",
-        ),
-        Slip(
-            "knee ignored",
-            lambda g: [None, _reduction(g)],
-            "You gave the hard knee again. This level lies inside the knee, where the curve is already bending.",
-            active=_in_knee,
-        ),
-        Slip(
-            "knee everywhere",
-            lambda g: [None, _bent(g)],
-            "You used the bend outside the knee. This level is past it, where both curves are the same.",
-            active=lambda g: not _in_knee(g),
-        ),
-        Slip(
-            "whole knee below",
-            lambda g: [None, _bent(g, 1.0)],
-            "The threshold is the middle of the knee: it begins half its width below, not the whole of it.",
-            active=_in_knee,
-        ),
+        Slip("threshold a reduction below", lambda g: [_set_steady(g, g["g"]), None, None],
+             "You set the threshold below the tone by the reduction itself. Of what exceeds the threshold, only the "
+             "part 1 − 1/R is turned down.", spots=_of_desk(_set_to("threshold_dbfs", lambda g: g["L"] - g["g"]))),
+        Slip("rise for reduction", lambda g: [_set_steady(g, g["g"] * g["R"]), None, None],
+             "You set the threshold so that the output exceeds it by that many dB. The reduction is the difference "
+             "between input and output.", active=lambda g: g["R"] != 2 and g["L"] - g["g"] * g["R"] >= -60,
+             spots=_of_desk(_set_to("threshold_dbfs", lambda g: g["L"] - g["g"] * g["R"]))),
+        Slip("knee ignored", _both(_reduction), "You gave the hard knee for both. One of the two levels lies inside "
+             "the knee, where the curve is already bending."),
+        Slip("knee everywhere", _both(_bent), "You used the bend for both. One of the two levels is past the knee, "
+             "where both curves are the same."),
+        Slip("whole knee below",
+             _both(lambda g, level: _bent(g, level, 1.0) if _in_knee(g, level) else _reduction(g, level)),
+             "The threshold is the middle of the knee: it begins half its width below, not the whole of it."),
     ),
     hints=(
-        "How far over the threshold is the level, and how much of that passes?",
-        "Is the level inside the knee, that is nearer to the threshold than half its width?",
+        "How many dB over the threshold are turned down by 1 dB? The desk tells whether you are right.",
+        "Is a level inside the knee, that is nearer to the threshold than half its width?",
     ),
-    explain=lambda g: fill(
-        "Over the threshold: {L} − ({T}) = {over:.1f} dB. Hard knee: max(0, {over:.1f}) × (1 − 1/{R}) = {hard:.3f} dB. "
-        + (
-            "Half the knee is {half:.1f} dB, so the level is inside: (1 − 1/{R}) × ({over:.1f} + {half:.1f})²/(2 × "
-            "{W}) = {soft:.3f} dB."
-            if _in_knee(g)
-            else "Half the knee is {half:.1f} dB, so the level is past it and the soft knee gives {soft:.3f} dB as "
-            "well."
-        ),
-        {**g, "over": _over(g), "half": g["W"] / 2, "hard": _reduction(g), "soft": _reduction(g, g["W"])},
-    ),
+    explain=_how_steady,
     cites=(CURVE,),
-)
+)  # fmt: skip
+
+
+def _trim_answer(g, threshold=-1, makeup=1.0):
+    return TRIM_TASK.moved(g, threshold_dbfs=g["T"] + threshold * g["x"], makeup_db=makeup * g["x"])
+
 
 TRIMMED = Exercise(
-    id="08-2",
-    title="Trim ahead of a compressor",
-    parts=(
-        Number("New threshold", "dBFS", tolerance=0.05, points=1),
-        Number("Change of the makeup", "dB", tolerance=0.05, points=1, may_be_printed=True),
-    ),
-    given=draws(x=grid(3, 15, 0.5), T=grid(-40, -10, 0.5), R=one_of(2, 3, 4, 6, 8)),
-    statement=(
-        "A compressor has a threshold of {T} dBFS and a ratio of {R}:1. You lower the trim ahead of it by {x} dB. "
-        "Which threshold gives the same reduction, and by how much must the makeup change to give the same output "
-        "level?"
-    ),
-    solve=lambda g: [g["T"] - g["x"], g["x"]],
+    id="08-2", title="Trim ahead of a compressor", parts=(TRIM_TASK.part(),),
+    given=draws(stem=one_of(*STEMS), x=grid(3, 15, 0.5), T=grid(-40, -24, 0.5), R=one_of(2, 3, 4, 6, 8)), edition=2,
+    before=Before((Number("Threshold", "dBFS", tolerance=0.05), Number("Makeup", "dB", tolerance=0.05)),
+        lambda g: [g["T"] - g["x"], g["x"]]),
+    statement="This compressor, at {R}:1, was set just right. Then somebody lowered the trim ahead of it by {x} dB, "
+        "and there the trim stays. Set threshold and makeup so that the compressor turns down as much as before and "
+        "the sound comes out as loud as before, both within 0.05 dB.",
+    solve=_trim_answer,
     slips=(
-        Slip(
-            "threshold the wrong way",
-            lambda g: [g["T"] + g["x"], None],
-            "You moved it the wrong way: the signal came down, so the threshold has to come down with it.",
-        ),
-        Slip(
-            "threshold left",
-            lambda g: [g["T"], None],
-            "You left the threshold where it was, so less of the signal reaches it and the reduction shrinks. A "
-            "threshold is a level.",
-        ),
-        Slip(
-            "makeup the wrong way",
-            lambda g: [None, -g["x"]],
-            "You moved it the wrong way: what you took off ahead is missing at the output, so add it there.",
-        ),
-        Slip(
-            "divided by the ratio",
-            lambda g: [None, g["x"] / g["R"]],
-            "The ratio would divide it if the threshold had stayed. Because the threshold moved along, the reduction "
-            "is the same, and the output is lower by the whole amount.",
-        ),
+        Slip("threshold the wrong way", lambda g: _trim_answer(g, 1), "You moved the threshold the wrong way: the "
+             "signal came down, so the threshold has to come down with it.",
+             spots=_set_to("threshold_dbfs", lambda g: g["T"] + g["x"])),
+        Slip("threshold left", lambda g: _trim_answer(g, 0), "You left the threshold where it was, so less of the "
+             "signal reaches it and the reduction shrinks. A threshold is a level.",
+             spots=_set_to("threshold_dbfs", lambda g: g["T"])),
+        Slip("makeup the wrong way", lambda g: _trim_answer(g, makeup=-1), "You moved the makeup the wrong way: what "
+             "you took off ahead is missing at the output, so add it there.",
+             spots=_set_to("makeup_db", lambda g: -g["x"])),
+        Slip("divided by the ratio", lambda g: _trim_answer(g, makeup=1 / g["R"]),
+             "The ratio would divide the makeup if the threshold had stayed. Because the threshold moved along, the "
+             "reduction is the same, and the output is lower by the whole amount.",
+             spots=_set_to("makeup_db", lambda g: g["x"] / g["R"])),
     ),
     hints=(
         "The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
         "With the same reduction, how much is missing at the output?",
     ),
-    explain=lambda g: fill(
-        "The same distance gives the same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes through everything "
-        "{x} dB lower, "
-        "so the makeup goes up by {x} dB.",
-        {**g, "new": g["T"] - g["x"]},
-    ),
-    cites=(GAINS, CURVE),
-)
+    explain=lambda g: fill("The same distance gives the same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes "
+        "through everything {x} dB lower, so the makeup goes up by {x} dB.", {**g, "new": g["T"] - g["x"]}),
+    cites=(GAINS, CURVE), material=lambda g: bar(g["stem"]),
+)  # fmt: skip
 
 MAKEUP = Exercise(
-    id="08-3",
-    title="Makeup for a fair bypass",
-    parts=(Number("Makeup", "dB", tolerance=0.2, points=2),),
-    given=SQUEEZED,
-    statement=(
-        "A bar of a stem goes through a compressor with a threshold of {threshold} dBFS, a ratio of {ratio}:1, "
-        "{attack_ms} ms attack and {release_ms} ms release. The table shows the readings on both sides. Which makeup "
-        "gives active and bypass the same energy?"
-    ),
+    id="08-3", title="Makeup for a fair bypass",
+    parts=(Number("Makeup", "dB", tolerance=0.2, points=2, read_off=True),), given=SQUEEZED, edition=2,
+    statement="A bar of a stem goes through a compressor with a threshold of {threshold} dBFS, a ratio of {ratio}:1, "
+        "{attack_ms} ms attack and {release_ms} ms release. Its meters read both sides. Which makeup gives active and "
+        "bypass the same energy?",
     solve=_makeup_for,
     slips=(
-        Slip(
-            "largest reduction",
-            lambda g: g["most"],
-            "You took the largest reduction, which lasts only a moment. Most of the sound is turned down by less, so "
-            "that much makeup is louder than the bypass.",
-        ),
-        Slip(
-            "mean reduction",
-            lambda g: g["mean"],
-            "You took the mean reduction over time, including the pauses. The energy is in the loud moments, which are "
-            "turned down more.",
-        ),
-        Slip(
-            "active level",
-            lambda g: g["active_in"] - g["active_out"],
-            "You matched active levels. Behind a compressor, different blocks count as active than ahead of it, so "
-            "match the energy.",
-        ),
-        Slip(
-            "makeup upside down",
-            lambda g: -_makeup_for(g),
-            "You have it the wrong way round: the compressor turns down, so the makeup turns up.",
-        ),
+        Slip("largest reduction", lambda g: g["most"], "You took the largest reduction, which lasts only a moment. "
+             "Most of the sound is turned down by less, so that much makeup is louder than the bypass."),
+        Slip("mean reduction", lambda g: g["mean"], "You took the mean reduction over time, including the pauses. The "
+             "energy is in the loud moments, which are turned down more."),
+        Slip("active level", lambda g: g["active_in"] - g["active_out"], "You matched active levels. Behind a "
+             "compressor, different blocks count as active than ahead of it, so match the energy."),
+        Slip("makeup upside down", lambda g: -_makeup_for(g), "You have it the wrong way round: the compressor turns "
+             "down, so the makeup turns up."),
     ),
     hints=(
-        "Which of the readings show the energy of the whole, on either side?",
+        "Which of the meters show the energy of the whole, on either side?",
         "The bypass is the reference. What do you have to add to the output to get there?",
     ),
-    explain=lambda g: fill(
-        "RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − ({energy_out:.2f}) = {makeup:+.2f} "
-        "dB. The largest reduction is {most:.2f} dB, its mean over the time {mean:.2f} dB; neither weighs the moments "
-        "by their energy.",
-        {**g, "makeup": _makeup_for(g)},
-    ),
-    cites=(ENERGY, GAINS),
-    material=lambda g: bar(g["stem"]),
-)
+    explain=lambda g: fill("RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − "
+        "({energy_out:.2f}) = {makeup:+.2f} dB. The largest reduction is {most:.2f} dB, its mean over the time "
+        "{mean:.2f} dB; neither weighs the moments by their energy.", {**g, "makeup": _makeup_for(g)}),
+    cites=(ENERGY, GAINS), material=lambda g: bar(g["stem"]),
+)  # fmt: skip
 
 
 def _edges(g, moved=1, margin=1):
@@ -655,161 +735,98 @@ def _edges(g, moved=1, margin=1):
 
 
 GATED = Exercise(
-    id="08-4",
-    title="Room for a gate",
+    id="08-4", title="Room for a gate",
     parts=(
         Number("Lowest opening level", "dBFS", tolerance=0.1, points=1),
         Number("Highest opening level", "dBFS", tolerance=0.1, points=1),
     ),
-    given=draws(
-        N=grid(-75, -45, 0.5),
-        Q=grid(-55, -20, 0.5),
-        g=grid(-10, 15, 0.5),
-        where=lambda g: 12 <= g["Q"] - g["N"] <= 30 and abs(g["g"]) >= 1,
-    ),
-    statement=(
-        "In the pauses of a track, noise peaks at {N} dBFS; the quietest note you want to keep peaks at {Q} dBFS. Then "
-        "the trim ahead of the gate moves by {g:+.1f} dB. The gate has to open at least 6 dB above the noise and at "
-        "least 3 dB below the note. What are the lowest and the highest opening levels that do this?"
-    ),
+    given=draws(N=grid(-75, -45, 0.5), Q=grid(-55, -20, 0.5), g=grid(-10, 15, 0.5),
+        where=lambda g: 12 <= g["Q"] - g["N"] <= 30 and abs(g["g"]) >= 1),
+    statement="In the pauses of a track, noise peaks at {N} dBFS; the quietest note you want to keep peaks at {Q} "
+        "dBFS. Then the trim ahead of the gate moves by {g:+.1f} dB. The gate has to open at least 6 dB above the "
+        "noise and at least 3 dB below the note. What are the lowest and the highest opening levels that do this?",
     solve=_edges,
     slips=(
-        Slip(
-            "trim forgotten",
-            lambda g: _edges(g, moved=0),
-            "That was right before the trim moved. Noise and note both moved with it, and the gate gets them as they "
-            "are now.",
-        ),
-        Slip(
-            "trim turned round",
-            lambda g: _edges(g, moved=-1),
-            "You moved it the wrong way: a trim that goes up raises noise and note alike, and the opening level goes "
-            "up with them.",
-        ),
-        Slip(
-            "margins turned round",
-            lambda g: _edges(g, margin=-1),
-            "Your margins point outwards: the gate would open for noise or stay shut for the note. Go up from the "
-            "noise and down from the note.",
-        ),
+        Slip("trim forgotten", lambda g: _edges(g, moved=0), "That was right before the trim moved. Noise and note "
+             "both moved with it, and the gate gets them as they are now."),
+        Slip("trim turned round", lambda g: _edges(g, moved=-1), "You moved it the wrong way: a trim that goes up "
+             "raises noise and note alike, and the opening level goes up with them."),
+        Slip("margins turned round", lambda g: _edges(g, margin=-1), "Your margins point outwards: the gate would open "
+             "for noise or stay shut for the note. Go up from the noise and down from the note."),
     ),
     hints=(
         "Where do noise and note peak behind the trim?",
         "The opening level lies between them. From which side do you count each margin?",
     ),
-    explain=lambda g: fill(
-        "Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + ({g}) = {note:.1f} "
-        "dBFS. "
-        "Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
-        {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]},
-    ),
+    explain=lambda g: fill("Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + "
+        "({g}) = {note:.1f} dBFS. Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
+        {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]}),
     cites=(GAINS, "Margins of 6 and 3 dB: common practice, no source"),
-)
+)  # fmt: skip
+
+
+def _group_answer(g, faders=0, output=-1.0):
+    return [GROUP_TASK.moved(g, faders_db=faders * g["x"], makeup_db=output * g["x"]), -g["x"] / g["other"]]
+
 
 GROUP = Exercise(
-    id="08-5",
-    title="Faders into a group compressor",
-    parts=(
-        Number("Change at the group's output", "dB", tolerance=0.05, points=2),
-        Number("Correction behind the compressor", "dB", tolerance=0.05, points=1),
-    ),
-    given=draws(
-        L=grid(-20, -2, 0.5),
-        T=grid(-40, -12, 0.5),
-        R=RATIOS,
-        x=grid(2, 8, 0.5),
-        where=lambda g: 0.5 <= g["L"] - g["x"] - g["T"] and g["L"] - g["T"] <= 24,
-    ),
-    statement=(
-        "A group plays a steady {L} dBFS into its compressor: threshold {T} dBFS, ratio {R}:1, hard knee. You lower "
-        "all faders of the group by {x} dB. By how much does the level behind the compressor change? And which gain "
-        "**behind** it makes the change the same as that of the faders?"
-    ),
-    solve=lambda g: [-g["x"] / g["R"], g["x"] / g["R"] - g["x"]],
+    id="08-5", title="Faders into a group compressor",
+    parts=(GROUP_TASK.part(), Number("Change with {other}:1, by the faders alone", "dB", tolerance=0.05, points=1)),
+    given=draws(L=grid(-20, -2, 0.5), T=grid(-40, -12, 0.5), R=RATIOS, other=RATIOS, x=grid(2, 8, 0.5),
+        where=lambda g: 0.5 <= g["L"] - g["x"] - g["T"] and g["L"] - g["T"] <= 24 and g["R"] != g["other"]),
+    edition=2,
+    before=Before((Number("Change", "dB", tolerance=0.05, points=2), Number("Correction", "dB", tolerance=0.05)),
+        lambda g: [-g["x"] / g["R"], g["x"] / g["R"] - g["x"]]),
+    statement="A group plays a steady {L} dBFS into its compressor: threshold {T} dBFS, ratio {R}:1, hard knee. It has "
+        "to be {x} dB softer, so somebody lowered all its faders by {x} dB. Set faders and group output so that the "
+        "group comes out {x} dB lower than before, turned down as before, both within 0.05 dB. And with a ratio of "
+        "{other}:1: by how much would the faders alone have changed the level behind the compressor?",
+    solve=_group_answer,
     slips=(
-        Slip(
-            "taken for linear",
-            lambda g: [-g["x"], None],
-            "That would be right without the compressor. Above its threshold, it reduces a lower level less and so "
-            "takes back a part of your move.",
-        ),
-        Slip(
-            "multiplied by the ratio",
-            lambda g: [-g["x"] * g["R"], None],
-            "You have it the wrong way round: the ratio says how many dB at the input make one dB at the output.",
-        ),
-        Slip(
-            "change is a fall",
-            lambda g: [g["x"] / g["R"], None],
-            "The size is right. The faders go down, so the output goes down, and the change is negative.",
-        ),
-        Slip(
-            "correction the wrong way",
-            lambda g: [None, g["x"] - g["x"] / g["R"]],
-            "You moved it the wrong way: the output has come down by too little, so the correction goes down as well.",
-        ),
-        Slip(
-            "whole move again",
-            lambda g: [None, -g["x"]],
-            "You gave the whole move. The output has already come down by a part of it, so only the rest is missing.",
-        ),
+        Slip("rest taken behind", lambda g: [_group_answer(g, -1, 1 / g["R"] - 1)[0], None],
+             "The level is right, but the faders are still down, ahead of the compressor, so it does less than before. "
+             "Put them back and move the **output** of the group.", spots=_of_desk(GROUP_TASK.spots(False, True))),
+        Slip("faders back, output left", lambda g: [_group_answer(g, 0, 0)[0], None],
+             "The compressor does as before, but now the group is as loud as before. Its output is behind the "
+             "compressor: lower that.", spots=_of_desk(GROUP_TASK.spots(True, False))),
+        Slip("taken for linear", lambda g: [None, -g["x"]], "That would be right without the compressor. Above its "
+             "threshold, it reduces a lower level less and so takes back a part of your move."),
+        Slip("multiplied by the ratio", lambda g: [None, -g["x"] * g["other"]],
+             "You have it the wrong way round: the ratio says how many dB at the input make one dB at the output."),
+        Slip("change is a fall", lambda g: [None, g["x"] / g["other"]], "The size is right. The faders go down, so the "
+             "output goes down, and the change is negative."),
+        Slip("ratio of the desk", lambda g: [None, -g["x"] / g["R"]], "That is what the faders did with the ratio on "
+             "the desk. Here another one is asked for."),
     ),
     hints=(
+        "Which of the two controls is ahead of the compressor, and which behind it?",
         "Above the threshold, how many dB at the output does one dB at the input make?",
-        "What is still missing from the change you wanted?",
-        "Would it have been better to leave the faders alone and move the output of the group?",
     ),
-    explain=lambda g: fill(
-        "The level stays above the threshold, so the output changes by −{x}/{R} = {change:+.3f} dB. To reach −{x} dB, "
-        "{rest:+.3f} dB are missing; set them behind the compressor. Moving the output of the group alone by −{x} dB "
-        "keeps the drive and the sound.",
-        {**g, "change": -g["x"] / g["R"], "rest": g["x"] / g["R"] - g["x"]},
-    ),
+    explain=lambda g: fill("Faders back to 0 dB: the compressor gets what it got and does what it did. The output, "
+        "behind it, goes to −{x} dB. The faders alone, above the threshold, change the output by −{x}/{other} = "
+        "{change:+.3f} dB; the compressor takes back the rest.", {**g, "change": -g["x"] / g["other"]}),
     cites=(CURVE,),
-)
+)  # fmt: skip
 
 SET = Exercise(
-    id="08-6",
-    title="Set a compressor",
-    parts=(SET_TASK.part(_nudges),),
-    given=draws(
-        stem=one_of(*STEMS),
-        g=one_of(2, 3, 4),
-        ratio=one_of(2, 3, 4),
-        trim=grid(4, 12, 0.5),
-        threshold=grid(-58, -50, 0.5),
-        makeup=grid(12, 18, 0.5),
-    ),
-    statement=(
-        "Someone has fed this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. While "
-        "the stem plays, the compressor has to turn it down by {g} dB on average, within 0.5 dB. Active has to be as "
-        "loud as bypass within 0.2 dB, by energy; the trim is in both. The peak at the output must not exceed −1 dBFS."
-    ),
+    id="08-6", title="Set a compressor", parts=(SET_TASK.part(_nudges),),
+    given=draws(stem=one_of(*STEMS), g=one_of(2, 3, 4), ratio=one_of(2, 3, 4), trim=grid(4, 12, 0.5),
+        threshold=grid(-58, -50, 0.5), makeup=grid(12, 18, 0.5)),
+    statement="Someone has fed this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. "
+        "While the stem plays, the compressor has to turn it down by {g} dB on average, within 0.5 dB. Active has to "
+        "be as loud as bypass within 0.2 dB, by energy; the trim is in both. The peak at the output must not exceed −1 "
+        "dBFS.",
     solve=by_the_book,
     slips=(
-        Slip(
-            "makeup by the largest reduction",
-            _by_most,
-            "Your makeup equals the largest reduction. That lasts only a moment, so the whole is too loud. Measure "
-            "input and output instead.",
-            active=lambda g: _made_up_by_most(_by_most(g), g),
-            spots=_made_up_by_most,
-        ),
-        Slip(
-            "makeup left",
-            _unmatched,
-            "The reduction is right, but you have not moved the makeup. Match last: every change ahead changes what "
-            "you need behind.",
-            active=lambda g: _makeup_left(_unmatched(g), g),
-            spots=_makeup_left,
-        ),
-        Slip(
-            "peak too high",
-            lambda g: by_the_book(g, raised_db=ROOM_DB + 2.0),
-            "Reduction and match are right, but the peak is too high. Lower trim and threshold together: neither of "
-            "the other two changes.",
-            spots=_too_hot,
-        ),
+        Slip("makeup by the largest reduction", _by_most, "Your makeup equals the largest reduction. That lasts only a "
+             "moment, so the whole is too loud. Measure input and output instead.",
+             active=lambda g: _made_up_by_most(_by_most(g), g), spots=_made_up_by_most),
+        Slip("makeup left", _unmatched, "The reduction is right, but you have not moved the makeup. Match last: every "
+             "change ahead changes what you need behind.", active=lambda g: _makeup_left(_unmatched(g), g),
+             spots=_makeup_left),
+        Slip("peak too high", lambda g: by_the_book(g, raised_db=ROOM_DB + 2.0),
+             "Reduction and match are right, but the peak is too high. Lower trim and threshold together: neither of "
+             "the other two changes.", spots=_too_hot),
     ),
     hints=(
         "More trim and a lower threshold both give more reduction.",
@@ -817,9 +834,8 @@ SET = Exercise(
         "If the peak is too high: what happens to the reduction when trim and threshold go down together?",
     ),
     explain=_how_it_is_set,
-    cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
-    material=lambda g: bar(g["stem"]),
-)
+    cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"), material=lambda g: bar(g["stem"]),
+)  # fmt: skip
 
 MOVE_DB = -6.0
 CHOICES = {6.0: "6 dB, as the faders", 3.0: "about 3 dB", 1.5: "1.5 dB, a quarter of it", 0.0: "not at all"}
@@ -836,8 +852,8 @@ def compare() -> tuple[str, str, Table]:
     for ratio in (1.0, 2.0, 4.0, 8.0):
         setting = start.with_(ratio=ratio)
         change = _energy_behind(setting.with_(drive_db=MOVE_DB)) - _energy_behind(setting)
-        tone = -20.0 + 18.0
-        steady = processor_of(setting).static_db([tone + MOVE_DB, tone])
+        level = -20.0 + 18.0
+        steady = processor_of(setting).static_db([level + MOVE_DB, level])
         drums = change if ratio == start.ratio else drums
         texts = (number_text(value, 2, sign=True) for value in (steady[0] - steady[1], change))
         rows.append((f"{ratio:g}:1", *texts))
@@ -858,6 +874,6 @@ LAB = Lab(
     lessons="two lessons of 45 minutes",
     exercises=(STEADY, TRIMMED, MAKEUP, GATED, GROUP, SET),
     experiments={"dynamics": dynamics},
-    tasks={"08-3": SQUEEZED, "08-6": SET_TASK},
+    tasks={"08-1": STEADY_TASK, "08-2": TRIM_TASK, "08-3": SQUEEZED, "08-5": GROUP_TASK, "08-6": SET_TASK},
     compare=compare,
 )

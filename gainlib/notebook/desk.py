@@ -534,7 +534,7 @@ class TaskDesk(Desk):
 
     def __init__(self, task, given: dict, place: Place | None = None):
         self._task, self._given = task, given
-        table = getattr(task, "table", None)
+        table = getattr(task, "table", None) if getattr(task, "rows", True) else None
         super().__init__(task.of(given), table and (lambda run: table(run, given)), place)
 
     def controls(self) -> dict | None:
