@@ -27,6 +27,7 @@ from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import ACTIVE_RANGE_DB, averages
 from gainlib.processors import Compressor, Gate
@@ -179,13 +180,12 @@ def _seen_levels(run):
 def _told(run):
     setting, seen, makeup = run.setting, run.seen, _makeup(run)
     before = seen.lines(0.0)[2]
-    share = 100.0 * float((before >= setting.threshold_dbfs).mean())
+    share, most, mean = (before >= setting.threshold_dbfs).mean(), seen.reduction_db.max(), seen.reduction_db.mean()
     place = "the opening level" if setting.box == GATE else "the threshold"
     said = (
-        f"**{number_text(share, 0)} %** of the time a peak is over {place}. The {setting.box} turns it down by "
-        f"**{number_text(seen.reduction_db.max())} dB** at most, {number_text(seen.reduction_db.mean())} dB on "
-        "average. "
+        f"**{number_text(100 * share, 0)} %** of the time a peak is over {place}. The {setting.box} turns it down by "
     )
+    said += f"**{number_text(most)} dB** at most, {number_text(mean)} dB on average. "
     peak = f"its peak is {level_text(seen.peak_dbfs + makeup, 'dBFS')}"
     if setting.matched:
         return said + f"The makeup is **{level_text(makeup, digits=2)}**, and active is as loud as bypass; {peak}."
@@ -220,9 +220,8 @@ def _sounds(run):
 
 
 def _note(setting):
-    if setting.matched:
-        return "The drive is in both. Clipping can harm tweeters: start low."
-    return "Judge only the level here. Clipping can harm tweeters: start low."
+    said = "The drive is in both." if setting.matched else "Judge only the level here."
+    return f"{said} Clipping can harm tweeters: start low."
 
 
 def _only(box):
@@ -300,9 +299,7 @@ def _bar_through(made):
     meters = {"names": tuple(READ.values()), "title": "Meters over the bar, makeup at 0 dB"}
     plots = {"R": Plot("reduction", _seen_reduction, time), "M": Plot("meters", lambda run: _meters(made), meters)}
     picture = Picture(title, ("R", "M"), plots, heights=(0.8, 1.2), margins={"left": 0.19})
-    return Experiment(
-        (), (picture,), lambda _: one_strip(bar(made["stem"]), compressor), squeezed, title=title
-    )  # fmt: skip
+    return Experiment((), (picture,), lambda _: one_strip(bar(made["stem"]), compressor), squeezed, title=title)
 
 
 def _readings(made):
@@ -395,9 +392,7 @@ def _as_before(target=0.0):
 
 
 TRIM_TASK = SetAndMeasure(_trimmed, None, _as_before(), "threshold and makeup", points=2)
-GROUP_TASK = SetAndMeasure(
-    _group_lowered, None, _as_before(lambda g: -g["x"]), "faders and group output", points=2
-)  # fmt: skip
+GROUP_TASK = SetAndMeasure(_group_lowered, None, _as_before(lambda g: -g["x"]), "faders and group output", points=2)
 
 
 def _set_to(name, value):
@@ -483,24 +478,23 @@ def _book(stem, ratio, wanted_db):
 _BOOK = {"trim": 0.0, "threshold": 0.0, "makeup": 0.0, "g": 0}
 
 
-def _met(answer, given):
-    """Return which of the aims an answer meets, and how large its reduction gets."""
-    run = SET_TASK.run(answer, given)
-    met = []
-    for aim in SET_TASK.aims:
-        low, high = aim.limits(given)
-        met.append(low <= aim.read(run) <= high)
-    return (*met, float(run.seen.reduction_db.max()))
+_LOUD_BY_ITS_MAKEUP = SET_TASK.spots(True, False, None)
+
+
+def _most(answer, given):
+    return float(SET_TASK.run(answer, given).seen.reduction_db.max())
+
+
+def _with_makeup(given, makeup_db):
+    return {"compressor": by_the_book(given)["compressor"] | {"makeup_db": makeup_db}}
 
 
 def _by_most(given):
-    right = by_the_book(given)["compressor"]
-    return _answer(right["trim_db"], right["threshold_db"], _met(by_the_book(given), given)[3])
+    return _with_makeup(given, round(_most(by_the_book(given), given), 2))
 
 
 def _unmatched(given):
-    right = by_the_book(given)["compressor"]
-    return _answer(right["trim_db"], right["threshold_db"], given["makeup"])
+    return _with_makeup(given, given["makeup"])
 
 
 def _untouched(answer, given):
@@ -508,19 +502,12 @@ def _untouched(answer, given):
 
 
 def _made_up_by_most(answer, given):
-    reduced, matched, _, most = _met(answer, given)
-    near = abs(answer["compressor"]["makeup_db"] - most) <= MATCH_DB / 2
-    return near and reduced and not matched and not _untouched(answer, given)
+    near = abs(answer["compressor"]["makeup_db"] - _most(answer, given)) <= MATCH_DB / 2
+    return near and not _untouched(answer, given) and _LOUD_BY_ITS_MAKEUP(answer, given)
 
 
 def _makeup_left(answer, given):
-    reduced, matched, *_ = _met(answer, given)
-    return reduced and not matched and _untouched(answer, given)
-
-
-def _too_hot(answer, given):
-    reduced, matched, low_enough, _ = _met(answer, given)
-    return reduced and matched and not low_enough
+    return _untouched(answer, given) and _LOUD_BY_ITS_MAKEUP(answer, given)
 
 
 def _nudges(key, given):
@@ -627,11 +614,9 @@ def _steady_before(g):
 
 STEADY = Exercise(
     id="08-1", title="A steady level through the curve",
-    parts=(
-        STEADY_TASK.part(),
-        Number("Reduction at {a} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True),
-        Number("Reduction at {b} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True),
-    ),
+    parts=(STEADY_TASK.part(),
+           Number("Reduction at {a} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True),
+           Number("Reduction at {b} dBFS, soft knee", "dB", tolerance=0.1, points=0.5, may_be_printed=True)),
     given=either(_knees("a", "b"), _knees("b", "a")), edition=2,
     before=Before((Number("Hard knee", "dB", tolerance=0.05), Number("Soft knee", "dB", tolerance=0.05, points=2)),
         _steady_before),
@@ -656,12 +641,9 @@ STEADY = Exercise(
              _both(lambda g, level: _bent(g, level, 1.0) if _in_knee(g, level) else _reduction(g, level)),
              "The threshold is the middle of the knee: it begins half its width below, not the whole of it."),
     ),
-    hints=(
-        "How many dB over the threshold are turned down by 1 dB? The desk tells whether you are right.",
-        "Is a level inside the knee, that is nearer to the threshold than half its width?",
-    ),
-    explain=_how_steady,
-    cites=(CURVE,),
+    hints=("How many dB over the threshold are turned down by 1 dB? The desk tells whether you are right.",
+           "Is a level inside the knee, that is nearer to the threshold than half its width?"),
+    explain=_how_steady, cites=(CURVE,),
 )  # fmt: skip
 
 
@@ -693,10 +675,8 @@ TRIMMED = Exercise(
              "reduction is the same, and the output is lower by the whole amount.",
              spots=_set_to("makeup_db", lambda g: g["x"] / g["R"])),
     ),
-    hints=(
-        "The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
-        "With the same reduction, how much is missing at the output?",
-    ),
+    hints=("The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
+           "With the same reduction, how much is missing at the output?"),
     explain=lambda g: fill("The same distance gives the same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes "
         "through everything {x} dB lower, so the makeup goes up by {x} dB.", {**g, "new": g["T"] - g["x"]}),
     cites=(GAINS, CURVE), material=lambda g: bar(g["stem"]),
@@ -719,10 +699,8 @@ MAKEUP = Exercise(
         Slip("makeup upside down", lambda g: -_makeup_for(g), "You have it the wrong way round: the compressor turns "
              "down, so the makeup turns up."),
     ),
-    hints=(
-        "Which of the meters show the energy of the whole, on either side?",
-        "The bypass is the reference. What do you have to add to the output to get there?",
-    ),
+    hints=("Which of the meters show the energy of the whole, on either side?",
+           "The bypass is the reference. What do you have to add to the output to get there?"),
     explain=lambda g: fill("RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − "
         "({energy_out:.2f}) = {makeup:+.2f} dB. The largest reduction is {most:.2f} dB, its mean over the time "
         "{mean:.2f} dB; neither weighs the moments by their energy.", {**g, "makeup": _makeup_for(g)}),
@@ -736,10 +714,8 @@ def _edges(g, moved=1, margin=1):
 
 GATED = Exercise(
     id="08-4", title="Room for a gate",
-    parts=(
-        Number("Lowest opening level", "dBFS", tolerance=0.1, points=1),
-        Number("Highest opening level", "dBFS", tolerance=0.1, points=1),
-    ),
+    parts=(Number("Lowest opening level", "dBFS", tolerance=0.1, points=1),
+           Number("Highest opening level", "dBFS", tolerance=0.1, points=1)),
     given=draws(N=grid(-75, -45, 0.5), Q=grid(-55, -20, 0.5), g=grid(-10, 15, 0.5),
         where=lambda g: 12 <= g["Q"] - g["N"] <= 30 and abs(g["g"]) >= 1),
     statement="In the pauses of a track, noise peaks at {N} dBFS; the quietest note you want to keep peaks at {Q} "
@@ -754,10 +730,8 @@ GATED = Exercise(
         Slip("margins turned round", lambda g: _edges(g, margin=-1), "Your margins point outwards: the gate would open "
              "for noise or stay shut for the note. Go up from the noise and down from the note."),
     ),
-    hints=(
-        "Where do noise and note peak behind the trim?",
-        "The opening level lies between them. From which side do you count each margin?",
-    ),
+    hints=("Where do noise and note peak behind the trim?",
+           "The opening level lies between them. From which side do you count each margin?"),
     explain=lambda g: fill("Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + "
         "({g}) = {note:.1f} dBFS. Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
         {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]}),
@@ -772,7 +746,7 @@ def _group_answer(g, faders=0, output=-1.0):
 GROUP = Exercise(
     id="08-5", title="Faders into a group compressor",
     parts=(GROUP_TASK.part(), Number("Change with {other}:1, by the faders alone", "dB", tolerance=0.05, points=1)),
-    given=draws(L=grid(-20, -2, 0.5), T=grid(-40, -12, 0.5), R=RATIOS, other=RATIOS, x=grid(2, 8, 0.5),
+    given=draws(L=grid(-20, -2, 0.5), T=grid(-40, -12, 0.5), R=RATIOS, other=one_of(1.5, 3, 4, 8), x=grid(2, 8, 0.5),
         where=lambda g: 0.5 <= g["L"] - g["x"] - g["T"] and g["L"] - g["T"] <= 24 and g["R"] != g["other"]),
     edition=2,
     before=Before((Number("Change", "dB", tolerance=0.05, points=2), Number("Correction", "dB", tolerance=0.05)),
@@ -795,13 +769,13 @@ GROUP = Exercise(
              "You have it the wrong way round: the ratio says how many dB at the input make one dB at the output."),
         Slip("change is a fall", lambda g: [None, g["x"] / g["other"]], "The size is right. The faders go down, so the "
              "output goes down, and the change is negative."),
+        Slip("what the compressor takes back", lambda g: [None, g["x"] / g["other"] - g["x"]],
+             "That is the part of the move which the compressor takes back. Asked for is what is left of it."),
         Slip("ratio of the desk", lambda g: [None, -g["x"] / g["R"]], "That is what the faders did with the ratio on "
              "the desk. Here another one is asked for."),
     ),
-    hints=(
-        "Which of the two controls is ahead of the compressor, and which behind it?",
-        "Above the threshold, how many dB at the output does one dB at the input make?",
-    ),
+    hints=("Which of the two controls is ahead of the compressor, and which behind it?",
+           "Above the threshold, how many dB at the output does one dB at the input make?"),
     explain=lambda g: fill("Faders back to 0 dB: the compressor gets what it got and does what it did. The output, "
         "behind it, goes to −{x} dB. The faders alone, above the threshold, change the output by −{x}/{other} = "
         "{change:+.3f} dB; the compressor takes back the rest.", {**g, "change": -g["x"] / g["other"]}),
@@ -826,15 +800,13 @@ SET = Exercise(
              spots=_makeup_left),
         Slip("peak too high", lambda g: by_the_book(g, raised_db=ROOM_DB + 2.0),
              "Reduction and match are right, but the peak is too high. Lower trim and threshold together: neither of "
-             "the other two changes.", spots=_too_hot),
+             "the other two changes.", spots=SET_TASK.spots(True, True, False)),
     ),
-    hints=(
-        "More trim and a lower threshold both give more reduction.",
-        "Match last, not first: the makeup depends on the reduction.",
-        "If the peak is too high: what happens to the reduction when trim and threshold go down together?",
-    ),
-    explain=_how_it_is_set,
-    cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"), material=lambda g: bar(g["stem"]),
+    hints=("More trim and a lower threshold both give more reduction.",
+           "Match last, not first: the makeup depends on the reduction.",
+           "If the peak is too high: what happens to the reduction when trim and threshold go down together?"),
+    explain=_how_it_is_set, cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
+    material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
 MOVE_DB = -6.0
@@ -867,13 +839,25 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("All faders 6 dB down", heads, tuple(rows))
 
 
+WORKED = Worked(
+    "A steady tone of −14 dBFS goes into a compressor with a threshold of −26 dBFS, a ratio of 4:1, a hard knee and no "
+    "makeup. Then the trim ahead goes down by 8 dB, for good. Which threshold and which makeup bring back what was?",
+    (
+        "Over the threshold lie −14 − (−26) = 12 dB. Of these, 1 − 1/4 are turned down: 9 dB. The tone comes out at "
+        "−14 − 9 = −23 dBFS.",
+        "Behind the trim the tone arrives at −22 dBFS, only 4 dB over the threshold. For the same reduction it has to "
+        "be 12 dB over it again, so the threshold comes down with the tone: −26 − 8 = −34 dBFS.",
+        "Check it: −22 − (−34) = 12 dB over, again 9 dB of reduction. What comes out now is −22 − 9 = −31 dBFS.",
+    ),
+    Number("Makeup", "dB", tolerance=0.05), 8.0,
+    "It was −23 dBFS and is −31 dBFS, so the makeup adds 8 dB: as much as the trim has taken off.",
+)  # fmt: skip
+
 LAB = Lab(
     title="Dynamics: thresholds are levels",
     question="What does a level change do to a compressor, gate or limiter?",
-    minutes=70,
-    lessons="two lessons of 45 minutes",
-    exercises=(STEADY, TRIMMED, MAKEUP, GATED, GROUP, SET),
-    experiments={"dynamics": dynamics},
+    minutes=70, lessons="two lessons of 45 minutes",
+    exercises=(STEADY, TRIMMED, MAKEUP, GATED, GROUP, SET), experiments={"dynamics": dynamics},
     tasks={"08-1": STEADY_TASK, "08-2": TRIM_TASK, "08-3": SQUEEZED, "08-5": GROUP_TASK, "08-6": SET_TASK},
-    compare=compare,
-)
+    compare=compare, worked=WORKED,
+)  # fmt: skip
