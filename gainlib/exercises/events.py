@@ -9,8 +9,10 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
-RULE = 2
+RULE = 3
 """Stands in every line of a record that is counted by :mod:`gainlib.exercises.sets`."""
+ALL_TRIES_ALIKE = 2
+"""The same before later tries at a choice counted less; lines with it keep what they earned."""
 _NEEDED = {
     "start": {"lab": str},
     "attempt": {"exercise": str, "attempt": int},
@@ -69,7 +71,7 @@ class Events:
 
 def is_new(event: dict) -> bool:
     """Whether an event is counted by the present rule of points, and not by the one before."""
-    return event.get("rule") == RULE
+    return event.get("rule") in (RULE, ALL_TRIES_ALIKE)
 
 
 def edition_of(event: dict) -> int:

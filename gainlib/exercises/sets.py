@@ -4,25 +4,33 @@
 - A set solved unaided earns all points; each paid hint takes 15 %. Hints of one set do not follow to the next. The best
   set counts, and two sets solved without any hint make an exercise *mastered*.
 - Numbers and controls: a wrong try tells what is off and in which direction. From the second wrong try on the next hint
-  is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points.
-- Choices, ticks, maps and orders: how many are right is told from the second try on. After the third wrong try the set
-  is *spent*: the solution is shown, and only new numbers earn points.
+  is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points. A
+  number earns points in its first five tries: by then every hint was free, and what is left is closing in by high and
+  low.
+- Choices, ticks, maps and orders: how many are right is told from the second try on, and until then what a first try
+  has earned is not shown either. At one of several only the first try earns points; ticks, maps and orders earn half
+  at the second try and a quarter at the third. After the third wrong try the set is *spent*: the solution is shown,
+  and only new numbers earn points.
+- A choice beside numbers, controls or a blind run is what follows from those: it counts once one of them is right, at
+  least in part.
 - Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
   and the next set's has to be better by itself.
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
 
-Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`.
+Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`; those written
+before later tries at a choice counted less keep that as well.
 """
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from gainlib.exercises.earlier import named_value
-from gainlib.exercises.events import is_new
+from gainlib.exercises.events import ALL_TRIES_ALIKE, is_new
 from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
-from gainlib.exercises.model import Exercise
+from gainlib.exercises.model import Exercise, Part
 
 MOST_TRIES = 3
+NUMBER_TRIES = 5
 TOLD_FROM = 2
 MASTERED = 2
 
@@ -30,6 +38,58 @@ MASTERED = 2
 def chosen(exercise: Exercise) -> tuple[int, ...]:
     """Return the places of the parts that are answered by choosing, in an exercise whose sets can be spent."""
     return () if exercise.series else tuple(k for k, part in enumerate(exercise.parts) if part.chosen)
+
+
+def limited(exercise: Exercise) -> tuple[int, ...]:
+    """Return the places of the parts whose wrong tries are counted: choices, and numbers."""
+    return () if exercise.series else tuple(k for k, part in enumerate(exercise.parts) if part.chosen or _typed(part))
+
+
+def _typed(part):
+    return part.kind == "number"
+
+
+def pay(part: Part, missed: int) -> float:
+    """Return the share of its points that a part still earns after so many wrong tries.
+
+    Examples
+    --------
+    >>> from gainlib.exercises import Choice, Multi, Number
+    >>> [[pay(part, missed) for missed in (0, 1, 2, 5)] for part in (Choice(), Multi(), Number())]
+    [[1.0, 0.0, 0.0, 0.0], [1.0, 0.5, 0.25, 0.03125], [1.0, 1.0, 1.0, 0.0]]
+    """
+    if _typed(part):
+        return 1.0 if missed < NUMBER_TRIES else 0.0
+    if part.kind == "choice":
+        return 0.0 if missed else 1.0
+    return 0.5**missed
+
+
+def worth(exercise: Exercise, verdict: Verdict, missed: tuple[int, ...] = (), told: bool = True) -> float:
+    """Return what an answer earns before hints.
+
+    Parameters
+    ----------
+    exercise, verdict : Exercise, Verdict
+        What was asked, and the verdict on the answer.
+    missed : tuple of int
+        How many wrong tries each part of :func:`limited` had before.
+    told : bool
+        False leaves the choices out, as far as a first try was told of.
+    """
+    places, choices = limited(exercise), chosen(exercise)
+    if not places or not verdict.parts:
+        return verdict.points
+    beside = [part for k, part in enumerate(verdict.parts) if k not in choices]
+    follows = not beside or any(part.points for part in beside)
+    shares = dict.fromkeys(range(len(verdict.parts)), 1.0)
+    for k, count in zip(places, missed or (0,) * len(places), strict=True):
+        shares[k] = pay(exercise.parts[k], count)
+    for k in () if told and follows else choices:
+        shares[k] = 0.0
+    whole = sum(part.points for part in verdict.parts)
+    counted = sum(shares[k] * part.points for k, part in enumerate(verdict.parts))
+    return verdict.points * counted / whole if whole else 0.0
 
 
 def guided(exercise: Exercise) -> bool:
@@ -45,8 +105,17 @@ def in_words(exercise: Exercise) -> str:
     rules = ["best set of numbers; each paid hint takes 15 %"]
     if guided(exercise):
         rules.append("hints are free from the second wrong try on, one a try; asking for the solution ends a set")
+    if any(_typed(part) for part in exercise.parts):
+        rules.append(f"a number earns points in its first {NUMBER_TRIES} tries")
     if chosen(exercise):
         rules.append(f"a set ends with wrong try {MOST_TRIES} of a choice")
+        kinds = {exercise.parts[k].kind for k in chosen(exercise)}
+        if "choice" in kinds:
+            rules.append("at one of several only the first try earns points")
+        if kinds != {"choice"}:
+            rules.append("ticks, maps and orders earn half at the second try, a quarter at the third")
+        if len(chosen(exercise)) < len(exercise.parts):
+            rules.append("choices count once something beside them is right")
     return "; ".join(rules)
 
 
@@ -74,7 +143,13 @@ class SetOfNumbers:
     time : str
         When it was given.
     unaided : bool
-        Answered rightly while it was open, and without a hint.
+        Answered rightly while it was open, without a hint, and each choice at the first try.
+    last : tuple
+        The last answer as it was read, part by part.
+    earned : float
+        What it is worth before hints.
+    missed : tuple of int
+        How many wrong tries each part of :func:`limited` has had.
     """
 
     attempt: int = 0
@@ -91,8 +166,9 @@ class SetOfNumbers:
     time: str = ""
     unaided: bool = False
     last: tuple = ()
+    earned: float = 0.0
+    missed: tuple[int, ...] = ()
     _runs: tuple[PartVerdict | None, ...] = ()
-    _missed: tuple[int, ...] = ()
 
     @property
     def closed(self) -> bool:
@@ -103,6 +179,20 @@ class SetOfNumbers:
     def counts_are_told(self) -> bool:
         """Whether how many choices are right is told by now."""
         return self.tries >= TOLD_FROM
+
+    @property
+    def veiled(self) -> bool:
+        """Whether a first try of choices has earned something that is not told yet."""
+        return self.verdict is not None and self.verdict.veiled and not (self.counts_are_told or self.closed)
+
+    def told(self, exercise: Exercise) -> "SetOfNumbers":
+        """Return the set as far as its learner was told of it."""
+        if not self.veiled:
+            return self
+        told = score(worth(exercise, self.verdict, told=False), self.paid)
+        beside = [part.state for k, part in enumerate(self.verdict.parts) if k not in chosen(exercise)]
+        state = "partly" if {"right", "partly"} & {*beside} else "wrong"
+        return replace(self, points=told, verdict=replace(self.verdict, state=state, closer=self.verdict.feedback))
 
     def hint_is_free(self, exercise: Exercise) -> bool:
         """Whether the next hint costs nothing."""
@@ -128,10 +218,12 @@ class SetOfNumbers:
             return self
         runs = self._first_runs(exercise, verdict)
         verdict = _with_runs(verdict, runs)
-        worth, counts = score(verdict.points, self.paid), is_new(event) and not self.closed
-        now = self
-        if counts and (self.verdict is None or worth > self.points):
-            now = replace(now, verdict=verdict, points=worth, time=event["time"])
+        alike = event.get("rule") == ALL_TRIES_ALIKE or not is_new(event)
+        earned = verdict.points if alike else worth(exercise, verdict, self.missed)
+        points, counts = score(earned, self.paid), is_new(event) and not self.closed
+        now = replace(self, earned=earned)
+        if counts and (self.verdict is None or points > self.points):
+            now = replace(now, verdict=verdict, points=points, time=event["time"])
         if self.tries and verdict.values == self.last:
             return now
         right, missed = verdict.state == "right", self._missed_by(exercise, verdict)
@@ -141,12 +233,12 @@ class SetOfNumbers:
             tries=self.tries + 1,
             wrong=self.wrong + wrong,
             right=self.right or right,
-            unaided=self.unaided or (right and not self.closed and not self.hints),
-            spent=self.spent or (not right and max(missed, default=0) >= MOST_TRIES),
+            unaided=self.unaided or (right and not self.closed and not self.hints and earned >= verdict.points),
+            spent=self.spent or (not right and self._is_spent(exercise, missed)),
             named=self.named or (not is_new(event) and not exercise.series and named_value(exercise, verdict)),
             last=verdict.values,
+            missed=missed,
             _runs=runs,
-            _missed=missed,
         )
 
     def _first_runs(self, exercise, verdict):
@@ -158,10 +250,15 @@ class SetOfNumbers:
             for was, each in zip(first, now, strict=True)
         )
 
+    @staticmethod
+    def _is_spent(exercise, missed):
+        counts = zip(limited(exercise), missed, strict=True)
+        return any(exercise.parts[k].chosen and count >= MOST_TRIES for k, count in counts)
+
     def _missed_by(self, exercise, verdict):
-        """Return how many wrong tries each choice has had; one that was left as it is does not count again."""
-        places = chosen(exercise)
-        missed = self._missed or (0,) * len(places)
+        """Return how many wrong tries each part has had; an entry that was left as it is does not count again."""
+        places = limited(exercise)
+        missed = self.missed or (0,) * len(places)
         return tuple(
             count
             + (verdict.parts[k].state in ("wrong", "partly") and (not self.last or self.last[k] != verdict.values[k]))

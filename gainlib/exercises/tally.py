@@ -119,6 +119,7 @@ def tally(
     lab: str | None = None,
     salt: str = "",
     most: int | None = None,
+    told: bool = False,
 ) -> Score:
     """Mark a learner's answers again and count them.
 
@@ -134,6 +135,8 @@ def tally(
         The course's salt, if it has one.
     most : int or None
         Count only the first so many sets of numbers, as in a graded run; None counts all.
+    told : bool
+        Leave out what a first try of choices has earned as long as its learner has not been told, as on the page.
 
     Returns
     -------
@@ -142,17 +145,16 @@ def tally(
     """
     mine = events.of(learner, class_code).events
     chosen = [each for each in bank() if lab is None or each.lab == lab]
-    scores = {each.id: _scored(each, mine, learner, class_code, salt, most) for each in chosen}
+    scores = {each.id: _scored(each, mine, (learner, class_code, salt), most, told) for each in chosen}
     named = {event["exercise"] for event in mine if "exercise" in event}
     unknown = sorted(named - {each.id for each in bank()})
     return Score(learner, class_code, scores, tuple(unknown))
 
 
-def _scored(exercise, events, learner, class_code, salt, most):
+def _scored(exercise, events, who, most, told):
     own = [each for each in events if each.get("exercise") == exercise.id and not is_practice(exercise, each)]
     now = [each for each in own if edition_of(each) >= exercise.edition]
-    who = (learner, class_code, salt)
-    score = _counted(exercise, now, who, most)
+    score = _counted(exercise, now, who, most, told)
     for edition in sorted({edition_of(each) for each in own} - {edition_of(each) for each in now}):
         score = _both(score, _counted(exercise, [each for each in own if edition_of(each) == edition], who, most))
     return score
@@ -166,7 +168,7 @@ def _both(score, former):
     return replace(better, **sums, unaided=score.unaided, former=score.former + former.answers)
 
 
-def _counted(asked, own, who, most):
+def _counted(asked, own, who, most, told=False):
     exercise = in_edition(asked, max(map(edition_of, own), default=asked.edition))
     answers = [each for each in own if each["kind"] == "answer" and each["attempt"] >= 0]
 
@@ -177,6 +179,9 @@ def _counted(asked, own, who, most):
         return again(event)[0]
 
     sets = [each for each in sets_of(exercise, own, verdict_on).values() if most is None or each.attempt < most]
+    if told:  # the numbers on the desk are the only ones that a learner can still try at
+        desk = max((each["attempt"] for each in own if each["kind"] in ("attempt", "answer")), default=0)
+        sets = [each.told(exercise) if each.attempt == desk else each for each in sets]
     old = own if exercise.series else [each for each in own if not is_new(each)]
     best = best_of(exercise, old, verdict_on, most)
     for each in () if exercise.series else sets:

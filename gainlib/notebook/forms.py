@@ -15,6 +15,7 @@ from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
+from gainlib.exercises.sets import NUMBER_TRIES, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.answering import WORDS as STATES
 from gainlib.notebook.answering import when_typed
@@ -29,6 +30,13 @@ ANOTHER = "Start another session for all tasks of this lab? You will lose what y
 YES = "Yes, another session"
 NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
 SOLUTION = "Show the solution? These numbers then earn no more points; new numbers do."
+BESIDE = "A choice counts once something beside it is right."
+FIRST_TRY = "At one of several, only the first try earns points."
+LATER_TRY = "A second try earns half, a third a quarter."
+NEXT_CHOICE = "Another try at it earns nothing with these numbers; **New numbers** do."
+NEXT_LIST = ("The next try earns half.", "The next try earns a quarter.")
+LATE = f"A number earns points in its first {NUMBER_TRIES} tries; go on with **New numbers**."
+NO_MORE = "These numbers earn nothing more: see the solution, then go on with **New numbers**."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
 WORDS = STATES | {"invalid": "? This cannot be read, and you lose no points"}
@@ -247,32 +255,56 @@ class ExerciseForm(Panel):
         learner, exercise = self._learner, self.exercise
         numbers = learner.numbers(exercise)
         veiled = learner.veiled(exercise, verdict)
-        text = learner.said(exercise, verdict).replace("\n", "\n\n") + self._about_points(verdict, numbers)
+        about = self._about_points(verdict, numbers, veiled)
+        text = learner.said(exercise, verdict).replace("\n", "\n\n") + (f"\n\n{about}" if about else "")
         self._right = verdict.state == "right"
         if verdict.state == "unattempted":
             self.said.say("note", WORDS["unattempted"])
         elif veiled:
             self.said.say("wrong", WORDS["wrong"], text)
         else:
-            earned = f" ({points_text(verdict.points)} of {points_text(verdict.max_points)} points)"
+            points = numbers.earned if limited(exercise) else verdict.points
+            earned = f" ({points_text(points)} of {points_text(verdict.max_points)} points)"
             self.said.say(verdict.state, WORDS[verdict.state] + ("" if verdict.state == "invalid" else earned), text)
         self._show_derivation(numbers)
 
-    def _about_points(self, verdict, numbers):
+    def _about_points(self, verdict, numbers, veiled):
         """Return what else there is to say of a verdict's points."""
         learner, exercise = self._learner, self.exercise
         if learner.practising(exercise):
-            return "\n\nThis is practice, so no points are counted."
+            return "This is practice, so no points are counted."
         if numbers.spent:
-            return "\n\nThat was the third wrong try, so the solution is below. Try again with **New numbers**."
+            return "That was the third wrong try, so the solution is below. Try again with **New numbers**."
         if numbers.closed:
-            return "\n\nYou have seen the solution, so these numbers earn no more points. Go on with **New numbers**."
-        counted = learner.score(exercise).points
-        if verdict.points > counted + 1e-9:
-            most = points_text(verdict.max_points)
-            why = "you opened hints" if numbers.paid else "the first run with these numbers counts"
-            return f"\n\nYou earn {points_text(counted)} of {most}, because {why}."
-        return ""
+            return "You have seen the solution, so these numbers earn no more points. Go on with **New numbers**."
+        if verdict.state in ("invalid", "unattempted"):
+            return ""
+        tried = self._about_tries(verdict, numbers, veiled)
+        counted, most = learner.score(exercise).points, points_text(verdict.max_points)
+        if tried or veiled or verdict.points <= counted + 1e-9:
+            return tried
+        why = "you opened hints" if numbers.paid else "the first run with these numbers counts"
+        return f"You earn {points_text(counted)} of {most}, because {why}."
+
+    def _about_tries(self, verdict, numbers, veiled):
+        """Return what a try still earned where later ones count less, and what the next one would earn."""
+        parts, missed = self.exercise.parts, dict(zip(limited(self.exercise), numbers.missed, strict=False))
+        wrong = [k for k in missed if verdict.parts[k].state in ("wrong", "partly")]
+        choices, said = chosen(self.exercise), []
+        if not veiled and numbers.earned < verdict.points - 1e-9:
+            beside = [part.points for k, part in enumerate(verdict.parts) if k not in choices]
+            late = [parts[k] for k in missed if k not in wrong and pay(parts[k], missed[k]) < 1]
+            if beside and not any(beside):
+                said.append(BESIDE)
+            elif late:
+                said.append({"number": LATE, "choice": FIRST_TRY}.get(late[0].kind, LATER_TRY))
+        if any(parts[k].kind == "choice" for k in wrong):
+            said.append(NEXT_CHOICE)
+        elif any(k in choices for k in wrong):
+            said.append(NEXT_LIST[min(max(missed[k] for k in wrong if k in choices), 2) - 1])
+        if any(parts[k].kind == "number" and missed[k] >= NUMBER_TRIES for k in wrong):
+            said.append(NO_MORE)
+        return " ".join(said)
 
     def _show_derivation(self, numbers):
         """Show the derivation once there is nothing left to earn with these numbers."""

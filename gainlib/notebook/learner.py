@@ -252,8 +252,8 @@ class LearnerSession:
     # ---- points ----------------------------------------------------------------------------------------------------
 
     def tally(self) -> Score:
-        """Return this lab's points, counted from the record's answers."""
-        return tally(Events(tuple(self._events)), self.name, self.class_code, lab=self.lab)
+        """Return this lab's points, counted from the record's answers, as far as the learner has been told."""
+        return tally(Events(tuple(self._events)), self.name, self.class_code, lab=self.lab, told=True)
 
     def score(self, exercise) -> ExerciseScore:
         """Return what counts in one exercise."""

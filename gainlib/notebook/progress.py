@@ -136,7 +136,7 @@ class ProgressSheet:
 
     def _state(self, number, file, events):
         page = lab_module(number).PAGE
-        counted = tally(Events(events), self.learner, self.class_code, lab=number)
+        counted = tally(Events(events), self.learner, self.class_code, lab=number, told=True)
         right = [id for id, score in counted.scores.items() if score.state == "right"]
         begun = [each for each in events if each["kind"] != "start" and _lab_of(each) == number]
         state = DONE if len(right) == len(counted.scores) else BEGUN if begun else NOT_BEGUN
