@@ -30,11 +30,17 @@ NOW = replace(
 def changed(monkeypatch):
     """Put a second edition in the place of an exercise."""
     exercises = tuple(NOW if each.id == NOW.id else each for each in bank())
-    counting.marked.cache_clear()
-    counting.numbers.cache_clear()
+    _forget()
     for module in (counting, result):
         monkeypatch.setattr(module, "bank", lambda: exercises)
         monkeypatch.setattr(module, "exercise", lambda id: {each.id: each for each in exercises}[id])
+    yield
+    _forget()
+
+
+def _forget():
+    counting.marked.cache_clear()
+    counting.numbers.cache_clear()
 
 
 def score(*writers):

@@ -50,6 +50,10 @@ class ExerciseScore:
         Sets of numbers that a third wrong choice ended, and whose solution was asked for.
     unaided : int
         Sets of numbers solved without a hint.
+    most : int
+        Most tries at one set of numbers.
+    missed : int
+        Sets of numbers that were tried and not solved.
     earlier : int
         Answers that were counted by the earlier rule.
     former : int
@@ -72,6 +76,8 @@ class ExerciseScore:
     spent: int = 0
     shown: int = 0
     unaided: int = 0
+    most: int = 0
+    missed: int = 0
     earlier: int = 0
     former: int = 0
 
@@ -163,8 +169,9 @@ def _scored(exercise, events, who, most, told):
 def _both(score, former):
     """Return what two editions come to: the better answer of the two, and everything that was done."""
     better = former if former.points > score.points or score.state == "unattempted" else score
-    added = ("hints", "answers", "attempts", "altered", "tries", "spent", "shown", "earlier")
+    added = ("hints", "answers", "attempts", "altered", "tries", "spent", "shown", "missed", "earlier")
     sums = {name: getattr(score, name) + getattr(former, name) for name in added}
+    sums["most"] = max(score.most, former.most)
     return replace(better, **sums, unaided=score.unaided, former=score.former + former.answers)
 
 
@@ -205,6 +212,8 @@ def _counted(asked, own, who, most, told=False):
         spent=sum(each.spent for each in sets),
         shown=sum(each.asked for each in sets),
         unaided=sum(each.unaided for each in sets),
+        most=max((each.tries for each in sets), default=0),
+        missed=sum(each.tries > 0 and not each.right for each in sets),
         earlier=sum(not is_new(each) for each in answers),
     )
 

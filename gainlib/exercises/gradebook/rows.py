@@ -17,6 +17,9 @@ from gainlib.exercises.variants import normal_form, seed_for
 Who = tuple[str, str]
 FEWEST = 10
 EARLIER = "{} counted by the rule of an earlier version"
+MANY_TRIES, MANY_SETS = 5, 3
+TRIED = "{} tries at one set of numbers"
+SEARCHED = "{} sets of numbers tried and not solved"
 FORMER = "{} to an earlier edition of the exercise, marked from the numbers written beside it"
 
 
@@ -121,7 +124,11 @@ def _row(score, exercise, name, answers, salt):
 
 
 def _notes(score):
-    return (*_rule_notes(score), *([FORMER.format(_answers(score.former))] if score.former else ()))
+    notes = list(_rule_notes(score))
+    if not exercise(score.exercise).series:
+        notes += [TRIED.format(score.most)] if score.most >= MANY_TRIES else []
+        notes += [SEARCHED.format(score.missed)] if score.missed >= MANY_SETS else []
+    return (*notes, *([FORMER.format(_answers(score.former))] if score.former else ()))
 
 
 def _rule_notes(score):
