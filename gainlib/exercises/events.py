@@ -19,6 +19,7 @@ _NEEDED = {
     "answer": {"exercise": str, "attempt": int, "answer": object},
     "hint": {"exercise": str, "attempt": int, "hint": int},
     "solution": {"exercise": str, "attempt": int},
+    "review": {"lab": str, "exercise": str, "attempt": int, "answer": object},
     "prediction": {"lab": str, "question": str, "choice": object},
 }
 _ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}

@@ -9,6 +9,7 @@ attempt        ``exercise``, ``attempt``: a set of numbers was asked for, 0 for 
 answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown; every try is one
 hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opened, 1 for the first
 solution       ``exercise``, ``attempt``: the solution was asked for, which ends these numbers for points
+review         as an answer, to numbers asked before ``lab``; earns no points (:mod:`~gainlib.exercises.review`)
 prediction     ``lab``, ``question``, ``choice``; ungraded; ``locked`` where it was compared and stays as it is
 ============== ======================================================================================
 
@@ -106,6 +107,13 @@ class Record:
     def solution(self, learner: str, exercise: str, attempt: int, class_code: str = "") -> dict:
         """Write that the solution was asked for; return the event."""
         return self._append("solution", learner, class_code, exercise=exercise, attempt=int(attempt))
+
+    def review(
+        self, learner: str, lab: str, exercise: str, attempt: int, answer: Any, given: dict, class_code: str = ""
+    ) -> dict:
+        """Write an answer to a question of an earlier lab, asked before `lab`; return the event."""
+        fields = {"lab": str(lab), "exercise": exercise, "attempt": int(attempt), "answer": plain(answer)}
+        return self._append("review", learner, class_code, **fields, given=plain(given))
 
     def prediction(
         self, learner: str, lab: str, question: str, choice: Any, class_code: str = "", locked: bool = False

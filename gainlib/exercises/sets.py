@@ -2,7 +2,8 @@
 
 - A *try* is an answer that can be read. A blank or unreadable one is none, and the same twice in a row is one.
 - A set solved unaided earns all points; each paid hint takes 15 %. Hints of one set do not follow to the next. The best
-  set counts, and two sets solved without any hint make an exercise *mastered*.
+  set counts, and two sets solved without any hint make an exercise *mastered*; a review that is right at the first try
+  is one of them.
 - Numbers and controls: a wrong try tells what is off and in which direction. From the second wrong try on the next hint
   is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points. A
   number earns points in its first five tries: by then every hint was free, and what is left is closing in by high and
@@ -33,6 +34,8 @@ MOST_TRIES = 3
 NUMBER_TRIES = 5
 TOLD_FROM = 2
 MASTERED = 2
+REVIEW = 100_000
+"""Number of the first set of numbers that is asked in a review; it earns no points."""
 
 
 def chosen(exercise: Exercise) -> tuple[int, ...]:
@@ -273,6 +276,17 @@ def _with_runs(verdict, runs):
     parts = tuple(first or each for first, each in zip(runs, verdict.parts, strict=True))
     state = overall(each.state for each in parts)
     return replace(verdict, parts=parts, state=state, points=sum(each.points for each in parts))
+
+
+def first_tries(events: Iterable[dict], marked: Callable[[dict], Verdict]) -> dict[int, Verdict]:
+    """Return the verdict on the first readable answer to each set of numbers asked in a review, in order."""
+    found: dict[int, Verdict] = {}
+    for event in events:
+        if event["kind"] == "review" and event["attempt"] >= REVIEW and event["attempt"] not in found:
+            verdict = marked(event)
+            if verdict.state not in ("invalid", "unattempted"):
+                found[event["attempt"]] = verdict
+    return found
 
 
 def sets_of(exercise: Exercise, events: Iterable[dict], marked: Callable[[dict], Verdict]) -> dict[int, SetOfNumbers]:

@@ -14,7 +14,7 @@ from gainlib.exercises.earlier import Best, best_of
 from gainlib.exercises.editions import in_edition, mark_earlier
 from gainlib.exercises.events import Events, edition_of, is_new
 from gainlib.exercises.marking import Verdict, mark
-from gainlib.exercises.sets import MASTERED, sets_of
+from gainlib.exercises.sets import MASTERED, first_tries, sets_of
 from gainlib.exercises.variants import PRACTICE
 
 _CACHED = 8192
@@ -49,7 +49,7 @@ class ExerciseScore:
     spent, shown : int
         Sets of numbers that a third wrong choice ended, and whose solution was asked for.
     unaided : int
-        Sets of numbers solved without a hint.
+        Sets of numbers solved without a hint, those of a review included.
     most : int
         Most tries at one set of numbers.
     missed : int
@@ -151,10 +151,15 @@ def tally(
     """
     mine = events.of(learner, class_code).events
     chosen = [each for each in bank() if lab is None or each.lab == lab]
-    scores = {each.id: _scored(each, mine, (learner, class_code, salt), most, told) for each in chosen}
+    scores = scores_of(chosen, mine, learner, class_code, salt, most, told)
     named = {event["exercise"] for event in mine if "exercise" in event}
     unknown = sorted(named - {each.id for each in bank()})
     return Score(learner, class_code, scores, tuple(unknown))
+
+
+def scores_of(exercises, events, learner: str, class_code: str = "", salt: str = "", most=None, told=False) -> dict:
+    """Return the scores of some exercises by id, from one learner's own events; see :func:`tally`."""
+    return {each.id: _scored(each, events, (learner, class_code, salt), most, told) for each in exercises}
 
 
 def _scored(exercise, events, who, most, told):
@@ -195,6 +200,7 @@ def _counted(asked, own, who, most, told=False):
         if each.verdict is not None and (best.verdict is None or each.points > best.points):
             best = Best(each.verdict, each.points, each.attempt, each.time)
     verdict = best.verdict or Verdict("unattempted", 0.0, asked.points, "")
+    recalled = sum(each.state == "right" for each in first_tries(own, verdict_on).values())
     return ExerciseScore(
         exercise.id,
         verdict.state,
@@ -211,7 +217,7 @@ def _counted(asked, own, who, most, told=False):
         tries=sum(each.tries for each in sets),
         spent=sum(each.spent for each in sets),
         shown=sum(each.asked for each in sets),
-        unaided=sum(each.unaided for each in sets),
+        unaided=sum(each.unaided for each in sets) + recalled,
         most=max((each.tries for each in sets), default=0),
         missed=sum(each.tries > 0 and not each.right for each in sets),
         earlier=sum(not is_new(each) for each in answers),

@@ -67,6 +67,12 @@ class Lab:
 
         return self._keep("heading", Heading(self.learner, self.page))
 
+    def review(self):
+        """Return two questions from earlier labs, drawn from what is weak; they earn no points and may be skipped."""
+        from gainlib.notebook.review import ReviewBox
+
+        return self._keep("review", ReviewBox(self.learner))
+
     def safety(self):
         """Return the cautions for the ears, and a reference tone to set the level with."""
         from gainlib.notebook.sheets import safety

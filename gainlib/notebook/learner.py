@@ -12,6 +12,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises import Events, ExerciseScore, Record, Score, bank, hint_price, mark, records_folder, tally
 from gainlib.exercises.events import edition_of
 from gainlib.exercises.record import plain
+from gainlib.exercises.review import drawn
 from gainlib.exercises.sets import SetOfNumbers, sets_of
 from gainlib.exercises.tally import is_practice
 from gainlib.exercises.variants import PRACTICE
@@ -83,7 +84,8 @@ class LearnerSession:
     def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:
         """Call ``watcher(what, exercise id or None, detail)`` after every step.
 
-        `what` is "learner", "answer" (detail: answer and verdict), "hint", "solution", "numbers" or "prediction".
+        `what` is "learner", "answer" (detail: answer and verdict), "hint", "solution", "numbers", "review" or
+        "prediction".
         """
         self._watchers.append(watcher)
 
@@ -93,7 +95,7 @@ class LearnerSession:
 
     def _add(self, event):
         self._events.append(event)
-        if "exercise" in event:  # so that another tab on it hears of the step
+        if event.get("exercise") in self.exercises:  # so that another tab on it hears of the step
             self.kept.keep(f"{event['exercise']} steps", event["id"])
 
     def read_again(self, exercise) -> None:
@@ -248,6 +250,26 @@ class LearnerSession:
             self._add(self.record.attempt(self.name, each.id, attempt, self.class_code))
         for each in self.series(exercise):
             self._tell("numbers", each.id)
+
+    # ---- review ----------------------------------------------------------------------------------------------------
+
+    def review_questions(self, avoid=()) -> tuple:
+        """Return what to ask before this lab; see :func:`gainlib.exercises.review.drawn`."""
+        return drawn(self._events, self.name, self.class_code, self.lab, avoid)
+
+    def review_answers(self, exercise, attempt: int) -> list[dict]:
+        """Return the events of all answers to one question of a review, oldest first."""
+        return [each for each in self._of(exercise, "review") if each["attempt"] == attempt]
+
+    def answer_review(self, exercise, attempt: int, answer: Any):
+        """Mark an answer to a question of a review and record it; an empty one is not recorded."""
+        given = exercise.variant(self.name, attempt, self.class_code)
+        verdict = mark(exercise, given, answer)
+        if verdict.state != "unattempted":
+            who = self.name, self.lab
+            self._add(self.record.review(*who, exercise.id, attempt, answer, given, self.class_code))
+        self._tell("review")
+        return verdict
 
     # ---- points ----------------------------------------------------------------------------------------------------
 
