@@ -241,7 +241,12 @@ def test_the_whole_lab_by_keys_alone(tmp_path):
         assert "at the bus unchanged" in sentence(strip)
         for number in (1, 2, 3, 4):
             found, asked = lab.cell(f"exercise-{number}"), exercise(f"09-{number}")
-            lab.type_over(found.get_by_role("textbox"), typed(asked.solve(lab.given(asked.id)), 3))
+            key = asked.solve(lab.given(asked.id))
+            for place, value in enumerate(key["desk"].values() if number == 3 else [key]):
+                field = found.get_by_role("textbox").nth(place) if number == 3 else found.get_by_role("textbox").last
+                lab.type_over(field, typed(value, 3))
+                lab.press("Enter")
+                lab.settled()
             lab.push(found.get_by_role("button", name="Check"))
             assert said(found).startswith("✓ Right")
         eight_faders_by_keys(lab)

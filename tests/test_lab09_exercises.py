@@ -5,13 +5,17 @@ import math
 
 import numpy as np
 import pytest
+from school import Writer
 from scipy.stats import linregress
 
 from gainlib.exercises import exercise, mark
+from gainlib.exercises.gradebook import gradebook
 from gainlib.labs import lab09
 from gainlib.labs.lab09 import STEMS
+from gainlib.notebook.panels import lab_module
 from gainlib.session import Session
 
+LN_10 = math.log(10)
 LEARNERS = [f"learner {index}" for index in range(6)]
 
 
@@ -42,11 +46,39 @@ def test_position_and_slope_by_numbers(learner):
 
 
 @pytest.mark.parametrize("learner", LEARNERS)
+def test_a_slope_read_off_the_desk_is_right(learner):
+    """Positions to a tenth and gains to a hundredth, as the desk shows them, a few millimetres up and down."""
+    given = exercise("09-2").variant(learner)
+    desk = lab_module("09").exercise_panel(exercise("09-2"), given, None)
+    law = next(each.law for each in desk.experiment.controls)(desk.setting)
+    middle, read = round(law.mm_at(given["f"]), 1), []
+    for mm in (middle - 3, middle + 3):
+        desk.set(fader_db={lab09.FADER: law.db_at(mm)})
+        read.append(float(desk.pictures[0].widget.sentence.rpartition("gain ")[2].split(" dB")[0].replace("−", "-")))
+    assert mark(exercise("09-2"), given, (read[1] - read[0]) / 6).state == "right"
+
+
+def test_the_strip_of_an_exercise_is_answered_on_its_desk():
+    asked = exercise("09-3")
+    given = asked.variant("anna")
+    desk = lab_module("09").exercise_panel(asked, given, None)
+    assert desk.controls() is None, "untouched is no answer"
+    desk.set(fader_db=given["n"])
+    assert mark(asked, given, desk.controls()).slips == ("trim left",)
+    desk.set(post_trim_db=given["t"] + given["f"] - given["n"])
+    assert mark(asked, given, desk.controls()).state == "right" and "at the bus unchanged" in (
+        desk.pictures[0].widget.sentence
+    )
+    assert mark(asked, given, lab09.HANDED_TASK.solve(given)).state == "right", "by who knows the aims alone"
+
+
+@pytest.mark.parametrize("learner", LEARNERS)
 def test_trim_and_fader_on_samples(learner):
     given = exercise("09-3").variant(learner)
     samples = np.random.default_rng(0).standard_normal(1000)
     before = samples * 10 ** (given["t"] / 20) * 10 ** (given["f"] / 20)
-    after = samples * 10 ** (exercise("09-3").solve(given) / 20) * 10 ** (given["n"] / 20)
+    trim = exercise("09-3").solve(given)["desk"]["post_trim_db"]
+    after = samples * 10 ** (trim / 20) * 10 ** (given["n"] / 20)
     assert np.allclose(before, after, rtol=1e-9)
 
 
@@ -148,13 +180,15 @@ def test_other_ways_to_the_same_sound_pass():
 def test_a_send_moved_the_wrong_way_is_told():
     asked = exercise("09-5")
     given = asked.variant("anna")
-    answer = lab09.handed_over(given, sends=False)
+    answer = lab09.handed_over(given, sends=0)
     right = asked.solve(given)
     name = "send cue level_db"
     as_found = answer[given["cue"]][name]
     answer[given["cue"]][name] = 2 * as_found - right[given["cue"]][name]
-    if -60 <= answer[given["cue"]][name] <= 40:
-        assert mark(asked, given, answer).slips == ("sends forgotten",)
+    assert -60 <= answer[given["cue"]][name] <= 40
+    assert mark(asked, given, answer).slips == ("sends the wrong way",)
+    answer[given["cue"]][name] = as_found
+    assert mark(asked, given, answer).slips == ("sends forgotten",)
 
 
 def test_a_whole_session_is_an_answer():
@@ -205,6 +239,22 @@ def test_a_fader_of_ones_own():
     assert mark(asked, given, [{"law": law, "own": OWN}, 20 * law["exponent"]]).slips == ("ln 10 forgotten",)
     again = json.loads(json.dumps([{"law": law, "own": OWN}, steep]))
     assert mark(asked, given, again).state == "right"
+
+
+def test_points_of_ones_own_are_named_in_the_gradebook(tmp_path):
+    """Nobody can check them: invented ones are as good for the marking."""
+    asked, who = exercise("09-6"), Writer("anna")
+    law = lab09.MEASURED_LAW.fit({"own": {"mm": OWN["mm"][1:], "db": [-52, -35.5, -24.5, -14.2, -6, 1.5, 6]}}, {})
+    answer = [{"law": {"exponent": law.exponent, "unity_mm": law.unity_mm}, "own": OWN}, 20 * law.exponent / LN_10]
+    who.answer(asked.id, answer)
+    who.save(tmp_path)
+    [row] = [row for row in gradebook(tmp_path).rows if row.exercise == asked.id]
+    note = "through 8 points of the learner's own, 0 mm −∞ dB to 60 mm 6 dB, not checked"
+    assert row.points == 3 and note in row.notes
+    plain = Writer("ben")
+    plain.answer(asked.id, plain.right(asked.id))
+    plain.save(tmp_path)
+    assert not [row for row in gradebook(tmp_path).rows if row.learner == "ben" and row.notes]
 
 
 @pytest.mark.parametrize(

@@ -103,6 +103,13 @@ class LaidLaw(Part):
         """Whether feedback on a wrong law named the right one: it always did."""
         return True
 
+    def remark(self, value: dict) -> str:
+        """Return that the points were the learner's own, which nobody can check, with the first and the last."""
+        if OWN not in value:
+            return ""
+        points = [f"{number(mm)} mm {number(db)} dB" for mm, db in zip(*value[OWN].values(), strict=True)]
+        return f"through {len(points)} points of the learner's own, {points[0]} to {points[-1]}, not checked"
+
     def distance(self, first: dict, second: dict, key: dict, given: dict) -> float:
         """Return how far two laws are apart, in tolerances of the number in which they differ more."""
         fit = self.fit(None, given)

@@ -175,6 +175,10 @@ class Part:
         """Whether feedback on a wrong value named the right one before :mod:`gainlib.exercises.sets`."""
         return False
 
+    def remark(self, value: Any) -> str:
+        """Return what a teacher should know of a value from :meth:`read` that the verdict does not say, or ""."""
+        return ""
+
     def probes(self, key: Any, given: dict) -> Probes:
         """Return answers with a known verdict."""
         raise NotImplementedError

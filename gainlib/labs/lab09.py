@@ -32,7 +32,7 @@ from gainlib.exercises.fader_fit import (
     read_points,
 )
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.model import Exercise, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import Control
 from gainlib.exercises.refrain import STEMS as ALL_STEMS
@@ -40,10 +40,10 @@ from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.exercises.worked import Worked
 from gainlib.processors import Reverb, Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
 from gainlib.session.fader import (
-    DB_PER_NEPER,
     hits_db,
     misfit_db,
     moved_db,
@@ -149,6 +149,34 @@ def travel() -> Experiment:
     )
 
 
+@cache
+def _unknown(exponent, unity_mm):
+    law = FaderLaw(exponent=exponent, unity_mm=unity_mm)
+    axes = {"x": (0, 100, 10, "position (mm)"), "y": (-80, 20, 20, "dB"), "digits": (1, 2)}
+    levels = [travel_db(exponent, unity_mm, CURVE_MM)]
+
+    def here(run):
+        return max(run.setting.fader_db[FADER], -200.0)
+
+    def gain(run):
+        return [here(run)], [level_text(run.setting.fader_db[FADER], digits=2)]
+
+    plots = {
+        "C": Plot("curves", lambda run: (CURVE_MM, levels, [(law.mm_at(here(run)), here(run))]),
+                  {"names": ("gain",), "title": "Gain against position", "marks": "here", **axes}),
+        "M": Plot("meters", gain, {"names": ("gain",), "low_db": -84.0, "high_db": 12.0, "title": "Measured"}),
+    }  # fmt: skip
+    return Experiment(
+        (_fader_mm(-6.0, law=lambda _: law),), (Picture("A fader", ("C", "M"), plots, heights=(3.0, 0.6)),),
+        title="A fader whose law is not known",
+    )  # fmt: skip
+
+
+def unknown(given: dict) -> Experiment:
+    """A fader with a law that is drawn, to be moved and read."""
+    return _unknown(given["k"], given["x0"])
+
+
 # ------------------------------------------------------------------------------------- one strip: fader and output trim
 
 POINTS = {
@@ -158,14 +186,13 @@ POINTS = {
     "effect send, behind it": "strip/send effect",
     "at the bus": "strip/out",
 }
-SENDS, SEND_DB, SIGMA_MM, TRIM_END_DB = (("cue", "pre"), ("effect", "post")), -14.0, 0.5, 24.0
+SEND_DB, SIGMA_MM, TRIM_END_DB = -14.0, 0.5, 24.0
 
 
-def _one_strip(setting):
+def _one_strip(fader_db, trim_db, cue_db=SEND_DB, effect_db=SEND_DB):
     """Return a session of one strip: a processor, a send ahead of the fader and one behind it."""
-    sends = tuple(Send(to, setting[f"{to}_db"], tap) for to, tap in SENDS)
-    gains = {"fader_db": setting.fader_db[FADER], "post_trim_db": setting.post_trim_db}
-    strip = Strip("strip", sound(), inserts=(Insert(Saturation()),), sends=sends, **gains)
+    sends, processor = (Send("cue", cue_db, "pre"), Send("effect", effect_db, "post")), Insert(Saturation())
+    strip = Strip("strip", sound(), inserts=(processor,), sends=sends, fader_db=fader_db, post_trim_db=trim_db)
     return Session((strip,), (Group("cue", to=()), Group("effect")))
 
 
@@ -198,13 +225,24 @@ def _told_sum(run):
     return said
 
 
+@cache
+def _strip_taps():
+    return TapLevels(_one_strip(0.0, 0.0))
+
+
+def _levels(run):
+    """Return the levels along the strip now, and as it was found."""
+    start = run.experiment.at(run.experiment.start).seen
+    return [[level[node] for node in POINTS.values()] for level in (run.seen, start)]
+
+
+LADDER = Plot("levels along a strip", _levels, {"names": list(POINTS)})
+
+
 def strip(rng: np.random.Generator) -> Experiment:
     """A strip whose fader stands low, in another place for every learner."""
     start_db = pick(rng, grid(-23.5, -16, 0.5).values)
     begun = f"start, {level_text(start_db)}", hits_db(FaderLaw(), start_db, SIGMA_MM)
-
-    def levels(run):
-        return [[level[node] for node in POINTS.values()] for level in (run.seen, run.experiment.at(start).seen)]
 
     def hits(run):
         fader_db, rows = run.setting.fader_db[FADER], [begun]
@@ -213,9 +251,9 @@ def strip(rng: np.random.Generator) -> Experiment:
         return (*zip(*rows, strict=True), [spread_db(each) for _, each in rows])
 
     hand = {"count": 2, "reach_db": 2.5, "title": "Where the hand stops: each ● is one move", "above": True}
-    plots = {"L": Plot("levels along a strip", levels, {"names": list(POINTS)}), "H": Plot("hits", hits, hand)}
+    plots = {"L": LADDER, "H": Plot("hits", hits, hand)}
     margins = {"left": 0.28, "right": 0.985, "hspace": 0.45, "bottom": 0.13}
-    experiment = Experiment(
+    return Experiment(
         (
             Choice("keep", "Keep the level", {False: "no", True: "yes: the other makes up for it"}),
             _fader_mm(start_db),
@@ -224,16 +262,32 @@ def strip(rng: np.random.Generator) -> Experiment:
             db_slider("effect_db", "Effect send", -48.0, 24.0, SEND_DB),
         ),
         (Picture("Levels along a strip, and where a hand stops its fader", ("L", "H"), plots, margins=margins),),
-        _one_strip,
-        lambda run: taps().read(run.session),
+        lambda s: _one_strip(s.fader_db[FADER], s.post_trim_db, s.cue_db, s.effect_db),
+        lambda run: _strip_taps().read(run.session),
         told=_told_sum,
         link=_kept,
         title="Fader and output trim",
         lines=1,
     )
-    start = experiment.start
-    taps = cache(lambda: TapLevels(_one_strip(start)))
-    return experiment
+
+
+def _handed(given):
+    """Return the strip of an exercise: its fader stands low, and the bus is to get what it gets."""
+    fader = Slider(
+        "fader_db", "Fader", -60.0, FaderLaw().top_db, 0.1, float(given["f"]), home=0.0, page=1.0, travel=FaderLaw()
+    )  # fmt: skip
+    return Experiment(
+        (fader, db_slider("post_trim_db", "Output trim", -TRIM_END_DB, TRIM_END_DB, float(given["t"]))),
+        (Picture("Levels along a strip", ("L",), {"L": LADDER}, margins={"left": 0.28}),),
+        lambda s: _one_strip(s.fader_db, s.post_trim_db), lambda run: _strip_taps().read(run.session),
+        title="Fader and output trim",
+    )  # fmt: skip
+
+
+HANDED_TASK = SetAndMeasure(_handed, None, (
+    Aim("fader", lambda run: run.setting.fader_db, lambda g: g["n"], 0.1),
+    Aim("level at the bus, change", lambda run: np.subtract(*_levels(run))[-1], 0.0, 0.05, decimals=2),
+), "fader and output trim")  # fmt: skip
 
 
 # --------------------------------------------------------------------------------------------- eight faders near unity
@@ -405,11 +459,11 @@ def _send_of(fields):
     return next((name for name in fields if name.startswith("send ")), None)
 
 
-def handed_over(given: dict, stems=STEMS, sends: bool = True, trims: int = 1) -> dict:
+def handed_over(given: dict, stems=STEMS, sends: int = 1, trims: int = 1) -> dict:
     """Return an answer: the faders of some tracks at unity, or as near as the output trim reaches, the rest as found.
 
-    `sends` says whether their sends are taken back, `trims` whether the output trim takes what the fader gives up (1),
-    stays (0), or moves the wrong way (−1).
+    `sends` says whether their sends are taken back (1), stay (0) or move the wrong way (−1); `trims` whether the output
+    trim takes what the fader gives up.
     """
     answer = _as_found(given)
     for stem in stems:
@@ -420,8 +474,8 @@ def handed_over(given: dict, stems=STEMS, sends: bool = True, trims: int = 1) ->
         moved = round(max(LEAST_TRIM_DB - trim, min(moved, -LEAST_TRIM_DB - trim)), 3)
         fields.update(fader_db=new_fader, post_trim_db=round(trim + moved, 3))
         send = _send_of(fields)
-        if send and sends:
-            fields[send] = round(fields[send] - moved, 3)
+        if send:
+            fields[send] = round(fields[send] - sends * moved, 3)
     return answer
 
 
@@ -447,11 +501,20 @@ def _wrong_way(answer, given):
     return len(moves) > 1 and any(fader * trim > 0 and abs(trim) > SAME_DB for fader, trim in moves)
 
 
-def _only_sends_off(answer, given):
-    if len(_moves(answer, given)) < 2:
-        return False
-    run = FAR_TASK.run(answer, given)
-    return _moved_at_the_bus(run).value <= SAME_DB < _moved_in_a_send(run).value
+def _only_sends_off(wrong_way):
+    """Return what recognises a kept bus with a send off that was moved the wrong way, or with none moved so."""
+
+    def spots(answer, given):
+        found, run = _as_found(given), FAR_TASK.run(answer, given)
+        kept = _moved_at_the_bus(run).value <= SAME_DB < _moved_in_a_send(run).value
+        moves = [
+            [answer[stem][name] - found[stem][name] for name in (send, "post_trim_db")]
+            for _, stem, send in _of_sends(given)
+        ]
+        along = any(send * trim > 0 and min(abs(send), abs(trim)) > SAME_DB for send, trim in moves)
+        return kept and len(_moves(answer, given)) > 1 and along == wrong_way
+
+    return spots
 
 
 def _nudges(key, given):
@@ -535,17 +598,14 @@ def measured_answer(given: dict, exponent: float = 1.0, steep: float | None = 1.
 
 
 def _exponent_off_by(handed_in, given, factor):
-    law = handed_in[0]
-    return (
-        law is not None and abs(law["law"]["exponent"] / (factor * MEASURED_LAW.fit(law, given).exponent) - 1) <= _OFF
-    )
+    law, wanted = handed_in[0], factor * MEASURED_LAW.fit(handed_in[0], given).exponent
+    return law is not None and abs(law["law"]["exponent"] / wanted - 1) <= _OFF
 
 
 def _steep_off_by(handed_in, given, factor):
     law, position = handed_in
-    return (
-        position is not None and abs(position / (factor * steep_mm(MEASURED_LAW.fit(law, given).exponent)) - 1) <= _OFF
-    )
+    wanted = factor * steep_mm(MEASURED_LAW.fit(law, given).exponent)
+    return position is not None and abs(position / wanted - 1) <= _OFF
 
 
 def _how_measured(given):
@@ -556,8 +616,7 @@ def _how_measured(given):
     rows = "\n".join(fill(row, {"mm": x, "log": float(log10(x)), "db": y}) for x, y in pairs)
     words = (
         "\n\nThe straight line through dB over log₁₀ x rises by {slope:.2f} dB per decade; k = {slope:.2f}/20 = "
-        "{k:.3f}. "
-        "It crosses 0 dB at x₀ = {x0:.2f} mm. The remaining misfit is {misfit:.2f} dB (root mean square). One "
+        "{k:.3f}. It crosses 0 dB at x₀ = {x0:.2f} mm. The remaining misfit is {misfit:.2f} dB (root mean square). One "
         "millimetre is worth 1 dB at x = 8.686·k = {steep:.2f} mm, and more below that."
     )
     values = {"slope": 20 * found.exponent, "k": found.exponent, "x0": found.unity_mm, "misfit": found.misfit_db}
@@ -649,131 +708,116 @@ def _law_of(g):
     return FaderLaw(unity_mm=g["x0"], exponent=g["k"])
 
 
+def _slope_at(g):
+    return _law_of(g).db_per_mm(g["f"])
+
+
 POSITION = Exercise(
-    id="09-1",
-    title="From millimetres to dB",
-    parts=(Number("Gain", "dB", tolerance=0.1, points=2),),
+    id="09-1", title="From millimetres to dB", parts=(Number("Gain", "dB", tolerance=0.1, points=2),),
     given=draws(k=EXPONENTS, x0=UNITIES, x=grid(8, 100)),
-    statement=(
-        "A fader has 100 mm of travel. Its gain as a ratio is (x/x₀) to the power k, with k = {k} and unity at x₀ = "
-        "{x0} mm from the bottom. What is its gain at x = {x} mm?"
-    ),
+    statement="A fader has 100 mm of travel. Its gain as a ratio is (x/x₀) to the power k, with k = {k} and unity at "
+        "x₀ = {x0} mm from the bottom. What is its gain at x = {x} mm?",
     solve=lambda g: _law_of(g).db_at(g["x"]),
     slips=(
-        Slip(
-            "ten for twenty",
-            lambda g: 10 * g["k"] * log10(g["x"] / g["x0"]),
-            "It is a ratio of amplitudes, so take 20·log₁₀, not 10·log₁₀.",
-        ),
-        Slip(
-            "exponent left out",
-            lambda g: 20 * log10(g["x"] / g["x0"]),
-            "You took the ratio of the positions as the gain. Raise it to the power k first, which in dB means "
-            "multiplying by k.",
-        ),
-        Slip(
-            "upside down",
-            lambda g: 20 * g["k"] * log10(g["x0"] / g["x"]),
-            "You have it the wrong way round: below unity a fader turns down, so the ratio is the position over that "
-            "of unity.",
-        ),
+        Slip("ten for twenty", lambda g: 10 * g["k"] * log10(g["x"] / g["x0"]),
+             "It is a ratio of amplitudes, so take 20·log₁₀, not 10·log₁₀."),
+        Slip("exponent left out", lambda g: 20 * log10(g["x"] / g["x0"]), "You took the ratio of the positions as the "
+             "gain. Raise it to the power k first, which in dB means multiplying by k."),
+        Slip("upside down", lambda g: 20 * g["k"] * log10(g["x0"] / g["x"]), "You have it the wrong way round: below "
+             "unity a fader turns down, so the ratio is the position over that of unity."),
     ),
-    hints=(
-        "How many times the position of unity is the position in the question?",
-        "A power in the ratio is a factor in dB.",
-    ),
-    explain=lambda g: fill(
-        "20·k·log₁₀(x/x₀) = 20 × {k} × log₁₀({x}/{x0}) = {whole:g} × {log:.4f} = {db:.2f} dB.",
-        {**g, "whole": 20 * g["k"], "log": log10(g["x"] / g["x0"]), "db": _law_of(g).db_at(g["x"])},
-    ),
+    hints=("How many times the position of unity is the position in the question?",
+           "A power in the ratio is a factor in dB."),
+    explain=lambda g: fill("20·k·log₁₀(x/x₀) = 20 × {k} × log₁₀({x}/{x0}) = {whole:g} × {log:.6f} = {db:.3f} dB.", {**g,
+        "whole": 20 * g["k"], "log": log10(g["x"] / g["x0"]), "db": _law_of(g).db_at(g["x"])}),
     cites=(EXAMPLE, LOGS),
-)
+)  # fmt: skip
+
+
+def _chord(g):
+    return -g["f"] / (g["x0"] - _law_of(g).mm_at(g["f"]))
+
+
+def _how_steep(g):
+    law, x = _law_of(g), _law_of(g).mm_at(g["f"])
+    up, down = law.db_at(x + 1), law.db_at(x - 1)
+    values = {"x": x, "up": up, "down": down, "half": (up - down) / 2, "slope": law.db_per_mm(g["f"])}
+    return fill(
+        "At {f} dB the fader is at {x:.3f} mm. A millimetre up it reads {up:.4f} dB, one down {down:.4f} dB: half of "
+        "the difference is {half:.4f} dB. By the law of this fader, k = {k} and x₀ = {x0} mm, it is 8.6859·k/x = "
+        "{slope:.4f} dB/mm.",
+        {**g, **values},
+    )
+
 
 SLOPE = Exercise(
-    id="09-2",
-    title="What one millimetre is worth",
-    parts=(Number("Slope there", "dB/mm", relative=0.03, points=2, aliases=("dB per mm",)),),
-    given=draws(f=grid(-50, 5), k=EXPONENTS, x0=UNITIES),
-    statement=(
-        "The gain of a fader, as a ratio, is (x/x₀) to the power k, with k = {k} and unity at x₀ = {x0} mm. It is at "
-        "{f} dB. How many dB is one millimetre worth there, for a small move?"
-    ),
-    solve=lambda g: _law_of(g).db_per_mm(g["f"]),
+    id="09-2", title="What one millimetre is worth",
+    parts=(Number("One millimetre there", "dB/mm", relative=0.05, points=2, aliases=("dB per mm",), read_off=True),),
+    given=draws(f=grid(-40, -4), k=grid(2.5, 4.5, 0.1), x0=grid(60, 85),
+        where=lambda g: _law_of(g).mm_at(g["f"]) >= 15),
+    edition=2,
+    before=Before((Number("Slope there", "dB/mm", relative=0.03, points=2, aliases=("dB per mm",)),), _slope_at),
+    statement="Nobody has written down the law of the fader on the desk. How many dB is one millimetre worth around "
+        "{f} dB, for a small move? Go there, move it a little up and down, and read position and gain.",
+    solve=_slope_at,
     slips=(
-        Slip(
-            "slope at unity",
-            lambda g: _law_of(g).db_per_mm(0.0),
-            "You gave the slope at unity. The fader is elsewhere: find its position first.",
-        ),
-        Slip(
-            "logarithm forgotten",
-            lambda g: 20 * g["k"] / _law_of(g).mm_at(g["f"]),
-            "The derivative of log₁₀ x is 1/(x·ln 10); you left out the ln 10, so your result is 2.3 times too large.",
-        ),
-        Slip(
-            "position without the exponent",
-            lambda g: DB_PER_NEPER * g["k"] / (g["x0"] * 10 ** (g["f"] / 20)),
-            "The position does not follow from the gain alone: to invert the law, divide the dB by 20·k.",
-        ),
+        Slip("slope at unity", lambda g: _law_of(g).db_per_mm(0.0), "That is the slope around 0 dB. Measure it where "
+             "the question asks for it."),
+        Slip("all the way to unity", _chord, "You divided the whole way to 0 dB by its millimetres. The slope changes "
+             "on the way: make a small move."),
+        Slip("level over position", lambda g: abs(g["f"]) / _law_of(g).mm_at(g["f"]),
+             "You divided the gain by the position. Divide a change of the gain by a change of the position."),
+        Slip("upside down", lambda g: 1 / _slope_at(g), "You gave millimetres per dB. Divide the change of the gain by "
+             "the change of the position."),
     ),
-    hints=(
-        "First find the position at which this fader has that gain.",
-        "Then take the derivative of the law. How does it depend on the position?",
-    ),
-    explain=lambda g: fill(
-        "Position: x = x₀·10^(f/(20·k)) = {x0} × 10^({f}/{whole:g}) = {x:.2f} mm. Slope: 20·k/(x·ln 10) = 8.686·k/x = "
-        "8.686 × {k}/{x:.2f} = {slope:.3f} dB/mm.",
-        {**g, "whole": 20 * g["k"], "x": _law_of(g).mm_at(g["f"]), "slope": _law_of(g).db_per_mm(g["f"])},
-    ),
-    cites=(EXAMPLE, LOGS),
-)
+    hints=("Set the fader to that gain and note the position. How much does the gain change in 2 mm?",
+           "Half of the move up and half of it down from there is nearer to the slope than a move to one side."),
+    explain=_how_steep, cites=(EXAMPLE, LOGS),
+)  # fmt: skip
+
+
+def _handed_to(g, trim_db):
+    return HANDED_TASK.moved(g, fader_db=g["n"], post_trim_db=trim_db)
+
+
+def _trimmed_to(value):
+    """Return the three things of a slip: its answer, when it is within reach, and what recognises it."""
+    return {
+        "answer": lambda g: _handed_to(g, value(g)), "active": lambda g: abs(value(g)) <= TRIM_END_DB,
+        "spots": lambda answer, g: abs(answer["desk"]["post_trim_db"] - value(g)) <= 0.05,
+    }  # fmt: skip
+
 
 HANDED_OVER = Exercise(
-    id="09-3",
-    title="From the fader to the output trim",
-    parts=(Number("New output trim", "dB", tolerance=0.05, points=1),),
-    given=draws(
-        f=grid(-35, -8, 0.5),
-        n=grid(-3, 3, 0.5),
-        t=grid(-6, 6, 0.5),
-        where=lambda g: abs(g["t"] + g["f"] - g["n"]) <= 24,
-    ),
-    statement=(
-        "A fader is at {f} dB, and the output trim ahead of it at {t} dB. You want the fader at {n} dB and the same "
-        "level at the bus. To what do you set the output trim?"
-    ),
-    solve=lambda g: g["t"] + g["f"] - g["n"],
+    id="09-3", title="From the fader to the output trim", parts=(HANDED_TASK.part(),),
+    given=draws(f=grid(-35, -8, 0.5), n=grid(-3, 3, 0.5), t=grid(-6, 6, 0.5),
+        where=lambda g: abs(g["t"] + g["f"] - g["n"]) <= 24 and abs(g["t"]) >= 1 and abs(g["n"]) >= 0.5),
+    edition=2,
+    before=Before((Number("New output trim", "dB", tolerance=0.05),), lambda g: g["t"] + g["f"] - g["n"]),
+    statement="The fader of this strip is at {f} dB, and the output trim ahead of it at {t} dB. Bring the fader to {n} "
+        "dB, within 0.1 dB, and keep the level at the bus, within 0.05 dB.",
+    solve=lambda g: _handed_to(g, g["t"] + g["f"] - g["n"]),
     slips=(
-        Slip(
-            "wrong way",
-            lambda g: g["t"] - (g["f"] - g["n"]),
-            "You moved it the wrong way: as much as the fader goes up, the trim has to come down, so that their sum "
-            "stays.",
-        ),
-        Slip(
-            "old trim forgotten",
-            lambda g: g["f"] - g["n"],
-            "You gave the move of the trim. It starts from where it is now, not from 0 dB.",
-            active=lambda g: g["t"] != 0,
-        ),
-        Slip(
-            "old fader for new trim",
-            lambda g: g["t"] + g["f"],
-            "That would be right with the fader at 0 dB. Here the fader keeps a part of the gain itself.",
-            active=lambda g: g["n"] != 0,
-        ),
+        Slip("trim left",
+             sentence="You moved the fader and not the output trim, so the bus gets more. The trim has to take it "
+             "back.", **_trimmed_to(lambda g: g["t"])),
+        Slip("wrong way",
+             sentence="You moved the trim the wrong way: as much as the fader goes up, the trim has to come down, so "
+             "that their sum stays.", **_trimmed_to(lambda g: g["t"] - g["f"] + g["n"])),
+        Slip("old trim forgotten",
+             sentence="You set the trim to its move. It starts from where it is now, not from 0 dB.",
+             **_trimmed_to(lambda g: g["f"] - g["n"])),
+        Slip("old fader for new trim",
+             sentence="That would be right with the fader at 0 dB. Here the fader keeps a part of the gain itself.",
+             **_trimmed_to(lambda g: g["t"] + g["f"])),
     ),
-    hints=(
-        "Which sum decides what arrives at the bus?",
-        "By how much does the fader move? The trim moves by the opposite.",
-    ),
-    explain=lambda g: fill(
-        "Trim and fader are in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to stay. With the fader "
-        "at {n} dB the trim is {sum:g} − ({n}) = {new:.1f} dB.",
-        {**g, "sum": g["t"] + g["f"], "new": g["t"] + g["f"] - g["n"]},
-    ),
-    cites=(GAINS,),
-)
+    hints=("Which sum decides what arrives at the bus?",
+           "By how much does the fader move? The trim moves by the opposite."),
+    explain=lambda g: fill("Trim and fader are in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to "
+        "stay. With the fader at {n} dB the trim is {sum:g} − ({n}) = {new:.1f} dB.", {**g, "sum": g["t"] + g["f"],
+        "new": g["t"] + g["f"] - g["n"]}),
+    cites=(GAINS,), material=lambda g: sound(),
+)  # fmt: skip
 
 
 def _times_coarser(g):
@@ -782,142 +826,84 @@ def _times_coarser(g):
 
 
 JITTER = Exercise(
-    id="09-4",
-    title="One hand, two places",
+    id="09-4", title="One hand, two places",
     parts=(Number("Spread at the first place over spread at the second", relative=0.03, points=2),),
     given=draws(s=grid(0.3, 0.8, 0.1), f1=grid(-50, -25), f2=grid(-3, 3), k=EXPONENTS),
-    statement=(
-        "The gain of a fader, as a ratio, is the position over that of unity, to the power k = {k}. A hand stops the "
-        "fader with a standard deviation of {s} mm everywhere. By what factor is the spread in dB larger when the hand "
-        "aims for {f1} dB than when it aims for {f2} dB?"
-    ),
+    statement="The gain of a fader, as a ratio, is the position over that of unity, to the power k = {k}. A hand stops "
+        "the fader with a standard deviation of {s} mm everywhere. By what factor is the spread in dB larger when the "
+        "hand aims for {f1} dB than when it aims for {f2} dB?",
     solve=_times_coarser,
     slips=(
-        Slip(
-            "upside down",
-            lambda g: 1 / _times_coarser(g),
-            "You have it the wrong way round: at the lower place, each millimetre is worth more dB.",
-        ),
-        Slip(
-            "exponent left out",
-            lambda g: 10 ** ((g["f2"] - g["f1"]) / 20),
-            "You gave the ratio of the gains. The ratio of the positions is its k-th root: divide the dB by 20·k.",
-        ),
-        Slip(
-            "the same everywhere",
-            lambda g: 1.0,
-            "The hand's error is the same in millimetres, not in dB, because the scale of a fader is not even.",
-        ),
+        Slip("upside down", lambda g: 1 / _times_coarser(g), "You have it the wrong way round: at the lower place, "
+             "each millimetre is worth more dB."),
+        Slip("exponent left out", lambda g: 10 ** ((g["f2"] - g["f1"]) / 20), "You gave the ratio of the gains. The "
+             "ratio of the positions is its k-th root: divide the dB by 20·k."),
+        Slip("the same everywhere", lambda g: 1.0, "The hand's error is the same in millimetres, not in dB, because "
+             "the scale of a fader is not even."),
     ),
-    hints=(
-        "The spread in dB is the slope times the spread in mm. Which of the two is the same at both places?",
-        "The slope is proportional to one over the position. So which ratio do you need?",
-    ),
-    explain=lambda g: fill(
-        "The spread in dB is 8.686·k/x × {s} mm, so it is proportional to 1/x. The ratio is x₂/x₁ = 10^(({f2} − "
-        "({f1}))/(20 × {k})) = "
-        "10^({exponent:.4f}) = {ratio:.3f}. Neither the {s} mm nor the place of unity matters.",
-        {**g, "exponent": (g["f2"] - g["f1"]) / (20 * g["k"]), "ratio": _times_coarser(g)},
-    ),
+    hints=("The spread in dB is the slope times the spread in mm. Which of the two is the same at both places?",
+           "The slope is proportional to one over the position. So which ratio do you need?"),
+    explain=lambda g: fill("The spread in dB is 8.686·k/x × {s} mm, so it is proportional to 1/x. The ratio is x₂/x₁ = "
+        "10^(({f2} − ({f1}))/(20 × {k})) = 10^({exponent:.5f}) = {ratio:.3f}. Neither the {s} mm nor the place of "
+        "unity matters.", {**g, "exponent": (g["f2"] - g["f1"]) / (20 * g["k"]), "ratio": _times_coarser(g)}),
     cites=(EXAMPLE, "Handbook formula: a small spread passes a curve multiplied by its slope"),
-)
+)  # fmt: skip
 
 NEAR_UNITY = Exercise(
-    id="09-5",
-    title="Eight faders near unity",
-    parts=(FAR_TASK.part(_nudges, sessions=True),),
-    given=_draw_far,
-    statement=(
-        "The faders of a finished mix are all over the place. Bring all eight within 3 dB of unity. What arrives at "
-        "the bus from each track has to stay the same within 0.05 dB, and so does what leaves through the two sends, "
-        "which are taken **ahead of the fader**: one to the musicians' cue, one to an effect. Output trims range from "
-        "−24 to +24 dB."
-    ),
+    id="09-5", title="Eight faders near unity", parts=(FAR_TASK.part(_nudges, sessions=True),), given=_draw_far,
+    statement="The faders of a finished mix are all over the place. Bring all eight within 3 dB of unity. What arrives "
+        "at the bus from each track has to stay the same within 0.05 dB, and so does what leaves through the two "
+        "sends, which are taken **ahead of the fader**: one to the musicians' cue, one to an effect. Output trims "
+        "range from −24 to +24 dB.",
     solve=handed_over,
     slips=(
-        Slip(
-            "sends forgotten",
-            lambda g: handed_over(g, sends=False),
-            "You kept every level at the bus, but a send taken ahead of the fader is no longer at its level, because "
-            "it follows the output trim. Move that send by the opposite of what its trim moved.",
-            spots=_only_sends_off,
-        ),
-        Slip(
-            "trims the wrong way",
-            lambda g: handed_over(g, trims=-1),
-            "You moved at least one output trim in the same direction as its fader. It has to go the other way: their "
-            "sum decides.",
-            spots=_wrong_way,
-        ),
-        Slip(
-            "faders only",
-            lambda g: handed_over(g, trims=0),
-            "You moved faders and no output trim, which makes another mix. The output trim has to make up for each "
-            "fader's move.",
-            spots=_faders_only,
-        ),
-        Slip(
-            "one fader",
-            lambda g: handed_over(g, stems=far_stems(g)[:1]),
-            "You moved one fader. Bring in every fader that is more than 3 dB from unity.",
-            spots=lambda answer, g: len(_moves(answer, g)) == 1,
-        ),
+        Slip("sends forgotten", lambda g: handed_over(g, sends=0), "You kept every level at the bus, but a send taken "
+             "ahead of the fader is no longer at its level, because it follows the output trim. Move that send by the "
+             "opposite of what its trim moved.", spots=_only_sends_off(False)),
+        Slip("sends the wrong way", lambda g: handed_over(g, sends=-1), "You kept every level at the bus, but you "
+             "moved a send in the same direction as its output trim, which it follows anyway. It has to go the other "
+             "way.", spots=_only_sends_off(True)),
+        Slip("trims the wrong way", lambda g: handed_over(g, trims=-1), "You moved at least one output trim in the "
+             "same direction as its fader. It has to go the other way: their sum decides.", spots=_wrong_way),
+        Slip("faders only", lambda g: handed_over(g, trims=0), "You moved faders and no output trim, which makes "
+             "another mix. The output trim has to make up for each fader's move.", spots=_faders_only),
+        Slip("one fader", lambda g: handed_over(g, stems=far_stems(g)[:1]), "You moved one fader. Bring in every fader "
+             "that is more than 3 dB from unity.", spots=lambda answer, g: len(_moves(answer, g)) == 1),
     ),
-    hints=(
-        "Output trim plus fader decides what arrives at the bus. Keep that sum, strip by strip.",
-        "Where is a pre-fader send taken: ahead of the output trim or behind it? What has to happen to its level?",
-        "If a trim reaches its end, the fader need not be at 0 dB: anything within 3 dB will do.",
-    ),
-    explain=_how_handed_over,
-    cites=(GAINS, "Faders near unity: common practice, no source"),
-    material=far_mix,
-)
+    hints=("Output trim plus fader decides what arrives at the bus. Keep that sum, strip by strip.",
+           "Where is a pre-fader send taken: ahead of the output trim or behind it? What has to happen to its level?",
+           "If a trim reaches its end, the fader need not be at 0 dB: anything within 3 dB will do."),
+    explain=_how_handed_over, cites=(GAINS, "Faders near unity: common practice, no source"), material=far_mix,
+)  # fmt: skip
 
 
 MEASURED = Exercise(
-    id="09-6",
-    title="Measure a fader",
-    parts=(
-        MEASURED_LAW,
-        FromLaw("One millimetre is more than 1 dB below", "mm", relative=0.05, points=1, follows=_steep),
-    ),
+    id="09-6", title="Measure a fader",
+    parts=(MEASURED_LAW,
+           FromLaw("One millimetre is more than 1 dB below", "mm", relative=0.05, points=1, follows=_steep)),
     given=_draw_measured,
-    statement=(
-        "Someone sent a steady tone through a fader and noted position and gain; the numbers are in the panel. If you "
-        "have a mixer, enter your own there instead: at least six positions in mm from the bottom, and the gain in dB. "
-        "Put the law, 20·k·log₁₀(x/x₀), through the points so that it fits best (least squares of the dB, over "
-        "log₁₀ of the mm). Then say below which position one millimetre changes the gain by more than 1 dB."
-    ),
+    statement="Someone sent a steady tone through a fader and noted position and gain; the numbers are in the panel. "
+        "If you have a mixer, enter your own there instead: at least six positions in mm from the bottom, and the gain "
+        "in dB. Put the law, 20·k·log₁₀(x/x₀), through the points so that it fits best (least squares of the dB, over "
+        "log₁₀ of the mm). Then say below which position one millimetre changes the gain by more than 1 dB.",
     solve=measured_answer,
     slips=(
-        Slip(
-            "natural logarithm",
-            lambda g: measured_answer(g, exponent=1 / LN_10, steep=None),
-            "You took the slope over the natural logarithm. Over log₁₀ it is 2.3 times as large; divide that by 20.",
-            spots=lambda answer, g: _exponent_off_by(answer, g, 1 / LN_10),
-        ),
-        Slip(
-            "ten for twenty in the slope",
-            lambda g: measured_answer(g, exponent=2.0, steep=None),
-            "You gave twice the exponent: the slope over log₁₀ of the mm is 20·k, not 10·k.",
-            spots=lambda answer, g: _exponent_off_by(answer, g, 2.0),
-        ),
-        Slip(
-            "ln 10 forgotten",
-            lambda g: [None, measured_answer(g, steep=LN_10)[1]],
-            "You set 20·k/x to 1 dB per mm. The derivative of log₁₀ x brings in 1/ln 10: 8.686·k/x.",
-            spots=lambda answer, g: _steep_off_by(answer, g, LN_10),
-        ),
+        Slip("natural logarithm", lambda g: measured_answer(g, exponent=1 / LN_10, steep=None),
+             "You took the slope over the natural logarithm. Over log₁₀ it is 2.3 times as large; divide that by 20.",
+             spots=lambda answer, g: _exponent_off_by(answer, g, 1 / LN_10)),
+        Slip("ten for twenty in the slope", lambda g: measured_answer(g, exponent=2.0, steep=None),
+             "You gave twice the exponent: the slope over log₁₀ of the mm is 20·k, not 10·k.", spots=lambda answer,
+             g: _exponent_off_by(answer, g, 2.0)),
+        Slip("ln 10 forgotten", lambda g: [None, measured_answer(g, steep=LN_10)[1]],
+             "You set 20·k/x to 1 dB per mm. The derivative of log₁₀ x brings in 1/ln 10: 8.686·k/x.",
+             spots=lambda answer, g: _steep_off_by(answer, g, LN_10)),
     ),
-    hints=(
-        "Over log₁₀ of the mm, the law is a straight line. Its slope gives k, and the place where it crosses 0 dB "
-        "gives x₀.",
-        "Leave out the bottom: silence has no logarithm. Then watch the misfit while you move the line.",
-        "For the last question, take the derivative of the law and see where it is 1 dB/mm.",
-    ),
-    explain=_how_measured,
-    cites=(EXAMPLE, LOGS, "Least squares: handbook formula"),
-)
+    hints=("Over log₁₀ of the mm, the law is a straight line. Its slope gives k, and the place where it crosses 0 dB "
+           "gives x₀.",
+           "Leave out the bottom: silence has no logarithm. Then watch the misfit while you move the line.",
+           "For the last question, take the derivative of the law and see where it is 1 dB/mm."),
+    explain=_how_measured, cites=(EXAMPLE, LOGS, "Least squares: handbook formula"),
+)  # fmt: skip
 
 CHOICES = {1.0: "about 1 dB as well", 3.0: "about 3 dB", 10.0: "about 10 dB", 40.0: "about 40 dB"}
 
@@ -946,14 +932,26 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("The example law along its travel", heads, rows)
 
 
+WORKED = Worked(
+    "A fader stands at −24 dB, its output trim, ahead of it, at +2 dB. With the example law, k = 4 and unity at 75 mm, "
+    "what is one millimetre worth there? And how does the fader come to 0 dB with no change at the bus or in the cue, "
+    "a send taken ahead of the fader?",
+    (
+        "Where is it? x = 75 × 10^(−24/(20 × 4)) = 75 × 10^(−0.3) = 37.6 mm. One millimetre is 8.686 × 4/37.6 = 0.92 "
+        "dB there, and 8.686 × 4/75 = 0.46 dB at unity: half as much.",
+        "What has to stay? At the bus the sum of trim and fader: 2 + (−24) = −22 dB.",
+        "With the fader at 0 dB, the trim goes to −22 − 0 = −22 dB. It has moved by −22 − 2 = −24 dB.",
+    ),
+    Number("Change of the cue send", "dB", tolerance=0.05), 24.0,
+    "The send follows the trim and not the fader, so the cue has lost 24 dB: raise the send by 24 dB.",
+)  # fmt: skip
+
 LAB = Lab(
     title="Faders: resolution and the second trim",
     question="Why does taking gain after the processors make a fader finer?",
-    minutes=50,
-    lessons="one lesson of 50 minutes",
+    minutes=50, lessons="one lesson of 50 minutes",
     exercises=(POSITION, SLOPE, HANDED_OVER, JITTER, NEAR_UNITY, MEASURED),
-    experiments={"travel": travel},
-    personal={"strip": strip},
-    tasks={"09-5": FAR_TASK, "09-6": MEASURED_TASK},
-    compare=compare,
-)
+    experiments={"travel": travel}, personal={"strip": strip},
+    tasks={"09-2": unknown, "09-3": HANDED_TASK, "09-5": FAR_TASK, "09-6": MEASURED_TASK},
+    compare=compare, worked=WORKED,
+)  # fmt: skip

@@ -115,7 +115,7 @@ def _row(score, exercise, name, answers, salt):
         next((state for state in states if state not in ("invalid", "unattempted")), ""),
         _utc(score.time),
         variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
-        _notes(score),
+        (*_notes(score), *_remarks(exercise, own)),
         score.tries,
         score.spent,
         score.shown,
@@ -129,6 +129,13 @@ def _notes(score):
         notes += [TRIED.format(score.most)] if score.most >= MANY_TRIES else []
         notes += [SEARCHED.format(score.missed)] if score.missed >= MANY_SETS else []
     return (*notes, *([FORMER.format(_answers(score.former))] if score.former else ()))
+
+
+def _remarks(exercise, own):
+    """Return what the parts have to say of answers that earned something."""
+    earning = [each.verdict.values for each in own if each.verdict.points]
+    pairs = [pair for values in earning for pair in zip(exercise.parts, values, strict=False) if pair[1] is not None]
+    return dict.fromkeys(said for part, value in pairs if (said := part.remark(value)))
 
 
 def _rule_notes(score):
