@@ -110,6 +110,18 @@ def test_every_lab_with_a_notebook_is_listed_with_minutes_and_points(index):
     assert page.count("begin lab") == len(found)
 
 
+def test_what_is_mastered_stands_beside_the_points(index, tmp_path):
+    lab = Lab("05", folder=tmp_path, learner=index.shelf.learner)
+    sums = lab.learner.exercise("05-1")
+    for _ in range(2):
+        lab.answer(sums.id, sums.solve(lab.given(sums.id)))
+        lab.learner.new_numbers(sums)
+    lab.learner.kept.flush()
+    found = index.labs().bundle()
+    assert "mastered 1 of 6" in found["text/plain"] and ">1 of 6</td>" in found["text/html"]
+    assert "mastered 1 of 6" in lab.score()._table.value
+
+
 def test_a_lab_that_was_only_opened_is_not_begun(index, tmp_path):
     Record(tmp_path).start("anna", "00", "7b")
     assert states(index.shelf)["00"].state == NOT_BEGUN

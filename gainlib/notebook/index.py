@@ -19,6 +19,8 @@ from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.spare import behind_page
 
+HEADS = ("lab", "question", "minutes", "state", "points", "mastered", "go on")
+MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
 MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
 
 
@@ -217,20 +219,24 @@ class LabTable(Panel):
     def bundle(self) -> dict:
         """Return the table as HTML and as text."""
         labs = self._shelf.labs()
-        heads = "".join(
-            f'<th scope="col">{head}</th>' for head in ("lab", "question", "minutes", "state", "points", "go on")
-        )
+        heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS)
         earned, possible = round(sum(lab.points for lab in labs), 2), sum(lab.max_points for lab in labs)
         total = f"{points_text(earned)} of {points_text(possible)}"
+        mastered = f"{sum(lab.mastered for lab in labs)} of {sum(lab.exercises for lab in labs)}"
         body = "".join(map(_row, labs))
         minutes = sum(lab.minutes for lab in labs)
         page = (
             f'<div class="gl-form gl-score gl-labs"><table><caption>{html.escape(self._shelf.learner)}</caption>'
             f"<thead><tr>{heads}</tr></thead><tbody>{body}"
             f'<tr><th scope="row">all</th><td></td><td class="gl-figure">{minutes}</td><td></td>'
-            f'<td class="gl-figure"><b>{total}</b></td><td></td></tr></tbody></table></div>'
+            f'<td class="gl-figure"><b>{total}</b></td><td class="gl-figure"><b>{mastered}</b></td><td></td></tr>'
+            f'</tbody></table><p class="gl-sub">{MASTERED_MEANS}</p></div>'
         )
-        text = "\n".join(f"{lab.number} {lab.title}: {lab.state}, {points_text(round(lab.points, 2))}" for lab in labs)
+        text = "\n".join(
+            f"{lab.number} {lab.title}: {lab.state}, {points_text(round(lab.points, 2))}, "
+            f"mastered {lab.mastered} of {lab.exercises}"
+            for lab in labs
+        )
         return {"text/html": page, "text/plain": text}
 
     def update(self) -> None:
@@ -260,12 +266,12 @@ def _row(lab):
     state = f"{MARKS[lab.state]} {lab.state}"
     if lab.state == BEGUN:
         state += f", {lab.right} of {lab.exercises} right"
-    mastered = f", {lab.mastered} mastered" if lab.mastered else ""
     cells = (
         ("", html.escape(lab.question)),
         (' class="gl-figure"', str(lab.minutes)),
         ("", state),
-        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}{mastered}"),
+        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
+        (' class="gl-figure"', f"{lab.mastered} of {lab.exercises}"),
         ("", f'<a href="{html.escape(lab.link)}">{words[lab.state].format(lab.number)}</a>'),
     )
     name = f'<th scope="row">{lab.number} {html.escape(lab.title)}</th>'

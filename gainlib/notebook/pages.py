@@ -22,7 +22,7 @@ KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 KEPT = ("deletable", "editable", "tags")
 # Before a place was filled once, and its height is known, in pixels.
 HEIGHTS = {"title": 108, "safety": 281, "predict": 129, "panel": 560, "compare": 66, "score": 263, "takeaway": 62}
-HEIGHTS |= {"worked": 110, "review": 205, "who": 104, "labs": 606, "restore": 62, "glossary": 2200}
+HEIGHTS |= {"worked": 110, "review": 205, "who": 104, "labs": 720, "restore": 62, "glossary": 2200}
 ELSE_HEIGHT = 320
 _WIDGETS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8")
 

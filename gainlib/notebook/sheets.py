@@ -121,9 +121,11 @@ class ScoreSheet(Panel):
         rows = "".join(self._row(self._learner.exercises[id], score) for id, score in tally.scores.items())
         heads = "".join(f'<th scope="col">{head}</th>' for head in ("exercise", "state", "points", "hints", "tries"))
         total = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)}"
+        mastered = f"mastered {sum(score.mastered for score in tally.scores.values())} of {len(tally.scores)}"
         self._table.value = (
             f"<table><caption>{html.escape(self._learner.name)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
-            f'<tr><th scope="row">all</th><td></td><td class="gl-figure"><b>{total}</b></td><td></td><td></td></tr>'
+            f'<tr><th scope="row">all</th><td>{mastered}</td><td class="gl-figure"><b>{total}</b></td>'
+            "<td></td><td></td></tr>"
             f"</tbody></table>{self._graded(tally)}"
         )
 
