@@ -181,12 +181,15 @@ class Matching(_Optional):
         Agreement that counts as right, 0 to 1.
     partly_from : float
         Agreement from which points are given in proportion; 1 gives none below `enough`.
+    by_chance : float
+        Agreement that guessing reaches; points in proportion begin above it.
     """
 
     items: Options = ()
     several: bool = False
     enough: float = 1.0
     partly_from: float = 1.0
+    by_chance: float = 0.0
     kind: ClassVar[str] = "map"
 
     @property
@@ -223,7 +226,7 @@ class Matching(_Optional):
         agreement, counted = self._agreement(value, key)
         if agreement >= self.enough - _ROUNDING:
             return Judgement(1.0, counted)
-        share = agreement if agreement >= self.partly_from else 0.0
+        share = (agreement - self.by_chance) / (1 - self.by_chance) if agreement >= self.partly_from else 0.0
         return Judgement(share, NOT_ALL, f"{counted}; {self._missing(agreement, value, key, given)}")
 
     def _missing(self, agreement, value, key, given):

@@ -12,7 +12,7 @@ from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.exercises.choosing import Matching
 from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.set_and_measure import SetAndMeasure
@@ -501,6 +501,8 @@ def _kinds(given):
     return assignment.kinds(given).items()
 
 
+LINEAR_OR_NOT = Option("linear", "linear"), Option("nonlinear", "nonlinear")
+
 LINEAR = Exercise(
     id="12-2",
     title="Which processors are level-dependent",
@@ -508,15 +510,23 @@ LINEAR = Exercise(
         Matching(
             "Each box",
             points=10,
-            options=(Option("linear", "linear"), Option("nonlinear", "nonlinear")),
+            options=LINEAR_OR_NOT,
             items=assignment.box_options,
             enough=0.9,
+            partly_from=0.6,
+            by_chance=0.5,
         ),
+    ),
+    edition=2,
+    before=Before(
+        (Matching("Each box", points=10, options=LINEAR_OR_NOT, items=assignment.box_options, enough=0.9),),
+        assignment.kinds,
     ),
     given=assignment.SessionDraw("boxes"),
     statement=(
         "Mark every box of the session, those of the groups included: linear, or nonlinear, which here means anything "
-        "that depends on level anywhere between silence and full scale. 90 % of them right will do."
+        "that depends on level anywhere between silence and full scale. 90 % of them right will do; from 60 % on you "
+        "earn points in proportion to what is above the half that guessing gets."
     ),
     solve=assignment.kinds,
     slips=(
@@ -537,6 +547,11 @@ LINEAR = Exercise(
 )
 
 
+def _all_or_nothing(points, look):
+    """Return the controls as they were marked in the first edition."""
+    return marks.Staging("", points=points, controls=assignment.controls, from_session=assignment.compact, look=look)
+
+
 DRIVE = Exercise(
     id="12-3",
     title="Drive and bypass",
@@ -548,14 +563,17 @@ DRIVE = Exercise(
             from_session=assignment.compact,
             look=marks.drive,
             wanted=marks.DRIVE_WANTED,
+            each="box",
         ),
     ),
+    edition=2,
+    before=Before((_all_or_nothing(25, marks.drive),), reference.controls),
     given=assignment.SessionDraw("drive"),
     statement=(
         "Set trims, in gains and out gains of all strips. Feed every level-dependent box the active level it is built "
         "for, within 1 dB; where its peaks would exceed −3 dBFS, the peaks decide, within 1 dB of that. Behind each of "
-        "these boxes, match the energy (RMS) to that of its bypass within 0.3 dB. You may leave a linear box alone. It "
-        "counts once everything is right, and you may try as often as you like."
+        "these boxes, match the energy (RMS) to that of its bypass within 0.3 dB. You may leave a linear box alone. "
+        "Every box earns its share, and you may try as often as you like."
     ),
     solve=reference.controls,
     slips=(
@@ -589,14 +607,18 @@ MIX = Exercise(
             from_session=assignment.compact,
             look=marks.mix,
             wanted=marks.MIX_WANTED,
+            each="strip",
+            first=marks.drive,
         ),
     ),
+    edition=2,
+    before=Before((_all_or_nothing(20, marks.mix),), reference.controls),
     given=assignment.SessionDraw("mix"),
     statement=(
         "Bring every fader within 3 dB of unity, those of the groups as well. Keep the mix you found: every track "
         "against the others and the effect against its dry track within 0.2 dB, the gain reduction of the drum group "
-        "within 0.1 dB, and the cue within 0.2 dB of what it got. The mix as a whole may move. The silent stem does "
-        "not count."
+        "within 0.1 dB, and the cue within 0.2 dB of what it got. The mix as a whole may move. Every strip and group "
+        "earns its share once it is right, and its boxes too (12-3). The silent stem does not count."
     ),
     solve=reference.controls,
     slips=(
@@ -698,7 +720,8 @@ SHEET = Exercise(
     statement=(
         "Whoever mixes this needs a sheet of its levels. Fill in ten cells of it for the session as your controls are "
         "set now; each has to agree within 0.3 dB with what is measured there. If you move a control, the cells behind "
-        "it change."
+        "it change. At the bus or at the drum group a track is behind its fader and its pan, whose law takes 3 dB off "
+        "a mono track in the centre; “Mix in numbers” reads that place."
     ),
     solve=reference.filled_sheet,
     hints=(

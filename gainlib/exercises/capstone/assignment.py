@@ -168,6 +168,17 @@ def box_name(owner: str, number: int) -> str:
     return f"{owner}, box {number}"
 
 
+def owner(box: str) -> str:
+    """Return the strip or group of a box.
+
+    Examples
+    --------
+    >>> owner(box_name("05 bass", 2))
+    '05 bass'
+    """
+    return box.rpartition(", box ")[0]
+
+
 def box_options(given: dict) -> tuple[Option, ...]:
     """Return every insert as something to be marked."""
     return tuple(Option(name, name) for name in boxes(given))

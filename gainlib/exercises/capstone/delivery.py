@@ -46,7 +46,7 @@ FACTS = ("bits", "frames", "true_peak_dbtp", "rms_dbfs", "null_db", "sha256")
 def bus(figures: Figures) -> Found:
     """Return what is found of the bus."""
     peak = figures.bus.true_peak_dbtp
-    said = f"the bus peaks at {quantity(peak, 'dBTP', 2)}"
+    said = f"the bus peaks at {quantity(peak, 'dBTP', 2, signed=True)}"
     off = max(LOW_DBTP - peak, peak - HIGH_DBTP)
     if off > 0:
         aim = f"{number(LOW_DBTP, 1)} to {quantity(HIGH_DBTP, 'dBTP', 1)}"
@@ -146,7 +146,8 @@ class HandedOver(Beside):
         wrong = [each.said for each in export(value["export"], figures, frames) if not each.passed]
         if wrong:
             return Judgement(_BUS_SHARE, sentences([f"{said}, which is right", *wrong]))
-        return Judgement(1.0, sentences([f"{said}, which is right", stems(figures)[1].said]))
+        left = quantity(value["export"]["null_db"], "dB", 0)
+        return Judgement(1.0, sentences([f"{said}, which is right", f"subtracting the stems leaves {left} of the mix"]))
 
     def probes(self, key: Any, given: dict) -> Probes:
         """Another file, a word length, a sum that does not fit are not right; what is no measurement is not read."""

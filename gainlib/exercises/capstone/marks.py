@@ -26,15 +26,16 @@ MOST_TOLD = 4
 
 @dataclass(frozen=True)
 class Found:
-    """One thing looked at: whether it is as wanted; measured, wanted and distance in a sentence."""
+    """One thing looked at: whether it is as wanted; measured, wanted and distance in a sentence; whose it is."""
 
     passed: bool
     said: str
+    of: str = ""
 
 
 @dataclass(frozen=True)
 class Staging(State):
-    """Controls of the whole session, all or nothing: right when everything that is looked at is as wanted.
+    """Controls of the whole session: right when everything that is looked at is as wanted.
 
     Parameters
     ----------
@@ -42,10 +43,17 @@ class Staging(State):
         ``look(answer, given)`` returns what was found.
     wanted : str
         What is wanted, in words.
+    each : str
+        What each earns its share of the points, "box" or "strip", where everything found of it is as wanted; what was
+        right before anything moved earns nothing, and counts again when it is lost. Empty for all or nothing.
+    first : callable or None
+        ``first(answer, given)`` returns what has to be as wanted before anything else of the same strip counts.
     """
 
     look: Callable[[Any, dict], list[Found]] = lambda answer, given: []
     wanted: str = ""
+    each: str = ""
+    first: Callable[[Any, dict], list[Found]] | None = None
 
     @property
     def band(self) -> str:
@@ -55,11 +63,36 @@ class Staging(State):
     def judge(self, value: dict, key: Any, given: dict, values: list) -> Judgement:
         """Return what is not as wanted, the first few of it; or that all is."""
         found = self.look(value, given)
-        failing = [each.said for each in found if not each.passed]
-        if not failing:
+        failing, waiting = [each.said for each in found if not each.passed], self._waiting(value, given)
+        if not failing and not waiting:
             return Judgement(1.0, f"all {len(found)} measurements are right: {self.wanted}")
+        share, said = 0.0, []
+        if self.each:
+            kept, total = len(self._kept(value, given)), len({each.of for each in found})
+            was = len(self._kept(assignment.as_found(given), given))
+            share = max(0.0, (kept - was) / (total - was)) if total > was else 0.0
+            said = [f"{kept} of {total} {'boxes' if self.each == 'box' else 'strips'} are right"]
+        if waiting:
+            said.append(f"a strip counts once its boxes are fed and matched (12-3); not yet {_listed(waiting)}")
         more = len(failing) - MOST_TOLD
-        return Judgement(0.0, sentences(failing[:MOST_TOLD]) + (f". {more} more are off" if more > 0 else ""))
+        said += failing[:MOST_TOLD]
+        return Judgement(min(share, 0.999), sentences(said) + (f". {more} more are off" if more > 0 else ""))
+
+    def _waiting(self, value, given):
+        """Return the strips of which something else has to be right first, and is not."""
+        failing = (each for each in (self.first(value, given) if self.first else ()) if not each.passed)
+        return list(dict.fromkeys(assignment.owner(each.of) for each in failing))
+
+    def _kept(self, value, given):
+        """Return the boxes or strips of which everything is as wanted."""
+        found = self.look(value, given)
+        lost = {each.of for each in found if not each.passed} | set(self._waiting(value, given))
+        return {each.of for each in found} - lost
+
+
+def _listed(names):
+    told = [short_name(name) for name in names]
+    return ", ".join(told[:MOST_TOLD]) + (f" and {len(told) - MOST_TOLD} more" if len(told) > MOST_TOLD else "")
 
 
 @dataclass(frozen=True)
@@ -167,13 +200,13 @@ class FedBox:
         said = f"{self.name}: {what} {quantity(shown, 'dBFS', 1)}"
         off = f", {quantity(abs(shift), 'dB', 1)} too {'soft' if shift > 0 else 'hot'}" if abs(shift) > FED_DB else ""
         binds = " (the peaks bind, not the average)" if by_peaks else ""
-        return Found(not off, f"{said}{off}; aim for {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB{binds}")
+        return Found(not off, f"{said}{off}; aim for {quantity(centre, 'dBFS', 1)} ± {FED_DB:g} dB{binds}", self.name)
 
     def matched(self) -> Found:
         """Return how it compares with its bypass."""
         off = self.difference_db
         said = f"{self.name} is {quantity(abs(off), 'dB', 2)} {'louder' if off >= 0 else 'softer'} than its bypass"
-        return Found(abs(off) <= MATCH_DB, f"{said}; bring it within {MATCH_DB:g} dB")
+        return Found(abs(off) <= MATCH_DB, f"{said}; bring it within {MATCH_DB:g} dB", self.name)
 
 
 def boxes_of(strip, levels: dict) -> list[FedBox]:
@@ -274,7 +307,7 @@ class Mix:
         for name, off in self.against_db.items():
             among = "the other drums" if name in DRUM_STRIPS else "the rest of the mix"
             said = f"{_louder(name, off)} against {among} than it was; bring it within {BALANCE_DB:g} dB"
-            found.append(Found(abs(off) <= BALANCE_DB, said))
+            found.append(Found(abs(off) <= BALANCE_DB, said, name))
         return found
 
     def reduction(self) -> Found:
@@ -284,20 +317,20 @@ class Mix:
             f"the gain reduction of the drum group is {quantity(now, 'dB', 2)} and was {quantity(was, 'dB', 2)}; bring "
             f"it within {REDUCTION_DB:g} dB of that"
         )
-        return Found(abs(now - was) <= REDUCTION_DB, said)
+        return Found(abs(now - was) <= REDUCTION_DB, said, "drums")
 
     def effect(self) -> list[Found]:
         """Return what is found of the effect against the dry tracks."""
         end = f"effect against the dry sound than before; bring it within {WET_DB:g} dB"
         return [
-            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'), 'has')} {end}")
+            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'), 'has')} {end}", name)
             for name, off in self.wet_db.items()
         ]
 
     def cue(self) -> list[Found]:
         """Return what is found of the cue."""
         end = f"in the cue than before; bring it within {CUE_DB:g} dB"
-        return [Found(abs(off) <= CUE_DB, f"{_louder(name, off)} {end}") for name, off in self.cue_db.items()]
+        return [Found(abs(off) <= CUE_DB, f"{_louder(name, off)} {end}", name) for name, off in self.cue_db.items()]
 
 
 def _louder(name, off, words=("louder", "softer"), verb="is"):
@@ -322,7 +355,7 @@ def _faders(answer):
         off = abs(at) - UNITY_DB
         said = f"{short_name(name)}: the fader is at {quantity(at, 'dB', 1, signed=True)}"
         far = f", {quantity(off, 'dB', 1)} too far; bring it within {UNITY_DB:g} dB of unity"
-        yield Found(off <= 0, said if off <= 0 else said + far)
+        yield Found(off <= 0, said if off <= 0 else said + far, name)
 
 
 # ------------------------------------------------------------------------------------------------------ what went wrong

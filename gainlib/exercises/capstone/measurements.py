@@ -4,10 +4,9 @@ A strip is run by itself, once for every setting of what stands ahead of its out
 which only shifts a level. Groups and bus are then summed from these strips, in one run. Kept are figures, and of the
 strips that were run last the audio, as 32-bit float. The levels are those of a plain render to a millionth of a dB.
 
-The null is that of files of 24 bit: what arrives at the bus from each strip and group, rounded and cut as such a file
-has it, summed and held against the bus treated alike. Rounding to whole steps of 2^−23 (handbook formula) without
-dither, so that the figure is the same every time; with dither the null is shallower by a few dB and still far below
-what is asked.
+The null is that of the files of 24 bit that an export writes: what arrives at the bus from each strip and group,
+rounded and cut as such a file has it, summed and held against the bus treated alike. The stems have triangular dither,
+of a variance of 1/6 of a squared step (handbook formula); its power is added, so the figure is the same every time.
 """
 
 import json
@@ -34,6 +33,7 @@ from gainlib.session import Session
 from gainlib.session.strip import BUS
 
 STEPS_24 = 2.0**23
+DITHER, SILENT_PART = 1 / 6, 1.5  # of the silent stem the dither is rounded too
 METERS = ("sample_peak", "rms", "active")
 REFRAIN_S, HEARD_S = (BARS - 4) * 4 * BEAT_S, 10.0
 _AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**28, 512, 256, 2
@@ -233,7 +233,7 @@ def _measured(seed, placed, told):
     loudest = max(parts, key=lambda node: stems[node].peak)
     return Figures(
         levels=levels,
-        null_db=_null_db(bus, left),
+        null_db=_null_db(bus, left, (len(parts) + SILENT_PART) * left.size * DITHER),
         loudest_part=loudest.removesuffix("/out"),
         part_peak_dbfs=float(ratio_to_db(stems[loudest].peak)),
     )
@@ -263,9 +263,9 @@ def in_24_bit(block: np.ndarray) -> np.ndarray:
     return np.clip(np.rint(steps, out=steps), -STEPS_24, STEPS_24 - 1, out=steps)
 
 
-def _null_db(mix, parts):
+def _null_db(mix, parts, dither):
     scale = float(np.linalg.norm(mix))
-    return float(ratio_to_db(np.linalg.norm(mix - parts) / scale)) if scale else 0.0
+    return float(ratio_to_db(np.hypot(np.linalg.norm(mix - parts), np.sqrt(dither)) / scale)) if scale else 0.0
 
 
 # ---------------------------------------------------------------------------------------------------------- to be heard

@@ -1,0 +1,23 @@
+"""Lab 12: wrong methods."""
+
+from gainlib.exercises.capstone import assignment, reference
+
+
+def sum_rule_alone(given):
+    """Every fader to unity, made up for at the output trim; nothing is fed or matched."""
+    placed = assignment.as_found(given)
+    for fields in placed.values():
+        fields["post_trim_db"] += fields["fader_db"]
+        if "send cue level_db" in fields:
+            fields["send cue level_db"] -= fields["fader_db"]
+        fields["fader_db"] = 0.0
+    return placed
+
+
+WRONG = {
+    "12-1": {"nothing is wrong": lambda g: {stem: ["none"] for stem in assignment.STEMS}},
+    "12-2": {"all linear": lambda g: dict.fromkeys(assignment.kinds(g), "linear"),
+             "all nonlinear": lambda g: dict.fromkeys(assignment.kinds(g), "nonlinear")},
+    "12-3": {"hotter is better": reference.hotter, "drive without matching": reference.unmatched},
+    "12-4": {"sum rule alone": sum_rule_alone, "drums at the strips": reference.drums_at_the_strips},
+}  # fmt: skip
