@@ -48,6 +48,8 @@ class Check:
         The words for either side.
     points : float or None
         Points of this check alone; None in all checks of a part makes the part all or nothing.
+    needs : tuple of str
+        Names of the checks without which this one earns nothing, where leaving all as found would pass it.
     """
 
     name: str
@@ -58,6 +60,7 @@ class Check:
     too_high: str = "too high"
     too_low: str = "too low"
     points: float | None = None
+    needs: tuple[str, ...] = ()
 
     def limits(self, given: dict) -> tuple[float, float]:
         """Return the band with open sides as infinities."""
@@ -125,8 +128,9 @@ class Checked(Part):
         """Return the sentence of every check that is not passed, or of all where all are."""
         results = [(check, *check.run(value, given)) for check in self.checks]
         told = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
-        weights = [check.points or 0.0 for check in self.checks]
+        met = {check.name for check, passed, _ in results if passed}
+        earned = sum(check.points or 0.0 for check in self.checks if {check.name, *check.needs} <= met)
+        most = sum(check.points or 0.0 for check in self.checks)
         passed_all = all(passed for _, passed, _ in results)
-        earned = sum(weight for weight, (_, passed, _) in zip(weights, results, strict=True) if passed)
-        share = 1.0 if passed_all else earned / sum(weights) if sum(weights) else 0.0
+        share = 1.0 if passed_all else earned / most if most else 0.0
         return Judgement(share, sentences(told))

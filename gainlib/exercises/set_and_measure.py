@@ -53,6 +53,8 @@ class Aim:
         Of this aim alone; None in all of them makes the part all or nothing.
     too_high, too_low : str
         The words for either side.
+    needs : tuple of str
+        Names of the aims without which this one earns nothing, see :class:`~gainlib.exercises.checks.Check`.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Aim:
     points: float | None = None
     too_high: str = "too high"
     too_low: str = "too low"
+    needs: tuple[str, ...] = ()
 
     @property
     def band(self) -> Callable[[dict], tuple[float, float]] | tuple[float, float]:
@@ -221,6 +224,7 @@ class SetAndMeasure:
                 aim.too_high,
                 aim.too_low,
                 aim.points,
+                aim.needs,
             )
             for aim in self.aims
         )

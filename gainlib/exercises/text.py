@@ -166,7 +166,9 @@ class _Filler(string.Formatter):
         if isinstance(value, (list, tuple)):
             return ", ".join(self.format_field(entry, spec) for entry in value)
         if isinstance(value, numbers.Real) and not isinstance(value, bool):
-            return format(value, spec).replace("-", MINUS) if spec else number(float(value))
+            text = format(value, spec) if spec else number(float(value))
+            nought = spec and "-" in text and not text.strip("-0.")
+            return format(0.0, spec) if nought else text.replace("-", MINUS)
         return format(value, spec)
 
 
@@ -189,5 +191,7 @@ def fill(template: str, values: dict) -> str:
     --------
     >>> fill("{N} tracks at {L} dBFS, {move:+.1f} dB", {"N": 8, "L": -20.5, "move": -3})
     '8 tracks at −20.5 dBFS, −3.0 dB'
+    >>> fill("{x:+.1f} dB", {"x": -0.04})
+    '+0.0 dB'
     """
     return _Filler().vformat(template, (), values)

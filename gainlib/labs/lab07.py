@@ -1,6 +1,6 @@
 """Lab 07, working range and matched bypass: how hot a box is fed, and whether it is better or just louder."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 import numpy as np
@@ -27,12 +27,13 @@ from gainlib.exercises.experiment import (
 )
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import Abx, NoListening
-from gainlib.exercises.model import Exercise, Option, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import NodeReading, envelope_of, level_counts, levels_of
 from gainlib.meters.average import SINE_CREST_DB, averages
@@ -241,13 +242,10 @@ def drive() -> Experiment:
 
 # -------------------------------------------------------------------------------------- a stem and the trim it asks for
 
+_NOMINAL_DBFS = -18.0
 WITH_PAUSES = ("01 kick", "02 snare", "03 overheads", "04 toms", "06 guitar", "09 lead vocal", "10 backing")
 REFERENCES_DBFS = (-20, -18, -16, -14)
-READ = (
-    ("peak", "sample peak", "dBFS"),
-    ("whole", "RMS of the whole file", "dBFS"),
-    ("active", "active level: where something plays", "dBFS"),
-)
+READ = {"peak": "sample peak", "whole": "RMS of the whole file", "active": "active level"}
 
 
 @cache
@@ -262,23 +260,28 @@ def levelled(given: dict) -> Audio:
     return audio.with_samples((audio.samples * db_to_ratio(given["gain_db"])).astype(np.float32))
 
 
-def _from_end_to_end(given):
-    audio = levelled(given)
+def from_end_to_end(given: dict) -> Experiment:
+    """Return the stem of a variant, its wave and its meters."""
+    audio, title = levelled(given), short_name(given["stem"]).capitalize()
     highest = float(np.abs(audio.samples).max())
-    options = {"duration_s": audio.duration_s, "limit": max(1.1, 1.1 * highest)}
-    options["title"] = short_name(given["stem"]).capitalize()
-    seen = (*envelope_of(audio.samples), int((np.abs(audio.samples) > 1.0).sum()))
-    wave = Plot("envelope", lambda run: seen, options)
-    return Experiment((), (Picture("The stem from end to end", ("E",), {"E": wave}),), title=options["title"])
+    shape = {"duration_s": audio.duration_s, "limit": max(1.1, 1.1 * highest), "title": title}
+    wave = (*envelope_of(audio.samples), int((np.abs(audio.samples) > 1.0).sum()))
+    levels = [given[name] for name in READ]
+    read = levels, [level_text(level, "dBFS") for level in levels]
+    plots = {
+        "E": Plot("envelope", lambda run: wave, shape),
+        "M": Plot("meters", lambda run: read, {"names": tuple(READ.values()), "title": "Its meters"}),
+    }
+    picture = Picture("The stem from end to end", ("E", "M"), plots, heights=(1.3, 1.0), margins={"left": 0.19})
+    return Experiment((), (picture,), title=title)
+
+
+def _at_its_level(made):
+    return {name: round(_clean(made["stem"])[name] + made["gain_db"], 1) for name in READ}
 
 
 LEVELLED = Drawn(
-    draws(stem=one_of(*WITH_PAUSES), gain_db=grid(-20, 8, 0.1), reference=one_of(*REFERENCES_DBFS)),
-    lambda made: {name: round(level + made["gain_db"], 1) for name, level in _clean(made["stem"]).items()},
-    READ,
-    experiment=_from_end_to_end,
-    caption="What the meters read",
-    digits={name: 1 for name, _, _ in READ},
+    draws(stem=one_of(*WITH_PAUSES), gain_db=grid(-20, 8, 0.1), reference=one_of(*REFERENCES_DBFS)), _at_its_level
 )
 
 
@@ -286,33 +289,93 @@ def _trim_db(given):
     return round(given["reference"] - given["active"], 1)
 
 
-def _by_average(given):
-    return round(given["ref"] - given["A"], 1)
+PERCUSSIVE, LIMITS_DBFS = ("01 kick", "02 snare", "03 overheads", "04 toms"), (-6, -3, 0)
 
 
 def _by_peak(given):
-    return round(given["Pm"] - given["P"], 1)
+    return round(given["limit"] - given["peak"], 1)
 
 
 def _crest_db(given):
-    return given["P"] - given["A"] + SINE_CREST_DB
+    return given["peak"] - given["active"] + SINE_CREST_DB
+
+
+def _binds(average, peak):
+    return "average" if average <= peak else "peak"
 
 
 def _percussive(binds):
     """Return the draw of a percussive stem whose trim is bound by the "average" or by the "peak"."""
 
     def fits(given):
-        apart = _by_peak(given) - _by_average(given)
-        wide = 10.0 <= _crest_db(given) <= 24.0 and given["P"] <= 6.0
-        return wide and (apart <= -1.0 if binds == "peak" else apart >= 1.0) and abs(_by_average(given)) >= 1.0
+        apart = _by_peak(given) - _trim_db(given)
+        bound = apart <= -1.0 if binds == "peak" else apart >= 1.0
+        return bound and given["peak"] <= 6.0 and abs(_trim_db(given)) >= 1.0
 
-    return draws(
-        A=grid(-40, -10, 0.1),
-        P=grid(-30, 6, 0.1),
-        ref=one_of(*REFERENCES_DBFS),
-        Pm=one_of(-6, -3, 0),
-        where=fits,
-    )
+    recipe = {"stem": one_of(*PERCUSSIVE), "gain_db": grid(-20, 8, 0.1), "reference": one_of(*REFERENCES_DBFS)}
+    return Drawn(draws(**recipe, limit=one_of(*LIMITS_DBFS)), _at_its_level, fair=fits)
+
+
+# ------------------------------------------------------------------------------------------ a box that is not matched
+
+BYPASSED, ACTIVE_SIDE = "strip/trim", "strip/post"
+SIDES = {BYPASSED: "bypass", ACTIVE_SIDE: "active"}
+METERED = {"energy_dbfs": "RMS", "clear_peak_dbfs": "peak"}
+LOUD_DB = 0.1
+WARNED = "Turn down before you switch: active may be much louder. Clipping can harm tweeters."
+
+
+def _box_with_a_gain(made, out_db=0.0):
+    """Return the session of a box that distorts and changes the level besides, with an output gain behind it."""
+    inserts = (Insert(stage(made["kind"], _NOMINAL_DBFS), out_db=made["inside"]),)
+    trim_db = made["fed"] - _active_dbfs(made["stem"])
+    return Session((Strip("strip", bar(made["stem"]), trim_db=trim_db, inserts=inserts, post_trim_db=out_db),))
+
+
+def _both_sides(run):
+    return run.trace.levels(SIDES, ("sample_peak", "rms", "active"))
+
+
+def _apart(seen, name="energy_dbfs"):
+    """Return by how much active reads more than bypass."""
+    return getattr(seen[ACTIVE_SIDE], name) - getattr(seen[BYPASSED], name)
+
+
+def _compared(run):
+    levels = [getattr(run.seen[node], name) for name in METERED for node in SIDES]
+    return levels, [level_text(level, "dBFS", 2) for level in levels]
+
+
+def _unmatched(given):
+    names = tuple(f"{what}, {side}" for what in METERED.values() for side in SIDES.values())
+    meters = Plot("meters", _compared, {"names": names, "title": "Meters"})
+    return Experiment(
+        (db_slider("out_db", "Output gain", -24.0, 24.0),),
+        (Picture("Meters on both sides", ("M",), {"M": meters}, margins={"left": 0.19}),),
+        lambda s: _box_with_a_gain(given, s.out_db), _both_sides, title="A box that is not matched",
+        listen=Listen(
+            lambda run: {side: run.audio(node) for node, side in SIDES.items()}, lambda s: False, lambda s: WARNED
+        ),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=256)
+def _found_apart(*made):
+    made = dict(zip(("stem", "kind", "fed", "inside"), made, strict=True))
+    seen = _both_sides(Run(Experiment((), (), lambda s: _box_with_a_gain(made)), None))
+    return {"louder": round(_apart(seen), 2), "higher": round(_apart(seen, "clear_peak_dbfs"), 2)}
+
+
+BOX_WITH_A_GAIN = Drawn(
+    draws(stem=one_of(*STEMS), kind=one_of("symmetrical", "asymmetrical", "tape-like"), fed=one_of(-18, -12, -6),
+          inside=grid(-9, 9, 0.5)),
+    lambda made: _found_apart(*(made[name] for name in ("stem", "kind", "fed", "inside"))),
+    fair=lambda g: 1 <= abs(g["louder"]) <= 12 and abs(g["higher"]) <= 24 and abs(g["louder"] - g["higher"]) >= 0.5,
+)  # fmt: skip
+MATCH_TASK = SetAndMeasure(_unmatched, None, (
+    Aim("active against bypass", lambda run: _apart(run.seen), 0.0, LOUD_DB, decimals=2,
+        too_high="too loud", too_low="too soft"),
+), "output gain", points=2)  # fmt: skip
 
 
 # ------------------------------------------------------------------------------------------------ three stages in a row
@@ -325,7 +388,7 @@ KINDS = {
     "tape-like": lambda softer: Tape(2.0 * softer),
 }
 WITHIN_DB, MATCH_DB = 1.0, 0.2
-_NOMINAL_DBFS, _LEAST_TRIM_DB, _NO_MOVE_DB = -18.0, 1.0, 0.01
+_LEAST_TRIM_DB, _NO_MOVE_DB = 1.2, 0.01
 
 SOURCE, POST = f"{NAME}/source", f"{NAME}/post"
 INTO, OUT_OF = ([f"{NAME}/insert {k}/{side}" for k in range(1, STAGES + 1)] for side in ("in", "out"))
@@ -358,7 +421,16 @@ class Chains:
     @staticmethod
     def _fits(given):
         first, second, third = given["references"]
-        return first != second != third and abs(first - _active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
+        apart = first != second != third and abs(first - _active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
+        return apart and not any(_fed_as_found(given["stem"], tuple(given["kinds"]), tuple(given["references"])))
+
+
+@lru_cache(maxsize=256)
+def _fed_as_found(stem, kinds, references):
+    """Return for each stage whether it is fed well before anything is moved: then that would earn points by itself."""
+    trace = chain({"stem": stem, "kinds": kinds, "references": references}).render()
+    levels = [reading.active_dbfs for reading in trace.levels(INTO, ("active",)).values()]
+    return [abs(level - wanted) <= WITHIN_DB for level, wanted in zip(levels, references, strict=True)]
 
 
 @cache
@@ -430,31 +502,16 @@ def _against_bypass(run, given):
     return Table("Each against its bypass, in dBFS", (*heads, f"difference, 0 ± {MATCH_DB:g} dB"), tuple(rows))
 
 
+FED = tuple(f"active level into stage {k}" for k in range(1, STAGES + 1))
 _LOUD = {"decimals": 2, "too_high": "too loud", "too_low": "too soft"}
-THREE = SetAndMeasure(
-    _three_stages,
-    {name: (NAME, name) for name in GAINS_DB},
-    (
-        *(
-            Aim(
-                f"active level into stage {k + 1}",
-                lambda run, node=node: run.seen[node].active_dbfs,
-                lambda given, k=k: given["references"][k],
-                WITHIN_DB,
-                unit="dBFS",
-            )
-            for k, node in enumerate(INTO)
-        ),
-        *(
-            Aim(f"stage {k} against its bypass", _difference(*pair), 0.0, MATCH_DB, **_LOUD)
-            for k, pair in enumerate(zip(AHEAD, OUT_OF, strict=True), start=1)
-        ),
-        Aim("the whole strip against the stem", _difference(SOURCE, POST), 0.0, MATCH_DB, **_LOUD),
-    ),
-    "Trim, in and out gains, output trim",
-    points=4,
-    tabled=_against_bypass,
-)
+THREE = SetAndMeasure(_three_stages, {name: (NAME, name) for name in GAINS_DB}, (
+    *(Aim(name, lambda run, node=node: run.seen[node].active_dbfs, lambda given, k=k: given["references"][k], WITHIN_DB,
+          unit="dBFS", points=0.5) for k, (name, node) in enumerate(zip(FED, INTO, strict=True))),
+    *(Aim(f"stage {k} against its bypass", _difference(*pair), 0.0, MATCH_DB, points=0.5, needs=FED[k - 1 : k], **_LOUD)
+      for k, pair in enumerate(zip(AHEAD, OUT_OF, strict=True), start=1)),
+    Aim("the whole strip against the stem", _difference(SOURCE, POST), 0.0, MATCH_DB, points=1, needs=FED, **_LOUD),
+), "Trim, in and out gains, output trim", points=4, tabled=_against_bypass)  # fmt: skip
+ALL_OR_NOTHING = replace(THREE, aims=tuple(replace(aim, points=None) for aim in THREE.aims))
 
 
 def walked(given: dict, match: str = "energy", post: bool = True) -> dict:
@@ -532,18 +589,16 @@ def _no_output_trim(answer, given):
 
 
 def _nudges(key, given):
-    """Return moves within half of a band, and moves beyond."""
-    last, post, half, two = f"insert {STAGES} out_db", "post_trim_db", MATCH_DB / 2, 2 * MATCH_DB
+    """Return moves within half of a band."""
 
     def moved(**by):
         return {
             NAME: {name: round(value + by.get(name.replace(" ", "_"), 0.0), 2) for name, value in key[NAME].items()}
         }
 
-    pair = {last.replace(" ", "_"): 1.0, post: -1.0}
-    right = [moved(**{post: half}), moved(**{post: -half}), moved(**{name: half * way for name, way in pair.items()})]
-    wrong = [moved(**{post: two}), moved(**{post: -two}), moved(trim_db=2 * WITHIN_DB, post_trim_db=-2.0)]
-    return Probes(tuple(right), (*wrong, moved(**{name: two * way for name, way in pair.items()})))
+    half = MATCH_DB / 2
+    moves = [{"post_trim_db": half}, {"post_trim_db": -half}, {f"insert_{STAGES}_out_db": half, "post_trim_db": -half}]
+    return Probes(tuple(moved(**each) for each in moves))
 
 
 def _derivation(given):
@@ -576,54 +631,29 @@ REFERENCE = "A reference level of −18 dBFS: common practice, no source; the bo
 ENERGY = "Bypass matched by ungated energy: a decision of this workbook"
 
 TO_REFERENCE = Exercise(
-    id="07-1",
-    title="Into the reference",
-    parts=(Number("Input trim", "dB", tolerance=0.3, points=2),),
-    given=LEVELLED,
-    statement=(
-        "This stem goes into a box built for an average of {reference} dBFS. The box is set by active level; the "
-        "readings of the stem are in the table. Which input trim brings the active level to "
-        "{reference} dBFS?"
-    ),
+    id="07-1", title="Into the reference", parts=(Number("Input trim", "dB", tolerance=0.3, points=2, read_off=True),),
+    given=LEVELLED, edition=2,
+    statement="This stem goes into a box built for an average of {reference} dBFS. The box is set by active level. "
+        "Read the meters: which input trim brings the stem to {reference} dBFS?",
     solve=_trim_db,
     slips=(
-        Slip(
-            "sign",
-            lambda g: g["active"] - g["reference"],
-            "You have it the wrong way round. A stem that is too hot needs a negative trim, and one that is too soft a "
-            "positive one: reference minus reading.",
-        ),
-        Slip(
-            "peak for average",
-            lambda g: g["reference"] - g["peak"],
-            "You took the peak. The reference is an average, and the peak is far above it, especially on drums.",
-        ),
-        Slip(
-            "pauses counted",
-            lambda g: g["reference"] - g["whole"],
-            "You took the RMS of the whole file. The pauses lower it, so the box would be fed too hot where something "
-            "plays.",
-        ),
-        Slip(
-            "3 dB slip",
-            lambda g: g["reference"] - g["active"] + SINE_CREST_DB,
-            "You are 3 dB off, because you used plain RMS. Average levels here are sine-referred: a full-scale sine "
-            "reads 0.",
-        ),
+        Slip("sign", lambda g: g["active"] - g["reference"], "You have it the wrong way round. A stem that is too hot "
+             "needs a negative trim, and one that is too soft a positive one: reference minus reading."),
+        Slip("peak for average", lambda g: g["reference"] - g["peak"], "You took the peak. The reference is an "
+             "average, and the peak is far above it, especially on drums."),
+        Slip("pauses counted", lambda g: g["reference"] - g["whole"], "You took the RMS of the whole file. The pauses "
+             "lower it, so the box would be fed too hot where something plays."),
+        Slip("3 dB slip", lambda g: g["reference"] - g["active"] + SINE_CREST_DB,
+             "You are 3 dB off, because you used plain RMS. Average levels here are sine-referred: a full-scale sine "
+             "reads 0."),
     ),
-    hints=(
-        "The trim takes the reading to the reference: reference minus reading.",
-        "Which of the readings is an average over the time in which something plays?",
-    ),
-    explain=lambda g: fill(
-        "The active level is {active:.1f} dBFS and the reference {reference} dBFS: {reference} − ({active:.1f}) = "
-        "{trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be checked separately; the RMS of the whole "
-        "({whole:.1f} dBFS) includes the pauses.",
-        {**g, "trim": _trim_db(g)},
-    ),
-    cites=(GAINS, ACTIVE, REFERENCE),
-    material=levelled,
-)
+    hints=("The trim takes the reading to the reference: reference minus reading.",
+           "Which of the readings is an average over the time in which something plays?"),
+    explain=lambda g: fill("The active level is {active:.1f} dBFS and the reference {reference} dBFS: {reference} − "
+        "({active:.1f}) = {trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be checked separately; the "
+        "RMS of the whole ({whole:.1f} dBFS) includes the pauses.", {**g, "trim": _trim_db(g)}),
+    cites=(GAINS, ACTIVE, REFERENCE), material=levelled,
+)  # fmt: skip
 
 
 def _third(g, slope=2):
@@ -631,293 +661,173 @@ def _third(g, slope=2):
 
 
 THIRD_HARMONIC = Exercise(
-    id="07-2",
-    title="How fast distortion grows",
+    id="07-2", title="How fast distortion grows",
     parts=(Number("Third harmonic", "%", relative=0.10, aliases=("percent",), points=2),),
-    given=draws(
-        a=grid(-30, -14, 0.5),
-        q=grid(0.02, 0.1, 0.005),
-        delta=grid(-10, 8, 0.5),
-        where=lambda g: abs(g["delta"]) >= 3.5 and _third(g) < 1.0,
-    ),
-    statement=(
-        "A gentle, symmetrical stage shows {q} % third harmonic with a sine of {a} dBFS. You turn its input by "
-        "{delta:+.1f} dB. Estimate the third harmonic now, in percent of the fundamental."
-    ),
+    given=draws(a=grid(-30, -14, 0.5), q=grid(0.02, 0.1, 0.005), delta=grid(-10, 8, 0.5),
+        where=lambda g: abs(g["delta"]) >= 3.5 and _third(g) < 1.0),
+    statement="A gentle, symmetrical stage shows {q} % third harmonic with a sine of {a} dBFS. You turn its input by "
+        "{delta:+.1f} dB. Estimate the third harmonic now, in percent of the fundamental, to two significant figures.",
     solve=_third,
     slips=(
-        Slip(
-            "linear",
-            lambda g: _third(g, 1),
-            "You let the share grow with the level. In dB, the harmonic grows three times as fast as the level and the "
-            "fundamental just as fast, so their ratio grows twice as fast.",
-        ),
-        Slip(
-            "cube",
-            lambda g: _third(g, 3),
-            "You took the growth of the harmonic itself. Its share is measured against a fundamental that grows as "
-            "well.",
-        ),
-        Slip(
-            "wrong way",
-            lambda g: _third(g, -2),
-            "You have it the wrong way round: fed louder, the stage distorts more.",
-        ),
+        Slip("linear", lambda g: _third(g, 1), "You let the share grow with the level. In dB, the harmonic grows three "
+             "times as fast as the level and the fundamental just as fast, so their ratio grows twice as fast."),
+        Slip("cube", lambda g: _third(g, 3), "You took the growth of the harmonic itself. Its share is measured "
+             "against a fundamental that grows as well."),
+        Slip("wrong way", lambda g: _third(g, -2), "You have it the wrong way round: fed louder, the stage distorts "
+             "more."),
     ),
-    hints=(
-        "The distortion of a gentle symmetrical curve goes with the cube of its input. By how many dB does its "
-        "harmonic grow for 1 dB more?",
-        "And by how much does the fundamental grow? The share is the ratio of the two.",
-    ),
-    explain=lambda g: fill(
-        "The harmonic grows by 3 dB per dB and the fundamental by 1 dB, so their ratio grows by 2 dB: a change of "
-        "{delta:+.1f} dB changes it by {change:+.1f} "
-        "dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} %. This holds while the share is small, here below 1 %.",
-        {**g, "change": 2 * g["delta"], "answer": _third(g)},
-    ),
+    hints=("The distortion of a gentle symmetrical curve goes with the cube of its input. By how many dB does its "
+           "harmonic grow for 1 dB more?",
+           "And by how much does the fundamental grow? The share is the ratio of the two."),
+    explain=lambda g: fill("The harmonic grows by 3 dB per dB and the fundamental by 1 dB, so their ratio grows by 2 "
+        "dB: a change of {delta:+.1f} dB changes it by {change:+.1f} dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} "
+        "%. This holds while the share is small, here below 1 %.", {**g, "change": 2 * g["delta"], "answer":
+        _third(g)}),
     cites=("Third harmonic of x − k·x³, k·A²/4 of the fundamental for small A: handbook formula",),
-)
+)  # fmt: skip
+
+
+def _out_gain(g, name="louder", times=-1.0):
+    return MATCH_TASK.moved(g, out_db=times * g[name])
+
+
+def _set_near(name="louder", times=-1.0):
+    return lambda answer, g: abs(answer["desk"]["out_db"] - times * g[name]) <= LOUD_DB
+
 
 MATCHED = Exercise(
-    id="07-3",
-    title="Output gain for a fair bypass",
-    parts=(Number("Output gain", "dB", tolerance=0.05, points=2),),
-    given=draws(
-        Li=grid(-32, -14, 0.1),
-        Lo=grid(-34, -10, 0.1),
-        where=lambda g: 1.0 <= abs(g["Li"] - g["Lo"]) <= 12.0,
-    ),
-    statement=(
-        "In front of a box you measure {Li} LUFS, behind it {Lo} LUFS. Which output gain makes active and bypass "
-        "equally loud?"
-    ),
-    solve=lambda g: round(g["Li"] - g["Lo"], 1),
+    id="07-3", title="Output gain for a fair bypass", parts=(MATCH_TASK.part(),), given=BOX_WITH_A_GAIN, edition=2,
+    before=Before((Number("Output gain", "dB", tolerance=0.05, points=2),), lambda g: round(g["Li"] - g["Lo"], 1)),
+    statement="This box changes the level. Read the meters in front of it and behind it, and set the output gain so "
+        "that active is as loud as bypass by energy, within 0.1 dB.",
+    solve=_out_gain,
     slips=(
-        Slip(
-            "sign",
-            lambda g: g["Lo"] - g["Li"],
-            "You have it the wrong way round: a box that makes the sound louder needs a negative output gain.",
-        ),
-        Slip(
-            "met half way",
-            lambda g: (g["Li"] - g["Lo"]) / 2,
-            "You went only half way. The bypass cannot move, so the output gain has to make up the whole difference.",
-        ),
+        Slip("sign", lambda g: _out_gain(g, times=1.0), "You have it the wrong way round: a box that makes the sound "
+             "louder needs a negative output gain.", spots=_set_near(times=1.0)),
+        Slip("met half way", lambda g: _out_gain(g, times=-0.5), "You went only half way. The bypass cannot move, so "
+             "the output gain has to make up the whole difference.", spots=_set_near(times=-0.5)),
+        Slip("peaks made equal", lambda g: _out_gain(g, "higher"), "You made the peaks equal. The box rounds them off, "
+             "so with equal peaks active is louder. Match the RMS.", spots=_set_near("higher")),
     ),
-    hints=(
-        "The bypass is the reference: it stays as it is.",
-        "What do you have to add to the output to get the input?",
-    ),
-    explain=lambda g: fill(
-        "The bypass is at {Li} LUFS, and the output has to get there from {Lo} LUFS: {Li} − ({Lo}) = {gain:+.1f} dB.",
-        {**g, "gain": g["Li"] - g["Lo"]},
-    ),
-    cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", GAINS, "Match within 0.1 dB: common practice, no source"),
-)
+    hints=("The bypass is the reference: it stays as it is.",
+           "What do you have to add to the output to get the input?"),
+    explain=lambda g: fill("Behind the box the RMS is {louder:+.2f} dB against the bypass, so the output gain is "
+        "{gain:+.2f} dB. By peak it would be {peak:+.2f} dB.", {**g, "gain": -g["louder"], "peak": -g["higher"]}),
+    cites=(ENERGY, GAINS, "Match within 0.1 dB: common practice, no source"),
+    material=lambda g: bar(g["stem"]),
+)  # fmt: skip
 
 
 THREE_STAGES = Exercise(
-    id="07-4",
-    title="Three stages in a row",
-    parts=(THREE.part(_nudges, sessions=True),),
-    given=Chains(),
-    statement=(
-        "The strip has three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for "
-        "{references[1]} "
-        "dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of each stage, and "
-        "the output trim. The active level at each stage's input has to be its reference within 1 dB. Each stage has "
-        "to be as loud as its bypass within 0.2 dB, and the whole strip as loud as the stem within 0.2 dB; both by "
-        "energy (RMS)."
-    ),
+    id="07-4", title="Three stages in a row", parts=(THREE.part(_nudges, sessions=True),), given=Chains(), edition=2,
+    before=Before((ALL_OR_NOTHING.part(_nudges, sessions=True),), walked),
+    statement="The strip has three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for "
+        "{references[1]} dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of "
+        "each stage, and the output trim. The active level at each stage's input has to be its reference within 1 dB. "
+        "Each stage has to be as loud as its bypass within 0.2 dB, and the whole strip as loud as the stem within 0.2 "
+        "dB; both by energy (RMS).",
     solve=walked,
     slips=(
-        Slip(
-            "not matched",
-            lambda g: walked(g, match="none"),
-            "Every stage is fed well, but you moved no out gain: switch a stage off, and the level jumps. Take the "
-            "gain that went in out again.",
-            spots=_not_matched,
-        ),
-        Slip(
-            "matched by peak",
-            lambda g: walked(g, match="peak"),
-            "You made the peaks equal. A stage that saturates lowers the peaks more than the rest, so with equal peaks "
-            "it sounds louder. Match by energy.",
-            active=_misleads("peak"),
-            spots=_matched_by("clear_peak_dbfs"),
-        ),
-        Slip(
-            "matched by active level",
-            lambda g: walked(g, match="active"),
-            "You made the active levels equal. A stage that saturates raises soft stretches until they count as "
-            "active, and then the meter no longer measures the same stretches. Match by the energy of the whole.",
-            active=_misleads("active"),
-            spots=_matched_by("active_dbfs"),
-        ),
-        Slip(
-            "post trim forgotten",
-            lambda g: walked(g, post=False),
-            "Every stage is fed and matched correctly, but the strip is no longer as loud as the stem, because the "
-            "trim is still in it. Undo the trim behind the last stage.",
-            spots=_no_output_trim,
-        ),
+        Slip("not matched", lambda g: walked(g, match="none"), "Every stage is fed well, but you moved no out gain: "
+             "switch a stage off, and the level jumps. Take the gain that went in out again.", spots=_not_matched),
+        Slip("matched by peak", lambda g: walked(g, match="peak"), "You made the peaks equal. A stage that saturates "
+             "lowers the peaks more than the rest, so with equal peaks it sounds louder. Match by energy.",
+             active=_misleads("peak"), spots=_matched_by("clear_peak_dbfs")),
+        Slip("matched by active level", lambda g: walked(g, match="active"), "You made the active levels equal. A "
+             "stage that saturates raises soft stretches until they count as active, and then the meter no longer "
+             "measures the same stretches. Match by the energy of the whole.", active=_misleads("active"),
+             spots=_matched_by("active_dbfs")),
+        Slip("post trim forgotten", lambda g: walked(g, post=False), "Every stage is fed and matched correctly, but "
+             "the strip is no longer as loud as the stem, because the trim is still in it. Undo the trim behind the "
+             "last stage.", spots=_no_output_trim),
     ),
-    hints=(
-        "Work from left to right, and leave stage 2 until stage 1 is fed and matched.",
-        "Matching stage 1 changes what stage 2 gets. A stage with a higher reference needs gain in, and about as much "
-        "less behind it.",
-        "Once all stages are matched, the strip differs from the stem by the trim alone.",
-    ),
-    explain=_derivation,
-    cites=(ACTIVE, REFERENCE, ENERGY),
-    material=chain,
-)
+    hints=("Work from left to right, and leave stage 2 until stage 1 is fed and matched.",
+           "Matching stage 1 changes what stage 2 gets. A stage with a higher reference needs gain in, and about as "
+           "much less behind it.", "Once all stages are matched, the strip differs from the stem by the trim alone."),
+    explain=_derivation, cites=(ACTIVE, REFERENCE, ENERGY), material=chain,
+)  # fmt: skip
 
 BETTER_OR_LOUDER = Exercise(
-    id="07-5",
-    title="Better, or just louder?",
-    parts=(
-        runs.Preference(
-            "Run 1: the one you like better",
-            points=1,
-            trials=runs.PREFERENCES,
-            silent=NoListening(
-                choosing.Multi(
-                    "From the readings: tick the trials in which A is the louder one",
-                    points=1,
-                    options=runs.trial_options(runs.PREFERENCES),
-                ),
-                runs.trials_in_which("louder", "A"),
-            ),
-        ),
-        Abx(
-            "Run 2: stage against bypass",
-            points=1,
-            trials=runs.TRIALS,
-            must_show=False,
-            silent=NoListening(
-                choosing.Multi(
-                    "From the readings: tick the trials in which X is the stage",
-                    points=1,
-                    options=runs.trial_options(runs.TRIALS),
-                ),
-                runs.trials_in_which("order", "B"),
-            ),
-        ),
-        choosing.Choice(
-            "What the eight preferences of run 1 tell", points=1, options=runs.options("meanings", runs.MEANINGS)
-        ),
-        choosing.Choice(
-            "What the data of run 2 allow you to say",
-            points=1,
-            options=runs.options("verdicts", runs.VERDICTS),
-            follows=runs.conclusion,
-        ),
-    ),
+    id="07-5", title="Better, or just louder?",
+    parts=(runs.Preference("Run 1: the one you like better", points=1, trials=runs.PREFERENCES,
+           silent=NoListening(choosing.Multi("From the readings: tick the trials in which A is the louder one",
+           points=1, options=runs.trial_options(runs.PREFERENCES)), runs.trials_in_which("louder", "A"))),
+           Abx("Run 2: stage against bypass", points=1, trials=runs.TRIALS, must_show=False,
+           silent=NoListening(choosing.Multi("From the readings: tick the trials in which X is the stage", points=1,
+           options=runs.trial_options(runs.TRIALS)), runs.trials_in_which("order", "B"))),
+           choosing.Choice("What the eight preferences of run 1 tell", points=1,
+           options=runs.options("meanings", runs.MEANINGS)),
+           choosing.Choice("What the data of run 2 allow you to say", points=1,
+           options=runs.options("verdicts", runs.VERDICTS), follows=runs.conclusion)),
     given=runs.Runs(),
-    statement=(
-        "**Run 1**: eight times you hear the same sound twice, one of the two louder by {louder_db} dB. Pick the one "
-        "you like better. **Run 2**: A is the bypass and B the saturating stage at the drive you choose, both matched; "
-        "X is one of them. Do exactly sixteen trials; any count is complete. Then say what the data allow; in later "
-        "runs you need more right picks, and the page says how many. If you use the readings instead, judge someone "
-        "else's count, {other} of 16 in a first run."
-    ),
+    statement="**Run 1**: eight times you hear the same sound twice, one of the two louder by {louder_db} dB. Pick the "
+        "one you like better. **Run 2**: A is the bypass and B the saturating stage at the drive you choose, both "
+        "matched; X is one of them. Do exactly sixteen trials; any count is complete. Then say what the data allow; in "
+        "later runs you need more right picks, and the page says how many. If you use the readings instead, judge "
+        "someone else's count, {other} of 16 in a first run.",
     solve=lambda g: [list(g["louder"]), list(g["order"]), "level", runs.SHOWN],
     slips=(
-        Slip(
-            "level taken for tone",
-            lambda g: [None, None, "tone", None],
-            "In run 1 both were the same sound, sample by sample, apart from their level. There was no difference in "
-            "tone to choose by.",
-        ),
-        Slip(
-            "absence proved",
-            lambda g: [None, None, None, runs.PROVED],
-            "A count that guessing can reach shows nothing, either way. Sixteen trials cannot prove that two sounds "
-            "are "
-            "the same.",
-        ),
-        Slip(
-            "difference taken for quality",
-            lambda g: [None, None, None, runs.BETTER],
-            "Telling two sounds apart is not the same as liking one of them better. You were asked only which one X "
-            "is.",
-        ),
+        Slip("level taken for tone", lambda g: [None, None, "tone", None], "In run 1 both were the same sound, sample "
+             "by sample, apart from their level. There was no difference in tone to choose by."),
+        Slip("absence proved", lambda g: [None, None, None, runs.PROVED], "A count that guessing can reach shows "
+             "nothing, either way. Sixteen trials cannot prove that two sounds are the same."),
+        Slip("difference taken for quality", lambda g: [None, None, None, runs.BETTER],
+             "Telling two sounds apart is not the same as liking one of them better. You were asked only which one X "
+             "is."),
     ),
-    hints=(
-        "Run 1 plays one sound at two levels. So what can you prefer about one of them?",
-        "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs; in a second to fourth run you need 13, "
-        "and later 14.",
-    ),
-    explain=lambda g: fill(
-        "In run 1 the louder one was {orders}; nothing else differed. In run 2, X was {xs}. Guessing alone gets 12 or "
-        "more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why you need 12, and 13 in a "
-        "second to fourth run. A lower count shows no difference and proves nothing.",
-        {"orders": ", ".join(g["louder"]), "xs": ", ".join(g["order"])},
-    ),
-    cites=(
-        "Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
-        "The louder of two is often preferred: common practice, no source",
-    ),
+    hints=("Run 1 plays one sound at two levels. So what can you prefer about one of them?",
+           "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs. The best of several runs is a better "
+           "guess, so that a later run needs more; the page says how many."),
+    explain=lambda g: fill("In run 1 the louder one was {orders}; nothing else differed. In run 2, X was {xs}. "
+        "Guessing alone gets 12 or more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why a "
+        "first run needs 12. This was run {run}: it needs **{need} of 16**, because p times the number of runs has to "
+        "stay within 5 %. A lower count shows no difference and proves nothing.", {"orders": ", ".join(g["louder"]),
+        "xs": ", ".join(g["order"]), "run": g["attempt"] + 1, "need": runs.least_right(runs.TRIALS, g["attempt"] + 1)}),
+    cites=("Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
+           "The louder of two is often preferred: common practice, no source"),
     material=lambda g: runs.pair(g, 0),
-)
+)  # fmt: skip
+
+WHICH = choosing.Choice("Which rule binds?", options=(
+    Option("average", "The average: it reaches its reference before the peaks reach their limit."),
+    Option("peak", "The peak: the peaks reach their limit before the average reaches its reference."),
+))  # fmt: skip
+
+
+def _two_limits_before(g):
+    average, peak = round(g["ref"] - g["A"], 1), round(g["Pm"] - g["P"], 1)
+    return [min(average, peak), _binds(average, peak)]
+
 
 TWO_LIMITS = Exercise(
-    id="07-6",
-    title="Average or peak: which rule binds?",
-    parts=(
-        Number("Input trim", "dB", tolerance=0.1, points=2),
-        choosing.Choice(
-            "Which rule binds?",
-            points=1,
-            options=(
-                Option("average", "The average: it reaches its reference before the peaks reach their limit."),
-                Option("peak", "The peak: the peaks reach their limit before the average reaches its reference."),
-            ),
-        ),
-    ),
-    given=either(_percussive("average"), _percussive("peak")),
-    statement=(
-        "A percussive stem has an active level of {A} dBFS and peaks at {P} dBFS. The box is built for an average of "
-        "{ref} dBFS, and peaks at its input must not exceed {Pm} dBFS. What is the highest trim that keeps both rules, "
-        "and which of the two binds?"
-    ),
-    solve=lambda g: [_by_average(g), "average"] if _by_average(g) <= _by_peak(g) else [_by_peak(g), "peak"],
+    id="07-6", title="Average or peak: which rule binds?",
+    parts=(Number("Trim for the average", "dB", tolerance=0.1, read_off=True),
+           Number("Highest trim for the peaks", "dB", tolerance=0.1, read_off=True), WHICH),
+    given=either(_percussive("average"), _percussive("peak")), edition=2,
+    before=Before((Number("Input trim", "dB", tolerance=0.1, points=2), WHICH), _two_limits_before),
+    statement="This percussive stem goes into a box that is built for an average (active level) of {reference} dBFS; "
+        "peaks at its input must not exceed {limit} dBFS. Read the meters: which trim brings the average to its "
+        "reference, which trim is the highest that the peaks allow, and which of the two rules binds?",
+    solve=lambda g: [_trim_db(g), _by_peak(g), _binds(_trim_db(g), _by_peak(g))],
     slips=(
-        Slip(
-            "the larger",
-            lambda g: [max(_by_average(g), _by_peak(g)), None],
-            "You gave the larger of the two trims. It keeps one rule and breaks the other; the smaller keeps both.",
-        ),
-        Slip(
-            "peak for average",
-            lambda g: [_by_average({**g, "A": g["P"]}), None],
-            "You brought the peak to the reference. The reference is an average; the peaks have a limit of their own.",
-        ),
-        Slip(
-            "sign",
-            lambda g: [-min(_by_average(g), _by_peak(g)), None],
-            "You have it the wrong way round: the trim is the target minus the reading.",
-        ),
+        Slip("the larger", lambda g: [None, None, _binds(-_trim_db(g), -_by_peak(g))], "You let the larger of the two "
+             "trims bind. It keeps one rule and breaks the other; the smaller keeps both."),
+        Slip("peak for average", lambda g: [_trim_db({**g, "active": g["peak"]}), None, None], "You brought the peak "
+             "to the reference. The reference is an average; the peaks have a limit of their own."),
+        Slip("pauses counted in", lambda g: [_trim_db({**g, "active": g["whole"]}), None, None], "For the average you "
+             "took the RMS of the whole file. Its pauses lower it, so the box would get too much where something "
+             "plays."),
+        Slip("signs turned", lambda g: [-_trim_db(g), -_by_peak(g), None], "You have it the wrong way round: the trim "
+             "is the target minus the reading."),
     ),
-    hints=(
-        "Work out both trims: the one that the average needs, and the one that the peaks allow.",
-        "Which of the two keeps both rules?",
-    ),
-    explain=lambda g: fill(
-        "By the average {ref} − ({A}) = {average:+.1f} dB, by the peak {Pm} − ({P}) = {peak:+.1f} dB. The smaller "
-        "keeps both: {trim:+.1f} dB. With a crest factor of {crest:.1f} dB the {which} binds.",
-        {
-            **g,
-            "average": _by_average(g),
-            "peak": _by_peak(g),
-            "trim": min(_by_average(g), _by_peak(g)),
-            "crest": _crest_db(g),
-            "which": "average" if _by_average(g) <= _by_peak(g) else "peak",
-        },
-    ),
-    cites=(ACTIVE, "Handbook formula: crest factor is peak over RMS", REFERENCE),
-)
+    hints=("A trim is the target minus the reading: the reference for the average, the limit for the peaks.",
+           "Which of the two trims keeps both rules?"),
+    explain=lambda g: fill("By the average {reference} − ({active}) = {average:+.1f} dB, by the peak {limit} − "
+        "({peak}) = {high:+.1f} dB. The smaller keeps both, so the {which} binds. The crest factor is {crest:.1f} dB.",
+        {**g, "average": _trim_db(g), "high": _by_peak(g), "crest": _crest_db(g),
+         "which": _binds(_trim_db(g), _by_peak(g))}),
+    cites=(ACTIVE, "Handbook formula: crest factor is peak over RMS", REFERENCE), material=levelled,
+)  # fmt: skip
 
 CHOICES = {1.0: "about 1 % as well", 4.0: "about 4 %", 11.0: "about 11 %", 50.0: "about 50 %"}
 
@@ -942,13 +852,26 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("A sine through two boxes", heads, tuple(rows))
 
 
+WORKED = Worked(
+    "A snare reads −30 dBFS active level and −8 dBFS peak. It goes into a box built for −18 dBFS, whose input must not "
+    "get peaks over −1 dBFS. Behind the box, at the trim you find, the loudness is −24.5 LUFS; ahead of it, trimmed, "
+    "−23 LUFS. Which trim, and which output gain?",
+    (
+        "By the average: reference minus active level, −18 − (−30) = +12 dB. The peak plays no part in this.",
+        "By the peak: limit minus peak, −1 − (−8) = +7 dB.",
+        "The smaller keeps both rules: +7 dB, and the peak binds. On average the box gets −30 + 7 = −23 dBFS, less "
+        "than it was built for: that is the price of a sound with such peaks.",
+    ),
+    Number("Output gain", "dB", tolerance=0.05), 1.5,
+    "The bypass is at −23 LUFS and the output at −24.5 LUFS: −23 − (−24.5) = +1.5 dB.",
+)  # fmt: skip
+
 LAB = Lab(
     title="Working range and level-matched bypass",
     question="How hot do I feed it, and is it better or just louder?",
-    minutes=80,
-    lessons="two lessons of 45 minutes",
+    minutes=80, lessons="two lessons of 45 minutes",
     exercises=(TO_REFERENCE, THIRD_HARMONIC, MATCHED, THREE_STAGES, BETTER_OR_LOUDER, TWO_LIMITS),
     experiments={"drive": drive},
-    tasks={"07-1": LEVELLED, "07-4": THREE},
-    compare=compare,
-)
+    tasks={"07-1": from_end_to_end, "07-3": MATCH_TASK, "07-4": THREE, "07-6": from_end_to_end},
+    compare=compare, worked=WORKED,
+)  # fmt: skip
