@@ -6,7 +6,7 @@ import pytest
 from scipy.special import comb
 from scipy.stats import binom
 
-from gainlib.audio import GainlibError
+from gainlib.audio import Audio, GainlibError
 from gainlib.exercises import bypass as runs
 from gainlib.exercises import exercise, mark
 from gainlib.exercises.stems import bar
@@ -61,17 +61,48 @@ def test_the_share_of_the_third_harmonic_grows_two_decibels_per_decibel(k):
 
 
 def test_two_limits_and_the_smaller_trim():
-    each = exercise("07-6")
-    bound = {"average": 0, "peak": 0}
+    """By NumPy on the samples: behind the trim that binds both rules are kept, behind the other one is broken."""
+    each, bound = exercise("07-6"), {"average": 0, "peak": 0}
     for index in range(60):
         given = each.variant(f"learner {index}")
-        trim, rule = each.solve(given)
-        average, peak = given["A"] + trim, given["P"] + trim
-        assert average <= given["ref"] + 1e-9 and peak <= given["Pm"] + 1e-9
-        assert min(given["ref"] - average, given["Pm"] - peak) == pytest.approx(0, abs=1e-9)
-        assert 10 <= given["P"] - (given["A"] - 3.0103) <= 24 + 1e-9, "crest factor over plain RMS"
+        average, peak, rule = each.solve(given)
         bound[rule] += 1
+        if index < 6:
+            samples = each.material(given).samples
+            level, highest = plain_active_dbfs(samples), 20 * np.log10(np.abs(samples).max())
+            room = {"average": given["reference"] - level - average, "peak": given["limit"] - highest - peak}
+            assert room == pytest.approx({"average": 0, "peak": 0}, abs=0.2)
+            trims = {"average": average, "peak": peak}
+            assert trims[rule] < max(trims.values()) - 0.9
     assert min(bound.values()) > 15, "neither rule can be guessed"
+
+
+@pytest.mark.parametrize("learner", ["anna", "ben", "cem"])
+def test_an_output_gain_matches_the_box_when_measured_from_outside(learner):
+    each = exercise("07-3")
+    given = each.variant(learner)
+    made = lab07._box_with_a_gain(given, each.solve(given)["desk"]["out_db"]).render()
+    before, after = (made.audio(node).samples[:, 0] for node in ("strip/trim", "strip/post"))
+    assert rms_dbfs(after) == pytest.approx(rms_dbfs(before), abs=0.02)
+    assert plain_active_dbfs(before[:, np.newaxis]) == pytest.approx(given["fed"], abs=0.1)
+    assert mark(each, given, lab07.MATCH_TASK.solve(given)).state == "right"
+
+
+def test_a_box_is_louder_for_some_and_softer_for_others():
+    louder = [exercise("07-3").variant(f"learner {index}")["louder"] for index in range(40)]
+    assert 8 < sum(each > 0 for each in louder) < 32
+
+
+def test_second_order_distortion_grows_one_decibel_per_decibel():
+    """By numpy.fft of the asymmetrical stage; worked by hand: x + k·x² has kA/2 of the fundamental, twice in 6 dB."""
+    sine = np.sin(2 * np.pi * 997 * np.arange(RATE_HZ) / RATE_HZ)
+    shares = []
+    for level in (-36, -30, -24, -18):
+        out = AsymmetricSaturation().process(Audio(10 ** (level / 20) * sine[:, np.newaxis], RATE_HZ)).samples[:, 0]
+        lines = np.abs(np.fft.rfft(out))
+        shares.append(100 * np.linalg.norm(lines[2 * 997 : 20000 : 997]) / lines[997])
+    assert np.array(shares[1:]) / shares[:-1] == pytest.approx([2, 2, 2], rel=0.02)
+    assert shares == pytest.approx([0.31, 0.62, 1.24, 2.47], abs=0.01), "as the page to take away has them"
 
 
 # ---- three stages --------------------------------------------------------------------------------------------------
@@ -117,6 +148,43 @@ def test_stages_are_told_what_is_off():
     assert total.startswith("The whole strip against the stem: −2.00 dB") and "too soft" in total
     assert "undo the trim" not in total.casefold(), "that slip is about an untouched one"
     assert mark(each, given, {lab07.NAME: key}).points == 4
+
+
+def test_each_check_of_the_stages_pays_for_itself():
+    """One stage badly fed: its own two checks and the strip's earn nothing, the other four earn theirs."""
+    each, given = exercise("07-4"), ANNA["07-4"]
+    key = each.solve(given)[lab07.NAME]
+
+    def points(**by):
+        return mark(each, given, {lab07.NAME: {name: value + by.get(name, 0.0) for name, value in key.items()}}).points
+
+    assert points() == 4 and points(post_trim_db=0.4) == points(post_trim_db=-0.4) == 3
+    assert points(**{"insert 3 out_db": 0.4, "post_trim_db": -0.4}) == 3.5
+    assert points(**{"insert 3 in_db": 2.0, "insert 3 out_db": -2.0}) == pytest.approx(2.0)
+    assert points(trim_db=0.01) == 4
+
+
+def test_nothing_is_paid_for_stages_as_they_are_found():
+    each = exercise("07-4")
+    for index in range(10):
+        given = each.variant(f"learner {index}")
+        moved = {lab07.NAME: {"insert 3 in_db": 0.01}}
+        assert mark(each, given, moved).points == 0, given
+
+
+def test_a_gain_that_is_nought_has_no_sign_of_its_own():
+    from gainlib.exercises.text import fill
+
+    assert fill("{x:+.1f} {y:.2f} {z:+.1f}", {"x": -0.04, "y": -0.0, "z": -0.06}) == "+0.0 0.00 −0.1"
+
+
+@pytest.mark.parametrize("attempt", [0, 1, 4, 9])
+def test_the_count_that_a_run_needs_is_printed(attempt):
+    """Second opinion: scipy's binomial tail, times the number of runs."""
+    each = exercise("07-5")
+    given = each.variant("anna", attempt)
+    need = next(k for k in range(17) if (attempt + 1) * binom.sf(k - 1, 16, 0.5) <= 0.05)
+    assert f"**{need} of 16**" in each.explain_for(given) and f"run {attempt + 1}" in each.explain_for(given)
 
 
 def test_a_session_as_json_is_taken_and_another_is_not():

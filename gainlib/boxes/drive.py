@@ -4,8 +4,8 @@ Distortion is measured with a steady sine: its harmonics are fitted by least squ
 Gain and gain reduction are measured with that sine or with material of one's own, brought to the same average level:
 over its active stretches, blocks of 100 ms, one every 25 ms, within 25 dB of the loudest.
 
-Sources: IEC 60268-3 clause 14.12 (total harmonic distortion, relative to the fundamental), AES17-2015 clause 6.3
-(distortion and noise, 20 Hz to 20 kHz, relative to the whole).
+Sources: IEC 60268-3 clause 14.12 (total harmonic distortion; from memory, here relative to the fundamental),
+AES17-2015 clause 6.3 (distortion and noise, 20 Hz to 20 kHz, relative to the whole).
 """
 
 from collections.abc import Callable, Sequence
