@@ -1,0 +1,68 @@
+"""Files that are handed to somebody who masters them: what may be wrong with each, and how that is measured."""
+
+from functools import lru_cache
+
+import numpy as np
+
+from gainlib.audio import Audio
+from gainlib.exercises.masters import LOUD_MIXES, clipped, handed_in, moved
+from gainlib.exercises.variants import grid, pick, shuffled
+from gainlib.meters import sample_peak_dbfs
+from gainlib.processors import Quantiser
+
+KINDS = {
+    "fine": "master it as it is", "over": "turn it down: nothing is lost",
+    "clipped": "ask for another print, with the peaks whole", "low": "ask for another print, in a longer word",
+}  # fmt: skip
+PRINTS = {
+    "fine": grid(-6, -2, 0.5), "over": grid(1, 5, 0.5), "clipped": grid(-7, -1, 0.5), "low": grid(-52, -44, 1),
+}  # fmt: skip
+
+
+@lru_cache(maxsize=128)
+def printed(name: str, kind: str, peak_dbfs: float, bits: int) -> Audio:
+    """Return a hand-off file of that kind and peak."""
+    mixed, top = handed_in(name), sample_peak_dbfs(handed_in(name))
+    if kind == "clipped":
+        mixed, top = clipped(moved(mixed, 5.0 - top)), 0.0
+    set_so = moved(mixed, peak_dbfs - top)
+    return set_so if bits == 32 else Quantiser(bits, "tpdf" if kind == "fine" else "none").process(set_so)
+
+
+def word_in_use(audio: Audio) -> str:
+    """Return the word that a file's samples need: the shortest on whose steps all of them lie."""
+    for bits in (16, 24):
+        codes = audio.samples[:4800] * 2.0 ** (bits - 1)
+        if np.abs(codes - np.rint(codes)).max() < 1e-6:
+            return f"{bits} bit"
+    return "32-bit float"
+
+
+class Prints:
+    """Five hand-off files: one over full scale, one clipped, one short word that is fine, and two of any kind."""
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return what is drawn."""
+        kinds = shuffled(rng, ["over", "clipped", "fine", pick(rng, list(KINDS)), pick(rng, list(KINDS))])
+        return {"kinds": kinds, "mixes": [pick(rng, LOUD_MIXES) for _ in kinds],
+                "peaks": [PRINTS[kind].draw(rng) for kind in kinds],
+                "words": [self._word(rng, kinds, k) for k in range(len(kinds))]}  # fmt: skip
+
+    @staticmethod
+    def _word(rng, kinds, k):
+        first = kinds.index(kinds[k]) == k
+        choices = {"over": [32], "low": [16], "fine": [16] if first else [16, 24, 32], "clipped": [24, 32]}
+        return pick(rng, choices[kinds[k]])
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        kinds = given["kinds"]
+        return len(kinds) == 5 and {"over", "clipped", "fine"} <= set(kinds) <= set(KINDS) and all(
+            PRINTS[kind].holds(peak) for kind, peak in zip(kinds, given["peaks"], strict=True)
+        ) and set(given["mixes"]) <= set(LOUD_MIXES) and set(given["words"]) <= {16, 24, 32}  # fmt: skip
+
+
+def files_of(given: dict) -> dict[str, Audio]:
+    """Return the files of a draw, A to E."""
+    columns = (given["mixes"], given["kinds"], given["peaks"], given["words"])
+    return dict(zip("ABCDE", (printed(*each) for each in zip(*columns, strict=True)), strict=True))
