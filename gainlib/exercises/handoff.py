@@ -5,11 +5,12 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib.audio import Audio
-from gainlib.exercises.masters import LOUD_MIXES, clipped, handed_in, moved
+from gainlib.exercises.masters import clipped, handed_in, moved
 from gainlib.exercises.variants import grid, pick, shuffled
 from gainlib.meters import sample_peak_dbfs
 from gainlib.processors import Quantiser
 
+OVER_DB = {"song": 8.0, "ballad": 6.0}  # by how much each is driven over full scale where it is clipped
 KINDS = {
     "fine": "master it as it is", "over": "turn it down: nothing is lost",
     "clipped": "ask for another print, with the peaks whole", "low": "ask for another print, in a longer word",
@@ -24,7 +25,7 @@ def printed(name: str, kind: str, peak_dbfs: float, bits: int) -> Audio:
     """Return a hand-off file of that kind and peak."""
     mixed, top = handed_in(name), sample_peak_dbfs(handed_in(name))
     if kind == "clipped":
-        mixed, top = clipped(moved(mixed, 5.0 - top)), 0.0
+        mixed, top = clipped(moved(mixed, OVER_DB[name] - top)), 0.0
     set_so = moved(mixed, peak_dbfs - top)
     return set_so if bits == 32 else Quantiser(bits, "tpdf" if kind == "fine" else "none").process(set_so)
 
@@ -44,7 +45,7 @@ class Prints:
     def __call__(self, rng: np.random.Generator) -> dict:
         """Return what is drawn."""
         kinds = shuffled(rng, ["over", "clipped", "fine", pick(rng, list(KINDS)), pick(rng, list(KINDS))])
-        return {"kinds": kinds, "mixes": [pick(rng, LOUD_MIXES) for _ in kinds],
+        return {"kinds": kinds, "mixes": [pick(rng, list(OVER_DB)) for _ in kinds],
                 "peaks": [PRINTS[kind].draw(rng) for kind in kinds],
                 "words": [self._word(rng, kinds, k) for k in range(len(kinds))]}  # fmt: skip
 
@@ -59,7 +60,7 @@ class Prints:
         kinds = given["kinds"]
         return len(kinds) == 5 and {"over", "clipped", "fine"} <= set(kinds) <= set(KINDS) and all(
             PRINTS[kind].holds(peak) for kind, peak in zip(kinds, given["peaks"], strict=True)
-        ) and set(given["mixes"]) <= set(LOUD_MIXES) and set(given["words"]) <= {16, 24, 32}  # fmt: skip
+        ) and set(given["mixes"]) <= set(OVER_DB) and set(given["words"]) <= {16, 24, 32}  # fmt: skip
 
 
 def files_of(given: dict) -> dict[str, Audio]:

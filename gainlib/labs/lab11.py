@@ -223,9 +223,7 @@ UNITS, NAMED = ("LUFS", "dBTP", "dBFS"), ("loudness", "true peak", "sample peak"
 
 
 def _bars(names, read, start=lambda run: (), heading="As it is"):
-    """Return a picture of levels: `read(run)` has as many groups of loudness, true peak and so on as there are "
-    "names.
-    """
+    """Return a picture of levels; `read(run)` has one a name: loudness, true peak, sample peak, or pairs of two."""
 
     def shown(run):
         levels = read(run)
@@ -358,7 +356,7 @@ def _loss(g, field="plr"):
     return [ratio(mixed) - ratio(each) for each in held]
 
 
-# --------------------------------------------------------------------------------------------- a master to a drawn target
+# -------------------------------------------------------------------------------------------- a master to a drawn target
 
 WORDS_DB = {bits: 20 * log10(2.0 ** (1 - bits)) - 10 * log10(4) for bits in (16, 24)}
 
@@ -416,7 +414,7 @@ def _target(rng):
 
 
 TARGETS = draws(
-    mix=one_of(*LOUD_MIXES), t=one_of(-23, -18, -16, -15, -14), handed=grid(-26, -18, 0.5), word=one_of(16, 24)
+    mix=one_of(*LOUD_MIXES), t=one_of(-23, -18, -17, -16, -15), handed=grid(-26, -18, 0.5), word=one_of(16, 24)
 )
 
 
@@ -634,7 +632,7 @@ MADE = Exercise(
         Slip("no dither", lambda g: _mastered(g, dither=0.0), "The loudness is right, but the word was shortened "
             "without dither: its error follows the sound.", spots=MASTER.spots(True, True, None, True, False)),
         Slip("ceiling at 0", lambda g: _mastered(g, ceiling=0.0), "You left the ceiling at 0 dBTP.", spots=lambda a, g:
-            a["desk"]["ceiling_db"] > -0.5, active=lambda g: g["t"] > -18),
+            a["desk"]["ceiling_db"] > -0.5, active=lambda g: g["t"] > -17),
     ),
     hints=("Gain first, until the loudness is right.", "The limit is on the true peak. If the file goes over, lower "
         "the ceiling by as much.", "More limiting needs more gain for the same loudness."),
