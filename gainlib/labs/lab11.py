@@ -356,7 +356,7 @@ def _loss(g, field="plr"):
     return [ratio(mixed) - ratio(each) for each in held]
 
 
-# -------------------------------------------------------------------------------------------- a master to a drawn target
+# --------------------------------------------------------------------------------------- a master to a drawn target
 
 WORDS_DB = {bits: 20 * log10(2.0 ** (1 - bits)) - 10 * log10(4) for bits in (16, 24)}
 
@@ -654,7 +654,7 @@ CHOICES = {1: "the one that was made louder", 0: "both alike", -1: "the one that
 
 def compare() -> tuple[str, str, Table]:
     """Return two masters of one mix, a soft and a loud one, as a player plays them."""
-    made, rows = [figures("drums", gain) for gain in (4.0, 16.0)], []
+    made, rows = [figures("drums", gain) for gain in (8.0, 18.0)], []
     played = [each.loudness + played_db(each.loudness, each.true_peak, -16.0) for each in made]
     for name, each, level in zip(("made softer", "made louder"), made, played, strict=True):
         rows.append((name, level_text(each.loudness, "LUFS"), level_text(level, "LUFS"),
