@@ -186,7 +186,7 @@ def rounds() -> Experiment:
 
 # ------------------------------------------------------------------------------------------- ten rounds foretell forty
 
-SHORT = programme().with_samples(programme().samples[:12_000])
+SHORT, SHORTEST = (programme().with_samples(programme().samples[:frames]) for frames in (12_000, 5_000))
 COHERENT = (
     6.01, 6.02, 6.03, 12.03, 12.04, 15.56, 18.05, 18.06, 18.07, 24.07, 24.08, 24.09, 30.10, 30.11, 33.63, 36.13, 36.14,
     42.13, 42.14, 42.15, 48.16, 54.18, 54.19,
@@ -244,7 +244,8 @@ BITS = {"A": 24, "B": 16}
 
 @lru_cache(maxsize=1024)
 def _noise_db(down_db, rounds, bits):
-    return float(residuals_dbfs(SHORT, -down_db, rounds, f"{bits} bit", dither=True)[-1])
+    after = islice(each_round(SHORTEST, -down_db, f"{bits} bit", dither=True), rounds, None)
+    return _power_db(SHORTEST.with_samples(next(after) - SHORTEST.samples))
 
 
 def _mixers(g):
@@ -342,8 +343,8 @@ HARMED_DB, PEAK_DBFS = -80.0, -6.0
 def _harm_db(key, up, low, soft, deep):
     """Return what a chain leaves of the difference, against the signal: rendered."""
     gains = {"up": up, "down": -up, "low": -low, "high": low, "soft": -soft, "loud": soft, "deep": -deep, "back": deep}
-    samples = SHORT.samples[:4000].astype(np.float64)
-    start = SHORT.with_samples(samples * 10 ** (PEAK_DBFS / 20) / np.abs(samples).max())
+    samples = SHORTEST.samples.astype(np.float64)
+    start = SHORTEST.with_samples(samples * 10 ** (PEAK_DBFS / 20) / np.abs(samples).max())
     audio = start
     for k, step in enumerate(CHAINS[key][1]):
         if step[0] in gains:

@@ -155,14 +155,15 @@ ORDER_HEADS = "order", "true peak", "loudness", "error of the word"
 
 
 def _read_out(run):
-    rows = [(name, *(level_text(getattr(each, field), unit) for each in (run.seen.mix, run.seen.master)))
+    found = run.seen.mix, run.seen.master
+    rows = [(name, *(level_text(getattr(each, field), unit, sign=unit != "dB") for each in found))
             for name, field, unit in READINGS]  # fmt: skip
     return Table("Meters", ("reading", "mix", "master"), tuple(rows))
 
 
 READINGS = (
     ("loudness", "loudness", "LUFS"), ("true peak", "true_peak", "dBTP"), ("sample peak", "peak", "dBFS"),
-    ("PLR", "plr", "dB"), ("largest reduction", "reduction", "dB"),
+    ("largest reduction", "reduction", "dB"),
 )  # fmt: skip
 
 
@@ -260,7 +261,10 @@ def _two_mixes(g):
 ALONE = SetAndMeasure(_two_mixes, None, tuple(
     Aim(f"{name} over its nearer limit", lambda run, k=k: run.seen[1][k], 0.0, 0.1, decimals=2, points=1)
     for k, name in enumerate("AB")
-), "gain of A, gain of B", points=2)  # fmt: skip
+), "gain of A, gain of B", points=2, tabled=lambda run, g: Table("Result", ("reading", "measured", "wanted"), tuple(
+    (f"{name}: {what}", level_text(level, unit, 2), f"at most {level_text(g[most], unit, 0)}")
+    for name, pair in zip("AB", run.seen[0], strict=True)
+    for what, level, unit, most in zip(NAMED, pair, UNITS, "tp", strict=False))))  # fmt: skip
 
 
 def _alone(g, limits="tp"):
@@ -597,7 +601,7 @@ SQUEEZED = Exercise(
     id="11-5", title="What limiting takes",
     parts=tuple(Number(f"Loss behind the {name}", "dB", tolerance=0.2, read_off=True) for name in ("limiter",
         "clipper")),
-    given=draws(mix=one_of(*LOUD_MIXES), gain=grid(7, 13, 0.5)),
+    given=draws(mix=one_of(*LOUD_MIXES), gain=grid(7, 13, 0.1)),
     statement="The peak-to-loudness ratio is true peak minus loudness. The mix is raised by {gain} dB and held at −1 "
         "dBFS by a look-ahead limiter, and by a clipper. How much of the ratio is lost behind each? Write losses as "
         "positive numbers.",

@@ -122,7 +122,8 @@ class Curves(Lines):
     def table(self) -> Table:
         """Return the curves at some places, the ones pointed out among them."""
         rows = [(self._at(x), self._marks, self._told(y)) for x, y in self.marks]
-        for k in np.unique(self._spread(1, self.x.size, ROWS).round().astype(int) - 1):
+        places = np.unique(self._spread(1, self.x.size, ROWS).round().astype(int) - 1) if self.x.size else ()
+        for k in places:
             rows += [(self._at(self.x[k]), name, self._told(y[k])) for name, y in zip(self.names, self.y, strict=True)]
         return Table(self._title, (self._units[0], "", self._units[1]), tuple(rows))
 
