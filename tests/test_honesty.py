@@ -457,6 +457,28 @@ def _scored(id, *writers):
     return tally(Events(lines), "anna", "7b").scores[id]
 
 
+def test_how_much_of_a_list_of_the_capstone_is_right_is_told_three_times():
+    with seat("12", "anna") as desk:
+        kinds = desk.exercise("12-2")
+        given = desk.given(kinds)
+        right, keys = kinds.solve(given), [option.key for option in kinds.parts[0].options_for(given)]
+        boxes = list(right)
+
+        def with_wrong(count):
+            turned = {box: next(key for key in keys if key != right[box]) for box in boxes[:count]}
+            return {**right, **turned}
+
+        earned = []
+        for count in (9, 8, 7, 6, 5):
+            verdict = desk.answer(kinds, with_wrong(count))
+            assert verdict.state != "right" and ("right; you need" in desk.said(kinds, verdict)) == (count >= 7)
+            earned.append(desk.score(kinds).points)
+        assert desk.veiled(kinds, verdict) and earned[2:] == earned[2:3] * 3, "the fourth and the fifth tell nothing"
+        desk.answer(kinds, right)
+        assert desk.score(kinds).points == kinds.points and not desk.veiled(kinds, desk.verdict(kinds, right))
+        assert any("6 tries at one set" in note for note in _in_gradebook(desk, "12-2").notes)
+
+
 # ---- what a teacher sees ---------------------------------------------------------------------------------------------
 
 

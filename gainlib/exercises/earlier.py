@@ -4,14 +4,19 @@ The best answer of an exercise counts, each at its points × max(0.4, 1 − 0.15
 numbers). A wrong verdict on a number named the right value; an answer to the *same* numbers after that counted like any
 other, and is told from the rest (``told``).
 
-The series of lab 12 keeps to it, since what it measures never was named.
+The series of lab 12 keeps to it, since what it measures never was named. Its lists alone would be found by ticking box
+after box and counting: how much of one is right is told in the first three tries at a session, and after those only a
+right answer counts.
 """
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from gainlib.exercises.events import RULE
 from gainlib.exercises.marking import Verdict, score
 from gainlib.exercises.model import Exercise
+
+LIST_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -41,13 +46,15 @@ def best_of(
     exercise: Exercise, events: Iterable[dict], marked: Callable[[dict], Verdict], most: int | None = None
 ) -> Best:
     """Return the answer that counts among one learner's events about an exercise, in the order of their time."""
-    best, hints, told = Best(), set(), set()
+    best, hints, told, before = Best(), set(), set(), {}
     for event in events:
         if event["kind"] == "hint":
             hints.add(event["hint"])
         if event["kind"] != "answer" or event["attempt"] < 0:
             continue
         attempt, verdict = event["attempt"], marked(event)
+        if told_no_more(exercise, event, verdict, before):
+            continue
         if (most is None or attempt < most) and verdict.state not in ("invalid", "unattempted"):
             now = Best(verdict, score(verdict.points, len(hints)), attempt, event["time"], attempt in told)
             if best.verdict is None or (now.points, not now.told) > (best.points, not best.told):
@@ -55,6 +62,20 @@ def best_of(
         if named_value(exercise, verdict):
             told.add(attempt)
     return best
+
+
+def told_no_more(exercise: Exercise, event: dict, verdict: Verdict, before: dict[int, list]) -> bool:
+    """Whether a try at a list of a series comes too late to count or to be told of: a fourth one that is not right.
+
+    `before` holds the tries at each session, and takes this one in.
+    """
+    lists = exercise.series and all(part.chosen for part in exercise.parts)
+    if not lists or event.get("rule") != RULE or verdict.state in ("invalid", "unattempted"):
+        return False
+    tries = before.setdefault(event["attempt"], [])
+    if verdict.values not in tries[-1:]:
+        tries.append(verdict.values)
+    return len(tries) > LIST_TRIES and verdict.state != "right"
 
 
 def named_value(exercise: Exercise, verdict: Verdict) -> bool:

@@ -17,6 +17,7 @@
 - Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
   and the next set's has to be better by itself.
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
+  How much of a list is right is told in the first three tries at a session; then only a right answer counts.
 
 Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`; those written
 before later tries at a choice counted less keep that as well.
@@ -25,7 +26,7 @@ before later tries at a choice counted less keep that as well.
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
-from gainlib.exercises.earlier import named_value
+from gainlib.exercises.earlier import LIST_TRIES, named_value
 from gainlib.exercises.events import ALL_TRIES_ALIKE, is_new
 from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
 from gainlib.exercises.model import Exercise, Part
@@ -104,7 +105,9 @@ def guided(exercise: Exercise) -> bool:
 def in_words(exercise: Exercise) -> str:
     """Return how an exercise is counted, for a teacher."""
     if exercise.series:
-        return "each hint takes 15 %; hints stay open in every session; no session is closed by wrong tries"
+        rule = "each hint takes 15 %; hints stay open in every session; no session is closed by wrong tries"
+        lists = all(part.chosen for part in exercise.parts)
+        return rule + (f"; how much is right is told {LIST_TRIES} times a session" if lists else "")
     rules = ["best set of numbers; each paid hint takes 15 %"]
     if guided(exercise):
         rules.append("hints are free from the second wrong try on, one a try; asking for the solution ends a set")

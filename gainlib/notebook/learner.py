@@ -10,6 +10,7 @@ from typing import Any
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, ExerciseScore, Record, Score, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises.earlier import told_no_more
 from gainlib.exercises.events import edition_of
 from gainlib.exercises.record import plain
 from gainlib.exercises.review import drawn
@@ -19,6 +20,7 @@ from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
 from gainlib.notebook.kept import Kept, path_for
 
+TOLD_OUT = "Not all of it is right yet. You were told how much three times; from now on only a right answer counts."
 FREE = "free: it costs no points"
 
 
@@ -202,12 +204,26 @@ class LearnerSession:
 
     def said(self, exercise, verdict) -> str:
         """Return the feedback of a verdict; how many choices are right is told from the second try on."""
+        if self._told_out(exercise):
+            return TOLD_OUT
         return verdict.said(not self.veiled(exercise, verdict))
 
     def veiled(self, exercise, verdict) -> bool:
         """Whether a verdict's feedback keeps back how much is right, as after a first try of choices."""
+        if self._told_out(exercise):
+            return True
         numbers = self.numbers(exercise)
         return verdict.veiled and not (numbers.counts_are_told or numbers.closed)
+
+    def _told_out(self, exercise):
+        """Whether the last try at a list of a series came too late to be told of."""
+        if not exercise.series or self.practising(exercise):
+            return False
+        before, late = {}, False
+        for event in self.answers(exercise):
+            verdict = self.verdict(exercise, event["answer"])
+            late = told_no_more(exercise, event, verdict, before)
+        return late
 
     def answer(self, exercise, answer: Any):
         """Mark an answer and record it; an empty one is not recorded.

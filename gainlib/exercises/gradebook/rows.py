@@ -125,7 +125,8 @@ def _row(score, exercise, name, answers, salt):
 
 def _notes(score):
     notes = list(_rule_notes(score))
-    if not exercise(score.exercise).series:
+    asked = exercise(score.exercise)
+    if not asked.series or all(part.chosen for part in asked.parts):
         notes += [TRIED.format(score.most)] if score.most >= MANY_TRIES else []
         notes += [SEARCHED.format(score.missed)] if score.missed >= MANY_SETS else []
     return (*notes, *([FORMER.format(_answers(score.former))] if score.former else ()))
