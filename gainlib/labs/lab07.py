@@ -245,7 +245,7 @@ def drive() -> Experiment:
 _NOMINAL_DBFS = -18.0
 WITH_PAUSES = ("01 kick", "02 snare", "03 overheads", "04 toms", "06 guitar", "09 lead vocal", "10 backing")
 REFERENCES_DBFS = (-20, -18, -16, -14)
-READ = {"peak": "sample peak", "whole": "RMS of the whole file", "active": "active level"}
+READ = {"peak": "sample peak", "whole": "RMS of the whole", "active": "active level"}
 
 
 @cache

@@ -14,6 +14,7 @@ from gainlib.exercises.lab import Lab
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.processors import Compressor, Delay, Polarity, Reverb
 from gainlib.session import Group, Insert, Send, Session, Strip
@@ -382,38 +383,35 @@ PANNED = Exercise(
         "is the gain of each side at {a}°? Then the pan moves to {b}°: by how much does the left change?",
     solve=_panned,
     slips=(
-        Slip("sides swapped", _swapped, "You swapped the sides: at 0° all of the sound is on the left, so the left is "
-            "the cosine."),
+        Slip("sides swapped", _swapped, "You swapped the sides: at 0° all is on the left, so the left is the cosine."),
         Slip("ten for twenty", lambda g: _panned(g, 10), "Sine and cosine are amplitudes: 20·log₁₀, not 10·log₁₀."),
         Slip("linear law", _linear, "You used a linear law, the angle over 90°. This one is a sine and a cosine."),
     ),
     hints=("At 45° both sides have −3 dB. Which is louder at {a}°?", "A change is the new gain minus the old one."),
-    explain=lambda g: fill(
-        "Left: 20·log₁₀(cos {a}°) = {left:.3f} dB. Right: 20·log₁₀(sin {a}°) = {right:.3f} dB. Left at {b}°: {new:.3f} "
-        "dB, a change of {change:+.3f} dB.",
-        g | dict(zip(("left", "right", "change"), _panned(g), strict=True)) | {"new": sum(_panned(g)[::2])}),
+    explain=lambda g: fill("Left: 20·log₁₀(cos {a}°) = {left:.3f} dB. Right: 20·log₁₀(sin {a}°) = {right:.3f} dB. Left "
+        "at {b}°: {new:.3f} dB, a change of {change:+.3f} dB.", g | dict(zip(("left", "right", "change"), _panned(g),
+        strict=True)) | {"new": sum(_panned(g)[::2])}),
     cites=("Sine/cosine pan law: common practice, no standard fixes one",),
 )  # fmt: skip
 
 SEND = Exercise(
     id="10-2", title="A track lower, its effects with it", parts=(SENDS.part(),),
     given=draws(stem=one_of("02 snare", "06 guitar", "09 lead vocal"), x=grid(3, 9, 0.5), t=grid(-5, 5, 0.5),
-                fader=grid(-4, 4, 0.5), room=grid(-12, -4, 0.5), echo=grid(-12, -4, 0.5),
-                where=lambda g: abs(g["t"]) >= 1 and g["x"] + g["t"] >= 1),
+        fader=grid(-4, 4, 0.5), room=grid(-12, -4, 0.5), echo=grid(-12, -4, 0.5),
+        where=lambda g: abs(g["t"]) >= 1 and g["x"] + g["t"] >= 1),
     statement="This track was right. Then its trim moved by {t:+.1f} dB, and it stays there. Bring the dry sound, the "
         "room (a send ahead of the fader) and the echo (a send behind it) each to {x} dB **lower than they were**.",
     solve=_sends,
     slips=(
         Slip("pre-fader send forgotten", lambda g: _sends(g, room=0), "The room is fed ahead of the fader and did not "
-            "follow it: move its send by as much as the fader.", spots=SENDS.spots(True, False, True)),
+             "follow it: move its send by as much as the fader.", spots=SENDS.spots(True, False, True)),
         Slip("post-fader send moved as well", lambda g: _sends(g, echo=1), "The echo moved twice: its send is behind "
-            "the fader and follows it by itself.", spots=SENDS.spots(True, True, False)),
+             "the fader and follows it by itself.", spots=SENDS.spots(True, True, False)),
         Slip("trim forgotten", lambda g: _sends(g, trim=0), "You forgot that the trim has moved all three already."),
     ),
     hints=("What follows the trim, and what the fader?", "Set the dry sound first. What do the effects do meanwhile?"),
-    explain=lambda g: fill(
-        "The trim moved all three by {t:+.1f} dB, so all come down by {x} + ({t}) = {down:g} dB. Fader: {fader} − "
-        "{down:g} = {new:g} dB; the echo follows. Send to the room: {room} − {down:g} = {send:g} dB.",
+    explain=lambda g: fill("The trim moved all three by {t:+.1f} dB, so all come down by {x} + ({t}) = {down:g} dB. "
+        "Fader: {fader} − {down:g} = {new:g} dB; the echo follows. Send to the room: {room} − {down:g} = {send:g} dB.",
         {**g, "down": g["x"] + g["t"], "new": g["fader"] - g["x"] - g["t"], "send": g["room"] - g["x"] - g["t"]}),
     cites=(GAINS,), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
@@ -421,115 +419,107 @@ SEND = Exercise(
 MET = Exercise(
     id="10-3", title="Two paths meet", parts=(Number("Level of the sum", "dBFS", tolerance=0.1, points=2),),
     given=draws(a=grid(-30, -12, 0.5), b=grid(-30, -12, 0.5), r=grid(-0.9, 0.9, 0.1),
-                where=lambda g: abs(g["r"]) >= 0.2 and abs(g["a"] - g["b"]) <= 9),
-    statement="One sound arrives by two paths, at {a} and {b} dBFS RMS, with a correlation ρ = {r}. What does their "
-        "sum read?",
+        where=lambda g: abs(g["r"]) >= 0.2 and abs(g["a"] - g["b"]) <= 9 and _apart(0.3, [_sum(g)],
+            [_sum(g, 0) + 10 * np.log10(1 + g["r"])], [max(g["a"], g["b"]) + 3])), edition=2,
+    statement="One sound arrives by two paths, at {a} and {b} dBFS RMS, with ρ = {r}. What does their sum read?",
     solve=_sum,
     slips=(
         Slip("unrelated", lambda g: _sum(g, 0), "You took ρ = 0, as for unrelated sounds: the last term is missing."),
         Slip("copies", lambda g: _sum(g, 1), "You took ρ = 1, as for the same wave twice. These two agree only in "
-            "part."),
-        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "You turned the sign of ρ: above zero the two add up, below zero "
-            "they cancel."),
+             "part."),
+        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "You turned the sign of ρ: above zero they add up, below they cancel."),
     ),
     hints=("Turn both levels into powers, 10^(L/10). For unrelated sounds you would add these.",
-           "The last term is twice ρ times both amplitudes, 10^(L/20) each.", "Does ρ raise the sum here, or lower "
-               "it?"),
-    explain=lambda g: fill(
-        "10·log₁₀(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {sum:.3f} dBFS. Unrelated sounds "
-        "would give {none:.2f} dBFS, and copies {full:.2f} "
-        "dBFS.", {**g, "sum": _sum(g), "none": _sum(g, 0), "full": _sum(g, 1)}),
-    cites=(SUM,),
+           "The last term is twice ρ times both amplitudes, 10^(L/20) each.",
+           "Does ρ raise the sum here, or lower it?"),
+    explain=lambda g: fill("10·log₁₀(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {sum:.3f} dBFS. "
+        "Unrelated sounds would give {none:.2f} dBFS, and copies {full:.2f} dBFS.", {**g, "sum": _sum(g), "none":
+        _sum(g, 0), "full": _sum(g, 1)}), cites=(SUM,),
 )  # fmt: skip
 
 HOLE = Exercise(
     id="10-4", title="Put a hole where it is asked for", parts=(NOTCH.part(),),
     given=draws(stem=one_of(*SOUNDS), f=grid(50, 200, 10), D=one_of(6, 9, 12), group=grid(-9, -5, 0.5),
-                where=lambda g: _apart(0.5, [_matching(g)], [_matching(g, 0)], [_matching(g, 1)])),
+        where=lambda g: _apart(0.5, [_matching(g)], [_matching(g, 0)], [_matching(g, 1)])),
     statement="A parallel path meets the direct path. Set its polarity, delay and level so that the lowest notch of "
         "their sum is at {f} Hz ± 2 Hz and {D} dB deep, ± 0.5 dB. Then set the group, behind the sum, so that both "
         "paths together are as loud as the direct path alone, ± 0.1 dB.",
     solve=_notch,
     slips=(
         Slip("polarity left", lambda g: _notch(g, polarity=INVERTED), "With inverted polarity, the paths cancel at 0 "
-            "Hz, and the lows are gone. A lowest notch further up needs normal "
-            "polarity.", spots=lambda a, g: a["desk"]["polarity"] < 0),
+             "Hz, and the lows are gone. A lowest notch further up needs normal polarity.",
+             spots=lambda a, g: a["desk"]["polarity"] < 0),
         Slip("whole period", lambda g: _notch(g, periods=1), "You delayed by a whole period, after which the paths "
-            "agree again. They cancel after half a period."),
+             "agree again. They cancel after half a period."),
         Slip("matched as copies", lambda g: _notch(g, rho=1), "You set the group as if for copies in phase. Behind a "
-            "delay, the paths agree only in part: measure the sum."),
+             "delay, the paths agree only in part: measure the sum."),
         Slip("matched as powers", lambda g: _notch(g, rho=0), "You set the group as if for unrelated sounds. These two "
-            "are related: measure the sum."),
+             "are related: measure the sum."),
     ),
-    hints=("How long is half a period of {f} Hz?", "A notch is a difference: how far below the direct path must the "
-        "parallel path be?",
+    hints=("How long is half a period of {f} Hz?",
+           "A notch is a difference: how far below the direct path must the parallel path be?",
            "Match last: everything ahead of it changes the sum."),
-    explain=lambda g: fill(
-        "Half a period is 1000/(2 × {f}) = {delay:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = {under:.2f} dB, so "
-        "the parallel path goes to −{under:.2f} dB. The sum measures {gained:+.2f} dB over the direct path, so the "
-        "group goes to {match:+.2f} dB. Copies in phase would need {copies:+.2f} dB.",
-        {**g, "delay": 500 / g["f"], "under": _under(g), "gained": -_matching(g), "match": _matching(g),
-         "copies": _matching(g, 1)}),
+    explain=lambda g: fill("Half a period is 1000/(2 × {f}) = {delay:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = "
+        "{under:.2f} dB, so the parallel path goes to −{under:.2f} dB. The sum measures {gained:+.2f} dB over the "
+        "direct path, so the group goes to {match:+.2f} dB. Copies in phase would need {copies:+.2f} dB.", {**g,
+        "delay": 500 / g["f"], "under": _under(g), "gained": -_matching(g), "match": _matching(g), "copies":
+        _matching(g, 1)}),
     cites=("Notches behind a delay τ: f = (2k + 1)/(2τ), handbook formula", SUM), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
 UPSIDE = Exercise(
     id="10-5", title="Which stem is inverted?",
-    parts=(Pick("Inverted against the overheads", options=_options(DRUMS, both="both", neither="neither")),
+    parts=(Pick("Inverted against overheads", options=_options(DRUMS, both="both", neither="neither"), read_off=True),
            Pick("One side inverted", options=_options(STEREO, none="none of them")),
            Pick("Dual mono: both sides the same", options=_options(STEREO, none="none of them"))),
     given=HANDED_IN,
-    statement="You see how each stem correlates with the overheads, which pick up snare and toms too, earlier or "
-        "later, and how left and right correlate. Which drums are inverted, which stem has one side inverted, and "
-        "which is dual mono?",
+    statement="You see how each stem correlates with the overheads, which pick up snare and toms, earlier or later, "
+        "and its left with its right. Which drums are inverted, which stem has one side inverted, which is dual mono?",
     solve=lambda g: [g["inverted"], g["one_side"], g["dual"]],
     slips=(
         Slip("side peak", lambda g: [_other(g, "04 toms"), None, None], "You took a side peak of the toms. Look for "
              "the largest peak of all, up or down; its sign is the polarity."),
         Slip("sign turned", lambda g: [_other(g, *DRUMS), None, None], "You turned the sign: a main peak that points "
-            "down means inverted."),
+             "down means inverted."),
         Slip("sides mixed up", lambda g: [None, g["dual"], g["one_side"]], "You mixed them up: ρ = +1 is dual mono, "
              "near −1 one side is inverted."),
     ),
     hints=("A delay moves the peak but does not invert it. Which way does the largest peak point?",
            "What is ρ if both sides are the same, and what is it if one of two similar sides is inverted?"),
-    explain=lambda g: fill(
-        "Main peak: snare {snare:+.2f}, toms {toms:+.2f}; below zero means inverted. Left against right: e-piano "
-        "{e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well below zero, one side is inverted; at +1, both "
-        "are the same; and around 0, a sound is simply wide.", g |
-        {name: max(_cross(_stem(stem, g))[1][0], key=abs) for stem, name in DRUMS.items()}),
+    explain=lambda g: fill("Main peak: snare {snare:+.2f}, toms {toms:+.2f}; below zero means inverted. Left against "
+        "right: e-piano {e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well below zero, one side is inverted; "
+        "at +1, both are the same; and around 0, a sound is simply wide.", g | {name: max(_cross(_stem(stem, g))[1][0],
+        key=abs) for stem, name in DRUMS.items()}),
     cites=("Sign of the main correlation peak: common practice, no source",), material=lambda g: refrain("02 snare"),
 )  # fmt: skip
 
 LOWERED = Exercise(
     id="10-6", title="Lower the mix and keep it", parts=(LOWER.part(),),
     given=draws(stem=one_of("01 kick", "05 bass", "09 lead vocal"), x=grid(3, 6, 0.5), fader=grid(-2, 4, 0.5),
-                room=grid(-14, -6, 0.5), echo=grid(-14, -6, 0.5)),
+        room=grid(-14, -6, 0.5), echo=grid(-14, -6, 0.5)),
     statement="This mix is a track, its group with a compressor, a room and an echo. It has to be {x} dB lower, and "
         "the master is locked. Someone pulled the fader down by {x} dB, which made another mix. Finish the job: bring "
         "the dry sound to {x} dB lower than before, and keep the compressor's reduction and the levels of room and "
         "echo over the dry sound as before; all ± 0.05 dB.",
     solve=_lowered,
     slips=(
-        Slip("fader into the group "
-            "moved", lambda g: _lowered(g, fader_db=g["fader"] - g["x"], group_db=0), "The fader is ahead of the "
-                "compressor and changes what it does. Put it back and move the **output** of the group.",
-             spots=LOWER.spots(None, False, None, None)),
-        Slip("sends forgotten", lambda g: _lowered(g, room_db=g["room"], echo_db=g["echo"]), "Both effects branch off "
-            "ahead of the group and do not follow its output, so move their sends.",
+        Slip("fader into the group moved", lambda g: _lowered(g, fader_db=g["fader"] - g["x"], group_db=0),
+             "The fader is ahead of the compressor and changes what it does. Put it back and move the **output** of "
+             "the group.", spots=LOWER.spots(None, False, None, None)),
+        Slip("sends forgotten", lambda g: _lowered(g, room_db=g["room"], echo_db=g["echo"]),
+             "Both effects branch off ahead of the group and do not follow its output, so move their sends.",
              spots=LOWER.spots(True, True, False, False)),
-        Slip("pre-fader send forgotten", lambda g: _lowered(g, room_db=g["room"]), "The room did not follow: its send "
-            "follows neither the fader nor the group.", spots=LOWER.spots(True, True, False, True)),
+        Slip("pre-fader send forgotten", lambda g: _lowered(g, room_db=g["room"]),
+             "The room did not follow: its send follows neither the fader nor the group.",
+             spots=LOWER.spots(True, True, False, True)),
     ),
     hints=("A threshold is a level. Which fader is ahead of the compressor, and which behind it?",
            "What follows the output of the group by itself, and what does not?"),
-    explain=lambda g: fill(
-        "Set the fader back to {fader:g} dB, so that the compressor gets what it got before, and the group to −{x:g} "
-        "dB. Neither effect follows the group: send to the room {room} − {x} = {to_room:g} dB, to the echo {echo} − "
-        "{x} = {to_echo:g} dB.",
-        {**g, "to_room": g["room"] - g["x"], "to_echo": g["echo"] - g["x"]}),
-    cites=(GAINS, "A gain behind a compressor does not change its reduction: handbook "
-        "formula"), material=lambda g: bar(g["stem"]),
+    explain=lambda g: fill("Set the fader back to {fader:g} dB, so that the compressor gets what it got before, and "
+        "the group to −{x:g} dB. Neither effect follows the group: send to the room {room} − {x} = {to_room:g} dB, to "
+        "the echo {echo} − {x} = {to_echo:g} dB.", {**g, "to_room": g["room"] - g["x"], "to_echo": g["echo"] - g["x"]}),
+    cites=(GAINS, "A gain behind a compressor does not change its reduction: handbook formula"),
+    material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
 # ------------------------------------------------------------------------------------------------------------- the lab
@@ -552,8 +542,18 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("A bass and itself, later", heads, tuple(rows))
 
 
+WORKED = Worked(
+    "A guitar reaches its group by two paths, each at −20 dBFS RMS. One is late, and their correlation is ρ = 0.3. To "
+    "what does the group go so that both together are as loud as one alone?",
+    ("Each path has the power 10^(−20/10) = 0.01. For unrelated sounds the sum would be 0.02, that is +3 dB.",
+     "These agree in part, so there is a third term: 2 × 0.3 × 10^((−20 − 20)/20) = 0.006. The sum is 0.026.",
+     "Over one path that is 10·log₁₀(0.026/0.01) = 10·log₁₀ 2.6 = +4.15 dB."),
+    Number("Output of the group", "dB", tolerance=0.05), -4.15,
+    "The group takes off what the second path has added: −4.15 dB. Copies in phase would have needed −6 dB.",
+)  # fmt: skip
+
 LAB = Lab(
     "Routing: sends, groups, pan law, polarity", "Where does the level go when paths split and meet again?", 70,
     "two lessons of 45 minutes", (PANNED, SEND, MET, HOLE, UPSIDE, LOWERED), {"routing": routing},
-    tasks={"10-2": SENDS, "10-4": NOTCH, "10-5": HANDED_IN, "10-6": LOWER}, compare=compare,
+    tasks={"10-2": SENDS, "10-4": NOTCH, "10-5": HANDED_IN, "10-6": LOWER}, compare=compare, worked=WORKED,
 )  # fmt: skip
