@@ -425,9 +425,9 @@ MET = Exercise(
     solve=_sum,
     slips=(
         Slip("unrelated", lambda g: _sum(g, 0), "You took ρ = 0, as for unrelated sounds: the last term is missing."),
-        Slip("copies", lambda g: _sum(g, 1), "You took ρ = 1, as for the same wave twice. These two agree only in "
-             "part."),
-        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "You turned the sign of ρ: above zero they add up, below they cancel."),
+        Slip("copies", lambda g: _sum(g, 1), "You took ρ = 1, as for one wave twice. These agree in part."),
+        Slip("sign of ρ", lambda g: _sum(g, -g["r"]), "You turned the sign of ρ: above zero the two add up, below zero "
+             "they cancel."),
     ),
     hints=("Turn both levels into powers, 10^(L/10). For unrelated sounds you would add these.",
            "The last term is twice ρ times both amplitudes, 10^(L/20) each.",
