@@ -5,7 +5,11 @@ import json
 import shutil
 from pathlib import Path
 
-from browser import opened
+from browser import SHOTS, opened
+from reader import reading
+
+from gainlib.exercises import Record, exercise
+from gainlib.notebook import identity
 
 LABS = Path(__file__).parent.parent / "labs"
 INDEX = """(id) => { const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
@@ -16,6 +20,7 @@ HASH = """async (image) => { const data = await (await fetch(image.src)).arrayBu
 FOCUSED = """() => { const e = document.activeElement;
   return `${e.tagName} ${e.className} ${e.getAttribute('aria-label') || e.textContent.slice(0, 40)}`; }"""
 MOST_TABS = 400
+RESTS, REST_MS = 4, 100
 
 
 class LabHand:
@@ -99,6 +104,53 @@ class LabHand:
         self.settled()
 
 
+class PageHand(LabHand):
+    """A lab open as a page, under the same hand.
+
+    Parameters
+    ----------
+    reader : reader.Reader
+        Where it is open.
+    number : str
+        Of the lab.
+    """
+
+    def __init__(self, reader, number):
+        self.reader, self.page, self.number = reader, reader.page, number
+
+    def cell(self, name):
+        """Return the part of the page called so, scrolled into the window."""
+        found = self.reader.cell(f"{self.number}-{name}")
+        found.scroll_into_view_if_needed()
+        return found
+
+    def idle(self):
+        """Wait until the kernels have been at rest for a while, longer than a gesture's last move is put off."""
+        rests = 0
+        while rests < RESTS:
+            self.page.wait_for_timeout(REST_MS)
+            busy = any(each["execution_state"] == "busy" for each in self.reader.kernels())
+            rests = 0 if busy else rests + 1
+
+    def given(self, id):
+        """Return the numbers on the page for an exercise."""
+        folder = self.reader.folder / "records"
+        events = [each for each in Record(folder).events().events if each.get("exercise") == id]
+        who = identity.kept(folder)
+        attempt = max((each["attempt"] for each in events), default=0)
+        return exercise(id).variant(who["learner"], attempt, who.get("class_code", ""))
+
+    def shot(self, name):
+        """Keep what the window shows; returns where."""
+        path = SHOTS / f"{name}.png"
+        self.page.screenshot(path=path)
+        return path
+
+    def problems(self):
+        """Return the page's errors, but for what was asked of the hosts that are cut off."""
+        return self.reader.errors
+
+
 def picture(found):
     """Return a hash of the first picture in a part of the page."""
     return found.locator(".gl-image").first.evaluate(HASH)
@@ -130,3 +182,12 @@ def open_lab(name, folder, *, run=True):
             page.run_all()
             hand.settled()
         yield hand
+
+
+@contextlib.contextmanager
+def open_page(name, folder):
+    """Open a copy of a lab as a page, its record beside it; yields a :class:`PageHand`."""
+    shutil.copy(LABS / f"{name}.ipynb", folder)
+    with reading(folder) as reader:
+        reader.go(name).ready()
+        yield PageHand(reader, name[:2])

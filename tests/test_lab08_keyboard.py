@@ -1,7 +1,7 @@
-"""Lab 08 from start to 100 % with the keyboard alone: no click, and no focus but what Tab brings."""
+"""Lab 08 as a page, from start to 100 % with the keyboard alone: no click, and no focus but what Tab brings."""
 
 import pytest
-from labhand import open_lab, picture, said, typed
+from labhand import open_page, picture, said, typed
 
 from gainlib.exercises import exercise
 
@@ -10,12 +10,11 @@ pytestmark = pytest.mark.browser
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
-    with open_lab("08-dynamics", tmp_path_factory.mktemp("lab08keys"), run=False) as hand:
+    with open_page("08-dynamics", tmp_path_factory.mktemp("lab08keys")) as hand:
         yield hand
 
 
 def test_the_lab_is_done_by_keyboard_alone(lab):
-    lab.run_all_by_keys()
     predict = lab.cell("predict")
     lab.tab_to(predict.get_by_role("radio").first)
     lab.press("Space", "ArrowDown")
