@@ -268,7 +268,7 @@ RATIO = Exercise(
 UNITS = Exercise(
     id="01-2", title="One level, three units",
     parts=(Number("In millivolts", "mV", relative=0.01), Number("In dBV", "dBV", tolerance=0.05)),
-    given=draws(u=grid(-60, 6, 0.5), where=lambda g: abs(g["u"]) >= 1),
+    given=draws(u=grid(-60, 6, 0.1), where=lambda g: abs(g["u"]) >= 1),
     statement="A level of {u:+.1f} dBu: how many millivolts are that, and how many dBV?",
     solve=lambda g: [1000 * dbu_to_volts(g["u"]), dbu_to_dbv(g["u"])],
     slips=(
