@@ -13,7 +13,7 @@ from gainlib.labs import lab02
 RATE_HZ = 48_000
 SHAPES = {
     "sine": np.sin,
-    "square wave": signal.square,
+    "square": signal.square,
     "triangle": lambda turn: signal.sawtooth(turn, 0.5),
 }
 
@@ -44,44 +44,49 @@ def variants(id, count):
 @pytest.mark.parametrize("id", ["02-1", "02-2", "02-3", "02-4", "02-5", "02-6"])
 def test_every_slip_gives_a_finite_answer_whatever_the_numbers(id):
     """Also where it is not looked for: whoever lists the slips of a class asks each of them."""
-    for asked, given in variants(id, 30 if id == "02-1" else 300):
+    for asked, given in variants(id, 10 if id in ("02-1", "02-3") else 300):
         for slip in asked.slips:
             answer = slip.answer(given)
-            numbers = answer if isinstance(answer, list) else [answer]
+            numbers = answer["desk"].values() if isinstance(answer, dict) else answer
+            numbers = numbers if isinstance(answer, (list, dict)) else [answer]
             assert all(value is None or math.isfinite(value) for value in numbers), (given, slip.name, answer)
 
 
 # ---- 02-1 ------------------------------------------------------------------------------------------------------------
 
 
+def set_take(asked, given, answer):
+    """Return the samples of the take as an answer sets it."""
+    return lab02.CREST_TASK.run(answer, given).audio("strip/source").samples[:, 0]
+
+
 @pytest.mark.parametrize(("asked", "given"), variants("02-1", 8))
 def test_crest_factor_against_the_samples(asked, given):
     """Handbook: peak over the root of the mean square, both of the samples less their mean."""
-    samples = asked.material(given).samples[:, 0]
+    samples = set_take(asked, given, asked.solve(given))
     clear = samples - samples.mean()
-    crest_db = 20 * math.log10(np.abs(clear).max() / math.sqrt(np.mean(clear**2)))
-    assert asked.solve(given) == pytest.approx(crest_db, abs=0.04)
-    assert 8 < crest_db < 24 and np.abs(samples).max() < 1
-    assert abs(samples.mean()) >= 0.0199
+    plain_dbfs = 10 * math.log10(np.mean(clear**2))
+    assert plain_dbfs == pytest.approx(given["R"], abs=0.02)
+    assert 20 * math.log10(np.abs(clear).max()) - plain_dbfs == pytest.approx(given["X"], abs=0.07)
+    assert 6 < given["X"] < 24 and np.abs(samples).max() < 1 and abs(samples.mean()) >= 0.0199
 
 
-def test_the_readings_shown_are_those_of_the_take():
-    _asked, given = variants("02-1", 1)[0]
-    samples = lab02.take(given).samples
-    assert (given["highest"], given["lowest"]) == (round(samples.max(), 3), round(samples.min(), 3))
-    assert given["offset"] == round(samples.mean(), 3)
-    assert given["rms_dbfs"] == pytest.approx(rms_dbfs(samples - samples.mean()), abs=0.006)
-
-
-@pytest.mark.parametrize("change", [{"highest": 0.99}, {"rms_dbfs": -3.0}, {"drum": "04 toms"}, {"bar": 7}])
-def test_readings_that_the_take_does_not_have_are_refused(change):
+@pytest.mark.parametrize("change", [{"X": 99.0}, {"drum": "04 toms"}, {"bar": 7}, {"drums": 99.0}])
+def test_a_take_that_was_not_drawn_is_refused(change):
     asked, given = variants("02-1", 1)[0]
     assert mark(asked, {**given, **change}, asked.solve(given)).state == "invalid"
 
 
 def test_the_last_digit_may_differ_on_another_machine():
     asked, given = variants("02-1", 1)[0]
-    assert mark(asked, {**given, "highest": round(given["highest"] + 0.001, 3)}, asked.solve(given)).state == "right"
+    assert mark(asked, {**given, "X": round(given["X"] + 0.1, 1)}, asked.solve(given)).state == "right"
+
+
+def test_points_for_the_rms_and_for_the_crest():
+    asked, given = variants("02-1", 1)[0]
+    right = asked.solve(given)["desk"]
+    assert mark(asked, given, {"desk": right | {"drums_db": given["drums"]}}).points == pytest.approx(1)
+    assert mark(asked, given, {"desk": right | {"gain_db": 0.0}}).points == pytest.approx(2)
 
 
 # ---- 02-2 and 02-3 ---------------------------------------------------------------------------------------------------
@@ -89,24 +94,27 @@ def test_the_last_digit_may_differ_on_another_machine():
 
 @pytest.mark.parametrize(("asked", "given"), variants("02-2", 4))
 def test_three_shapes_against_sampled_waves(asked, given):
-    measured = [rms_dbfs(wave(shape, given["p"], 10.0)) for shape in SHAPES]
-    assert asked.solve(given) == pytest.approx(measured, abs=0.01)
+    gains = asked.solve(given)["desk"]
+    for shape in SHAPES:
+        assert rms_dbfs(wave(shape, given["p"] + gains[f"{shape}_db"], 10.0)) == pytest.approx(given["R"], abs=0.02)
+
+
+def needle_of(samples):
+    """Return the needle's deflection over time, IEC 60268-17: the rectified wave drives a movement of second order."""
+    damping, speed = 0.8127, 13.512
+    movement = signal.lti([speed**2], [1, 2 * damping * speed, speed**2])
+    return signal.lsim(movement, np.abs(samples), np.arange(len(samples)) / RATE_HZ)[1]
 
 
 @pytest.mark.parametrize(("asked", "given"), variants("02-3", 8))
 def test_the_needle_against_a_movement_of_its_own(asked, given):
-    """IEC 60268-17: the rectified wave drives a movement of the second order, scaled with a sine at alignment."""
-    damping, speed = 0.8127, 13.512
-
-    def rest(samples):
-        movement = signal.lti([speed**2], [1, 2 * damping * speed, speed**2])
-        time_s = np.arange(len(samples)) / RATE_HZ
-        return signal.lsim(movement, np.abs(samples), time_s)[1][-1]
-
-    sine = rest(wave("sine", given["al"]))
-    vu = 20 * math.log10(rest(wave(given["shape"], given["p"])) / sine)
-    assert asked.solve(given) == pytest.approx(vu, abs=0.02)
-    assert -20 <= vu <= 3.02
+    """Scaled with a sine at alignment, at rest."""
+    frequency_hz = {"sine": 1000.0, "square": 200.0}[given["signal"]]
+    burst = wave(given["signal"], given["P"], frequency_hz, 0.6)
+    burst[round(asked.solve(given)["desk"]["burst_ms"] * RATE_HZ / 1000) :] = 0
+    vu = 20 * math.log10(needle_of(burst).max() / needle_of(wave("sine", given["al"]))[-1])
+    assert given["V"] == pytest.approx(vu, abs=0.12)
+    assert -18 <= vu <= 3.1
 
 
 # ---- 02-4 ------------------------------------------------------------------------------------------------------------
@@ -154,27 +162,38 @@ def test_two_channels_against_a_compiled_meter(asked, given):
 
 
 def one_of_each():
-    """Return one variant with the soft part dropped, one with it kept, one kept though over 10 LU down."""
+    """Return one variant with the soft part dropped, and one with it kept though over 10 LU down."""
     found = {}
-    for asked, given in variants("02-6", 60):
-        found.setdefault((lab02.is_dropped(given), given["L1"] - given["L2"] > 10), (asked, given))
-    assert set(found) == {(True, True), (False, True), (False, False)}
+    for asked, given in variants("02-6", 30):
+        found.setdefault(lab02.is_dropped(given), (asked, given))
     return list(found.values())
 
 
-@pytest.mark.parametrize(("asked", "given"), one_of_each(), ids=["one", "two", "three"])
+@pytest.mark.parametrize(("asked", "given"), one_of_each(), ids=["one", "two"])
 def test_gates_against_a_compiled_meter(asked, given):
     """In mono a sine of 997 Hz reads 3.01 LU under its peak (BS.1770-5 Annex 1)."""
     parts = [wave("sine", given[f"L{part}"] + 3.01, 997.0, given[f"t{part}"]) for part in (1, 2)]
     measured = compiled_lufs(np.concatenate(parts)[:, np.newaxis])
-    assert asked.solve(given) == pytest.approx(measured, abs=0.06)
+    assert asked.solve(given)[1] == pytest.approx(measured, abs=0.06)
 
 
-def test_the_soft_part_stays_in_for_about_half_the_class():
-    dropped = [lab02.is_dropped(given) for _, given in variants("02-6", 200)]
-    assert 70 < sum(dropped) < 130
+def test_the_soft_part_begins_to_count_where_a_compiled_meter_says():
+    """The loudness falls from that of the loud part alone as soon as the soft one counts."""
+    asked, given = variants("02-6", 1)[0]
+    edge = asked.solve(given)[0]
+    loud = wave("sine", given["L1"] + 3.01, 997.0, given["t1"])
+    found = [
+        compiled_lufs(np.concatenate([loud, wave("sine", edge + off + 3.01, 997.0, given["s"])])[:, np.newaxis])
+        for off in (-0.3, 0.3)
+    ]
+    assert found[0] == pytest.approx(given["L1"], abs=0.1) and found[1] < given["L1"] - 0.5
+
+
+def test_the_gate_under_the_loud_part_would_be_wrong_half_of_the_time():
+    drawn = [given for _, given in variants("02-6", 200)]
+    assert 70 < sum(map(lab02.is_dropped, drawn)) < 130
+    assert all(given["L1"] - given["L2"] > 10 for given in drawn)
 
 
 def test_a_square_wave_is_met_as_often_as_a_sine():
-    shapes = [given["shape"] for _, given in variants("02-3", 200)]
-    assert 70 < shapes.count("sine") < 130
+    assert 5 < [given["signal"] for _, given in variants("02-3", 24)].count("sine") < 19

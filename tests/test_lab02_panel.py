@@ -90,7 +90,7 @@ def test_an_offset_moves_the_peaks_alone():
 
 
 def test_the_parts_around_a_burst_and_the_gates():
-    """BS.1770-4: 8 LU down stays in, 15 and 30 LU down fall under the second gate, silence under the first."""
+    """BS.1770-5, Annex 1: 8 LU down stays in, 15 and 30 LU down fall under the second gate, silence under the first."""
     kept = {rest: run(burst_ms=2000.0, rest_db=rest).seen.gating.kept.mean() for rest in RESTS}
     assert kept[-8.0] == 1.0 and all(kept[rest] < 0.45 for rest in (-math.inf, -30.0, -15.0))
     ungated = run(burst_ms=2000.0, gates="none").seen.gating.loudness_lufs
@@ -233,10 +233,23 @@ def test_the_readings_shown_lead_to_the_answer():
     """From the table alone, as a learner works it out: peak without offset over plain RMS."""
     asked = exercise("02-1")
     given = asked.variant("anna")
-    rows = [row[1] for row in lab_module("02").exercise_panel(asked, given, None).numbers.table["rows"]]
+    desk = lab_module("02").exercise_panel(asked, given, None)
+    desk.set_controls(asked.solve(given))
+    rows = [row[1] for row in desk.numbers.table["rows"]][:5]
     highest, lowest, offset, _, rms = (float(re.match(r"[−+]?[\d.]+", row)[0].replace("−", "-")) for row in rows)
+    assert rms - 3.01 == pytest.approx(given["R"], abs=0.02)
     peak_dbfs = 20 * math.log10(max(highest - offset, offset - lowest))
-    assert asked.solve(given) == pytest.approx(peak_dbfs - (rms - 3.01), abs=0.02)
+    assert given["X"] == pytest.approx(peak_dbfs - (rms - 3.01), abs=0.1)
+    assert not any(str(given["X"]) in cell for row in desk.numbers.table["rows"][:5] for cell in row)
+
+
+def test_the_desk_of_the_gates_says_when_the_soft_part_counts():
+    asked = exercise("02-6")
+    given = asked.variant("anna")
+    desk = lab_module("02").exercise_panel(asked, given, None)
+    for off, word in ((-0.2, "is left out"), (0.2, "counts")):
+        desk.set(soft_lufs=round(asked.solve(given)[0] + off, 1))
+        assert word in desk.said.text
 
 
 def test_the_prediction_holds_the_choice_that_is_measured():

@@ -16,6 +16,10 @@ NOT_ALL = "not all of it is right yet"
 Options = tuple[Option, ...] | Callable[[dict], tuple[Option, ...]]
 
 
+def _partly(share, enough):
+    return f"; in proportion from {number(100 * share)} %" if share < enough else ""
+
+
 @dataclass(frozen=True)
 class _Optional(Part):
     """A part with options, fixed or drawn with the variant.
@@ -97,9 +101,21 @@ class Choice(_Optional):
 
 @dataclass(frozen=True)
 class Multi(_Optional):
-    """Every option that fits, and no other; the order does not matter."""
+    """Every option that fits, and no other; the order does not matter.
 
+    Parameters
+    ----------
+    partly_from : float
+        Share of options judged rightly from which points are given in proportion; 1 gives none for less than all.
+    """
+
+    partly_from: float = 1.0
     kind: ClassVar[str] = "multi"
+
+    @property
+    def band(self) -> str:
+        """What counts as right, and from how much there are points in proportion."""
+        return f"exact{_partly(self.partly_from, 1.0)}"
 
     def read(self, answer: Any, given: dict) -> tuple[str, ...]:
         """Return the chosen keys in the order of the options."""
@@ -112,7 +128,9 @@ class Multi(_Optional):
         off = len(set(value) ^ set(key))
         if off == 0:
             return Judgement(1.0, f"all {total} are right")
-        return Judgement(0.0, NOT_ALL, f"{total - off} of {total} are right")
+        agreement = (total - off) / total
+        share = agreement if agreement >= self.partly_from - _ROUNDING else 0.0
+        return Judgement(share, NOT_ALL, f"{total - off} of {total} are right")
 
     def probes(self, key: tuple, given: dict) -> Probes:
         """One tick more or less is wrong."""
@@ -196,8 +214,7 @@ class Matching(_Optional):
     def band(self) -> str:
         """How much agreement counts as right, and from how much there are points in proportion."""
         right = "exact" if self.enough >= 1 else f"{number(100 * self.enough)} % or more"
-        partly = f"; in proportion from {number(100 * self.partly_from)} %" if self.partly_from < self.enough else ""
-        return right + partly
+        return right + _partly(self.partly_from, self.enough)
 
     def items_for(self, given: dict) -> tuple[Option, ...]:
         """Return the items to be matched."""

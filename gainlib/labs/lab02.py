@@ -6,24 +6,26 @@ from functools import cache, lru_cache
 from math import cos, log10, pi
 
 import numpy as np
+from scipy.optimize import brentq
 
 from gainlib import signals
 from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.demo.rng import chance, noise
 from gainlib.exercises.drawn import Drawn
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.model import Exercise, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.numeric import Number
+from gainlib.exercises.set_and_measure import DESK, Aim, SetAndMeasure
 from gainlib.exercises.stems import one_strip
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
-from gainlib.levels.printing import number
+from gainlib.levels.printing import number, quantity
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages
-from gainlib.meters.loudness import RELATIVE_GATE_LU
+from gainlib.meters.loudness import ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU
 from gainlib.meters.overview import Crest, Gating, gating_of, highest_crest
 from gainlib.meters.series import feed
 from gainlib.words import Table, level_text, number_text
@@ -41,6 +43,8 @@ PREDICTED_MS = 50.0
 REFRAIN_BARS = 4
 SOURCE = "strip/source"
 TONE_CEILING_DBTP = -20.0  # no test tone above it through loudspeakers, see the cautions
+TRIANGLE_DB = 10 * log10(3)  # mean square of a triangle: a third of its peak's square
+NEEDLE_DB = 20 * log10(pi / 2)  # rectified mean of a sine: 2/π of its peak
 MINE, TONE = "as you set it", "steady tone with the same highest sample"
 
 SIGNALS = {
@@ -257,35 +261,23 @@ def meters() -> Experiment:
     )  # fmt: skip
 
 
-# ----------------------------------------------------------------- a take with an offset, for the exercise on its crest
+# ----------------------------------------------------------- a take with an offset, for the exercise on its crest
 #
-# A bar of two of the demo's stems, and noise that comes out the same everywhere. The crest factor follows from the
-# readings as they are shown, rounded.
+# A bar of two of the demo's stems, and noise that comes out the same everywhere. However much of the drums is in it,
+# its RMS stays where the input gain puts it; the offset comes behind both.
 
 DRUMS = ("01 kick", "02 snare", "03 overheads")
 HELD = ("05 bass", "08 pad", "10 backing")
-FADE_S, ROOM = 0.005, 0.98
+FADE_S, ROOM_DBFS, TELLS_DB = 0.005, -0.2, 0.6
 TAKE_S = 4 * BEAT_S
-# Under these a forgotten offset would change the crest factor by hardly more than the tolerance.
-LEAST_PERCENT = ((-20.0, 2.0), (-12.0, 3.0))
-DIGITS = {"highest": 3, "lowest": 3, "offset": 3, "rms_dbfs": 2}
-MADE = ("drum", "held", "bar", "drum_db", "hiss_db", "level_dbfs", "offset_percent")
-
-
-def take(given: dict) -> Audio:
-    """Return the take of a variant, mono."""
-    return _made(*(given[name] for name in MADE))
+MADE = ("drum", "held", "bar", "hiss_db")
 
 
 @lru_cache(maxsize=32)
-def _made(drum, held, bar, drum_db, hiss_db, level_dbfs, offset_percent):
+def _parts(drum, held, bar, hiss_db):
     hits, chord = _bar(drum, bar), _bar(held, bar)
     hiss = noise(chance(bar, -hiss_db, DRUMS.index(drum), HELD.index(held)), len(hits))
-    mixed = hits * db_to_ratio(drum_db) + chord + hiss * db_to_ratio(hiss_db)
-    mixed -= mixed.mean()
-    plain = math.sqrt(np.mean(mixed**2))
-    mixed *= db_to_ratio(level_dbfs - SINE_CREST_DB) / plain
-    return Audio(mixed + offset_percent / 100, RATE_HZ, "take")
+    return hits, chord + hiss * db_to_ratio(hiss_db)
 
 
 @lru_cache(maxsize=32)
@@ -301,78 +293,232 @@ def _bar(stem, bar):
     return samples / math.sqrt(np.mean(samples**2))
 
 
-def _readings(made):
-    audio = take(made)
+def take(given: dict, drums_db: float, rms_dbfs: float) -> Audio:
+    """Return the take of a variant, mono, with so much of the drums and at that RMS, sine-referred."""
+    hits, held = _parts(*(given[name] for name in MADE))
+    mixed = hits * db_to_ratio(drums_db) + held
+    mixed -= mixed.mean()
+    mixed *= db_to_ratio(rms_dbfs - SINE_CREST_DB) / math.sqrt(np.mean(mixed**2))
+    return Audio(mixed + given["offset_percent"] / 100, RATE_HZ, "take")
+
+
+def readings(audio: Audio) -> dict[str, float]:
+    """Return extremes and offset, full scale = 1, and the RMS without offset, sine-referred."""
     read = averages(audio)
     ends = float(audio.samples.max()), float(audio.samples.min())
-    exact = dict(zip(DIGITS, (*ends, read.dc_offset, read.rms_dbfs), strict=True))
-    return {name: round(value, DIGITS[name]) for name, value in exact.items()}
+    return dict(zip(("highest", "lowest", "offset", "rms_dbfs"), (*ends, read.dc_offset, read.rms_dbfs), strict=True))
 
 
-def _tells(made):
-    """Whether the offset is large enough for the level of the take."""
-    return abs(made["offset_percent"]) >= np.interp(made["level_dbfs"], *zip(*LEAST_PERCENT, strict=True))
-
-
-def plain_rms_dbfs(given: dict) -> float:
-    """Return the plain RMS that belongs to the reading: 3.01 dB under the sine-referred one."""
-    return given["rms_dbfs"] - SINE_CREST_DB
-
-
-def peak_dbfs(given: dict) -> float:
-    """Return the sample peak, offset included."""
-    return float(ratio_to_db(max(abs(given["highest"]), abs(given["lowest"]))))
-
-
-def clear_peak(given: dict) -> float:
+def clear_peak(read: dict) -> float:
     """Return the highest distance of a sample from the offset, full scale = 1."""
-    return max(given["highest"] - given["offset"], given["offset"] - given["lowest"])
+    return max(read["highest"] - read["offset"], read["offset"] - read["lowest"])
 
 
-def clear_peak_dbfs(given: dict) -> float:
-    """Return the peak with the offset taken off."""
-    return float(ratio_to_db(clear_peak(given)))
+def loaded_peak(read: dict) -> float:
+    """Return the highest sample, offset included: what has to fit."""
+    return max(read["highest"], -read["lowest"])
 
 
-def crest_db(given: dict) -> float:
+def half_swing(read: dict) -> float:
+    """Return half of the way from the lowest to the highest sample, which is a peak only where both ends are alike."""
+    return (read["highest"] - read["lowest"]) / 2
+
+
+def crest_db(read: dict) -> float:
     """Return the crest factor: peak over plain RMS, both without the offset."""
-    return clear_peak_dbfs(given) - plain_rms_dbfs(given)
+    return float(ratio_to_db(clear_peak(read))) - (read["rms_dbfs"] - SINE_CREST_DB)
 
 
-def _seen_take(given):
-    wave = Plot("take", lambda run: (run.trace.audio(SOURCE).samples[:, 0], given["offset"]), {"seconds": TAKE_S})
-    picture = Picture("The take from end to end", ("T",), {"T": wave}, margins={"left": 0.1})
-    return Experiment((), (picture,), lambda _setting: one_strip(take(given)), title="A take with an offset")
+def _crest_at(given, drums_db, *peaks):
+    """Return the crest factor at the wanted RMS, by each of these peaks."""
+    samples = take(given, drums_db, given["R"] + SINE_CREST_DB).samples
+    read = {"highest": samples.max(), "lowest": samples.min(), "offset": given["offset_percent"] / 100}
+    return [float(ratio_to_db(peak(read))) - given["R"] for peak in peaks]
+
+
+def _tells(given):
+    """Whether a wrong peak would show, more drums give more crest, and all of it fits."""
+    right, loaded, half = _crest_at(given, given["at"], clear_peak, loaded_peak, half_swing)
+    rise = _crest_at(given, given["at"] + 1, clear_peak)[0] - right
+    apart = min(abs(right - loaded), abs(right - half), abs(loaded - half))
+    return loaded + given["R"] <= ROOM_DBFS and rise >= TELLS_DB / 3 and apart >= TELLS_DB
 
 
 TAKE = Drawn(
     draws(
-        drum=one_of(*DRUMS),
-        held=one_of(*HELD),
-        bar=one_of(*range(REFRAIN_BARS)),
-        drum_db=one_of(-9, -6, -3, 0),
-        hiss_db=one_of(-40, -34, -28),
-        level_dbfs=grid(-20, -12, 0.1),
-        offset_percent=grid(-5, 5, 0.1),
-        where=_tells,
+        drum=one_of(*DRUMS), held=one_of(*HELD), bar=one_of(*range(REFRAIN_BARS)), hiss_db=one_of(-40, -34, -28),
+        offset_percent=grid(-5, 5, 0.1), at=grid(-9, 3, 0.5), drums=grid(-15, 9, 0.5), level=grid(-32, -24, 0.5),
+        R=grid(-22, -16, 0.5), where=lambda g: abs(g["offset_percent"]) >= 2 and abs(g["drums"] - g["at"]) >= 3,
     ),
-    _readings,
+    lambda made: {"X": round(_crest_at(made, made["at"], clear_peak)[0], 1)}, fair=_tells, digits={"X": 1},
+)  # fmt: skip
+
+
+def _seen_take(given):
+    wave = Plot("take", lambda run: (run.audio(SOURCE).samples[:, 0], run.seen["offset"]), {"seconds": TAKE_S})
+    return Experiment(
+        (db_slider("drums_db", "Drums", -20.0, 14.0, given["drums"]), db_slider("gain_db", "Input gain", -24.0, 24.0)),
+        (Picture("The take from end to end", ("T",), {"T": wave}, margins={"left": 0.1}),),
+        lambda s: one_strip(take(given, s.drums_db, given["level"] + s.gain_db)),
+        lambda run: readings(run.audio(SOURCE)), title="A take with an offset",
+    )  # fmt: skip
+
+
+def _read_take(run, given):
+    scale = (("highest", "highest sample"), ("lowest", "lowest sample"), ("offset", "offset: mean of all samples"))
+    rows = [(f"{label} (full scale = 1)", number_text(run.seen[name], 3, sign=True), "–") for name, label in scale]
+    rows += (
+        ("sample peak, with the offset", level_text(ratio_to_db(loaded_peak(run.seen)), "dBFS", 2), "–"),
+        ("RMS without the offset, sine-referred", level_text(run.seen["rms_dbfs"], "dBFS", 2), "–"),
+        ("plain RMS", "from these", quantity(given["R"], "dBFS") + " ± 0.1"),
+        ("crest factor", "from these", quantity(given["X"], "dB") + " ± 0.2"),
+    )
+    return Table("What the meters read", ("reading", "measured", "wanted"), tuple(rows))
+
+
+CREST_TASK = SetAndMeasure(
+    _seen_take, None,
     (
-        ("highest", "highest sample (full scale = 1)", ""),
-        ("lowest", "lowest sample (full scale = 1)", ""),
-        ("offset", "offset: mean of all samples (full scale = 1)", ""),
-        (peak_dbfs, "sample peak, with the offset", "dBFS"),
-        ("rms_dbfs", "RMS without the offset (a full-scale sine reads 0)", "dBFS"),
+        Aim("plain RMS", lambda run: run.seen["rms_dbfs"] - SINE_CREST_DB, lambda g: g["R"], 0.1, unit="dBFS",
+            decimals=2, points=1),
+        Aim("crest factor", lambda run: crest_db(run.seen), lambda g: g["X"], 0.2, decimals=2, points=2),
     ),
-    fair=lambda given: np.abs(take(given).samples).max() <= ROOM,
-    experiment=_seen_take,
-    caption="What the meters read",
-    digits=DIGITS,
-)
+    "drums and input gain", points=3, tabled=_read_take,
+)  # fmt: skip
+
+
+def _set_by(given, peak):
+    """Return the answer of somebody who takes that for the peak."""
+    ends = -20.0, 14.0
+
+    def miss(drums_db):
+        return _crest_at(given, drums_db, peak)[0] - given["X"]
+
+    within = miss(ends[0]) * miss(ends[1]) < 0
+    drums = brentq(miss, *ends, xtol=0.05) if within else min(ends, key=lambda end: abs(miss(end)))
+    return CREST_TASK.moved(given, drums_db=drums, gain_db=given["R"] + SINE_CREST_DB - given["level"])
+
+
+def _taken_for_peak(peak):
+    """Return what recognises a take in which something else was taken for the peak."""
+
+    def spots(answer, given):
+        crest = float(ratio_to_db(peak(CREST_TASK.run(answer, given).seen))) - given["R"]
+        return CREST_TASK.spots(True, False)(answer, given) and abs(crest - given["X"]) <= 0.2
+
+    return {"spots": spots, "active": lambda given: spots(_set_by(given, peak), given)}
+
+
+# ------------------------------------------------------------------------ shapes at one power, and a needle in a hurry
+
+SHAPES = {"sine": 0.0, "square": SINE_CREST_DB, "triangle": SINE_CREST_DB - TRIANGLE_DB}
+"""By how much the sine-referred RMS of each lies over its peak."""
+SHAPE_ROWS = tuple(f"{shape}, {what}" for shape in SHAPES for what in ("sample peak", "plain RMS"))
+
+
+@cache
+def _plain_dbfs(shape):
+    """Return the plain RMS of a wave with its peak at full scale, measured."""
+    return averages(signals.waveform(shape, 200.0, 0.0, 1.0, RATE_HZ)).rms_dbfs - SINE_CREST_DB
+
+
+def _seen_shapes(run):
+    values = [value for peak, plain in run.seen.values() for value in (peak, plain)]
+    return values, [level_text(value, "dBFS", 2) for value in values]
+
+
+def _shapes(given):
+    bars = Plot("meters", _seen_shapes, {"names": SHAPE_ROWS, "title": "Peak and plain RMS"})
+    return Experiment(
+        tuple(db_slider(f"{shape}_db", f"{shape.capitalize()}, gain", -30.0, 30.0) for shape in SHAPES),
+        (Picture("Three shapes", ("M",), {"M": bars}, margins={"left": 0.22, "bottom": 0.12}),),
+        read=lambda run: {
+            shape: (peak := given["p"] + run.setting[f"{shape}_db"], peak + _plain_dbfs(shape)) for shape in SHAPES
+        },
+        title="Three shapes",
+    )  # fmt: skip
+
+
+SHAPES_TASK = SetAndMeasure(
+    _shapes, None,
+    tuple(Aim(f"RMS of the {shape}, sine-referred", lambda run, shape=shape: run.seen[shape][1] + SINE_CREST_DB,
+              lambda g: g["R"], 0.1, unit="dBFS", decimals=2, points=1) for shape in SHAPES),
+    "the gains of the three shapes", points=3,
+    tabled=lambda run, given: Table(
+        "What the meters read", ("shape", "sample peak (dBFS)", "plain RMS (dBFS)"),
+        tuple((shape, *(number_text(each, 2, sign=True) for each in run.seen[shape])) for shape in SHAPES)),
+)  # fmt: skip
+
+
+def _shaped(given, sign=1, more_db=0.0):
+    """Return the gains that give each shape its RMS; with `sign` 0 equal peaks, with −1 the wrong way round."""
+    gains = {f"{shape}_db": given["R"] - sign * rms + more_db - given["p"] for shape, rms in SHAPES.items()}
+    return SHAPES_TASK.moved(given, **gains)
+
+
+def _set_like(answer_of):
+    """Return what recognises an answer whose controls stand about where those of a wrong method do."""
+
+    def spots(answer, given):
+        wrong = answer_of(given)[DESK]
+        return all(abs(answer[DESK][name] - value) <= 0.15 for name, value in wrong.items())
+
+    return spots
+
+
+ALIGNMENTS, LONGEST_MS, FOUND_MS = (-20, -18, -16, -14), 600.0, 20.0
+
+
+def _needle_at(given, peak_dbfs, burst_ms):
+    audio = Audio(_without_offset(given["signal"], peak_dbfs, burst_ms, -math.inf), RATE_HZ)
+    return feed(NeedleMeter(RATE_HZ, 1, given["al"]), audio).series()
+
+
+def _swung(given):
+    return Experiment(
+        (db_slider("gain_db", "Gain", -40.0, 40.0),
+         Slider("burst_ms", "Burst", 10.0, LONGEST_MS, 5.0, FOUND_MS, "ms", page=50.0, decimals=0)),
+        (Picture("The needle", ("N",), {"N": Plot("needle", _seen_needle, {"duration_s": SECONDS})}),),
+        read=lambda run: Swing(given["level"] + run.setting.gain_db,
+                               _needle_at(given, given["level"] + run.setting.gain_db, run.setting.burst_ms)),
+        title="A burst and the needle",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Swing:
+    """The sample peak of a burst, and the needle over time."""
+
+    peak_dbfs: float
+    needle: Series
+
+
+SWUNG = Drawn(
+    draws(signal=one_of("sine", "square"), al=one_of(*ALIGNMENTS), P=grid(-24, -3, 0.5), at=grid(60, 240, 5),
+          level=grid(-20, -3, 0.5), where=lambda g: abs(g["level"] - g["P"]) >= 3),
+    lambda made: {"V": round(_needle_at(made, made["P"], made["at"]).highest, 1)},
+    fair=lambda g: -18 <= g["V"] <= 3, digits={"V": 1},
+)  # fmt: skip
+SWING_TASK = SetAndMeasure(
+    _swung, None,
+    (Aim("sample peak", lambda run: run.seen.peak_dbfs, lambda g: g["P"], 0.1, unit="dBFS", points=0.5),
+     Aim("needle, highest", lambda run: run.seen.needle.highest, lambda g: g["V"], 0.2, unit="VU", points=1.5)),
+    "gain and burst", points=2,
+)  # fmt: skip
+
+
+def _swing(given, peak_dbfs, burst_ms):
+    return SWING_TASK.moved(given, gain_db=peak_dbfs - given["level"], burst_ms=burst_ms)
+
+
+def _rest_vu(given, signal=None):
+    """Return where a steady tone holds the needle."""
+    return given["P"] - given["al"] + (NEEDLE_DB if (signal or given["signal"]) == "square" else 0.0)
+
 
 # ------------------------------------------------------------ a loud and a soft part through the gates of the loudness
 #
-# ITU-R BS.1770-4 Annex 1, equations (3) to (7): blocks at −70 LUFS or less are left out, then those at 10 LU or more
+# ITU-R BS.1770-5 Annex 1, equations (3) to (7): blocks at −70 LUFS or less are left out, then those at 10 LU or more
 # under the mean of the rest; the mean of what stays is the loudness. Steady parts, blocks across the join left aside.
 
 CLEAR_LU = 0.3
@@ -404,201 +550,128 @@ def is_clear(given: dict) -> bool:
     return 4 <= given["L1"] - given["L2"] <= 30 and abs(given["L2"] - threshold_lufs(given)) >= CLEAR_LU
 
 
-# ------------------------------------------------------------------------------------------------------- the exercises
+def edge_lufs(given: dict) -> float:
+    """Return the level from which a soft part of so many seconds counts: where it stands at its own gate."""
+    return given["L1"] + RELATIVE_GATE_LU + 10 * log10(given["t1"] / (given["t1"] + 0.9 * given["s"]))
 
-TRIANGLE_DB = 10 * log10(3)  # mean square of a triangle: a third of its peak's square
-NEEDLE_DB = 20 * log10(pi / 2)  # rectified mean of a sine: 2/π of its peak
+
+def _parts_gated(run, given):
+    levels = np.repeat([given["L1"], run.setting.soft_lufs], [10 * given["t1"], 10 * given["s"]])
+    gate = threshold_lufs({"t1": given["t1"], "L1": given["L1"], "t2": given["s"], "L2": run.setting.soft_lufs})
+    kept = (levels > gate) & (levels > ABSOLUTE_GATE_LUFS)
+    return levels, kept, gate, float(10 * np.log10(np.mean(10 ** (levels[kept] / 10))))
+
+
+def _two_parts(given):
+    count = int(10 * max(given["t1"], given["s"]) / 0.9)
+    return Experiment(
+        (Slider("soft_lufs", "Soft part", -70.0, given["L1"], 0.1, -65.0, "LUFS", page=1.0),),
+        (Picture("Blocks and gates", ("B",), {"B": Plot("blocks", lambda run: run.seen, {"most": count})}),),
+        read=lambda run: _parts_gated(run, given),
+        told=lambda run: f"The soft part **{'counts' if run.seen[1].all() else 'is left out'}**.",
+        title="A loud part and a soft one", lines=1,
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------------------- the exercises
 
 FULL_SCALE = "RMS in dBFS (a full-scale sine reads 0): AES17 (standard)"
 LOUDNESS = "Loudness: ITU-R BS.1770-5, Annex 1 (standard)"
 
 CREST = Exercise(
-    id="02-1",
-    title="Crest factor of a take with an offset",
-    parts=(Number("Crest factor", "dB", tolerance=0.1, points=3),),
+    id="02-1", title="Crest factor of a take with an offset", edition=2, parts=(CREST_TASK.part(),),
+    before=Before((Number("Crest factor", "dB", tolerance=0.1, points=3),), crest_db),
     given=TAKE,
-    statement=(
-        "The panel below shows a take of drums, a held chord and hiss, recorded through a faulty input that adds an "
-        "offset. What is the crest factor of the take without the offset?"
-    ),
-    solve=crest_db,
+    statement="A take of drums, a held chord and hiss came through a faulty input that adds an offset. Set the input "
+        "gain so that its plain RMS is {R} dBFS, and the drums so that its crest factor is {X} dB, both **without the "
+        "offset**. The meters read as always here: RMS is sine-referred. The RMS stays where the input gain puts it.",
+    solve=lambda g: CREST_TASK.moved(g, drums_db=g["at"], gain_db=g["R"] + SINE_CREST_DB - g["level"]),
     slips=(
-        Slip(
-            "no 3.01",
-            lambda g: crest_db(g) - SINE_CREST_DB,
-            "You compared the peak with the sine-referred RMS. A crest factor compares it with plain RMS, which is "
-            "3.01 dB lower.",
-        ),
-        Slip(
-            "offset left in",
-            lambda g: peak_dbfs(g) - plain_rms_dbfs(g),
-            "Your peak still contains the offset. Subtract it from the highest and the lowest sample first; the larger "
-            "of the two distances is the peak.",
-        ),
-        Slip(
-            "both",
-            lambda g: peak_dbfs(g) - g["rms_dbfs"],
-            "You made two slips at once: your peak still contains the offset, and the RMS you took is sine-referred, "
-            "3.01 dB above plain RMS.",
-        ),
-        Slip(
-            "ten",
-            lambda g: crest_db(g) / 2,
-            "You took 10·log₁₀ of an amplitude ratio. Amplitudes take 20·log₁₀, and powers 10·log₁₀.",
-        ),
+        Slip("no 3.01", lambda g: CREST_TASK.moved(g, drums_db=g["at"], gain_db=g["R"] - g["level"]), "You took the "
+            "sine-referred RMS for plain RMS, which is 3.01 dB lower.",
+             spots=lambda a, g: abs(CREST_TASK.run(a, g).seen["rms_dbfs"] - g["R"]) <= 0.1),
+        Slip("offset left in", lambda g: _set_by(g, loaded_peak), "Your peak still contains the offset. Subtract it "
+            "from the highest and the lowest sample first; the larger of the two distances is the peak.",
+             **_taken_for_peak(loaded_peak)),
+        Slip("half of the swing", lambda g: _set_by(g, half_swing), "You took half of the way from the lowest to the "
+            "highest sample. Drums swing further to one side: the larger distance from the offset is the peak.",
+             **_taken_for_peak(half_swing)),
     ),
     hints=(
-        "How far from the offset is the sample that lies farthest from it? That distance, as a level, is the peak.",
-        "The RMS shown excludes the offset, but it is sine-referred: plain RMS is 3.01 dB less.",
-        "Crest factor = peak − plain RMS, both in dBFS, both without the offset.",
+        "Set the input gain first. What does the sine-referred meter show when plain RMS is where you want it?",
+        "Crest factor = peak − plain RMS. Which peak is that, and how far from the offset is it, full scale = 1?",
+        "Move the drums until the sample farthest from the offset is that far away.",
     ),
     explain=lambda g: fill(
-        "The sample farthest from the offset {offset:+.3f} is {far:+.3f}: {clear:.3f} away, which is "
-        "20·log₁₀({clear:.3f}) = "
-        "{peak:.2f} dBFS. Plain RMS: {rms:.2f} − 3.01 = {plain:.2f} dBFS. Crest factor: {peak:.2f} − ({plain:.2f}) = "
-        "{crest:.2f} dB.",
-        {
-            "offset": g["offset"],
-            "far": g["highest"] if g["highest"] - g["offset"] >= g["offset"] - g["lowest"] else g["lowest"],
-            "clear": clear_peak(g),
-            "peak": clear_peak_dbfs(g),
-            "rms": g["rms_dbfs"],
-            "plain": plain_rms_dbfs(g),
-            "crest": crest_db(g),
-        },
-    ),
+        "Plain RMS of {R} dBFS shows as {R} + 3.01 = {shown:.2f} dBFS. The peak then has to be at {R} + {X} = "
+        "{peak:.1f} dBFS, that is 10^({peak:.1f}/20) = {far:.3f} from the offset of {offset:+.3f}; drums at {at:+.1f} "
+        "dB do it.",
+        {**g, "shown": g["R"] + SINE_CREST_DB, "peak": g["R"] + g["X"], "far": db_to_ratio(g["R"] + g["X"]),
+         "offset": g["offset_percent"] / 100}),
     cites=("Crest factor, peak over plain RMS: handbook formula", FULL_SCALE),
-    material=take,
-)
+    material=lambda g: take(g, g["drums"], g["level"]),
+)  # fmt: skip
 
-SHAPES = Exercise(
-    id="02-2",
-    title="Three shapes, one peak",
-    parts=(
-        Number("Sine", "dBFS", tolerance=0.05, points=1, may_be_printed=True),
-        Number("Square", "dBFS", tolerance=0.05, points=1),
-        Number("Triangle", "dBFS", tolerance=0.05, points=1),
-    ),
-    given=draws(p=grid(-24, -1, 0.1)),
-    statement=(
-        "A sine, a square wave and a triangle wave each peak at {p} dBFS. What does the RMS meter of this workbook "
-        "read for each?"
-    ),
-    solve=lambda g: [g["p"], g["p"] + SINE_CREST_DB, g["p"] + SINE_CREST_DB - TRIANGLE_DB],
+ONE_POWER = Exercise(
+    id="02-2", title="Three shapes, one power", edition=2, parts=(SHAPES_TASK.part(),),
+    before=Before(tuple(Number(name, "dBFS", tolerance=0.05) for name in ("Sine", "Square", "Triangle")),
+                  lambda g: [g["p"] + rms for rms in SHAPES.values()]),
+    given=draws(p=grid(-24, -1, 0.5), R=grid(-24, -3, 0.5), where=lambda g: abs(g["p"] - g["R"]) >= 4),
+    statement="A sine, a square wave and a triangle wave each peak at {p} dBFS. Set their gains so that all three "
+        "carry the same power: each has to read {R} dBFS, within 0.1 dB, on a **sine-referred** RMS meter. The meter "
+        "on this desk shows plain RMS.",
+    solve=_shaped,
     slips=(
-        Slip(
-            "plain",
-            lambda g: [g["p"] - SINE_CREST_DB, g["p"], g["p"] - TRIANGLE_DB],
-            "Those are plain RMS values. The meter here is sine-referred (AES17): add 3.01 dB, so that a full-scale "
-            "sine reads 0 dBFS.",
-        ),
-        Slip(
-            "peak",
-            lambda g: [None, g["p"], g["p"]],
-            "You gave the peak for all of them. RMS depends on how long a wave stays near its peak: a square wave "
-            "always does, a triangle wave seldom.",
-        ),
-        Slip(
-            "wrong way",
-            lambda g: [None, g["p"] - SINE_CREST_DB, g["p"] + TRIANGLE_DB - SINE_CREST_DB],
-            "You have them the wrong way round: a square wave is always at its peak, so it carries more power than the "
-            "sine, and the triangle less.",
-        ),
+        Slip("plain", lambda g: _shaped(g, more_db=SINE_CREST_DB), "You brought the plain RMS to that level. A "
+            "sine-referred meter (AES17) reads 3.01 dB more, so that a full-scale sine reads 0 dBFS.",
+             spots=_set_like(lambda g: _shaped(g, more_db=SINE_CREST_DB))),
+        Slip("equal peaks", lambda g: _shaped(g, sign=0), "You made the peaks alike. RMS depends on how long a wave "
+            "stays near its peak: a square wave always does, a triangle wave seldom.",
+             spots=_set_like(lambda g: _shaped(g, sign=0))),
+        Slip("wrong way", lambda g: _shaped(g, sign=-1), "You have them the wrong way round: a square wave is always "
+            "at its peak, so it needs a lower peak than the sine for the same power, and the triangle a higher one.",
+             spots=_set_like(lambda g: _shaped(g, sign=-1))),
     ),
     hints=(
-        "What does a full-scale sine read on this meter? What does a sine of a lower peak read, then?",
+        "What does a full-scale sine read on a sine-referred meter, and what is its plain RMS?",
         "The mean square of a sine is half of its peak's square; that of a square wave is all of it, and that of a "
-        "triangle wave a third.",
+        "triangle wave a third. Which of them needs the highest peak?",
     ),
     explain=lambda g: fill(
-        "A sine reads its peak, {p} dBFS; that is how the scale is set. A square wave has twice the sine's power: "
-        "{p} + 3.01 = {square:.2f} dBFS. A triangle has two thirds of it, 10·log₁₀(2/3) = −1.76 dB: {triangle:.2f} "
-        "dBFS.",
-        {"p": g["p"], "square": g["p"] + SINE_CREST_DB, "triangle": g["p"] + SINE_CREST_DB - TRIANGLE_DB},
-    ),
+        "Plain RMS has to read {R} − 3.01 = {plain:.2f} dBFS. The peaks that give it: sine {R} dBFS; square "
+        "{R} − 3.01 = {square:.2f} dBFS; triangle {R} − 10·log₁₀(2/3) = {triangle:.2f} dBFS. At equal peaks they would "
+        "be up to 4.77 dB apart.",
+        {**g, "plain": g["R"] - SINE_CREST_DB, **{shape: g["R"] - rms for shape, rms in SHAPES.items()}}),
     cites=(FULL_SCALE, "Mean squares of the three shapes: handbook formula"),
-)
-
-# --------------------------------------------------------------------------------------------------------- needle
-
-ALIGNMENTS = one_of(-20, -18, -16, -14)
-
-
-def _needle_vu(g):
-    return g["p"] - g["al"] + (NEEDLE_DB if g["shape"] == "square wave" else 0.0)
-
-
-def _on_the_scale(g):
-    """The printed scale ends at +3; near 0 VU a turned sign would not show."""
-    return -20 <= _needle_vu(g) <= 3
-
-
-def _is_square(g):
-    return g["shape"] == "square wave"
-
+)  # fmt: skip
 
 NEEDLE = Exercise(
-    id="02-3",
-    title="Where the needle comes to rest",
-    parts=(Number("Needle", "VU", tolerance=0.1, points=2, aliases=("dB",)),),
-    given=either(
-        *(
-            draws(shape=one_of(shape), p=grid(-40, -6, 0.1), al=ALIGNMENTS, where=_on_the_scale)
-            for shape in ("sine", "square wave")
-        )
-    ),
-    statement=(
-        "A steady {shape} with its peaks at {p} dBFS plays into a VU meter on which a sine at {al} dBFS reads 0 VU. "
-        "Where does the needle come to rest?"
-    ),
-    solve=_needle_vu,
+    id="02-3", title="How far the needle swings", edition=2, parts=(SWING_TASK.part(),),
+    before=Before((Number("Needle", "VU", tolerance=0.1, points=2, aliases=("dB",)),),
+                  lambda g: g["p"] - g["al"] + (NEEDLE_DB if g["shape"] == "square wave" else 0.0)),
+    given=SWUNG,
+    statement="A burst of a {signal} wave plays into a VU meter on which a steady sine at {al} dBFS reads 0 VU. Set "
+        "the gain so that the burst peaks at {P} dBFS, and its length so that the needle swings up to {V} VU and no "
+        "further.",
+    solve=lambda g: _swing(g, g["P"], g["at"]),
     slips=(
-        Slip(
-            "as RMS",
-            lambda g: g["p"] - g["al"] + SINE_CREST_DB,
-            "That is what an RMS meter would read. The needle follows the rectified average, which for a square wave "
-            "is the peak itself.",
-            active=_is_square,
-        ),
-        Slip(
-            "as a sine",
-            lambda g: g["p"] - g["al"],
-            "That is right for a sine. The average of a rectified square wave is π/2 times that of a sine of the same "
-            "peak.",
-            active=_is_square,
-        ),
-        Slip(
-            "scale forgotten",
-            lambda g: g["p"] - g["al"] - NEEDLE_DB,
-            "A rectified sine does average 2/π of its peak, but the scale allows for it: a sine at the alignment level "
-            "reads 0.",
-            active=lambda g: not _is_square(g),
-        ),
-        Slip(
-            "sign",
-            lambda g: g["al"] - g["p"] + (NEEDLE_DB if _is_square(g) else 0.0),
-            "You subtracted the wrong way round: the needle shows how far the signal lies above the alignment level, "
-            "so take level minus alignment.",
-        ),
+        Slip("by the gain", lambda g: _swing(g, g["P"] + g["V"] - _needle_at(g, g["P"], FOUND_MS).highest, FOUND_MS),
+            "You brought the needle there with the gain, as if it showed peaks. Set the peak with the gain, and let "
+            "the length decide how far the needle gets.", spots=SWING_TASK.spots(False, True)),
+        Slip("as if it were there at once", lambda g: _swing(g, g["P"], LONGEST_MS), "This burst lasts so long that "
+            "the needle comes to rest. It needs 300 ms to get there, and a shorter one ends before it arrives.",
+             spots=lambda a, g: SWING_TASK.spots(True, False)(a, g) and a[DESK]["burst_ms"] >= 400),
     ),
-    hints=(
-        "A sine at the alignment level reads 0 VU. How far above or below that is this one?",
-        "The needle follows the average of the rectified wave: 2/π of the peak for a sine. What is it for a wave "
-        "that is always at its peak?",
-    ),
+    hints=("Gain first: what does the sample peak do when you change the length of the burst?",
+           "The needle takes 300 ms to arrive. Is this burst to be longer than that, or shorter?"),
     explain=lambda g: fill(
-        (
-            "A rectified square wave is at its peak all the time, and a sine of that peak averages 2/π of it: "
-            "20·log₁₀(π/2) "
-            "= 3.92 dB. So {p} − ({al}) + 3.92 = {vu:+.2f} VU."
-            if _is_square(g)
-            else "The scale is set with a sine, so the needle shows its distance from the alignment level: "
-            "{p} − ({al}) = {vu:+.2f} VU."
-        ),
-        {"p": g["p"], "al": g["al"], "vu": _needle_vu(g)},
-    ),
-    cites=("VU: rectified average, scaled with a sine: IEC 60268-17 (standard)",),
-)
+        "Gain: {P} − ({level}) = {gain:+.1f} dB. Without end, the tone would hold the needle at {rest:+.2f} VU"
+        + (", 3.92 dB over a sine of that peak" if g["signal"] == "square" else "") + "; {short:.1f} dB less is where "
+        "it gets in {at} ms. The peak is {P} dBFS for any length.",
+        {**g, "gain": g["P"] - g["level"], "rest": _rest_vu(g), "short": _rest_vu(g) - g["V"]}),
+    cites=("VU: rectified average, scaled with a sine, 99 % in 300 ms: IEC 60268-17 (standard, from memory)",),
+    material=lambda g: Audio(_without_offset(g["signal"], g["P"], g["at"], -math.inf), RATE_HZ),
+)  # fmt: skip
 
 # ---------------------------------------------------------------------------------------------------- between samples
 
@@ -739,71 +812,49 @@ def _dropped(g):
     return is_clear(g) and is_dropped(g)
 
 
-def _kept(g):
-    return is_clear(g) and not is_dropped(g) and g["L1"] - g["L2"] <= 10
-
-
 def _just_kept(g):
-    return is_clear(g) and not is_dropped(g) and g["L1"] - g["L2"] > 10
+    return is_clear(g) and not is_dropped(g) and g["L1"] - g["L2"] > 10 + CLEAR_LU
 
 
 GATED = Exercise(
-    id="02-6",
-    title="A loud part and a soft one",
-    parts=(Number("Integrated loudness", "LUFS", tolerance=0.1, points=3, may_be_printed=True),),
-    given=either(*(draws(**_PARTS, where=where) for where in (_dropped, _dropped, _kept, _just_kept))),
-    statement=(
-        "A programme has {t1} s at {L1} LUFS and then {t2} s at {L2} LUFS, both steady. What is its integrated "
-        "loudness? Ignore the blocks across the join."
+    id="02-6", title="A loud part and a soft one", edition=2,
+    parts=(
+        Number("The soft part counts from", "LUFS", tolerance=0.3, points=2, read_off=True),
+        Number("Integrated loudness", "LUFS", tolerance=0.1, points=1, may_be_printed=True),
     ),
-    solve=loudness_lufs,
+    before=Before((Number("Integrated loudness", "LUFS", tolerance=0.1, points=3),), loudness_lufs),
+    given=either(*(draws(**_PARTS, s=grid(20, 120, 5), where=lambda g, where=where: where(g) and g["s"] >= 0.4 * g["t1"]
+                         and abs(g["s"] - g["t2"]) >= 10) for where in (_dropped, _just_kept))),
+    statement="A programme has {t1} s at {L1} LUFS and then a soft part of {s} s, both steady. Raise the soft part on "
+        "the desk: at which level does it begin to count? Then another programme, to be worked out: {t1} s at {L1} "
+        "LUFS and {t2} s at {L2} LUFS. What is its integrated loudness? Ignore the blocks across the join.",
+    solve=lambda g: [edge_lufs(g), loudness_lufs(g)],
     slips=(
-        Slip(
-            "no gate",
-            mean_lufs,
-            "You took the mean without the second gate. The soft part lies more than 10 LU below that mean, so it is "
-            "left out.",
-            active=is_dropped,
-        ),
-        Slip(
-            "dropped",
-            lambda g: float(g["L1"]),
-            "You left the soft part out. The gate is 10 LU below the mean of both parts, not below the loud part, so "
-            "here the soft one counts.",
-            active=lambda g: not is_dropped(g),
-        ),
-        Slip(
-            "mean of decibels",
-            lambda g: (g["t1"] * g["L1"] + g["t2"] * g["L2"]) / (g["t1"] + g["t2"]),
-            "You averaged LUFS figures. Average the powers over time, then go back to LUFS.",
-        ),
-        Slip(
-            "time forgotten",
-            lambda g: sum_levels_db([g["L1"], g["L2"]]) - SINE_CREST_DB,
-            "You counted both parts alike. The longer one has more blocks: weight the powers by the seconds.",
-            active=lambda g: g["t1"] != g["t2"],
-        ),
+        Slip("gate under the loud part", lambda g: [g["L1"] + RELATIVE_GATE_LU, None], "That is 10 LU below the loud "
+            "part. The gate is 10 LU below the mean of both: see on the desk where it stands."),
+        Slip("no gate", lambda g: [None, mean_lufs(g)], "You took the mean without the second gate. The soft part lies "
+            "more than 10 LU below that mean, so it is left out.", active=is_dropped),
+        Slip("dropped", lambda g: [None, float(g["L1"])], "You left the soft part out. The gate is 10 LU below the "
+            "mean of both parts, not below the loud part, so here the soft one counts.",
+             active=lambda g: not is_dropped(g)),
+        Slip("mean of decibels", lambda g: [None, (g["t1"] * g["L1"] + g["t2"] * g["L2"]) / (g["t1"] + g["t2"])],
+            "You averaged LUFS figures. Average the powers over time, then go back to LUFS."),
+        Slip("time forgotten", lambda g: [None, sum_levels_db([g["L1"], g["L2"]]) - SINE_CREST_DB], "You counted both "
+            "parts alike. The longer one has more blocks: weight the powers by the seconds.",
+             active=lambda g: g["t1"] != g["t2"]),
     ),
-    hints=(
-        "First take the mean of both parts: powers, weighted by the seconds they last.",
-        "The second gate is 10 LU below that mean. On which side of it is the soft part?",
-        "If the soft part falls below the gate, take the mean again without it.",
-    ),
+    hints=("The gate moves while you raise the soft part. Where is it when the two meet?",
+           "For the sum, first take the mean of both parts: powers, weighted by the seconds they last.",
+           "The second gate is 10 LU below that mean. If the soft part is below it, take the mean without it."),
     explain=lambda g: fill(
-        "Mean of both: 10·log₁₀(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = {mean:.2f} LUFS, so the gate is "
-        "at {gate:.2f} LUFS. The soft part, {L2} LUFS, is "
-        + ("below it and is left out" if is_dropped(g) else "above it and counts")
-        + ": {loudness} LUFS.",
-        {
-            **{name: g[name] for name in _PARTS},
-            "seconds": g["t1"] + g["t2"],
-            "mean": mean_lufs(g),
-            "gate": threshold_lufs(g),
-            "loudness": number(loudness_lufs(g), 2),
-        },
-    ),
+        "On the desk the soft part meets its gate at {edge:.2f} LUFS: the longer it is, the lower is the mean, and the "
+        "gate with it. The other programme: 10·log₁₀(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = {mean:.3f} "
+        "LUFS, so its gate is at {gate:.2f} LUFS. The soft part, {L2} LUFS, is "
+        + ("below it and is left out" if is_dropped(g) else "above it and counts") + ": {loudness} LUFS.",
+        {**g, "edge": edge_lufs(g), "seconds": g["t1"] + g["t2"], "mean": mean_lufs(g), "gate": threshold_lufs(g),
+         "loudness": number(loudness_lufs(g), 3)}),
     cites=(LOUDNESS + ", both gates",),
-)
+)  # fmt: skip
 
 # ------------------------------------------------------------------------------------------------------- the prediction
 
@@ -841,8 +892,8 @@ LAB = Lab(
     question="Which meter answers which question?",
     minutes=60,
     lessons="two lessons of 45 minutes",
-    exercises=(CREST, SHAPES, NEEDLE, BETWEEN, TWO_CHANNELS, GATED),
+    exercises=(CREST, ONE_POWER, NEEDLE, BETWEEN, TWO_CHANNELS, GATED),
     experiments={"meters": meters},
-    tasks={"02-1": TAKE},
+    tasks={"02-1": CREST_TASK, "02-2": SHAPES_TASK, "02-3": SWING_TASK, "02-6": _two_parts},
     compare=compare,
 )

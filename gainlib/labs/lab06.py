@@ -1,7 +1,7 @@
 """Lab 06, linear or nonlinear: whether a box cares how loud it is fed, and whether a trim may cross it."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -9,17 +9,16 @@ import numpy as np
 from gainlib import processors as p
 from gainlib.audio import Audio
 from gainlib.boxes import classify
-from gainlib.exercises.box_tests import FRAMES, HALF_DB, RATE_HZ, box_tester, fed, rms, two_tones
+from gainlib.exercises.box_tests import FRAMES, HALF_DB, LOWEST_DB, RATE_HZ, box_tester, fed, rms, two_tones
 from gainlib.exercises.choosing import Matching, Multi
-from gainlib.exercises.drawn import Drawn
-from gainlib.exercises.experiment import Experiment, Listen
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.model import Exercise, Option, Slip
+from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
-from gainlib.levels import db_to_ratio
+from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import SINE_CREST_DB
 from gainlib.processors.base import Noise
 from gainlib.words import Table, level_text
@@ -30,7 +29,7 @@ KINDS = {
     "linear": "linear",
     "drift": "linear, but drifting in time",
     "noisy": "linear, plus noise or offset",
-    "upto": "linear up to a level",
+    "upto": "linear up to a level (a corner, exact below it)",
     "nonlinear": "nonlinear",
 }
 SETTINGS = 3
@@ -98,10 +97,17 @@ def box(name: str):
 # ------------------------------------------------------------------------------------------------------- the experiment
 
 
-def eight(rng: np.random.Generator) -> dict[str, object]:
-    """Return the eight boxes of the experiment under their letters, in a drawn order and drawn settings."""
+def eight(rng: np.random.Generator) -> dict[str, str]:
+    """Return the names of the experiment's eight boxes by letter, in a drawn order and drawn settings."""
     kinds = shuffled(rng, EIGHT)
-    return {letter: box(f"{kind} {pick(rng, (1, 2, 3))}") for letter, kind in zip(LETTERS, kinds, strict=True)}
+    return {letter: f"{kind} {pick(rng, (1, 2, 3))}" for letter, kind in zip(LETTERS, kinds, strict=True)}
+
+
+NAMING = Matching(
+    "Which box is which?", items=tuple(Option(letter, f"Box {letter}") for letter in LETTERS),
+    options=tuple(Option(kind, kind) for kind in EIGHT),
+)  # fmt: skip
+"""Task 7 of the panel, worth nothing."""
 
 
 @lru_cache(maxsize=1)
@@ -126,8 +132,8 @@ def _sounds(run):
     }
 
 
-def _called(lettered_boxes):
-    return {f"Box {letter}": each for letter, each in lettered_boxes.items()}
+def _called(named):
+    return {f"Box {letter}": box(name) for letter, name in named.items()}
 
 
 def experiment(rng: np.random.Generator) -> Experiment:
@@ -137,7 +143,7 @@ def experiment(rng: np.random.Generator) -> Experiment:
 
 # ----------------------------------------------------------------------------------------- what the exercises are about
 
-COUNT = 6
+COUNT, SHORT_MS = 6, np.arange(480) / 48
 LIMIT_DB = -60.0
 ACROSS = {
     "equaliser": "an equaliser",
@@ -153,13 +159,6 @@ ACROSS = {
 }
 STOPS = ("saturator", "compressor", "gate", "converter")
 MOVES = {name: name not in STOPS for name in ACROSS}  # may a trim cross it?
-READ_RESIDUAL = {
-    "soft_undone": "output at a, divided by the gain of a",
-    "difference_undone": "difference: output at b divided by the gain of b, less output at a divided by the gain of a",
-    "difference_as_is": "difference: output at b, less output at a",
-    "difference_again": "difference: output at b times the gain of b, less output at a times the gain of a",
-}
-READ_NOISE = {"offset": "mean of all samples", "all": "RMS of all samples, with the mean"}
 
 
 class SixBoxes:
@@ -194,36 +193,51 @@ def sorted_out(given: dict, wrongly: str = "") -> dict:
     return {letter: "nonlinear" if kind == wrongly else kind for letter, kind in found.items()}
 
 
-def _fed_at(given, level_dbfs):
-    return fed(box(given["box"]), two_tones(level_dbfs))[FRAMES:]
+@lru_cache(maxsize=64)
+def _fed_at(name, level_dbfs):
+    return fed(box(name), two_tones(level_dbfs))[FRAMES:]
 
 
-def residual_readings(given: dict) -> dict[str, float]:
-    """Return RMS values in thousandths of full scale: the soft output and three differences of the loud from it."""
-    a, b = db_to_ratio(given["a"]), db_to_ratio(given["b"])
-    soft, loud = _fed_at(given, given["a"]), _fed_at(given, given["b"])
-    made = (soft / a, loud / b - soft / a, loud - soft, loud * b - soft * a)
-    return {name: round(1000 * rms(each), 3) for name, each in zip(READ_RESIDUAL, made, strict=True)}
+def _passes(given, a_db, b_db):
+    """Return what two passes leave behind their gains, and the difference."""
+    soft, loud = (_fed_at(given["box"], given[name]) * db_to_ratio(db) for name, db in (("a", a_db), ("b", b_db)))
+    return soft, loud, loud - soft
 
 
-def residual_db(given: dict, difference: str = "difference_undone", factor: float = 20.0) -> float:
-    """Return the homogeneity residual from the readings, or what a wrong method makes of them."""
-    return factor * math.log10(given[difference] / given["soft_undone"])
+def residual_db(given: dict, a_db: float | None = None, b_db: float | None = None) -> float:
+    """Return the homogeneity residual: with the gains undone, or with others behind the two passes."""
+    gains = (-given[name] if db is None else db for name, db in (("a", a_db), ("b", b_db)))
+    soft, _, difference = _passes(given, *gains)
+    return float(ratio_to_db(rms(difference) / rms(soft)))
 
 
-RESIDUALS = Drawn(
-    draws(
-        box=one_of(*(f"{kind} {k}" for kind in ("saturator", "uneven saturator", "compressor") for k in (1, 2, 3))),
-        a=grid(-40, -20),
-        b=grid(-12, 0),
-    ),
-    residual_readings,
-    tuple((name, text, None) for name, text in READ_RESIDUAL.items()),
-    fair=lambda given: min(given[name] for name in READ_RESIDUAL) > 1.0,
-    caption="What was measured, once it had settled",
-    heads=("RMS of the", "thousandths of full scale"),
-    digits=dict.fromkeys(READ_RESIDUAL, 3),
-)
+TWICE = draws(
+    box=one_of(*(f"{kind} {k}" for kind in ("saturator", "uneven saturator", "compressor") for k in (1, 2, 3))),
+    a=grid(-40, -20), b=grid(-12, 0), where=lambda given: residual_db(given) > -45,
+)  # fmt: skip
+
+
+def _level(samples):
+    return max(LOWEST_DB, float(ratio_to_db(max(rms(samples), 1e-12))) + SINE_CREST_DB)
+
+
+def _two_passes(given):
+    axes = {"x": (0, 10, 2, "time (ms)"), "y": (-2, 2, 0.5, "full scale = 1"), "digits": (1, 2)}
+    names = f"fed {given['a']} dBFS", f"fed {given['b']} dBFS", "difference"
+    names = tuple(name.replace("-", "−") for name in names)
+    lines = Plot(
+        "curves",
+        lambda run: (SHORT_MS, [each[: SHORT_MS.size] for each in run.seen]),
+        {"names": names, "title": "Behind the gains", **axes},
+    )
+    return Experiment(
+        tuple(db_slider(f"{k}_db", f"Gain, {name}", -60.0, 60.0) for k, name in zip("ab", names[:2], strict=True)),
+        (Picture("Two passes through one box", ("W",), {"W": lines}),),
+        read=lambda run: _passes(given, run.setting.a_db, run.setting.b_db),
+        numbers=lambda run: Table("RMS behind the gains", ("of", "level"), tuple(
+            (name, level_text(_level(each), "dBFS", 2)) for name, each in zip(names, run.seen, strict=True))),
+        title="Two passes through one box",
+    )  # fmt: skip
 
 
 def _plausible(given):
@@ -261,27 +275,49 @@ def limit_dbfs(given: dict) -> float:
     return given["limit"] + low
 
 
-def noise_readings(given: dict) -> dict[str, float]:
-    """Return what a box gives for silence, in millionths of full scale: mean, and RMS with the mean in it."""
-    hiss = Noise(given["hiss"], given["seed"], 1).next(RATE_HZ)[:, 0]
-    out = hiss + given["share"] * rms(hiss)
-    return {"offset": round(1e6 * float(out.mean()), 3), "all": round(1e6 * rms(out), 3)}
+@lru_cache(maxsize=16)
+def _out_of_silence(hiss_dbfs, share, seed):
+    hiss = Noise(hiss_dbfs, seed, 1).next(RATE_HZ)[:, 0]
+    return 1e6 * (hiss + share * rms(hiss))
 
 
-def noise_dbfs(given: dict, offset: float = 1.0, power: float = 2.0) -> float:
-    """Return the noise without the offset, sine-referred; `offset` 0 leaves it in, `power` 1 is plain RMS."""
-    square = given["all"] ** 2 - offset * given["offset"] ** 2
-    return 10 * math.log10(power * square * 1e-12)
+def out_of_silence(given: dict) -> np.ndarray:
+    """Return what a box gives for silence in millionths of full scale: noise, and an offset."""
+    return _out_of_silence(given["hiss"], given["share"], given["seed"])
 
 
-NOISES = Drawn(
-    draws(hiss=grid(-95, -55, 0.5), share=grid(0.8, 2.5, 0.1), seed=grid(1, 9)),
-    noise_readings,
-    tuple((name, text, None) for name, text in READ_NOISE.items()),
-    caption="Output with silence in",
-    heads=("reading", "millionths of full scale"),
-    digits=dict.fromkeys(READ_NOISE, 3),
-)
+def metered_dbfs(samples: np.ndarray, meter: str = "referred") -> float:
+    """Return what one of the desk's meters reads of samples in millionths of full scale."""
+    highest = np.abs(samples).max() if meter == "peak" else rms(samples)
+    return float(ratio_to_db(highest)) - 120.0 + (SINE_CREST_DB if meter == "referred" else 0.0)
+
+
+def noise_dbfs(given: dict, meter: str = "referred") -> float:
+    """Return the level of the noise alone."""
+    out = out_of_silence(given)
+    return metered_dbfs(out - out.mean(), meter)
+
+
+METERS = {"peak": "sample peak", "plain": "plain RMS", "referred": "RMS, sine-referred"}
+NOISES = draws(hiss=grid(-95, -55, 0.5), share=grid(-2.5, 2.5, 0.1), seed=grid(1, 9),
+               where=lambda given: abs(given["share"]) >= 0.8)  # fmt: skip
+
+
+def _silent_box(given):
+    reach = float(f"{20 * rms(out_of_silence(given)):.1g}")
+    axes = {"x": (0, 10, 2, "time (ms)"), "y": (-reach / 2, reach / 2, reach / 8, "millionths of full scale")}
+    return Experiment(
+        (
+            Slider("added", "Constant added", *axes["y"][:2], reach / 2000, 0.0, "", page=reach / 100),
+            Choice("meter", "Meter", METERS),
+        ),
+        (Picture("Output with silence in", ("W",), {"W": Plot(
+            "curves", lambda run: (SHORT_MS, [run.seen[: SHORT_MS.size], np.full(SHORT_MS.size, run.seen.mean())]),
+            {"names": ("output", "its mean"), "title": "Output with silence in", **axes})}),),
+        read=lambda run: out_of_silence(given) + run.setting.added,
+        told=lambda run: f"The meter reads **{level_text(metered_dbfs(run.seen, run.setting.meter), 'dBFS', 2)}**.",
+        title="Box Z, with silence in", lines=1,
+    )  # fmt: skip
 
 
 class Orders:
@@ -324,27 +360,27 @@ def _letters(given):
 def _sorted_text(given):
     found = lettered(given["boxes"]).items()
     told = "; ".join(
-        f"{letter} is a box of the kind {kind_of(name)}: {KINDS[class_of(name)]}" for letter, name in found
+        f"{letter}, a box of the kind {kind_of(name)}, is {KINDS[class_of(name)]}" for letter, name in found
     )
     return (
         f"{told}. A box whose output halves with its input at every level, and repeats, is linear; one that only fails "
-        "to repeat drifts in time; one whose error shrinks as you feed it louder, and is there in silence too, adds "
-        "something of its own; one that is exact below a level and fails above it is linear up to that level; any "
-        "other is nonlinear."
+        "to repeat drifts in time; one whose error shrinks as you feed it louder, and is there with silence in, adds "
+        "something of its own; one that has a corner, and is exact below it, is linear up to that level; any other is "
+        "nonlinear, also where its residual is small."
     )
 
+
+KIND_OF_EACH = Matching(
+    "What each box is", points=4, items=_letters, options=tuple(Option(key, text) for key, text in KINDS.items()),
+    partly_from=0.5, read_off=True,
+)  # fmt: skip
 
 SORTED = Exercise(
     id="06-1",
     title="Six black boxes",
-    parts=(
-        Matching(
-            "What each box is",
-            points=4,
-            items=_letters,
-            options=tuple(Option(key, text) for key, text in KINDS.items()),
-        ),
-    ),
+    edition=2,
+    parts=(KIND_OF_EACH,),
+    before=Before((replace(KIND_OF_EACH, partly_from=1.0),), sorted_out),
     given=SixBoxes(),
     statement=(
         "The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is each "
@@ -382,50 +418,38 @@ SORTED = Exercise(
 )
 
 RESIDUAL = Exercise(
-    id="06-2",
-    title="How far from linear",
-    parts=(Number("Residual", "dB", tolerance=0.5, points=2),),
-    given=RESIDUALS,
-    statement=(
-        "Two tones are sent through a box, once at *a* = {a} dBFS RMS and once at *b* = {b} dBFS RMS. The panel shows "
-        "what was measured. How large is the homogeneity residual, that is, the difference between the two outputs, "
-        "each with its gain undone, against the output at *a* with its gain undone?"
-    ),
+    id="06-2", title="How far from linear", edition=2,
+    parts=(Number("Residual", "dB", tolerance=0.5, points=2, read_off=True),),
+    before=Before((Number("Residual", "dB", tolerance=0.5, points=2),),
+                  lambda g: 20 * math.log10(g["difference_undone"] / g["soft_undone"])),
+    given=TWICE,
+    statement="Two tones went through one box twice: fed at *a* = {a} dBFS RMS and at *b* = {b} dBFS RMS. The desk has "
+        "a gain behind each pass, and takes one from the other. Set both gains so that the drive is undone. How large is "
+        "the homogeneity residual: the level of the difference against that of the pass fed at *a*?",
     solve=residual_db,
     slips=(
-        Slip(
-            "gain the wrong way",
-            lambda g: residual_db(g, "difference_again"),
-            "You applied the gain once more instead of undoing it. Divide by it.",
-        ),
-        Slip(
-            "gain not undone",
-            lambda g: residual_db(g, "difference_as_is"),
-            "That difference contains the change of level you made yourself. Undo the gain before you subtract.",
-        ),
-        Slip(
-            "ten for twenty",
-            lambda g: residual_db(g, factor=10.0),
-            "RMS values are amplitudes: 20·log₁₀ of their ratio, not 10·log₁₀.",
-        ),
+        Slip("gain the wrong way", lambda g: residual_db(g, g["a"], g["b"]), "You applied the gain once more instead "
+            "of undoing it: what went in at −20 dBFS needs +20 dB behind the box."),
+        Slip("gain not undone", lambda g: residual_db(g, 0.0, 0.0), "That difference contains the change of level you "
+            "made yourself. Undo the gain before you subtract."),
+        Slip("one gain undone", lambda g: residual_db(g, -g["a"], 0.0), "You undid the gain of one pass alone. Both "
+            "have to come back to 0 dB before they are compared."),
     ),
-    hints=(
-        "Undo the gain before subtracting. Which row has that?",
-        "If a tone went in at −20 dB, multiply its output by 10 to undo that. Then compare two RMS values.",
-    ),
+    hints=("Undo the gain before subtracting: by how much was each pass fed below 0 dBFS?",
+           "What went in at −20 dB needs +20 dB behind the box. Then compare two levels."),
     explain=lambda g: fill(
-        "With the gains undone, the difference is {difference_undone:.3f}and the soft output {soft_undone:.3f} "
-        "thousandths of full scale: 20·log₁₀({difference_undone:.3f}/{soft_undone:.3f}) = {db:.2f} dB.",
-        {**g, "db": residual_db(g)},
-    ),
+        "Behind +{up_a} dB and +{up_b} dB, the difference reads {difference:.2f} dBFS and the pass fed at {a} dBFS "
+        "{soft:.2f} dBFS: {difference:.2f} − ({soft:.2f}) = {db:.2f} dB.",
+        {"a": g["a"], "up_a": -g["a"], "up_b": -g["b"], "db": residual_db(g), **dict(zip(
+            ("soft", "loud", "difference"), map(_level, _passes(g, -g["a"], -g["b"])), strict=True))}),
     cites=(LINEARITY, FULL_SCALE),
     material=lambda given: box(given["box"]),
-)
+)  # fmt: skip
 
 UP_TO = Exercise(
     id="06-3",
     title="Linear up to a level",
-    parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2),),
+    parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),),
     given=LIMITED,
     statement=(
         "The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the output "
@@ -459,52 +483,45 @@ UP_TO = Exercise(
 )
 
 NOISE = Exercise(
-    id="06-4",
-    title="What comes out of silence",
-    parts=(Number("Noise", "dBFS", tolerance=0.5, points=2),),
+    id="06-4", title="What comes out of silence", edition=2,
+    parts=(Number("Noise", "dBFS", tolerance=0.5, points=2, read_off=True),),
+    before=Before((Number("Noise", "dBFS", tolerance=0.5, points=2),),
+                  lambda g: 10 * math.log10(2e-12 * (g["all"] ** 2 - g["offset"] ** 2))),
     given=NOISES,
-    statement=(
-        "With silence at its input, a box still puts out something: noise, and an offset. The panel shows the mean of "
-        "all "
-        "samples and their RMS, in millionths of full scale. What is the level of the noise alone, sine-referred (a "
-        "full-scale sine reads 0 dBFS)?"
-    ),
+    statement="With silence at its input, box Z still puts out something: noise, and an offset. You may add a constant "
+        "to its output and choose the meter. What is the level of the noise alone, sine-referred (a full-scale sine "
+        "reads 0 dBFS)?",
     solve=noise_dbfs,
     slips=(
-        Slip(
-            "offset left in",
-            lambda g: noise_dbfs(g, offset=0.0),
-            "Your figure still contains the offset. Subtract its square from the mean square before you take the "
-            "logarithm.",
-        ),
-        Slip(
-            "3 dB slip",
-            lambda g: noise_dbfs(g, power=1.0),
-            "You are 3.01 dB too low, because you gave plain RMS. Sine-referred, the mean square counts twice.",
-        ),
+        Slip("offset left in", lambda g: metered_dbfs(out_of_silence(g)), "Your figure still contains the offset. Add "
+            "the constant that brings the mean to zero, then read."),
+        Slip("3 dB slip", lambda g: noise_dbfs(g, "plain"), "You are 3.01 dB too low, because you gave plain RMS. "
+            "Sine-referred, a full-scale sine reads 0 dBFS."),
+        Slip("peak", lambda g: noise_dbfs(g, "peak"), "That is the highest sample of the noise. Its level is its RMS."),
     ),
-    hints=(
-        "Remove the mean first: mean squares can be subtracted, but RMS values cannot.",
-        "Which RMS does a full-scale sine have, so that it reads 0 dBFS?",
-    ),
+    hints=("Where does the reading stop falling while you change the constant?",
+           "A peak meter, plain RMS or sine-referred: on which of the three does a full-scale sine read 0 dBFS as an "
+               "average?"),
     explain=lambda g: fill(
-        "Mean square of the noise: {all:.3f}² − {offset:.3f}² = {square:.3f} (millionths squared). Sine-referred: "
-        "10·log₁₀(2 × {square:.3f} × 10^(−12)) = {db:.2f} dBFS.",
-        {**g, "square": g["all"] ** 2 - g["offset"] ** 2, "db": noise_dbfs(g)},
-    ),
+        "The mean of the output is {offset:.1f} millionths of full scale; with {off:.1f} added, only the noise is "
+        "left: {plain:.2f} dBFS plain RMS, and + 3.01 = {db:.2f} dBFS sine-referred. With the offset it read {with_it:.2f} "
+        "dBFS.",
+        {"offset": out_of_silence(g).mean(), "off": -out_of_silence(g).mean(), "plain": noise_dbfs(g, "plain"),
+         "db": noise_dbfs(g), "with_it": metered_dbfs(out_of_silence(g))}),
     cites=(FULL_SCALE, "Mean square of a sum of noise and a constant: handbook formula"),
-)
+)  # fmt: skip
+
+CROSSED = Multi(
+    "A trim can cross", points=3, partly_from=0.8,
+    options=lambda given: tuple(Option(name, ACROSS[name]) for name in given["across"]),
+)  # fmt: skip
 
 ORDER = Exercise(
     id="06-5",
     title="Can the trim cross it?",
-    parts=(
-        Multi(
-            "A trim can cross",
-            points=3,
-            options=lambda given: tuple(Option(name, ACROSS[name]) for name in given["across"]),
-        ),
-    ),
+    edition=2,
+    parts=(CROSSED,),
+    before=Before((replace(CROSSED, partly_from=1.0),), crossed),
     given=Orders(),
     statement=(
         "A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that keeps "
@@ -618,8 +635,7 @@ def compare() -> tuple[str, str, Table]:
 
 
 def _six(given):
-    named = {letter: box(name) for letter, name in lettered(given["boxes"]).items()}
-    return box_tester(_called(named), "Six black boxes")
+    return box_tester(_called(lettered(given["boxes"])), "Six black boxes")
 
 
 LAB = Lab(
@@ -631,9 +647,9 @@ LAB = Lab(
     personal={"boxes": experiment},
     tasks={
         "06-1": _six,
-        "06-2": RESIDUALS,
+        "06-2": _two_passes,
         "06-3": lambda given: box_tester({"Box Y": limited_box(given)}, "A box that is linear up to a level"),
-        "06-4": NOISES,
+        "06-4": _silent_box,
     },
     compare=compare,
 )

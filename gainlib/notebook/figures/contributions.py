@@ -31,8 +31,8 @@ class Contributions:
         How many peaks there is room for.
     limit : float
         Height of the upright axis, full scale = 1.
-    title : str
-        Above the picture.
+    named : bool
+        Whether the largest part of each peak is named, over its bar and in the sentence.
 
     Examples
     --------
@@ -43,17 +43,10 @@ class Contributions:
     'The worst peak is 1.40 times full scale (+2.9 dBFS) at 1.50 s; kick contributes most to it, 0.90.'
     """
 
-    def __init__(
-        self,
-        axes: Axes,
-        names,
-        count: int = 10,
-        limit: float = 2.4,
-        title: str = "What makes the worst peaks: name = largest part, ▬ = the peak",
-    ):
-        self.names, self.count, self._limit = tuple(names), count, limit
+    def __init__(self, axes: Axes, names, count: int = 10, limit: float = 2.4, named: bool = True):
+        self.names, self.count, self._limit, self._named = tuple(names), count, limit, named
         self.time_s, self.parts = np.zeros(0), np.zeros((0, len(self.names)))
-        frame(axes, title)
+        frame(axes, f"What makes the worst peaks: {'name = largest part, ' * named}▬ = the peak")
         full_scale_axis(axes, limit, "full scale = 1")
         axes.set_ylim(-0.3 * limit, NAMES_AT * limit)
         axes.yaxis.set_major_locator(FixedLocator(range(-int(0.3 * limit), int(limit) + 1)))
@@ -91,7 +84,8 @@ class Contributions:
             stack.set_verts(rectangles(left[some], bottom[some], BAR_WIDTH, value[some]))
         self._tops.set_data(np.arange(len(time_s)), np.minimum(parts.sum(axis=1), self._limit))
         for k, label in enumerate(self._labels):
-            label.set_text(self.names[int(np.argmax(parts[k]))] if k < len(time_s) and up[k].any() else "")
+            told = self._named and k < len(time_s) and up[k].any()
+            label.set_text(self.names[int(np.argmax(parts[k]))] if told else "")
 
     def sentence(self) -> str:
         """Return the height of the worst peak and who makes most of it."""
@@ -99,9 +93,11 @@ class Contributions:
             return "The bus is silent."
         total, most = float(self.parts[0].sum()), int(np.argmax(self.parts[0]))
         level = peak_text(20 * np.log10(total)) if total > 0 else "silent"
+        said = f"The worst peak is {total:.2f} times full scale ({level}) at {self.time_s[0]:.2f} s"
         return (
-            f"The worst peak is {total:.2f} times full scale ({level}) at {self.time_s[0]:.2f} s; "
-            f"{self.names[most]} contributes most to it, {self.parts[0, most]:.2f}."
+            f"{said}; {self.names[most]} contributes most to it, {self.parts[0, most]:.2f}."
+            if self._named
+            else f"{said}."
         )
 
     def table(self) -> Table:
