@@ -235,12 +235,12 @@ def test_the_readings_shown_lead_to_the_answer():
     given = asked.variant("anna")
     desk = lab_module("02").exercise_panel(asked, given, None)
     desk.set_controls(asked.solve(given))
-    rows = [row[1] for row in desk.numbers.table["rows"]][:5]
+    rows = [row[1] for row in desk.numbers.table["rows"]]
     highest, lowest, offset, _, rms = (float(re.match(r"[−+]?[\d.]+", row)[0].replace("−", "-")) for row in rows)
     assert rms - 3.01 == pytest.approx(given["R"], abs=0.02)
     peak_dbfs = 20 * math.log10(max(highest - offset, offset - lowest))
     assert given["X"] == pytest.approx(peak_dbfs - (rms - 3.01), abs=0.1)
-    assert not any(str(given["X"]) in cell for row in desk.numbers.table["rows"][:5] for cell in row)
+    assert not any(str(given["X"]) in cell for row in desk.numbers.table["rows"] for cell in row)
 
 
 def test_the_desk_of_the_gates_says_when_the_soft_part_counts():

@@ -22,7 +22,7 @@ from gainlib.exercises.stems import one_strip
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
-from gainlib.levels.printing import number, quantity
+from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages
 from gainlib.meters.loudness import ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU
@@ -364,16 +364,12 @@ def _seen_take(given):
     )  # fmt: skip
 
 
-def _read_take(run, given):
-    scale = (("highest", "highest sample"), ("lowest", "lowest sample"), ("offset", "offset: mean of all samples"))
-    rows = [(f"{label} (full scale = 1)", number_text(run.seen[name], 3, sign=True), "–") for name, label in scale]
-    rows += (
-        ("sample peak, with the offset", level_text(ratio_to_db(loaded_peak(run.seen)), "dBFS", 2), "–"),
-        ("RMS without the offset, sine-referred", level_text(run.seen["rms_dbfs"], "dBFS", 2), "–"),
-        ("plain RMS", "from these", quantity(given["R"], "dBFS") + " ± 0.1"),
-        ("crest factor", "from these", quantity(given["X"], "dB") + " ± 0.2"),
-    )
-    return Table("What the meters read", ("reading", "measured", "wanted"), tuple(rows))
+def _read_take(run, _given):
+    named = {"highest": "highest sample", "lowest": "lowest sample", "offset": "offset, the mean of all samples"}
+    rows = [(label, number_text(run.seen[name], 3, sign=True)) for name, label in named.items()]
+    peak = level_text(ratio_to_db(loaded_peak(run.seen)), "dBFS", 2)
+    rows += [("sample peak", peak), ("RMS, sine-referred", level_text(run.seen["rms_dbfs"], "dBFS", 2))]
+    return Table("What the meters read; samples: full scale = 1", ("reading", "value"), tuple(rows))
 
 
 CREST_TASK = SetAndMeasure(
@@ -478,7 +474,7 @@ def _swung(given):
     return Experiment(
         (db_slider("gain_db", "Gain", -40.0, 40.0),
          Slider("burst_ms", "Burst", 10.0, LONGEST_MS, 5.0, FOUND_MS, "ms", page=50.0, decimals=0)),
-        (Picture("The needle", ("N",), {"N": Plot("needle", _seen_needle, {"duration_s": SECONDS})}),),
+        (Picture("The needle", ("N",), {"N": Plot("needle", _seen_needle, {"duration_s": 2.0})}),),
         read=lambda run: Swing(given["level"] + run.setting.gain_db,
                                _needle_at(given, given["level"] + run.setting.gain_db, run.setting.burst_ms)),
         title="A burst and the needle",
@@ -566,7 +562,8 @@ def _two_parts(given):
     count = int(10 * max(given["t1"], given["s"]) / 0.9)
     return Experiment(
         (Slider("soft_lufs", "Soft part", -70.0, given["L1"], 0.1, -65.0, "LUFS", page=1.0),),
-        (Picture("Blocks and gates", ("B",), {"B": Plot("blocks", lambda run: run.seen, {"most": count})}),),
+        (Picture("Blocks and gates", ("B",), {"B": Plot("blocks", lambda run: run.seen, {"most": count})},
+                 margins={"bottom": 0.13}),),
         read=lambda run: _parts_gated(run, given),
         told=lambda run: f"The soft part **{'counts' if run.seen[1].all() else 'is left out'}**.",
         title="A loud part and a soft one", lines=1,
