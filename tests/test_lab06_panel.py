@@ -7,6 +7,7 @@ import pytest
 
 from gainlib.exercises import exercise
 from gainlib.exercises.box_tests import box_tester
+from gainlib.exercises.variants import seed_for
 from gainlib.labs import lab06
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.figures import Residuals, make_figure
@@ -47,18 +48,60 @@ def test_the_drive_goes_home_to_18_dbfs(desk):
     assert (row["home"], row["step"], row["page"]) == (-18.0, 1.0, 6.0)
 
 
-def test_exercises_have_their_boxes_and_readings():
+def task_desk(number):
+    asked = exercise(number)
+    given = asked.variant("anna")
+    return asked, given, lab_module("06").exercise_panel(asked, given, None)
+
+
+def test_exercises_have_their_boxes():
     for number, boxes in (("06-1", 6), ("06-3", 1)):
-        asked = exercise(number)
-        shown = lab_module("06").exercise_panel(asked, asked.variant("anna"), None)
+        shown = task_desk(number)[2]
         assert len(shown.settings.rows) == (2 if boxes > 1 else 1)
         assert boxes == 1 or len(shown.settings.rows[0]["options"]) == boxes
-    asked = exercise("06-4")
-    given = asked.variant("anna")
-    shown = lab_module("06").exercise_panel(asked, given, None)
-    assert [row[1] for row in shown.table["rows"]] == [
-        f"{given[name]:.3f}".replace("-", "−") for name in ("offset", "all")
-    ]
+
+
+def test_the_residual_is_read_once_both_gains_are_undone():
+    asked, given, desk = task_desk("06-2")
+    answer = f"{asked.solve(given):.1f}".replace("-", "−")
+    assert not any(answer in cell for row in desk.numbers.table["rows"] for cell in row)
+    desk.set(a_db=-float(given["a"]), b_db=-float(given["b"]))
+    soft, _, difference = (float(row[1].removesuffix(" dBFS").replace("−", "-")) for row in desk.numbers.table["rows"])
+    assert difference - soft == pytest.approx(asked.solve(given), abs=0.02)
+
+
+def test_the_noise_is_read_once_the_offset_is_gone():
+    asked, given, desk = task_desk("06-4")
+    answer = f"{asked.solve(given):.1f}".replace("-", "−")
+    assert answer not in desk.said.text
+    desk.set(meter="referred", added=-float(lab06.out_of_silence(given).mean()))
+    assert answer in desk.said.text
+
+
+class Pupil(SimpleNamespace):
+    """Somebody whose moves are not kept."""
+
+    kept = None
+
+
+def test_the_eight_boxes_are_named_and_checked():
+    pupil = Pupil(name="anna", class_code="7b")
+    naming = lab_module("06").panel("naming", pupil)
+    seed = seed_for("anna", "06 panel", 0, "7b")
+    names = lab06.eight(np.random.Generator(np.random.PCG64(seed)))
+    right = {letter: lab06.kind_of(name) for letter, name in names.items()}
+    field = naming.question.fields[0]
+    naming.submit()
+    assert "No answer yet" in naming.question.said.text
+    field.show(right | {"A": right["B"], "B": right["A"]})
+    naming.submit()
+    assert naming.question.said.text.endswith("Not all of it is right yet.")
+    field.show(right | {"A": right["C"], "C": right["A"]})
+    naming.submit()
+    assert "6 of 8 are right; check Box A, Box C" in naming.question.said.text
+    field.show(right)
+    naming.submit()
+    assert "Right" in naming.question.said.text and "8 of 8" in naming.question.said.text
 
 
 def test_residuals_of_different_length_are_refused():

@@ -21,6 +21,7 @@ from gainlib.exercises.set_and_measure import DESK, Aim, SetAndMeasure
 from gainlib.exercises.stems import one_strip
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
@@ -686,68 +687,39 @@ def _worth_asking(g):
     return 0.1 <= g["f"] / g["fs"] <= 0.45 and _under_read_db(g) >= 0.09
 
 
+# Slips are off where they could not be told from one another: with two points, and where little is under-read.
 BETWEEN = Exercise(
-    id="02-4",
-    title="A crest between two points",
+    id="02-4", title="A crest between two points",
     parts=(Number("Largest under-read", "dB", tolerance=0.03, points=2),),
-    given=either(
-        *(draws(f=grid(4.5, 21.5, 0.1), fs=one_of(44.1, 48), n=one_of(n), where=_worth_asking) for n in (1, 2, 4, 8))
-    ),
-    statement=(
-        "A tone burst of {f} kHz with a single crest, sampled at {fs} kHz, is read by a meter with {n}× oversampling "
-        "(1× means at the samples alone). By how many dB at most does the meter read the crest too low, with the crest "
-        "in its worst position? Give a positive number."
-    ),
+    given=either(*(draws(f=grid(4.5, 21.5, 0.1), fs=one_of(44.1, 48), n=one_of(n), where=_worth_asking) for n in (1, 2,
+        4, 8))),
+    statement="A tone burst of {f} kHz with a single crest, sampled at {fs} kHz, is read by a meter with {n}× "
+        "oversampling (1× means at the samples alone). By how many dB at most does the meter read the crest too low, "
+        "with the crest in its worst position? Give a positive number.",
     solve=_under_read_db,
     slips=(
-        Slip(
-            "samples alone",
-            lambda g: _under_read_db(g, turn=g["n"]),
-            "You counted the samples alone. Oversampling brings the points closer together: divide the angle by its "
-            "factor.",
-            active=lambda g: g["n"] > 1,
-        ),
-        Slip(
-            "whole distance",
-            lambda g: _under_read_db(g, turn=2.0),
-            "You took the whole distance between two points. In the worst position the crest is half-way between them, "
-            "so take half.",
-            active=lambda g: g["n"] != 2 and 2 * g["f"] / g["fs"] / g["n"] < 0.495,  # with two points: as above
-        ),
-        Slip(
-            "degrees",
-            lambda g: -20 * log10(cos(pi * g["f"] / g["fs"] / g["n"] * pi / 180)),
-            "Your calculator read the angle as degrees. π·f/(n·fs) is in radians; in degrees it is 180·f/(n·fs).",
-        ),
-        Slip(
-            "ten",
-            lambda g: _under_read_db(g) / 2,
-            "You took 10·log₁₀. A sample value is an amplitude and takes 20·log₁₀.",
-            active=lambda g: _under_read_db(g) >= 0.2,  # half of less could not be told from the slip before
-        ),
-        Slip(
-            "sign",
-            lambda g: -_under_read_db(g),
-            "The size is right, but the question asks for a positive number: by how much the meter reads too low.",
-        ),
+        Slip("samples alone", lambda g: _under_read_db(g, turn=g["n"]), "You counted the samples alone. Oversampling "
+             "brings the points closer together: divide the angle by its factor.", active=lambda g: g["n"] > 1),
+        Slip("whole distance", lambda g: _under_read_db(g, turn=2.0), "You took the whole distance between two points. "
+             "In the worst position the crest is half-way between them, so take half.",
+             active=lambda g: g["n"] != 2 and 2 * g["f"] / g["fs"] / g["n"] < 0.495),
+        Slip("degrees", lambda g: -20 * log10(cos(pi * g["f"] / g["fs"] / g["n"] * pi / 180)),
+             "Your calculator read the angle as degrees. π·f/(n·fs) is in radians; in degrees it is 180·f/(n·fs)."),
+        Slip("ten", lambda g: _under_read_db(g) / 2, "You took 10·log₁₀. A sample value is an amplitude and takes "
+             "20·log₁₀.", active=lambda g: _under_read_db(g) >= 0.2),
+        Slip("sign", lambda g: -_under_read_db(g), "The size is right, but the question asks for a positive number: by "
+             "how much the meter reads too low."),
     ),
-    hints=(
-        "The worst position of the crest is half-way between two points of the meter.",
-        "What part of the tone's cycle is half the distance between two points? Take it as an angle; its cosine is "
-        "what is left of the crest.",
-    ),
-    explain=lambda g: fill(
-        "The points are 1/({n} × {fs} kHz) apart; half of that, at {f} kHz, is an angle of 180° × {f}/({n} × {fs}) = "
-        "{angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and −20·log₁₀({left:.4f}) = {db:.2f} dB.",
-        {
-            **{name: g[name] for name in ("n", "f", "fs")},
-            "angle": 180 * g["f"] / g["fs"] / g["n"],
-            "left": cos(pi * g["f"] / g["fs"] / g["n"]),
-            "db": _under_read_db(g),
-        },
-    ),
+    hints=("The worst position of the crest is half-way between two points of the meter.",
+           "What part of the tone's cycle is half the distance between two points? Take it as an angle; its cosine is "
+           "what is left of the crest."),
+    explain=lambda g: fill("The points are 1/({n} × {fs} kHz) apart; half of that, at {f} kHz, is an angle of 180° × "
+        "{f}/({n} × {fs}) = {angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and "
+        "−20·log₁₀({left:.4f}) = {db:.2f} dB.", {**{name: g[name] for name in ("n", "f", "fs")},
+        "angle": 180 * g["f"] / g["fs"] / g["n"], "left": cos(pi * g["f"] / g["fs"] / g["n"]),
+        "db": _under_read_db(g)}),
     cites=("Largest under-read of a true-peak meter: ITU-R BS.1770-5, Annex 2, Attachment 1 (standard)",),
-)
+)  # fmt: skip
 
 # ----------------------------------------------------------------------------------------------------------- loudness
 
@@ -757,50 +729,30 @@ def _two_channels(g):
 
 
 TWO_CHANNELS = Exercise(
-    id="02-5",
-    title="Loudness of two channels",
-    parts=(Number("Loudness", "LUFS", tolerance=0.1, points=2),),
+    id="02-5", title="Loudness of two channels", parts=(Number("Loudness", "LUFS", tolerance=0.1, points=2),),
     given=draws(pL=grid(-40, -6, 0.5), pR=grid(-40, -6, 0.5), where=lambda g: 1 <= abs(g["pL"] - g["pR"]) <= 12),
-    statement=(
-        "A steady sine of 997 Hz peaks at {pL} dBFS in the left channel and at {pR} dBFS in the right. How loud is it? "
-        "For reference: at 0 dBFS it reads −3.01 LUFS in one channel alone, and 0 LUFS in both."
-    ),
+    statement="A steady sine of 997 Hz peaks at {pL} dBFS in the left channel and at {pR} dBFS in the right. How loud "
+        "is it? For reference: at 0 dBFS it reads −3.01 LUFS in one channel alone, and 0 LUFS in both.",
     solve=_two_channels,
     slips=(
-        Slip(
-            "no 3.01",
-            lambda g: sum_levels_db([g["pL"], g["pR"]]),
-            "You added the channels correctly, but by peak. One channel at 0 dBFS reads −3.01 LUFS, so subtract 3.01.",
-        ),
-        Slip(
-            "mean of decibels",
-            lambda g: (g["pL"] + g["pR"]) / 2,
-            "You took the mean of two decibel figures. The meter adds the powers of the channels.",
-        ),
-        Slip(
-            "amplitudes added",
-            lambda g: sum_levels_db([g["pL"], g["pR"]], correlation=1.0) - SINE_CREST_DB,
-            "You added amplitudes, as if both channels met in one wire. The meter squares each channel first and then "
-            "adds powers.",
-        ),
-        Slip(
-            "louder channel alone",
-            lambda g: max(g["pL"], g["pR"]) - SINE_CREST_DB,
-            "You counted the louder channel alone. The other one adds its power as well.",
-        ),
+        Slip("no 3.01", lambda g: sum_levels_db([g["pL"], g["pR"]]), "You added the channels correctly, but by peak. "
+             "One channel at 0 dBFS reads −3.01 LUFS, so subtract 3.01."),
+        Slip("mean of decibels", lambda g: (g["pL"] + g["pR"]) / 2, "You took the mean of two decibel figures. The "
+             "meter adds the powers of the channels."),
+        Slip("amplitudes added", lambda g: sum_levels_db([g["pL"], g["pR"]], correlation=1.0) - SINE_CREST_DB,
+             "You added amplitudes, as if both channels met in one wire. The meter squares each channel first and then "
+             "adds powers."),
+        Slip("louder channel alone", lambda g: max(g["pL"], g["pR"]) - SINE_CREST_DB, "You counted the louder channel "
+             "alone. The other one adds its power as well."),
     ),
-    hints=(
-        "The meter squares each channel and adds the squares, so it adds powers.",
-        "Turn both peaks into powers, add them and go back to decibels. Then use the reference for a single channel.",
-    ),
-    explain=lambda g: fill(
-        "10·log₁₀(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and a sine's power is 3.01 dB below its peak: "
-        "{lufs:.2f} "
-        "LUFS. At 997 Hz the weighting adds 0.69 dB, which the −0.691 in the formula subtracts again.",
-        {"pL": g["pL"], "pR": g["pR"], "sum": sum_levels_db([g["pL"], g["pR"]]), "lufs": _two_channels(g)},
-    ),
+    hints=("The meter squares each channel and adds the squares, so it adds powers.",
+           "Turn both peaks into powers, add them and go back to decibels. Then use the reference for a single "
+           "channel."),
+    explain=lambda g: fill("10·log₁₀(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and a sine's power is 3.01 dB below "
+        "its peak: {lufs:.2f} LUFS. At 997 Hz the weighting adds 0.69 dB, which the −0.691 in the formula subtracts "
+        "again.", {"pL": g["pL"], "pR": g["pR"], "sum": sum_levels_db([g["pL"], g["pR"]]), "lufs": _two_channels(g)}),
     cites=(LOUDNESS,),
-)
+)  # fmt: skip
 
 _PARTS = {"t1": grid(20, 120, 5), "L1": grid(-34, -14, 0.5), "t2": grid(20, 120, 5), "L2": grid(-64, -18, 0.5)}
 
@@ -884,6 +836,15 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, which is 0 VU", heads, rows)
 
 
+WORKED = Worked(
+    "The highest sample of a snare take is +0.42 of full scale, the lowest −0.18, its offset +0.02. The RMS meter, "
+    "which leaves the offset out, reads −18.0 dBFS, sine-referred. What is the crest factor?",
+    ("Without the offset, the highest sample is 0.42 − 0.02 = 0.40 away from rest, the lowest 0.18 + 0.02 = 0.20. The "
+     "peak is the larger distance, not half of the way between the two: 20·log₁₀ 0.40 = −7.96 dBFS.",
+     "A crest factor compares with plain RMS, 3.01 dB lower than sine-referred: −18.0 − 3.01 = −21.01 dBFS."),
+    Number("Crest factor", "dB", tolerance=0.05), 13.05, "Peak − plain RMS: −7.96 − (−21.01) = 13.05 dB.",
+)  # fmt: skip
+
 LAB = Lab(
     title="Meters",
     question="Which meter answers which question?",
@@ -893,4 +854,5 @@ LAB = Lab(
     experiments={"meters": meters},
     tasks={"02-1": CREST_TASK, "02-2": SHAPES_TASK, "02-3": SWING_TASK, "02-6": _two_parts},
     compare=compare,
+    worked=WORKED,
 )

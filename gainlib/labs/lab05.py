@@ -30,6 +30,7 @@ from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, shor
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, pick, shuffled
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
@@ -333,9 +334,10 @@ def bus() -> Experiment:
 
 CEILING_DBFS = -1.0
 LOUD = {
-    "01 kick": (10.5, -8.3, -2.7, 4.5, -7.8, 3.2, -0.4, -14.0, -7.1, -3.3),
+    "01 kick": (9.8, -7.7, 5.2, -19.8, -6.0, -9.9, -2.7, 7.2, -5.2, -14.1),
     "03 overheads": (2.8, 1.0, 7.8, 4.5, -8.4, 3.2, -8.4, -1.7, -2.7, -8.5),
-    "06 guitar": (4.7, -0.9, -2.0, 4.8, -12.1, 10.5, -6.3, -6.0, -3.0, -6.7),
+    "06 guitar": (-8.5, 1.3, -0.2, 3.3, -9.0, 9.1, 3.7, -7.0, 5.1, -14.4),
+    "07 e-piano": (-5.7, 5.5, -1.5, -12.8, -10.1, -3.8, 12.1, 8.0, -9.6, -10.8),
 }
 """Gains in dB of ten stems, found by trying, at which one track makes the bus clip and another peaks higher by itself;
 by the first. Every learner's are up to half a decibel off, and are drawn again where that is not so any more."""
@@ -405,15 +407,21 @@ def _least_attenuation_db(gains_db, stem):
 
 
 def _draw_loud_source(rng, suspect):
-    """Draw a mix in which one source alone makes the bus clip; None where that, or a higher meter, is not to be had."""
+    """Draw a mix in which one source alone makes the bus clip; None where that, or a higher meter, is not to be had.
+
+    Nor where the bus hardly follows that fader near the limit, so that the answer could not be read.
+    """
     gains = [round(gain + pick(rng, grid(-0.5, 0.5, 0.1).values), 1) for gain in LOUD[suspect]]
     seen = _leave_one_out(tuple(gains))
     others = min(peak for stem, peak in seen.without_dbfs.items() if stem != suspect)
-    highest = max(seen.own_dbfs.values())
-    tame = seen.without_dbfs[suspect] <= -1.2 and others >= 0.1 and highest < 0
+    higher = max(seen.own_dbfs.values()) - seen.own_dbfs[suspect]
+    if seen.without_dbfs[suspect] > -1.2 or others < 0.1 or max(seen.own_dbfs.values()) >= 0 or higher < 0.3:
+        return None
     least = _least_attenuation_db(tuple(gains), suspect)
-    fair = tame and highest >= seen.own_dbfs[suspect] + 0.3 and least is not None and least >= 1
-    return {"gains_db": gains} if fair else None
+    if least is None or least < 1:
+        return None
+    nearly = [gain - (least - 0.5) * (stem == suspect) for stem, gain in zip(STEMS, gains, strict=True)]
+    return {"gains_db": gains} if _peak_dbfs(_parts_at(nearly).sum(axis=0)) > CEILING_DBFS + 0.08 else None
 
 
 @lru_cache(maxsize=4)
@@ -824,36 +832,23 @@ def _same_plus_unrelated(g):
 
 
 UNRELATED = Exercise(
-    id="05-1",
-    title="Many tracks at one level",
-    parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
+    id="05-1", title="Many tracks at one level", parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
     given=draws(N=grid(2, 48), L=grid(-30, -14, 0.5)),
-    statement=("{N} unrelated tracks feed the bus, each at {L} dBFS RMS. What is the RMS level of the bus?"),
+    statement="{N} unrelated tracks feed the bus, each at {L} dBFS RMS. What is the RMS level of the bus?",
     solve=lambda g: sum_levels_db([g["L"]] * g["N"]),
     slips=(
-        Slip(
-            "coherent",
-            lambda g: g["L"] + 20 * log10(g["N"]),
-            "You took the sum of identical tracks. Unrelated tracks add as powers: 10·log₁₀ of their number.",
-        ),
-        Slip(
-            "decibels added",
-            lambda g: g["L"] * g["N"],
-            "You added decibels, which are logarithms and do not add up: turn each level into a power, add, and go "
-            "back.",
-        ),
+        Slip("coherent", lambda g: g["L"] + 20 * log10(g["N"]), "You took the sum of identical tracks. Unrelated "
+             "tracks add as powers: 10·log₁₀ of their number."),
+        Slip("decibels added", lambda g: g["L"] * g["N"], "You added decibels, which are logarithms and do not add up: "
+             "turn each level into a power, add, and go back."),
     ),
-    hints=(
-        "Unrelated signals add as powers, not as voltages.",
-        "How many times the power of a single track does the bus carry? How many dB is that ratio?",
-    ),
-    explain=lambda g: fill(
-        "Powers add: {N} tracks carry {N} times the power of one, and 10·log₁₀({N}) = {rise:.2f} dB. "
-        "{L} dBFS {rise:+.2f} dB = {bus:.2f} dBFS.",
-        {**g, "rise": 10 * log10(g["N"]), "bus": g["L"] + 10 * log10(g["N"])},
-    ),
+    hints=("Unrelated signals add as powers, not as voltages.",
+           "How many times the power of a single track does the bus carry? How many dB is that ratio?"),
+    explain=lambda g: fill("Powers add: {N} tracks carry {N} times the power of one, and 10·log₁₀({N}) = {rise:.2f} "
+        "dB. {L} dBFS {rise:+.2f} dB = {bus:.2f} dBFS.",
+        {**g, "rise": 10 * log10(g["N"]), "bus": g["L"] + 10 * log10(g["N"])}),
     cites=(HANDBOOK, "RMS in dBFS (a full-scale sine reads 0): AES17"),
-)
+)  # fmt: skip
 
 DOUBLED = Exercise(
     id="05-2", title="A take doubled, and two others", edition=2,
@@ -907,145 +902,81 @@ OFFSET = Exercise(
 )  # fmt: skip
 
 LOUD_SOURCE = Exercise(
-    id="05-4",
-    title="The track that clips the bus",
-    parts=(
-        choosing.Choice(
-            "The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS), read_off=True
-        ),
-        Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True),
-    ),
-    edition=2,
-    given=either(*(partial(_draw_loud_source, suspect=stem) for stem in LOUD)),
-    statement=(
-        "One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it still "
-        "does. Which track is it? And by at least how many dB must it come down for the sample peak of the bus to be "
-        "no higher than −1.0 dBFS? Give a positive number, rounded up to one decimal."
-    ),
+    id="05-4", title="The track that clips the bus",
+    parts=(choosing.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS),
+        read_off=True), Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True)),
+    edition=2, given=either(*(partial(_draw_loud_source, suspect=stem) for stem in LOUD)),
+    statement="One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it "
+        "still does. Which track is it? And by at least how many dB must it come down for the sample peak of the bus "
+        "to be no higher than −1.0 dBFS? Give a positive number, rounded up to one decimal.",
     solve=lambda g: [_seen(g).culprit, _cure_db(g)],
     slips=(
-        Slip(
-            "loud on its meter",
-            lambda g: [_loudest_other(g), None],
-            "That track is the highest on its own meter, but with it muted the bus still clips. What counts is what a "
-            "track adds at the instant the bus peaks.",
-        ),
-        Slip(
-            "own peak",
-            lambda g: [None, _seen(g).own_dbfs[_seen(g).culprit] - CEILING_DBFS],
-            "You brought the track's own peak to the limit. The others play at that instant too, so it has to come "
-            "down until the sum fits.",
-        ),
-        Slip(
-            "excess of the bus",
-            lambda g: [None, _seen(g).bus_dbfs - CEILING_DBFS],
-            "You gave the excess of the bus. Only one of its parts moves, so that part has to move further.",
-        ),
+        Slip("loud on its meter", lambda g: [_loudest_other(g), None], "That track is the highest on its own meter, "
+             "but with it muted the bus still clips. What counts is what a track adds at the instant the bus peaks."),
+        Slip("own peak", lambda g: [None, _seen(g).own_dbfs[_seen(g).culprit] - CEILING_DBFS],
+             "You brought the track's own peak to the limit. The others play at that instant too, so it has to come "
+             "down until the sum fits."),
+        Slip("excess of the bus", lambda g: [None, _seen(g).bus_dbfs - CEILING_DBFS], "You gave the excess of the bus. "
+             "Only one of its parts moves, so that part has to move further."),
     ),
-    hints=(
-        "Mute one track at a time and watch the sample peak of the bus.",
-        "Look at the colours of the bars: which track is a large part of all that are over?",
-        "Lower that fader until the bus reads the limit; the track's own meter does not matter.",
-    ),
-    explain=_why_loud,
-    cites=("Sample peak: AES17", "Handbook formula: the samples of a sum add"),
-    material=loud_mix,
-)
+    hints=("Mute one track at a time and watch the sample peak of the bus.",
+           "Look at the colours of the bars: which track is a large part of all that are over?",
+           "Lower that fader until the bus reads the limit; the track's own meter does not matter."),
+    explain=_why_loud, cites=("Sample peak: AES17", "Handbook formula: the samples of a sum add"), material=loud_mix,
+)  # fmt: skip
 
 ALL_FADERS = Exercise(
-    id="05-5",
-    title="Bring the whole mix down",
-    parts=(ALL_TASK.part(_nudges, sessions=True),),
-    given=_draw_all_faders,
-    statement=(
-        "The bus of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master fader. Set "
-        "the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the balance between any two "
-        "tracks stays within 0.1 dB of what it is now."
-    ),
+    id="05-5", title="Bring the whole mix down", parts=(ALL_TASK.part(_nudges, sessions=True),), given=_draw_all_faders,
+    statement="The bus of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master "
+        "fader. Set the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the balance between "
+        "any two tracks stays within 0.1 dB of what it is now.",
     solve=lambda g: moved(g, offset_db(g)),
     slips=(
-        Slip(
-            "one fader",
-            lambda g: moved(g, -20.0, stems=(_loudest(g),)),
-            "You moved a single fader, and that changed the balance. All of them have to come down by the same amount.",
-            spots=lambda answer, g: _faders_moved(answer, g) == 1,
-        ),
-        Slip(
-            "master only",
-            lambda g: moved(g, 0.0, master_db=AIM_DBTP),
-            "You moved only the master fader. The sum was cut off ahead of it, so it only turns down what is already "
-            "clipped.",
-            spots=_master_only_moved,
-        ),
+        Slip("one fader", lambda g: moved(g, -20.0, stems=(_loudest(g),)), "You moved a single fader, and that changed "
+             "the balance. All of them have to come down by the same amount.", spots=lambda answer,
+             g: _faders_moved(answer, g) == 1),
+        Slip("master only", lambda g: moved(g, 0.0, master_db=AIM_DBTP), "You moved only the master fader. The sum was "
+             "cut off ahead of it, so it only turns down what is already clipped.", spots=_master_only_moved),
     ),
-    hints=(
-        "Which comes first here, the sum that cuts off or the master fader?",
-        "Link all faders, then move them: a common move cannot change the balance.",
-        "A clipped sum reads too low. Move down until nothing is cut off, then read again and move the rest of the "
-        "way.",
-    ),
-    explain=lambda g: fill(
-        "In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The middle of the window is "
-        "−6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks changes. The master fader "
-        "comes behind the sum and cannot restore what was cut off in it.",
-        {"peak": -common_offset(hot_mix(g), 0.0), "offset": offset_db(g)},
-    ),
+    hints=("Which comes first here, the sum that cuts off or the master fader?",
+           "Link all faders, then move them: a common move cannot change the balance.",
+           "A clipped sum reads too low. Move down until nothing is cut off, then read again and move the rest of the "
+           "way."),
+    explain=lambda g: fill("In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The "
+        "middle of the window is −6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks "
+        "changes. The master fader comes behind the sum and cannot restore what was cut off in it.",
+        {"peak": - common_offset(hot_mix(g), 0.0), "offset": offset_db(g)}),
     cites=("True peak: ITU-R BS.1770-5, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
     material=hot_mix,
-)
+)  # fmt: skip
 
 UNCLIPPED = choosing.Multi("An unclipped mix comes out", points=3, options=_options, partly_from=0.8)
 
 ONLY_THE_MASTER = Exercise(
-    id="05-6",
-    title="When the master fader is enough",
-    edition=2,
-    parts=(UNCLIPPED,),
-    before=Before((replace(UNCLIPPED, partly_from=1.0),), _cured),
-    given=_draw_set_ups,
-    statement=(
-        "Six set-ups clip. In each, the converter comes last, behind the master fader, and cuts off at full scale. In "
-        "which of them does an unclipped mix come out if you pull down **only the master fader**?"
-    ),
+    id="05-6", title="When the master fader is enough", edition=2, parts=(UNCLIPPED,),
+    before=Before((replace(UNCLIPPED, partly_from=1.0),), _cured), given=_draw_set_ups,
+    statement="Six set-ups clip. In each, the converter comes last, behind the master fader, and cuts off at full "
+        "scale. In which of them does an unclipped mix come out if you pull down **only the master fader**?",
     solve=_cured,
     slips=(
-        Slip(
-            "always",
-            lambda g: list(g["set_ups"]),
-            "You picked all of them. Where something was cut off ahead of the master fader, pulling it down only "
-            "lowers the flat tops.",
-        ),
-        Slip(
-            "the others",
-            _not_cured,
-            "You picked the ones that stay clipped. The question asks for those in which nothing is cut off ahead of "
-            "the master fader.",
-        ),
-        Slip(
-            "too late",
-            lambda g: [*_cured(g), _not_cured(g)[0]],
-            "In at least one that you picked, something is cut off ahead of the master fader, which then comes too "
-            "late.",
-            spots=lambda answer, g: len(answer) < len(g["set_ups"]) and set(_cured(g)) < set(answer),
-        ),
-        Slip(
-            "over is not clipped",
-            lambda g: _cured(g)[1:],
-            "You left out at least one. In floating point a level above full scale is kept as it is until something "
-            "cuts it off.",
-            spots=lambda answer, g: set(answer) < set(_cured(g)),
-        ),
+        Slip("always", lambda g: list(g["set_ups"]), "You picked all of them. Where something was cut off ahead of the "
+             "master fader, pulling it down only lowers the flat tops."),
+        Slip("the others", _not_cured, "You picked the ones that stay clipped. The question asks for those in which "
+             "nothing is cut off ahead of the master fader."),
+        Slip("too late", lambda g: [*_cured(g), _not_cured(g)[0]], "In at least one that you picked, something is cut "
+             "off ahead of the master fader, which then comes too late.", spots=lambda answer,
+             g: len(answer) < len(g["set_ups"]) and set(_cured(g)) < set(answer)),
+        Slip("over is not clipped", lambda g: _cured(g)[1:], "You left out at least one. In floating point a level "
+             "above full scale is kept as it is until something cuts it off.", spots=lambda answer,
+             g: set(answer) < set(_cured(g))),
     ),
-    hints=(
-        "Follow the signal from the tracks to the converter. Does anything cut off ahead of the master fader?",
-        "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not.",
-    ),
+    hints=("Follow the signal from the tracks to the converter. Does anything cut off ahead of the master fader?",
+           "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not."),
     explain=_verdicts,
-    cites=(
-        "Each set-up is rendered with the master fader pulled down; either the unclipped mix comes out or it does not",
-    ),
+    cites=("Each set-up is rendered with the master fader pulled down; either the unclipped mix comes out or it does "
+        "not",),
     material=lambda g: {name: SET_UPS[name].build(g["over_db"]) for name in g["set_ups"]},
-)
+)  # fmt: skip
 
 NONE = "no single one"
 CHOICES = {"01 kick": "kick", "05 bass": "bass", "08 pad": "pad", "10 backing": "backing"}
@@ -1073,8 +1004,23 @@ def compare() -> tuple[str, str, Table]:
 
 def _loud_desk(given):
     session = loud_mix(given)
-    return MixBus(lambda _: session, master=False, named=False).experiment()
+    desk = MixBus(lambda _: session, master=False, named=False)
 
+    def fine(run):
+        return Table("To the hundredth", ("meter", "value"),
+                     (("sample peak", level_text(desk.read(run).sample_peak_dbfs, "dBFS", 2)),))  # fmt: skip
+
+    return replace(desk.experiment(), numbers=fine)
+
+
+WORKED = Worked(
+    "The sum on a bus peaks at +2.6 dBTP where nothing has cut it off yet. You want −6 dBTP and the same mix. The "
+    "fader of the vocal stands at −4.5 dB. Where does it end up?",
+    ("The move takes the reading to the target: −6 − 2.6 = −8.6 dB.",
+     "It is the same for every fader, wherever it stands. Then every level falls by 8.6 dB, the level between two "
+     "tracks stays, and so their sum falls by 8.6 dB too."),
+    Number("The vocal's fader", "dB", tolerance=0.05), -13.1, "It starts from where it is: −4.5 − 8.6 = −13.1 dB.",
+)  # fmt: skip
 
 LAB = Lab(
     title="Summing and the mix bus",
@@ -1085,4 +1031,5 @@ LAB = Lab(
     experiments={"bus": bus},
     tasks={"05-3": OFFSET_TASK, "05-4": _loud_desk, "05-5": ALL_TASK},
     compare=compare,
+    worked=WORKED,
 )

@@ -18,6 +18,7 @@ from gainlib.exercises.numeric import Number
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import SINE_CREST_DB
 from gainlib.processors.base import Noise
@@ -376,46 +377,25 @@ KIND_OF_EACH = Matching(
 )  # fmt: skip
 
 SORTED = Exercise(
-    id="06-1",
-    title="Six black boxes",
-    edition=2,
-    parts=(KIND_OF_EACH,),
-    before=Before((replace(KIND_OF_EACH, partly_from=1.0),), sorted_out),
-    given=SixBoxes(),
-    statement=(
-        "The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is each "
-        "of them?"
-    ),
+    id="06-1", title="Six black boxes", edition=2, parts=(KIND_OF_EACH,),
+    before=Before((replace(KIND_OF_EACH, partly_from=1.0),), sorted_out), given=SixBoxes(),
+    statement="The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is "
+        "each of them?",
     solve=sorted_out,
     slips=(
-        Slip(
-            "drift for nonlinear",
-            lambda g: sorted_out(g, "drift"),
-            "A box that changes in time is not nonlinear: at every moment half the input gives half the output, only "
-            "the moments differ.",
-        ),
-        Slip(
-            "noise for nonlinear",
-            lambda g: sorted_out(g, "noisy"),
-            "What a box adds of its own does not depend on how loud you feed it: an error that shrinks as the drive "
-            "rises, and is there with silence too, is noise or offset.",
-        ),
-        Slip(
-            "limit for nonlinear",
-            lambda g: sorted_out(g, "upto"),
-            "A box that is exact below a level and fails only above it is linear up to that level. Feed it softly, "
-            "too.",
-        ),
+        Slip("drift for nonlinear", lambda g: sorted_out(g, "drift"), "A box that changes in time is not nonlinear: at "
+             "every moment half the input gives half the output, only the moments differ."),
+        Slip("noise for nonlinear", lambda g: sorted_out(g, "noisy"), "What a box adds of its own does not depend on "
+             "how loud you feed it: an error that shrinks as the drive rises, and is there with silence too, is noise "
+             "or offset."),
+        Slip("limit for nonlinear", lambda g: sorted_out(g, "upto"), "A box that is exact below a level and fails only "
+             "above it is linear up to that level. Feed it softly, too."),
     ),
-    hints=(
-        "Halve the input. Does the output halve?",
-        "Feed it the same input again. Is the output the same?",
-        "Test it loud and soft, and with silence once.",
-    ),
-    explain=_sorted_text,
-    cites=(LINEARITY,),
-    material=lambda given: tuple(box(name) for name in given["boxes"]),
-)
+    hints=("Halve the input. Does the output halve?",
+           "Feed it the same input again. Is the output the same?",
+           "Test it loud and soft, and with silence once."),
+    explain=_sorted_text, cites=(LINEARITY,), material=lambda given: tuple(box(name) for name in given["boxes"]),
+)  # fmt: skip
 
 RESIDUAL = Exercise(
     id="06-2", title="How far from linear", edition=2,
@@ -424,8 +404,8 @@ RESIDUAL = Exercise(
                   lambda g: 20 * math.log10(g["difference_undone"] / g["soft_undone"])),
     given=TWICE,
     statement="Two tones went through one box twice: fed at *a* = {a} dBFS RMS and at *b* = {b} dBFS RMS. The desk has "
-        "a gain behind each pass, and takes one from the other. Set both gains so that the drive is undone. How large is "
-        "the homogeneity residual: the level of the difference against that of the pass fed at *a*?",
+        "a gain behind each pass, and takes one from the other. Set both gains so that the drive is undone. How "
+        "large is the homogeneity residual: the level of the difference against that of the pass fed at *a*?",
     solve=residual_db,
     slips=(
         Slip("gain the wrong way", lambda g: residual_db(g, g["a"], g["b"]), "You applied the gain once more instead "
@@ -447,40 +427,24 @@ RESIDUAL = Exercise(
 )  # fmt: skip
 
 UP_TO = Exercise(
-    id="06-3",
-    title="Linear up to a level",
-    parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),),
-    given=LIMITED,
-    statement=(
-        "The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the output "
-        "with that for half the sine. At which peak level of the sine does the residual pass −60 dB?"
-    ),
+    id="06-3", title="Linear up to a level",
+    parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),), given=LIMITED,
+    statement="The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the "
+        "output with that for half the sine. At which peak level of the sine does the residual pass −60 dB?",
     solve=limit_dbfs,
     slips=(
-        Slip(
-            "plain RMS for peak",
-            lambda g: limit_dbfs(g) - SINE_CREST_DB,
-            "You are 3 dB too low, because you gave the plain RMS of the sine. The question asks for its peak level.",
-        ),
-        Slip(
-            "level of the half",
-            lambda g: limit_dbfs(g) + HALF_DB,
-            "You are 6 dB too low, because you gave the level of the halved sine. The louder of the two reaches the "
-            "limit first.",
-        ),
+        Slip("plain RMS for peak", lambda g: limit_dbfs(g) - SINE_CREST_DB, "You are 3 dB too low, because you gave "
+             "the plain RMS of the sine. The question asks for its peak level."),
+        Slip("level of the half", lambda g: limit_dbfs(g) + HALF_DB, "You are 6 dB too low, because you gave the level "
+             "of the halved sine. The louder of the two reaches the limit first."),
     ),
-    hints=(
-        "Go up in steps of 1 dB and watch the residual.",
-        "Between which two steps does it jump? Any level between them will do.",
-    ),
-    explain=lambda g: fill(
-        "Below {limit} dBFS the box does nothing to the sine; above it, the error grows fast. It passes a thousandth, "
-        "−60 dB, at {level:.2f} dBFS, {over:.2f} dB above the corner.",
-        {**g, "level": limit_dbfs(g), "over": limit_dbfs(g) - g["limit"]},
-    ),
-    cites=(LINEARITY, LIMIT, CURVE),
-    material=limited_box,
-)
+    hints=("Go up in steps of 1 dB and watch the residual.",
+           "Between which two steps does it jump? Any level between them will do."),
+    explain=lambda g: fill("Below {limit} dBFS the box does nothing to the sine; above it, the error grows fast. It "
+        "passes a thousandth, −60 dB, at {level:.2f} dBFS, {over:.2f} dB above the corner.",
+        {**g, "level": limit_dbfs(g), "over": limit_dbfs(g) - g["limit"]}),
+    cites=(LINEARITY, LIMIT, CURVE), material=limited_box,
+)  # fmt: skip
 
 NOISE = Exercise(
     id="06-4", title="What comes out of silence", edition=2,
@@ -504,8 +468,8 @@ NOISE = Exercise(
                "average?"),
     explain=lambda g: fill(
         "The mean of the output is {offset:.1f} millionths of full scale; with {off:.1f} added, only the noise is "
-        "left: {plain:.2f} dBFS plain RMS, and + 3.01 = {db:.2f} dBFS sine-referred. With the offset it read {with_it:.2f} "
-        "dBFS.",
+        "left: {plain:.2f} dBFS plain RMS, and + 3.01 = {db:.2f} dBFS sine-referred. With the offset it read "
+        "{with_it:.2f} dBFS.",
         {"offset": out_of_silence(g).mean(), "off": -out_of_silence(g).mean(), "plain": noise_dbfs(g, "plain"),
          "db": noise_dbfs(g), "with_it": metered_dbfs(out_of_silence(g))}),
     cites=(FULL_SCALE, "Mean square of a sum of noise and a constant: handbook formula"),
@@ -517,53 +481,29 @@ CROSSED = Multi(
 )  # fmt: skip
 
 ORDER = Exercise(
-    id="06-5",
-    title="Can the trim cross it?",
-    edition=2,
-    parts=(CROSSED,),
-    before=Before((replace(CROSSED, partly_from=1.0),), crossed),
-    given=Orders(),
-    statement=(
-        "A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that keeps "
-        "the processor working. Which of these can the trim cross without changing anything (the difference is less "
-        "than −80 dB against the signal)?"
-    ),
+    id="06-5", title="Can the trim cross it?", edition=2, parts=(CROSSED,),
+    before=Before((replace(CROSSED, partly_from=1.0),), crossed), given=Orders(),
+    statement="A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that "
+        "keeps the processor working. Which of these can the trim cross without changing anything (the difference is "
+        "less than −80 dB against the signal)?",
     solve=crossed,
     slips=(
-        Slip(
-            "only distortion counts",
-            lambda g: crossed(g, also=("compressor", "gate")),
-            "A compressor and a gate distort little, but their thresholds are levels, and the trim decides what "
-            "crosses them.",
-            active=lambda g: {"compressor", "gate"} & set(g["across"]),
-        ),
-        Slip(
-            "tremolo shut out",
-            lambda g: crossed(g, without=("tremolo",)),
-            "A tremolo changes its gain in time, whatever the level, and two gains can be swapped.",
-            active=lambda g: "tremolo" in g["across"],
-        ),
-        Slip(
-            "filters shut out",
-            lambda g: crossed(g, without=FILTERS),
-            "Equaliser and reverberation do not depend on level: half the input gives half the output.",
-            active=lambda g: 0 < len(crossed(g, without=FILTERS)) < len(crossed(g)),
-        ),
+        Slip("only distortion counts", lambda g: crossed(g, also=("compressor", "gate")), "A compressor and a gate "
+             "distort little, but their thresholds are levels, and the trim decides what crosses them.",
+             active=lambda g: {"compressor", "gate"} & set(g["across"])),
+        Slip("tremolo shut out", lambda g: crossed(g, without=("tremolo",)), "A tremolo changes its gain in time, "
+             "whatever the level, and two gains can be swapped.", active=lambda g: "tremolo" in g["across"]),
+        Slip("filters shut out", lambda g: crossed(g, without=FILTERS), "Equaliser and reverberation do not depend on "
+             "level: half the input gives half the output.",
+             active=lambda g: 0 < len(crossed(g, without=FILTERS)) < len(crossed(g))),
     ),
-    hints=(
-        "A trim can cross only boxes whose output halves with their input.",
-        "Which of them depend on level? Try it: do a null test.",
-    ),
-    explain=lambda g: fill(
-        "A trim can cross whatever scales with its input: {yes}. It cannot cross {no}, because what these do depends "
-        "on the level.",
-        {
-            "yes": ", ".join(ACROSS[name] for name in crossed(g)),
-            "no": ", ".join(ACROSS[name] for name in g["across"] if name not in crossed(g)),
-        },
-    ),
+    hints=("A trim can cross only boxes whose output halves with their input.",
+           "Which of them depend on level? Try it: do a null test."),
+    explain=lambda g: fill("A trim can cross whatever scales with its input: {yes}. It cannot cross {no}, because what "
+        "these do depends on the level.", {"yes": ", ".join(ACROSS[name] for name in crossed(g)),
+        "no": ", ".join(ACROSS[name] for name in g["across"] if name not in crossed(g))}),
     cites=(LINEARITY, "The limit of −80 dB: a decision of this workbook"),
-)
+)  # fmt: skip
 
 
 def _gap(given):
@@ -571,49 +511,28 @@ def _gap(given):
 
 
 STEP = Exercise(
-    id="06-6",
-    title="A step across the threshold",
+    id="06-6", title="A step across the threshold",
     parts=(Number("Difference at the output", "dB", tolerance=0.05, points=2),),
-    given=draws(
-        T=grid(-30, -12),
-        R=one_of(1.5, 2, 3, 4, 8),
-        L1=grid(-45, -15),
-        L2=grid(-25, -2),
-        where=lambda g: g["L1"] + 3 <= g["T"] <= g["L2"] - 3,
-    ),
-    statement=(
-        "A compressor with a hard knee has its threshold at {T} dBFS and a ratio of {R}:1. A steady sine goes from "
-        "{L1} to {L2} dBFS. By how many dB does the output rise once it has settled?"
-    ),
+    given=draws(T=grid(-30, -12), R=one_of(1.5, 2, 3, 4, 8), L1=grid(-45, -15), L2=grid(-25, -2),
+        where=lambda g: g["L1"] + 3 <= g["T"] <= g["L2"] - 3),
+    statement="A compressor with a hard knee has its threshold at {T} dBFS and a ratio of {R}:1. A steady sine goes "
+        "from {L1} to {L2} dBFS. By how many dB does the output rise once it has settled?",
     solve=_gap,
     slips=(
-        Slip(
-            "taken as linear",
-            lambda g: g["L2"] - g["L1"],
-            "You gave the rise at the input. A compressor passes that on only up to the threshold.",
-        ),
-        Slip(
-            "ratio on everything",
-            lambda g: (g["L2"] - g["L1"]) / g["R"],
-            "You divided the whole rise by the ratio. Only the part above the threshold is divided.",
-        ),
-        Slip(
-            "part below left out",
-            lambda g: (g["L2"] - g["T"]) / g["R"],
-            "You gave only the rise above the threshold. The part below it comes out in full.",
-        ),
+        Slip("taken as linear", lambda g: g["L2"] - g["L1"], "You gave the rise at the input. A compressor passes that "
+             "on only up to the threshold."),
+        Slip("ratio on everything", lambda g: (g["L2"] - g["L1"]) / g["R"], "You divided the whole rise by the ratio. "
+             "Only the part above the threshold is divided."),
+        Slip("part below left out", lambda g: (g["L2"] - g["T"]) / g["R"], "You gave only the rise above the "
+             "threshold. The part below it comes out in full."),
     ),
-    hints=(
-        "Which part of the rise lies below the threshold, and which above?",
-        "Only the part above is divided by the ratio.",
-    ),
-    explain=lambda g: fill(
-        "Below the threshold: {T} − ({L1}) = {below:g} dB, passed on in full. Above: ({L2} − ({T}))/{R} = {above:.3f} "
-        "dB. Together {gap:.3f} dB.",
-        {**g, "below": g["T"] - g["L1"], "above": (g["L2"] - g["T"]) / g["R"], "gap": _gap(g)},
-    ),
+    hints=("Which part of the rise lies below the threshold, and which above?",
+           "Only the part above is divided by the ratio."),
+    explain=lambda g: fill("Below the threshold: {T} − ({L1}) = {below:g} dB, passed on in full. Above: ({L2} − "
+        "({T}))/{R} = {above:.3f} dB. Together {gap:.3f} dB.",
+        {**g, "below": g["T"] - g["L1"], "above": (g["L2"] - g["T"]) / g["R"], "gap": _gap(g)}),
     cites=(CURVE,),
-)
+)  # fmt: skip
 
 CHOICES = {"one": 1, "two": 2, "three": 3, "five": 5, "all eight": 8}
 
@@ -638,6 +557,16 @@ def _six(given):
     return box_tester(_called(lettered(given["boxes"])), "Six black boxes")
 
 
+WORKED = Worked(
+    "Two tones go through a box, fed at −30 dBFS RMS and at −6 dBFS RMS. Does it care, and how much?",
+    ("Undo the drive: what went in at −30 dBFS gets +30 dB behind the box, and what went in at −6 dBFS gets +6 dB. "
+     "Were the box linear, both would now be the same.",
+     "Take one from the other. The meters read −0.2 dBFS for the soft pass, and −21.4 dBFS for the difference.",
+     "The homogeneity residual is the difference against the soft pass, both as levels."),
+    Number("Residual", "dB", tolerance=0.05), -21.2,
+    "−21.4 − (−0.2) = −21.2 dB: a tenth of the wave depends on how loud it was fed, so the box is not linear.",
+)  # fmt: skip
+
 LAB = Lab(
     title="Linear or nonlinear?",
     question="Does this box behave the same at every level?",
@@ -652,4 +581,5 @@ LAB = Lab(
         "06-4": _silent_box,
     },
     compare=compare,
+    worked=WORKED,
 )

@@ -43,8 +43,7 @@ class DeclaredLab:
 
         place = place_of(learner, f"panel {name}")
         if name in self.PAGE.personal:
-            seed = seed_for(learner.name, f"{self.number} panel", 0, learner.class_code)
-            return Desk(self.PAGE.personal[name](np.random.Generator(np.random.PCG64(seed))), place=place)
+            return Desk(self.PAGE.personal[name](drawn_for(learner, self.number)), place=place)
         if name not in self.PAGE.experiments:
             own = getattr(self._more, "PANELS", ())
             known = ", ".join(map(repr, (*own, *self.PAGE.experiments, *self.PAGE.personal)))
@@ -89,6 +88,11 @@ def place_of(learner, what: str, exercise=None):
         return kept.place(what)
     edition = "" if exercise.edition == 1 else f" edition {exercise.edition}"
     return kept.place(f"{exercise.id}{edition} {learner.attempt(exercise)} {what}")
+
+
+def drawn_for(learner, number: str) -> np.random.Generator:
+    """Return what the panels of a lab are drawn with for a learner."""
+    return np.random.Generator(np.random.PCG64(seed_for(learner.name, f"{number} panel", 0, learner.class_code)))
 
 
 def lab_module(lab: str):
