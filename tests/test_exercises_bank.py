@@ -101,8 +101,8 @@ def test_shown_values_are_rounded(each):
                 assert not isinstance(number, float) or number == round(number, 3), given
 
 
-def paid_by_check(each):
-    """Whether each thing measured earns points of its own, so that a wrong way is paid for what it meets."""
+def paid_by_piece(each):
+    """Whether each thing measured or chosen earns points of its own, so that a wrong way is paid for what it meets."""
     shared = any(getattr(part, "each", "") or getattr(part, "by_chance", 0) for part in each.parts)
     return shared or any(check.points for part in each.parts for check in getattr(part, "checks", ()))
 
@@ -115,7 +115,7 @@ def test_every_active_slip_is_wrong_and_answered(each):
                 continue
             tried.add(slip.name)
             verdict = mark(each, given, slip.answer(given))
-            states = ("wrong", "partly") if paid_by_check(each) else ("wrong",)
+            states = ("wrong", "partly") if paid_by_piece(each) else ("wrong",)
             assert verdict.state in states, (given, slip.name, verdict.feedback)
             assert verdict.points < each.points if verdict.state == "partly" else verdict.points == 0
             assert slip.sentence in verdict.feedback

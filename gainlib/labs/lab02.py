@@ -773,7 +773,7 @@ GATED = Exercise(
     ),
     before=Before((Number("Integrated loudness", "LUFS", tolerance=0.1, points=3),), loudness_lufs),
     given=either(*(draws(**_PARTS, s=grid(20, 120, 5), where=lambda g, where=where: where(g) and g["s"] >= 0.4 * g["t1"]
-                         and abs(g["s"] - g["t2"]) >= 10) for where in (_dropped, _just_kept))),
+                         and abs(edge_lufs(g) - threshold_lufs(g)) >= 0.9) for where in (_dropped, _just_kept))),
     statement="A programme has {t1} s at {L1} LUFS and then a soft part of {s} s, both steady. Raise the soft part on "
         "the desk: at which level does it begin to count? Then another programme, to be worked out: {t1} s at {L1} "
         "LUFS and {t2} s at {L2} LUFS. What is its integrated loudness? Ignore the blocks across the join.",

@@ -584,20 +584,17 @@ ALL_TASK = SetAndMeasure(
 
 
 def _draw_pulled_down(rng):
-    """Draw faders around the rough balance, one of them pulled down, and one trim for all; None where one sticks."""
+    """Draw faders around the rough balance, one of them pulled down, and one trim for all; None where it is not missed.
+
+    The bus has to be read again once that fader is back.
+    """
     faders = [round(rough + pick(rng, grid(-4, 4, 0.5).values), 1) for rough in rough_faders_db()]
     over_dbtp, place = pick(rng, grid(2, 8, 0.1).values), STEMS.index(pick(rng, STEMS))
-    trim, y = round(over_dbtp + common_offset(mix(faders), 0.0), 1), pick(rng, grid(4, 9, 0.5).values)
+    trim, y = round(over_dbtp - _read(mix(faders), {}).true_peak_dbtp, 1), pick(rng, grid(4, 9, 0.5).values)
     faders[place] = round(faders[place] - y, 1)
-    if max(faders) > 9:
-        return None
-    return {
-        "faders_db": faders,
-        "trim_db": trim,
-        "track": short_name(STEMS[place]),
-        "y": y,
-        "t": pick(rng, (-6, -3, -1)),
-    }
+    given = {"faders_db": faders, "trim_db": trim, "track": short_name(STEMS[place]), "y": y}
+    missed = abs(_common(given, y, 0.0) - _common(given, 0.0, 0.0)) >= 0.6
+    return given | {"t": pick(rng, (-6, -3, -1))} if missed and max(faders) <= 9 else None
 
 
 @lru_cache(maxsize=4)
@@ -618,7 +615,7 @@ def _raised(given, by_db):
 
 def _common(given, raised_db, target_dbtp):
     """Return the move of all faders that brings the bus to a true peak once that fader is raised."""
-    return common_offset(pulled_down(given).with_faders(_raised(given, raised_db)), target_dbtp)
+    return target_dbtp - _read(pulled_down(given), {"faders": _raised(given, raised_db)}).true_peak_dbtp
 
 
 def _restored(given, raised_db, target_dbtp):
@@ -648,6 +645,7 @@ OFFSET_TASK = SetAndMeasure(
 # -------------------------------------------------------------------------------------------- ten set-ups that clip
 
 PLAYED, HOT, SECONDS = ("01 kick", "05 bass", "08 pad", "10 backing"), "08 pad", 2.0
+TAKE = "clipped take"
 OVER_DB, PULLED_DB, SAME_DB = (2, 3, 4, 5, 6), -14.0, -80.0
 
 
@@ -758,7 +756,7 @@ SET_UPS = {
         "everything behind it stays below.",
         lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0),
     ),
-    "clipped take": SetUp(
+    TAKE: SetUp(
         "Floating-point mixer: one track was recorded {over} dB too hot and has flat tops; the sum exceeds full scale "
         "by {over} dB as well.",
         _clipped_take,
@@ -789,11 +787,12 @@ def is_cured(name: str, over_db: float) -> bool:
 
 
 def _draw_set_ups(rng):
-    """Draw six of the ten, two to four of them curable, in any order."""
+    """Draw six of the ten, the clipped take among them and two to four of them curable, in any order."""
     curable = [name for name in SET_UPS if is_cured(name, OVER_DB[0])]
     hopeless = [name for name in SET_UPS if name not in curable]
     count = pick(rng, (2, 3, 4))
-    names = [*shuffled(rng, curable, count), *shuffled(rng, hopeless, 6 - count)]
+    others = [name for name in hopeless if name != TAKE]
+    names = [*shuffled(rng, curable, count), *shuffled(rng, others, 5 - count), TAKE]
     return {"set_ups": shuffled(rng, names), "over_db": pick(rng, OVER_DB)}
 
 
@@ -832,8 +831,8 @@ def _same_plus_unrelated(g):
 
 
 UNRELATED = Exercise(
-    id="05-1", title="Many tracks at one level", parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),),
-    given=draws(N=grid(2, 48), L=grid(-30, -14, 0.5)),
+    id="05-1", title="Many tracks at one level", edition=2,
+    parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),), given=draws(N=grid(3, 48), L=grid(-30, -14, 0.5)),
     statement="{N} unrelated tracks feed the bus, each at {L} dBFS RMS. What is the RMS level of the bus?",
     solve=lambda g: sum_levels_db([g["L"]] * g["N"]),
     slips=(

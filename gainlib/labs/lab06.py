@@ -158,6 +158,7 @@ ACROSS = {
     "gate": "a gate that opens and closes",
     "converter": "a converter of 8 bits, without dither",
 }
+IN_TIME = ("delay", "tremolo", "reverberation")
 STOPS = ("saturator", "compressor", "gate", "converter")
 MOVES = {name: name not in STOPS for name in ACROSS}  # may a trim cross it?
 
@@ -243,7 +244,7 @@ def _two_passes(given):
 
 def _plausible(given):
     low, high = (-29.5, -10.5) if given["device"] == "compressor" else (-11.5, -1.5)
-    return low <= given["limit"] <= high
+    return low <= given["limit"] <= high and abs(given["limit"] + 18) > 1
 
 
 LIMITED = draws(device=one_of("compressor", "clipper"), limit=grid(-29.5, -1.5, 1), where=_plausible)
@@ -324,13 +325,14 @@ def _silent_box(given):
 class Orders:
     """The draw of six processors that a trim may or may not cross, two at least of each sort."""
 
-    def __call__(self, rng: np.random.Generator) -> dict:
-        """Return ``across``, six names, and ``trim`` in dB."""
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return ``across``, six names, and ``trim`` in dB; None where nothing in it takes time."""
         may = [name for name, moves in MOVES.items() if moves]
         may_not = [name for name in MOVES if name not in may]
         count = pick(rng, (2, 3, 4))
         chosen = [*shuffled(rng, may, count), *shuffled(rng, may_not, COUNT - count)]
-        return {"across": shuffled(rng, chosen), "trim": pick(rng, (-10, -8, -6, 6, 8, 10))}
+        given = {"across": shuffled(rng, chosen), "trim": pick(rng, (-10, -8, -6, 6, 8, 10))}
+        return given if set(IN_TIME) & set(chosen) else None
 
     def holds(self, given: dict) -> bool:
         """Whether it could be drawn."""
@@ -427,7 +429,7 @@ RESIDUAL = Exercise(
 )  # fmt: skip
 
 UP_TO = Exercise(
-    id="06-3", title="Linear up to a level",
+    id="06-3", title="Linear up to a level", edition=2,
     parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),), given=LIMITED,
     statement="The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the "
         "output with that for half the sine. At which peak level of the sine does the residual pass −60 dB?",
