@@ -12,7 +12,7 @@ from gainlib.exercises.gradebook import gradebook
 from gainlib.notebook.learner import LearnerSession
 
 counting, result = (import_module(f"gainlib.exercises.{name}") for name in ("tally", "gradebook.result"))
-WAS = exercise("05-1")
+WAS = exercise("02-5")
 
 
 def doubled(given):

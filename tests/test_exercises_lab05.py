@@ -50,19 +50,19 @@ def test_sums_against_synthesised_tracks(learner):
     )
 
 
-@pytest.mark.parametrize("learner", range(6))
-def test_the_common_move_against_a_mix_that_is_moved(learner):
-    """The reading is that of the float sum: the clipped one would give too small a move."""
+@pytest.mark.parametrize("learner", range(3))
+def test_the_fader_back_and_all_moved_against_a_rendered_mix(learner):
+    """The mix as it was before that fader was pulled down, only lower; and it reads the target on a second meter."""
     asked = exercise("05-3")
     given = asked.variant(f"learner {learner}")
-    move, position = asked.solve(given)
-    samples = np.random.default_rng(learner).standard_normal((RATE_HZ // 4, 2))
-    samples *= 10 ** ((given["x"] - true_peak(samples)) / 20)
-    assert true_peak(samples * 10 ** (move / 20)) == pytest.approx(given["t"], abs=0.01)
-    assert position == pytest.approx(given["f"] + move)
-    if given["x"] > 1:
-        clipped = np.clip(samples, -1, 1)
-        assert true_peak(clipped * 10 ** (move / 20)) < given["t"] - 0.1
+    session = asked.material(given)
+    before = session.with_faders({
+        strip.name: strip.fader_db + given["y"] * (strip.name[3:] == given["track"]) for strip in session.strips
+    }).render().bus.samples  # fmt: skip
+    faders = {stem: fields["fader_db"] for stem, fields in asked.solve(given).items()}
+    after = session.with_faders(faders).render().bus.samples
+    assert true_peak(after) == pytest.approx(given["t"], abs=0.05)
+    assert after == pytest.approx(before * 10 ** ((given["t"] - true_peak(before)) / 20), abs=0.01)
 
 
 @pytest.mark.parametrize("learner", range(4))
@@ -77,16 +77,18 @@ def test_the_loud_source_against_rendered_mixes(learner):
         return 20 * math.log10(np.abs(session.with_(name, **changes).render().bus.samples).max())
 
     assert 1 <= peak() <= 6
-    assert peak(mute=True) <= -4
+    assert peak(mute=True) <= -1.2
     assert peak(fader_db=-attenuation) <= -1.0 + 1e-4
     assert peak(fader_db=-attenuation + 0.11) > -1.0
-    assert min(peak(stem=other, mute=True) for other in STEMS if other != stem) > -0.5
+    assert min(peak(stem=other, mute=True) for other in STEMS if other != stem) > 0
     assert attenuation >= 1
+    own = {name: 20 * math.log10(np.abs(session.render().audio(f"{name}/out").samples).max()) for name in STEMS}
+    assert own[stem] + 0.3 <= max(own.values()) < 0, "another track is higher on its own meter, and none is over"
 
 
 def test_every_suspect_is_the_one_for_somebody():
-    named = {exercise("05-4").solve(exercise("05-4").variant(f"learner {index}"))[0] for index in range(30)}
-    assert named == set(lab05.SUSPECTS)
+    named = {exercise("05-4").solve(exercise("05-4").variant(f"learner {index}"))[0] for index in range(20)}
+    assert named == set(lab05.LOUD)
 
 
 @pytest.mark.parametrize("learner", range(4))
@@ -210,7 +212,7 @@ def test_six_set_ups_are_drawn_with_two_to_four_cured():
     counts = []
     for index in range(60):
         given = asked.variant(f"learner {index}")
-        assert len(set(given["set_ups"])) == 6
+        assert len(set(given["set_ups"])) == 6 and lab05.TAKE in given["set_ups"]
         counts.append(len(asked.solve(given)))
     assert set(counts) == {2, 3, 4}
 

@@ -130,11 +130,38 @@ def test_the_loud_source_is_looked_for_on_a_desk_with_mutes():
     assert not hasattr(desk, "controls") and "master" not in desk.setting.faders_db
     stem, attenuation = asked.solve(given)
     assert "above full scale" in desk.later.text
+    assert "contributes" not in words(desk), "the picture names nobody"
+    assert not any(label.get_text() for label in desk._views[0]._pairs[2][1]._labels)
     desk.set(mute=(stem,))
     assert desk.later.text == "No sample leaves the bus above full scale."
     desk.set(mute=(), faders_db={**desk.setting.faders_db, stem: -attenuation})
     reading = desk.run.seen.sample_peak_dbfs
     assert reading <= -1.0 + 1e-3 and reading > -1.2
+    assert desk.numbers.table["rows"][0][1] == f"{reading:.2f} dBFS".replace("-", "−")
+
+
+def test_a_fader_is_put_back_and_all_are_moved():
+    asked = exercise("05-3")
+    given = asked.variant("anna")
+    desk = lab_module("05").exercise_panel(asked, given, None)
+    stem = next(name for name in desk.setting.faders_db if name[3:] == given["track"])
+    desk.set(faders_db={**desk.setting.faders_db, stem: desk.setting.faders_db[stem] + given["y"]})
+    rows = {row[0]: row[1] for row in desk.numbers.table["rows"]}
+    assert rows["balance"] == "0.00 dB"
+    reading = float(rows["bus"].removesuffix(" dBTP").replace("−", "-"))
+    faders = desk.mixers["faders_db"]
+    faders.locked = True
+    faders.move_all(given["t"] - reading)
+    assert mark(asked, given, desk.controls()).state == "right"
+
+
+def test_what_leaves_a_set_up_is_compared_with_the_mix_that_was_meant():
+    asked = exercise("05-6")
+    given = asked.variant("anna")
+    desk = lab_module("05").exercise_panel(asked, given, None)
+    for name in given["set_ups"]:
+        desk.set(set_up=name, master_db=-14.0)
+        assert ("under −120 dB" in desk.said.text) is (name in asked.solve(given)), name
 
 
 def test_the_prediction_is_compared_with_the_song():

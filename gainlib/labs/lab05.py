@@ -10,6 +10,7 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.demo import demo_session
 from gainlib.exercises import choosing
+from gainlib.exercises.box_tests import relative_db
 from gainlib.exercises.checks import Measured
 from gainlib.exercises.experiment import (
     Again,
@@ -22,6 +23,7 @@ from gainlib.exercises.experiment import (
     Plot,
     Setting,
     Sheet,
+    db_slider,
 )
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
@@ -37,7 +39,7 @@ from gainlib.mix import Contributions, common_offset, contributions
 from gainlib.mix.stretches import REACH_S, Stretches, excerpt_around
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Remeter, Session, Strip
-from gainlib.words import Table, level_text, number_text, peak_text
+from gainlib.words import Table, depth_text, level_text, number_text, peak_text
 
 # ------------------------------------------------------------------------------------- a mix and its bus under the hand
 
@@ -54,23 +56,10 @@ NOTE = (
 
 @dataclass(frozen=True, eq=False)
 class BusLoad:
-    """What is worked out for one setting when the hand has let go.
+    """What is worked out for one setting of a session as found, when the hand has let go.
 
-    Attributes
-    ----------
-    start : Session
-        As it was found.
-    setting : Setting
-    peaks : Contributions
-        Worst peaks and leave-one-out of the sum; of a fixed bus ahead of the master.
-    stretches : Stretches
-        Around those peaks, to be followed from move to move.
-    behind : NodeReading or None
-        What the meters read behind a fixed bus.
-    envelope, percent : tuple of arrays, array
-        The bus from end to end, where that is shown.
-    sounds : dict or None
-        What is heard: as it was found, and now.
+    The worst peaks are those of the sum, of a fixed bus ahead of the master; the stretches around them are followed
+    from move to move. `behind` is what the meters read behind a fixed bus; the rest is there where shown or heard.
     """
 
     start: Session
@@ -562,21 +551,13 @@ def _all_faders(given):
 
 
 ALL_TASK = SetAndMeasure(
-    _all_faders,
-    {"faders_db": (None, "fader_db")},
-    (
-        Aim(
-            "bus", lambda run: read_mix(run.session).true_peak_dbtp, AIM_DBTP, WINDOW_DBTP, unit="dBTP",
-            too_high="too hot",
-        ),
-        Aim("balance", _balance, at_most=APART_DB, too_high="too much"),
-        Aim(
-            "samples cut off", lambda run: read_mix(run.session).cut_samples, 0, unit="samples", decimals=0,
-            too_high="too many",
-        ),
-    ),
-    "Faders and master fader",
-    points=4,
+    _all_faders, {"faders_db": (None, "fader_db")},
+    (Aim("bus", lambda run: read_mix(run.session).true_peak_dbtp, AIM_DBTP, WINDOW_DBTP, unit="dBTP",
+         too_high="too hot"),
+     Aim("balance", _balance, at_most=APART_DB, too_high="too much"),
+     Aim("samples cut off", lambda run: read_mix(run.session).cut_samples, 0, unit="samples", decimals=0,
+         too_high="too many")),
+    "Faders and master fader", points=4,
 )  # fmt: skip
 
 
@@ -715,55 +696,41 @@ def _clipped_take(over_db):
 
 _CUTS = (Insert(HardClip()),)
 
+FLOATING = "Floating-point mixer: "
 SET_UPS = {
-    "float sum": SetUp("Floating-point mixer: the sum of the tracks exceeds full scale by {over} dB.", _sum),
+    "float sum": SetUp(FLOATING + "the sum of the tracks exceeds full scale by {over} dB.", _sum),
     "float group": SetUp(
-        "Floating-point mixer: the tracks meet in a group, whose sum exceeds full scale by {over} dB, and go on to the "
-        "bus at unity.",
-        lambda over: _grouped(over, Group("group")),
-    ),
+        FLOATING + "the tracks meet in a group, whose sum exceeds full scale by {over} dB, and go on to the bus at "
+        "unity.", lambda over: _grouped(over, Group("group"))),
     "hot track": SetUp(
-        "Floating-point mixer: one track without inserts is trimmed to {over} dB above full scale, and the rest is "
-        "low.",
-        _hot_track,
-    ),
+        FLOATING + "one track without inserts is trimmed to {over} dB above full scale, and the rest is low.",
+        _hot_track),
     "bypassed ceiling": SetUp(
-        "Floating-point mixer: a processor that cuts off at full scale sits on the master, bypassed; the sum exceeds "
-        "full scale by {over} dB.",
-        lambda over: _sum(over, master=Master(inserts=(replace(_CUTS[0], bypass=True),))),
-    ),
+        FLOATING + "a processor that cuts off at full scale sits on the master, bypassed; the sum exceeds full scale "
+        "by {over} dB.", lambda over: _sum(over, master=Master(inserts=(replace(_CUTS[0], bypass=True),)))),
     "raised master trim": SetUp(
-        "Floating-point mixer: the sum stays below full scale, but the trim of the master, ahead of its fader, lifts "
-        "it to {over} dB above.",
-        lambda over: _sum(-3.0, master=Master(trim_db=over + 3.0)),
-    ),
+        FLOATING + "the sum stays below full scale, but the trim of the master, ahead of its fader, lifts it to {over} "
+        "dB above.", lambda over: _sum(-3.0, master=Master(trim_db=over + 3.0))),
     "fixed sum": SetUp(
         "Fixed-point mixer: the sum of the tracks exceeds full scale by {over} dB.",
-        lambda over: _sum(over, bus="fixed"),
-    ),
+        lambda over: _sum(over, bus="fixed")),
     "fixed group": SetUp(
         "Fixed-point mixer: the tracks meet in a group, whose sum exceeds full scale by {over} dB; the group's fader "
         "then brings it down, so that the bus itself stays below.",
-        lambda over: _grouped(over, Group("group", fader_db=-over - 3.0), bus="fixed"),
-    ),
+        lambda over: _grouped(over, Group("group", fader_db=-over - 3.0), bus="fixed")),
     "ceiling on the master": SetUp(
-        "Floating-point mixer: a processor that cuts off at full scale sits on the master, ahead of its fader; the sum "
-        "exceeds full scale by {over} dB.",
-        lambda over: _sum(over, master=Master(inserts=_CUTS)),
-    ),
+        FLOATING + "a processor that cuts off at full scale sits on the master, ahead of its fader; the sum exceeds "
+        "full scale by {over} dB.", lambda over: _sum(over, master=Master(inserts=_CUTS))),
     "ceiling on a track": SetUp(
-        "Floating-point mixer: one track is driven {over} dB above full scale into an insert that cuts off there; "
-        "everything behind it stays below.",
-        lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0),
-    ),
+        FLOATING + "one track is driven {over} dB above full scale into an insert that cuts off there; everything "
+        "behind it stays below.", lambda over: _hot_track(over, inserts=_CUTS, fader_db=-6.0)),
     TAKE: SetUp(
-        "Floating-point mixer: one track was recorded {over} dB too hot and has flat tops; the sum exceeds full scale "
-        "by {over} dB as well.",
-        _clipped_take,
-    ),
-}
+        FLOATING + "one track was recorded {over} dB too hot and has flat tops; the sum exceeds full scale by {over} "
+        "dB as well.", _clipped_take),
+}  # fmt: skip
 
 
+@lru_cache(maxsize=32)
 def _unclipped(name, over_db):
     """Return the mix that was meant: nothing cuts off, no converter, the take as it was played."""
     session = SET_UPS[name].build(over_db).with_(bus="float")
@@ -772,12 +739,38 @@ def _unclipped(name, over_db):
     return session.with_(strips=strips, master=session.master.with_(inserts=())).render().bus.samples
 
 
+def _converted(session):
+    return np.clip(session.render().bus.samples, -1.0, 1.0)
+
+
+def _set_up_desk(given):
+    """Return the six set-ups with their master fader, and what leaves the converter beside the mix that was meant."""
+    names = {name: f"{k}. {name}" for k, name in enumerate(given["set_ups"], 1)}
+    axes = {"x": (-4, 4, 1, "around where they differ most (ms)"), "y": (-2.5, 2.5, 0.5, "full scale = 1")}
+    lines = {"names": ("mix that was meant", "what comes out"), "title": "With that master", "digits": (1, 2), **axes}
+
+    def read(run):
+        meant = _unclipped(run.setting.set_up, given["over_db"]) * db_to_ratio(run.setting.master_db)
+        out = _converted(run.session)
+        off = np.abs(out - meant).max(axis=1)
+        at = max(192, int((off if off.max() > 1e-6 else np.abs(meant).max(axis=1)).argmax()))
+        around = [each[at - 192 : at + 193, 0] for each in (meant, out)]
+        return np.arange(len(around[0])) / 48 - 4, around, relative_db(out - meant, meant)
+
+    return Experiment(
+        (Choice("set_up", "Set-up", names, turns=True), db_slider("master_db", "Master fader", -24.0, 0.0)),
+        (Picture("What comes out", ("W",), {"W": Plot("curves", lambda run: run.seen[:2], lines)}),),
+        lambda setting: SET_UPS[setting.set_up].build(given["over_db"]).with_("bus", fader_db=setting.master_db), read,
+        lambda run: f"The difference, against the mix that was meant: **{depth_text(run.seen[2])}**.",
+        title="Six set-ups", lines=1,
+    )  # fmt: skip
+
+
 def residual_db(name: str, over_db: float, master_db: float) -> float:
     """Return how far a set-up's output is from the mix that was meant: RMS of the difference over that of the mix."""
     meant = _unclipped(name, over_db)
-    pulled = SET_UPS[name].build(over_db).with_("bus", fader_db=master_db).render().bus.samples
-    off = np.clip(pulled, -1.0, 1.0) / db_to_ratio(master_db) - meant
-    return float(ratio_to_db(np.sqrt(np.mean(off**2) / np.mean(meant**2))))
+    pulled = _converted(SET_UPS[name].build(over_db).with_("bus", fader_db=master_db))
+    return relative_db(pulled / db_to_ratio(master_db) - meant, meant)
 
 
 @lru_cache(maxsize=256)
@@ -949,7 +942,7 @@ ALL_FADERS = Exercise(
     material=hot_mix,
 )  # fmt: skip
 
-UNCLIPPED = choosing.Multi("An unclipped mix comes out", points=3, options=_options, partly_from=0.8)
+UNCLIPPED = choosing.Multi("An unclipped mix comes out", points=3, options=_options, partly_from=0.8, read_off=True)
 
 ONLY_THE_MASTER = Exercise(
     id="05-6", title="When the master fader is enough", edition=2, parts=(UNCLIPPED,),
@@ -1028,7 +1021,7 @@ LAB = Lab(
     lessons="two lessons of 50 minutes",
     exercises=(UNRELATED, DOUBLED, OFFSET, LOUD_SOURCE, ALL_FADERS, ONLY_THE_MASTER),
     experiments={"bus": bus},
-    tasks={"05-3": OFFSET_TASK, "05-4": _loud_desk, "05-5": ALL_TASK},
+    tasks={"05-3": OFFSET_TASK, "05-4": _loud_desk, "05-5": ALL_TASK, "05-6": _set_up_desk},
     compare=compare,
     worked=WORKED,
 )
