@@ -107,9 +107,12 @@ class Multi(_Optional):
     ----------
     partly_from : float
         Share of options judged rightly from which points are given in proportion; 1 gives none for less than all.
+    by_chance : float
+        Share that guessing reaches in its three tries; points in proportion begin above it.
     """
 
     partly_from: float = 1.0
+    by_chance: float = 0.0
     kind: ClassVar[str] = "multi"
 
     @property
@@ -129,13 +132,16 @@ class Multi(_Optional):
         if off == 0:
             return Judgement(1.0, f"all {total} are right")
         agreement = (total - off) / total
-        share = agreement if agreement >= self.partly_from - _ROUNDING else 0.0
-        return Judgement(share, NOT_ALL, f"{total - off} of {total} are right")
+        above = (agreement - self.by_chance) / (1 - self.by_chance)
+        return Judgement(
+            above if agreement >= self.partly_from - _ROUNDING else 0.0, NOT_ALL, f"{total - off} of {total} are right"
+        )
 
     def probes(self, key: tuple, given: dict) -> Probes:
-        """One tick more or less is wrong."""
+        """One tick more or less is wrong; where that still earns a part, all of them the other way round."""
         keys = [option.key for option in self.options_for(given)]
-        toggled = tuple(sorted(set(key) ^ {each}) for each in keys)
+        turned = [{each} for each in keys] if self.partly_from >= 1 else [set(keys)]
+        toggled = tuple(sorted(set(key) ^ each) for each in turned)
         invalid = (*JUNK, [*key[:1], *key[:1]], ["no such option"], keys[0])
         return Probes((list(key), list(reversed(key))), tuple(wrong for wrong in toggled if wrong), invalid)
 

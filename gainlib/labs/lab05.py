@@ -31,7 +31,7 @@ from gainlib.exercises.numeric import Number
 from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, pick, shuffled
+from gainlib.exercises.variants import Recipe, draws, either, grid, pick, shuffled
 from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
@@ -564,6 +564,9 @@ ALL_TASK = SetAndMeasure(
 # ----------------------------------------------------------------------------- one fader to be put back, then all moved
 
 
+TAKEN_DB, TARGETS_DBTP = grid(4, 9, 0.5), (-6, -3, -1)
+
+
 def _draw_pulled_down(rng):
     """Draw faders around the rough balance, one of them pulled down, and one trim for all; None where it is not missed.
 
@@ -571,11 +574,16 @@ def _draw_pulled_down(rng):
     """
     faders = [round(rough + pick(rng, grid(-4, 4, 0.5).values), 1) for rough in rough_faders_db()]
     over_dbtp, place = pick(rng, grid(2, 8, 0.1).values), STEMS.index(pick(rng, STEMS))
-    trim, y = round(over_dbtp - _read(mix(faders), {}).true_peak_dbtp, 1), pick(rng, grid(4, 9, 0.5).values)
+    trim, y = round(over_dbtp - _read(mix(faders), {}).true_peak_dbtp, 1), pick(rng, TAKEN_DB.values)
     faders[place] = round(faders[place] - y, 1)
     given = {"faders_db": faders, "trim_db": trim, "track": short_name(STEMS[place]), "y": y}
     missed = abs(_common(given, y, 0.0) - _common(given, 0.0, 0.0)) >= 0.6
-    return given | {"t": pick(rng, (-6, -3, -1))} if missed and max(faders) <= 9 else None
+    return given | {"t": pick(rng, TARGETS_DBTP)} if missed and max(faders) <= 9 else None
+
+
+def _could_be_pulled_down(given):
+    known = given["track"] in map(short_name, STEMS) and given["t"] in TARGETS_DBTP
+    return known and TAKEN_DB.holds(given["y"]) and max(given["faders_db"]) <= 9
 
 
 @lru_cache(maxsize=4)
@@ -870,7 +878,7 @@ OFFSET = Exercise(
     id="05-3", title="One number for all faders", edition=2, parts=(OFFSET_TASK.part(),),
     before=Before(tuple(Number(name, "dB", tolerance=0.05) for name in ("Offset", "Position")),
                   lambda g: [g["t"] - g["x"], g["f"] + g["t"] - g["x"]]),
-    given=_draw_pulled_down,
+    given=Recipe(_draw_pulled_down, _could_be_pulled_down),
     statement="To stop this floating-point bus from clipping, someone pulled the {track} down by {y} dB, and the "
         "balance is gone. Put that fader back, then move **all** faders by one number, so that the bus peaks at {t} "
         "dBTP and the mix is the same as before.",
@@ -942,7 +950,9 @@ ALL_FADERS = Exercise(
     material=hot_mix,
 )  # fmt: skip
 
-UNCLIPPED = choosing.Multi("An unclipped mix comes out", points=3, options=_options, partly_from=0.8, read_off=True)
+UNCLIPPED = choosing.Multi(
+    "An unclipped mix comes out", points=3, options=_options, partly_from=0.8, by_chance=0.75, read_off=True
+)
 
 ONLY_THE_MASTER = Exercise(
     id="05-6", title="When the master fader is enough", edition=2, parts=(UNCLIPPED,),

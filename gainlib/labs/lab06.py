@@ -375,7 +375,7 @@ def _sorted_text(given):
 
 KIND_OF_EACH = Matching(
     "What each box is", points=4, items=_letters, options=tuple(Option(key, text) for key, text in KINDS.items()),
-    partly_from=0.5, read_off=True,
+    partly_from=0.5, by_chance=0.2, read_off=True,
 )  # fmt: skip
 
 SORTED = Exercise(
@@ -478,7 +478,7 @@ NOISE = Exercise(
 )  # fmt: skip
 
 CROSSED = Multi(
-    "A trim can cross", points=3, partly_from=0.8,
+    "A trim can cross", points=3, partly_from=0.8, by_chance=0.75,
     options=lambda given: tuple(Option(name, ACROSS[name]) for name in given["across"]),
 )  # fmt: skip
 
