@@ -59,6 +59,27 @@ def test_a_prediction_is_kept_and_compared(lab):
     assert lab.problems() == []
 
 
+def test_questions_from_earlier_labs_are_answered_or_skipped_by_keys(lab):
+    box = lab.cell("review")
+    shows(box, "Question 1 of 2")
+    while not box.get_by_role("textbox").count():  # one to tick or to put in order
+        box.get_by_role("button").last.click()
+        lab.settled()
+    for turn in (1, 2):
+        for field in box.get_by_role("textbox").all():
+            field.fill(f"{turn}23456")
+        lab.page.keyboard.press("Enter")
+        shows(box, "Not yet" if turn == 1 else "Why.")
+        lab.settled()
+    lab.tab_to(box.get_by_role("button", name="Next"))
+    while not box.get_by_text("You answered 1 of 2").count():
+        lab.page.keyboard.press("Enter")
+        lab.settled()
+    kinds = [json.loads(line)["kind"] for line in (lab.folder / "records" / "record.jsonl").read_text().splitlines()]
+    assert kinds.count("review") == 2
+    assert lab.problems() == []
+
+
 def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(lab):
     asked = ASKED[lab.number]
     found, points = lab.cell(asked.id.replace(lab.number, "exercise")), f"{asked.points:.0f}"
