@@ -184,3 +184,7 @@ class Rehearsal(Take):
     def take(self) -> Take:
         """The take, rendered."""
         return self._take()
+
+    def both_heard(self) -> dict[str, Audio]:
+        """Return what is at the microphone, the rehearsal as recorded, and the take."""
+        return self.heard(microphone=0, rehearsal=-1) | self.take.heard(take=-1)

@@ -12,7 +12,7 @@ from gainlib.exercises.checks import Measured
 from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.recordings import MOST_DB, PADS_DB, Rig, Take, crest, recorded, sound
+from gainlib.exercises.recordings import MOST_DB, PADS_DB, Rig, crest, sound
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import short_name
 from gainlib.exercises.worked import Worked
@@ -55,15 +55,15 @@ TRADE = Picture("What gain buys", ("N", "C"), {
 }, heights=(2, 1), margins={"left": 0.1})  # fmt: skip
 PAD = Slider("pad_db", "Pad", steps=PADS_DB, words={0.0: "none"}, decimals=0)
 CARE = "Matched in loudness. Turn down first: clipped sound is hard on ears and tweeters."
-HEARD = Listen(lambda run: run.seen.heard(microphone=0, recording=-1), note=lambda s: CARE)
+HEARD = Listen(lambda run: run.seen.heard(microphone=0, rehearsal=-1), note=lambda s: CARE)
+HEARD_TAKE = Listen(lambda run: run.seen.both_heard(), note=lambda s: CARE)
 
 
 def _told(run):
-    seen, louder = run.seen, run.setting.louder_db
-    rooms = [room - louder for room in seen.rooms]
-    place = ("preamp", "converter")[int(np.argmin(rooms))]
-    said = f"The take averages **{level_text(seen.averages[2] + louder, 'dBFS')}**, its peaks come to "
-    said += f"**{level_text(seen.peaks[2] + louder, 'dBFS')}**. "
+    seen, take = run.seen, run.seen.take
+    rooms, place = take.rooms, ("preamp", "converter")[int(np.argmin(take.rooms))]
+    average, peak = level_text(take.averages[2], "dBFS"), level_text(take.peaks[2], "dBFS")
+    said = f"The take averages **{average}**, its peaks come to **{peak}**. "
     kept = f"{number_text(min(rooms))} dB of room are left, at the {place}. "
     said += kept if min(rooms) >= 0 else f"**The {place} clips by {number_text(-min(rooms))} dB.** "
     sn, formula, costs = number_text(seen.signal_to_noise), number_text(seen.way.signal_to_noise), seen.way.costs
@@ -72,8 +72,9 @@ def _told(run):
 
 
 def _set_up(s):
-    preamp = Preamp(s.gain_db, s.pad_db, s.ein_dbu, s.ceiling_dbu, 0.0, s.sensitivity_mv, s.self_noise_dba or None)
-    return recorded(s.sound, s.spl_db, preamp, Converter(s.full_scale_dbu, s.noise_dbfs))
+    preamp = Preamp(0.0, 0.0, s.ein_dbu, s.ceiling_dbu, 0.0, s.sensitivity_mv, s.self_noise_dba or None)
+    rig = Rig(s.sound, s.spl_db, preamp, Converter(s.full_scale_dbu, s.noise_dbfs))
+    return rig.rehearsal(s.pad_db, s.gain_db, s.louder_db)
 
 
 @cache
@@ -92,8 +93,8 @@ def recording() -> Experiment:
         Slider("noise_dbfs", "Converter noise", -122.0, -95.0, 1.0, -110.0, "dBFS", decimals=0),
     )  # fmt: skip
     return Experiment(
-        controls, (DIAGRAM, TRADE), _set_up, lambda run: Take(run.session, run.setting.spl_db), told=_told,
-        listen=HEARD, title="A microphone, a preamp and a converter",
+        controls, (DIAGRAM, TRADE), read=lambda run: _set_up(run.setting), told=_told, listen=HEARD_TAKE,
+        title="A microphone, a preamp and a converter",
     )  # fmt: skip
 
 
@@ -379,9 +380,8 @@ BAD = Exercise(
         "under the average, some are good; a kind may come twice or not at all. Turn through them: what is each?",
     solve=_kinds,
     slips=(
-        Slip("preamp and converter", lambda g: _swapped(g, "preamp", "converter"), "A converter cuts at one number; "
-             "a preamp rounds, and the noise behind it makes every sample unlike.",
-             active=lambda g: bool({"preamp", "converter"} & set(_kinds(g)))),
+        Slip("preamp and converter", lambda g: _swapped(g, "preamp", "converter"), "A converter cuts at one number, a "
+             "preamp rounds.", active=lambda g: bool({"preamp", "converter"} & set(_kinds(g)))),
         Slip("low and good", lambda g: _swapped(g, "low", "good"), "You went by the level. Compare the noise ahead of "
              "the first note with the average.", active=lambda g: bool({"low", "good"} & set(_kinds(g)))),
     ),
