@@ -303,3 +303,19 @@ def test_letters_behind_the_button_are_waited_for(tmp_path):
 
     asyncio.run(at_the_page())
     assert [event["answer"] for event in lab.learner.answers(form.exercise)] == [right]
+
+
+def test_a_form_says_what_later_tries_at_choices_earn(tmp_path):
+    lab = Lab("10", folder=tmp_path, learner="anna")
+    form, asked = lab.exercise("10-5"), lab.learner.exercise("10-5")
+    right = asked.solve(lab.given("10-5"))
+    keys = [[option.key for option in part.options_for(form.given)] for part in asked.parts]
+    others = [next(key for key in each if key != wanted) for each, wanted in zip(keys, right, strict=True)]
+    lab.answer("10-5", [*right[:2], others[2]])
+    assert "not all of these are right yet" in form.said.text and "points" not in form.said.word
+    assert "best so far 0 of" in form._head.value and "New numbers" in form.said.text
+    lab.answer("10-5", [*others[:2], right[2]])
+    assert "(0 of 3 points)" in form.said.word and "An earlier try counts: 2 of 3 points." in form.said.text
+    assert "best so far 2 of" in form._head.value
+    lab.answer("10-5", right)
+    assert "✓ Right (0 of 3 points)" in form.said.word and "An earlier try counts: 2 of 3 points." in form.said.text

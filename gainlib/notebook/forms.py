@@ -33,7 +33,7 @@ SOLUTION = "Show the solution? These numbers then earn no more points; new numbe
 BESIDE = "A choice counts once something beside it is right."
 FIRST_TRY = "At one of several, only the first try earns points."
 LATER_TRY = "A second try earns half, a third a quarter."
-NEXT_CHOICE = "Another try at it earns nothing with these numbers; **New numbers** do."
+NEXT_CHOICE = "With these numbers, another try at a choice earns nothing; with **New numbers** it does."
 NEXT_LIST = ("The next try earns half.", "The next try earns a quarter.")
 LATE = f"A number earns points in its first {NUMBER_TRIES} tries; go on with **New numbers**."
 NO_MORE = "These numbers earn nothing more: see the solution, then go on with **New numbers**."
@@ -298,6 +298,9 @@ class ExerciseForm(Panel):
                 said.append(BESIDE)
             elif late:
                 said.append({"number": LATE, "choice": FIRST_TRY}.get(late[0].kind, LATER_TRY))
+        if choices and not veiled and numbers.points > numbers.earned + 1e-9:
+            most = points_text(verdict.max_points)
+            said = [f"An earlier try counts: {points_text(round(numbers.points, 2))} of {most} points."]
         if any(parts[k].kind == "choice" for k in wrong):
             said.append(NEXT_CHOICE)
         elif any(k in choices for k in wrong):
