@@ -156,22 +156,20 @@ ORDER_HEADS = "order", "true peak", "loudness", "error of the word"
 
 def _read_out(run):
     found = run.seen.mix, run.seen.master
-    rows = [(name, *(level_text(getattr(each, field), unit, sign=unit != "dB") for each in found))
+    rows = [(name, *(level_text(getattr(each, field), unit) for each in found))
             for name, field, unit in READINGS]  # fmt: skip
     return Table("Meters", ("reading", "mix", "master"), tuple(rows))
 
 
 READINGS = (
     ("loudness", "loudness", "LUFS"), ("true peak", "true_peak", "dBTP"), ("sample peak", "peak", "dBFS"),
-    ("largest reduction", "reduction", "dB"),
 )  # fmt: skip
 
 
 def _told(run):
     seen = run.seen
     by, other = (level_text(seen.played(each)) for each in (seen.master, seen.other))
-    apart = seen.master.true_peak - seen.master.peak
-    said = f"Between the samples the master goes {number_text(apart, 2)} dB higher than at them. "
+    said = f"The peaks come down by **{number_text(seen.master.reduction)} dB** at most. "
     said += f"A player set to {level_text(seen.setting.target, 'LUFS', 0)} moves yours by **{by}** and the other by "
     return (
         said

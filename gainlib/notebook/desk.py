@@ -245,8 +245,8 @@ class Desk(Panel):
             view.widget.layout.display = None if k == self.bar.chosen else "none"
         side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
         side += [self.numbers] if self.numbers is not None else []
-        under = [] if self.take is None else [self.take]
-        pictures = widgets.VBox([*(view.widget for view in self._views), *under]).add_class("gl-desk-picture")
+        side += [] if self.take is None else [self.take]
+        pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
         self._side = widgets.VBox(side).add_class("gl-desk-side")
         main = [*([pictures] if self._views else []), self._side]
         told, later = self.experiment.told is not None, getattr(self.experiment.later, "lines", 0)
