@@ -12,16 +12,14 @@ from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Multi, Number, Option, Slip, draws, fill, grid, one_of
 from gainlib.exercises import blind_rounds as blind
 from gainlib.exercises.bypass import options
-from gainlib.exercises.clips import residual_db
+from gainlib.exercises.chains import CHAINS, HARMED_DB, PEAK_DBFS, UP, Chains, harms
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import least_right
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
-from gainlib.exercises.variants import shuffled
 from gainlib.exercises.worked import Worked
 from gainlib.levels import ratio_to_db, sum_levels_db
-from gainlib.processors import HardClip, Quantiser
 from gainlib.words import Table, level_text, number_text
 
 # ------------------------------------------------------------------------------------------------------------ the desk
@@ -309,75 +307,6 @@ def _can_be_equal(g):
     return 15 <= down <= 105 and -80 <= over < -12 and 1.0 <= -over % 6.0206 <= 5.0 and min(map(abs, near)) <= 0.2
 
 
-# --------------------------------------------------------------------------------------------- chains that lose quality
-
-CHAINS = {
-    "over": ("a float mixer, {up} dB up over full scale, then {up} dB down", (("up",), ("down",))),
-    "float file": ("a float mixer, {up} dB up, saved as a **float** file, then {up} dB down", (("up",), ("down",))),
-    "low float": ("a float mixer, {low} dB down, then {low} dB up", (("low",), ("high",))),
-    "many": ("a float mixer, {low} dB down and up, 30 times", (("low",), ("high",)) * 30),
-    "24 file": ("a 24-bit file with dither, as it is", ((24, "tpdf"),)),
-    "24 soft": ("{soft} dB down, a 24-bit file with dither, then {soft} dB up", (("soft",), (24, "tpdf"), ("loud",))),
-    "16 file": ("a 16-bit file with dither, as it is", ((16, "tpdf"),)),
-    "16 low": ("{low} dB down, a 16-bit file with dither, then {low} dB up", (("low",), (16, "tpdf"), ("high",))),
-    "24 low": ("{deep} dB down, a 24-bit file with dither, then {deep} dB up", (("deep",), (24, "tpdf"), ("back",))),
-    "12 file": ("a 12-bit file with dither, as it is", ((12, "tpdf"),)),
-    "16 many": ("a 16-bit mixer with dither, {soft} dB down and up, 30 times",
-                (("soft",), (16, "tpdf"), ("loud",), (16, "tpdf")) * 30),
-    "integer file": ("a float mixer, {up} dB up, saved as a **24-bit** file, then {up} dB down",
-                     (("up",), ("clip",), (24, "tpdf"), ("down",))),
-    "fixed bus": ("a bus in whole numbers, {up} dB over, with its master fader {up} dB down", (("up",), ("clip",),
-                                                                                          ("down",))),
-    "converter": ("a float mixer, {up} dB up, into a converter, with the monitors {up} dB down", (("up",), ("clip",),
-                                                                                             ("down",))),
-}  # fmt: skip
-FAIR_OVER, FAIR_WORDS, CLIPPED = (
-    ("over", "float file"),
-    ("24 file", "24 soft", "16 file"),
-    ("integer file", "fixed bus"),
-)
-HARMED_DB, PEAK_DBFS = -80.0, -6.0
-
-
-@lru_cache(maxsize=4096)
-def _harm_db(key, up, low, soft, deep):
-    """Return what a chain leaves of the difference, against the signal: rendered."""
-    gains = {"up": up, "down": -up, "low": -low, "high": low, "soft": -soft, "loud": soft, "deep": -deep, "back": deep}
-    samples = SHORTEST.samples.astype(np.float64)
-    start = SHORTEST.with_samples(samples * 10 ** (PEAK_DBFS / 20) / np.abs(samples).max())
-    audio = start
-    for k, step in enumerate(CHAINS[key][1]):
-        if step[0] in gains:
-            audio = audio.with_samples(audio.samples * 10 ** (gains[step[0]] / 20))
-        else:
-            box = HardClip() if step[0] == "clip" else Quantiser(*step, seed=k)
-            audio = box.process(audio)
-    return residual_db(start, audio)
-
-
-def _harms(g):
-    return {key: _harm_db(key, g["up"], g["low"], g["soft"], g["deep"]) for key in g["chains"]}
-
-
-class Chains:
-    """Eight chains of the fourteen, with their numbers; every rule of thumb meets a chain that it judges wrongly."""
-
-    OWN = draws(up=grid(9, 18), low=grid(42, 60), soft=grid(15, 30), deep=grid(82, 95))
-
-    def __call__(self, rng):
-        """Return what is drawn, None where a rule of thumb would do."""
-        given = {**self.OWN(rng), "chains": shuffled(rng, CHAINS)[:8]}
-        return given if self.holds(given) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        chains, kinds = set(given["chains"]), (FAIR_OVER, FAIR_WORDS, (*CLIPPED, "converter"), ("16 low", "24 low"))
-        return (
-            self.OWN.holds(given) and len(chains) == len(given["chains"]) == 8 and chains <= set(CHAINS)
-            and all(chains & set(kind) for kind in kinds) and bool(chains & {"low float", "many"})
-        )  # fmt: skip
-
-
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 NOISE = "Noise of dithered rounding, q²/4: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992 (handbook formula)"
@@ -540,9 +469,9 @@ HARMED = Exercise(
     statement="Music that peaks at {peak} dBFS goes through each of these chains and comes back at its own level. Tick "
         "those that clip it, or leave a residual of more than −80 dB against the music. Each chain is rendered and "
         "measured.".replace("{peak}", number_text(PEAK_DBFS, 0)),
-    solve=lambda g: [key for key, harm in _harms(g).items() if harm > HARMED_DB],
+    solve=lambda g: [key for key, harm in harms(g).items() if harm > HARMED_DB],
     slips=(
-        Slip("over is lost", lambda g: [key for key in g["chains"] if "up" in str(CHAINS[key][1])], "You ticked all "
+        Slip("over is lost", lambda g: [key for key in g["chains"] if UP in CHAINS[key][2][:1]], "You ticked all "
         "that "
             "goes over full scale. Floating point keeps it, until something clips."),
         Slip("whole numbers", lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]], "You ticked all whole "
@@ -552,7 +481,7 @@ HARMED = Exercise(
            "**lowest**."),
     explain=lambda g: "Residuals against the music: " + "; ".join(
         f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
-            harm in _harms(g).items()) + ".",
+            harm in harms(g).items()) + ".",
     cites=(NOISE, "Limit of −80 dB: a definition of this workbook"),
 )  # fmt: skip
 

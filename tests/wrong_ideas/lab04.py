@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from gainlib.exercises.chains import CHAINS
 from gainlib.labs import lab04
 
 WRONG = {
@@ -31,12 +32,10 @@ WRONG = {
         "one copy fewer": lambda g: g["n"] + 10 * np.log10(g["R"] - 1),
     },
     "04-6": {
-        "all that goes over full scale": lambda g: [k for k in g["chains"] if "up" in str(lab04.CHAINS[k][1])],
-        "all whole numbers": lambda g: [k for k in g["chains"] if "float" not in lab04.CHAINS[k][0]],
-        "all that is turned far down": lambda g: [
-            k for k in g["chains"] if {"low", "deep"} & {step[0] for step in lab04.CHAINS[k][1]}
-        ],
-        "only what clips": lambda g: [k for k in g["chains"] if ("clip",) in lab04.CHAINS[k][1]],
+        "all that goes over full scale": lambda g: [k for k in g["chains"] if CHAINS[k][2][0] == "up"],
+        "all whole numbers": lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]],
+        "all that is turned far down": lambda g: [k for k in g["chains"] if CHAINS[k][1] in ("low", "deep")],
+        "only what clips": lambda g: [k for k in g["chains"] if "clip" in CHAINS[k][2]],
         "all of 16 bit and less": lambda g: [k for k in g["chains"] if k.split()[0] in ("12", "16")],
         "all that is done many times": lambda g: [k for k in g["chains"] if "many" in k],
     },
