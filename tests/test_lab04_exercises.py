@@ -11,7 +11,8 @@ from daily import everything
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
 from gainlib.exercises import blind_rounds as runs
-from gainlib.exercises import chains, exercise, mark
+from gainlib.exercises import chains, exercise, foretold, mark
+from gainlib.exercises.foretold import residuals, three
 from gainlib.labs import lab04
 from gainlib.notebook.panels import lab_module
 
@@ -39,7 +40,7 @@ def test_rounds_in_32_bit_float_agree_with_plain_numpy(down_db):
 @pytest.mark.parametrize("bits", [12, 16, 20, 24])
 def test_dithered_words_leave_what_the_formula_says(bits):
     """Worked by hand: 10·log10(q²/4) + d + 10·log10(R); Lipshitz, Wannamaker, Vanderkooy 1992."""
-    found = residuals_dbfs(lab04.SHORT, -24.0, 16, f"{bits} bit", dither=True)
+    found = residuals_dbfs(foretold.SHORT, -24.0, 16, f"{bits} bit", dither=True)
     q = 2.0 ** (1 - bits)
     assert found[15] == pytest.approx(10 * math.log10(q**2 / 4) + 24 + 10 * math.log10(16), abs=0.2)
     assert found[15] - found[3] == pytest.approx(6.02, abs=0.3)
@@ -55,8 +56,8 @@ def test_what_goes_over_full_scale_is_kept_in_float_until_something_clips():
 
 def test_every_listed_attenuation_adds_the_same_error_every_round():
     """Worked by hand: 20·log10(4) = 12.04 dB from ten to forty rounds."""
-    for down_db in lab04.COHERENT:
-        found = by_hand(lab04.SHORT.samples, down_db, 40)
+    for down_db in foretold.COHERENT:
+        found = by_hand(foretold.SHORT.samples, down_db, 40)
         assert found[39] - found[9] == pytest.approx(12.04, abs=0.5), down_db
 
 
@@ -97,7 +98,7 @@ def test_ten_rounds_foretell_forty_by_three_rules():
     grown = {"flat": 0.0, "fresh": 6.02, "same": 12.04}
     for k in range(30):
         given = asked.variant(f"learner {k}")
-        ten = [lab04._short(arithmetic, down)[9] for _, arithmetic, down in lab04._three(given)]
+        ten = [residuals(arithmetic, down)[9] for _, arithmetic, down in three(given)]
         foretold = [float(level + grown[kind]) for kind, level in zip(given["order"].split(), ten, strict=True)]
         assert mark(asked, given, foretold).state == "right", (given, foretold, asked.solve(given))
 
@@ -109,7 +110,7 @@ def test_the_desk_of_ten_rounds_never_shows_forty():
     assert max(each.high for each in desk.experiment.controls if hasattr(each, "high")) == 10
     for name, forty in zip("ABC", asked.solve(given), strict=True):
         desk.set(mixer=name, rounds=10)
-        found = lab04._short(*next(rest for each, *rest in lab04._three(given) if each == name))
+        found = residuals(*next(rest for each, *rest in three(given) if each == name))
         assert f"{abs(found[9]):.2f}" in desk.said.text
         if abs(forty - found[9]) > 1:
             assert f"{abs(forty):.1f}" not in desk.said.text + desk.pictures[0].widget.sentence

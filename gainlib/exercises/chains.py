@@ -23,9 +23,9 @@ CHAINS = {  # what is read, the number in it, and the steps: that gain, a clip a
     "24 low": ("{deep} dB down, a 24-bit file with dither, then {deep} dB up", "deep", (DOWN, 24, UP)),
     "12 file": ("a 12-bit file with dither, as it is", "up", (12,)),
     "16 many": ("a 16-bit mixer with dither, {soft} dB down and up, 30 times", "soft", (DOWN, 16, UP, 16) * 30),
-    "integer file": ("a float mixer, {up} dB up, saved as a **24-bit** file, then {up} dB down", "up", (UP, CLIP, 24, DOWN)),
+    "integer file": ("a float mixer, {up} dB up, saved in **24 bit**, then {up} dB down", "up", (UP, CLIP, 24, DOWN)),
     "fixed bus": ("a bus in whole numbers, {up} dB over, with its master fader {up} dB down", "up", (UP, CLIP, DOWN)),
-    "converter": ("a float mixer, {up} dB up, into a converter, with the monitors {up} dB down", "up", (UP, CLIP, DOWN)),
+    "converter": ("a float mixer, {up} dB up, into a converter, the monitors {up} dB down", "up", (UP, CLIP, DOWN)),
 }  # fmt: skip
 TRAPS = (
     {"over", "float file"}, {"24 file", "24 soft", "16 file"}, {"integer file", "fixed bus", "converter"},

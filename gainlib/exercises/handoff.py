@@ -1,6 +1,7 @@
 """Files that are handed to somebody who masters them: what may be wrong with each, and how that is measured."""
 
 from functools import lru_cache
+from itertools import permutations
 
 import numpy as np
 
@@ -67,3 +68,51 @@ def files_of(given: dict) -> dict[str, Audio]:
     """Return the files of a draw, A to E."""
     columns = (given["mixes"], given["kinds"], given["peaks"], given["words"])
     return dict(zip("ABCDE", (printed(*each) for each in zip(*columns, strict=True)), strict=True))
+
+
+# ---------------------------------------------------------------------------------------------- the order of the steps
+
+STEPS = {
+    "eq": "equalise", "gain": "set the gain", "rate": "convert the sample rate", "limit": "limit the true peak",
+    "check": "measure the true peak", "dither": "add dither", "word": "shorten the word",
+}  # fmt: skip
+
+
+def in_order(order: list[str]) -> bool:
+    """Whether an order of steps is right: what moves peaks before the limiter, dither once, just before the word."""
+    at = {step: k for k, step in enumerate(order)}
+    return (
+        all(at[each] < at["limit"] for each in ("eq", "gain", "rate") if each in at)
+        and at["limit"] < at["check"] and at["limit"] < at["dither"] and at["word"] == at["dither"] + 1
+    )  # fmt: skip
+
+
+def orders_of(given: dict) -> list[list[str]]:
+    """Return all orders of the steps drawn that are right."""
+    return [list(each) for each in permutations(given["steps"]) if in_order(each)]
+
+
+class Steps:
+    """The draw of six or seven steps, shuffled, out of order."""
+
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return the steps as they are shown, None where they already are in order."""
+        left_out = pick(rng, ("eq", "gain", "rate"))
+        steps = shuffled(rng, [each for each in STEPS if each != left_out])
+        given = {"steps": steps, "rate": pick(rng, (44.1, 96)), "bits": pick(rng, (16, 24))}
+        return given if self.holds(given) else None
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        steps = given["steps"]
+        whole = len(steps) == 6 == len(set(steps)) and set(STEPS) - set(steps) <= {"eq", "gain", "rate"}
+        return whole and not in_order(steps) and given["bits"] in (16, 24) and given["rate"] in (44.1, 96)
+
+
+def wrong_order(given: dict, *moves: tuple[str, int]) -> list[str]:
+    """Return the right order with some steps taken to another place."""
+    order = next(iter(orders_of(given)))
+    for step, place in moves:
+        order.remove(step)
+        order.insert(place, step)
+    return order

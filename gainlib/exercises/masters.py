@@ -1,17 +1,19 @@
 """Mixes that are made into masters: a gain, something that holds the peaks, a file; and what a player makes of them."""
 
 import io
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from math import inf
 
 import numpy as np
 import soundfile
+from scipy import signal
 
 from gainlib.audio import Audio, wav_bytes
 from gainlib.exercises.refrain import STEMS, mix, rough_faders_db
+from gainlib.exercises.variants import draws, grid, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.meters import integrated_lufs, sample_peak_dbfs, true_peak_dbtp
-from gainlib.processors import Limiter
+from gainlib.meters import integrated_lufs, sample_peak_dbfs, true_peak_dbtp, upsample
+from gainlib.processors import Limiter, Quantiser
 
 BAR_S, HANDED_LUFS, BROADCAST_LUFS, CEILING_DBTP = 2.5, -20.0, -23.0, -1.0
 MIXES = {  # stems, and by how much they go over the rough balance
@@ -20,7 +22,7 @@ MIXES = {  # stems, and by how much they go over the rough balance
     "drums": {"01 kick": 0.0, "02 snare": 3.0, "03 overheads": 18.0},
     "voices": {"03 overheads": 14.0, "06 guitar": 0.0, "07 e-piano": 0.0, "09 lead vocal": 0.0, "10 backing": 0.0},
 }
-LOUD_MIXES = ("drums", "voices")
+LOUD_MIXES, SPAN = ("drums", "voices"), 40
 OPEN, CLIP, LIMIT = "open", "clip", "limit"
 
 
@@ -109,3 +111,102 @@ def gain_for(name: str, lufs: float) -> float:
             break
         gain = round(gain + 1.3 * off, 1)
     return round(gain, 1)
+
+
+class Master:
+    """A master as it is set: what the meters read of it, and its file as somebody reads it.
+
+    Parameters
+    ----------
+    name : str
+        Of the mix.
+    gain_db, holder, ceiling_db : float, str, float
+        What is done to it.
+    bits, dithered : float, bool
+        Word of the file; 32 is floating point.
+    """
+
+    def __init__(self, name, gain_db, holder, ceiling_db, bits=32, dithered=False):
+        self.key = name, round(gain_db, 2), holder, round(ceiling_db, 2)
+        self.bits, self._dithered, self.figures = bits, dithered, figures(*self.key)
+
+    @property
+    def audio(self) -> Audio:
+        """The master itself."""
+        return held(*self.key)
+
+    @cached_property
+    def file(self) -> tuple[bytes, Audio]:
+        """The file, as bytes and as read."""
+        return file_of(*self.key, int(self.bits), self._dithered)
+
+    @cached_property
+    def read(self) -> Figures:
+        """What the meters read of the file."""
+        return Figures(self.file[1])
+
+    @property
+    def error_db(self) -> float:
+        """What the word of the file has changed: plain RMS in dB against amplitude 1."""
+        return error_db(self.file[1], self.audio)
+
+
+# ------------------------------------------------------------------------------------------------- what a desk shows
+
+
+def around_peak(audio: Audio) -> tuple[np.ndarray, np.ndarray, list[tuple[float, float]]]:
+    """Return the wave around its highest point, between the samples too: ms, values, and the samples nearby."""
+    fine = upsample(audio.samples, audio.rate_hz)
+    factor, (at, channel) = len(fine) // audio.frames, np.unravel_index(np.argmax(np.abs(fine)), fine.shape)
+    around = np.arange(-SPAN, SPAN + 1)
+    wave = fine[np.clip(at + around, 0, len(fine) - 1), channel] * np.sign(fine[at, channel])
+    ms = around / (factor * audio.rate_hz) * 1000
+    samples = [k for k in np.flatnonzero((at + around) % factor == 0) if abs(around[k]) <= SPAN / 2]
+    return ms, wave, [(ms[k], wave[k]) for k in samples]
+
+
+def in_five_orders(name: str, gain_db: float, ceiling_db: float) -> dict[str, tuple[float, float, float | None]]:
+    """Return true peak, loudness and error of the word of a 16-bit master, made in five orders.
+
+    The error is the plain RMS in dB of what differs from the limited mix; None where it is another mix.
+    """
+    mixed, limiter, word = handed_in(name), Limiter(ceiling_db), Quantiser(16, "tpdf")
+    right = limiter.process(moved(mixed, gain_db))
+    slower = Audio(signal.resample_poly(word.process(right).samples, 147, 160), 44100)
+    orders = {
+        "gain, limit, dither and word": (word.process(right), True),
+        "limit, gain, dither and word": (word.process(moved(limiter.process(mixed), gain_db)), False),
+        "dither and word, gain, limit": (limiter.process(moved(word.process(mixed), gain_db)), True),
+        "gain, limit, word without dither": (Quantiser(16).process(right), True),
+        "gain, limit, word, then 44.1 kHz": (slower, False),
+    }
+    return {
+        order: (true_peak_dbtp(made), integrated_lufs(made), error_db(made, right) if alike else None)
+        for order, (made, alike) in orders.items()
+    }
+
+
+def error_db(audio: Audio, wanted: Audio) -> float:
+    """Return the plain RMS of a difference, in dB against amplitude 1."""
+    return float(ratio_to_db(np.sqrt(np.mean((audio.samples - wanted.samples) ** 2))))
+
+
+# ----------------------------------------------------------------------------------------------- a target that is drawn
+
+TARGETS = draws(
+    mix=one_of(*LOUD_MIXES), t=one_of(-23, -18, -17, -16, -15), handed=grid(-26, -18, 0.5), word=one_of(16, 24)
+)
+
+
+class Targets:
+    """The draw of a target, with the most reduction that reaches it and 0.7 dB to spare."""
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return the target."""
+        given = TARGETS(rng)
+        found = figures(given["mix"], gain_for(given["mix"], given["t"]), LIMIT, SAFE_DBTP)
+        return {**given, "most": float(max(1.0, np.ceil(2 * (found.reduction + 0.7)) / 2))}
+
+    def holds(self, given: dict) -> bool:
+        """Whether this could be drawn."""
+        return TARGETS.holds(given) and 1.0 <= given["most"] <= 12.0

@@ -1,7 +1,7 @@
 """Lab 04, word length: what turning down and up again costs in each arithmetic."""
 
 from functools import cache, cached_property, lru_cache
-from itertools import islice, permutations
+from itertools import islice
 
 import numpy as np
 from scipy import signal
@@ -14,6 +14,7 @@ from gainlib.exercises import blind_rounds as blind
 from gainlib.exercises.bypass import options
 from gainlib.exercises.chains import CHAINS, HARMED_DB, PEAK_DBFS, UP, Chains, harms
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
+from gainlib.exercises.foretold import MIXERS, explained, forty, residuals, three
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import least_right
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -160,6 +161,7 @@ def _whole(setting):
     return "" if setting.arithmetic in FLOATS else "an integer always ends at full scale"
 
 
+FRESH = "24-bit integer, dither at every rounding"
 FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav_bytes(programme(), "FLOAT")))
 
 
@@ -167,8 +169,8 @@ FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav
 def rounds() -> Experiment:
     """A sound turned down and up again, many times."""
     controls = (
-        Choice("sound", "Sound", SOUNDS), _step("first_db", "First step", -20.0), _step("other_db", "Compared with",
-            -24.08),
+        Choice("sound", "Sound", SOUNDS),
+        _step("first_db", "First step", -20.0), _step("other_db", "Compared with", -24.08),
         Slider("rounds", "Rounds", 1, ROUNDS, 1, 20, "", page=10, decimals=0),
         Choice("arithmetic", "Arithmetic", ARITHMETICS, "float32"),
         Choice("dither", "Dither", {False: "none", True: "at every rounding"},
@@ -184,43 +186,25 @@ def rounds() -> Experiment:
 
 # ------------------------------------------------------------------------------------------- ten rounds foretell forty
 
-SHORT, SHORTEST = (programme().with_samples(programme().samples[:frames]) for frames in (12_000, 5_000))
-COHERENT = (
-    6.01, 6.02, 6.03, 12.03, 12.04, 15.56, 18.05, 18.06, 18.07, 24.07, 24.08, 24.09, 30.10, 30.11, 33.63, 36.13, 36.14,
-    42.13, 42.14, 42.15, 48.16, 54.18, 54.19,
-)  # fmt: skip
-FRESH = "24-bit integer, dither at every rounding"
-
-
-@lru_cache(maxsize=8192)
-def _short(arithmetic, down_db, rounds=40):
-    return residuals_dbfs(SHORT, -down_db, rounds, arithmetic, dither=arithmetic not in FLOATS)
-
-
-def _three(g):
-    """Return what A, B and C are: name, arithmetic, attenuation."""
-    kinds = {"flat": "float32", "same": "float32", "fresh": "24 bit"}
-    return [(name, kinds[kind], g[kind]) for name, kind in zip("ABC", g["order"].split(), strict=True)]
-
 
 def _ten(g):
-    settings = {name: (arithmetic, down) for name, arithmetic, down in _three(g)}
+    """Return the desk on which each mixer is measured, up to ten rounds."""
+    settings = {name: (arithmetic, down) for name, arithmetic, down in three(g)}
 
     def read(run):
-        measured = _short(*settings[run.setting.mixer])[:10].copy()
-        measured[int(run.setting.rounds) :] = np.nan
-        return measured
+        k, measured = int(run.setting.rounds), residuals(*settings[run.setting.mixer])
+        return k, measured[k - 1], np.where(np.arange(10) < k, measured[:10], np.nan)
 
     def told(run):
-        k = int(run.setting.rounds)
-        after = "one round" if k == 1 else f"{k} rounds"
-        return f"Mixer {run.setting.mixer} after {after}: residual **{level_text(run.seen[k - 1], digits=2)}**."
+        k, level, _ = run.seen
+        return f"Mixer {run.setting.mixer}, rounds: {k}. Residual **{level_text(level, digits=2)}**."
 
     def shown(run):
-        return np.arange(1, 11), [run.seen], [(run.setting.rounds, run.seen[int(run.setting.rounds) - 1])]
+        k, level, measured = run.seen
+        return np.arange(1, 11), [measured], [(k, level)]
 
     plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", "you", digits=(0, 2))
-    names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in _three(g)}
+    names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in three(g)}
     return Experiment(
         (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
         (Picture("Residual", ("R",), {"R": plot(shown)}, margins=WIDE),),
@@ -228,22 +212,15 @@ def _ten(g):
     )  # fmt: skip
 
 
-def _forty(g, grown_db=None, right=""):
-    """Return the residuals after forty rounds: measured, or ten rounds and so many dB more but for the `right` kind."""
-    found = zip(g["order"].split(), (_short(arithmetic, down) for _, arithmetic, down in _three(g)), strict=True)
-    grown = [float(each[39] if grown_db is None else each[9] + grown_db) for _, each in found]
-    return [None if kind == right else each for kind, each in zip(g["order"].split(), grown, strict=True)]
-
-
 # --------------------------------------------------------------------------------------- three mixers at one residual
 
-BITS = {"A": 24, "B": 16}
+BRIEF = programme().with_samples(programme().samples[:5_000])
 
 
 @lru_cache(maxsize=1024)
 def _noise_db(down_db, rounds, bits):
-    after = islice(each_round(SHORTEST, -down_db, f"{bits} bit", dither=True), rounds, None)
-    return _power_db(SHORTEST.with_samples(next(after) - SHORTEST.samples))
+    after = islice(each_round(BRIEF, -down_db, f"{bits} bit", dither=True), rounds, None)
+    return _power_db(BRIEF.with_samples(next(after) - BRIEF.samples))
 
 
 def _mixers(g):
@@ -254,39 +231,23 @@ def _mixers(g):
             _noise_db(g["down_c"], g["rounds_c"], int(s.bits)),
         )  # fmt: skip
 
-    names = "A: 24 bit", "B: 16 bit", "C: your word"
-    bars = {
-        "names": names,
-        "low_db": -120.0,
-        "high_db": 0.0,
-        "title": "Residual",
-        "heading": "Residual: ◇ = wanted",
-        "column": 0.17,
-    }
-
     def shown(run):
         return run.seen, [level_text(each) for each in run.seen], [g["t"]] * 3
 
-    return Experiment(
-        (Slider("down_db", "A, down by", 1.0, 110.0, 0.1, 20.0, page=5.0),
-         Slider("rounds", "B, rounds", 1, 80, 1, 1, "", page=5, decimals=0),
-         Slider("bits", "C, word", 10, 24, 1, 24, "bit", page=2, decimals=0)),
-        (Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": 0.15}),), read=read,
-            title="Three mixers",
-    )  # fmt: skip
+    bars = {"names": ("A: 24 bit", "B: 16 bit", "C: your word"), "low_db": -120.0, "high_db": 0.0, "title": "Residual",
+            "heading": "Residual: ◇ = wanted", "column": 0.17}  # fmt: skip
+    controls = (
+        Slider("down_db", "A, down by", 1.0, 110.0, 0.1, 20.0, page=5.0),
+        Slider("rounds", "B, rounds", 1, 80, 1, 1, "", page=5, decimals=0),
+        Slider("bits", "C, word", 10, 24, 1, 24, "bit", page=2, decimals=0),
+    )
+    picture = Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": 0.15})
+    return Experiment(controls, (picture,), read=read, title="Three mixers")
 
 
-def _aim(name, k, **band):
-    return Aim(f"residual of {name}", lambda run: run.seen[k], points=1, **band)
-
-
-def _t(g):
-    return g["t"]
-
-
-EQUAL = SetAndMeasure(_mixers, None, (
-    _aim("A", 0, target=_t, within=0.5), _aim("B", 1, target=_t, within=0.5),
-    _aim("C", 2, target=lambda g: g["t"] - 3.0, within=3.0),
+EQUAL = SetAndMeasure(_mixers, None, tuple(
+    Aim(f"residual of {name}", lambda run, k=k: run.seen[k], lambda g, under=under: g["t"] - under, half, points=1)
+    for k, (name, under, half) in enumerate((("A", 0.0, 0.5), ("B", 0.0, 0.5), ("C", 3.0, 3.0)))
 ), "attenuation of A, rounds of B, word of C", points=3)  # fmt: skip
 
 
@@ -316,39 +277,24 @@ MEASURED = "A residual is measured against the original as the arithmetic holds 
 FORTY = Exercise(
     id="04-1", title="Ten rounds foretell forty",
     parts=tuple(Number(f"Mixer {name} after 40 rounds", "dB", tolerance=1.0, read_off=True) for name in "ABC"),
-    given=draws(order=one_of(*map(" ".join, permutations(("flat", "same", "fresh")))), flat=grid(8, 54, 0.01),
-                same=one_of(*COHERENT), fresh=grid(12, 40, 0.5),
-                where=lambda g: abs(_short("float32", g["flat"])[39] - _short("float32", g["flat"])[9]) < 0.2),
+    given=MIXERS,
     statement="Three mixers turn noise down and up again. Measure up to **ten** rounds of each on the desk, find how "
         "its residual grows, and predict it after **forty** rounds.",
-    solve=_forty,
+    solve=forty,
     slips=(
-        Slip("fresh noise everywhere", lambda g: _forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, "
-        "by "
-        "10·log₁₀ "
-            "of the rounds. Look at each curve: not all of them do."),
-        Slip("nothing grows", lambda g: _forty(g, 0.0, "flat"), "You let nothing grow. Look at each curve from one "
-        "to ten "
-            "rounds."),
-        Slip("same error everywhere", lambda g: _forty(g, 12.04, "same"), "You let all three add the same error "
-        "every round, "
-        "by "
-            "20·log₁₀. Look at each curve: not all of them do."),
+        Slip("fresh noise everywhere", lambda g: forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, by "
+            "10·log₁₀ of the rounds. Look at each curve: not all of them do."),
+        Slip("nothing grows", lambda g: forty(g, 0.0, "flat"), "You let nothing grow. Look at each curve from one to "
+            "ten rounds."),
+        Slip("same error everywhere", lambda g: forty(g, 12.04, "same"), "You let all three add the same error every "
+            "round, by 20·log₁₀. Look at each curve: not all of them do."),
     ),
     hints=("By how much does the residual grow from one round to ten: not at all, about 10 dB, or about 20 dB?",
            "Fresh noise adds in power: four times as many rounds, 6 dB more. An error that is always the same adds as "
            "an amplitude."),
-    explain=lambda g: " ".join(fill(
-        "**{name}** reads {ten:.2f} dB after ten rounds and grows by {grown:.2f} dB to {forty:.2f} dB: {why}.",
-        {"name": name, "ten": _short(a, d)[9], "grown": _short(a, d)[39] - _short(a, d)[9], "forty": _short(a, d)[39],
-         "why": WHY[kind]}) for kind, (name, a, d) in zip(g["order"].split(), _three(g), strict=True)),
+    explain=explained,
     cites=(FRESH_ADDS, MEASURED),
 )  # fmt: skip
-WHY = {
-    "flat": "rounding soon meets a value that it leaves alone", "fresh": "fresh noise, 10·log₁₀(4)",
-    "same": "the two gains multiply to a little more or less than 1, and that error is the same every round, "
-            "20·log₁₀(4)",
-}  # fmt: skip
 
 
 def _sn(g, sine=True, level=True, dither=3.0):
@@ -367,12 +313,10 @@ WORD = Exercise(
         Slip("full scale", lambda g: _sn(g, level=False), "That is for a sine at full scale. This one is lower; the "
             "noise is not."),
         Slip("1.76 forgotten", lambda g: _sn(g, sine=False), "You left out 1.76 dB: noise of q²/12 against the power "
-        "of "
-            "a sine."),
-        Slip("dither turned", lambda g: [None, _sn(g, dither=1 / 3)[1]], "Dither adds noise: it takes "
-            "from the ratio."),
-        Slip("dither alone", lambda g: [None, _sn(g, dither=2.0)[1]], "That counts the dither alone, "
-            "q²/6. The rounding adds its q²/12."),
+            "of a sine."),
+        Slip("dither turned", lambda g: [None, _sn(g, dither=1 / 3)[1]], "Dither adds noise: it takes from the ratio."),
+        Slip("dither alone", lambda g: [None, _sn(g, dither=2.0)[1]], "That counts the dither alone, q²/6. The "
+            "rounding adds its q²/12."),
     ),
     hints=("At full scale the ratio is 6.02 dB a bit and 1.76 dB.", "With dither there is three times the noise "
         "power."),
@@ -386,25 +330,22 @@ SAME = Exercise(
     given=draws(t=grid(-70, -42, 0.5), rounds_a=grid(8, 40), down_b=grid(15, 40, 0.5), down_c=grid(20, 50, 0.5),
                 rounds_c=grid(8, 40), where=_can_be_equal),
     statement="All three mixers dither at every rounding. Set A ({rounds_a} rounds in 24 bit), B (rounds of {down_b} "
-        "dB "
-        "in 16 bit) and C ({rounds_c} rounds of {down_c} dB) so that A and B leave {t} dB, ± 0.5 dB, and C no more "
+        "dB in 16 bit) and C ({rounds_c} rounds of {down_c} dB) so that A and B leave {t} dB, ± 0.5 dB, and C no more "
         "than {t} dB with the **shortest** word that does.",
     solve=_equal,
     slips=(
         Slip("20·log₁₀", lambda g: _equal(g, times=20), "You counted the rounds by 20·log₁₀. Each round brings noise "
             "of its own: 10·log₁₀.", spots=lambda a, g: _near(a, _equal(g, times=20))),
         Slip("dither forgotten", lambda g: _equal(g, -4.77), "You took the noise of plain rounding, q²/12. Dither "
-        "makes "
-            "it q²/4.", spots=lambda a, g: _near(a, _equal(g, -4.77))),
+            "makes it q²/4.", spots=lambda a, g: _near(a, _equal(g, -4.77))),
     ),
     hints=("Noise that is added while the sound is low is raised with it.",
            "One round leaves q²/4 in power, raised by the attenuation; R rounds leave 10·log₁₀ R more. q = 2^(1 − "
            "bits)."),
     explain=lambda g: fill(
         "In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {a:.1f} dB. In 16 bit it is −96.3 dB, "
-        "so "
-        "B: 10^(({t} + 96.3 − {down_b})/10) = {b:.0f} rounds. C would leave {c:.1f} dB in 24 bit; each bit fewer adds "
-        "6.02 dB, so {bits:.0f} bits are the shortest word.",
+        "so B: 10^(({t} + 96.3 − {down_b})/10) = {b:.0f} rounds. C would leave {c:.1f} dB in 24 bit; each bit fewer "
+        "adds 6.02 dB, so {bits:.0f} bits are the shortest word.",
         {**g, "a": _equal(g)["desk"]["down_db"], "b": _equal(g)["desk"]["rounds"],
          "c": predicted_dbfs(g["down_c"], g["rounds_c"], 24), "bits": _equal(g)["desk"]["bits"]}),
     cites=(NOISE, FRESH_ADDS),
@@ -425,8 +366,7 @@ COPIES = Exercise(
     solve=lambda g: g["n"] + 10 * np.log10(g["R"]),
     slips=(
         Slip("as amplitudes", lambda g: g["n"] + 20 * np.log10(g["R"]), "You added amplitudes. The noises are "
-        "unrelated "
-            "and add in power."),
+            "unrelated and add in power."),
         Slip("decibels added", lambda g: g["n"] + g["R"], "You added a decibel for each pass."),
     ),
     hints=("How much louder are two unrelated noises of one level than one of them?",),
@@ -445,18 +385,15 @@ HEARD = Exercise(
     given=blind.Runs(),
     statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
         "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the "
-        "sentence "
-        "that both counts allow. If you use the readings instead, judge another listener, who got {other_1} of 8 right "
-        "in run 1, and {other_2} of 12 in run 2, first tries both.",
+        "sentence that both counts allow. If you use the readings instead, judge another listener, who got {other_1} "
+        "of 8 right in run 1, and {other_2} of 12 in run 2, first tries both.",
     solve=lambda g: [list(g["order_1"]), list(g["order_2"]), blind.allowed([g["order_1"], g["order_2"]], g)],
     slips=(Slip("taken for proof", lambda g: [None, None, "proved"], "A run that shows nothing proves nothing: the "
-                "difference may be smaller than this listener hears today."),),
+        "difference may be smaller than this listener hears today."),),
     hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing "
-        "reach "
-           "in fewer than 5 of 100 runs?"),
-    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From "
-        "there on "
-        "a difference is shown; below, nothing is.", {"one": least_right(blind.COMPLETE),
+        "reach in fewer than 5 of 100 runs?"),
+    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there "
+        "on a difference is shown; below, nothing is.", {"one": least_right(blind.COMPLETE),
             "two": least_right(blind.TRIALS)}),
     cites=("Binomial law, one-sided, 5 %: handbook formula", MEASURED),
 )  # fmt: skip
@@ -471,14 +408,13 @@ HARMED = Exercise(
         "measured.".replace("{peak}", number_text(PEAK_DBFS, 0)),
     solve=lambda g: [key for key, harm in harms(g).items() if harm > HARMED_DB],
     slips=(
-        Slip("over is lost", lambda g: [key for key in g["chains"] if UP in CHAINS[key][2][:1]], "You ticked all "
-        "that "
+        Slip("over is lost", lambda g: [key for key in g["chains"] if UP in CHAINS[key][2][:1]], "You ticked all that "
             "goes over full scale. Floating point keeps it, until something clips."),
         Slip("whole numbers", lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]], "You ticked all whole "
             "numbers. A long word that is well filled loses nothing that is heard."),
     ),
     hints=("Follow each box: does it clip, and how long is its word?", "The word counts where the sound is at its "
-           "**lowest**."),
+        "**lowest**."),
     explain=lambda g: "Residuals against the music: " + "; ".join(
         f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
             harm in harms(g).items()) + ".",

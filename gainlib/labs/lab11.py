@@ -1,268 +1,204 @@
 """Lab 11, delivery: how loud a master leaves, in which order it is made, and what a player does to it."""
 
-from functools import cache, cached_property
-from itertools import permutations
-from math import log10
+from functools import cache
 
 import numpy as np
-from scipy import signal
 
-from gainlib.audio import Audio
 from gainlib.exercises import Exercise, Matching, Number, Option, Order, Slip, draws, fill, grid, one_of
+from gainlib.exercises import masters as m
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Sheet, Slider, Take
 from gainlib.exercises.experiment import db_slider as db
-from gainlib.exercises.handoff import KINDS, Prints, files_of, word_in_use
+from gainlib.exercises.handoff import KINDS, STEPS, Prints, Steps, files_of, orders_of, word_in_use, wrong_order
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.masters import (
-    CEILING_DBTP,
-    CLIP,
-    HANDED_LUFS,
-    LIMIT,
-    LOUD_MIXES,
-    MIXES,
-    OPEN,
-    SAFE_DBTP,
-    Figures,
-    figures,
-    file_of,
-    gain_for,
-    handed_in,
-    held,
-    moved,
-    played_db,
-    plr_db,
-)  # fmt: skip
+from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, figures, plr_db
+from gainlib.exercises.players import THREE, moves, three
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
-from gainlib.exercises.variants import pick, shuffled
 from gainlib.exercises.worked import Worked
-from gainlib.levels import ratio_to_db
-from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs, true_peak_dbtp, upsample
-from gainlib.processors import Limiter, Quantiser
+from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs
 from gainlib.words import Table, level_text, number_text
 
-# ---------------------------------------------------------------------------------------------------- mixes and masters
+# ------------------------------------------------------------------------------------------------------------ the desk
 
+UNITS, NAMED = ("LUFS", "dBTP", "dBFS"), ("loudness", "true peak", "sample peak")
+ORDERS, DRIVEN, GAINS = "Order of the steps", "Loudness and limiting", np.arange(0.0, 19.0, 3.0)
 HOLDERS = {OPEN: "nothing", CLIP: "clipping, sample by sample", LIMIT: "look-ahead limiter"}
 
 
 class Delivered:
-    """A mix, its master, the file, and another master of the same mix, as one setting makes them."""
+    """A mix, its master and another master of it, as one setting makes them."""
 
     def __init__(self, setting):
-        self.setting = s = setting
-        self.key = s.sound, round(s.gain_db, 2), s.holder, round(s.ceiling_db, 2)
-        self.other_key = s.sound, round(s.other_db, 2), LIMIT, round(s.ceiling_db, 2)
-        self.mix, self.master, self.other = Figures(handed_in(s.sound)), figures(*self.key), figures(*self.other_key)
+        self.setting, self.mix = setting, m.Figures(m.handed_in(setting.sound))
+        sound, ceiling = setting.sound, setting.ceiling_db
+        self.master = m.Master(sound, setting.gain_db, setting.holder, ceiling, setting.bits, setting.dither > 0)
+        self.other = m.Master(sound, setting.other_db, LIMIT, ceiling)
 
-    @cached_property
-    def file(self) -> tuple[bytes, Audio]:
-        """The file, as bytes and as read."""
-        return file_of(*self.key, int(self.setting.bits), self.setting.dither)
-
-    def played(self, figures) -> float:
+    def played(self, master) -> float:
         """Return by how much the player moves a master."""
-        return played_db(figures.loudness, figures.true_peak, self.setting.target, self.setting.up)
+        found = master.figures
+        return m.played_db(found.loudness, found.true_peak, self.setting.target, self.setting.up)
 
 
-# ------------------------------------------------------------------------------------------------------------ the desk
-
-SPAN, AROUND, GAINS = 40, 5, np.arange(0.0, 19.0, 3.0)
-
-
-def _peak(audio):
-    """Return the wave around the highest point between the samples, and the samples there; ms and values."""
-    fine = upsample(audio.samples, audio.rate_hz)
-    factor, (at, channel) = len(fine) // audio.frames, np.unravel_index(np.argmax(np.abs(fine)), fine.shape)
-    around = np.arange(-SPAN, SPAN + 1)
-    wave = fine[np.clip(at + around, 0, len(fine) - 1), channel] * np.sign(fine[at, channel])
-    ms = around / (factor * audio.rate_hz) * 1000
-    samples = [k for k in np.flatnonzero((at + around) % factor == 0) if abs(around[k]) <= AROUND * factor]
-    return ms, [wave, np.ones(wave.size)], [(ms[k], wave[k]) for k in samples]
-
-
-def _driven(run, progress):
-    """Return loudness and peak-to-loudness ratio of the mix over the gain, or the orders; as the tab in front asks."""
-    sound, _, holder, ceiling = run.seen.key
+def _later_work(run, progress):
+    """Return what the tab in front asks for: figures over the gain, or those of the orders."""
+    sound, gain, holder, ceiling = run.seen.master.key
+    progress(0.1, "Making masters …")
     if run.front == ORDERS:
-        return run.front, _orders(run.seen.key, progress)
-    if run.front != DRIVEN:
-        return run.front, None
-    found = []
-    for k, gain in enumerate(GAINS):
-        progress(k / len(GAINS), "Making masters …")
-        found.append(figures(sound, float(gain), holder, ceiling))
+        return run.front, m.in_five_orders(sound, gain, ceiling)
+    found = [figures(sound, float(each), holder, ceiling) for each in GAINS] if run.front == DRIVEN else []
     return run.front, [[f.loudness for f in found], [f.plr - 30.0 for f in found], [f.true_peak for f in found]]
 
 
-def _later(front, show):
-    return lambda run: show(run.found[1]) if run.found and run.found[0] == front and run.found[1] else None
+def _when(front, show):
+    return lambda run: show(run.found[1]) if run.found and run.found[0] == front else None
 
 
-def _orders(key, progress):
-    """Return the figures of a 16-bit master made in five orders: name, true peak, loudness, error of the word."""
-    sound, gain, _, ceiling = key
-    mixed, limiter, word, bare = handed_in(sound), Limiter(ceiling), Quantiser(16, "tpdf"), Quantiser(16)
-    right, rows = limiter.process(moved(mixed, gain)), []
-    orders = {
-        "gain, limit, dither and word": word.process(right),
-        "limit, gain, dither and word": word.process(moved(limiter.process(mixed), gain)),
-        "dither and word, gain, limit": limiter.process(moved(word.process(mixed), gain)),
-        "gain, limit, word without dither": bare.process(right),
-        "gain, limit, word, then 44.1 kHz": None,
-    }
-    for k, (name, made) in enumerate(orders.items()):
-        progress(k / len(orders), "Making masters …")
-        if made is None:
-            made = right.with_samples(signal.resample_poly(right.samples, 147, 160))
-            made = Audio(made.samples, 44100, "44.1 kHz")
-        error = made.samples - right.samples if made.frames == right.frames and name[0] != "l" else None
-        noise = "–" if error is None else level_text(20 * log10(np.sqrt(np.mean(error**2))))
-        rows.append(
-            (name, level_text(true_peak_dbtp(made), "dBTP", 2), level_text(integrated_lufs(made), "LUFS"), noise)
-        )
-    return rows
+def _order_table(found):
+    rows = tuple(
+        (order, level_text(peak, "dBTP", 2), level_text(loudness, "LUFS"), "–" if error is None else level_text(error))
+        for order, (peak, loudness, error) in found.items()
+    )
+    return Table("16 bit, in five orders", ("order", "true peak", "loudness", "error of the word"), rows)
 
 
-ORDERS, DRIVEN = "Order of the steps", "Loudness and limiting"
-PEAK = {"names": ("between the samples", "full scale"), "x": (-0.21, 0.21, 0.1, "ms"), "title": "Around the highest "
-    "peak",
-        "y": (-1.5, 1.5, 0.5, "full scale = 1"), "marks": "sample", "digits": (2, 2)}  # fmt: skip
-BARS = {"names": ("yours: loudness", "yours: true peak", "the other: loudness", "the other: true peak"),
-    "low_db": -42.0,
-        "high_db": 6.0, "step_db": 6, "title": "As played", "column": 0.22, "hot": True,
-        "heading": "Two masters as a player plays them: ◇ = as they are"}  # fmt: skip
+PEAK = {"names": ("between the samples", "full scale"), "x": (-0.21, 0.21, 0.1, "ms"), "marks": "sample",
+        "y": (-1.5, 1.5, 0.5, "full scale = 1"), "title": "Around the highest peak", "digits": (2, 2)}  # fmt: skip
+BARS = {"low_db": -42.0, "high_db": 6.0, "step_db": 6, "column": 0.22, "hot": True}
 DRIVE = {"names": ("loudness (LUFS)", "PLR − 30 (dB)", "true peak (dBTP)"), "x": (0, 18, 3, "gain (dB)"),
          "y": (-30, 12, 6, "dB"), "title": "Over the gain", "digits": (0, 1)}  # fmt: skip
 
 
-def _two(run):
-    seen, levels, texts, start = run.seen, [], [], []
-    for each in (seen.master, seen.other):
-        by = seen.played(each)
-        levels += [each.loudness + by, each.true_peak + by]
-        texts += [level_text(each.loudness + by, "LUFS"), level_text(each.true_peak + by, "dBTP")]
-        start += [each.loudness, each.true_peak]
-    return levels, texts, start
+def _peaks(of):
+    """Return a picture of the highest peak of what `of(run)` returns."""
+
+    def shown(run):
+        ms, wave, samples = m.around_peak(of(run))
+        return ms, [wave, np.ones(wave.size)], samples
+
+    return Picture("Peaks", ("P",), {"P": Plot("curves", shown, PEAK)})
 
 
-PEAKS = Picture("Peaks", ("P",), {"P": Plot("curves", lambda run: _peak(held(*run.seen.key)), PEAK)})
+def _meters(names, heading, read, start=lambda run: (), left=0.17, title="Meters"):
+    """Return a picture of levels; `read(run)` has one a name: loudness, true peak, sample peak, or pairs of two."""
+
+    def shown(run):
+        levels = read(run)
+        units = UNITS if len(levels) == 3 else UNITS[:2] * len(levels)
+        return levels, [level_text(each, unit, 2) for each, unit in zip(levels, units, strict=False)], start(run)
+
+    bars = BARS | {"names": names, "title": heading.partition(":")[0], "heading": heading}
+    return Picture(title, ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": left})
+
+
+def _two(run, played=True):
+    pairs = [(each.figures, run.seen.played(each) if played else 0.0) for each in (run.seen.master, run.seen.other)]
+    return [level + by for found, by in pairs for level in (found.loudness, found.true_peak)]
+
+
+TWO = tuple(f"{whose}: {what}" for whose in ("yours", "the other") for what in NAMED[:2])
 PICTURES = (
-    PEAKS, Picture(DRIVEN, ("D",), {"D": Plot("curves", _later(DRIVEN, lambda f: (GAINS, f)), DRIVE)}),
-    Picture("Two masters, played", ("B",), {"B": Plot("meters", _two, BARS)}, margins={"left": 0.2}),
-    Sheet(ORDERS, _later(ORDERS, lambda rows: Table("16 bit, in five orders", ORDER_HEADS, tuple(rows)))),
+    _peaks(lambda run: run.seen.master.audio),
+    Picture(DRIVEN, ("D",), {"D": Plot("curves", _when(DRIVEN, lambda found: (GAINS, found)), DRIVE)}),
+    _meters(TWO, "As played: ◇ = as made", _two, lambda run: _two(run, False), 0.2, "Two masters, played"),
+    Sheet(ORDERS, _when(ORDERS, _order_table)),
 )  # fmt: skip
-ORDER_HEADS = "order", "true peak", "loudness", "error of the word"
 
 
 def _read_out(run):
-    found = run.seen.mix, run.seen.master
-    rows = [(name, *(level_text(getattr(each, field), unit) for each in found))
-            for name, field, unit in READINGS]  # fmt: skip
-    return Table("Meters", ("reading", "mix", "master"), tuple(rows))
-
-
-READINGS = (
-    ("loudness", "loudness", "LUFS"), ("true peak", "true_peak", "dBTP"), ("sample peak", "peak", "dBFS"),
-)  # fmt: skip
+    pairs = ((each.loudness, each.true_peak, each.peak) for each in (run.seen.mix, run.seen.master.figures))
+    texts = [[level_text(level, unit) for level, unit in zip(each, UNITS, strict=True)] for each in pairs]
+    return Table("Meters", ("reading", "mix", "master"), tuple(zip(NAMED, *texts, strict=True)))
 
 
 def _told(run):
-    seen = run.seen
-    by, other = (level_text(seen.played(each)) for each in (seen.master, seen.other))
-    said = f"The peaks come down by **{number_text(seen.master.reduction)} dB** at most. "
-    said += f"A player set to {level_text(seen.setting.target, 'LUFS', 0)} moves yours by **{by}** and the other by "
-    return (
-        said
-        + f"**{other}**; their peak-to-loudness ratios stay {level_text(seen.master.plr, sign=False)} and "
-        + (f"{level_text(seen.other.plr, sign=False)}.")
+    seen, both = run.seen, (run.seen.master, run.seen.other)
+    by, other = (level_text(seen.played(each)) for each in both)
+    said = f"The peaks come down by **{number_text(seen.master.figures.reduction)} dB** at most. A player set to "
+    said += f"{level_text(seen.setting.target, 'LUFS', 0)} moves yours by **{by}** and the other by **{other}**; their "
+    return said + "peak-to-loudness ratios stay {} and {}.".format(
+        *(level_text(each.figures.plr, sign=False) for each in both)
     )
 
 
+def _floats(**sounds):
+    """Return sounds as a player takes them, by their names."""
+    return {name.replace("_", " "): each.with_samples(each.samples.astype(np.float32)) for name, each in sounds.items()}
+
+
 def _heard(run):
-    seen = run.seen
-    found = {"your master": (held(*seen.key), seen.master), "the other": (held(*seen.other_key), seen.other)}
-    return {name: Audio(moved(audio, seen.played(each)).samples.astype(np.float32), audio.rate_hz)
-            for name, (audio, each) in found.items()}  # fmt: skip
+    mine, other = (m.moved(each.audio, run.seen.played(each)) for each in (run.seen.master, run.seen.other))
+    return _floats(your_master=mine, the_other=other)
 
 
-def _word(**more):
-    words = {16.0: "16 bit", 24.0: "24 bit", 32.0: "32-bit float"}
-    return Slider("bits", "Word", steps=tuple(words), start=32.0, unit="", words=words, **more)
+def _take(of):
+    return Take("Download the master (WAV)", lambda run: ("master.wav", of(run).file[0]))
 
 
-def _dither(start=0.0):
-    return Slider("dither", "Dither", steps=(0.0, 1.0), start=start, unit="", words={0.0: "none", 1.0: "triangular"},
-                  off=lambda s: "floating point is not dithered" if s.bits == 32 else "")  # fmt: skip
+def _switch(name, label, words, start, **more):
+    return Slider(name, label, steps=tuple(words), start=start, unit="", words=words, **more)
 
 
-TAKE = Take("Download the master (WAV)", lambda run: ("master.wav", run.seen.file[0]))
-CARE = "Both masters as the player plays them. Clipped sound can destroy tweeters: turn down before you drive it."
+GAIN_AND_CEILING = db("gain_db", "Gain", -12.0, 24.0, 0.0), db("ceiling_db", "Ceiling", -6.0, 0.0, 0.0)
+WORD_AND_DITHER = (
+    _switch("bits", "Word", {16.0: "16 bit", 24.0: "24 bit", 32.0: "float"}, 32.0),
+    _switch("dither", "Dither", {0.0: "none", 1.0: "triangular"}, 0.0, off=lambda s: "not in float" * (s.bits == 32)),
+)
+CARE = "Clipped sound can destroy tweeters: turn down before you drive it."
 
 
 @cache
 def delivery() -> Experiment:
     """A mix made into a master, and played beside another one."""
     controls = (
-        Choice("sound", "Mix", {name: name for name in MIXES}, "drums"), db("gain_db", "Gain", -12.0, 24.0, 6.0),
+        Choice("sound", "Mix", {name: name for name in m.MIXES}, "drums"), db("gain_db", "Gain", -12.0, 24.0, 6.0),
         Choice("holder", "Peaks held by", HOLDERS, LIMIT), db("ceiling_db", "Ceiling", -6.0, 0.0, -1.0),
-        _word(), _dither(), Slider("target", "Player's target", -30.0, -8.0, 1.0, -16.0, "LUFS", decimals=0, page=5),
+        *WORD_AND_DITHER, Slider("target", "Player's target", -30.0, -8.0, 1.0, -16.0, "LUFS", decimals=0, page=5),
         Choice("up", "It turns", {False: "down only", True: "down, and up to −1 dBTP"}, True),
         db("other_db", "The other, gain", -12.0, 24.0, 12.0),
     )  # fmt: skip
-    later = Later(_driven, lambda run, found: "", busy="Making masters …", lines=0, of_tab=True)
     return Experiment(
-        controls, PICTURES, read=lambda run: Delivered(run.setting), told=_told, numbers=_read_out, later=later,
-        take=TAKE, title="A master and its player", listen=Listen(_heard, lambda s: False, lambda s: CARE), lines=2,
+        controls, PICTURES, read=lambda run: Delivered(run.setting), told=_told, numbers=_read_out, lines=2,
+        take=_take(lambda run: run.seen.master),
+        later=Later(_later_work, lambda run, found: "", busy="Making masters …", lines=0, of_tab=True),
+        listen=Listen(_heard, lambda s: False, lambda s: f"Both masters as the player plays them. {CARE}"),
+        title="A master and its player",
     )  # fmt: skip
 
 
 # ------------------------------------------------------------------------------------- what an exercise sets and reads
 
-UNITS, NAMED = ("LUFS", "dBTP", "dBFS"), ("loudness", "true peak", "sample peak")
-
-
-def _bars(names, read, start=lambda run: (), heading="As it is"):
-    """Return a picture of levels; `read(run)` has one a name: loudness, true peak, sample peak, or pairs of two."""
-
-    def shown(run):
-        levels = read(run)
-        texts = [
-            level_text(each, UNITS[k % len(levels) if len(levels) < 4 else k % 2], 2) for k, each in enumerate(levels)
-        ]
-        return levels, texts, start(run)
-
-    bars = BARS | {"names": names, "title": heading.partition(":")[0], "heading": heading}
-    return Picture("Meters", ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": 0.17})
-
 
 def _two_mixes(g):
-    """Return the desk on which two mixes are moved by gain alone, and how far each is over its nearer limit."""
+    """Return the desk on which two mixes move by gain alone: loudness, true peak, how far over the nearer limit."""
 
     def read(run):
         levels = [g[f"lufs_{which}"] + run.setting[f"gain_{which}"] for which in "ab"]
-        return [(level, level + plr_db(g[f"mix_{which}"])) for level, which in zip(levels, "ab", strict=True)]
+        pairs = [(level, level + plr_db(g[f"mix_{which}"])) for level, which in zip(levels, "ab", strict=True)]
+        return [(level, peak, max(level - g["t"], peak - g["p"])) for level, peak in pairs]
+
+    def shown(run):
+        return [each for found in run.seen for each in found[:2]]
 
     names = tuple(f"{which}: {what}" for which in "AB" for what in NAMED[:2])
-    picture = _bars(names, lambda run: [each for pair in run.seen[0] for each in pair], lambda run: [g["t"],
-        g["p"]] * 2,
-                    "Two mixes: ◇ = limits")  # fmt: skip
+    picture = _meters(names, "Two mixes: ◇ = limits", shown, lambda run: [g["t"], g["p"]] * 2)
+    controls = db("gain_a", "A, gain", -24.0, 24.0), db("gain_b", "B, gain", -24.0, 24.0)
+    return Experiment(controls, (picture,), read=read, title="Two mixes, gain alone")
 
-    def seen(run):
-        found = read(run)
-        return found, [max(level - g["t"], peak - g["p"]) for level, peak in found]
 
-    return Experiment((db("gain_a", "A, gain", -24.0, 24.0), db("gain_b", "B, gain", -24.0, 24.0)), (picture,),
-        read=seen,
-                      title="Two mixes, gain alone")  # fmt: skip
+def _limits(run, g):
+    """Return the readings and the limits, but not how far there is to go."""
+    rows = tuple(
+        (f"{name}: {what}", level_text(level, unit, 2), f"at most {level_text(most, unit, 0)}")
+        for name, found in zip("AB", run.seen, strict=True)
+        for what, level, unit, most in zip(NAMED, found[:2], UNITS, (g["t"], g["p"]), strict=False)
+    )
+    return Table("Result", ("reading", "measured", "wanted"), rows)
 
 
 ALONE = SetAndMeasure(_two_mixes, None, tuple(
-    Aim(f"{name} over its nearer limit", lambda run, k=k: run.seen[1][k], 0.0, 0.1, decimals=2, points=1)
+    Aim(f"{name} over its nearer limit", lambda run, k=k: run.seen[k][2], 0.0, 0.1, decimals=2, points=1)
     for k, name in enumerate("AB")
-), "gain of A, gain of B", points=2, tabled=lambda run, g: Table("Result", ("reading", "measured", "wanted"), tuple(
-    (f"{name}: {what}", level_text(level, unit, 2), f"at most {level_text(g[most], unit, 0)}")
-    for name, pair in zip("AB", run.seen[0], strict=True)
-    for what, level, unit, most in zip(NAMED, pair, UNITS, "tp", strict=False))))  # fmt: skip
+), "gain of A, gain of B", points=2, tabled=_limits)  # fmt: skip
 
 
 def _alone(g, limits="tp"):
@@ -281,40 +217,16 @@ def _split(g):
     return over[0] * over[1] < 0 and min(map(abs, over)) > 0.7
 
 
-def _three(g):
-    """Return loudness and true peak of A, B and C: one loud, one with no room above it, one soft with room."""
-    loud = figures(g["mix_loud"], float(g["gain_loud"]))
-    tight = g["peak_tight"] - plr_db(g["mix_tight"]), g["peak_tight"]
-    free = g["t"] - g["up"], g["t"] - g["up"] + plr_db(g["mix_free"])
-    found = {"loud": (loud.loudness, loud.true_peak), "tight": tight, "free": free}
-    return {kind: tuple(round(each, 2) for each in found[kind]) for kind in g["order"].split()}
+def _turned_to(name, things, pictures, title, **more):
+    """Return a desk that only turns from one thing to the next."""
+    names = {key: f"{name} {key}" for key in things} if not isinstance(things, dict) else things
+    return Experiment((Choice(name, name.capitalize(), names, turns=True),), pictures, title=title, **more)
 
 
 def _as_read(g):
-    masters = dict(zip("ABC", _three(g).values(), strict=True))
-    picture = _bars(NAMED[:2], lambda run: list(masters[run.setting.master]), heading="A master: as it is")
-    names = {name: f"master {name}" for name in masters}
-    return Experiment((Choice("master", "Master", names, turns=True),), (picture,), title="Three masters")
-
-
-def _player(g, **only):
-    """Return the player's gains; with `only` those a wrong rule gives for some kinds, None elsewhere."""
-    found = []
-    for kind, (level, peak) in _three(g).items():
-        right = played_db(level, peak, g["t"])
-        found.append(right if not only else only[kind](level, peak, right) if kind in only else None)
-    return found
-
-
-def _fair_player(g):
-    three = _three(g)
-    (loud, _), (tight, peak), (free, room) = (three[kind] for kind in ("loud", "tight", "free"))
-    want = g["t"] - tight
-    return (
-        loud - g["t"] > 1 and want - max(0.0, -1 - peak) > 1 and abs(want + peak) > 0.6 and
-            free + g["up"] < g["t"] + 0.1
-        and room + g["up"] < -1.3
-    )  # fmt: skip
+    found = dict(zip("ABC", three(g).values(), strict=True))
+    picture = _meters(NAMED[:2], "The master: as it is", lambda run: list(found[run.setting.master]))
+    return _turned_to("master", "ABC", (picture,), "Three masters")
 
 
 def _files(g):
@@ -322,114 +234,66 @@ def _files(g):
 
     def numbers(run):
         audio = files[run.setting.file]
-        rows = (
-            ("sample peak", level_text(sample_peak_dbfs(audio), "dBFS")), ("loudness",
-                level_text(integrated_lufs(audio), "LUFS")),
-            ("flat tops", str(flat_runs(audio))), ("word in use", word_in_use(audio)),
-        )  # fmt: skip
-        return Table("Meters", ("reading", f"file {run.setting.file}"), rows)
+        levels = level_text(sample_peak_dbfs(audio), "dBFS"), level_text(integrated_lufs(audio), "LUFS")
+        rows = zip(("sample peak", "loudness", "flat tops", "word in use"),
+                   (*levels, str(flat_runs(audio)), word_in_use(audio)), strict=True)  # fmt: skip
+        return Table("Meters", ("reading", f"file {run.setting.file}"), tuple(rows))
 
-    names = {name: f"file {name}" for name in files}
-    picture = Picture("Peaks", ("P",), {"P": Plot("curves", lambda run: _peak(files[run.setting.file]), PEAK)})
-    return Experiment(
-        (Choice("file", "File", names, turns=True),), (picture,), numbers=numbers, title="Five hand-off files"
-    )
+    return _turned_to("file", files, (_peaks(lambda run: files[run.setting.file]),), "Five files", numbers=numbers)
+
+
+def _behind(g, holder):
+    return figures(g["mix"], 0.0 if holder == OPEN else float(g["gain"]), holder)
 
 
 def _squeezed(g):
     """Return the desk on which a mix is seen behind a limiter and behind a clipper."""
-    names = {OPEN: "the mix as it is", LIMIT: "limiter", CLIP: "clipper"}
-
-    def read(run):
-        own = run.setting.holder
-        return figures(g["mix"], 0.0 if own == OPEN else float(g["gain"]), own)
-
-    picture = _bars(NAMED, lambda run: [run.seen.loudness, run.seen.true_peak, run.seen.peak], heading="Meters")
-    return Experiment(
-        (Choice("holder", "Behind", names, turns=True),), (picture,), read=read, title="A mix, held twice"
+    picture = _meters(NAMED, "Meters", lambda run: [run.seen.loudness, run.seen.true_peak, run.seen.peak])
+    behind = {OPEN: "nothing: the mix", LIMIT: "the limiter", CLIP: "the clipper"}
+    return _turned_to(
+        "behind", behind, (picture,), "A mix, held twice", read=lambda run: _behind(g, run.setting.behind)
     )
 
 
-def _loss(g, field="plr"):
+def _loss(g, ratio=lambda f: f.plr):
     """Return by how much the ratio of peak to loudness falls behind the limiter and behind the clipper."""
-    mixed, *held = (figures(g["mix"], 0.0 if each == OPEN else float(g["gain"]), each) for each in (OPEN, LIMIT, CLIP))
-    ratio = {"plr": lambda f: f.plr, "sample": lambda f: f.peak - f.loudness, "peak": lambda f: f.true_peak,
-             "loudness": lambda f: -f.loudness}[field]  # fmt: skip
-    return [ratio(mixed) - ratio(each) for each in held]
+    return [ratio(_behind(g, OPEN)) - ratio(_behind(g, each)) for each in (LIMIT, CLIP)]
 
 
 # --------------------------------------------------------------------------------------- a master to a drawn target
 
-WORDS_DB = {bits: 20 * log10(2.0 ** (1 - bits)) - 10 * log10(4) for bits in (16, 24)}
-
-
-class Made:
-    """The file of a master as it is set, and what is measured of it."""
-
-    def __init__(self, g, setting):
-        self.key = g["mix"], round(setting.gain_db + g["handed"] - HANDED_LUFS, 2), LIMIT, round(setting.ceiling_db, 2)
-        self.file = file_of(*self.key, int(setting.bits), setting.dither > 0)
-        self.made, audio = figures(*self.key), self.file[1]
-        self.loudness, self.true_peak, self.bits = integrated_lufs(audio), true_peak_dbtp(audio), setting.bits
-        error = audio.samples - held(*self.key).samples
-        self.error_db = float(ratio_to_db(np.sqrt(np.mean(error**2))))
-
 
 def _master(g):
-    def heard(run):
-        return {"mix": moved(handed_in(g["mix"]), g["handed"] - HANDED_LUFS), "master": run.seen.file[1]}
+    raised = g["handed"] - m.HANDED_LUFS
+    mixed = m.moved(m.handed_in(g["mix"]), raised)
 
-    controls = db("gain_db", "Gain", -12.0, 24.0), db("ceiling_db", "Ceiling", -6.0, 0.0, 0.0), _word(), _dither()
-    listen = Listen(lambda run: {n: a.with_samples(a.samples.astype(np.float32)) for n, a in heard(run).items()},
-                    note=lambda s: CARE.partition(". ")[2])  # fmt: skip
-    peaks = Picture("Peaks", ("P",), {"P": Plot("curves", lambda run: _peak(run.seen.file[1]), PEAK)})
-    return Experiment(controls, (peaks,), read=lambda run: Made(g, run.setting), take=TAKE, listen=listen,
-                      title="Your master, as a file")  # fmt: skip
+    def read(run):
+        s = run.setting
+        return m.Master(g["mix"], s.gain_db + raised, LIMIT, s.ceiling_db, s.bits, s.dither > 0)
+
+    return Experiment(
+        (*GAIN_AND_CEILING, *WORD_AND_DITHER), (_peaks(lambda run: run.seen.file[1]),), read=read,
+        take=_take(lambda run: run.seen), title="Your master, as a file",
+        listen=Listen(lambda run: _floats(mix=mixed, master=run.seen.file[1]), note=lambda s: CARE),
+    )  # fmt: skip
 
 
 def _word_db(g):
-    return WORDS_DB[g["word"]]
+    return round(20 * np.log10(2.0 ** (1 - g["word"])) - 10 * np.log10(4), 1)
 
 
 MASTER = SetAndMeasure(_master, None, (
-    Aim("loudness of the file", lambda run: run.seen.loudness, lambda g: g["t"], 0.3, unit="LUFS", points=1.5),
-    Aim("true peak of the file", lambda run: run.seen.true_peak, at_most=CEILING_DBTP, unit="dBTP", decimals=2,
-        points=1),
-    Aim("largest reduction", lambda run: run.seen.made.reduction, at_most=lambda g: g["most"], points=0.5),
+    Aim("loudness of the file", lambda run: run.seen.read.loudness, lambda g: g["t"], 0.3, unit="LUFS", points=1.5),
+    Aim("true peak of the file", lambda run: run.seen.read.true_peak, at_most=-1.0, unit="dBTP", decimals=2, points=1),
+    Aim("largest reduction", lambda run: run.seen.figures.reduction, at_most=lambda g: g["most"], points=0.5),
     Aim("word of the file", lambda run: run.seen.bits, lambda g: g["word"], unit="bit", decimals=0, points=0.5),
     Aim("error of the word", lambda run: run.seen.error_db, _word_db, 1.0, points=0.5),
 ), "gain, ceiling, word, dither", points=4)  # fmt: skip
 
 
 def _mastered(g, ceiling=SAFE_DBTP, by_db=0.0, dither=1.0):
-    gain = gain_for(g["mix"], g["t"]) - (g["handed"] - HANDED_LUFS) + by_db
-    return MASTER.moved(
-        g, gain_db=float(np.clip(gain, -12, 24)), ceiling_db=ceiling, bits=float(g["word"]), dither=dither
-    )
-
-
-def _target(rng):
-    """Return a target, and the most reduction that reaches it with 0.7 dB to spare."""
-    g = TARGETS(rng)
-    found = figures(g["mix"], gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP)
-    return {**g, "most": max(1.0, np.ceil(2 * (found.reduction + 0.7)) / 2)}
-
-
-TARGETS = draws(
-    mix=one_of(*LOUD_MIXES), t=one_of(-23, -18, -17, -16, -15), handed=grid(-26, -18, 0.5), word=one_of(16, 24)
-)
-
-
-class Targets:
-    """The draw of a target that can be met."""
-
-    def __call__(self, rng):
-        """Return the target with the most reduction allowed."""
-        return _target(rng)
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        return TARGETS.holds(given) and 1.0 <= given["most"] <= 12.0
+    gain = float(np.clip(m.gain_for(g["mix"], g["t"]) - (g["handed"] - m.HANDED_LUFS) + by_db, -12, 24))
+    return MASTER.moved(g, gain_db=gain, ceiling_db=ceiling, bits=float(g["word"]), dither=dither)
 
 
 # -------------------------------------------------------------------------------------------------------- the exercises
@@ -447,7 +311,7 @@ def _stand(*wrong):
 
 GAIN = Exercise(
     id="11-1", title="Gain alone", parts=(ALONE.part(),),
-    given=draws(mix_a=one_of(*MIXES), mix_b=one_of(*MIXES), lufs_a=grid(-26, -18, 0.5), lufs_b=grid(-26, -18, 0.5),
+    given=draws(mix_a=one_of(*m.MIXES), mix_b=one_of(*m.MIXES), lufs_a=grid(-26, -18, 0.5), lufs_b=grid(-26, -18, 0.5),
                 t=one_of(-18, -17, -16, -15, -14), p=one_of(-1, -2), where=_split),
     statement="Two mixes are to be delivered with gain alone: at most {t} LUFS and at most {p} dBTP. Bring each as far "
         "up, or down, as both limits allow: to its nearer limit, ± 0.1 dB.",
@@ -472,29 +336,26 @@ GAIN = Exercise(
 PLAYED = Exercise(
     id="11-2", title="What the player does",
     parts=tuple(Number(f"Gain of the player for {name}", "dB", tolerance=0.15, read_off=True) for name in "ABC"),
-    given=draws(order=one_of(*map(" ".join, permutations(("loud", "tight", "free")))), t=one_of(-18, -16, -14),
-                mix_loud=one_of(*LOUD_MIXES), gain_loud=grid(8, 18), mix_tight=one_of(*LOUD_MIXES),
-                peak_tight=grid(-4, -0.2, 0.2), mix_free=one_of("song", "ballad"), up=grid(2, 7, 0.5),
-                    where=_fair_player),
+    given=THREE,
     statement="A player normalises to {t} LUFS. It turns down as far as it must, and up only as long as the true peak "
         "stays at or under −1 dBTP; it never turns a soft master down. Read the three masters on the desk. By how much "
         "does it move each?",
-    solve=_player,
+    solve=moves,
     slips=(
-        Slip("target minus loudness", lambda g: _player(g, tight=lambda level, peak, right: g["t"] - level), "You "
-            "turned up as far as the target asks. The true peak would go over −1 dBTP."),
-        Slip("never up", lambda g: _player(g, free=lambda level, peak, right: 0.0), "This player turns up as well, as "
+        Slip("target minus loudness", lambda g: moves(g, tight=lambda level, peak, right: g["t"] - level), "You turned "
+            "up as far as the target asks. The true peak would go over −1 dBTP."),
+        Slip("never up", lambda g: moves(g, free=lambda level, peak, right: 0.0), "This player turns up as well, as "
             "long as the true peak allows."),
-        Slip("loudness minus target", lambda g: _player(g, loud=lambda level, peak, right: -right,
+        Slip("loudness minus target", lambda g: moves(g, loud=lambda level, peak, right: -right,
             free=lambda level, peak, right: -right), "You turned the sign: it is the target minus the loudness."),
-        Slip("up to 0 dBTP", lambda g: _player(g, tight=lambda level, peak, right: -peak), "You let the true peak go "
-            "up to 0 dBTP. The player stops at −1."),
+        Slip("up to 0 dBTP", lambda g: moves(g, tight=lambda level, peak, right: -peak), "You let the true peak go up "
+            "to 0 dBTP. The player stops at −1."),
     ),
     hints=("Target minus loudness: is it up or down?", "If it is up: how much room is there to −1 dBTP?"),
     explain=lambda g: " ".join(fill(
         "{name}: {t} − ({level:.2f}) = {want:+.2f} dB, with {room:.2f} dB of room to −1 dBTP, so {gain:+.2f} dB.",
         {"name": name, "t": g["t"], "level": level, "want": g["t"] - level, "room": -1 - peak,
-         "gain": played_db(level, peak, g["t"]) + 0.0}) for name, (level, peak) in zip("ABC", _three(g).values(),
+         "gain": m.played_db(level, peak, g["t"]) + 0.0}) for name, (level, peak) in zip("ABC", three(g).values(),
              strict=True)),
     cites=(BS1770, "Targets and rules of players: common practice, no source"),
 )  # fmt: skip
@@ -522,70 +383,26 @@ HANDED = Exercise(
            "How many steps does a 16-bit file use whose peaks are at −48 dBFS?"),
     explain=lambda g: "; ".join(
         f"{name}: peak {level_text(sample_peak_dbfs(audio), 'dBFS')}, {flat_runs(audio)} flat tops, "
-        f"{word_in_use(audio)}: "
-        f"{KINDS[kind]}" for (name, audio), kind in zip(files_of(g).items(), g["kinds"], strict=True)) + ".",
+        f"{word_in_use(audio)}: {KINDS[kind]}" for (name, audio), kind in zip(files_of(g).items(), g["kinds"],
+        strict=True)) + ".",
     cites=("Levels of a hand-off: common practice, no source",), material=lambda g: next(iter(files_of(g).values())),
 )  # fmt: skip
-
-STEPS = {
-    "eq": "equalise", "gain": "set the gain", "rate": "convert the sample rate", "limit": "limit the true peak",
-    "check": "measure the true peak", "dither": "add dither", "word": "shorten the word",
-}  # fmt: skip
-
-
-def _in_order(order):
-    """Whether an order of steps is right: what moves peaks before the limiter, dither once, just before the word."""
-    at = {step: k for k, step in enumerate(order)}
-    return (
-        all(at[each] < at["limit"] for each in ("eq", "gain", "rate") if each in at)
-        and at["limit"] < at["check"] and at["limit"] < at["dither"] and at["word"] == at["dither"] + 1
-    )  # fmt: skip
-
-
-def _orders_of(g):
-    return [list(each) for each in permutations(g["steps"]) if _in_order(each)]
-
-
-class Steps:
-    """The draw of six or seven steps, shuffled, out of order."""
-
-    def __call__(self, rng):
-        """Return the steps as they are shown, None where they already are in order."""
-        left_out = pick(rng, ("eq", "gain", "rate"))
-        steps = shuffled(rng, [each for each in STEPS if each != left_out])
-        given = {"steps": steps, "rate": pick(rng, (44.1, 96)), "bits": pick(rng, (16, 24))}
-        return given if self.holds(given) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        steps = given["steps"]
-        whole = len(steps) == 6 == len(set(steps)) and set(STEPS) - set(steps) <= {"eq", "gain", "rate"}
-        return whole and not _in_order(steps) and given["bits"] in (16, 24) and given["rate"] in (44.1, 96)
-
-
-def _wrong_order(g, *moves):
-    """Return the right order with some steps taken to another place."""
-    order = next(iter(_orders_of(g)))
-    for step, place in moves:
-        order.remove(step)
-        order.insert(place if isinstance(place, int) else order.index(place) + 1, step)
-    return order
 
 
 ORDERED = Exercise(
     id="11-4", title="In which order?",
     parts=(Order("Order of the steps", points=2, options=lambda g: tuple(Option(k, STEPS[k]) for k in g["steps"]),
-                 accepted=_orders_of),),
+                 accepted=orders_of),),
     given=Steps(),
     statement="A mix in 32-bit float becomes a {bits}-bit master. Put the steps in order, so that its true peak is "
         "where the limiter put it, and its error is that of one dithered rounding. More than one order may be right.",
-    solve=lambda g: _orders_of(g)[0],
+    solve=lambda g: orders_of(g)[0],
     slips=(
-        Slip("dither first", lambda g: _wrong_order(g, ("dither", 0)), "Dither belongs just before the word gets "
+        Slip("dither first", lambda g: wrong_order(g, ("dither", 0)), "Dither belongs just before the word gets "
             "shorter: every step between raises or lowers it, and brings new rounding."),
-        Slip("word before limiting", lambda g: _wrong_order(g, ("dither", 0), ("word", 1)), "The word gets shorter "
+        Slip("word before limiting", lambda g: wrong_order(g, ("dither", 0), ("word", 1)), "The word gets shorter "
             "last. All that you do to a short word is rounded again."),
-        Slip("limit first", lambda g: _wrong_order(g, ("limit", 0)), "What comes behind the limiter moves the peaks "
+        Slip("limit first", lambda g: wrong_order(g, ("limit", 0)), "What comes behind the limiter moves the peaks "
             "again: gain, equaliser and converting the rate belong ahead of it."),
     ),
     hints=("Which steps move peaks? They come before the limiter.", "Dither once, and right before what?"),
@@ -595,27 +412,28 @@ ORDERED = Exercise(
     cites=("Dither once, with the last rounding: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992",),
 )  # fmt: skip
 
+SAMPLE, LOUDNESS = (lambda f: f.peak - f.loudness), (lambda f: -f.loudness)
 SQUEEZED = Exercise(
     id="11-5", title="What limiting takes",
     parts=tuple(Number(f"Loss behind the {name}", "dB", tolerance=0.2, read_off=True) for name in ("limiter",
         "clipper")),
-    given=draws(mix=one_of(*LOUD_MIXES), gain=grid(7, 13, 0.1)),
+    given=draws(mix=one_of(*m.LOUD_MIXES), gain=grid(7, 13, 0.1)),
     statement="The peak-to-loudness ratio is true peak minus loudness. The mix is raised by {gain} dB and held at −1 "
         "dBFS by a look-ahead limiter, and by a clipper. How much of the ratio is lost behind each? Write losses as "
         "positive numbers.",
     solve=_loss,
     slips=(
-        Slip("sample peak", lambda g: [None, _loss(g, "sample")[1]], "You took the sample peak. Behind a clipper, the "
-            "true peak goes higher.", active=lambda g: abs(_loss(g, "sample")[1] - _loss(g)[1]) > 0.6),
+        Slip("sample peak", lambda g: [None, _loss(g, SAMPLE)[1]], "You took the sample peak. Behind a clipper, the "
+            "true peak goes higher.", active=lambda g: abs(_loss(g, SAMPLE)[1] - _loss(g)[1]) > 0.6),
         Slip("sign", lambda g: [-each for each in _loss(g)], "You turned the sign: a loss is the ratio before minus "
             "the ratio behind."),
-        Slip("loudness alone", lambda g: _loss(g, "loudness"), "You took the change of loudness alone. The true peak "
-            "has changed too.", active=lambda g: min(abs(a - b) for a, b in zip(_loss(g, "loudness"), _loss(g),
+        Slip("loudness alone", lambda g: _loss(g, LOUDNESS), "You took the change of loudness alone. The true peak has "
+            "changed too.", active=lambda g: min(abs(a - b) for a, b in zip(_loss(g, LOUDNESS), _loss(g),
                 strict=True))
              > 0.6),
     ),
     hints=("Work out the ratio three times: of the mix, behind the limiter, behind the clipper.", "The **true** peak "
-           "counts. By how much is it over the sample peak?"),
+        "counts. By how much is it over the sample peak?"),
     explain=lambda g: fill(
         "Mix: {mix:.2f} dB. Limiter: {limit:.2f} dB, a loss of {a:.2f} dB. Clipper: {clip:.2f} dB, a loss of {b:.2f} "
         "dB.",
@@ -625,7 +443,7 @@ SQUEEZED = Exercise(
 )  # fmt: skip
 
 MADE = Exercise(
-    id="11-6", title="A master to its target", parts=(MASTER.part(),), given=Targets(),
+    id="11-6", title="A master to its target", parts=(MASTER.part(),), given=m.Targets(),
     statement="Make a {word}-bit master of this mix: {t} LUFS ± 0.3 LU, true peak at most −1 dBTP, the limiter turning "
         "down by at most {most} dB, and the word shortened with dither. The file is written, read back and measured; "
         "you can take it away.",
@@ -643,10 +461,10 @@ MADE = Exercise(
         "{gain:+.1f} dB of gain the limiter turns down by {reduction:.1f} dB at most, and the file reads "
         "{loudness:.2f} LUFS. One rounding to {word} bits with dither leaves {error:.1f} dB.",
         {**g, "ceiling": SAFE_DBTP, "gain": _mastered(g)["desk"]["gain_db"], "error": _word_db(g),
-         "reduction": figures(g["mix"], gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).reduction,
-         "loudness": figures(g["mix"], gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).loudness}),
+         "reduction": figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).reduction,
+         "loudness": figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).loudness}),
     cites=(R128, OTHERS, "Noise of dithered rounding, q²/4: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992"),
-    material=lambda g: handed_in(g["mix"]),
+    material=lambda g: m.handed_in(g["mix"]),
 )  # fmt: skip
 
 # ------------------------------------------------------------------------------------------------------------- the lab
@@ -657,7 +475,7 @@ CHOICES = {1: "the one that was made louder", 0: "both alike", -1: "the one that
 def compare() -> tuple[str, str, Table]:
     """Return two masters of one mix, a soft and a loud one, as a player plays them."""
     made, rows = [figures("drums", gain) for gain in (8.0, 18.0)], []
-    played = [each.loudness + played_db(each.loudness, each.true_peak, -16.0) for each in made]
+    played = [each.loudness + m.played_db(each.loudness, each.true_peak, -16.0) for each in made]
     for name, each, level in zip(("made softer", "made louder"), made, played, strict=True):
         rows.append((name, level_text(each.loudness, "LUFS"), level_text(level, "LUFS"),
                      level_text(level + each.plr, "dBTP"), level_text(each.plr, sign=False)))  # fmt: skip

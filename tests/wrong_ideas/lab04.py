@@ -3,15 +3,16 @@
 import numpy as np
 
 from gainlib.exercises.chains import CHAINS
+from gainlib.exercises.foretold import forty
 from gainlib.labs import lab04
 
 WRONG = {
     "04-1": {
-        "forty is four times ten, in decibels": lambda g: [4 * each for each in lab04._forty(g, 0.0)],
+        "forty is four times ten, in decibels": lambda g: [4 * each for each in forty(g, 0.0)],
         "floating point never grows": lambda g: [
-            each + 6.02 * (kind == "fresh") for kind, each in zip(g["order"].split(), lab04._forty(g, 0.0), strict=True)
+            each + 6.02 * (kind == "fresh") for kind, each in zip(g["order"].split(), forty(g, 0.0), strict=True)
         ],
-        "a decibel a round": lambda g: lab04._forty(g, 30.0),
+        "a decibel a round": lambda g: forty(g, 30.0),
     },
     "04-2": {
         "six a bit": lambda g: [6.0 * g["b"] + g["p"]] * 2,

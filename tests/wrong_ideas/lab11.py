@@ -1,13 +1,9 @@
 """Lab 11: wrong methods."""
 
+from gainlib.exercises.handoff import wrong_order
 from gainlib.exercises.masters import plr_db
+from gainlib.exercises.players import three
 from gainlib.labs import lab11
-
-
-def _ratio(g, field):
-    """Return a loss by another reading than the true peak and the loudness, both ways."""
-    return lab11._loss(g, field)
-
 
 WRONG = {
     "11-1": {
@@ -22,10 +18,10 @@ WRONG = {
         ),
     },
     "11-2": {
-        "target minus loudness": lambda g: [g["t"] - level for level, _ in lab11._three(g).values()],
-        "never up": lambda g: [min(0.0, g["t"] - level) for level, _ in lab11._three(g).values()],
-        "up to 0 dBTP": lambda g: [min(g["t"] - level, -peak) for level, peak in lab11._three(g).values()],
-        "always to −1 dBTP": lambda g: [-1 - peak for _, peak in lab11._three(g).values()],
+        "target minus loudness": lambda g: [g["t"] - level for level, _ in three(g).values()],
+        "never up": lambda g: [min(0.0, g["t"] - level) for level, _ in three(g).values()],
+        "up to 0 dBTP": lambda g: [min(g["t"] - level, -peak) for level, peak in three(g).values()],
+        "always to −1 dBTP": lambda g: [-1 - peak for _, peak in three(g).values()],
     },
     "11-3": {
         "over full scale is clipped": lambda g: {
@@ -40,16 +36,16 @@ WRONG = {
         "all of them are fine": lambda g: dict.fromkeys("ABCDE", "fine"),
     },
     "11-4": {
-        "dither first": lambda g: lab11._wrong_order(g, ("dither", 0)),
-        "limit first": lambda g: lab11._wrong_order(g, ("limit", 0)),
-        "measure before limiting": lambda g: lab11._wrong_order(g, ("check", 0)),
+        "dither first": lambda g: wrong_order(g, ("dither", 0)),
+        "limit first": lambda g: wrong_order(g, ("limit", 0)),
+        "measure before limiting": lambda g: wrong_order(g, ("check", 0)),
         "as they are shown": lambda g: list(g["steps"]),
     },
     "11-5": {
-        "true peak alone": lambda g: _ratio(g, "peak"),
-        "loudness alone": lambda g: _ratio(g, "loudness"),
-        "sample peak": lambda g: _ratio(g, "sample"),
-        "behind less before": lambda g: [-each for each in _ratio(g, "plr")],
+        "true peak alone": lambda g: lab11._loss(g, lambda f: f.true_peak),
+        "loudness alone": lambda g: lab11._loss(g, lab11.LOUDNESS),
+        "sample peak": lambda g: lab11._loss(g, lab11.SAMPLE),
+        "behind less before": lambda g: [-each for each in lab11._loss(g)],
     },
     "11-6": {
         "gain alone": lambda g: lab11.MASTER.moved(g, gain_db=max(-12.0, g["t"] - g["handed"]), bits=float(g["word"])),
