@@ -46,7 +46,7 @@ def db(ratio):
 @pytest.mark.parametrize(("amplitude", "thd"), [(0.5, None), (1.0, 6.707), (2.0, 17.341), (4.0, 30.068)])
 @pytest.mark.parametrize("drive", [1.0, 2.79])
 def test_thd_and_gain_of_tanh_are_its_fourier_integrals(amplitude, thd, drive):
-    """THD_F of tanh(A sin t) by the handbook's table where it has one, else by the integrals; below 20 kHz."""
+    """THD_F of tanh(A sin t), below 20 kHz. Worked by hand: Fourier integrals; figures from memory."""
     curve = drive_curve(Saturation(drive), [db(amplitude / drive)], frequency_hz=997)
     lines = fourier(math.tanh, amplitude, range(1, 21, 2))
     expected = 100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0]
@@ -57,7 +57,7 @@ def test_thd_and_gain_of_tanh_are_its_fourier_integrals(amplitude, thd, drive):
 
 
 def test_the_table_of_tanh_gains():
-    """Gain of the fundamental at A = 0.5 and 1: −0.516 and −1.812 dB; HD3 tends to A²/12."""
+    """Gain of the fundamental at A = 0.5 and 1: −0.516, −1.812 dB. Worked by hand: integral; HD3 → A²/12."""
     curve = drive_curve(Saturation(1.0), [db(0.5), 0.0, db(0.05)])
     assert curve.gain_db[:2] == pytest.approx([-0.516, -1.812], abs=0.001)
     assert curve.thd_percent[2] == pytest.approx(100 * 0.05**2 / 12, rel=0.01)
@@ -67,7 +67,7 @@ def test_the_table_of_tanh_gains():
     ("over_db", "thd"), [(0.5, 2.189), (1, 4.632), (2, 9.250), (3, 13.380), (6, 23.237), (12, 35.369), (20, 43.040)]
 )
 def test_thd_of_a_hard_clip_is_the_handbook_series(over_db, thd):
-    """b_n of a sine clipped at c = clip / A, all harmonics: 100 Hz leaves out those above the 40th."""
+    """Worked by hand: b_n of a sine clipped at c = clip / A, without those above the 40th; figures from memory."""
     curve = drive_curve(HardClip(-30), [over_db - 30], frequency_hz=100)
     c = 10 ** (-over_db / 20)
     start = math.asin(c)
@@ -87,14 +87,14 @@ def test_thd_of_a_hard_clip_is_the_handbook_series(over_db, thd):
 
 
 def test_thd_of_a_cubic():
-    """x − x³/3 at A = 1: third harmonic 11.111 %, fundamental −2.499 dB; a plain function will do."""
+    """Worked by hand: x − x³/3 at A = 1 has HD3 of 1/9 and a fundamental of 3/4; a plain function will do."""
     curve = drive_curve(lambda x, rate_hz: x - x**3 / 3, [0.0, db(0.5), db(0.1)])
     assert curve.thd_percent == pytest.approx([11.111, 2.2222, 0.0835], rel=1e-3)
     assert curve.gain_db[0] == pytest.approx(-2.499, abs=0.001)
 
 
 def test_even_harmonics_count():
-    """x + k·x²: second harmonic kA/2 against A (product formula of sines)."""
+    """Worked by hand: x + k·x² has the second harmonic kA/2 against the fundamental (product formula of sines)."""
     curve = drive_curve(lambda x, rate_hz: x + 0.1 * x**2, [-6.0206])
     assert curve.thd_percent[0] == pytest.approx(100 * 0.1 * 0.5 / 2, rel=1e-3)
 
@@ -111,7 +111,7 @@ def test_against_a_fourier_transform_of_whole_seconds(box, frequency_hz):
 
 
 def test_distortion_and_noise_is_what_a_notch_would_leave():
-    """White noise at −60 dBFS keeps 19.98 of its 24 kHz inside the band (AES17: residual over the whole)."""
+    """White noise at −60 dBFS keeps 19.98 of its 24 kHz inside the band (over the whole: AES17, from memory)."""
     noise = white_noise(-60, 5.0, seed=3).samples[:, 0]
     curve = drive_curve(lambda x, rate_hz: x + noise[: len(x)], [-40.0, -20.0, 0.0])
     inside = 10 ** (-60 / 20) * math.sqrt(19980 / 24000)

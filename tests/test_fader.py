@@ -21,7 +21,7 @@ laws = st.builds(
     ("level_db", "slope"), [(10, 0.35), (0, 0.46), (-15, 0.71), (-30, 1.10), (-50, 1.95), (-60, 2.60)]
 )
 def test_default_slopes_to_two_places(level_db, slope):
-    # Derivative of 80·log10(x/75) worked out by hand: 34.744/x dB per mm.
+    # Worked by hand: derivative of 80·log10(x/75), 34.744/x dB per mm.
     assert FaderLaw().db_per_mm(level_db) == pytest.approx(slope, abs=0.0051)
 
 

@@ -22,7 +22,7 @@ def harmonics(processor, frequency_hz, amplitude):
 
 
 def thd_percent(lines):
-    """THD_F of IEC 60268-3: root of the sum of squares of the harmonics over the fundamental."""
+    """Root of the sum of squares of the harmonics over the fundamental: THD of IEC 60268-3, from memory."""
     return 100 * math.sqrt(np.sum(lines[1:] ** 2)) / lines[0]
 
 
@@ -111,7 +111,7 @@ def clipped_sine(amplitude, ceiling, count):
     ],
 )
 def test_a_clipped_sine_has_its_fourier_coefficients(over_db, third, thd):
-    """HD3 and THD in percent from the closed form; the table was computed to its digits apart from this code."""
+    """HD3 and THD in percent. Worked by hand: closed form of the clipped sine, apart from this code."""
     exact = clipped_sine(ratio(over_db), 1.0, 20000)
     assert 100 * exact[2] / exact[0] == pytest.approx(third, abs=6e-4)
     assert thd_percent(exact) == pytest.approx(thd, abs=6e-4)
@@ -148,7 +148,7 @@ LEVELS_DBFS = (-30, -24, -18, -12, -6, 0)
     ids=["symmetrical", "gentle", "asymmetrical", "tape"],
 )
 def test_distortion_against_drive(processor, row, share):
-    """THD in percent of a 100 Hz sine by peak level; simulated twice apart from this code, to the digits given.
+    """THD in percent of a 100 Hz sine by peak level; from memory of two simulations apart from this code, to the digits given.
 
     The simulation had neither DC block, which takes 0.1 % off a fundamental of 100 Hz, nor treble shelves, which take
     0.5 % off the harmonics.
