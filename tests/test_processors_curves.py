@@ -148,7 +148,7 @@ LEVELS_DBFS = (-30, -24, -18, -12, -6, 0)
     ids=["symmetrical", "gentle", "asymmetrical", "tape"],
 )
 def test_distortion_against_drive(processor, row, share):
-    """THD in percent of a 100 Hz sine by peak level; from memory of two simulations apart from this code, to the digits given.
+    """THD in percent of a 100 Hz sine by peak level; from memory: two simulations apart from this code.
 
     The simulation had neither DC block, which takes 0.1 % off a fundamental of 100 Hz, nor treble shelves, which take
     0.5 % off the harmonics.

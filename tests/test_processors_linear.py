@@ -96,7 +96,7 @@ def test_a_delay_is_late_by_its_time(time_s):
 
 
 def schroeder_decay_s(response, rate_hz, low_db=-5.0, high_db=-35.0):
-    """RT60 from the backward integral of the squared response, a line from −5 to −35 dB (T30, ISO 3382-1 from memory)."""
+    """RT60 by the backward integral of the square, a line from −5 to −35 dB (T30, ISO 3382-1, from memory)."""
     energy = np.cumsum(response[::-1] ** 2)[::-1] + 1e-30
     level = 10 * np.log10(energy / energy[0])
     inside = (level < low_db) & (level > high_db)
