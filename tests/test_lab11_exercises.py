@@ -158,6 +158,17 @@ def test_the_desk_of_the_master_is_its_answer_and_gives_its_file_away():
     assert soundfile.info(io.BytesIO(content)).subtype == f"PCM_{given['word']}"
 
 
+@pytest.mark.parametrize("id", ["11-2", "11-3", "11-5"])
+def test_what_is_read_off_a_desk_is_called_by_its_name(id):
+    asked = exercise(id)
+    desk = lab_module("11").exercise_panel(asked, asked.variant("anna"), None)
+    (control,) = desk.experiment.controls
+    assert all(isinstance(name, str) for name in control.options.values())
+    for key in control.options:
+        desk.set(**{control.name: key})
+        assert "nothing" not in desk.pictures[0].widget.sentence
+
+
 # ---- the desk --------------------------------------------------------------------------------------------------------
 
 

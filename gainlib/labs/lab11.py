@@ -217,16 +217,15 @@ def _split(g):
     return over[0] * over[1] < 0 and min(map(abs, over)) > 0.7
 
 
-def _turned_to(name, things, pictures, title, **more):
-    """Return a desk that only turns from one thing to the next."""
-    names = {key: f"{name} {key}" for key in things} if not isinstance(things, dict) else things
-    return Experiment((Choice(name, name.capitalize(), names, turns=True),), pictures, title=title, **more)
+def _turned_to(name, things, picture, **more):
+    """Return a desk that only turns from one thing to the next, each by what it is called."""
+    return Experiment((Choice(name, name.capitalize(), things, turns=True),), (picture,), **more)
 
 
 def _as_read(g):
     found = dict(zip("ABC", three(g).values(), strict=True))
     picture = _meters(NAMED[:2], "The master: as it is", lambda run: list(found[run.setting.master]))
-    return _turned_to("master", "ABC", (picture,), "Three masters")
+    return _turned_to("master", {name: f"master {name}" for name in found}, picture, title="Three masters")
 
 
 def _files(g):
@@ -239,7 +238,8 @@ def _files(g):
                    (*levels, str(flat_runs(audio)), word_in_use(audio)), strict=True)  # fmt: skip
         return Table("Meters", ("reading", f"file {run.setting.file}"), tuple(rows))
 
-    return _turned_to("file", files, (_peaks(lambda run: files[run.setting.file]),), "Five files", numbers=numbers)
+    names, picture = {name: f"file {name}" for name in files}, _peaks(lambda run: files[run.setting.file])
+    return _turned_to("file", names, picture, numbers=numbers, title="Five hand-off files")
 
 
 def _behind(g, holder):
@@ -250,9 +250,8 @@ def _squeezed(g):
     """Return the desk on which a mix is seen behind a limiter and behind a clipper."""
     picture = _meters(NAMED, "Meters", lambda run: [run.seen.loudness, run.seen.true_peak, run.seen.peak])
     behind = {OPEN: "nothing: the mix", LIMIT: "the limiter", CLIP: "the clipper"}
-    return _turned_to(
-        "behind", behind, (picture,), "A mix, held twice", read=lambda run: _behind(g, run.setting.behind)
-    )
+    read = {"read": lambda run: _behind(g, run.setting.behind), "title": "A mix, held twice"}
+    return _turned_to("behind", behind, picture, **read)
 
 
 def _loss(g, ratio=lambda f: f.plr):
