@@ -93,20 +93,20 @@ def orders_of(given: dict) -> list[list[str]]:
 
 
 class Steps:
-    """The draw of six or seven steps, shuffled, out of order."""
+    """The draw of six steps, shuffled, out of order."""
 
     def __call__(self, rng: np.random.Generator) -> dict | None:
         """Return the steps as they are shown, None where they already are in order."""
         left_out = pick(rng, ("eq", "gain", "rate"))
         steps = shuffled(rng, [each for each in STEPS if each != left_out])
-        given = {"steps": steps, "rate": pick(rng, (44.1, 96)), "bits": pick(rng, (16, 24))}
+        given = {"steps": steps, "bits": pick(rng, (16, 24))}
         return given if self.holds(given) else None
 
     def holds(self, given: dict) -> bool:
         """Whether this could be drawn."""
         steps = given["steps"]
         whole = len(steps) == 6 == len(set(steps)) and set(STEPS) - set(steps) <= {"eq", "gain", "rate"}
-        return whole and not in_order(steps) and given["bits"] in (16, 24) and given["rate"] in (44.1, 96)
+        return whole and not in_order(steps) and given["bits"] in (16, 24)
 
 
 def wrong_order(given: dict, *moves: tuple[str, int]) -> list[str]:

@@ -1,9 +1,27 @@
-"""Three masters, and what a player that normalises does to each: one loud, one without room above it, one with."""
+"""Mixes and masters between two limits: gain alone, and what a player that normalises does."""
 
 from itertools import permutations
 
-from gainlib.exercises.masters import LOUD_MIXES, figures, played_db, plr_db
+from gainlib.exercises.masters import LOUD_MIXES, MIXES, figures, played_db, plr_db
 from gainlib.exercises.variants import draws, grid, one_of
+
+
+def both(given: dict) -> list[tuple[float, float]]:
+    """Return loudness and true peak of two mixes as they come."""
+    found = (given[f"lufs_{which}"] for which in "ab")
+    return [(level, level + plr_db(given[f"mix_{which}"])) for level, which in zip(found, "ab", strict=True)]
+
+
+def _split(given):
+    """Whether loudness binds one of the two mixes and true peak the other, by enough."""
+    over = [peak - level - (given["p"] - given["t"]) for level, peak in both(given)]
+    return over[0] * over[1] < 0 and min(map(abs, over)) > 0.7
+
+
+TWO_MIXES = draws(
+    mix_a=one_of(*MIXES), mix_b=one_of(*MIXES), lufs_a=grid(-26, -18, 0.5), lufs_b=grid(-26, -18, 0.5),
+    t=one_of(-18, -17, -16, -15, -14), p=one_of(-1, -2), where=_split,
+)  # fmt: skip
 
 
 def three(given: dict) -> dict[str, tuple[float, float]]:
@@ -23,7 +41,7 @@ def moves(given: dict, **only) -> list:
     found = []
     for kind, (level, peak) in three(given).items():
         right = played_db(level, peak, given["t"])
-        found.append(right if not only else only[kind](level, peak, right) if kind in only else None)
+        found.append(right if not only else only[kind](level, peak) if kind in only else None)
     return found
 
 

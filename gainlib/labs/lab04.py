@@ -40,8 +40,8 @@ def _sound(name):
 
 
 @lru_cache(maxsize=64)
-def _left(name, first_db, arithmetic, dither, clip, rounds=ROUNDS):
-    return residuals_dbfs(_sound(name), first_db, rounds, arithmetic, dither=dither, clip=clip)
+def _left(name, first_db, arithmetic, dither, clip):
+    return residuals_dbfs(_sound(name), first_db, ROUNDS, arithmetic, dither=dither, clip=clip)
 
 
 class Turned:
@@ -50,13 +50,12 @@ class Turned:
     def __init__(self, setting):
         self.setting, self.sound = setting, _sound(setting.sound)
 
-    def left(self, arithmetic=None, dither=None, first_db=None, rounds=ROUNDS):
+    def left(self, arithmetic=None, dither=None, first_db=None):
         """Return the residual after 1, 2, … rounds in dB, of what is set where nothing else is given."""
         s = self.setting
         arithmetic, first_db = arithmetic or s.arithmetic, s.first_db if first_db is None else first_db
-        whole = arithmetic not in FLOATS
-        return _left(s.sound, first_db, arithmetic, whole and (s.dither if dither is None else dither), s.clip or whole,
-                     rounds)  # fmt: skip
+        whole, dither = arithmetic not in FLOATS, s.dither if dither is None else dither
+        return _left(s.sound, first_db, arithmetic, whole and dither, s.clip or whole)
 
     @cached_property
     def after(self) -> tuple[Audio, Audio]:
@@ -70,11 +69,10 @@ class Turned:
     @property
     def predicted(self) -> np.ndarray:
         """Fresh noise every round: by the formula where dither makes it, from the first round on elsewhere."""
-        s, numbers = self.setting, np.arange(1, ROUNDS + 1)
-        first = self.left()[0]
+        s, first = self.setting, self.left()[0]
         if s.dither and s.arithmetic not in FLOATS and s.first_db < 0:
             first = predicted_dbfs(-s.first_db, 1, int(s.arithmetic[:2]))
-        return first + 10 * np.log10(numbers)
+        return first + 10 * np.log10(np.arange(1, ROUNDS + 1))
 
 
 def _power_db(audio):
@@ -161,7 +159,7 @@ def _whole(setting):
     return "" if setting.arithmetic in FLOATS else "an integer always ends at full scale"
 
 
-FRESH = "24-bit integer, dither at every rounding"
+FRESH = "24 bit, dither"
 FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav_bytes(programme(), "FLOAT")))
 
 
@@ -226,10 +224,8 @@ def _noise_db(down_db, rounds, bits):
 def _mixers(g):
     def read(run):
         s = run.setting
-        return (
-            _noise_db(s.down_db, g["rounds_a"], 24), _noise_db(g["down_b"], int(s.rounds), 16),
-            _noise_db(g["down_c"], g["rounds_c"], int(s.bits)),
-        )  # fmt: skip
+        a, b = _noise_db(s.down_db, g["rounds_a"], 24), _noise_db(g["down_b"], int(s.rounds), 16)
+        return a, b, _noise_db(g["down_c"], g["rounds_c"], int(s.bits))
 
     def shown(run):
         return run.seen, [level_text(each) for each in run.seen], [g["t"]] * 3
@@ -278,8 +274,8 @@ FORTY = Exercise(
     id="04-1", title="Ten rounds foretell forty",
     parts=tuple(Number(f"Mixer {name} after 40 rounds", "dB", tolerance=1.0, read_off=True) for name in "ABC"),
     given=MIXERS,
-    statement="Three mixers turn noise down and up again. Measure up to **ten** rounds of each on the desk, find how "
-        "its residual grows, and predict it after **forty** rounds.",
+    statement="Three mixers turn noise down and up again, two in 32-bit float and one in 24 bit, with dither at every "
+        "rounding. Measure up to **ten** rounds of each, and predict the residual after **forty**.",
     solve=forty,
     slips=(
         Slip("fresh noise everywhere", lambda g: forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, by "

@@ -10,8 +10,8 @@ from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Pict
 from gainlib.exercises.experiment import db_slider as db
 from gainlib.exercises.handoff import KINDS, STEPS, Prints, Steps, files_of, orders_of, word_in_use, wrong_order
 from gainlib.exercises.lab import Lab
-from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, figures, plr_db
-from gainlib.exercises.players import THREE, moves, three
+from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, figures
+from gainlib.exercises.players import THREE, TWO_MIXES, both, moves, three
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.worked import Worked
 from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs
@@ -115,9 +115,8 @@ def _told(run):
     by, other = (level_text(seen.played(each)) for each in both)
     said = f"The peaks come down by **{number_text(seen.master.figures.reduction)} dB** at most. A player set to "
     said += f"{level_text(seen.setting.target, 'LUFS', 0)} moves yours by **{by}** and the other by **{other}**; their "
-    return said + "peak-to-loudness ratios stay {} and {}.".format(
-        *(level_text(each.figures.plr, sign=False) for each in both)
-    )
+    mine, theirs = (level_text(each.figures.plr, sign=False) for each in both)
+    return f"{said}peak-to-loudness ratios stay {mine} and {theirs}."
 
 
 def _floats(**sounds):
@@ -172,15 +171,12 @@ def _two_mixes(g):
     """Return the desk on which two mixes move by gain alone: loudness, true peak, how far over the nearer limit."""
 
     def read(run):
-        levels = [g[f"lufs_{which}"] + run.setting[f"gain_{which}"] for which in "ab"]
-        pairs = [(level, level + plr_db(g[f"mix_{which}"])) for level, which in zip(levels, "ab", strict=True)]
-        return [(level, peak, max(level - g["t"], peak - g["p"])) for level, peak in pairs]
-
-    def shown(run):
-        return [each for found in run.seen for each in found[:2]]
+        moved = [[each + run.setting[f"gain_{w}"] for each in pair] for w, pair in zip("ab", both(g), strict=True)]
+        return [(level, peak, max(level - g["t"], peak - g["p"])) for level, peak in moved]
 
     names = tuple(f"{which}: {what}" for which in "AB" for what in NAMED[:2])
-    picture = _meters(names, "Two mixes: ◇ = limits", shown, lambda run: [g["t"], g["p"]] * 2)
+    picture = _meters(names, "Two mixes: ◇ = limits", lambda run: [each for found in run.seen for each in found[:2]],
+                      lambda run: [g["t"], g["p"]] * 2)  # fmt: skip
     controls = db("gain_a", "A, gain", -24.0, 24.0), db("gain_b", "B, gain", -24.0, 24.0)
     return Experiment(controls, (picture,), read=read, title="Two mixes, gain alone")
 
@@ -201,20 +197,10 @@ ALONE = SetAndMeasure(_two_mixes, None, tuple(
 ), "gain of A, gain of B", points=2, tabled=_limits)  # fmt: skip
 
 
-def _alone(g, limits="tp"):
+def _alone(g, loudness=True, peak=True):
     """Return the gains that reach the nearer limit, or one of them."""
-    gains = {}
-    for which in "ab":
-        level = g[f"lufs_{which}"]
-        over = {"t": level - g["t"], "p": level + plr_db(g[f"mix_{which}"]) - g["p"]}
-        gains[f"gain_{which}"] = float(np.clip(-max(over[each] for each in limits), -24, 24))
-    return ALONE.moved(g, **gains)
-
-
-def _split(g):
-    """Whether loudness binds one of the two mixes and true peak the other, by enough."""
-    over = [plr_db(g[f"mix_{which}"]) - (g["p"] - g["t"]) for which in "ab"]
-    return over[0] * over[1] < 0 and min(map(abs, over)) > 0.7
+    ways = [([g["t"] - level] * loudness) + ([g["p"] - top] * peak) for level, top in both(g)]
+    return ALONE.moved(g, **{f"gain_{w}": float(np.clip(min(way), -24, 24)) for w, way in zip("ab", ways, strict=True)})
 
 
 def _turned_to(name, things, picture, **more):
@@ -290,6 +276,10 @@ MASTER = SetAndMeasure(_master, None, (
 ), "gain, ceiling, word, dither", points=4)  # fmt: skip
 
 
+def _made(g):
+    return figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP)
+
+
 def _mastered(g, ceiling=SAFE_DBTP, by_db=0.0, dither=1.0):
     gain = float(np.clip(m.gain_for(g["mix"], g["t"]) - (g["handed"] - m.HANDED_LUFS) + by_db, -12, 24))
     return MASTER.moved(g, gain_db=gain, ceiling_db=ceiling, bits=float(g["word"]), dither=dither)
@@ -303,32 +293,29 @@ BS1770 = "Loudness and true peak: ITU-R BS.1770-5, Annexes 1 and 2 (standard)"
 GAINS_ADD = "A gain moves loudness and true peak alike: handbook formula"
 
 
-def _stand(*wrong):
-    """Return what recognises gains that stand where a wrong rule puts them."""
-    return lambda a, g: any(all(abs(a["desk"][n] - v) < 0.15 for n, v in w(g)["desk"].items()) for w in wrong)
+def _stand(**limits):
+    """Return what recognises gains that reach one limit only."""
+    return lambda a, g: all(abs(a["desk"][n] - v) < 0.15 for n, v in _alone(g, **limits)["desk"].items())
 
 
 GAIN = Exercise(
     id="11-1", title="Gain alone", parts=(ALONE.part(),),
-    given=draws(mix_a=one_of(*m.MIXES), mix_b=one_of(*m.MIXES), lufs_a=grid(-26, -18, 0.5), lufs_b=grid(-26, -18, 0.5),
-                t=one_of(-18, -17, -16, -15, -14), p=one_of(-1, -2), where=_split),
+    given=TWO_MIXES,
     statement="Two mixes are to be delivered with gain alone: at most {t} LUFS and at most {p} dBTP. Bring each as far "
         "up, or down, as both limits allow: to its nearer limit, ± 0.1 dB.",
     solve=_alone,
     slips=(
-        Slip("loudness only", lambda g: _alone(g, "t"), "You brought both to the loudness. One of them has its true "
-            "peak over the limit there.", spots=_stand(lambda g: _alone(g, "t"))),
-        Slip("true peak only", lambda g: _alone(g, "p"), "You brought both to the true peak. One of them is too loud "
-            "there.", spots=_stand(lambda g: _alone(g, "p"))),
+        Slip("loudness only", lambda g: _alone(g, peak=False), "You brought both to the loudness. One of them has its "
+            "true peak over the limit there.", spots=_stand(peak=False)),
+        Slip("true peak only", lambda g: _alone(g, loudness=False), "You brought both to the true peak. One of them is "
+            "too loud there.", spots=_stand(loudness=False)),
     ),
     hints=("A gain moves both readings by the same number of dB.", "How far is each reading from its limit? The "
         "smaller way counts."),
     explain=lambda g: " ".join(fill(
-        "{name}: {level} LUFS and {peak:.2f} dBTP; {t} − ({level}) = {way:+.2f} dB, {p} − ({peak:.2f}) = {room:+.2f} "
-        "dB; the smaller is {gain:+.2f} dB.",
-        {"name": w.upper(), "level": g[f"lufs_{w}"], "peak": g[f"lufs_{w}"] + plr_db(g[f"mix_{w}"]), "t": g["t"],
-         "p": g["p"], "way": g["t"] - g[f"lufs_{w}"], "room": g["p"] - g[f"lufs_{w}"] - plr_db(g[f"mix_{w}"]),
-         "gain": _alone(g)["desk"][f"gain_{w}"]}) for w in "ab"),
+        "{name}: {t} − ({level}) = {way:+.2f} dB, {p} − ({top:.2f}) = {room:+.2f} dB; the smaller is {gain:+.2f} dB.",
+        {**g, "name": name, "level": level, "top": top, "way": g["t"] - level, "room": g["p"] - top,
+         "gain": min(g["t"] - level, g["p"] - top)}) for name, (level, top) in zip("AB", both(g), strict=True)),
     cites=(GAINS_ADD, R128, OTHERS),
 )  # fmt: skip
 
@@ -341,14 +328,14 @@ PLAYED = Exercise(
         "does it move each?",
     solve=moves,
     slips=(
-        Slip("target minus loudness", lambda g: moves(g, tight=lambda level, peak, right: g["t"] - level), "You turned "
-            "up as far as the target asks. The true peak would go over −1 dBTP."),
-        Slip("never up", lambda g: moves(g, free=lambda level, peak, right: 0.0), "This player turns up as well, as "
-            "long as the true peak allows."),
-        Slip("loudness minus target", lambda g: moves(g, loud=lambda level, peak, right: -right,
-            free=lambda level, peak, right: -right), "You turned the sign: it is the target minus the loudness."),
-        Slip("up to 0 dBTP", lambda g: moves(g, tight=lambda level, peak, right: -peak), "You let the true peak go up "
-            "to 0 dBTP. The player stops at −1."),
+        Slip("target minus loudness", lambda g: moves(g, tight=lambda level, peak: g["t"] - level), "You turned up as "
+            "far as the target asks. The true peak would go over −1 dBTP."),
+        Slip("never up", lambda g: moves(g, free=lambda level, peak: 0.0), "This player turns up as well, as long as "
+            "the true peak allows."),
+        Slip("loudness minus target", lambda g: moves(g, **dict.fromkeys(("loud", "free"), lambda level, _:
+            level - g["t"])), "You turned the sign: it is the target minus the loudness."),
+        Slip("up to 0 dBTP", lambda g: moves(g, tight=lambda level, peak: -peak), "You let the true peak go up to 0 "
+            "dBTP. The player stops at −1."),
     ),
     hints=("Target minus loudness: is it up or down?", "If it is up: how much room is there to −1 dBTP?"),
     explain=lambda g: " ".join(fill(
@@ -359,6 +346,11 @@ PLAYED = Exercise(
     cites=(BS1770, "Targets and rules of players: common practice, no source"),
 )  # fmt: skip
 
+
+def _sorted(g, rule):
+    return {name: rule(*each) for name, *each in zip("ABCDE", g["kinds"], g["words"], strict=True)}
+
+
 HANDED = Exercise(
     id="11-3", title="Five hand-off files",
     parts=(Matching("What do you do with each?", points=2, options=tuple(Option(*each) for each in KINDS.items()),
@@ -366,17 +358,15 @@ HANDED = Exercise(
     given=Prints(),
     statement="Five mixes arrive to be mastered. Measure each on the desk, then say what to do with it. A kind may "
         "come more than once, or not at all.",
-    solve=lambda g: dict(zip("ABCDE", g["kinds"], strict=True)),
+    solve=lambda g: _sorted(g, lambda kind, word: kind),
     slips=(
-        Slip("over is clipped", lambda g: {n: "clipped" if k in ("over", "clipped") else k
-            for n, k in zip("ABCDE", g["kinds"], strict=True)}, "Over full scale is not clipped: floating point keeps "
-                "the tops, and turning down brings them back. Look for flat tops."),
-        Slip("under full scale is whole", lambda g: {n: "fine" if k == "clipped" else k
-            for n, k in zip("ABCDE", g["kinds"], strict=True)}, "A file that was clipped and then turned down has flat "
-                "tops under full scale."),
-        Slip("16 bit is low", lambda g: {n: "low" if w == 16 else k
-            for n, k, w in zip("ABCDE", g["kinds"], g["words"], strict=True)}, "Sixteen bits that are filled lose next "
-                "to nothing. They are too few where the peak is far down."),
+        Slip("over is clipped", lambda g: _sorted(g, lambda kind, word: "clipped" if kind == "over" else kind), "Over "
+            "full scale is not clipped: floating point keeps the tops, and turning down brings them back. Look for "
+            "flat tops."),
+        Slip("under full scale is whole", lambda g: _sorted(g, lambda kind, word: "fine" if kind == "clipped" else
+            kind), "A file that was clipped and then turned down has flat tops under full scale."),
+        Slip("16 bit is low", lambda g: _sorted(g, lambda kind, word: "low" if word == 16 else kind), "Sixteen bits "
+            "that are filled lose next to nothing. They are too few where the peak is far down."),
     ),
     hints=("Are there peaks over full scale? What word is in use?", "Flat tops stay flat when a file is turned down.",
            "How many steps does a 16-bit file use whose peaks are at −48 dBFS?"),
@@ -384,7 +374,7 @@ HANDED = Exercise(
         f"{name}: peak {level_text(sample_peak_dbfs(audio), 'dBFS')}, {flat_runs(audio)} flat tops, "
         f"{word_in_use(audio)}: {KINDS[kind]}" for (name, audio), kind in zip(files_of(g).items(), g["kinds"],
         strict=True)) + ".",
-    cites=("Levels of a hand-off: common practice, no source",), material=lambda g: next(iter(files_of(g).values())),
+    cites=("Levels of a hand-off: common practice, no source",),
 )  # fmt: skip
 
 
@@ -414,8 +404,7 @@ ORDERED = Exercise(
 SAMPLE, LOUDNESS = (lambda f: f.peak - f.loudness), (lambda f: -f.loudness)
 SQUEEZED = Exercise(
     id="11-5", title="What limiting takes",
-    parts=tuple(Number(f"Loss behind the {name}", "dB", tolerance=0.2, read_off=True) for name in ("limiter",
-        "clipper")),
+    parts=tuple(Number(f"Loss, {name}", "dB", tolerance=0.2, read_off=True) for name in ("limiter", "clipper")),
     given=draws(mix=one_of(*m.LOUD_MIXES), gain=grid(7, 13, 0.1)),
     statement="The peak-to-loudness ratio is true peak minus loudness. The mix is raised by {gain} dB and held at −1 "
         "dBFS by a look-ahead limiter, and by a clipper. How much of the ratio is lost behind each? Write losses as "
@@ -423,21 +412,18 @@ SQUEEZED = Exercise(
     solve=_loss,
     slips=(
         Slip("sample peak", lambda g: [None, _loss(g, SAMPLE)[1]], "You took the sample peak. Behind a clipper, the "
-            "true peak goes higher.", active=lambda g: abs(_loss(g, SAMPLE)[1] - _loss(g)[1]) > 0.6),
+            "true peak goes higher."),
         Slip("sign", lambda g: [-each for each in _loss(g)], "You turned the sign: a loss is the ratio before minus "
             "the ratio behind."),
         Slip("loudness alone", lambda g: _loss(g, LOUDNESS), "You took the change of loudness alone. The true peak has "
-            "changed too.", active=lambda g: min(abs(a - b) for a, b in zip(_loss(g, LOUDNESS), _loss(g),
-                strict=True))
-             > 0.6),
+            "changed too."),
     ),
     hints=("Work out the ratio three times: of the mix, behind the limiter, behind the clipper.", "The **true** peak "
         "counts. By how much is it over the sample peak?"),
     explain=lambda g: fill(
-        "Mix: {mix:.2f} dB. Limiter: {limit:.2f} dB, a loss of {a:.2f} dB. Clipper: {clip:.2f} dB, a loss of {b:.2f} "
-        "dB.",
-        {"mix": plr_db(g["mix"]), "limit": figures(g["mix"], float(g["gain"])).plr, "a": _loss(g)[0],
-         "clip": figures(g["mix"], float(g["gain"]), CLIP).plr, "b": _loss(g)[1]}),
+        "Ratios: mix {mix:.2f} dB, limiter {limit:.2f} dB, clipper {clip:.2f} dB. Lost: {a:.2f} dB and {b:.2f} dB.",
+        {**{each: _behind(g, key).plr for each, key in (("mix", OPEN), ("limit", LIMIT), ("clip", CLIP))},
+         **dict(zip("ab", _loss(g), strict=True))}),
     cites=(BS1770, "Peak-to-loudness ratio: common practice, no source"),
 )  # fmt: skip
 
@@ -457,11 +443,10 @@ MADE = Exercise(
         "the ceiling by as much.", "More limiting needs more gain for the same loudness."),
     explain=lambda g: fill(
         "A ceiling of {ceiling} dBTP leaves room for the last hundredths. The mix comes at {handed} LUFS; with "
-        "{gain:+.1f} dB of gain the limiter turns down by {reduction:.1f} dB at most, and the file reads "
-        "{loudness:.2f} LUFS. One rounding to {word} bits with dither leaves {error:.1f} dB.",
+        "{gain:+.1f} dB of gain the limiter turns down by {most_db:.1f} dB at most, and the file reads {lufs:.2f} "
+        "LUFS. One rounding to {word} bits with dither leaves {error:.1f} dB.",
         {**g, "ceiling": SAFE_DBTP, "gain": _mastered(g)["desk"]["gain_db"], "error": _word_db(g),
-         "reduction": figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).reduction,
-         "loudness": figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP).loudness}),
+         "most_db": _made(g).reduction, "lufs": _made(g).loudness}),
     cites=(R128, OTHERS, "Noise of dithered rounding, q²/4: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992"),
     material=lambda g: m.handed_in(g["mix"]),
 )  # fmt: skip
@@ -480,9 +465,7 @@ def compare() -> tuple[str, str, Table]:
                      level_text(level + each.plr, "dBTP"), level_text(each.plr, sign=False)))  # fmt: skip
     outcome = CHOICES[int(np.sign(round(played[1] - played[0], 1)))]
     lost = level_text(made[0].plr - made[1].plr, sign=False)
-    sentence = (
-        f"Both play at {level_text(played[1], 'LUFS')}. What is left of the louder making is **{lost}** less peak."
-    )
+    sentence = f"Both play at {level_text(played[1], 'LUFS')}. Making it louder has left **{lost}** less peak."
     heads = "master", "made at", "played at", "peaks reach", "peak to loudness"
     return outcome, sentence, Table("One mix, two masters, a player at −16 LUFS", heads, tuple(rows))
 

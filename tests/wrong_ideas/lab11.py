@@ -7,8 +7,8 @@ from gainlib.labs import lab11
 
 WRONG = {
     "11-1": {
-        "loudness only": lambda g: lab11._alone(g, "t"),
-        "true peak only": lambda g: lab11._alone(g, "p"),
+        "loudness only": lambda g: lab11._alone(g, peak=False),
+        "true peak only": lambda g: lab11._alone(g, loudness=False),
         "as found": lambda g: lab11.ALONE.moved(g),
         "the larger way": lambda g: lab11.ALONE.moved(
             g,
@@ -24,15 +24,9 @@ WRONG = {
         "always to −1 dBTP": lambda g: [-1 - peak for _, peak in three(g).values()],
     },
     "11-3": {
-        "over full scale is clipped": lambda g: {
-            n: "clipped" if k in ("over", "clipped") else k for n, k in zip("ABCDE", g["kinds"], strict=True)
-        },
-        "under full scale is fine": lambda g: {
-            n: "fine" if k == "clipped" else k for n, k in zip("ABCDE", g["kinds"], strict=True)
-        },
-        "16 bit is low": lambda g: {
-            n: "low" if w == 16 else k for n, k, w in zip("ABCDE", g["kinds"], g["words"], strict=True)
-        },
+        "over full scale is clipped": lambda g: lab11._sorted(g, lambda kind, _: "clipped" if kind == "over" else kind),
+        "under full scale is fine": lambda g: lab11._sorted(g, lambda kind, _: "fine" if kind == "clipped" else kind),
+        "16 bit is low": lambda g: lab11._sorted(g, lambda kind, word: "low" if word == 16 else kind),
         "all of them are fine": lambda g: dict.fromkeys("ABCDE", "fine"),
     },
     "11-4": {
