@@ -2,7 +2,7 @@
 
 from gainlib.exercises import exercise
 from gainlib.exercises.capstone import assignment, reference
-from gainlib.labs.lab12 import TARGETS, control_name
+from gainlib.labs.lab12 import RETAKE_WORDS, TARGETS, control_name
 
 MOVED_DB = 0.005
 
@@ -36,6 +36,11 @@ def report(given):
     """Return the ticks of the fault report: (stem, words of the tag)."""
     words = {option.key: option.text for option in assignment.tags(given)}
     return [(stem, words[tag]) for stem, tags in assignment.faults(given).items() for tag in tags]
+
+
+def retakes(given):
+    """Return what is chosen for the retakes: (retake, words of the kind)."""
+    return [(name, RETAKE_WORDS[kind]) for name, kind in assignment.retake_kinds(given).items()]
 
 
 def cells(given):

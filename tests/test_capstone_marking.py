@@ -16,11 +16,14 @@ from gainlib.exercises import Events, Record, exercise, mark, tally
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.variants import PRACTICE
+from gainlib.labs import lab12
 from gainlib.levels import ratio_to_db
 from gainlib.meters import measure
 from gainlib.processors import Compressor
 
 WHO, CLASS = "anna", "7b"
+NEAR = {"01 kick": 0.1, "05 bass": 1.0, "06 guitar": 0.01, "09 lead vocal": 1.0}
+"""Share of samples near the peak, in percent, above which a take is rounded off: the stems as they are have less."""
 IDS = [f"12-{k}" for k in range(1, 7)]
 
 
@@ -121,10 +124,19 @@ def report_from_figures(seed):
     return {stem: [tag for tag in TAGS if tag in tags] for stem, tags in found.items()}
 
 
+def told_apart(given):
+    """Tell the retakes apart by what the table of the page shows."""
+    kinds = {}
+    for name, _, _, flat, near, noise in lab12.retakes_table(given).rows:
+        rounded = float(near.split()[0]) > NEAR[name]
+        kinds[name] = "low" if float(noise) < 50 else "converter" if int(flat) >= 3 else "preamp" if rounded else "good"
+    return kinds
+
+
 @pytest.mark.parametrize("learner", [*daily([WHO, "ben", "carla", "dora", "emil", "finn"], 1)])
 def test_the_report_can_be_made_from_the_figures_shown(learner):
     given = given_of("12-1", learner)
-    assert marked("12-1", report_from_figures(given["seed"]), learner).state == "right"
+    assert marked("12-1", [report_from_figures(given["seed"]), told_apart(given)], learner).state == "right"
 
 
 # ---- measured by other means ---------------------------------------------------------------------------------------
@@ -201,11 +213,14 @@ def test_a_fault_missed_is_refused():
     report = assignment.faults(given)
     bearing = next(stem for stem, tags in report.items() if tags != ["none"] and stem != assignment.SILENT)
     missed = {**report, bearing: report[bearing][1:] or ["none"]}
-    verdict = marked("12-1", missed)
-    assert verdict.state == "partly" and verdict.points < 20
-    assert re.search(r"You found \d+ of \d+, missed 1 and ticked \d too many; check which", verdict.feedback)
+    retakes = assignment.retake_kinds(given)
+    verdict = marked("12-1", [missed, retakes])
+    assert verdict.state == "partly" and 6 < verdict.points < 20
+    assert re.search(r"you found \d+ of \d+, missed 1 and ticked \d too many; check which", verdict.feedback)
     many = {stem: ["none"] for stem in report}
-    assert (marked("12-1", many).state, marked("12-1", many).points) == ("wrong", 0)
+    assert (marked("12-1", [many, None]).state, marked("12-1", [many, None]).points) == ("wrong", 0)
+    one_off = {**retakes, "05 bass": next(kind for kind in lab12.RETAKE_WORDS if kind != retakes["05 bass"])}
+    assert marked("12-1", [report, one_off]).points == pytest.approx(14 + 6 * (3 / 4 - 1 / 4) / (1 - 1 / 4))
 
 
 @pytest.mark.parametrize(("by", "word"), [(3.0, "too hot"), rest(-3.0, "too soft")])

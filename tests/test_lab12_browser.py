@@ -115,6 +115,7 @@ def test_desk_and_tasks_fit_the_window_and_no_control_moves(lab):
     task.get_by_role("button", name="Measure the stems").click()
     typing.settled(lab, task)
     assert task.get_by_role("table", name="The stems as they arrive").locator("tbody tr").count() == 11
+    assert task.get_by_role("table", name="The retakes").locator("tbody tr").count() == 4
     lab.shot("lab12-stems")
     for number in (1, 2, 6):
         assert lab.cell(f"exercise-{number}").locator(".gl-desk").first.bounding_box()["height"] <= 595
@@ -188,6 +189,8 @@ def report_with_one_missed(lab, given):
     task, ticks = lab.cell("exercise-1"), typing.report(given)
     for stem, words in ticks[:-2]:
         task.get_by_role("checkbox", name=f"{stem}: {words}").check()
+    for name, words in typing.retakes(given):
+        task.get_by_role("combobox", name=name, exact=True).select_option(words)
     last, silent = ticks[-2:]
     task.get_by_role("checkbox", name=f"{silent[0]}: {silent[1]}").check()
     lab.settled()

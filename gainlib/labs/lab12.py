@@ -15,12 +15,13 @@ from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import in_words
+from gainlib.exercises.recordings import looked_at
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.worked import Worked
 from gainlib.processors import Compressor
 from gainlib.session import FaderLaw
-from gainlib.words import Table, level_text, number_text
+from gainlib.words import Table, level_text, number_text, percent_text
 
 # ------------------------------------------------------------------------------------------- the session under the hand
 
@@ -430,6 +431,25 @@ SUMS = "Handbook formulas: gains in series add in dB; a sum of linear paths is t
 _COMMON = {"series": SERIES, "graded_hints": 1, "guard": False, "material": assignment.session}
 
 
+RETAKE_WORDS = {
+    "good": "good", "preamp": "preamp clipped", "converter": "converter clipped", "low": "recorded too low",
+}  # fmt: skip
+
+
+def retakes_table(given: dict) -> Table:
+    """Return what tells the retakes apart, one a row."""
+    rows = []
+    for name, take in assignment.retakes(given).items():
+        seen = looked_at(take)
+        levels = level_text(seen["peak"], "dBFS"), level_text(seen["average"], "dBFS")
+        rows.append((name, *levels, f"{seen['flat']}", percent_text(seen["near"]), number_text(seen["noise"])))
+    heads = (
+        "retake", "sample peak", "RMS", "equal samples at the top", "within 0.5 dB of the peak",
+        "RMS over the noise ahead of it (dB)",
+    )  # fmt: skip
+    return Table("The retakes", heads, tuple(rows))
+
+
 def _report(given):
     words = {option.key: option.text for option in assignment.tags(given)}
     lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in assignment.faults(given).items()]
@@ -438,7 +458,29 @@ def _report(given):
         "ten or more tops are flat at the stem's own maximum, whatever that is; it has an offset from 0.5 % of full "
         "scale; noise 22 to 36 dB below the active level in the pauses; reversed polarity where the correlation is "
         "−0.15 or less; it is dual mono where left minus right is silent, and has low activity where it plays 15 % of "
-        "the time or less.\n\n" + "\n".join(lines)
+        "the time or less.\n\n" + "\n".join(lines) + f"\n\nRetakes: {_retakes_explained(given)}."
+    )
+
+
+def _retakes_explained(given):
+    kinds = assignment.retake_kinds(given)
+    rows = ((name, RETAKE_WORDS[kinds[name]], looked_at(take)) for name, take in assignment.retakes(given).items())
+    return "; ".join(
+        f"{name}, {words}: equal samples at the top {seen['flat']}, near it {percent_text(seen['near'])} of all, noise "
+        f"{number_text(seen['noise'])} dB under the average"
+        for name, words, seen in rows
+    )
+
+
+def _reported(points):
+    return Matching(
+        "What is wrong with each stem",
+        points=points,
+        options=assignment.tags,
+        items=assignment.stems,
+        several=True,
+        enough=1.0,
+        partly_from=0.85,
     )
 
 
@@ -446,26 +488,31 @@ REPORT = Exercise(
     id="12-1",
     title="Fault report",
     parts=(
+        _reported(14),
         Matching(
-            "What is wrong with each stem",
-            points=20,
-            options=assignment.tags,
-            items=assignment.stems,
-            several=True,
-            enough=1.0,
-            partly_from=0.85,
+            "What went wrong with each retake",
+            points=6,
+            options=tuple(Option(*each) for each in RETAKE_WORDS.items()),
+            items=tuple(Option(name, name) for name in assignment.RETAKES),
+            partly_from=0.5,
+            by_chance=0.25,
         ),
     ),
-    given=assignment.SessionDraw("report"),
+    edition=2,
+    before=Before((_reported(20),), assignment.faults),
+    given=assignment.RetakesDraw("report"),
     statement=(
         "Eleven stems have arrived. For each, tick what is wrong with it; several faults may apply. **Too hot**: "
         "active level of −13 dBFS or more. **Too low**: −34 dBFS or less. **Hum or hiss**: a steady floor 22 to 36 dB "
         "below the active level. **Low activity**: it plays 15 % of the time or less. **DC**: 0.5 % or more. "
         "**Polarity**: one side of a stereo stem is reversed, or a close microphone against the overheads (then tick "
         "the close one). A stem with no fault gets *none of these*. A report without a mistake earns all points; from "
-        "85 % agreement you earn points in proportion."
+        "85 % agreement you earn points in proportion.\n\n**Retakes.** Four of the parts were played once more, and "
+        "brought to some level afterwards. Some clipped in the preamp, some in the converter, some were recorded so "
+        "low that the noise is less than 50 dB under the average, and some are good; a kind may come twice or not at "
+        "all. Which is which? Two right are the least that earns points."
     ),
-    solve=assignment.faults,
+    solve=lambda given: [assignment.faults(given), assignment.retake_kinds(given)],
     hints=(
         "Measure before you listen, and measure every stem, not only those that look odd.",
         "A clipped stem need not reach full scale: someone may have turned it down afterwards. The number of flat tops "
@@ -473,6 +520,8 @@ REPORT = Exercise(
         "A close microphone and the overheads pick up the same drum some milliseconds apart. What sign has the main "
         "peak "
         "of their correlation?",
+        "A converter cuts at one number, so several samples in a row stand at it. A preamp rounds, and the noise "
+        "behind it makes every sample unlike. Neither shows in the level.",
     ),
     explain=_report,
     cites=(LEVELS, "The limits: choices of this workbook", "Agreement: F1 measure over all pairs of stem and tag"),

@@ -118,7 +118,8 @@ class LearnerSession:
     def _of(self, exercise, *kinds):
         """Return the events about an exercise as it is asked now."""
         own = [each for each in self._events if each.get("exercise") == exercise.id and each["kind"] in kinds]
-        return [each for each in own if edition_of(each) >= exercise.edition]
+        in_any = ("attempt",) if exercise.series else ()
+        return [each for each in own if edition_of(each) >= exercise.edition or each["kind"] in in_any]
 
     def series(self, exercise) -> tuple:
         """Return the exercises that change their numbers along with one; itself alone where it is in no series."""

@@ -14,8 +14,16 @@ def sum_rule_alone(given):
     return placed
 
 
+def clipped_is_clipped(given):
+    """Every retake that clipped, in the converter."""
+    kinds = assignment.retake_kinds(given)
+    return {name: "converter" if kind == "preamp" else kind for name, kind in kinds.items()}
+
+
 WRONG = {
-    "12-1": {"nothing is wrong": lambda g: {stem: ["none"] for stem in assignment.STEMS}},
+    "12-1": {"nothing is wrong": lambda g: [{stem: ["none"] for stem in assignment.STEMS},
+                                            dict.fromkeys(assignment.RETAKES, "good")],
+             "clipped is clipped": lambda g: [assignment.faults(g), clipped_is_clipped(g)]},
     "12-2": {"all linear": lambda g: dict.fromkeys(assignment.kinds(g), "linear"),
              "all nonlinear": lambda g: dict.fromkeys(assignment.kinds(g), "nonlinear")},
     "12-3": {"hotter is better": reference.hotter, "drive without matching": reference.unmatched},

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gainlib.audio import GainlibError
+from gainlib.audio import Audio, GainlibError
 from gainlib.demo import demo_session, fault_list
 from gainlib.demo.chains import DRUMS
 from gainlib.demo.faults import TAGS
@@ -18,6 +18,8 @@ from gainlib.demo.recordings import RECORDINGS
 from gainlib.exercises.controls import answer_from, applied, controls_of
 from gainlib.exercises.model import Option
 from gainlib.exercises.practical import Control
+from gainlib.exercises.recordings import bad_take
+from gainlib.exercises.variants import grid, pick
 from gainlib.session import Session
 
 SILENT = "11 shaker"
@@ -47,6 +49,46 @@ class SessionDraw:
         """Whether these values could have been drawn here."""
         seed = given["seed"]
         return given["task"] == self.task and isinstance(seed, int) and 0 <= seed < SEEDS
+
+
+RETAKES = ("01 kick", "05 bass", "06 guitar", "09 lead vocal")
+RETAKE_KINDS = ("good", "preamp", "converter", "low")
+_OVER_DB, _PEAKS_DBFS = grid(3, 8, 0.5), grid(-12, -1, 0.5)
+
+
+@dataclass(frozen=True)
+class RetakesDraw(SessionDraw):
+    """The draw of a session and of four retakes: what went wrong with each at the microphone, and how far."""
+
+    def __call__(self, rng: np.random.Generator) -> dict:
+        """Return the values of a variant; the retakes are of two kinds or more, and one has clipped in the preamp."""
+        given = super().__call__(rng)
+        kinds = [pick(rng, RETAKE_KINDS) for _ in RETAKES]
+        while not self._mixed(kinds):
+            kinds = [pick(rng, RETAKE_KINDS) for _ in RETAKES]
+        over, peaks = ([field.draw(rng) for _ in RETAKES] for field in (_OVER_DB, _PEAKS_DBFS))
+        return {**given, "kinds": kinds, "over_db": over, "peaks_dbfs": peaks}
+
+    def holds(self, given: dict) -> bool:
+        """Whether these values could have been drawn here."""
+        lists = ((RETAKE_KINDS, "kinds"), (_OVER_DB.values, "over_db"), (_PEAKS_DBFS.values, "peaks_dbfs"))
+        drawn = all(set(given[name]) <= set(known) and len(given[name]) == len(RETAKES) for known, name in lists)
+        return super().holds(given) and drawn and self._mixed(given["kinds"])
+
+    @staticmethod
+    def _mixed(kinds):
+        return len(set(kinds)) >= 2 and "preamp" in kinds
+
+
+def retakes(given: dict) -> dict[str, Audio]:
+    """Return the four retakes, each brought to some peak afterwards."""
+    drawn = zip(RETAKES, given["kinds"], given["over_db"], given["peaks_dbfs"], strict=True)
+    return {name: bad_take(name, kind, over, peak, k) for k, (name, kind, over, peak) in enumerate(drawn)}
+
+
+def retake_kinds(given: dict) -> dict[str, str]:
+    """Return what went wrong with each retake."""
+    return dict(zip(RETAKES, given["kinds"], strict=True))
 
 
 def session(given: dict) -> Session:

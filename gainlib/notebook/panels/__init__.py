@@ -79,6 +79,8 @@ class DeclaredLab:
 def place_of(learner, what: str, exercise=None):
     """Return the place where something of a learner is kept; of an exercise with the numbers it has now.
 
+    The session of a series is the same in every edition.
+
     None for somebody whose doings are not kept.
     """
     kept = getattr(learner, "kept", None)
@@ -86,7 +88,7 @@ def place_of(learner, what: str, exercise=None):
         return None
     if exercise is None:
         return kept.place(what)
-    edition = "" if exercise.edition == 1 else f" edition {exercise.edition}"
+    edition = "" if exercise.edition == 1 or exercise.series else f" edition {exercise.edition}"
     return kept.place(f"{exercise.id}{edition} {learner.attempt(exercise)} {what}")
 
 

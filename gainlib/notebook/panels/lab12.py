@@ -263,27 +263,32 @@ class SessionPanel(Panel):
 
 
 class Stems(Panel):
-    """The stems as they arrive, measured on request, above what is reported on them."""
+    """Stems and retakes as they arrive, measured on request, each above what is reported on them."""
 
     def __init__(self, given: dict):
-        self._given, self.button = given, _button("Measure the stems", "All meters on every stem as it came")
+        self._given, self.button = given, _button("Measure the stems", "All meters on every stem and retake as it came")
         self._stage = widgets.VBox([widgets.HBox([self.button]).add_class("gl-buttons")])
-        super().__init__(self._stage)
-        for name in ("gl-form", "gl-panel", "gl-desk", "gl-ticked"):
-            self.add_class(name)
+        self._retakes = widgets.VBox([])
+        super().__init__(self._stage, self._retakes)
+        self.add_class("gl-form")
+        for each in (self._stage, self._retakes):
+            for name in ("gl-panel", "gl-desk", "gl-ticked"):
+                each.add_class(name)
         self._background = BackgroundTask(self, self._measured, self._show)
-        self.button.on_click(self.guarded(lambda _button: self._background.ask(given["seed"])))
+        self.button.on_click(self.guarded(lambda _button: self._background.ask(given)))
 
     @staticmethod
-    def _measured(progress, seed):
-        return measurements.arrived(seed, lambda done: progress(done, "Measuring eleven stems …"))
+    def _measured(progress, given):
+        stems = measurements.arrived(given["seed"], lambda done: progress(done, "Measuring eleven stems …"))
+        return lab12.stems_table(stems), lab12.retakes_table(given)
 
-    def _show(self, stems):
-        self._stage.children = (TableView(lab12.stems_table(stems)), *self._stage.children[1:])
+    def _show(self, tables):
+        for stage, table in zip((self._stage, self._retakes), tables, strict=True):
+            stage.children = (TableView(table), *stage.children[-1:])
 
     def aside(self, fields: list) -> None:
-        """Put the fields under the table."""
-        self._stage.children = (self._stage.children[0], *fields)
+        """Put each field under its table."""
+        self._stage.children, self._retakes.children = (self._stage.children[0], fields[0]), (fields[1],)
 
 
 class BoxDesk(Desk):
