@@ -250,7 +250,9 @@ def drive_off_and_unmatched(lab, given):
 def one_fader_and_a_clipped_bus(lab, given):
     """Move one fader, then lift the mix until it clips, and read both sentences."""
     put_back = off_by(lab, "08 pad", [("fader_db", 1.0)])
-    louder = re.search(r"Partly right.*Pad is (\d\.\d\d) dB louder against the rest of the mix", check(lab, 4), re.DOTALL)
+    louder = re.search(
+        r"Partly right.*Pad is (\d\.\d\d) dB louder against the rest of the mix", check(lab, 4), re.DOTALL
+    )
     assert float(louder[1]) == pytest.approx(1.0, abs=0.02), "all is typed in hundredths"
     assert exercise("12-4").slips[0].sentence in check(lab, 4)
     lab.shot("lab12-one-fader")
