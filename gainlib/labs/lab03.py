@@ -5,8 +5,7 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.exercises import Choice as Pick
-from gainlib.exercises import Exercise, Number, Option, Slip, draws, either, fill, grid, one_of
+from gainlib.exercises import Exercise, Matching, Number, Option, Slip, draws, either, fill, grid, one_of
 from gainlib.exercises import recordings as rec
 from gainlib.exercises.checks import Measured
 from gainlib.exercises.drawn import Drawn
@@ -358,32 +357,33 @@ ENOUGH = Exercise(
 )  # fmt: skip
 
 
-def _kinds(g):
-    return [g[f"kind_{letter}"] for letter in TAKES]
+def _judged(g):
+    return {letter: g[f"kind_{letter}"] for letter in TAKES}
 
 
 def _swapped(g, first, second):
-    return [{first: second, second: first}.get(kind) for kind in _kinds(g)]
+    return {each: {first: second, second: first}.get(kind, kind) for each, kind in _judged(g).items()}
 
 
 BAD = Exercise(
     id="03-5", title="Three kinds of bad take",
-    parts=tuple(Pick(f"Take {letter.upper()}", read_off=True, options=tuple(Option(*each) for each in KINDS.items()))
-                for letter in TAKES),
+    parts=(Matching("What each take is", points=4, items=tuple(Option(each, f"take {each.upper()}") for each in TAKES),
+                    options=tuple(Option(*each) for each in KINDS.items()), partly_from=0.75, by_chance=0.25,
+                    read_off=True),),
     given=draws(stem=one_of("01 kick", "06 guitar", "09 lead vocal"),
                 **{f"kind_{letter}": one_of(*KINDS) for letter in TAKES},
                 **{f"over_{letter}": grid(3, 8, 0.5) for letter in TAKES},
                 **{f"peak_{letter}": grid(-12, -1, 0.5) for letter in TAKES},
-                where=lambda g: len(set(_kinds(g))) >= 2),
+                where=lambda g: len(set(_judged(g).values())) >= 2),
     statement="Four takes of one player, each brought to another level afterwards, so their level tells nothing. Some "
         "clipped in the preamp, some in the converter, some were recorded so low that the noise is less than 50 dB "
         "under the average, some are good; a kind may come twice or not at all. Turn through them: what is each?",
-    solve=_kinds,
+    solve=_judged,
     slips=(
         Slip("preamp and converter", lambda g: _swapped(g, "preamp", "converter"), "A converter cuts at one number, a "
-             "preamp rounds.", active=lambda g: bool({"preamp", "converter"} & set(_kinds(g)))),
+             "preamp rounds.", active=lambda g: bool({"preamp", "converter"} & set(_judged(g).values()))),
         Slip("low and good", lambda g: _swapped(g, "low", "good"), "You went by the level. Compare the noise ahead of "
-             "the first note with the average.", active=lambda g: bool({"low", "good"} & set(_kinds(g)))),
+             "the first note with the average.", active=lambda g: bool({"low", "good"} & set(_judged(g).values()))),
     ),
     hints=("How many samples in a row stand at exactly the highest value?", "Where nothing is cut, hardly anything "
            "lies near the peak.", "What stands ahead of the first note is noise alone."),

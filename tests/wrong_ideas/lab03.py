@@ -7,6 +7,10 @@ def _careful_with(g, pad, by=0.0):
     return lab03._set(g, pad, lab03._careful(g)[1] + by)
 
 
+def _judged_by(g, judge):
+    return {letter: judge(g[f"kind_{letter}"], g[f"peak_{letter}"]) for letter in lab03.TAKES}
+
+
 def _other_pad(g):
     return 0.0 if g["loud"] else 20.0
 
@@ -33,16 +37,13 @@ WRONG = {
         "as much gain as there is": lambda g: [lab03._total(g), {"desk": {"gain_db": 65.0}}],
     },
     "03-5": {
-        "every clip is the converter's": lambda g: (
-            ["converter" if kind == "preamp" else kind for kind in (g[f"kind_{letter}"] for letter in lab03.TAKES)]
-            if "preamp" in lab03._kinds(g)
-            else ["converter"] * 4
+        "every clip is the converter's": lambda g: _judged_by(
+            g, lambda kind, _: "converter" if kind == "preamp" or "preamp" not in lab03._judged(g).values() else kind
         ),
-        "by the peak": lambda g: [
-            "converter" if g[f"peak_{letter}"] > -4 else "low" if g[f"peak_{letter}"] < -9 else "good"
-            for letter in lab03.TAKES
-        ],
-        "all good": lambda g: ["good"] * 4,
+        "by the peak": lambda g: _judged_by(
+            g, lambda _, peak: "converter" if peak > -4 else "low" if peak < -9 else "good"
+        ),
+        "all good": lambda g: _judged_by(g, lambda *_: "good"),
     },
     "03-6": {
         "as hot as the rehearsal allows": lambda g: lab03._set(g, *lab03._hot(g)),
