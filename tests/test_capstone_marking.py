@@ -334,6 +334,9 @@ def test_an_export_is_measured_and_its_place_is_not_kept(right, tmp_path):
     written = delivery.write_export(right, given, tmp_path / "out")
     assert set(written.facts) == set(delivery.FACTS) and str(tmp_path) not in json.dumps(written.facts)
     mix = read(tmp_path / "out" / "mix.wav")
+    seen, plain = dict(written.handed_off.rows), measure(mix)
+    assert seen["true peak"] == f"−{-plain.true_peak_dbtp:.1f} dBTP" and seen["word in use"] == "24 bit"
+    assert seen["loudness"] == f"−{-plain.loudness_lufs:.1f} LUFS" and seen["flat tops"] == "0"
     parts = [read(path) for path in sorted((tmp_path / "out" / "stems").glob("*.wav"))]
     assert len(parts) == len(measurements.parts_of(assignment.session(given))) + 1, "and the silent one"
     depth = null_depth_db(mix, mix.with_samples(sum(part.samples.astype(float) for part in parts)))

@@ -724,7 +724,7 @@ HAND_OVER = Exercise(
     statement=(
         "Bring the true peak of the bus between −6.5 and −6.0 dBTP without moving the master. Then export the mix as a "
         "24-bit file, and the stems as they arrive at the bus; subtracted from the mix, their sum has to leave less "
-        "than −90 dB of it. The bus is worth 10 points, and the export 5."
+        "than −90 dB of it. The file is measured as in lab 11. The bus is worth 10 points, and the export 5."
     ),
     solve=reference.handed_over,
     slips=(

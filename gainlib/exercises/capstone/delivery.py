@@ -23,15 +23,17 @@ from gainlib.demo.chains import drawn as drawn_chains
 from gainlib.exercises.capstone import assignment, measurements
 from gainlib.exercises.capstone.marks import Beside, Found
 from gainlib.exercises.capstone.measurements import Figures, figures_of
+from gainlib.exercises.handoff import word_in_use
 from gainlib.exercises.model import Judgement, Probes
 from gainlib.exercises.text import Unreadable, describe, parse_number, sentences
 from gainlib.exercises.variants import pick, shuffled
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
-from gainlib.meters import levels_of
+from gainlib.meters import levels_of, measure
 from gainlib.mix.export import write_stems
 from gainlib.mix.moves import Plan, Verification
 from gainlib.session.strip import BUS
+from gainlib.words import Table, level_text
 
 MIX, STEMS = "mix.wav", "stems"
 LOW_DBTP, HIGH_DBTP, NULL_DB = -6.5, -6.0, -90.0
@@ -166,10 +168,11 @@ class HandedOver(Beside):
 
 
 class Written(NamedTuple):
-    """An export: its folder, and what was measured on it, as an answer takes it."""
+    """An export: its folder, what was measured on it as an answer takes it, and what mastering will read of its mix."""
 
     folder: Path
     facts: dict
+    handed_off: Table
 
 
 def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -> Written:
@@ -216,7 +219,7 @@ def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
-    return Written(folder, facts)
+    return Written(folder, facts, handed_off(folder / MIX))
 
 
 def _write_into(folder, session, bus, told):
@@ -248,6 +251,17 @@ def measured(mix: Path, stems: list[Path]) -> dict:
         "null_db": round(max(null_db, -300.0), 1),
         "sha256": file.sha256,
     }
+
+
+def handed_off(mix: Path) -> Table:
+    """Return what is read of a file before anybody masters it: room, flat tops, loudness, and the word in use."""
+    audio = AudioFile(mix).load()
+    found = measure(audio)
+    levels = (("true peak", found.true_peak_dbtp, "dBTP"), ("sample peak", found.sample_peak_dbfs, "dBFS"))
+    levels += (("loudness", found.loudness_lufs, "LUFS"),)
+    rows = [(name, level_text(value, unit)) for name, value, unit in levels]
+    rows += [("flat tops", str(found.flat_runs)), ("word in use", word_in_use(audio)), ("rate", f"{audio.rate_hz} Hz")]
+    return Table("The mix, as whoever masters it will measure it", ("reading", "value"), tuple(rows))
 
 
 # ------------------------------------------------------------------------------------------------------------ the sheet

@@ -341,12 +341,13 @@ class Exporting(HandIn):
         self.facts, self._said, self._folder = None, LiveRegion(), learner.folder / FOLDER
         self._moved = lambda: None
         self.button = _button("Export mix and stems", "24-bit files beside your record, in place of an earlier export")
-        super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said)
+        self._readings = widgets.VBox()
+        super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said, self._readings)
         self._background = BackgroundTask(self, self._written, self._found, self._failed)
         self.button.on_click(self.guarded(lambda _button: self._ask()))
 
     def _ask(self):
-        self.facts = None
+        self.facts, self._readings.children = None, ()
         self._said.say("busy", "", "Writing and measuring …")
         self._background.ask(copy.deepcopy(self.places.values), self.places.given, self._folder)
 
@@ -359,6 +360,7 @@ class Exporting(HandIn):
         facts = f"{level_text(self.facts['true_peak_dbtp'], 'dBTP', 2)}, {self.facts['bits']} bit"
         left = level_text(self.facts["null_db"], "dB", 0)
         self._said.say("note", "Exported", f"{facts}; the stems leave {left} of the mix. The files: {written.folder}")
+        self._readings.children = (TableView(written.handed_off),)
         self._moved()
 
     def _failed(self):
