@@ -2,7 +2,7 @@
 
 import io
 from functools import cache, cached_property, lru_cache
-from math import inf
+from math import inf, log10
 
 import numpy as np
 import soundfile
@@ -193,9 +193,17 @@ def error_db(audio: Audio, wanted: Audio) -> float:
 
 # ----------------------------------------------------------------------------------------------- a target that is drawn
 
+DITHERED_DB = {bits: round(20 * log10(2.0 ** (1 - bits)) - 10 * log10(4), 1) for bits in (16, 24)}
+"""Noise of one dithered rounding, q²/4, by the word."""
+
 TARGETS = draws(
     mix=one_of(*LOUD_MIXES), t=one_of(-23, -18, -17, -16, -15), handed=grid(-26, -18, 0.5), word=one_of(16, 24)
 )
+
+
+def met(given: dict) -> Figures:
+    """Return the figures of the mix at its target, behind the limiter."""
+    return figures(given["mix"], gain_for(given["mix"], given["t"]), LIMIT, SAFE_DBTP)
 
 
 class Targets:
@@ -204,8 +212,7 @@ class Targets:
     def __call__(self, rng: np.random.Generator) -> dict:
         """Return the target."""
         given = TARGETS(rng)
-        found = figures(given["mix"], gain_for(given["mix"], given["t"]), LIMIT, SAFE_DBTP)
-        return {**given, "most": float(max(1.0, np.ceil(2 * (found.reduction + 0.7)) / 2))}
+        return {**given, "most": float(max(1.0, np.ceil(2 * (met(given).reduction + 0.7)) / 2))}
 
     def holds(self, given: dict) -> bool:
         """Whether this could be drawn."""

@@ -263,21 +263,13 @@ def _master(g):
     )  # fmt: skip
 
 
-def _word_db(g):
-    return round(20 * np.log10(2.0 ** (1 - g["word"])) - 10 * np.log10(4), 1)
-
-
 MASTER = SetAndMeasure(_master, None, (
     Aim("loudness of the file", lambda run: run.seen.read.loudness, lambda g: g["t"], 0.3, unit="LUFS", points=1.5),
     Aim("true peak of the file", lambda run: run.seen.read.true_peak, at_most=-1.0, unit="dBTP", decimals=2, points=1),
     Aim("largest reduction", lambda run: run.seen.figures.reduction, at_most=lambda g: g["most"], points=0.5),
     Aim("word of the file", lambda run: run.seen.bits, lambda g: g["word"], unit="bit", decimals=0, points=0.5),
-    Aim("error of the word", lambda run: run.seen.error_db, _word_db, 1.0, points=0.5),
+    Aim("error of the word", lambda run: run.seen.error_db, lambda g: m.DITHERED_DB[g["word"]], 1.0, points=0.5),
 ), "gain, ceiling, word, dither", points=4)  # fmt: skip
-
-
-def _made(g):
-    return figures(g["mix"], m.gain_for(g["mix"], g["t"]), LIMIT, SAFE_DBTP)
 
 
 def _mastered(g, ceiling=SAFE_DBTP, by_db=0.0, dither=1.0):
@@ -340,9 +332,8 @@ PLAYED = Exercise(
     hints=("Target minus loudness: is it up or down?", "If it is up: how much room is there to −1 dBTP?"),
     explain=lambda g: " ".join(fill(
         "{name}: {t} − ({level:.2f}) = {want:+.2f} dB, with {room:.2f} dB of room to −1 dBTP, so {gain:+.2f} dB.",
-        {"name": name, "t": g["t"], "level": level, "want": g["t"] - level, "room": -1 - peak,
-         "gain": m.played_db(level, peak, g["t"]) + 0.0}) for name, (level, peak) in zip("ABC", three(g).values(),
-             strict=True)),
+        {"name": name, "t": g["t"], "level": level, "want": g["t"] - level, "room": -1 - peak, "gain": gain + 0.0})
+        for name, (level, peak), gain in zip("ABC", three(g).values(), moves(g), strict=True)),
     cites=(BS1770, "Targets and rules of players: common practice, no source"),
 )  # fmt: skip
 
@@ -361,8 +352,7 @@ HANDED = Exercise(
     solve=lambda g: _sorted(g, lambda kind, word: kind),
     slips=(
         Slip("over is clipped", lambda g: _sorted(g, lambda kind, word: "clipped" if kind == "over" else kind), "Over "
-            "full scale is not clipped: floating point keeps the tops, and turning down brings them back. Look for "
-            "flat tops."),
+            "full scale is not clipped: floating point keeps the tops, and turning down brings them back."),
         Slip("under full scale is whole", lambda g: _sorted(g, lambda kind, word: "fine" if kind == "clipped" else
             kind), "A file that was clipped and then turned down has flat tops under full scale."),
         Slip("16 bit is low", lambda g: _sorted(g, lambda kind, word: "low" if word == 16 else kind), "Sixteen bits "
@@ -371,9 +361,8 @@ HANDED = Exercise(
     hints=("Are there peaks over full scale? What word is in use?", "Flat tops stay flat when a file is turned down.",
            "How many steps does a 16-bit file use whose peaks are at −48 dBFS?"),
     explain=lambda g: "; ".join(
-        f"{name}: peak {level_text(sample_peak_dbfs(audio), 'dBFS')}, {flat_runs(audio)} flat tops, "
-        f"{word_in_use(audio)}: {KINDS[kind]}" for (name, audio), kind in zip(files_of(g).items(), g["kinds"],
-        strict=True)) + ".",
+        f"{name}: peak {level_text(sample_peak_dbfs(file), 'dBFS')}, {flat_runs(file)} flat tops, {word_in_use(file)}: "
+        f"{KINDS[kind]}" for (name, file), kind in zip(files_of(g).items(), g["kinds"], strict=True)) + ".",
     cites=("Levels of a hand-off: common practice, no source",),
 )  # fmt: skip
 
@@ -445,8 +434,8 @@ MADE = Exercise(
         "A ceiling of {ceiling} dBTP leaves room for the last hundredths. The mix comes at {handed} LUFS; with "
         "{gain:+.1f} dB of gain the limiter turns down by {most_db:.1f} dB at most, and the file reads {lufs:.2f} "
         "LUFS. One rounding to {word} bits with dither leaves {error:.1f} dB.",
-        {**g, "ceiling": SAFE_DBTP, "gain": _mastered(g)["desk"]["gain_db"], "error": _word_db(g),
-         "most_db": _made(g).reduction, "lufs": _made(g).loudness}),
+        {**g, "ceiling": SAFE_DBTP, "gain": _mastered(g)["desk"]["gain_db"], "error": m.DITHERED_DB[g["word"]],
+         "most_db": m.met(g).reduction, "lufs": m.met(g).loudness}),
     cites=(R128, OTHERS, "Noise of dithered rounding, q²/4: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992"),
     material=lambda g: m.handed_in(g["mix"]),
 )  # fmt: skip
@@ -454,6 +443,7 @@ MADE = Exercise(
 # ------------------------------------------------------------------------------------------------------------- the lab
 
 CHOICES = {1: "the one that was made louder", 0: "both alike", -1: "the one that was made softer"}
+HEADS = "master", "made at", "played at", "peaks reach", "peak to loudness"
 
 
 def compare() -> tuple[str, str, Table]:
@@ -466,8 +456,7 @@ def compare() -> tuple[str, str, Table]:
     outcome = CHOICES[int(np.sign(round(played[1] - played[0], 1)))]
     lost = level_text(made[0].plr - made[1].plr, sign=False)
     sentence = f"Both play at {level_text(played[1], 'LUFS')}. Making it louder has left **{lost}** less peak."
-    heads = "master", "made at", "played at", "peaks reach", "peak to loudness"
-    return outcome, sentence, Table("One mix, two masters, a player at −16 LUFS", heads, tuple(rows))
+    return outcome, sentence, Table("One mix, two masters, a player at −16 LUFS", HEADS, tuple(rows))
 
 
 WORKED = Worked(
