@@ -573,7 +573,7 @@ def _draw_pulled_down(rng):
     The bus has to be read again once that fader is back.
     """
     faders = [round(rough + pick(rng, grid(-4, 4, 0.5).values), 1) for rough in rough_faders_db()]
-    over_dbtp, place = pick(rng, grid(2, 8, 0.1).values), STEMS.index(pick(rng, STEMS))
+    over_dbtp, place = pick(rng, grid(2, 7, 0.1).values), STEMS.index(pick(rng, STEMS))
     trim, y = round(over_dbtp - _read(mix(faders), {}).true_peak_dbtp, 1), pick(rng, TAKEN_DB.values)
     faders[place] = round(faders[place] - y, 1)
     given = {"faders_db": faders, "trim_db": trim, "track": short_name(STEMS[place]), "y": y}
@@ -614,7 +614,7 @@ def _restored(given, raised_db, target_dbtp):
 
 def _pulled_down_desk(given):
     session, wanted = pulled_down(given), _raised(given, given["y"])
-    desk = MixBus(lambda _: session, mutes=False, master=False, limit=3.4)
+    desk = MixBus(lambda _: session, mutes=False, master=False)
 
     def read(run):
         moves = [run.setting.faders_db[stem] - level for stem, level in wanted.items()]

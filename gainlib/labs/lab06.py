@@ -225,15 +225,14 @@ def _level(samples):
 
 def _two_passes(given):
     axes = {"x": (0, 10, 2, "time (ms)"), "y": (-2, 2, 0.5, "full scale = 1"), "digits": (1, 2)}
-    names = f"fed {given['a']} dBFS", f"fed {given['b']} dBFS", "difference"
-    names = tuple(name.replace("-", "−") for name in names)
+    names = *(f"{name}, fed {level_text(given[name], 'dBFS', 0)}" for name in "ab"), "difference"
     lines = Plot(
         "curves",
         lambda run: (SHORT_MS, [each[: SHORT_MS.size] for each in run.seen]),
         {"names": names, "title": "Behind the gains", **axes},
     )
     return Experiment(
-        tuple(db_slider(f"{k}_db", f"Gain, {name}", -60.0, 60.0) for k, name in zip("ab", names[:2], strict=True)),
+        tuple(db_slider(f"{name}_db", f"Gain behind {name}", -60.0, 60.0) for name in "ab"),
         (Picture("Two passes through one box", ("W",), {"W": lines}),),
         read=lambda run: _passes(given, run.setting.a_db, run.setting.b_db),
         numbers=lambda run: Table("RMS behind the gains", ("of", "level"), tuple(
@@ -310,12 +309,12 @@ def _silent_box(given):
     axes = {"x": (0, 10, 2, "time (ms)"), "y": (-reach / 2, reach / 2, reach / 8, "millionths of full scale")}
     return Experiment(
         (
-            Slider("added", "Constant added", *axes["y"][:2], reach / 2000, 0.0, "", page=reach / 100),
+            Slider("added", "Constant", *axes["y"][:2], reach / 2000, 0.0, "", page=reach / 100),
             Choice("meter", "Meter", METERS),
         ),
         (Picture("Output with silence in", ("W",), {"W": Plot(
             "curves", lambda run: (SHORT_MS, [run.seen[: SHORT_MS.size], np.full(SHORT_MS.size, run.seen.mean())]),
-            {"names": ("output", "its mean"), "title": "Output with silence in", **axes})}),),
+            {"names": ("output", "its mean"), "title": "Output with silence in", **axes})}, margins={"left": 0.13}),),
         read=lambda run: out_of_silence(given) + run.setting.added,
         told=lambda run: f"The meter reads **{level_text(metered_dbfs(run.seen, run.setting.meter), 'dBFS', 2)}**.",
         title="Box Z, with silence in", lines=1,
