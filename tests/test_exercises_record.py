@@ -13,7 +13,7 @@ from gainlib.exercises.events import read_events
 from gainlib.exercises.record import ENVIRONMENT, Record, plain, records_folder
 
 SUMS = exercise("05-1")
-MOVE = exercise("05-3")
+PAN = exercise("10-1")
 FADERS = exercise("05-5")
 
 
@@ -203,10 +203,10 @@ def score_of(record, id, learner="anna", **fields):
 def test_points_are_counted_from_answers(tmp_path):
     record = Record(tmp_path)
     record.answer("Anna", "05-1", 0, str(right(SUMS)).replace(".", ","))
-    record.answer("Anna", "05-3", 0, [right(MOVE)[0], None])
+    record.answer("Anna", "10-1", 0, [right(PAN)[0], None, None])
     mine = tally(record.events(), "anna")
     assert mine.scores["05-1"].points == 2 and mine.scores["05-1"].state == "right"
-    assert mine.scores["05-3"].points == 1 and mine.scores["05-3"].state == "partly"
+    assert mine.scores["10-1"].points == 1 and mine.scores["10-1"].state == "partly"
     assert mine.scores["05-5"].state == "unattempted" and mine.scores["05-5"].max_points == 4
     assert mine.points == 3 and mine.max_points == sum(each.max_points for each in mine.scores.values())
     assert set(tally(record.events(), "anna", lab="99").scores) == set()

@@ -61,22 +61,22 @@ def test_a_file_that_cannot_be_read_is_named_and_the_rest_counts(tmp_path, monke
 
 
 def test_files_that_hold_the_same_events_count_once(tmp_path):
-    anna, ben = Writer("anna", rule=None).do("05-1", "second try"), Writer("ben").do("05-3", "hint")
+    anna, ben = Writer("anna", rule=None).do("02-4", "second try"), Writer("ben").do("05-3", "hint")
     anna.save(tmp_path / "week 1")
-    anna.do("05-2", "right").save(tmp_path / "week 2")
+    anna.do("02-5", "right").save(tmp_path / "week 2")
     (tmp_path / "all.jsonl").write_text(ben.text() + anna.text() + ben.text(), encoding="utf-8")
     book = gradebook(tmp_path)
     assert {row.exercise: row.notes for row in book.rows if row.notes} == {
-        "05-1": (
+        "02-4": (
             "2 answers are counted by the rule of an earlier version; "
             "the one that counts came after that had named the right value",
         ),
-        "05-2": ("1 answer is counted by the rule of an earlier version",),
+        "02-5": ("1 answer is counted by the rule of an earlier version",),
     }
     assert len(book.names) == 2 and not book.disagreements and not book.copied and book.files == 3
     assert {(row.learner, row.exercise): row.points for row in book.rows if row.counts} == {
-        ("anna", "05-1"): 2,
-        ("anna", "05-2"): 2,
+        ("anna", "02-4"): 2,
+        ("anna", "02-5"): 2,
         ("ben", "05-3"): pytest.approx(1.7),
     }
 
@@ -217,7 +217,7 @@ def test_an_honest_class_copies_nothing(tmp_path, seed):
     rng = np.random.default_rng(seed)
     for number in range(40):
         writer = Writer(f"learner {number}")
-        for id in school.TYPED:
+        for id in ("05-1", "05-2", "05-6"):
             own, given = exercise(id), writer.given(id)
             for slip in own.slips:
                 answer = slip.answer(given)

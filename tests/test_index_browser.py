@@ -76,7 +76,7 @@ def test_the_table_counts_and_leads_back_to_where_one_stopped(desk):
     answer(desk, "05-1")
     answer(desk, "05-3", right=False)
     desk.push(desk.cell("labs").get_by_role("button", name="Count again"))
-    assert "70" in line_of(desk, "05", "begun, 1 of 6 right", "2 of 17")
+    assert "70" in line_of(desk, "05", "begun, 1 of 6 right", "3 of 17")
     desk.shot("index-labs")
     link = desk.cell("labs").get_by_role("link", name="resume lab 05 where you stopped")
     desk.tab_to(link)
@@ -94,7 +94,7 @@ def test_the_table_counts_and_leads_back_to_where_one_stopped(desk):
 def test_coming_back_renews_the_table(desk):
     answer(desk, "05-2")
     desk.page.locator(".lm-DockPanel-tabBar .lm-TabBar-tab", has_text="index").click()
-    line_of(desk, "05", "begun, 2 of 6 right", "4 of 17")
+    line_of(desk, "05", "begun, 2 of 6 right", "5 of 17")
     assert desk.problems() == []
 
 
