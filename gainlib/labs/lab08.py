@@ -656,7 +656,7 @@ TRIMMED = Exercise(
     given=draws(stem=one_of(*STEMS), x=grid(3, 15, 0.5), T=grid(-40, -24, 0.5), R=one_of(2, 3, 4, 6, 8)), edition=2,
     before=Before((Number("Threshold", "dBFS", tolerance=0.05), Number("Makeup", "dB", tolerance=0.05)),
         lambda g: [g["T"] - g["x"], g["x"]]),
-    statement="This compressor, at {R}:1, was set just right. Then somebody lowered the trim ahead of it by {x} dB, "
+    statement="This compressor, at {R}:1, was set just right. Then someone lowered the trim ahead of it by {x} dB, "
         "and there the trim stays. Set threshold and makeup so that the compressor turns down as much as before and "
         "the sound comes out as loud as before, both within 0.05 dB.",
     solve=_trim_answer,
@@ -752,7 +752,7 @@ GROUP = Exercise(
     before=Before((Number("Change", "dB", tolerance=0.05, points=2), Number("Correction", "dB", tolerance=0.05)),
         lambda g: [-g["x"] / g["R"], g["x"] / g["R"] - g["x"]]),
     statement="A group plays a steady {L} dBFS into its compressor: threshold {T} dBFS, ratio {R}:1, hard knee. It has "
-        "to be {x} dB softer, so somebody lowered all its faders by {x} dB. Set faders and group output so that the "
+        "to be {x} dB softer, so someone lowered all its faders by {x} dB. Set faders and group output so that the "
         "group comes out {x} dB lower than before, turned down as before, both within 0.05 dB. And with a ratio of "
         "{other}:1: by how much would the faders alone have changed the level behind the compressor?",
     solve=_group_answer,

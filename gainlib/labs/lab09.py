@@ -791,7 +791,7 @@ def _trimmed_to(value):
 HANDED_OVER = Exercise(
     id="09-3", title="From the fader to the output trim", parts=(HANDED_TASK.part(),),
     given=draws(f=grid(-35, -8, 0.5), n=grid(-3, 3, 0.5), t=grid(-6, 6, 0.5),
-        where=lambda g: abs(g["t"] + g["f"] - g["n"]) <= 24 and abs(g["t"]) >= 1 and abs(g["n"]) >= 0.5),
+        where=lambda g: -24 <= g["f"] - g["n"] + min(g["t"], 0) and abs(g["t"]) >= 1 and g["n"] not in (0, g["t"])),
     edition=2,
     before=Before((Number("New output trim", "dB", tolerance=0.05),), lambda g: g["t"] + g["f"] - g["n"]),
     statement="The fader of this strip is at {f} dB, and the output trim ahead of it at {t} dB. Bring the fader to {n} "
@@ -933,7 +933,7 @@ def compare() -> tuple[str, str, Table]:
 
 
 WORKED = Worked(
-    "A fader stands at −24 dB, its output trim, ahead of it, at +2 dB. With the example law, k = 4 and unity at 75 mm, "
+    "A fader is at −24 dB, its output trim, ahead of it, at +2 dB. With the example law, k = 4 and unity at 75 mm, "
     "what is one millimetre worth there? And how does the fader come to 0 dB with no change at the bus or in the cue, "
     "a send taken ahead of the fader?",
     (
