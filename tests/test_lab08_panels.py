@@ -166,8 +166,8 @@ def test_a_learner_with_many_unfair_draws_gets_a_variant(learner):
 
 def test_every_stem_that_is_fair_comes():
     """Behind what sounds longer, active level and energy change alike, and neither could be told wrong."""
-    drawn = [exercise("08-3").variant(f"learner {k}")["stem"] for k in range(20)]
-    assert all(drawn.count(stem) >= 3 for stem in lab08.PLUCKED) and set(drawn) == set(lab08.PLUCKED)
+    drawn = [exercise("08-3").variant(f"learner {k}")["stem"] for k in range(30)]
+    assert all(drawn.count(stem) >= 2 for stem in lab08.PLUCKED) and set(drawn) == set(lab08.PLUCKED)
 
 
 def test_the_meters_of_the_desk_read_what_is_asked_about():
