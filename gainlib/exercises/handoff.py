@@ -21,7 +21,7 @@ PRINTS = {
 }  # fmt: skip
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=16)
 def printed(name: str, kind: str, peak_dbfs: float, bits: int) -> Audio:
     """Return a hand-off file of that kind and peak."""
     mixed, top = handed_in(name), sample_peak_dbfs(handed_in(name))
