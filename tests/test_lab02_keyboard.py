@@ -31,7 +31,7 @@ def test_the_lab_is_done_by_keyboard_alone(lab):
     assert picture(bench) == before
     lab.push(lab.cell("compare").get_by_role("button", name="Compare"))
     assert "As you predicted" in lab.cell("compare").inner_text()
-    for number in range(1, 7):
+    for number in (2, 3, 1, 4, 5, 6):  # as they stand on the page
         answer_by_keys(lab, number)
     assert "15 of 15" in lab.cell("score").inner_text()
     lab.push(lab.cell("takeaway").get_by_role("button", name="Save the page"))
@@ -41,14 +41,28 @@ def test_the_lab_is_done_by_keyboard_alone(lab):
     assert lab.problems() == []
 
 
+LABELS = {
+    "drums_db": "Drums in dB", "gain_db": "ain in dB", "sine_db": "Sine, gain in dB", "square_db": "Square, gain in dB",
+    "triangle_db": "Triangle, gain in dB", "burst_ms": "Burst in ms",
+}  # fmt: skip
+
+
 def answer_by_keys(lab, number):
-    """Type the answer of an exercise into its fields, Enter in the last one."""
+    """Type the answer of an exercise into the fields of its desk and check, or into its own, Enter in the last one."""
     id = f"02-{number}"
     found, asked = lab.cell(f"exercise-{number}"), exercise(id)
-    key = asked.values(asked.solve(lab.given(id)))
-    for place, value in enumerate(key):
-        lab.type_over(found.get_by_role("textbox").nth(place), typed(value))
-    lab.press("Enter")
+    key = asked.solve(lab.given(id))
+    if isinstance(key, dict):
+        for name, value in key["desk"].items():
+            lab.type_over(found.get_by_role("textbox", name=LABELS[name]), typed(value))
+            lab.press("Enter")
+        lab.settled()
+        lab.push(found.get_by_role("button", name="Check"))
+    else:
+        values, fields = asked.values(key), found.get_by_role("textbox")
+        for place, value in enumerate(values, start=fields.count() - len(values)):
+            lab.type_over(fields.nth(place), typed(value))
+        lab.press("Enter")
     lab.page.wait_for_timeout(300)
     lab.settled()
     points = f"{asked.points:.0f}"

@@ -49,19 +49,10 @@ NEEDLE_DB = 20 * log10(pi / 2)  # rectified mean of a sine: 2/π of its peak
 MINE, TONE = "as you set it", "steady tone with the same highest sample"
 
 SIGNALS = {
-    "sine": "tone, 1 kHz",
-    "square": "square wave, 200 Hz",
-    "triangle": "triangle wave, 200 Hz",
-    "between": "tone, 12 kHz",
-    "noise": "pink noise",
-    "snare": "snare drum",
-}
-RESTS = {
-    -math.inf: "silence",
-    -30.0: "the same 30 dB lower",
-    -15.0: "the same 15 dB lower",
-    -8.0: "the same 8 dB lower",
-}
+    "sine": "tone, 1 kHz", "square": "square wave, 200 Hz", "triangle": "triangle wave, 200 Hz",
+    "between": "tone, 12 kHz", "noise": "pink noise", "snare": "snare drum",
+}  # fmt: skip
+RESTS = {-math.inf: "silence"} | {level: f"the same {-level:g} dB lower" for level in (-30.0, -15.0, -8.0)}
 GATES = {"both": "both, as in the standard", "absolute": "only the one at −70 LUFS", "none": "none"}
 ZERO_VU = {level: f"a sine at {level_text(level, 'dBFS', 0)}" for level in (-20.0, -18.0, -16.0, -14.0)}
 ROWS = ("sample peak", "true peak", "RMS", "active level", "needle, highest", "loudest 400 ms", "loudness")
@@ -270,8 +261,7 @@ def meters() -> Experiment:
 DRUMS = ("01 kick", "02 snare", "03 overheads")
 HELD = ("05 bass", "08 pad", "10 backing")
 FADE_S, ROOM_DBFS, TELLS_DB = 0.005, -0.2, 0.6
-TAKE_S = 4 * BEAT_S
-MADE = ("drum", "held", "bar", "hiss_db")
+TAKE_S, MADE = 4 * BEAT_S, ("drum", "held", "bar", "hiss_db")
 
 
 @lru_cache(maxsize=32)

@@ -121,19 +121,9 @@ def _levels(reading):
 class MixBus:
     """A session's faders and its bus, as an experiment with more or fewer parts.
 
-    Parameters
-    ----------
-    found : callable
-        ``found(setting)`` returns the session as it is found, the same object for the same setting; nothing but gain
-        may lie behind its faders.
-    whole : bool
-        Whether the kind of bus can be switched, other takes opened, and the bus seen from end to end and heard.
-    mutes, master : bool
-        Whether there are mute and solo, and a master fader.
-    limit : float
-        Height of the pictures, full scale = 1.
-    named : bool
-        Whether the picture names who makes most of a peak.
+    ``found(setting)`` returns the session as it is found, the same object for the same setting; nothing but gain may
+    lie behind its faders. With `whole` the kind of bus can be switched, other takes opened, and the bus seen from end
+    to end and heard. `limit` is the height of the pictures, full scale = 1; `named` whether one names who makes a peak.
     """
 
     def __init__(self, found, *, whole=False, mutes=True, master=True, limit=2.4, named=True):
@@ -269,17 +259,12 @@ class MixBus:
         if self._kind(load.setting) == "fixed":
             if not over:
                 return "The fixed-point bus has clipped nothing: its sum stays below full scale."
-            return (
-                f"The fixed-point bus has clipped **{over:,} samples**: its sum would have reached {peak}. No fader "
-                "behind it "
-                "can restore them."
-            )
+            said = f"The fixed-point bus has clipped **{over:,} samples**: its sum would have reached {peak}."
+            return f"{said} No fader behind it can restore them."
         if not over:
             return "No sample leaves the bus above full scale."
-        return (
-            f"**{over:,} samples** leave the bus above full scale, up to {peak}. A floating-point bus carries them; "
-            "the first converter or fixed-point file clips them."
-        )
+        said = f"**{over:,} samples** leave the bus above full scale, up to {peak}. A floating-point bus carries them;"
+        return f"{said} the first converter or fixed-point file clips them."
 
 
 def _excerpt(start, bus):
