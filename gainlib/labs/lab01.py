@@ -238,9 +238,9 @@ def _gain(g, line=None):
 # ------------------------------------------------------------------------------------------------------- the exercises
 
 VOLTS = "20·log₁₀ of a voltage ratio: handbook formula"
-DBU = "0 dBu = √0.6 V ≈ 0.775 V: IEC 60027-3, from memory"
+DBU = "0 dBu = √0.6 V ≈ 0.775 V: IEC 60027-3"
 SERIES = "Gains in series add in dB: handbook formula"
-SCALES = "0 dBFS = +18 dBu: EBU R 68; +24 dBu: SMPTE RP 155; +15 and +22 dBu: common practice; all from memory"
+SCALES = "0 dBFS = +18 dBu: EBU R 68; +24 dBu: SMPTE RP 155; +15 and +22 dBu: common practice"
 MILLIVOLTS = 1000 * DBU_VOLTS
 
 

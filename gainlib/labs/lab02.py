@@ -657,7 +657,7 @@ NEEDLE = Exercise(
         + (", 3.92 dB over a sine of that peak" if g["signal"] == "square" else "") + "; {short:.1f} dB less is where "
         "it gets in {at} ms. The peak is {P} dBFS for any length.",
         {**g, "gain": g["P"] - g["level"], "rest": _rest_vu(g), "short": _rest_vu(g) - g["V"]}),
-    cites=("VU: rectified average, scaled with a sine, 99 % in 300 ms: IEC 60268-17 (standard, from memory)",),
+    cites=("VU: rectified average, scaled with a sine, 99 % in 300 ms: IEC 60268-17 (standard)",),
     material=lambda g: Audio(_without_offset(g["signal"], g["P"], g["at"], -math.inf), RATE_HZ),
 )  # fmt: skip
 

@@ -385,7 +385,7 @@ BAD = Exercise(
         Slip("low and good", lambda g: _swapped(g, "low", "good"), "You went by the level. Compare the noise ahead of "
              "the first note with the average.", active=lambda g: bool({"low", "good"} & set(_judged(g).values()))),
     ),
-    hints=("How many samples in a row stand at exactly the highest value?", "Where nothing is cut, hardly anything "
+    hints=("How many samples in a row have exactly the highest value?", "Where nothing is cut, hardly anything "
            "lies near the peak.", "What stands ahead of the first note is noise alone."),
     explain=lambda g: "; ".join(
         f"take {letter.upper()}: flat top {seen['flat']:.0f} samples, {percent_text(seen['near'])} near the peak, "
@@ -425,7 +425,7 @@ TAKEN = Exercise(
         "With 8 dB of room, a pad of {pad:.0f} dB and {gain:.1f} dB of gain are right. The take was {D} dB louder; its "
         "best signal to noise without a clip is {best:.1f} dB.",
         g | {"pad": _careful(g)[0], "gain": _careful(g)[1], "best": _rig(g).best(g["D"])[0]}),
-    cites=(MICROPHONE, POWERS, "White noise reads 2.05 dB lower through the A curve of IEC 61672-1, from memory"),
+    cites=(MICROPHONE, POWERS, "White noise reads 2.05 dB lower through the A curve of IEC 61672-1"),
     material=lambda g: sound(g["stem"]),
 )  # fmt: skip
 
@@ -433,7 +433,7 @@ TAKEN = Exercise(
 
 CHOICES = {20.0: "by 20 dB: it follows the gain", 10.0: "by about 10 dB", 1.0: "by about 1 dB", -10.0: "it gets worse"}
 WORKED = Worked(
-    "A microphone of 20 mV/Pa stands at 80 dB SPL on average; peaks lie 12 dB higher. The preamp has an EIN of −127 "
+    "A microphone of 20 mV/Pa is in a field of 80 dB SPL on average; peaks lie 12 dB higher. The preamp has an EIN of −127 "
     "dBu, the converter 0 dBFS at +18 dBu and −112 dBFS of noise. How much gain is enough, and where are the peaks?",
     ("The microphone gives 20·log₁₀(0.020/0.7746) = −31.8 dBu at 94 dB SPL, so −31.8 + 80 − 94 = −45.8 dBu.",
      "Enough is where the preamp's noise lies 10 dB above the converter's: then the converter adds only 0.41 dB.",

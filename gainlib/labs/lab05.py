@@ -1002,7 +1002,7 @@ def _loud_desk(given):
 
 WORKED = Worked(
     "The sum on a bus peaks at +2.6 dBTP where nothing has cut it off yet. You want −6 dBTP and the same mix. The "
-    "fader of the vocal stands at −4.5 dB. Where does it end up?",
+    "fader of the vocal is at −4.5 dB. Where does it end up?",
     ("The move takes the reading to the target: −6 − 2.6 = −8.6 dB.",
      "It is the same for every fader, wherever it stands. Then every level falls by 8.6 dB, the level between two "
      "tracks stays, and so their sum falls by 8.6 dB too."),

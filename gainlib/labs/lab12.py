@@ -520,7 +520,7 @@ REPORT = Exercise(
         "A close microphone and the overheads pick up the same drum some milliseconds apart. What sign has the main "
         "peak "
         "of their correlation?",
-        "A converter cuts at one number, so several samples in a row stand at it. A preamp rounds, and the noise "
+        "A converter cuts at one number, so several samples in a row have that value. A preamp rounds, and the noise "
         "behind it makes every sample unlike. Neither shows in the level.",
     ),
     explain=_report,
