@@ -433,7 +433,7 @@ TAKEN = Exercise(
 
 CHOICES = {20.0: "by 20 dB: it follows the gain", 10.0: "by about 10 dB", 1.0: "by about 1 dB", -10.0: "it gets worse"}
 WORKED = Worked(
-    "A microphone of 20 mV/Pa is in a field of 80 dB SPL on average; peaks lie 12 dB higher. The preamp has an EIN of −127 "
+    "A microphone of 20 mV/Pa gets 80 dB SPL on average; peaks lie 12 dB higher. The preamp has an EIN of −127 "
     "dBu, the converter 0 dBFS at +18 dBu and −112 dBFS of noise. How much gain is enough, and where are the peaks?",
     ("The microphone gives 20·log₁₀(0.020/0.7746) = −31.8 dBu at 94 dB SPL, so −31.8 + 80 − 94 = −45.8 dBu.",
      "Enough is where the preamp's noise lies 10 dB above the converter's: then the converter adds only 0.41 dB.",

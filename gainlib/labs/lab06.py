@@ -559,7 +559,7 @@ def _six(given):
 
 
 WORKED = Worked(
-    "Two tones go through a box, fed at −30 dBFS RMS and at −6 dBFS RMS. Does its gain depend on the level, and how much?",
+    "Two tones go through a box, at −30 and at −6 dBFS RMS. Does its gain depend on the level, and how much?",
     ("Undo the drive: what went in at −30 dBFS gets +30 dB behind the box, and what went in at −6 dBFS gets +6 dB. "
      "Were the box linear, both would now be the same.",
      "Take one from the other. The meters read −0.2 dBFS for the soft pass, and −21.4 dBFS for the difference.",
