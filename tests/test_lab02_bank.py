@@ -157,6 +157,7 @@ def test_a_large_under_read_is_wanted_as_exactly_as_a_small_one(off_db, state):
 
 @pytest.mark.parametrize(("asked", "given"), variants("02-5", 6))
 def test_two_channels_against_a_compiled_meter(asked, given):
+    """Measured with libebur128, which follows ITU-R BS.1770-5, Annex 1."""
     both = [wave("sine", given[name], 997.0, 3.0) for name in ("pL", "pR")]
     assert asked.solve(given) == pytest.approx(compiled_lufs(np.stack(both, axis=1)), abs=0.03)
 
@@ -171,14 +172,14 @@ def one_of_each():
 
 @pytest.mark.parametrize(("asked", "given"), one_of_each(), ids=["one", "two"])
 def test_gates_against_a_compiled_meter(asked, given):
-    """In mono a sine of 997 Hz reads 3.01 LU under its peak (BS.1770-5 Annex 1)."""
+    """In mono a sine of 997 Hz reads 3.01 LU under its peak (BS.1770-5 Annex 1); measured with libebur128."""
     parts = [wave("sine", given[f"L{part}"] + 3.01, 997.0, given[f"t{part}"]) for part in (1, 2)]
     measured = compiled_lufs(np.concatenate(parts)[:, np.newaxis])
     assert asked.solve(given)[1] == pytest.approx(measured, abs=0.06)
 
 
 def test_the_soft_part_begins_to_count_where_a_compiled_meter_says():
-    """The loudness falls from that of the loud part alone as soon as the soft one counts."""
+    """The loudness falls from that of the loud part alone as soon as the soft one counts; measured with libebur128."""
     asked, given = variants("02-6", 1)[0]
     edge = asked.solve(given)[0]
     loud = wave("sine", given["L1"] + 3.01, 997.0, given["t1"])
