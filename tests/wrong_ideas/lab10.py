@@ -41,7 +41,7 @@ WRONG = {
         "matched as powers": lambda g: lab10._notch(g, rho=0),
     },
     "10-5": {
-        "nothing inverted": lambda g: ["neither", g["one_side"], g["dual"]],
+        "side peak of the toms": lambda g: [lab10._other(g, "04 toms"), g["one_side"], g["dual"]],
         "signs turned": lambda g: [lab10._other(g, *lab10.DRUMS), g["one_side"], g["dual"]],
         "sides mixed up": lambda g: [g["inverted"], g["dual"], g["one_side"]],
     },
