@@ -61,8 +61,9 @@ def combinations(source):
     return product(*(field.values for field in source.fields.values()))
 
 
-@pytest.fixture(params=sorted(BANK))
+@pytest.fixture(scope="module", params=sorted(BANK))
 def each(request):
+    """Each exercise in turn, all tests of one behind one another: what it renders is kept that long."""
     return BANK[request.param]
 
 

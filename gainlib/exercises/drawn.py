@@ -53,7 +53,6 @@ class Drawn:
     caption: str = "What is read"
     heads: tuple[str, str] = ("reading", "value")
     digits: Mapping[str, int] = field(default_factory=dict)
-    _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __call__(self, rng: np.random.Generator) -> dict | None:
         """Return what was drawn with its readings, None where it is not fair."""

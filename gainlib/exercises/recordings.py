@@ -5,7 +5,7 @@ Used by the lab on recording level: levels ahead of the preamplifier are dB SPL 
 
 import math
 from dataclasses import replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 
@@ -95,7 +95,7 @@ class Take(Chain):
         return averages, peaks, [None, preamp.input_ceiling_dbu, preamp.ceiling_dbu, full], noises
 
 
-@cache
+@lru_cache(maxsize=16)
 def bad_take(stem: str, kind: str, over: float, peak_dbfs: float, seed: int) -> Audio:
     """Return a take of one kind, brought to that peak afterwards; `over` is how far it clips, or is too low."""
     full, spl, seeds = 18.0, 90.0, {"seed": seed}

@@ -8,7 +8,7 @@ feasible. What the desk shows and what is marked is one and the same run.
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
 from typing import Any
@@ -24,7 +24,8 @@ from gainlib.exercises.practical import Control, State
 from gainlib.levels.printing import number, quantity
 from gainlib.words import Table, level_text
 
-EXPERIMENTS_KEPT, DESK = 16, "desk"
+EXPERIMENTS_KEPT, DESK = 12, "desk"
+_KEPT: dict[tuple[Callable, str], Experiment] = {}
 _TRIES, _MARGIN, _STEP, _FAR, _SWITCH = 6, 0.4, 0.002, 100.0, 3
 
 
@@ -144,17 +145,16 @@ class SetAndMeasure:
     points: float = 1.0
     shown: Callable[[Run], tuple] | None = None
     tabled: Callable[[Run, dict], Table] | None = None
-    _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     # ---- the experiment of a variant -------------------------------------------------------------------------------
 
     def of(self, given: dict) -> Experiment:
-        """Return the experiment of a variant; the last few are kept."""
-        key = json.dumps(given, sort_keys=True, default=str)
-        found = self._kept.pop(key, None) or self.experiment(given)
-        self._kept[key] = found
-        while len(self._kept) > EXPERIMENTS_KEPT:
-            self._kept.pop(next(iter(self._kept)))
+        """Return the experiment of a variant; of all tasks together the last few are kept, for they hold audio."""
+        key = self.experiment, json.dumps(given, sort_keys=True, default=str)
+        found = _KEPT.pop(key, None) or self.experiment(given)
+        _KEPT[key] = found
+        while len(_KEPT) > EXPERIMENTS_KEPT:
+            _KEPT.pop(next(iter(_KEPT)), None)
         return found
 
     def _placed(self, given):

@@ -515,13 +515,10 @@ REPORT = Exercise(
     solve=lambda given: [assignment.faults(given), assignment.retake_kinds(given)],
     hints=(
         "Measure before you listen, and measure every stem, not only those that look odd.",
-        "A clipped stem need not reach full scale: someone may have turned it down afterwards. The number of flat tops "
-        "stays the same.",
+        "What clipped need not reach full scale: someone may have turned it down afterwards. A converter cuts at one "
+        "number, and its flat tops stay. A preamp rounds, and the noise behind it makes every sample unlike.",
         "A close microphone and the overheads pick up the same drum some milliseconds apart. What sign has the main "
-        "peak "
-        "of their correlation?",
-        "A converter cuts at one number, so several samples in a row have that value. A preamp rounds, and the noise "
-        "behind it makes every sample unlike. Neither shows in the level.",
+        "peak of their correlation?",
     ),
     explain=_report,
     cites=(LEVELS, "The limits: choices of this workbook", "Agreement: F1 measure over all pairs of stem and tag"),
