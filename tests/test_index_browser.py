@@ -135,7 +135,7 @@ def test_the_record_goes_out_is_erased_and_comes_in_again(desk, tmp_path):
     line_of(desk, "05", "begin lab 05")
     upload(desk, kept)
     assert "You are now anna, as in the file" in found.inner_text()
-    line_of(desk, "05", "4 of 17")
+    line_of(desk, "05", "5 of 17")
     desk.cell("record")
     desk.shot("index-record")
     assert desk.problems() == []
