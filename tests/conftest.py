@@ -124,7 +124,7 @@ def pytest_terminal_summary(terminalreporter, config):
     kinds = ("passed", "failed", "error", "xfailed", "xpassed")
     ran, left = sum(len(terminalreporter.stats.get(kind, ())) for kind in kinds), config.stash.get(LEFT, 0)
     terminalreporter.write_line(f"{ran} tests ran, {left} were left for --all")
-    if "GAINLIB_COUNTS" in os.environ:
+    if "GAINLIB_COUNTS" in os.environ and not hasattr(config, "workerinput"):  # a worker's are among them
         with open(os.environ["GAINLIB_COUNTS"], "a", encoding="utf-8") as counts:
             counts.write(f"{ran} {left}\n")
 
