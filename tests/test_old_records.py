@@ -105,6 +105,7 @@ def test_points_of_the_capstone_are_counted_as_before():
             assert_counted_as_before(learner, class_code, "12")
 
 
+@pytest.mark.exhaustive
 def test_a_mix_of_the_whole_song_is_marked_as_before():
     assert_marked_as_before(WHOLE_SONG)
     assert_counted_as_before(WHO_MIXED, "2C", "12")
