@@ -215,7 +215,7 @@ def blind(exercise, rng):
     return total / BLIND_RUNS
 
 
-@pytest.mark.parametrize("lab", daily(sorted(LABS, key=("10", "05", "00").__contains__, reverse=True), 3))
+@pytest.mark.parametrize("lab", [*daily(sorted(LABS, key=("10", "05", "00").__contains__, reverse=True), 3)])
 def test_blind_picks_earn_under_five_percent_of_a_lab(lab):
     """Worked by hand: a lone choice of n is worth 1/n of its points, six boxes to tick 1/63."""
     asked, rng = [each for each in bank() if each.lab == lab], random.Random(lab)
