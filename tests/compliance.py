@@ -245,8 +245,9 @@ def anchor_rows(rate_hz):
         tolerance = 0.005 if rate_hz == 48000 else 0.02
         yield _loudness_row(f"BS.1770 997 Hz, 0 dBFS in {name}", rate_hz, nominal, exact, measured, tolerance)
     calibration = signals.tone(1000, -18.0, 10.0, rate_hz, channels=2)
-    exact = -18.691 + k_gain_db(1000)
+    exact = -18.691 + k_gain_db(1000)  # worked by hand: −0.691 − 18 (mean square of both channels) + K at 1 kHz
     yield _loudness_row("Tech 3341 2.9, −18 dBFS, 1 kHz", rate_hz, -18.0, exact, metered(calibration).integrated_lufs())
+    # Worked by hand: the response of the two filters tabulated in ITU-R BS.1770-5, Annex 1, at 48 kHz.
     published = {25: -10.393, 100: -1.133, 500: 0.042, 1000: 0.698, 2000: 3.071, 10000: 4.042}
     for frequency_hz, nominal in published.items():
         audio = signals.tone(frequency_hz, 0.0, 3.0, rate_hz)
@@ -263,7 +264,7 @@ def anchor_rows(rate_hz):
 
 
 def needle_rows(rate_hz):
-    """VU: rise, overshoot, fall and rectifier."""
+    """VU: rise, overshoot, fall and rectifier; IEC 60268-17 from memory."""
     needle = vu_needle(signals.steps([(-18.0, 2.0), (None, 1.0)], 1000, rate_hz))
     share = 10 ** (needle.value / 20)
     exact = 1000 * optimize.brentq(lambda t: movement_step(t) - 0.99, 0.2, 0.35)

@@ -72,9 +72,9 @@ def test_nonsense_raises(call):
     [
         (0, 0.774597, 1e-6),  # √0.6 V: 1 mW in 600 Ω, arithmetic
         (4, 1.2277, 1e-4),  # line level, arithmetic from √0.6 V
-        (18, 6.153, 1e-3),  # full scale in the EBU chain (EBU R 68)
-        (22, 9.752, 1e-3),
-        (24, 12.277, 1e-3),  # full scale with SMPTE RP 155 at +4 dBu
+        (18, 6.153, 1e-3),  # full scale in the EBU chain: EBU R 68, from memory; volts worked by hand, √0.6·10^(L/20)
+        (22, 9.752, 1e-3),  # worked by hand, as all volts here
+        (24, 12.277, 1e-3),  # full scale with SMPTE RP 155 at +4 dBu, from memory
         (-7.782, 0.3162, 1e-4),  # −10 dBV, arithmetic
     ],
 )
@@ -168,12 +168,12 @@ def test_sum_against_real_noise(rho):
     ],
 )  # fmt: skip
 def test_thermal_noise(resistance_ohm, temperature_k, noise_dbu):
-    """√(4kTRB) in 20 kHz with k = 1.380649e-23 (SI 2019); −130.8 dBu for 150 Ω is the figure data sheets quote."""
+    """√(4kTRB) in 20 kHz with k = 1.380649e-23 (SI 2019), by hand. −130.8 dBu for 150 Ω: common practice, no source."""
     assert levels.thermal_noise_dbu(resistance_ohm, temperature_k=temperature_k) == pytest.approx(noise_dbu, abs=5e-3)
 
 
 def test_thermal_noise_in_volts():
-    """0.2192 µV for 150 Ω at 290 K; 1.568 nV/√Hz is the published density at room temperature (within 0.2 dB)."""
+    """0.2192 µV for 150 Ω at 290 K; worked by hand; 1.568 nV/√Hz at room temperature from memory, so within 0.2 dB."""
     assert levels.thermal_noise_volts(150) == pytest.approx(0.2192e-6, abs=5e-11)
     density_db = levels.ratio_to_db(levels.thermal_noise_volts(150, bandwidth_hz=1) / 1.568e-9)
     assert abs(density_db) < 0.2
@@ -182,7 +182,7 @@ def test_thermal_noise_in_volts():
 
 @pytest.mark.parametrize(("volts_per_pascal", "level_db"), [(0.050, -26.0), (0.0125, -38.1), (1.0, 0.0)])
 def test_sensitivity(volts_per_pascal, level_db):
-    """Microphone data sheets: 50 mV/Pa is −26.0, 12.5 mV/Pa −38.1 dB re 1 V/Pa."""
+    """Worked by hand, 20·log₁₀(S / 1 V/Pa): 50 mV/Pa is −26.0, 12.5 mV/Pa −38.1 dB."""
     assert levels.sensitivity_db(volts_per_pascal) == pytest.approx(level_db, abs=0.05)
 
 

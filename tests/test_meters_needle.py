@@ -25,6 +25,7 @@ def test_a_sine_at_the_alignment_level_reads_0_vu(rate_hz, alignment_dbfs):
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_gaussian_noise_reads_1_05_vu_under_a_sine_of_equal_rms(rate_hz):
     # Rectified means: sine 2/π of the peak, Gaussian √(2/π) of the RMS; 20·lg of their ratio is −1.049 dB.
+    # Worked by hand: rectified average against RMS, √(2/π) of noise over 2√2/π of a sine, −1.049 dB.
     needle = vu_needle(signals.white_noise(-18.0, 10.0, rate_hz))
     low = 0.15 if rate_hz < 44100 else 0.03  # the interpolated rectifier misses the top of the band
     assert np.median(needle.value[1000:]) == pytest.approx(-1.049, abs=low)
@@ -32,6 +33,7 @@ def test_gaussian_noise_reads_1_05_vu_under_a_sine_of_equal_rms(rate_hz):
 
 def test_the_needle_follows_a_second_order_movement():
     needle = vu_needle(signals.steps([(None, 0.5), (-18.0, 2.0)], 997))
+    # Worked by hand from 99 % in 300 ms and 1.25 % over it (IEC 60268-17, from memory); the step response is scipy's.
     system = signal.TransferFunction([13.512**2], [1.0, 2 * 0.8127 * 13.512, 13.512**2])
     expected = signal.step(system, T=needle.time_s[:2000])[1]
     assert 10 ** (needle.value[500:2500] / 20) == pytest.approx(expected, abs=0.01)
@@ -75,6 +77,7 @@ def test_hover_needs_300_ms():
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
 @pytest.mark.parametrize("frequency_hz", [50, 440, 1000, 5000, 12000])
 def test_a_steady_sine_reads_its_peak_on_both_quasi_peak_meters(ballistics, rate_hz, frequency_hz):
+    # A steady sine reads its own level on both types: IEC 60268-10, from memory.
     series = quasi_peak(signals.tone(frequency_hz, -10.0, 0.5, rate_hz, phase_deg=33), ballistics)
     assert series.unit == "dBFS"
     assert series.value[-100:] == pytest.approx(np.full(100, -10.0), abs=0.06)

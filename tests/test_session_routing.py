@@ -29,7 +29,7 @@ def decibels(pan, law):
 @pytest.mark.parametrize(
     ("law", "centre", "near", "far"),
     [
-        # Handbook values: centre and quarter position of the sine/cosine, the linear law, and their geometric mean;
+        # By hand, 20·log₁₀: centre and quarter position of the sine/cosine, the linear law, and their geometric mean;
         # for the law without a loss in the centre, full scale and half of it.
         (-3, -3.010, -0.688, -8.343),
         (-6, -6.021, -2.499, -12.041),
