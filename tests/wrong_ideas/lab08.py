@@ -35,11 +35,16 @@ def book(g, **by):
     return {"compressor": right | {name: right[name] + value for name, value in by.items()}}
 
 
+def over(given):
+    """Return how far the tone is over the threshold that turns it down by as much as is asked."""
+    return given["g"] / (1 - 1 / given["R"])
+
+
 WRONG = {
     "08-1": {
         "over by the reduction": lambda g: steady(g, g["g"]),
         "over by the reduction times the ratio": lambda g: steady(g, g["g"] * g["R"] if g["R"] != 2 else g["g"]),
-        "makeup by what is over": lambda g: steady(g, g["g"] / (1 - 1 / g["R"]), g["g"] / (1 - 1 / g["R"])),
+        "makeup by what is over": lambda g: steady(g, over(g), min(over(g), 24.0)),
         "no makeup": lambda g: steady(g, g["g"] / (1 - 1 / g["R"]), 0.0),
         "hard knee for both": lambda g: [
             *steady(g, g["g"] / (1 - 1 / g["R"]))[:1],
