@@ -52,6 +52,18 @@ class LabHand:
         self.page.wait_for_function(BARS, timeout=60_000)
         self.idle()
 
+    def on_one_screen(self):
+        """Give it a window of 1280 × 720 with both side bars closed."""
+        self.page.set_viewport_size({"width": 1280, "height": 720})
+        self.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
+        self.settled()
+
+    def check(self, found):
+        """Have the answer in a part of the page checked and return what is said of it."""
+        found.get_by_role("button", name="Check").click()
+        self.settled()
+        return said(found)
+
     def new_numbers(self, found):
         """Click the button that draws new numbers, and wait until the fields of the old ones have gone."""
         from playwright.sync_api import expect

@@ -21,9 +21,7 @@ WORDS = {("bits", 16.0): "16 bit", ("bits", 24.0): "24 bit", ("dither", 1.0): "t
 @pytest.fixture(scope="module", params=[rest("04-word-length"), rest("11-delivery")])
 def lab(request, tmp_path_factory):
     with open_lab(request.param, tmp_path_factory.mktemp("lab")) as hand:
-        hand.page.set_viewport_size({"width": 1280, "height": 720})
-        hand.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
-        hand.settled()
+        hand.on_one_screen()
         hand.name = request.param
         yield hand
 

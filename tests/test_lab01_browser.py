@@ -1,7 +1,7 @@
 """Lab 01 under the hand in a real JupyterLab: move, type, answer wrong and right, count points."""
 
 import pytest
-from labhand import open_lab, picture, said, typed
+from labhand import open_lab, picture, typed
 
 from gainlib.exercises import exercise
 from gainlib.labs.lab01 import GAINS, NAMES
@@ -14,9 +14,7 @@ SCREEN_PX = 595
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     with open_lab("01-decibels", tmp_path_factory.mktemp("lab01")) as hand:
-        hand.page.set_viewport_size({"width": 1280, "height": 720})
-        hand.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
-        hand.settled()
+        hand.on_one_screen()
         yield hand
 
 
@@ -27,13 +25,6 @@ def put(lab, found, values):
         field.fill(typed(value))
         field.press("Enter")
         lab.settled()
-
-
-def check(lab, found):
-    """Have the answer checked and return what is said of it."""
-    found.get_by_role("button", name="Check").click()
-    lab.settled()
-    return said(found)
 
 
 def test_every_desk_fits_one_screen(lab):
@@ -64,7 +55,7 @@ def test_numbers_are_typed(lab, number):
     asked, found = exercise(f"01-{number}"), lab.cell(f"exercise-{number}")
     for place, value in enumerate(asked.values(asked.solve(lab.given(asked.id)))):
         found.get_by_role("textbox").nth(place).fill(typed(value))
-    assert "Right" in check(lab, found)
+    assert "Right" in lab.check(found)
 
 
 def test_a_tone_is_lined_up(lab):
@@ -72,7 +63,7 @@ def test_a_tone_is_lined_up(lab):
     state, number = asked.solve(lab.given("01-4"))
     put(lab, found, state["desk"])
     found.get_by_role("textbox").last.fill(typed(number))
-    assert "Right (3 of 3 points)" in check(lab, found)
+    assert "Right (3 of 3 points)" in lab.check(found)
     lab.shot("lab01-exercise4")
 
 
@@ -82,15 +73,15 @@ def test_levels_are_put_in_order(lab):
     for place, key in enumerate(asked.solve(given)):
         found.get_by_role("combobox").nth(place).select_option(label=texts[key])
     lab.settled()
-    assert "Right (2 of 2 points)" in check(lab, found)
+    assert "Right (2 of 2 points)" in lab.check(found)
 
 
 def test_the_way_through_wrong_and_right(lab):
     asked, found, given = exercise("01-6"), lab.cell("exercise-6"), lab.given("01-6")
     put(lab, found, asked.slips[0].answer(given)["desk"])
-    assert asked.slips[0].sentence in check(lab, found)
+    assert asked.slips[0].sentence in lab.check(found)
     put(lab, found, asked.solve(given)["desk"])
-    assert "Right (5 of 5 points)" in check(lab, found)
+    assert "Right (5 of 5 points)" in lab.check(found)
     lab.shot("lab01-exercise6")
 
 

@@ -1,7 +1,7 @@
 """Lab 03 under the hand in a real JupyterLab: move, turn, type, answer wrong and right, count points."""
 
 import pytest
-from labhand import open_lab, picture, said, typed
+from labhand import open_lab, picture, typed
 
 from gainlib.exercises import exercise
 from gainlib.labs.lab03 import TAKES
@@ -14,9 +14,7 @@ SCREEN_PX = 595
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     with open_lab("03-recording-level", tmp_path_factory.mktemp("lab03")) as hand:
-        hand.page.set_viewport_size({"width": 1280, "height": 720})
-        hand.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
-        hand.settled()
+        hand.on_one_screen()
         yield hand
 
 
@@ -27,13 +25,6 @@ def put(lab, found, values):
         field.fill(typed(value) if name == "gain_db" or value else "none")
         field.press("Enter")
         lab.settled()
-
-
-def check(lab, found):
-    """Have the answer checked and return what is said of it."""
-    found.get_by_role("button", name="Check").click()
-    lab.settled()
-    return said(found)
 
 
 def test_every_desk_fits_one_screen(lab):
@@ -60,7 +51,7 @@ def test_numbers_are_typed(lab, number):
     asked, found = exercise(f"03-{number}"), lab.cell(f"exercise-{number}")
     for place, value in enumerate(asked.values(asked.solve(lab.given(asked.id)))):
         found.get_by_role("textbox").nth(place).fill(typed(value))
-    assert "Right" in check(lab, found)
+    assert "Right" in lab.check(found)
 
 
 def test_the_knee_is_found(lab):
@@ -68,7 +59,7 @@ def test_the_knee_is_found(lab):
     number, state = asked.solve(lab.given("03-4"))
     put(lab, found, state["desk"])
     found.get_by_role("textbox", name="All noise").fill(typed(number))
-    assert "Right (3 of 3 points)" in check(lab, found)
+    assert "Right (3 of 3 points)" in lab.check(found)
 
 
 def test_takes_are_turned_through_and_judged(lab):
@@ -84,15 +75,15 @@ def test_takes_are_turned_through_and_judged(lab):
     for letter, kind in asked.solve(given).items():
         found.get_by_label(f"take {letter.upper()}", exact=True).select_option(label=texts[kind])
     lab.settled()
-    assert "Right (4 of 4 points)" in check(lab, found)
+    assert "Right (4 of 4 points)" in lab.check(found)
 
 
 def test_the_take_is_performed_wrong_and_right(lab):
     asked, found, given = exercise("03-6"), lab.cell("exercise-6"), lab.given("03-6")
     put(lab, found, asked.slips[0].answer(given)["desk"])
-    assert asked.slips[0].sentence in check(lab, found)
+    assert asked.slips[0].sentence in lab.check(found)
     put(lab, found, asked.solve(given)["desk"])
-    assert "Right (5 of 5 points)" in check(lab, found)
+    assert "Right (5 of 5 points)" in lab.check(found)
     lab.shot("lab03-exercise6")
 
 

@@ -11,7 +11,7 @@ from daily import everything
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
 from gainlib.exercises import blind_rounds as runs
-from gainlib.exercises import chains, exercise, foretold, mark
+from gainlib.exercises import exercise, foretold, mark, round_trips
 from gainlib.exercises.foretold import residuals, three
 from gainlib.labs import lab04
 from gainlib.notebook.panels import lab_module
@@ -157,7 +157,7 @@ def test_no_chain_is_near_the_limit():
     asked = exercise("04-6")
     for k in range(60 if everything() else 15):
         given = asked.variant(f"learner {k}")
-        assert min(abs(harm - chains.HARMED_DB) for harm in chains.harms(given).values()) > 5
+        assert min(abs(harm - round_trips.HARMED_DB) for harm in round_trips.harms(given).values()) > 5
         assert 2 <= len(asked.solve(given)) <= 6
 
 

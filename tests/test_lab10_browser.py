@@ -16,9 +16,7 @@ SCREEN_PX = 595
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     with open_lab("10-routing", tmp_path_factory.mktemp("lab10")) as hand:
-        hand.page.set_viewport_size({"width": 1280, "height": 720})
-        hand.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
-        hand.settled()
+        hand.on_one_screen()
         yield hand
 
 
@@ -29,13 +27,6 @@ def put(lab, found, name, value):
     field.fill(text)
     field.press("Enter")
     lab.settled()
-
-
-def check(lab, found):
-    """Have the answer checked and return what is said of it."""
-    found.get_by_role("button", name="Check").click()
-    lab.settled()
-    return said(found)
 
 
 def test_prediction_and_measurement_meet(lab):
@@ -81,10 +72,10 @@ def test_tasks_are_set_on_the_desk_wrong_and_right(lab, number):
     slip = asked.slips[0]
     for name, value in slip.answer(given)["desk"].items():
         put(lab, found, name, value)
-    assert slip.sentence.replace("**", "") in check(lab, found)
+    assert slip.sentence.replace("**", "") in lab.check(found)
     for name, value in asked.solve(given)["desk"].items():
         put(lab, found, name, value)
-    assert f"Right ({asked.points:.0f} of {asked.points:.0f} points)" in check(lab, found)
+    assert f"Right ({asked.points:.0f} of {asked.points:.0f} points)" in lab.check(found)
     lab.shot(f"lab10-exercise{number}")
 
 
@@ -94,7 +85,7 @@ def test_numbers_are_typed(lab, number):
     asked, found = exercise(id), lab.cell(f"exercise-{number}")
     for place, value in enumerate(asked.values(asked.solve(lab.given(id)))):
         found.get_by_role("textbox").nth(place).fill(typed(value))
-    assert "Right" in check(lab, found)
+    assert "Right" in lab.check(found)
 
 
 def test_the_stems_are_read_and_judged(lab):
@@ -109,7 +100,7 @@ def test_the_stems_are_read_and_judged(lab):
         found.get_by_role("radio").nth(before + keys.index(key)).check()
         before += len(keys)
     lab.settled()
-    assert "Right (3 of 3 points)" in check(lab, found)
+    assert "Right (3 of 3 points)" in lab.check(found)
 
 
 def test_the_score_is_full_and_the_page_had_no_trouble(lab):

@@ -19,8 +19,7 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     with open_lab("12-capstone", tmp_path_factory.mktemp("lab12")) as hand:
-        hand.page.set_viewport_size({"width": 1280, "height": 720})
-        hand.page.evaluate("() => { const s = window.jupyterapp.shell; s.collapseLeft(); s.collapseRight(); }")
+        hand.on_one_screen()
         yield hand
 
 

@@ -12,11 +12,11 @@ from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Multi, Number, Option, Slip, draws, fill, grid, one_of
 from gainlib.exercises import blind_rounds as blind
 from gainlib.exercises.bypass import options
-from gainlib.exercises.chains import CHAINS, HARMED_DB, PEAK_DBFS, UP, Chains, harms
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
 from gainlib.exercises.foretold import MIXERS, explained, forty, residuals, three
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.listening import least_right
+from gainlib.exercises.round_trips import CHAINS, HARMED_DB, PEAK_DBFS, UP, Chains, harms
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
 from gainlib.exercises.worked import Worked

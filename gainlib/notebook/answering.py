@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 import ipywidgets as widgets
 
+from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import BEHIND_S, Field
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 
@@ -33,6 +34,17 @@ def when_typed(typed_s: float, do: Callable[[], None]) -> None:
         do()
     else:
         loop.call_later(BEHIND_S, do)
+
+
+class Newest(Panel):
+    """A panel that shows what another tab has kept since without asking: nothing in it is worth a question."""
+
+    def _moved_elsewhere(self, what):
+        if what == "newer":
+            self._place.take()
+            self.update()
+        elif what != "other":
+            self.notice.message = what
 
 
 class ShortQuestion(widgets.VBox):

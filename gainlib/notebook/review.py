@@ -7,8 +7,7 @@ from gainlib.exercises.bank import exercise as exercise_of
 from gainlib.exercises.marking import mark
 from gainlib.exercises.review import in_place
 from gainlib.exercises.sets import REVIEW
-from gainlib.notebook.answering import EXPLAINED_FROM, ShortQuestion
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.answering import EXPLAINED_FROM, Newest, ShortQuestion
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.prose import LiveRegion, prose
 
@@ -17,7 +16,7 @@ SKIP, NEXT, OTHERS = "Skip it", "Next", "Two other questions"
 NONE = "There is nothing to ask here yet."
 
 
-class ReviewBox(Panel):
+class ReviewBox(Newest):
     """The questions of a review.
 
     Parameters
@@ -88,13 +87,6 @@ class ReviewBox(Panel):
         self._place.keep(self._standing | {"entry": [field.standing() for field in self.turn.fields]})
 
     # ---- what the page shows ---------------------------------------------------------------------------------------
-
-    def _moved_elsewhere(self, what):
-        if what == "newer":  # nothing here is worth a question
-            self._place.take()
-            self.update()
-        elif what != "other":
-            self.notice.message = what
 
     def update(self) -> None:
         """Show the question that is kept, once."""

@@ -3,8 +3,7 @@
 import ipywidgets as widgets
 
 from gainlib.exercises.worked import Worked
-from gainlib.notebook.answering import EXPLAINED_FROM, ShortQuestion
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.answering import EXPLAINED_FROM, Newest, ShortQuestion
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.kept import Place
 from gainlib.notebook.prose import LiveRegion, html_of, prose
@@ -12,7 +11,7 @@ from gainlib.notebook.prose import LiveRegion, html_of, prose
 YOURS = "The last step is yours. It earns no points."
 
 
-class WorkedExample(Panel):
+class WorkedExample(Newest):
     """A worked example.
 
     Parameters
@@ -81,13 +80,6 @@ class WorkedExample(Panel):
         state, sentence = self._worked.judge(answer)
         over = state == "right" or len(tries) >= EXPLAINED_FROM
         self.turn.say(state, sentence, self._worked.explain if over else "")
-
-    def _moved_elsewhere(self, what):
-        if what == "newer":  # nothing here is worth a question
-            self._place.take()
-            self.update()
-        elif what != "other":
-            self.notice.message = what
 
     def update(self) -> None:
         """Show it as it is kept."""

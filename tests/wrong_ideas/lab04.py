@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from gainlib.exercises.chains import CHAINS
 from gainlib.exercises.foretold import forty
+from gainlib.exercises.round_trips import CHAINS
 from gainlib.labs import lab04
 
 WRONG = {
