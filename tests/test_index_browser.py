@@ -108,9 +108,13 @@ def download(desk):
 
 
 def upload(desk, path):
-    """Choose a file after pressing the upload button by keyboard."""
-    desk.tab_to(desk.cell("record").get_by_label("Upload a record"))
+    """Choose a file after pressing the upload button by keyboard.
+
+    The browser is asked to hand the chooser over before the way there is tabbed: it takes the request up a while later,
+    and a chooser that opened before that would be nobody's.
+    """
     with desk.page.expect_file_chooser() as chooser:
+        desk.tab_to(desk.cell("record").get_by_label("Upload a record"))
         desk.press("Space")
     chooser.value.set_files(path)
     desk.cell("record").get_by_text(path.name).or_(desk.cell("record").get_by_text("were new here")).first.wait_for()
