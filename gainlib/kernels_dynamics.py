@@ -1,15 +1,15 @@
 """Loops of compressor, gate and limiter, compiled by numba; conventions as in :mod:`gainlib.kernels_meters`."""
 
 import numpy as np
-from numba import njit
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy"}
+from gainlib.compiled import loop
+
 _IN1 = "Array(float64, 1, 'C', readonly=True)"
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
 
 
-@njit(f"float64(float64, int64, int64, {_OUT1}, int64[::1], int64[::1])", **_OPTIONS)
+@loop(f"float64(float64, int64, int64, {_OUT1}, int64[::1], int64[::1])")
 def _highest_of_last(value, position, length, values, places, ends):
     """Take one more value and return the highest of the last `length`; a queue of falling values is kept in a ring."""
     size = values.size
@@ -25,7 +25,7 @@ def _highest_of_last(value, position, length, values, places, ends):
     return values[first % size]
 
 
-@njit(f"void({_IN1}, {_IN1}, int64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1})", **_OPTIONS)
+@loop(f"void({_IN1}, {_IN1}, int64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1})")
 def compressor_reduction(peaks, settings, hold, position, values, places, ends, state, out):
     """Follow the peak level and find the gain reduction.
 
@@ -62,7 +62,7 @@ def compressor_reduction(peaks, settings, hold, position, values, places, ends, 
     state[0] = reduction
 
 
-@njit(f"void({_IN2}, {_IN1}, int64, {_OUT1}, int64[::1], {_OUT1})", **_OPTIONS)
+@loop(f"void({_IN2}, {_IN1}, int64, {_OUT1}, int64[::1], {_OUT1})")
 def gate_gain(block, settings, hold, state, waiting, out):
     """Open at one level, close below another, the loudest channel deciding, and move the gain.
 
@@ -98,7 +98,7 @@ def gate_gain(block, settings, hold, state, waiting, out):
     state[0], waiting[0] = gain, left
 
 
-@njit(f"void({_IN2}, {_IN2}, {_IN2}, boolean, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN2}, {_IN2}, {_IN2}, boolean, {_OUT1})", fastmath={"contract"})
 def interpolated_maxima(padded, even, odd, has_middle, out):
     """Find the highest magnitude on each sample and between it and the next, over all channels.
 
@@ -138,7 +138,7 @@ def interpolated_maxima(padded, even, odd, has_middle, out):
                     highest[j] = max(highest[j], abs(evens[j]) + abs(odds[j]))
 
 
-@njit(f"void({_IN1}, float64, float64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1}, {_OUT1})", **_OPTIONS)
+@loop(f"void({_IN1}, float64, float64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1}, {_OUT1})")
 def limiter_gain(peaks, ceiling, release, position, values, places, ends, ring, state, out):
     """Turn peaks into a gain that has come down, on a straight ramp, by the time they arrive.
 

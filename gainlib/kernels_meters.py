@@ -2,8 +2,9 @@
 
 Conventions, here and in ``kernels_saturation``, ``kernels_dynamics`` and ``kernels_mixing``
 ---------------------------------------------------------------------------------------------
-- Every loop has an explicit signature and ``cache=True``: nothing is compiled at the first call, only at the first
-  import on a machine. No loop calls one of another file, so that a file's own date decides whether its cache is sound.
+- Every loop has an explicit signature (:func:`gainlib.compiled.loop`): nothing is compiled at the first call, only at
+  the first import on a machine. No loop calls one of another file, so that a file's own content decides whether what
+  was kept of it is sound.
 - Samples are C-contiguous float64, shape ``(frames, channels)``; inputs may be read-only.
 - A loop that has a memory takes it as an array and leaves it as the next block needs it. Cutting a signal into blocks
   at other places therefore changes nothing.
@@ -11,9 +12,9 @@ Conventions, here and in ``kernels_saturation``, ``kernels_dynamics`` and ``kern
 """
 
 import numpy as np
-from numba import njit
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy"}
+from gainlib.compiled import loop
+
 _IN1 = "Array(float64, 1, 'C', readonly=True)"
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
@@ -21,7 +22,7 @@ _OUT2 = "float64[:, ::1]"
 _TINY = 1e-60  # filter memories below this are cleared: denormal numbers would slow silence down a hundredfold
 
 
-@njit(f"void({_IN2}, {_IN1}, float64[:, ::1], float64[:, ::1])", **_OPTIONS)
+@loop(f"void({_IN2}, {_IN1}, float64[:, ::1], float64[:, ::1])")
 def two_biquads(block, coefficients, state, out):
     """Filter each channel through two second-order sections in a row.
 
@@ -55,13 +56,13 @@ def two_biquads(block, coefficients, state, out):
         state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3] = s1, s2, t1, t2
 
 
-@njit("int64(int64, int64, int64)", **_OPTIONS)
+@loop("int64(int64, int64, int64)")
 def _hop_end(hop, rate, per_second):
     """Return the frame before which the first `hop` hops end: hop · rate / per_second, rounded."""
     return (2 * hop * rate + per_second) // (2 * per_second)
 
 
-@njit("int64(int64, int64, int64)", **_OPTIONS)
+@loop("int64(int64, int64, int64)")
 def _open_hop(position, rate, per_second):
     """Return the number of hops that have ended at or before frame `position`."""
     hop = position * per_second // rate
@@ -72,7 +73,7 @@ def _open_hop(position, rate, per_second):
     return hop
 
 
-@njit(f"int64({_IN2}, {_IN1}, int64, int64, int64, float64[:, ::1], float64[:, :, ::1])", **_OPTIONS)
+@loop(f"int64({_IN2}, {_IN1}, int64, int64, int64, float64[:, ::1], float64[:, :, ::1])")
 def hop_statistics(block, pivot, position, rate, per_second, carry, out):
     """Collect sum, sum of squares, lowest and highest sample of each channel over hops of a fixed time.
 
@@ -130,7 +131,7 @@ def hop_statistics(block, pivot, position, rate, per_second, carry, out):
     return count
 
 
-@njit(f"void({_IN1}, {_IN2}, int64, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN1}, {_IN2}, int64, {_OUT1})", fastmath={"contract"})
 def _weigh(taps, rows, count, out):
     """Set the first `count` of `out` to the sum of `rows` weighted by `taps`, four rows at a time."""
     out[:count] = 0.0
@@ -140,10 +141,9 @@ def _weigh(taps, rows, count, out):
             out[j] += h0 * rows[i, j] + h1 * rows[i + 1, j] + h2 * rows[i + 2, j] + h3 * rows[i + 3, j]
 
 
-@njit(
+@loop(
     f"void({_IN2}, {_IN2}, {_IN2}, boolean, int64, float64, float64, float64[:, ::1])",
     fastmath={"contract"},
-    **_OPTIONS,
 )
 def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor, out):
     """Find the highest magnitude between and on the samples, for each channel and block of frames.
@@ -222,7 +222,7 @@ def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor,
         n += count // channels
 
 
-@njit(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT2})", **_OPTIONS)
+@loop(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT2})")
 def high_pass(block, coefficients, state, out):
     """Filter each channel through a first-order high-pass.
 
@@ -248,7 +248,7 @@ def high_pass(block, coefficients, state, out):
             out[n, channel] = y
 
 
-@njit(f"void({_IN2}, {_IN2}, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN2}, {_IN2}, {_OUT1})", fastmath={"contract"})
 def rectified_mean(padded, between, out):
     """Average the magnitudes of the channels at each sample and at points between it and the next.
 
@@ -288,7 +288,7 @@ def rectified_mean(padded, between, out):
         out[n] = mean * share
 
 
-@njit(f"int64({_IN1}, {_IN1}, int64, int64, {_OUT1}, {_OUT1})", **_OPTIONS)
+@loop(f"int64({_IN1}, {_IN1}, int64, int64, {_OUT1}, {_OUT1})")
 def needle(drive, movement, position, rate, state, out):
     """Move a needle and note where it stands every millisecond.
 
@@ -330,7 +330,7 @@ def needle(drive, movement, position, rate, state, out):
     return count
 
 
-@njit(f"int64({_IN2}, {_IN1}, float64, int64, int64, {_OUT2}, {_OUT1}, {_OUT1})", **_OPTIONS)
+@loop(f"int64({_IN2}, {_IN1}, float64, int64, int64, {_OUT2}, {_OUT1}, {_OUT1})")
 def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
     """Charge peak holders fast, let them fall slowly, and note the highest mean of the branches every millisecond.
 
@@ -383,7 +383,7 @@ def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
     return count
 
 
-@njit(f"Tuple((int64, float64, float64))({_IN1}, int64, int64, float64)", **_OPTIONS)
+@loop(f"Tuple((int64, float64, float64))({_IN1}, int64, int64, float64)")
 def _still_above(line, end, length, threshold):
     """Return how many of the `length` samples before `end` still stand, their lowest, and the best three in a row."""
     kept, lowest, three = 0, np.inf, 0.0
@@ -395,10 +395,9 @@ def _still_above(line, end, length, threshold):
     return kept, lowest, three
 
 
-@njit(
+@loop(
     f"int64({_IN1}, int64, int64, float64, float64, float64[::1], float64[::1])",
     fastmath={"nnan", "nsz"},
-    **_OPTIONS,
 )
 def flat_runs(line, first, reach, near, edge, state, out):
     """Find runs of three or more samples near the highest so far that stand clear of what is around them.

@@ -1,17 +1,16 @@
 """Loops that bound the peaks of a weighted sum, compiled by numba; conventions as in :mod:`gainlib.kernels_meters`."""
 
 import numpy as np
-from numba import njit
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy"}
+from gainlib.compiled import loop
+
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _IN2I = "Array(int16, 2, 'C', readonly=True)"
 
 
-@njit(
+@loop(
     f"void({_IN2}, {_IN2}, {_IN2}, boolean, int64, float32[:, ::1], float32[:, ::1])",
     fastmath={"contract"},
-    **_OPTIONS,
 )
 def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high):
     """Find the lowest and the highest value on and between the samples, for each channel and block of frames.
@@ -61,10 +60,9 @@ def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high
             high[channel, block] = highest + abs(highest) * 2e-7
 
 
-@njit(
+@loop(
     f"int64({_IN2I}, {_IN2I}, int64[::1], float64[::1], int64[::1], int64, float32[::1])",
     fastmath={"contract"},
-    **_OPTIONS,
 )
 def sum_bounds(low, high, used, gains, parents, children, out):
     """Bound the magnitude of a weighted sum, block by block, from the extremes of its parts.

@@ -5,9 +5,9 @@ neighbours in memory.
 """
 
 import numpy as np
-from numba import njit
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy"}
+from gainlib.compiled import loop
+
 _IN1 = "Array(float64, 1, 'C', readonly=True)"
 _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
@@ -15,7 +15,7 @@ _OUT2 = "float64[:, ::1]"
 _OUT3 = "float64[:, :, ::1]"
 
 
-@njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"})
 def _fill_between(rows, taps, step, first, last):
     """Fill the rows half-way between rows 0, step, 2·step … by a half-band filter, columns `first` to `last` − 1."""
     count = rows.shape[0] // step
@@ -31,7 +31,7 @@ def _fill_between(rows, taps, step, first, last):
                 target[j] += weight * (left[j] + right[j])
 
 
-@njit(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_OUT2}, {_IN1}, int64, int64, int64)", fastmath={"contract"})
 def _fold_between(rows, taps, step, first, last):
     """Halve the rate: filter rows 0, step / 2, step … into rows 0, step, 2·step …, columns `first` to `last` − 1."""
     count = rows.shape[0] // step
@@ -49,7 +49,7 @@ def _fold_between(rows, taps, step, first, last):
                 target[j] += weight * (left[j] + right[j])
 
 
-@njit("float64(float64)", inline="always", **_OPTIONS)
+@loop("float64(float64)", inline="always")
 def _tanh(u):
     """Hyperbolic tangent to a few units in the last place, without a branch: five doublings of a rational form."""
     v = min(max(u, -19.0), 19.0) * (1.0 / 32.0)
@@ -61,7 +61,7 @@ def _tanh(u):
     return p / q
 
 
-@njit(f"void({_IN1}, int64, {_IN1}, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN1}, int64, {_IN1}, {_OUT1})", fastmath={"contract"})
 def _bend(row, kind, shape, out):
     """Write what a smooth curve adds to its input."""
     a, b, c, d = shape[0], shape[1], shape[2], shape[3]
@@ -75,7 +75,7 @@ def _bend(row, kind, shape, out):
             out[j] = bent if row[j] > 0.0 else -bent
 
 
-@njit(f"void({_IN2}, int64, {_IN2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN2}, int64, {_IN2}, {_OUT2})", fastmath={"contract"})
 def _less_steep(rows, first, added, less):
     """Write how much steepness is lost between neighbouring points, summed over each half sample."""
     factor = rows.shape[0]
@@ -87,7 +87,7 @@ def _less_steep(rows, first, added, less):
             half[j] += (g[j] - f[j]) / step if abs(step) > 1e-6 else 0.0
 
 
-@njit("float64(float64, float64, float64)", inline="always", **_OPTIONS)
+@loop("float64(float64, float64, float64)", inline="always")
 def _mean_excess(u, v, ceiling):
     """Return the mean of what lies beyond ±ceiling on the straight line from u to v."""
     if u > ceiling and v > ceiling:
@@ -100,7 +100,7 @@ def _mean_excess(u, v, ceiling):
     return 0.5 * (over_v * over_v - over_u * over_u) / (v - u)
 
 
-@njit(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})", fastmath={"contract"})
 def _cut(rows, ceiling, first, line, means, out, less):
     """Write what a hard clip adds, by its first antiderivative, and where it is flat."""
     factor, size = out.shape
@@ -120,7 +120,7 @@ def _cut(rows, ceiling, first, line, means, out, less):
             less[2 * q // factor, j] += kept / step - 1.0 if step != 0.0 else 0.0
 
 
-@njit(f"void({_IN1}, float64, {_OUT1})", **_OPTIONS)
+@loop(f"void({_IN1}, float64, {_OUT1})")
 def _flat_tops(line, ceiling, out):
     """Write 1 on and around runs of seven and more samples beyond ±ceiling, less for shorter ones, 0 up to four."""
     out[:] = 0.0
@@ -139,7 +139,7 @@ def _flat_tops(line, ceiling, out):
                 out[j] = max(out[j], weight * 0.5 * (1.0 + np.cos(np.pi / 7.0 * distance)))
 
 
-@njit(f"void({_IN2}, {_IN1}, {_IN1}, {_OUT1}, int64, {_OUT2})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN2}, {_IN1}, {_IN1}, {_OUT1}, int64, {_OUT2})", fastmath={"contract"})
 def _play(rows, widths, weights, memory, first, out):
     """Pass the points in order of time through play operators: out = w0·x + Σ w_i·play_i(x)."""
     r0, r1, r2, r3, r4 = widths[0], widths[1], widths[2], widths[3], widths[4]
@@ -157,10 +157,9 @@ def _play(rows, widths, weights, memory, first, out):
     memory[0], memory[1], memory[2], memory[3], memory[4] = p0, p1, p2, p3, p4
 
 
-@njit(
+@loop(
     f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})",
     fastmath={"contract"},
-    **_OPTIONS,
 )
 def _added(rows, kind, shape, first, memory, line, means, out, less):
     """Write what a static stage adds to its straight part, and how much less steep it is in each half sample."""
@@ -182,7 +181,7 @@ def _added(rows, kind, shape, first, memory, line, means, out, less):
         _less_steep(rows, first, out, less)
 
 
-@njit(f"void({_IN1}, {_IN1}, int64, {_OUT1})", fastmath={"contract"}, **_OPTIONS)
+@loop(f"void({_IN1}, {_IN1}, int64, {_OUT1})", fastmath={"contract"})
 def _top_of_band(line, high, middle, out):
     """Write the top of the band, which no trip up and down keeps; out[0] belongs to line[middle]."""
     for j in range(out.size):
@@ -195,10 +194,9 @@ def _top_of_band(line, high, middle, out):
             out[j] += weight * (left[j] + right[j])
 
 
-@njit(
+@loop(
     f"void({_IN2}, int64, {_IN1}, float64, {_IN2}, int64[::1], {_IN1}, {_OUT2}, {_OUT3}, {_OUT2}, {_OUT2})",
     fastmath={"contract"},
-    **_OPTIONS,
 )
 def static_stage(block, kind, shape, limit, bands, sizes, high, history, added, memory, out):
     """Send each channel through a curve at a multiple of the rate; only what the curve *adds* makes the trip.

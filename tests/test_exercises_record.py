@@ -3,6 +3,7 @@
 import json
 import multiprocessing
 import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -170,6 +171,24 @@ def test_where_records_are_kept(tmp_path, monkeypatch):
     monkeypatch.delenv(ENVIRONMENT)
     monkeypatch.chdir("/")
     assert records_folder().name == "records" and records_folder().parent != tmp_path
+
+
+def test_records_beside_the_labs_of_somebody_else(tmp_path, monkeypatch):
+    """A course folder is shared, whether it can be written or not; each learner's record is at home."""
+    monkeypatch.delenv(ENVIRONMENT, raising=False)
+    (tmp_path / "labs").mkdir()
+    monkeypatch.chdir(tmp_path / "labs")
+    monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
+    tmp_path.chmod(0o777)
+    home = records_folder()
+    assert home.is_relative_to(Path.home()) and not home.exists()
+    (tmp_path / "records").mkdir()
+    assert records_folder() == tmp_path / "records", "whoever owns the folder has put it there for all"
+    os.chown(tmp_path / "records", os.getuid() + 2, -1) if os.getuid() == 0 else (tmp_path / "records").rmdir()
+    assert records_folder() == home, "another learner was first"
+    monkeypatch.setattr(os, "geteuid", os.getuid)
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    assert records_folder() == home
 
 
 def test_what_cannot_be_written_or_found_is_said(tmp_path):

@@ -159,18 +159,20 @@ def test_the_index_by_night_and_on_a_small_screen(folder, width):
 
 
 def test_a_cell_that_fails_says_so_in_a_sentence(tmp_path):
-    path = write_notebook(
-        tmp_path / "faulty.ipynb",
-        "from gainlib.audio import GainlibError\nraise GainlibError('the bus is empty; add a strip')",
-        "lab.panel('bus')",
-        "import ipywidgets\nipywidgets.Label('still here')",
-    )
+    label = "import ipywidgets\nipywidgets.Label('still here')"
+    empty = "from gainlib.audio import GainlibError\nraise GainlibError('the bus is empty; add a strip')"
+    path = write_notebook(tmp_path / "faulty.ipynb", "lab = None", "lab.panel('bus')", label)
+    write_notebook(tmp_path / "unset.ipynb", empty, "lab.panel('bus')", label)
     with reading(path.parent) as reader:
         reader.go("faulty").ready()
-        expect(reader.cell("cell-1")).to_have_text("the bus is empty; add a strip")
-        expect(reader.cell("cell-2")).to_contain_text("Something here failed (NameError")
+        expect(reader.cell("cell-2")).to_contain_text("Something here failed (AttributeError")
         expect(reader.cell("cell-3")).to_contain_text("still here")
         assert "Traceback" not in reader.page.locator("main").inner_text()
+        reader.go("unset").ready()
+        expect(reader.cell("cell-1")).to_have_text("the bus is empty; add a strip")
+        expect(reader.cell("cell-2")).to_have_text(re.compile("Not shown, because the page could not be set up"))
+        expect(reader.cell("cell-3")).to_have_text("")
+        assert reader.page.locator("#wb-progress").inner_text() == ""
 
 
 def test_a_page_whose_kernel_has_gone_says_what_to_do(tmp_path):

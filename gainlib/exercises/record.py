@@ -17,7 +17,8 @@ A record keeps answers, not verdicts: whoever reads it marks again. It never hol
 are merged by joining the files, in any order and as often as one likes, since every event has its own id. A line
 damaged by a crash or by hand is named and skipped; the rest counts.
 
-The folder is the one given, else the environment variable ``GAINLIB_RECORDS``, else ``records`` beside the labs.
+The folder is the one given, else the environment variable ``GAINLIB_RECORDS``, else ``records`` beside the labs, and
+where the labs are somebody else's, as in a course folder, the user's own data folder.
 """
 
 import json
@@ -53,15 +54,28 @@ def records_folder(folder: str | Path | None = None) -> Path:
     Parameters
     ----------
     folder : path or None
-        Taken as it is; None asks the environment, then looks for the labs upwards from the working folder, and falls
-        back to the user's data folder.
+        Taken as it is; None asks the environment, then looks for the labs upwards from the working folder. Where
+        these are not the user's own, or cannot be written, it is in the user's data folder.
     """
     chosen = folder if folder is not None else os.environ.get(ENVIRONMENT)
     if chosen:
         return Path(chosen).expanduser()
     here = Path.cwd()
     home = next((place for place in (here, *here.parents) if (place / "labs").is_dir()), None)
-    return home / "records" if home else Path(platformdirs.user_data_dir("gainlib", appauthor=False)) / "records"
+    if home and _is_own(home):
+        return home / "records"
+    return Path(platformdirs.user_data_dir("gainlib", appauthor=False)) / "records"
+
+
+def _is_own(home):
+    """Tell whether records go beside the labs: where many may write, the first learner would own everybody's."""
+    records = home / "records"
+    if not os.access(records if records.exists() else home, os.W_OK):
+        return False
+    if not hasattr(os, "geteuid") or os.geteuid() == 0:
+        return True
+    mine = {os.geteuid()} | ({home.stat().st_uid} if records.exists() else set())
+    return (records if records.exists() else home).stat().st_uid in mine
 
 
 class Record:

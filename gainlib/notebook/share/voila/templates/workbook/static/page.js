@@ -8,6 +8,7 @@
   const GONE =
     "The Python behind this page has stopped, so nothing here answers any more. Load the page again; what you had " +
     "answered is kept.";
+  const NOT_SET_UP = "Not shown, because the page could not be set up: the reason stands at its head.";
   const AWAY = "The page has lost its connection to Python. It is trying again; what you move now may not be answered.";
   // Heights follow from the width, so those of a narrow window are kept apart.
   const KEY = `workbook-heights ${location.pathname} ${Math.round(window.innerWidth / 160)}`;
@@ -131,8 +132,16 @@
       if (node) write(node, content.data);
     });
     const filled = [];
-    for (const place of places) filled.push(fill(manager, place, await run(manager, place)));
+    for (const place of places) {
+      filled.push(fill(manager, place, await run(manager, place)));
+      if (place.querySelector(".wb-failure") && !waiting.includes(place)) {
+        // Without what is set up at the head there is nothing that the places below could call.
+        for (const { lastElementChild } of waiting) lastElementChild.replaceWith(paragraph(NOT_SET_UP, "wb-failure"));
+        break;
+      }
+    }
     await Promise.all(filled);
+    count();
     for (const place of places) place.style.minHeight = "";
     remember();
     addEventListener("pagehide", remember); // by then there may be feedback below an answer
