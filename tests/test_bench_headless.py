@@ -112,13 +112,25 @@ def test_backslashes_open(bench, stems, monkeypatch):
     assert bench.song.title == "My Song é"
 
 
-def test_mixed_rates_are_refused_with_names(bench, stems):
-    write(stems[0] / "other rate.wav", Audio(samples("bass", rate=44100), 44100), "PCM_24")
-    step = bench.open()
+@pytest.mark.parametrize("convert", [True, False])
+def test_stems_at_other_rates_are_named_and_converted_or_left_out(bench, stems, tmp_path, convert):
+    """A sine at another rate stays the sine that its formula gives at the rate of the others."""
+    wave = 0.5 * np.sin(2 * np.pi * 997 * np.arange(66150) / 44100)
+    write(stems[0] / "other rate.wav", Audio(wave, 44100), "PCM_24")
+    before, step = digests(stems[0]), bench.open()
     step.path.value = str(stems[0])
     step.open()
-    assert step.said.state == "wrong" and bench.song.session is None
-    assert "other rate" in step.said.text and "44100" in step.said.text
+    assert step.said.state == "partly" and bench.song.session is None
+    assert "other rate (44100 Hz). The other 6 stems are at 48000 Hz" in step.said.text
+    (step.open_converted if convert else step.open_without)()
+    assert step.said.state == "right" and "other rate is " in bench.song.notes[0]
+    assert ("other rate" in bench.song.session.names) is convert and bench.song.session.rate_hz == 48000
+    if convert:
+        source = bench.song.session.strip("other rate").audio
+        wanted = 0.5 * np.sin(2 * np.pi * 997 * np.arange(72000) / 48000)
+        assert source.path.parent == tmp_path / "own" / "converted" and source.frames == 72000
+        assert np.abs(read(source.path).samples[:, 0] - wanted)[2000:-2000].max() < 1e-6
+    assert digests(stems[0]) == before
 
 
 @pytest.mark.parametrize(
@@ -185,7 +197,11 @@ def test_faults_are_named_with_evidence_and_possible_where_it_is(bench, stems):
     assert ("vocal", "DC", True) in found
     assert {strip for strip, tag, _ in found if tag == "duplicate"} & {"bass", "bass again"}
     shown = bench.checks().findings.value
-    assert "possible" in shown and "% of full scale" in shown
+    assert "possible findings</summary>" in shown and "% of full scale" in shown
+    assert "switches the DC block on" in shown and "brings it to −20 dBFS" not in shown
+    hot = bench.song.session.with_("vocal", inserts=[BlackBox(-20.0)])
+    bench.song.change(hot, "chains")
+    assert "brings it to −20 dBFS ahead of its first" in bench.checks().findings.value
     assert "Too low: short, vocal." in bench.checks()._picture.children[0].sentence
     assert all(f"{name}<" in bench.checks().levels.value for name in bench.song.session.names)
     bench.checks().which.value = "old mix"

@@ -1,5 +1,7 @@
 """Faults are found where they were planted, and nowhere else."""
 
+import re
+
 import numpy as np
 import pytest
 from daily import daily
@@ -7,6 +9,7 @@ from daily import daily
 from gainlib.audio import Audio
 from gainlib.demo import demo_session, fault_list
 from gainlib.mix import checkup
+from gainlib.mix.findings import RANKS, TAGS, ranked
 from gainlib.session import Strip
 
 RATE_HZ = 48000
@@ -95,9 +98,43 @@ def test_left_and_right_files_of_one_pair():
     assert "split stereo" in found["piano L"] and "split stereo" not in found["hall"]
 
 
-def test_stems_of_other_lengths():
-    found = tags(strip("long", noise(1)), strip("short", noise(2, seconds=4.0)))
-    assert "length mismatch" in found["short"] and "length mismatch" not in found["long"]
+def test_stems_of_other_lengths_are_one_finding():
+    stems = checkup([strip("long", noise(1)), *(strip(f"short {n}", noise(n, seconds=n)) for n in (3, 4, 5))])
+    assert "length mismatch" not in stems[0].tags and all("length mismatch" in stem.tags for stem in stems[1:])
+    (finding,) = (each for each in ranked(stems) if each.tag == "length mismatch")
+    assert finding.sentence.startswith("short 3, short 4, short 5: 1.000 to 3.000 s shorter than long; ")
+
+
+def test_every_finding_is_told_once_and_proven_ones_first():
+    one = noise(3)
+    stems = checkup(
+        [strip("near", one), strip("far", -one), strip("hot", noise(1, level=0.6)), strip("s", noise(2, 1))]
+    )
+    found = ranked(stems)
+    assert [(each.sure, each.tag) for each in found] == [
+        (True, "over full scale"), (True, "too hot"), (False, "polarity"), (False, "length mismatch"),
+    ]  # fmt: skip
+    assert set(TAGS) == set(RANKS)
+
+
+@pytest.mark.parametrize(("apart_db", "more_db"), [(0.0, "6.0"), (14.0, "1.6"), (-14.0, "1.6"), (6.0, "3.5")])
+def test_copies_add_what_their_levels_make(apart_db, more_db):
+    """Worked by hand: equal signals add as amplitudes, 20·log10(1 + 10^(−14/20)) = 1.58, with 6 dB apart 3.53."""
+    one = noise(3)
+    (_, copy) = checkup([strip("bass", one), strip("again", one * 10 ** (-apart_db / 20))])
+    (finding,) = (each for each in copy.findings if each.tag == "duplicate")
+    assert f"both together are {more_db} dB louder than the louder one alone" in finding.sentence
+    level = f"{abs(apart_db):.1f} dB {'softer' if apart_db > 0 else 'louder'} as" if apart_db else "the same as bass"
+    assert level in finding.sentence
+
+
+def test_the_crest_that_is_told_is_the_difference_of_the_levels_beside_it():
+    """A click over a soft tone; peak and active level are rounded as printed, and so their difference has to fit."""
+    wave = 0.05 * np.sin(2 * np.pi * 440 * np.arange(6 * RATE_HZ) / RATE_HZ)[:, np.newaxis]
+    wave[RATE_HZ] = 0.85
+    (finding,) = checkup([strip("loop", wave)])[0].findings
+    peak, crest, active = (float(each) for each in re.findall(r"-?[\d.]+", finding.words.replace("−", "-"))[:3])
+    assert finding.tag == "high crest" and round(peak - active, 1) == crest == pytest.approx(24.6, abs=0.1)
 
 
 def test_no_pauses_is_not_called_clean():
@@ -116,4 +153,5 @@ def test_one_inverted_side():
 
 def test_every_sentence_names_its_strip():
     for stem in checkup(demo_session(1).strips):
-        assert all(finding.sentence.startswith(stem.name) for finding in stem.findings)
+        heads = [finding.sentence.partition(": ")[0].split(", ") for finding in stem.findings]
+        assert all(stem.name in head for head in heads)

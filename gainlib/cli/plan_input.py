@@ -217,11 +217,12 @@ def tell(planned: Planned) -> None:
 
 
 def _lines(planned):
+    from gainlib.mix.findings import ranked
+
     plan, found = planned.plan, planned.found
     count, drive = len(found.strips), _FORMER_DRIVES[plan.policy]
     yield f"{count} stem{'s' * (count > 1)}, {found.rate_hz} Hz, drive: {drive}"
-    findings = [finding.sentence for stem in planned.stems for finding in stem.findings]
-    yield from _paragraphs("What the stems show", findings)
+    yield from _paragraphs("What the stems show", [finding.sentence for finding in ranked(planned.stems)])
     yield from ("", "What to move:" if plan.moves else "Nothing has to move.")
     strip = None
     for move in plan.moves:

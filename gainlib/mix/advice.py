@@ -1,6 +1,6 @@
 """What a plan leaves to its reader: one loud source that costs the mix its level, noise that a gain brings up.
 
-Advice only, never applied.
+Advice only, never applied. Beside it, what a plan does with each thing that the stems show.
 """
 
 from collections.abc import Iterable
@@ -10,7 +10,8 @@ import numpy as np
 
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeMeter, NodeReading
-from gainlib.mix.findings import Stem
+from gainlib.mix.findings import Finding, Stem
+from gainlib.mix.strips import level_dependent
 from gainlib.session import Session
 from gainlib.session.strip import BUS
 
@@ -108,3 +109,60 @@ def _gain_ahead(strip):
             return gain_db
         gain_db += insert.out_db
     return gain_db + strip.post_trim_db + strip.fader_db
+
+
+_ANSWERS = {
+    "silent": "leaves it as it is",
+    "clipped": "does nothing",
+    "noisy": "does nothing",
+    "polarity": "keeps the polarity as you set it",
+    "mix print": "counts it as one more stem until you leave it out",
+    "duplicate": "keeps both until you leave one out",
+    "split stereo": "treats them as two stems",
+    "length mismatch": "pads the end with silence",
+    "dual mono": "treats it as stereo",
+    "low activity": "does not count its pauses",
+}
+
+
+def answer(finding: Finding, session: Session) -> str:
+    """Return what a plan of this session does with a finding, as the end of a sentence that begins with "the plan".
+
+    Parameters
+    ----------
+    finding : Finding
+    session : Session
+        With the chains as they stand; "restage" is assumed unless it is finished.
+
+    Examples
+    --------
+    >>> from gainlib.processors import Saturation
+    >>> from gainlib.session import Strip
+    >>> from gainlib.signals import tone
+    >>> from gainlib.mix import checkup
+    >>> session = Session([Strip("bass", tone(110, -6.0, 1.0))])
+    >>> ((hot,),) = [stem.findings for stem in checkup(session.strips)]
+    >>> answer(hot, session)
+    'moves nothing here: no processor on this strip depends on level'
+    >>> answer(hot, session.with_("bass", inserts=[Saturation()]))
+    'brings it to −18 dBFS ahead of its first level-dependent processor, and takes that gain back behind it'
+    """
+    if finding.tag in _ANSWERS:
+        return _ANSWERS[finding.tag]
+    strip = session.strip(finding.strip)
+    if finding.tag == "DC":
+        if strip.dc_block:
+            return "keeps the DC block that is on"
+        return "leaves it and warns of it" if session.finished else "switches the DC block on"
+    boxes = level_dependent(strip.inserts)
+    if not boxes:
+        return "moves nothing here: no processor on this strip depends on level"
+    if session.finished:
+        return "leaves the drive as it is, since the song is marked as finished"
+    if finding.tag == "high crest":
+        return "turns it down further where its peaks would enter a level-dependent processor too hot"
+    reference = boxes[0].processor.reference_dbfs
+    if reference is None:
+        return "leaves the drive as it is: its first level-dependent processor has no level that it is built for"
+    level = quantity(reference, "dBFS")
+    return f"brings it to {level} ahead of its first level-dependent processor, and takes that gain back behind it"

@@ -58,7 +58,8 @@ def checkup(strips: Iterable[Strip], progress=None) -> tuple[Stem, ...]:
     related = (reversed_pairs(stems, spectra), copies(stems, spectra), split_pairs(stems), prints(stems, spectra))
     extra = [finding for found in (*related, lengths(stems)) for finding in found]
     return tuple(
-        replace(stem, findings=(*stem.findings, *(each for each in extra if each.strip == stem.name))) for stem in stems
+        replace(stem, findings=(*stem.findings, *(each for each in extra if stem.name in each.shown_by)))
+        for stem in stems
     )
 
 
@@ -174,25 +175,25 @@ def _of_one(stem, flat_s=()):
     if not math.isfinite(reading.active_dbfs):
         constant = abs(reading.dc_offset) > OFFSET
         what = "nothing but a constant offset" if constant else "nothing above −90 dBFS"
-        yield Finding(name, "silent", True, f"{name}: {what}; leave it out, or look for the right file")
+        yield Finding(name, "silent", True, f"{what}; leave it out, or look for the right file")
         yield from _of_offset(stem)
         return
     average = quantity(reading.active_dbfs, "dBFS", 1)
     if reading.active_dbfs >= TOO_HOT_DBFS:
         yield Finding(
             name, "too hot", True,
-            f"{name}: active level {average}, peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1)}; turn it down ahead "
+            f"active level {average}, peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1)}; turn it down ahead "
             "of the first level-dependent processor",
         )  # fmt: skip
     if reading.active_dbfs <= TOO_LOW_DBFS:
         yield Finding(
             name, "too low", True,
-            f"{name}: active level {average}; turning it up is safe in a float mixer, but its noise comes up with it",
+            f"active level {average}; turning it up is safe in a float mixer, but its noise comes up with it",
         )  # fmt: skip
     if reading.flat_runs >= FLAT_RUNS:
         yield Finding(
             name, "clipped", False,
-            f"{name}: {reading.flat_runs} flat tops at its own maximum of "
+            f"{reading.flat_runs} flat tops at its own maximum of "
             f"{quantity(reading.sample_peak_dbfs, 'dBFS', 1)}, the first at {', '.join(map(_clock, flat_s))}; "
             "possibly clipped (a limiter or a square wave looks the same); no gain repairs that",
         )  # fmt: skip
@@ -200,7 +201,7 @@ def _of_one(stem, flat_s=()):
     if stem.noise_dbfs is not None:
         yield Finding(
             name, "noisy", False,
-            f"{name}: a steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} in its pauses, "
+            f"a steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} in its pauses, "
             f"{number(reading.active_dbfs - stem.noise_dbfs, 0)} dB below the music; possibly hum or hiss; a "
             f"compressor raises it by makeup and gain reduction",
         )  # fmt: skip
@@ -212,7 +213,7 @@ def _of_offset(stem):
     if abs(reading.dc_offset) > OFFSET:
         yield Finding(
             name, "DC", True,
-            f"{name}: constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it uses up "
+            f"constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it uses up "
             f"headroom and shifts asymmetrical stages; block it with a high-pass below 5 Hz",
         )  # fmt: skip
 
@@ -222,29 +223,30 @@ def _of_shape(stem):
     if reading.activity < SPARSE:
         yield Finding(
             name, "low activity", True,
-            f"{name}: plays {number(100 * reading.activity, 0)} % of the time; go by its active level, not by an "
+            f"plays {number(100 * reading.activity, 0)} % of the time; go by its active level, not by an "
             "average over the file",
         )  # fmt: skip
     if reading.active_crest_db is not None and reading.active_crest_db > HIGH_CREST_DB:
+        peak, active = (round(value, 1) for value in (reading.sample_peak_dbfs, reading.active_dbfs))
         yield Finding(
             name, "high crest", True,
-            f"{name}: its peaks are {number(reading.active_crest_db, 1)} dB above its active level; at a "
-            f"level-dependent input, the peaks decide, not the average",
+            f"its highest peak, {quantity(peak, 'dBFS', 1)}, is {number(peak - active, 1)} dB above its active level, "
+            f"{quantity(active, 'dBFS', 1)}; at a level-dependent input, the peaks decide, not the average",
         )  # fmt: skip
     if reading.sample_peak_dbfs > 0.0:
         yield Finding(
             name, "over full scale", True,
-            f"{name}: peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1, signed=True)} in a float file; nothing is "
+            f"peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1, signed=True)} in a float file; nothing is "
             f"lost yet; turn it down before anything that clips",
         )  # fmt: skip
     if stem.side_db is not None and stem.side_db < DUAL_MONO_DB:
         yield Finding(
             name, "dual mono", True,
-            f"{name}: both channels are the same; treat it as mono, or keep in mind that a pan law no longer applies",
+            "both channels are the same; treat it as mono, or keep in mind that a pan law no longer applies",
         )  # fmt: skip
     if stem.correlation is not None and stem.correlation < REVERSED_SIDE:
         yield Finding(
             name, "polarity", False,
-            f"{name}: left and right correlate by {number(stem.correlation, 2)}; possibly one side is inverted; listen "
+            f"left and right correlate by {number(stem.correlation, 2)}; possibly one side is inverted; listen "
             "in mono, then decide",
         )  # fmt: skip

@@ -19,6 +19,12 @@ TAGS = (
     "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "low activity", "silent",
     "high crest", "over full scale", "split stereo", "duplicate", "mix print", "length mismatch",
 )  # fmt: skip
+SHARED = ("polarity", "length mismatch")
+RANKS = (
+    "silent", "over full scale", "clipped", "too hot", "DC", "polarity", "mix print", "duplicate", "too low", "noisy",
+    "high crest", "split stereo", "length mismatch", "dual mono", "low activity",
+)  # fmt: skip
+"""The same tags, first what costs most if it is passed over (an order of this project's own)."""
 FORMER_TAGS = {
     "sparse": "low activity", "pair": "split stereo", "copy": "duplicate", "print": "mix print",
     "lengths": "length mismatch",
@@ -46,14 +52,27 @@ class Finding:
         One of ``TAGS``.
     sure : bool
         False where the same picture has an innocent cause as well.
-    sentence : str
+    words : str
         What was measured, what it may mean, what would do.
+    others : tuple of str
+        Other strips that the words are about.
     """
 
     strip: str
     tag: str
     sure: bool
-    sentence: str
+    words: str
+    others: tuple[str, ...] = ()
+
+    @property
+    def shown_by(self) -> tuple[str, ...]:
+        """The strips that show it: of some relations all that are in it, else the one."""
+        return (self.strip, *self.others) if self.tag in SHARED else (self.strip,)
+
+    @property
+    def sentence(self) -> str:
+        """The words behind the names of the strips that show it."""
+        return f"{', '.join(self.shown_by)}: {self.words}"
 
 
 @dataclass(frozen=True)
@@ -88,6 +107,17 @@ class Stem:
     def tags(self) -> tuple[str, ...]:
         """Tags of all findings."""
         return tuple(finding.tag for finding in self.findings)
+
+
+def ranked(stems) -> list[Finding]:
+    """Return the findings of stems, each once: proven ones first, and first what costs most if it is passed over.
+
+    Parameters
+    ----------
+    stems : iterable of Stem
+    """
+    found = dict.fromkeys(finding for stem in stems for finding in stem.findings)
+    return sorted(found, key=lambda finding: (not finding.sure, RANKS.index(finding.tag)))
 
 
 # ---- between stems ---------------------------------------------------------------------------------------------------
@@ -135,12 +165,11 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
             continue
         lag, value = main_correlation(x, y, round(REACH_S * one.rate_hz))
         if value <= -REVERSED_PAIR:
-            said = (
-                f"correlates with {{other}} by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
+            words = (
+                f"correlate by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
                 "possibly one of the two is inverted; try its polarity switch and keep whichever has more low end"
             )
-            for stem, partner in ((one, other), (other, one)):
-                yield Finding(stem.name, "polarity", False, f"{stem.name}: {said.format(other=partner.name)}")
+            yield Finding(one.name, "polarity", False, words, (other.name,))
 
 
 def main_correlation(x, y, reach):
@@ -178,11 +207,15 @@ def copies(stems: list, spectra: list) -> Iterator[Finding]:
         both = float(np.vdot(x, y).real)
         scale = math.sqrt(float(np.vdot(x, x).real) * float(np.vdot(y, y).real))
         if scale and both / scale > COPY:
-            yield Finding(
-                other.name, "duplicate", False,
-                f"{other.name}: the same as {one.name}, except for its level; possibly exported twice, or the two "
-                f"sides of a mono track; leave one out, or keep in mind that the two together are 6 dB louder",
-            )  # fmt: skip
+            apart_db = 10.0 * math.log10(float(np.vdot(x, x).real) / float(np.vdot(y, y).real))
+            more_db = 20.0 * math.log10(1.0 + 10.0 ** (-abs(apart_db) / 20.0))
+            level = "the same" if abs(apart_db) < 0.05 else f"the same but {number(abs(apart_db), 1)} dB "
+            level += "" if abs(apart_db) < 0.05 else "softer" if apart_db > 0.0 else "louder"
+            words = (
+                f"{level} as {one.name}; possibly exported twice, or the two sides of a mono track; leave one out, or "
+                f"keep in mind that both together are {number(more_db, 1)} dB louder than the louder one alone"
+            )
+            yield Finding(other.name, "duplicate", False, words, (one.name,))
 
 
 def split_pairs(stems: list) -> Iterator[Finding]:
@@ -194,11 +227,11 @@ def split_pairs(stems: list) -> Iterator[Finding]:
             for mark in (" ", "_", "-", "."):
                 partner = by_name.get(name.removesuffix(mark + left) + mark + right)
                 if name.endswith(mark + left) and partner is not None:
-                    sentence = (
-                        f"{stem.name}: looks like the left side of a pair with {partner.name}; pan them apart and move "
-                        "them together, or join them to one stereo file"
+                    words = (
+                        f"looks like the left side of a pair with {partner.name}; pan them apart and move them "
+                        "together, or join them to one stereo file"
                     )
-                    yield Finding(stem.name, "split stereo", False, sentence)
+                    yield Finding(stem.name, "split stereo", False, words, (partner.name,))
 
 
 def prints(stems: list, spectra: list) -> Iterator[Finding]:
@@ -217,19 +250,22 @@ def prints(stems: list, spectra: list) -> Iterator[Finding]:
         if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT:
             yield Finding(
                 stem.name, "mix print", False,
-                f"{stem.name}: {number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
+                f"{number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
                 "among the stems; leave it out of the sum",
             )  # fmt: skip
 
 
 def lengths(stems: list) -> Iterator[Finding]:
-    """Tell stems that are shorter than the longest: padded, and possibly started elsewhere."""
+    """Tell stems that are shorter than the longest, all in one finding: padded, and possibly started elsewhere."""
     longest = max(stems, key=lambda stem: stem.frames / stem.rate_hz, default=None)
-    for stem in stems:
-        missing = longest.frames / longest.rate_hz - stem.frames / stem.rate_hz
-        if missing > 0.001 and "silent" not in stem.tags:
-            yield Finding(
-                stem.name, "length mismatch", False,
-                f"{stem.name}: {number(missing, 3)} s shorter than {longest.name}; the end is padded with silence; "
-                "if it was printed from another start, it is out of time: print all stems from the same start",
-            )  # fmt: skip
+    missing = {s.name: longest.frames / longest.rate_hz - s.frames / s.rate_hz for s in stems if "silent" not in s.tags}
+    short = {name: seconds for name, seconds in missing.items() if seconds > 0.001}
+    if not short:
+        return
+    first, *others = short
+    least, most = (number(edge(short.values()), 3) for edge in (min, max))
+    words = (
+        f"{least if least == most else f'{least} to {most}'} s shorter than {longest.name}; the end is padded with "
+        "silence; if a stem was printed from another start, it is out of time: print all stems from the same start"
+    )
+    yield Finding(first, "length mismatch", False, words, tuple(others))

@@ -26,7 +26,7 @@ FAULTS = {
     "dual mono": "two channels that are the same",
     "low activity": f"plays less than {number(100 * examine.SPARSE)} % of the time",
     "silent": "nothing above −90 dBFS, an offset aside",
-    "high crest": f"peaks more than {quantity(examine.HIGH_CREST_DB, 'dB')} above its active level",
+    "high crest": f"crest factor over {quantity(examine.HIGH_CREST_DB, 'dB')}",
     "over full scale": "peak above 0 dBFS in a float file",
     "split stereo": "left or right side of a pair of mono files",
     "duplicate": "the same as another stem",
@@ -114,7 +114,7 @@ _AGAINST = {
     ),
     "silent": lambda stem, _: f"{_active(stem)}, named with nothing above −90 dBFS",
     "high crest": lambda stem, _: (
-        f"its peaks are {quantity(stem.reading.active_crest_db, 'dB', 2)} above its active level, named over "
+        f"crest factor {quantity(stem.reading.active_crest_db, 'dB', 2)}, named over "
         f"{quantity(examine.HIGH_CREST_DB, 'dB')}"
     ),
     "over full scale": lambda stem, _: f"peak {quantity(stem.reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS",
@@ -340,7 +340,7 @@ def _by_key(stems):
     found = {}
     for stem in stems:
         for finding in stem.findings:
-            found.setdefault((finding.strip, finding.tag), []).append(finding)
+            found.setdefault((stem.name, finding.tag), []).append(finding)
     return found
 
 
@@ -349,13 +349,8 @@ def _of_the_other(key, found):
     name, tag = key
     if tag not in HALVES:
         return []
-    marks = (f" {name},", f" {name};")
-    return [
-        other
-        for other, findings in found.items()
-        if other[1] == tag and any(mark in each.sentence for each in findings for mark in marks)
-    ]
+    return [key for key, findings in found.items() if key[1] == tag and any(name in each.others for each in findings)]
 
 
 def _evidence(findings):
-    return "; and ".join(each.sentence.removeprefix(f"{each.strip}: ") for each in findings)
+    return "; and ".join(each.sentence if len(each.shown_by) > 1 else each.words for each in findings)

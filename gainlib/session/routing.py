@@ -26,6 +26,7 @@ each side; what a strip sounds like behind a chain does not depend on any fader,
 """
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,11 +134,19 @@ def check(session) -> None:
         for name in channel.outputs:
             if name != BUS and name not in sums:
                 _refuse_destination(channel, name, known, sums)
-    rates = {strip.name: strip.audio.rate_hz for strip in session.strips}
-    if len(set(rates.values())) > 1:
-        shown = ", ".join(f"{name!r} {rate} Hz" for name, rate in rates.items())
-        raise GainlibError(f"the strips differ in sample rate ({shown}); convert them to one rate first")
+    odd = at_other_rates(session.strips)
+    if odd:
+        shown = ", ".join(f"{strip.name!r} is at {strip.audio.rate_hz} Hz" for strip in odd)
+        rate_hz = next(strip.audio.rate_hz for strip in session.strips if strip not in odd)
+        raise GainlibError(f"{shown}, the other strips at {rate_hz} Hz; convert what differs, or leave it out")
     topological_order(session)
+
+
+def at_other_rates(strips) -> list[Strip]:
+    """Return the strips that are not at the sample rate of most, of two as frequent the higher one."""
+    counts = Counter(strip.audio.rate_hz for strip in strips)
+    common = max(counts, key=lambda rate_hz: (counts[rate_hz], rate_hz), default=None)
+    return [strip for strip in strips if strip.audio.rate_hz != common]
 
 
 def _refuse_destination(channel, name, known, sums):

@@ -3,6 +3,8 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.advice import answer
+from gainlib.mix.findings import ranked
 from gainlib.notebook import figures
 from gainlib.notebook.figures.strips import StemLevels
 from gainlib.notebook.live import LiveFigure
@@ -14,10 +16,11 @@ HEADS = (
     "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",
     "what it shows",
 )  # fmt: skip
-FOUND = ("stem", "what", "how sure", "in words")
+FOUND = ("stem", "what", "in words", "the plan")
 TEXT = """
 The workbook measures every stem and compares it with the others. **Found** means that the figures prove it;
-**possible** means that it may have an innocent cause as well, so decide by ear. Nothing is changed.
+**possible** means that it may have an innocent cause as well, so decide by ear. Nothing is changed. The last column
+says what the plan of step 5 does about it, with the chains as they are now.
 """
 MEND = "**You may do two things here, if you agree.** Processors, DC and gain come in the steps below."
 ROW_PX, FRAME_PX = 27, 92
@@ -91,6 +94,8 @@ class ChecksStep(Step):
             self.note(text)
         elif what in ("checked", "stems") and self.song.stems:
             self._show(self.song.stems)
+        elif what == "chains" and self.song.stems:
+            self._show_findings()
 
     def _offer(self):
         session = self.song.session
@@ -103,15 +108,29 @@ class ChecksStep(Step):
         drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)
         self._picture.children = [LiveFigure(fig, [drawing], title="Levels of the stems as found").widget]
         self.levels.value = table("Levels as found", HEADS, map(_level_row, stems), range(1, 7))
-        found = [finding for stem in stems for finding in stem.findings]
-        rows = [(f.strip, f.tag, "found" if f.sure else "possible", _words(f)) for f in found]
-        self.findings.value = table("What the stems show", FOUND, rows) if rows else ""
+        self._show_findings()
         self._show_mend(True)
+        found = ranked(stems)
         self._suggest(found)
         sure = sum(finding.sure for finding in found)
         found_text = f"{count(sure, 'thing')} found, {len(found) - sure} possible"
         text = f"{count(len(stems), 'stem')}: {found_text}. Nothing was changed."
         self.tell("right", "Checked", text)
+
+    def _show_findings(self):
+        """Show each finding once, what costs most first, and the possible ones folded."""
+        found = ranked(self.song.stems)
+        sure, possible = (
+            [self._finding_row(finding) for finding in found if finding.sure is wanted] for wanted in (True, False)
+        )
+        shown = table("Found", FOUND, sure) if sure else ""
+        if possible:
+            folded = table("Possible", FOUND, possible)
+            shown += f"<details><summary>{count(len(possible), 'possible finding')}</summary>{folded}</details>"
+        self.findings.value = shown
+
+    def _finding_row(self, finding):
+        return ", ".join(finding.shown_by), finding.tag, _sentence(finding.words), answer(finding, self.song.session)
 
     def _show_mend(self, shown):
         for each in self._mend:
@@ -131,8 +150,7 @@ def _look(tell, session):
     return checkup(session.strips, tell)
 
 
-def _words(finding):
-    words = finding.sentence.removeprefix(f"{finding.strip}: ")
+def _sentence(words):
     return f"{words[:1].upper()}{words[1:]}."
 
 

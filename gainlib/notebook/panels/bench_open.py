@@ -2,14 +2,17 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
 
-from gainlib.audio import GainlibError
-from gainlib.mix.paths import pasted_path, text_of
+from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.mix.paths import file_name, pasted_path, text_of
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
 from gainlib.notebook.prose import prose
+from gainlib.session.routing import at_other_rates
 from gainlib.words import number_text
 
 FOLDER = """
@@ -24,7 +27,24 @@ DEMO = "**Or try it first** with the eleven stems of the demo song, with faults,
 ANOTHER = (
     "Open another song? Chains and balance of {} leave the bench; save the song in step 7 if you want to keep them."
 )
+CONVERT = "Converted copies go to the bench's own folder; your files stay as they are."
 HEADS = ("stem", "file", "channels", "length (s)")
+
+
+@dataclass(frozen=True)
+class Folder:
+    """A folder of stems as read; their rates may differ."""
+
+    name: str
+    strips: tuple
+    home: Path | None
+    unreadable: tuple[str, ...]
+
+    @property
+    def rate_hz(self) -> int:
+        """The rate of most of them."""
+        odd = at_other_rates(self.strips)
+        return next(strip.audio.rate_hz for strip in self.strips if strip not in odd)
 
 
 class OpenStep(Step):
@@ -40,8 +60,8 @@ class OpenStep(Step):
         Fields.
     upload : PickStems
         Takes files.
-    open, open_demo : callable
-        What the buttons do, at once.
+    open, open_demo, open_converted, open_without : callable
+        What the buttons do, at once; the last two where stems of the folder are at other rates than the rest.
     """
 
     def __init__(self, song):
@@ -50,16 +70,25 @@ class OpenStep(Step):
         self.take, self.demo = button("Open", button_style="primary"), button("Use the demo stems")
         self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
         self.found, self.question = sheet(), Question()
+        self.convert, self.without = button("Convert them", button_style="primary"), button("Leave them out")
+        self._folder, self._rates = None, Slot(self.convert, self.without)
         super().__init__(
-            song, prose(FOLDER), self.path, self.leave_out, Slot(self.take),
+            song, prose(FOLDER), self.path, self.leave_out, Slot(self.take), self._rates,
             prose(UPLOAD.format(folder=_uploads_folder())), Slot(self.upload), prose(DEMO), Slot(self.demo),
             self.question, self.found,
         )  # fmt: skip
         self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked, self._sure)
         self.open_demo = self.action(
-            self.demo, lambda tell: (_demo(), None, ()), self._opened, "Opening the demo …", sure=self._sure
+            self.demo, lambda tell: (_demo(), None, (), ()), self._opened, "Opening the demo …", sure=self._sure
+        )
+        self.open_converted = self.action(
+            self.convert, _converted, self._put, "Converting …", lambda: (self._folder,), self._sure
+        )
+        self.open_without = self.action(
+            self.without, _without, self._put, "Opening …", lambda: (self._folder,), self._sure
         )
         self.path.on_msg(self._entered)
+        self._ask_rates(None)
 
     def _asked(self):
         return pasted_path(self.path.value), [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
@@ -88,13 +117,35 @@ class OpenStep(Step):
         self.tell("right", "There again", text)
 
     def _opened(self, found):
-        session, home, unreadable = found
-        self.song.open(session, home, [f"not read: {each}" for each in unreadable])
+        """Put a song on the bench, or ask what to do with stems at other rates."""
+        odd = at_other_rates(found.strips) if isinstance(found, Folder) else ()
+        self._ask_rates(found if odd else None)
+        if not odd:
+            self._put(_song_of(found) if isinstance(found, Folder) else found)
+            return
+        named = ", ".join(f"{strip.name} ({strip.audio.rate_hz} Hz)" for strip in odd)
+        others = len(found.strips) - len(odd)
+        text = f"{named}. The other {count(others, 'stem')} are at {found.rate_hz} Hz. " if others > 1 else f"{named}. "
+        self._slot = self._rates
+        self.tell("partly", f"{count(len(odd), 'stem')} at another rate", f"{text}{CONVERT}")
+
+    def _ask_rates(self, folder):
+        self._folder, self._rates.layout.display = folder, "none" if folder is None else None
+        self._rates.said.say()
+        if folder is not None:
+            self.convert.description = f"Convert to {folder.rate_hz} Hz"
+
+    def _put(self, found):
+        session, home, unreadable, notes = found
+        self._ask_rates(None)
+        self._slot = self._slot_of(self.take)
+        self.song.open(session, home, [*(f"not read: {each}" for each in unreadable), *notes])
         self._show()
         stems = count(len(session.strips), "stem")
         text = f"{self.song.title}: {stems}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
         if unreadable:
             text += f" These are left out, because they cannot be read: {'; '.join(unreadable)}."
+        text = " ".join([text, *(f"{note[:1].upper()}{note[1:]}." for note in notes)])
         self.tell("partly" if unreadable else "right", "Opened", text)
 
     def _show(self):
@@ -136,15 +187,45 @@ def _open(tell, path, leave_out):
     place = path.resolve().parent
     home = None if place.is_relative_to(_uploads_folder().resolve()) else place
     if path.suffix.casefold() == ".json" or path.is_file():
-        return _open_song(path), home, ()
-    from gainlib.session import Session
+        return _open_song(path), home, (), ()
     from gainlib.session.files import strips_of_folder
 
     unreadable = []
     strips = strips_of_folder(path, leave_out, unreadable)
     if not strips:
         raise GainlibError("; ".join([*unreadable, "no stem is left to open"]))
-    return Session(strips, name=path.resolve().name), home, unreadable
+    return Folder(path.resolve().name, tuple(strips), home, tuple(unreadable))
+
+
+def _song_of(folder, notes=()):
+    from gainlib.session import Session
+
+    return Session(folder.strips, name=folder.name), folder.home, folder.unreadable, tuple(notes)
+
+
+def _without(tell, folder):
+    odd = at_other_rates(folder.strips)
+    kept = tuple(strip for strip in folder.strips if strip not in odd)
+    notes = [f"{strip.name} is left out, because it is at {strip.audio.rate_hz} Hz" for strip in odd]
+    return _song_of(replace(folder, strips=kept), notes)
+
+
+def _converted(tell, folder):
+    """Convert what is at another rate, into the bench's own folder; what was converted before is taken again."""
+    from gainlib.audio.resampling import Resampled
+
+    odd, strips, notes = at_other_rates(folder.strips), list(folder.strips), []
+    home = bench_folder() / "converted"
+    home.mkdir(parents=True, exist_ok=True)
+    for done, strip in enumerate(odd):
+        tell("convert", done, len(odd))
+        source = strip.audio
+        target = home / file_name(strip.name, f" {folder.rate_hz} Hz {source.sha256[:8]}.wav", set())
+        if not target.exists():
+            write(target, Resampled(source, folder.rate_hz), "FLOAT")
+        strips[strips.index(strip)] = strip.with_(audio=AudioFile(target))
+        notes.append(f"{strip.name} is converted from {source.rate_hz} to {folder.rate_hz} Hz for the bench")
+    return _song_of(replace(folder, strips=tuple(strips)), notes)
 
 
 def _open_song(path):
