@@ -123,9 +123,8 @@ class OpenStep(Step):
         if not odd:
             self._put(_song_of(found) if isinstance(found, Folder) else found)
             return
-        named = ", ".join(f"{strip.name} ({strip.audio.rate_hz} Hz)" for strip in odd)
-        others = len(found.strips) - len(odd)
-        text = f"{named}. The other {count(others, 'stem')} are at {found.rate_hz} Hz. " if others > 1 else f"{named}. "
+        text = f"{_by_rate(odd)}; the others are at {found.rate_hz} Hz. "
+        self.said.say()
         self._slot = self._rates
         self.tell("partly", f"{count(len(odd), 'stem')} at another rate", f"{text}{CONVERT}")
 
@@ -206,15 +205,18 @@ def _song_of(folder, notes=()):
 def _without(tell, folder):
     odd = at_other_rates(folder.strips)
     kept = tuple(strip for strip in folder.strips if strip not in odd)
-    notes = [f"{strip.name} is left out, because it is at {strip.audio.rate_hz} Hz" for strip in odd]
-    return _song_of(replace(folder, strips=kept), notes)
+    return _song_of(replace(folder, strips=kept), [f"left out, because they are at another rate: {_by_rate(odd)}"])
+
+
+def _by_rate(strips):
+    return ", ".join(f"{strip.name} ({strip.audio.rate_hz} Hz)" for strip in strips)
 
 
 def _converted(tell, folder):
     """Convert what is at another rate, into the bench's own folder; what was converted before is taken again."""
     from gainlib.audio.resampling import Resampled
 
-    odd, strips, notes = at_other_rates(folder.strips), list(folder.strips), []
+    odd, strips = at_other_rates(folder.strips), list(folder.strips)
     home = bench_folder() / "converted"
     home.mkdir(parents=True, exist_ok=True)
     for done, strip in enumerate(odd):
@@ -224,8 +226,8 @@ def _converted(tell, folder):
         if not target.exists():
             write(target, Resampled(source, folder.rate_hz), "FLOAT")
         strips[strips.index(strip)] = strip.with_(audio=AudioFile(target))
-        notes.append(f"{strip.name} is converted from {source.rate_hz} to {folder.rate_hz} Hz for the bench")
-    return _song_of(replace(folder, strips=tuple(strips)), notes)
+    note = f"copies converted to {folder.rate_hz} Hz stand for {_by_rate(odd)}"
+    return _song_of(replace(folder, strips=tuple(strips)), [note])
 
 
 def _open_song(path):
