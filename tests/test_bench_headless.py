@@ -14,6 +14,8 @@ import pytest
 from stemfolder import make, samples
 
 from gainlib.audio import Audio, read, write
+from gainlib.mix.console import cell_text, console_rows, console_table
+from gainlib.mix.moves import said_once
 from gainlib.notebook import Bench, kept
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_work import Stopped
@@ -344,7 +346,10 @@ def test_every_move_has_its_place_and_reason_and_a_change_ends_the_plan(bench, s
     shown = step.moves.value
     for move in bench.song.plan.moves:
         assert html.escape(move.place) in shown
-    assert step.moves.value.count("<tr>") == len(bench.song.plan.moves) + 1
+    lines = list(console_table(console_rows(bench.song.plan)))
+    assert shown.count("<tr>") == len(lines) + 1 + len(said_once(bench.song.plan.moves)) + 1
+    for _, cells in lines:
+        assert all(html.escape(cell_text(cell)) in shown for cell in cells)
     bench.balance().faders.set_values({"kick": -3.0})
     assert bench.song.plan is None and step.moves.value == ""
     bench.take().write_sheets()

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from gainlib.errors import renamed
 
-_PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->"}
+_PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->", "“": '"', "”": '"'}
 
 
 def path_of(text: str) -> Path:
@@ -96,8 +96,6 @@ def layout(names: Sequence[str], columns: Sequence[Column], head: str = "file") 
     middle.
     """
     from rich.cells import cell_len
-    from rich.console import Console
-    from rich.table import Table
 
     columns, longest, width = list(columns), max(map(cell_len, (head, *names))), screen_width()
     while (room := width - sum(column.width for column in columns)) < min(longest, 24):
@@ -105,14 +103,24 @@ def layout(names: Sequence[str], columns: Sequence[Column], head: str = "file") 
         if not spare:
             break
         columns.remove(spare[-1])
+    heads = [f"{head}\n", *("\n".join(column.head) for column in columns)]
+    names = [shortened(name, max(room, 8)) for name in names]
+    return grid(heads, list(zip(names, *(column.cells for column in columns), strict=True)), numbers=heads[1:])
+
+
+def grid(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[str]) -> list[str]:
+    """Lay out rows in lines that fit the screen; under the heads of `numbers` cells stand to the right, unbroken."""
+    from rich.console import Console
+    from rich.table import Table
+
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column(f"{head}\n", no_wrap=True)
-    for column in columns:
-        table.add_column("\n".join(column.head), justify="right", no_wrap=True)
-    for name, *cells in zip(names, *(column.cells for column in columns), strict=True):
-        table.add_row(shortened(name, max(room, 8)), *cells)
+    for head in heads:
+        right = head in numbers
+        table.add_column(head, justify="right" if right else "left", no_wrap=right, overflow="fold")
+    for cells in rows:
+        table.add_row(*cells)
     # Neither colour nor markup: the same lines go to a screen and into a pipe, and a name may hold brackets.
-    console = Console(width=width, color_system=None, markup=False, emoji=False, highlight=False)
+    console = Console(width=screen_width(), color_system=None, markup=False, emoji=False, highlight=False)
     with console.capture() as lines:
         console.print(table)
     return [line.rstrip() for line in lines.get().splitlines()]

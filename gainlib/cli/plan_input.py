@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gainlib.cli.output import Bar, decimal, former_option, former_values, path_of, plain, show, told, wrapped
+from gainlib.cli.output import Bar, decimal, former_option, former_values, grid, path_of, plain, show, told, wrapped
 from gainlib.errors import OLD_NAME
 
 if TYPE_CHECKING:
@@ -217,32 +217,37 @@ def tell(planned: Planned) -> None:
 
 
 def _lines(planned):
+    from gainlib.levels.printing import number
     from gainlib.mix.findings import ranked
+    from gainlib.mix.moves import said_once
 
     plan, found = planned.plan, planned.found
     count, drive = len(found.strips), _FORMER_DRIVES[plan.policy]
     yield f"{count} stem{'s' * (count > 1)}, {found.rate_hz} Hz, drive: {drive}"
     yield from _paragraphs("What the stems show", [finding.sentence for finding in ranked(planned.stems)])
-    yield from ("", "What to move:" if plan.moves else "Nothing has to move.")
-    strip = None
-    for move in plan.moves:
-        if move.strip != strip:
-            strip = move.strip
-            yield f"{plain(strip)}"
-        values = " → ".join(_setting(move, value) for value in (move.before_db, move.after_db))
-        yield f"  {plain(move.control)}: {values} ({move.place})"
-        yield from wrapped(move.reason.removeprefix(f"{strip}: "), "      ", " " * 8)
+    yield from ("", "What to set:")
+    yield from _console(plan)
+    yield from ("", "What moves, and why:" if plan.moves else "Nothing has to move.")
+    for strips, move, reason in said_once(plan.moves):
+        by = "on" if move.control == "DC block" else f"by {number(move.change_db, 1, signed=True)} dB"
+        yield from wrapped(f"{', '.join(map(plain, strips))}: {plain(move.control)} {by} ({move.place})", "  ", "    ")
+        yield from wrapped(plain(reason), "      ", " " * 8)
     yield from _paragraphs("Warnings", [*planned.notes, *plan.warnings])
     yield from _paragraphs("For you to decide: the plan moves nothing for these", plan.advice)
     yield from _verified(plan)
 
 
-def _setting(move, value):
-    from gainlib.levels.printing import number
+def _console(plan):
+    """Lay out a line a strip; what is empty in every line is left out."""
+    from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
 
-    if move.control == "DC block":
-        return "on" if value else "off"
-    return f"{number(value, 1, signed=True)} dB"
+    lines = [[plain(cell_text(cell)) for cell in cells] for _, cells in console_table(console_rows(plan))]
+    used = [k for k in range(len(HEADS)) if any(line[k] for line in lines)]
+    yield from grid([HEADS[k] for k in used], [[line[k] for k in used] for line in lines], numbers=_NUMBERS)
+    yield from ("", *wrapped(LEGEND))
+
+
+_NUMBERS = ("input trim", "output trim", "fader", "pan")
 
 
 def _verified(plan):

@@ -6,7 +6,8 @@
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``, ``verify``
   and ``advice`` are its parts, ``moves`` what it is made of.
 - ``chainsfile``: what each stem passes, from a few lines of JSON; the balance of a song saved earlier.
-- ``sheet``: what is taken away from a plan, as data and in sentences; ``sheet_files`` puts it down, with ``templates``.
+- ``console``: a line a strip of what to set. ``sheet``: what is taken away from a plan, as data and in sentences;
+  ``sheet_files`` puts it down, with ``templates``, and tells two of them apart.
 - ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``: what came back from the mixer.
 
 The parts are loaded when first touched.
@@ -25,7 +26,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "findings": ["Finding", "Stem"],
         "moves": ["Check", "Move", "Plan", "Verification"],
         "planning": ["plan"],
-        "sheet": ["Bus", "Setting", "Sheet", "sheet_of"],
+        "sheet": ["Bus", "Sheet", "sheet_of"],
         "sheet_files": ["Change", "Difference", "difference"],
     },
 )

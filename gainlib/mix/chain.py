@@ -50,6 +50,11 @@ class Rules:
         more = {"needle": self.average == "needle", "loudness": self.match == "loudness"}
         return ("sample_peak", "rms", "active", "dc", *(name for name, asked in more.items() if asked))
 
+    @property
+    def average_meters(self) -> tuple[str, ...]:
+        """The meters that :meth:`average_of` needs."""
+        return ("active", "needle") if self.average == "needle" else ("active",)
+
     def average_of(self, level: NodeReading) -> float:
         """Return the average the rules go by, dBFS."""
         if self.average == "needle" and level.hover_dbfs is not None:

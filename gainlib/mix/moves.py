@@ -5,7 +5,8 @@ common move of the bus is one decision and not one for each strip; it is taken o
 compared.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from gainlib.levels.printing import number
 from gainlib.session import Session
@@ -102,9 +103,12 @@ class Verification:
     Attributes
     ----------
     checks : tuple of Check
+    readings : dict of (str, int) to float
+        The average at the input of each processor by strip, group or "bus" and its place, in dBFS, by the plan's meter.
     """
 
     checks: tuple[Check, ...]
+    readings: Mapping[tuple[str, int], float] = field(default_factory=dict)
 
     @property
     def passed(self) -> bool:
@@ -144,6 +148,25 @@ class Plan:
     verification: Verification
     policy: str
     offset_db: float
+
+
+def said_once(moves: Iterable[Move]) -> list[tuple[tuple[str, ...], Move, str]]:
+    """Return moves that are equal but for their strip as one: the strips, the first of the moves, the reason.
+
+    Examples
+    --------
+    >>> both = [Move(name, "fader", -9.0, 0.0, f"{name}: fader to unity") for name in ("kick", "hat")]
+    >>> [(strips, reason) for strips, _, reason in said_once(both)]
+    [(('kick', 'hat'), 'Fader to unity')]
+    """
+    found = {}
+    for move in moves:
+        reason = move.reason.removeprefix(f"{move.strip}: ")
+        found.setdefault((move.control, round(move.change_db, 1), reason), []).append(move)
+    return [
+        (tuple(move.strip for move in equal), equal[0], reason[:1].upper() + reason[1:])
+        for (_, _, reason), equal in found.items()
+    ]
 
 
 # ---- staged by hand against the plan ---------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What is taken away from a plan: the levels as found, every control with its reason, the bus before and after.
+"""What is taken away from a plan: the levels as found, a line a strip of what to set, the bus before and after.
 
 A :class:`Sheet` holds it all as plain data, and its sentences stand here too: what the mastering engineer should know,
 where noise comes to stand, how to stay safe. ``sheet_files`` writes it down. No sheet names a place on the machine.
@@ -14,12 +14,13 @@ import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
 from gainlib.levels.printing import quantity
+from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.examine import checkup
 from gainlib.mix.findings import Stem
-from gainlib.mix.moves import Move, Plan
+from gainlib.mix.moves import Plan
 from gainlib.mix.strips import active, level_dependent
-from gainlib.processors import BlackBox, Gate
-from gainlib.session import Group, Master, Session, Strip
+from gainlib.processors import BlackBox
+from gainlib.session import Session, Strip
 from gainlib.session.strip import BUS
 
 OVERS = "over full scale"
@@ -34,42 +35,6 @@ SAFETY = (
     "The makers' manuals, your mastering engineer's or platform's delivery specification, your hearing rules and local "
     "law come before any figure here.",
 )
-
-
-@dataclass(frozen=True)
-class Setting:
-    """One control of a mixer, before and after.
-
-    Attributes
-    ----------
-    strip : str
-        Strip, group, or "master".
-    control : str
-        As in :class:`~gainlib.mix.moves.Move`, and "polarity", "pan", "mute".
-    processor : str
-        What the insert is, for its controls; empty otherwise.
-    unit : str
-        "dB"; "dBFS" for a threshold; "switch" for 0 and 1; empty for a pan from −1 to 1.
-    before, after : float
-    place : str
-        Where it sits.
-    reason : str
-        Why it moves; empty where it stays.
-    """
-
-    strip: str
-    control: str
-    processor: str
-    unit: str
-    before: float
-    after: float
-    place: str
-    reason: str
-
-    @property
-    def moves(self) -> bool:
-        """Whether there is anything to do."""
-        return bool(self.reason)
 
 
 @dataclass(frozen=True)
@@ -109,8 +74,8 @@ class Sheet:
         What the bus was planned for.
     stems : tuple of Stem
         Levels of the sources as found.
-    settings : tuple of Setting
-        Every control of every strip, group and the master, in the order of the signal.
+    rows : tuple of ConsoleRow
+        What to set: a line for each strip, group and the master.
     before, after : Bus
     notes : tuple of str
         What came up on the way: files that could not be read, stems without a chain.
@@ -122,7 +87,7 @@ class Sheet:
     plan: Plan
     target_dbtp: float
     stems: tuple[Stem, ...]
-    settings: tuple[Setting, ...]
+    rows: tuple[ConsoleRow, ...]
     before: Bus
     after: Bus
     notes: tuple[str, ...] = ()
@@ -177,7 +142,7 @@ def sheet_of(
             halt.set()
             raise
     told("bus report", 2, 2)
-    return Sheet(found, plan, target_dbtp, tuple(stems), settings(found, plan), before, after, tuple(notes), made)
+    return Sheet(found, plan, target_dbtp, tuple(stems), console_rows(plan), before, after, tuple(notes), made)
 
 
 # ------------------------------------------------------------------------------------------------------------------ bus
@@ -219,65 +184,6 @@ def bus_rows(before: Bus, after: Bus) -> Iterator[tuple[str, str, float | None, 
     yield "noise floor", "dBFS", before.stem.noise_dbfs, after.stem.noise_dbfs
     yield "DC offset", "of full scale", one.dc_offset, other.dc_offset
     yield OVERS, "samples", before.overs, after.overs
-
-
-# ------------------------------------------------------------------------------------------------------------- settings
-
-
-def settings(found: Session, plan: Plan) -> tuple[Setting, ...]:
-    """Return every control of a session, before and after a plan."""
-    reasons = {(move.strip, move.control): move.reason.removeprefix(f"{move.strip}: ") for move in plan.moves}
-    pairs = [
-        *((strip.name, strip, plan.session.strip(strip.name)) for strip in found.strips),
-        *((group.name, group, plan.session.group(group.name)) for group in found.groups),
-        ("master", found.master, plan.session.master),
-    ]
-    return tuple(
-        Setting(
-            name, control, processor, unit, before, after,
-            _place(name, control), _upper(reasons.get((name, control), "")),
-        )
-        for name, old, new in pairs
-        for control, processor, unit, before, after in _controls(old, new)
-    )  # fmt: skip
-
-
-def _upper(text):
-    return text[:1].upper() + text[1:]
-
-
-def _place(name, control):
-    others = {"polarity": "before the first processor", "pan": "after the fader", "mute": "the strip's own switch"}
-    if name == "master" and control == "trim":
-        return "on the sum of all, before its first processor"
-    return others.get(control) or Move(name, control, 0.0, 0.0, "").place
-
-
-def _controls(old: Strip | Group | Master, new) -> Iterator[tuple[str, str, str, float, float]]:
-    """Yield control, processor, unit, before and after, in the order of the signal."""
-    if isinstance(old, Strip):
-        if old.polarity == -1:
-            yield "polarity", "", "switch", 1.0, 1.0
-        if old.dc_block or new.dc_block:
-            yield "DC block", "", "switch", float(old.dc_block), float(new.dc_block)
-    yield "trim", "", "dB", old.trim_db, new.trim_db
-    for number, (one, other) in enumerate(zip(old.inserts, new.inserts, strict=True), 1):
-        if one.bypass:
-            continue
-        kind = one.processor.called if isinstance(one.processor, BlackBox) else one.kind
-        yield f"insert {number} in", kind, "dB", one.in_db, other.in_db
-        if isinstance(one.processor, Gate):
-            yield f"insert {number} threshold", kind, "dBFS", one.processor.open_dbfs, other.processor.open_dbfs
-        yield f"insert {number} out", kind, "dB", one.out_db, other.out_db
-    if not isinstance(old, Master):
-        yield "output trim", "", "dB", old.post_trim_db, new.post_trim_db
-    yield "fader", "", "dB", old.fader_db, new.fader_db
-    if not isinstance(old, Master):
-        yield "pan", "", "", old.pan, new.pan
-        if old.mute:
-            yield "mute", "", "switch", 1.0, 1.0
-        for one, other in zip(old.sends, new.sends, strict=True):
-            yield f"send {one.to}", "", "dB", one.level_db, other.level_db
 
 
 # ---- sentences on the sheets -----------------------------------------------------------------------------------------
@@ -328,7 +234,7 @@ def hand_off(each: Sheet) -> Iterator[str]:
     )
     if after.overs:
         yield f"{after.overs} samples of the bus exceed full scale: print to float, or lower the target."
-    changed = [s.strip for s in each.settings if s.reason and s.control.startswith("insert")]
+    changed = [move.strip for move in each.plan.moves if move.control.startswith("insert")]
     if each.plan.policy == "restage" and changed:
         yield (
             f"Level-dependent processors now get the level they are built for, so the timbre of "

@@ -1,17 +1,18 @@
 """Sheets written down: as comma-separated values with the difference between two of them, and as a page to print.
 
 UTF-8, comma between cells, point in numbers, −∞ as ``-inf``, nothing where there is no figure. The level sheet has a
-line for each stem; the plan sheet one for each control, each figure of the bus and each check. A text that a
+line for each stem; the plan sheet one for each strip, group and the master, as ``console`` has them. A text that a
 spreadsheet would take for a formula gets an apostrophe in front, which :func:`difference` takes off again.
 
-The page is HTML that needs no other file and prints on A4 and Letter, landscape, in black and white. Tables come in
-pieces of twelve stems, each on a page of its own with its heading. Nothing is said by colour alone. Names are what
-somebody typed: every text is escaped, and passes :func:`one_line`.
+The page is HTML that needs no other file and prints on A4 and Letter, landscape, in black and white. Its first sheet of
+paper has the same lines as the plan sheet, 24 strips of them; all else is appendix. Nothing is said by colour alone.
+Names are what somebody typed: every text is escaped, and passes :func:`one_line`.
 """
 
 import csv
 import io
 import math
+import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
@@ -23,13 +24,17 @@ from gainlib import __version__
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading
+from gainlib.mix.console import LEGEND, InsertRow, cell_text, console_table
 from gainlib.mix.findings import FORMER_TAGS
-from gainlib.mix.sheet import SAFETY, Setting, Sheet, bus_rows, file_format, hand_off, noise_notes
+from gainlib.mix.moves import said_once
+from gainlib.mix.sheet import SAFETY, Sheet, bus_rows, file_format, hand_off, noise_notes
 from gainlib.session.strip import BUS
 
 READING = tuple(field.name for field in fields(Reading))
 LEVELS = ("strip", "format", "channels", "rate_hz", "frames", *READING, "noise_dbfs", "correlation", "side_db", "flags")
-PLAN = ("kind", "strip", "item", "processor", "unit", "before", "after", "place", "reason")
+PLAN = ("strip", "kind", "source", "switches", "trim_db")
+"""What a plan sheet begins with; processors and sends follow, as many as there are, and then the rest."""
+FORMER_PLAN = ("kind", "strip", "item", "processor", "unit", "before", "after", "place", "reason")
 LIMIT_DB = 0.1
 DRIFT_DB = 1.0
 # What counts as a change where the unit is no decibel.
@@ -42,14 +47,14 @@ _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2
 
 COLUMNS = {
     "A": "polarity, DC block",
-    "B": "trim",
-    "C": "processors, in and out",
+    "B": "input trim",
+    "C": "processors",
     "D": "output trim",
     "E": "fader",
     "F": "pan",
     "G": "sends",
 }
-"""What each column of the plan sheet holds; the letters stand in the drawing of a channel."""
+"""Where each column of the page sits; the letters stand in the drawing of a channel as well."""
 
 
 def level_csv(sheet: Sheet) -> str:
@@ -68,20 +73,45 @@ def level_csv(sheet: Sheet) -> str:
 
 
 def plan_csv(sheet: Sheet) -> str:
-    """Return the plan sheet: a line for each control, each figure of the bus and each check."""
-    return _table(PLAN, _plan_rows(sheet))
+    """Return the plan sheet: a line for each strip, group and the master."""
+    return _table(*plan_table(sheet))
 
 
-def _plan_rows(sheet) -> Iterator[list]:
-    for each in sheet.settings:
-        texts = tame(each.strip), tame(each.control), each.processor, each.unit
-        yield ["setting", *texts, _cell(each.before), _cell(each.after), each.place, tame(each.reason)]
-    for item, unit, before, after in bus_rows(sheet.before, sheet.after):
-        yield ["bus", BUS, item, "", unit, _cell(before), _cell(after), "", ""]
-    yield ["bus", BUS, "common move", "", "dB", _cell(0.0), _cell(sheet.plan.offset_db), "all that reaches the bus", ""]
-    for check in sheet.plan.verification.checks:
-        wanted = f"{'kept' if check.passed else 'missed'}; wanted {check.low:.2f} to {check.high:.2f}"
-        yield ["check", "", tame(check.name), "", check.unit, "", _cell(check.measured), "", wanted]
+def plan_table(sheet: Sheet) -> tuple[list[str], list[list[str]]]:
+    """Return the heading and the lines of the plan sheet, every cell as text."""
+    most = max(len(row.inserts) for row in sheet.rows)
+    targets = list(dict.fromkeys(to for row in sheet.rows for to, _, _ in row.sends))
+    of_insert = [field.name for field in fields(InsertRow)]
+    reading, rows = sheet.after.stem.reading, []
+    for row in sheet.rows:
+        inserts = [[_rounded(getattr(each, name)) for name in of_insert] for each in row.inserts]
+        inserts += [[""] * len(of_insert)] * (most - len(inserts))
+        sent = {to: (_rounded(level), tap) for to, level, tap in row.sends}
+        bus = (reading.true_peak_dbtp, reading.loudness_lufs) if row.kind == "master" else (None, None)
+        rows.append(
+            [tame(row.name), row.kind, tame(row.source), "; ".join(row.switches), _rounded(row.trim_db)]
+            + [cell for insert in inserts for cell in insert]
+            + [_rounded(row.output_trim_db), _rounded(row.fader_db), _rounded(row.pan, 2)]
+            + [cell for to in targets for cell in sent.get(to, ("", ""))]
+            + [*(_rounded(figure, 2) for figure in bus), tame("; ".join(row.moves))]
+        )
+    head = [*PLAN, *(f"insert_{k}_{name}" for k in range(1, most + 1) for name in of_insert)]
+    head += [
+        "output_trim_db",
+        "fader_db",
+        "pan",
+        *(tame(name) for to in targets for name in (f"send_{to}_db", f"tap_{to}")),
+    ]
+    return [*head, "bus_true_peak_dbtp", "bus_loudness_lufs", "moves"], rows
+
+
+def _rounded(value, decimals=1):
+    """Write a figure of a line with the decimals that it has everywhere; a text is tamed."""
+    if isinstance(value, str):
+        return tame(value)
+    if value is None or isinstance(value, int):
+        return "" if value is None else str(value)
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
 def _table(head, rows) -> str:
@@ -210,16 +240,44 @@ def _read(text, which):
     except csv.Error as error:
         raise GainlibError(f"{which} sheet is not CSV: {error}") from None
     head = tuple(rows[0]) if rows else ()
-    if head not in (LEVELS, PLAN):
+    if head not in (LEVELS, FORMER_PLAN) and head[: len(PLAN)] != PLAN:
         raise GainlibError(f"{which} sheet has none of the headings that a level sheet or a plan sheet begins with")
     if any(len(row) != len(head) for row in rows):
         raise GainlibError(f"{which} sheet has lines of unequal length; write it again")
     named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
-    if head == PLAN:
-        return head, {_item(row): row["after"] for row in named if row["kind"] != "check"}
+    if head == FORMER_PLAN:
+        return PLAN, {_item(row): row["after"] for row in named if _kept(row)}
+    if head != LEVELS:
+        return PLAN, {key: cell for row in named for key, cell in _items(row)}
     for row in named:
         row["flags"] = "; ".join(FORMER_TAGS.get(tag, tag) for tag in row["flags"].split("; "))
     return head, {(row["strip"], item): row[item] for row in named for item in LEVELS[1:]}
+
+
+def _items(row) -> Iterator[tuple[tuple[str, str], str]]:
+    """Yield strip, control and setting of a line, by the names that controls have in moves."""
+    for switch in filter(None, row["switches"].split("; ")):
+        yield (row["strip"], switch), "1"
+    for column, cell in row.items():
+        if not cell:
+            continue
+        if column in _OF_BUS:
+            yield (BUS, _OF_BUS[column]), cell
+        elif found := _CONTROL.fullmatch(column):
+            insert, end, send, control = found.groups()
+            item = f"insert {insert} {end}" if insert else f"send {send}" if send else control.replace("_", " ")
+            yield (row["strip"], item), cell
+
+
+_OF_BUS = {"bus_true_peak_dbtp": "true peak", "bus_loudness_lufs": "loudness"}
+_CONTROL = re.compile(r"insert_(\d+)_(in|threshold|out)_dbf?s?|send_(.*)_db|(trim|output_trim|fader|pan)(?:_db)?", re.S)
+
+
+def _kept(row):
+    """Tell what a plan sheet still holds of what one of the version before did."""
+    if row["kind"] == "bus":
+        return row["item"] in _OF_BUS.values()
+    return row["kind"] == "setting" and (row["after"] != "0" or row["unit"] != "switch")
 
 
 def _item(row):
@@ -229,6 +287,8 @@ def _item(row):
 def former_names(text: str) -> dict[str, str]:
     """Return what a sheet of the version before calls otherwise: its word, and the one used now."""
     head, *rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
+    if not {"item", "flags"} & set(head):
+        return {}
     used = {word for row in rows for word in row[head.index("item" if "item" in head else "flags")].split("; ")}
     return {old: new for old, new in (FORMER if "item" in head else FORMER_TAGS).items() if old in used}
 
@@ -246,7 +306,7 @@ def _change(key, before, after, limit_db) -> Change | None:
     if math.isinf(one) or math.isinf(other):
         return None if one == other else Change(*key, before, after, None)
     limit = (LIMITS | _COUNTS).get(key[1], limit_db)
-    return Change(*key, before, after, other - one) if abs(other - one) > limit else None
+    return Change(*key, before, after, other - one) if abs(other - one) > limit + 1e-9 else None
 
 
 def _number(text):
@@ -283,64 +343,41 @@ def page(sheet: Sheet) -> str:
     pages.finalize = lambda value: one_line(value) if type(value) is str else value
     pages.filters |= {
         "name": lambda text: Markup("<bdi>{}</bdi>").format(one_line(text)),
+        "piece": _one_line_piece,
         "breaks": lambda text: escape(text).replace("\n", Markup("<br>")),
         "number": lambda value, decimals: "" if value is None else number(value, decimals),
+        "signed": lambda value: number(value, 1, signed=math.isfinite(value)),
         "quantity": quantity,
         "flags": _flags,
-        "value": _value,
-        "by": _by,
-        "letter": lambda setting: _column(setting)[0],
     }
     return pages.get_template("sheet.html").render(
         sheet=sheet,
         version=__version__,
         drive={"restage": "reference", "keep": "unchanged"}[sheet.plan.policy],
+        lines=(lines := list(console_table(sheet.rows))),
+        size=_size(lines),
         columns=COLUMNS,
-        heads=[f"{letter}\n{words}" for letter, words in COLUMNS.items()],
+        legend=LEGEND,
+        moved=said_once(sheet.plan.moves),
         safety=SAFETY,
         formats={strip.name: file_format(strip) for strip in sheet.found.strips},
-        glance=list(_glance(sheet.settings).items()),
         bus_rows=list(bus_rows(sheet.before, sheet.after)),
         noise_notes=list(noise_notes(sheet)),
         hand_off=list(hand_off(sheet)),
     )
 
 
+def _size(lines):
+    """Return the class of a table that has to fit one page."""
+    letters = sum(len(cell_text(cell)) for _, cells in lines for cell in cells) / len(lines)
+    return "" if len(lines) <= 16 else "many" if letters < 110 else "dense"
+
+
+def _one_line_piece(text):
+    """Keep the blanks at the ends of a piece, which part it from the next."""
+    return escape(f"{text[: len(text) - len(text.lstrip(' '))]}{one_line(text)}{text[len(text.rstrip(' ')) :]}")
+
+
 def _flags(stem):
     sure = {finding.tag: finding.sure for finding in stem.findings}
     return ", ".join(f"{tag}{'' if known else '?'}" for tag, known in sure.items())
-
-
-def _glance(settings) -> dict[str, dict[str, dict[str, list[tuple[str, Setting]]]]]:
-    """Return settings by strip, letter of the column, and what stands ahead of a line of it."""
-    found: dict = {}
-    for each in settings:
-        letter, label, end = _column(each)
-        found.setdefault(each.strip, {}).setdefault(letter, {}).setdefault(label, []).append((end, each))
-    return found
-
-
-def _column(setting):
-    """Return the letter of a setting's column, and what stands ahead of its figures: a line's label, and a word."""
-    control = setting.control
-    if control.startswith("insert "):
-        count, _, end = control.removeprefix("insert ").partition(" ")
-        return "C", f"{count} {setting.processor}:", end
-    if control.startswith("send "):
-        return "G", Markup("<bdi>{}</bdi>:").format(one_line(control.removeprefix("send "))), ""
-    if control == "mute":
-        return "E", "muted", ""
-    known = {"trim": "B", "output trim": "D", "fader": "E", "pan": "F"}
-    return (known[control], "", "") if control in known else ("A", control, "")
-
-
-def _value(setting, value):
-    if setting.unit == "switch":
-        return "inverted" if setting.control == "polarity" else "on" if value else "off"
-    return number(value, 2 if setting.control == "pan" else 1, signed=math.isfinite(value))
-
-
-def _by(setting):
-    if setting.unit == "switch" or not math.isfinite(setting.before) or not math.isfinite(setting.after):
-        return ""
-    return f"{number(setting.after - setting.before, 1, signed=True)} dB"

@@ -96,8 +96,11 @@ class _Verifier:
         names, _ = heard(found)
         self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].has_level]
         self._groups = [group for group in found.groups if group.name in names and not old[f"{group.name}/post"].empty]
-        meters = dict.fromkeys(self._nodes(), self._rules.meters) | {BUS: ("true_peak",)}
+        inputs = {(owner, k): f"{owner}/insert {k}/in" for owner, inserts in self._chains() for k, _ in inserts}
+        meters = dict.fromkeys(inputs.values(), self._rules.average_meters)
+        meters |= dict.fromkeys(self._nodes(), self._rules.meters) | {BUS: ("true_peak",)}
         self._now = planned.render().levels(meters, meters)
+        self._readings = {place: self._rules.average_of(self._now[node]) for place, node in inputs.items()}
 
     def result(self):
         checks = [self._bus()] if math.isfinite(self._now[BUS].true_peak_dbtp) else []
@@ -107,7 +110,13 @@ class _Verifier:
             if level_dependent(group.inserts):
                 checks += self._drive(group)
             checks += self._ways(group)
-        return Verification(tuple(checks))
+        return Verification(tuple(checks), self._readings)
+
+    def _chains(self):
+        """Yield every strip, group and the bus with its processors that are not bypassed, by their places."""
+        channels = [(each.name, each.inserts) for each in (*self._strips, *self._groups)]
+        for owner, inserts in (*channels, (BUS, self._planned.master.inserts)):
+            yield owner, [(k, insert) for k, insert in enumerate(inserts, 1) if not insert.bypass]
 
     def _nodes(self):
         for strip in self._strips:

@@ -14,7 +14,7 @@ _ROOMS = {
     ],
     "mix": [
         "Bus", "BusFigures", "BusPeak", "Change", "Check", "Contributions", "Difference", "Export", "Finding", "Move",
-        "Plan", "Setting", "Sheet", "StagedFile", "Stem", "Verification", "apply_chains", "checkup", "common_offset",
+        "Plan", "Sheet", "StagedFile", "Stem", "Verification", "apply_chains", "checkup", "common_offset",
         "contributions", "difference", "plan", "sheet_of", "write_stems",
     ],
 }

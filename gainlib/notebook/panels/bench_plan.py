@@ -3,6 +3,8 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
+from gainlib.mix.moves import said_once
 from gainlib.notebook import figures
 from gainlib.notebook.figures.strips import Moved
 from gainlib.notebook.live import LiveFigure
@@ -17,7 +19,7 @@ POLICIES = (
 )
 AVERAGES = (("active level", "active"), ("needle", "needle"))
 MATCHES = (("energy", "energy"), ("loudness", "loudness"))
-HEADS = ("strip", "control", "from (dB)", "to (dB)", "where it sits", "why")
+WHY = ("strips", "control", "by (dB)", "where it sits", "why")
 TEXT = """
 **Restage** drives each level-dependent box at the level it is built for and undoes that gain behind it; this is meant
 to change the timbre. **Keep** moves only what comes after the processors, which is right for a mix that already sounds
@@ -84,7 +86,7 @@ class PlanStep(Step):
         from gainlib.mix.advice import raised_floors
 
         self._picture.children = [_picture(self.song.session, plan)]
-        self.moves.value = table("What to move", HEADS, map(_move_row, plan.moves), (2, 3))
+        self.moves.value = _console(plan)
         checks, missed = plan.verification.checks, plan.verification.missed
         rows = [(check.name, str(check).removeprefix(f"{check.name}: ")) for check in checks]
         every = table("Checks on a full render", ("what", "measured"), rows)
@@ -112,15 +114,22 @@ def _plan(tell, session, target_dbtp, wishes):
     return session, plan(session, target_dbtp, progress=tell, **wishes), target_dbtp
 
 
-def _move_row(move):
-    def setting(value):
-        if move.control == "DC block":
-            return "on" if value else "off"
-        return level_text(value, "").strip()
+def _console(plan):
+    """Return a line a strip of what to set, and under it what moves and why."""
+    lines = [map(cell_text, cells) for _, cells in console_table(console_rows(plan))]
+    reasons = (
+        (", ".join(strips), move.control, "on" if move.control == "DC block" else _by(move), move.place, reason)
+        for strips, move, reason in said_once(plan.moves)
+    )
+    why = table("Moves", WHY, reasons, (2,))
+    return (
+        f"{table('What to set', HEADS, lines, (2, 4, 5, 6))}<p class='gl-sub'>{LEGEND}</p>"
+        f"<details><summary>What moves, and why</summary>{why}</details>"
+    )
 
-    reason = move.reason.removeprefix(f"{move.strip}: ")
-    reason = f"{reason[:1].upper()}{reason[1:]}."
-    return move.strip, move.control, setting(move.before_db), setting(move.after_db), move.place, reason
+
+def _by(move):
+    return level_text(move.change_db, "").strip()
 
 
 def _picture(session, plan):

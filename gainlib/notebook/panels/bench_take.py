@@ -17,10 +17,11 @@ from gainlib.notebook.records import SaveButton
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
 SHEETS = """
-**Sheets.** `plan.html` prints in grey on A4 and Letter; it has a drawing of where each column sits, tick boxes,
-reasons, levels, and the bus before and after. `plan.csv` and `levels.csv` hold the same for a spreadsheet,
-`hand-off.txt` what the mastering engineer should know, and `session.json` the planned song. They go into a **new**
-folder, which is written completely or not at all.
+**Sheets.** The first page of `plan.html` has a line a strip with all that you set, and boxes to tick; it prints in grey
+on A4 and Letter, and 24 strips fit. Where each column sits, reasons, levels, and the bus before and after are an
+appendix. `plan.csv` holds the same lines for a spreadsheet, `levels.csv` the levels as found, `hand-off.txt` what the
+mastering engineer should know, and `session.json` the planned song. They go into a **new** folder, which is written
+completely or not at all.
 """
 STEMS = """
 **Staged stems.** *Up to the trim*: load them in place of the raw stems, with the trims at 0. *Up to the bus*: they
