@@ -114,7 +114,7 @@ def console_rows(plan: Plan) -> tuple[ConsoleRow, ...]:
     >>> tone = Audio(0.1 * np.sin(np.arange(48000) * 0.1), 48000)
     >>> kick, master = console_rows(plan(Session([Strip("kick", tone, fader_db=-12.0)])))
     >>> kick.output_trim_db, kick.fader_db, kick.moves, master.fader_db
-    (14.0, 0.0, ('output trim', 'fader'), 0.0)
+    (17.0, 0.0, ('output trim', 'fader'), 0.0)
     """
     session, moved = plan.session, {}
     for move in plan.moves:
