@@ -15,8 +15,8 @@ LABS = Path(__file__).parent.parent / "labs"
 INDEX = """(id) => { const cells = window.jupyterapp.shell.currentWidget.content.model.cells;
   for (let i = 0; i < cells.length; i++) if (cells.get(i).id === id) return i; return -1; }"""
 BARS = "() => ![...document.querySelectorAll('.jupyter-widgets .progress')].some((bar) => bar.offsetParent)"
-HASH = """async (image) => { const data = await (await fetch(image.src)).arrayBuffer();
-  const hash = await crypto.subtle.digest('SHA-1', data); return Array.from(new Uint8Array(hash)).join(); }"""
+HASH = """async (image) => { for (let k = 0; k < 2; k++) await new Promise(requestAnimationFrame);
+  return [...image.querySelectorAll('canvas')].map((canvas) => canvas.toDataURL()).join(' '); }"""
 FOCUSED = """() => { const e = document.activeElement;
   return `${e.tagName} ${e.className} ${e.getAttribute('aria-label') || e.textContent.slice(0, 40)}`; }"""
 MOST_TABS = 400

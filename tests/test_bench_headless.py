@@ -298,10 +298,10 @@ def test_the_meters_follow_the_faders_without_rendering(bench, stems):
     step = bench.balance()
     step.measure()
     assert "follow the faders" in step.said.text
-    before = step._picture.children[0].png
+    before = step._picture.children[0].moving
     step.faders.set_values({"kick": -12.0, "bass": -9.5})
     step.pans["hat"].value = 0.5
-    assert step._picture.children[0].png != before
+    assert step._picture.children[0].moving != before
     session = bench.song.session
     assert (session.strip("kick").fader_db, session.strip("hat").pan) == (-12.0, 0.5)
     true_peak = session.render().reading("bus").true_peak_dbtp

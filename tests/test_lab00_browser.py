@@ -39,7 +39,7 @@ def test_everything_runs_and_nothing_is_graded_yet(lab):
     text = lab.page.locator(".jp-Notebook").inner_text()
     assert not re.search(r"\b(NaN|undefined|null|None)\b", text)
     for image in lab.page.locator(".jp-Notebook .gl-picture").all():
-        assert len(image.locator("img").get_attribute("alt")) > 40
+        assert len(image.locator("[role=img]").get_attribute("aria-label")) > 40
         assert image.locator("figcaption").text_content().endswith(".")
     for name in ("start", "safety-text", "panel-speakers", "idea", "takeaway"):
         lab.cell(name)

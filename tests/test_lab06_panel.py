@@ -23,15 +23,15 @@ def desk():
 def test_the_picture_follows_box_and_drive(desk):
     picture = desk.pictures[0].widget
     assert "halving the input leaves under −120 dB" in picture.sentence
-    before = picture.png
+    before = picture.moving
     desk.set(drive_dbfs=12.0)
-    assert picture.png != before
+    assert picture.moving != before
     assert "gives" in picture.sentence and "halving the input leaves −" in picture.sentence
     desk.set(box="B")
     assert "repeating it leaves −1" in picture.sentence and "With silence in, it gives silence" in desk.said.text
     desk.undo()
     desk.undo()
-    assert desk.setting.box == "A" and picture.png == before
+    assert desk.setting.box == "A" and picture.moving == before
 
 
 def test_what_is_read_stands_beside_the_picture(desk):

@@ -96,12 +96,12 @@ def drag(desk, trim_db):
 def test_the_hand_is_followed_and_told(desk):
     desk.reset()
     upper, lower = (picture.widget for picture in desk.pictures)
-    before, words = upper.png, upper.sentence
+    before, words = upper.moving, upper.sentence
     assert "inside the working range" in words
     readings = dict(desk.numbers.table["rows"])
     assert readings["active level, in"] == "−18.0 dBFS" and readings["THD of a sine as loud"] == "1.00 %"
     drag(desk, 12.0)
-    assert upper.png != before and upper.sentence == words, "words wait until the hand lets go"
+    assert upper.moving != before and upper.sentence == words, "words wait until the hand lets go"
     desk.set(trim_db=12.0)
     assert "THD 11.1 %" in upper.sentence and "above the working range" in upper.sentence
     assert "**above** its working range" in desk.said.text and "active is as loud as bypass" in desk.said.text
@@ -204,9 +204,9 @@ def test_three_stages_by_hand():
     given = each.variant("anna", class_code="7b")
     panel = lab_module("07").exercise_panel(each, given, None)
     assert panel.controls() is None, "untouched is no answer"
-    before = panel.pictures[0].widget.png
+    before = panel.pictures[0].widget.moving
     panel.set_controls(each.solve(given))
-    assert panel.pictures[0].widget.png != before and panel.controls() == each.solve(given)
+    assert panel.pictures[0].widget.moving != before and panel.controls() == each.solve(given)
     assert mark(each, given, panel.controls()).state == "right"
     rows = panel.numbers.table["rows"]
     assert [row[0] for row in rows] == ["1", "2", "3", "strip"]

@@ -21,7 +21,7 @@ def lab(tmp_path_factory):
 
 def sentence(found):
     """Return what the first picture in a part of the page says to a screen reader, its title left out."""
-    return found.locator(".gl-image").first.get_attribute("alt").partition(". ")[2]
+    return found.locator(".gl-image").first.get_attribute("aria-label").partition(". ")[2]
 
 
 def panel(lab, name):
@@ -46,7 +46,7 @@ def test_everything_runs_and_nothing_is_graded_yet(lab):
     assert "0 of 14" in lab.cell("score").inner_text()
     assert not re.search(r"\b(NaN|undefined|null|None)\b", lab.page.locator(".jp-Notebook").inner_text())
     for image in lab.page.locator(".jp-Notebook .gl-picture").all():
-        assert len(image.locator("img").get_attribute("alt")) > 40
+        assert len(image.locator("[role=img]").get_attribute("aria-label")) > 40
         assert image.locator("figcaption").text_content().endswith(".")
         assert image.locator("table").count() >= 1
     for slider in lab.page.locator(".jp-Notebook [role=slider], .jp-Notebook input[type=range]").all():

@@ -65,9 +65,9 @@ def test_a_law_can_be_changed_and_the_level_stays():
 
 def test_the_travel_desk_says_what_the_law_says():
     desk = travel()
-    picture = desk.pictures[0].widget.png
+    picture = desk.pictures[0].widget.moving
     desk.mixers["fader_db"].set_values([-30.0])
-    assert desk.pictures[0].widget.png != picture
+    assert desk.pictures[0].widget.moving != picture
     # −30 dB on 80·log10(x/75): x = 31.6 mm, 34.744/x = 1.10 dB per mm, worked by hand
     assert "is at 31.6 mm, −30.0 dB. Below 34.7 mm" in words(desk)
     assert "worth 1.10 dB" in words(desk)

@@ -152,12 +152,12 @@ def test_the_picture_follows_and_is_measured_on_release(session):
     _, panel = session
     desk = panel.desk
     desk.set(strip="01 kick")
-    before = desk.pictures[0].widget.png
+    before = desk.pictures[0].widget.moving
     drag(desk, "01 kick/trim_db", -6.0)
-    assert desk.pictures[0].widget.png != before
-    guess = desk.pictures[0].widget.png
+    assert desk.pictures[0].widget.moving != before
+    guess = desk.pictures[0].widget.moving
     desk.settings.released += 1
-    assert desk.pictures[0].widget.png != guess, "a box that cares passes on something else than what it gets"
+    assert desk.pictures[0].widget.moving != guess, "a box that cares passes on something else than what it gets"
     rows = turn(panel, lab12.STRIP_READ)
     trace = assignment.staged(panel.places.answer(), panel.places.given).render()
     for point, node in (("behind its trim", "trim"), ("into box 1", "insert 1/in"), ("ahead of its fader", "post")):
@@ -183,9 +183,9 @@ def test_a_group_follows_the_hand_too(session):
     _, panel = session
     desk = panel.desk
     desk.set(strip="drums")
-    before = desk.pictures[0].widget.png
+    before = desk.pictures[0].widget.moving
     drag(desk, "drums/trim_db", desk.setting["drums/trim_db"] - 3.0)
-    assert desk.pictures[0].widget.png != before
+    assert desk.pictures[0].widget.moving != before
     desk.settings.released += 1
     assert "The compressor takes off" in desk.later.text
     rows = turn(panel, lab12.STRIP_READ)

@@ -1,22 +1,24 @@
-"""Pictures without a browser: drawn as matplotlib would, encoded as others decode it, said in words and numbers."""
+"""Pictures without a browser: noted down where matplotlib would draw them, said in words and numbers."""
 
-import io
+import importlib
 import json
 import math
 import pathlib
+import re
 
 import matplotlib
 import numpy as np
 import pytest
 from matplotlib.colors import to_hex, to_rgb
-from matplotlib.text import Text
-from PIL import Image
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from gainlib.audio import GainlibError
 from gainlib.meters import envelope_of, level_counts
-from gainlib.notebook import figures, png
-from gainlib.notebook.figures import palette
-from gainlib.notebook.figures.parts import Stamp
+from gainlib.notebook import figures
+from gainlib.notebook.desk import Desk
+from gainlib.notebook.figures import ink, palette
+from gainlib.notebook.figures.parts import Word, filled, rectangles, words
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.words import Table, level_text, number_text
 
@@ -24,8 +26,13 @@ ROOT = pathlib.Path(__file__).parent.parent
 RATE = 48000
 
 
-def pixels(live):
-    return np.asarray(Image.open(io.BytesIO(live.widget.png))).astype(int)
+def places(noted):
+    """Return where the marks of a picture stand, in pixels."""
+    return np.frombuffer(noted["places"], "<i2").reshape(-1, 2) / ink.UNITS
+
+
+def letters(noted):
+    return [mark["text"] for mark in noted["marks"] if "text" in mark]
 
 
 @pytest.mark.parametrize(
@@ -56,62 +63,76 @@ def line_picture(width=400, height=240):
     return fig, axes, line
 
 
-def test_a_blitted_picture_is_the_picture_matplotlib_draws():
-    fig, _, line = line_picture()
+def test_what_moves_is_noted_where_matplotlib_would_draw_it():
+    fig, axes, line = line_picture()
     live = LiveFigure(fig, [line], title="Ramp")
     line.set_ydata([1, 0.25])
     live.refresh()
-    line.set_animated(False)
-    fig.canvas.draw()
-    whole = np.asarray(fig.canvas.buffer_rgba())[:, :, :3].astype(int)
-    assert np.abs(pixels(live) - whole).max() <= 2
-    assert (live.widget.width_px, live.widget.height_px) == whole.shape[1::-1] == (400, 240)
+    expected = axes.transData.transform([(0, 1), (1, 0.25)])
+    np.testing.assert_allclose(places(live.widget.moving), expected * (1, -1) + (0, 240), atol=0.5 / ink.UNITS)
+    (mark,) = live.widget.moving["marks"]
+    assert mark["line"] == to_hex(line.get_color()) and mark["runs"] == [2]
+    assert mark["width"] == pytest.approx(line.get_linewidth() * 100 / 72, abs=0.01)
+    assert (live.widget.width_px, live.widget.height_px) == (400, 240)
 
 
-@pytest.mark.parametrize("channels", [3, 4])
-def test_another_decoder_reads_our_png_back(channels):
-    picture = np.random.default_rng(7).integers(0, 256, (37, 53, channels), np.uint8)
-    decoded = Image.open(io.BytesIO(png.encode(picture)))
-    decoded.load()  # Pillow checks every chunk's CRC
-    assert (decoded.format, decoded.mode, decoded.size) == ("PNG", "RGB", (53, 37))
-    np.testing.assert_array_equal(np.asarray(decoded), picture[:, :, :3])
-
-
-def test_png_refuses_what_is_no_picture():
-    for wrong in (np.zeros((2, 2)), np.zeros((2, 2), np.uint8), np.zeros((0, 2, 3), np.uint8)):
-        with pytest.raises(GainlibError, match="give 8-bit"):
-            png.encode(wrong)
+def test_gaps_closed_shapes_and_signs_are_told_apart():
+    axes = figures.make_figure(300, 100).subplots()
+    (line,) = axes.plot([0, 1, np.nan, 3, 4], [0, 1, 1, 1, 0])
+    (dots,) = axes.plot([0, 1, 2], [0, 1, np.nan], "s")
+    boxes = filled(axes, "#ff0000", "//")
+    boxes.set_verts(rectangles([0, 2], 0.0, 1.0, 1.0))
+    gap, signs, area = ink.moving(axes.figure, [line, dots, boxes])["marks"]
+    assert gap["runs"] == [2, 2] and "fill" not in gap
+    assert signs["runs"] == [2] and signs["sign"] == [-4]  # a square, closed, at the two places that exist
+    assert area["runs"] == [-4, -4] and area["fill"] == "#ff0000" and area["hatch"][0] == "//"
+    boxes.set_verts(rectangles([], 0.0, 1.0, 1.0))
+    assert ink.moving(axes.figure, [boxes]) == {"marks": [], "places": b""}
 
 
 @pytest.mark.parametrize("ha", ["left", "center", "right"])
-@pytest.mark.parametrize("va", ["top", "bottom", "baseline"])
-def test_a_stamp_lies_where_matplotlib_puts_the_text(ha, va):
-    pictures = []
-    for kind in (Text, Stamp):
-        fig = figures.make_figure(300, 100)
-        axes = fig.subplots()
-        axes.set(xlim=(0, 1), ylim=(0, 1))
-        text = kind(0.5, 0.45, "lead vocal −3.2", ha=ha, va=va, fontsize=9, fontfamily="DejaVu Sans", color="#1a1a1a")
-        text.set_transform(axes.transData)
-        axes.add_artist(text)
-        fig.canvas.draw()
-        pictures.append(np.asarray(fig.canvas.buffer_rgba())[:, :, 0].astype(int))
-    written, stamped = pictures
-    assert (written < 200).sum() > 100
-    best = min(np.abs(written - np.roll(stamped, (dy, dx), (0, 1))).mean() for dy in (-1, 0, 1) for dx in (-1, 0, 1))
-    assert best < 1.0  # the same letters, to the pixel
+@pytest.mark.parametrize("va", ["top", "center", "bottom", "baseline", "center_baseline"])
+def test_a_word_lies_where_matplotlib_puts_the_text(ha, va):
+    axes = figures.make_figure(300, 100).subplots()
+    axes.set(xlim=(0, 1), ylim=(0, 1))
+    text = axes.text(0.5, 0.45, "lead vocal −3.2", ha=ha, va=va, **palette.TEXT)
+    theirs = ink.moving(axes.figure, [text])["marks"][0]
+    ours = ink.moving(axes.figure, [words(axes, 0.5, 0.45, "lead vocal −3.2", ha=ha, va=va)])["marks"][0]
+    assert ours["text"] == theirs["text"] and ours["size"] == theirs["size"]
+    np.testing.assert_allclose(ours["at"], theirs["at"], atol=1.0)
 
 
-def test_the_background_follows_only_a_redraw():
+def test_the_widths_of_letters_are_those_of_the_font():
+    path = TextPath((0, 0), "V", size=ink.GLYPH_SIZE, prop=FontProperties(family=palette.FONT))
+    outline, advance = ink.glyph("V")
+    corners = np.array([float(v) for v in re.findall(r"-?[\d.]+", outline)]).reshape(-1, 2)
+    theirs = path.vertices[path.codes != path.CLOSEPOLY]
+    np.testing.assert_allclose(
+        [corners.min(axis=0), corners.max(axis=0)], [theirs.min(axis=0), theirs.max(axis=0)], atol=0.2
+    )
+    assert advance == pytest.approx(0.684 * ink.GLYPH_SIZE, abs=0.1)  # DejaVu Sans: 1401 of 2048 units
+
+
+def test_what_stays_follows_only_a_redraw():
     fig, axes, line = line_picture()
     live = LiveFigure(fig, [line], title="Ramp")
-    first = pixels(live)
+    first, at = live.widget.ground, places(live.widget.moving)
     axes.set_ylim(0, 2)
     line.set_ydata([0, 2])  # the same place on the new scale
     live.refresh()
-    np.testing.assert_array_equal(pixels(live), first)  # the stored background still has the old ticks
+    np.testing.assert_array_equal(places(live.widget.moving), at)
+    assert live.widget.ground == first
     live.redraw()
-    assert (pixels(live)[:, :40] != first[:, :40]).any()  # now the ticks are new as well
+    assert letters(live.widget.ground)[-6:] != letters(first)[-6:]  # other numbers at the ticks
+    assert set("".join(letters(live.widget.ground))) <= set(live.widget.letters)
+
+
+@pytest.mark.parametrize("lab", ["05", "08"])
+def test_a_move_sends_less_than_20_kb(lab):
+    for live in Desk(next(iter(importlib.import_module(f"gainlib.labs.lab{lab}").LAB.experiments.values()))()).pictures:
+        live.redraw()
+        moved = live.widget.moving
+        assert len(json.dumps(moved["marks"])) + len(moved["places"]) < 20_000, live.title
 
 
 def test_words_and_numbers_are_renewed_on_settle_only():
@@ -238,7 +259,7 @@ def test_names_above_bars_are_clear_of_bars_and_lines_and_no_two_of_eleven_strip
     axes = figures.make_figure(700, 300).subplots()
     bars = figures.Contributions(axes, NAMES, count=2, limit=2.0)
     bars.update([1, 2], [[1.0, 0.02, 0.0, -0.1], [3.0, 2.0, 0.0, 0.0]])
-    labels = [artist for artist in bars.artists if isinstance(artist, Stamp)]
+    labels = [artist for artist in bars.artists if isinstance(artist, Word)]
     assert [label.get_text() for label in labels] == ["kick", "kick"]
     lines = [line.get_ydata()[0] for line in axes.lines] + list(axes.get_yticks())
     tops = [path.vertices[:, 1].max() for stack in bars.artists[:4] for path in stack.get_paths()]

@@ -87,7 +87,7 @@ def wait_for(board, script, *args):
 
 
 def picture(board):
-    return board.page.locator(".gl-image").get_attribute("src")
+    return board.page.locator(".gl-image").get_attribute("data-drawn")
 
 
 def test_every_row_has_a_name_a_role_and_its_value_in_words(faders):
@@ -156,7 +156,7 @@ def test_the_mouse_drags_and_the_picture_follows_then_the_words(faders):
     assert value(faders, "bass") == -14  # taking hold moves nothing
     for step in range(1, 9):
         faders.page.mouse.move(x + 10 * step, y)
-    wait_for(faders, "([old]) => document.querySelector('.gl-image').src !== old", before)
+    wait_for(faders, "([old]) => document.querySelector('.gl-image').dataset.drawn !== old", before)
     sentence = faders.page.locator(".gl-sentence").inner_text()
     assert faders.kernel("print(faders.released)") == str(released := int(faders.kernel("print(faders.released)")))
     faders.page.mouse.up()
@@ -243,10 +243,10 @@ def test_eleven_rows_fit_a_narrow_notebook(faders):
 
 def test_the_picture_has_an_alternative_and_a_table(faders):
     image = faders.page.locator(".gl-image")
-    assert image.get_attribute("alt").startswith("Levels. The meters: kick −9.0 dB, snare +2.0 dB")
+    assert image.get_attribute("aria-label").startswith("Levels. The meters: kick −9.0 dB, snare +2.0 dB")
     handle(faders, "lead vocal").focus()
     faders.page.keyboard.press("PageDown")
-    wait_for(faders, "() => document.querySelector('.gl-image').alt.includes('lead vocal +5.0 dB')")
+    wait_for(faders, "() => document.querySelector('.gl-image').ariaLabel.includes('lead vocal +5.0 dB')")
     faders.page.get_by_text("The same in numbers").click()
     rows = faders.page.locator(".gl-table tbody tr")
     assert rows.count() == len(NAMES)

@@ -1,12 +1,8 @@
 """Pictures that follow the hand, each with its sentence and its table.
 
-A :class:`LiveFigure` keeps the axes, grid and labels of a matplotlib figure as a stored background and draws only the
-artists that change on top of it; the result travels to the browser as PNG. Text beside the picture is renewed when the
-hand lets go (:meth:`LiveFigure.settle`), because a screen reader could not follow it faster and nobody reads while
-dragging.
-
-Why not ``ipywidgets.Image``: it has no text alternative, and a picture without one is closed to a blind reader (WCAG
-2.2, 1.1.1). :class:`Picture` sends the same bytes over the same channel.
+A :class:`LiveFigure` sends what stays of a matplotlib figure once, and what changes at every move, both as numbers
+(:mod:`gainlib.notebook.figures.ink`); the browser draws them. Text beside the picture is renewed when the hand lets go
+(:meth:`LiveFigure.settle`), because a screen reader could not follow it faster and nobody reads while dragging.
 """
 
 import threading
@@ -14,18 +10,14 @@ from collections.abc import Callable, Iterable
 from typing import Protocol
 
 import anywidget
-import numpy as np
 import traitlets
 from matplotlib.artist import Artist
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets, png
-from gainlib.notebook.figures.axes import DPI
+from gainlib.notebook import assets
+from gainlib.notebook.figures import ink
 from gainlib.words import Table
-
-MOST_DENSITY = 3.0
 
 
 class Drawing(Protocol):
@@ -41,12 +33,14 @@ class Drawing(Protocol):
 
 
 class Picture(anywidget.AnyWidget):
-    """A PNG with its text alternative, a sentence under it and a table that opens.
+    """A picture with its text alternative, a sentence under it and a table that opens.
 
     Attributes
     ----------
-    png : bytes
-        The picture.
+    ground, moving : dict
+        What stays and what changes, as noted by :class:`gainlib.notebook.figures.ink.Ink`.
+    letters : dict of str to [str, float]
+        Outline and width of every letter that occurs.
     width_px, height_px : int
         Size on the page.
     alt : str
@@ -57,20 +51,19 @@ class Picture(anywidget.AnyWidget):
         One ``Table.as_dict()`` for every table under the picture.
     compact : bool
         Whether the sentence is folded away with the tables.
-    density : float
-        Pixels of the screen to a pixel of the page, as the browser tells.
     """
 
     _esm = assets.module("picture")
     _css = assets.style()
-    png = traitlets.Bytes(b"").tag(sync=True)
+    ground = traitlets.Dict().tag(sync=True)
+    moving = traitlets.Dict().tag(sync=True)
+    letters = traitlets.Dict().tag(sync=True)
     width_px = traitlets.Int(900).tag(sync=True)
     height_px = traitlets.Int(420).tag(sync=True)
     alt = traitlets.Unicode("").tag(sync=True)
     sentence = traitlets.Unicode("").tag(sync=True)
     tables = traitlets.List().tag(sync=True)
     compact = traitlets.Bool(False).tag(sync=True)
-    density = traitlets.Float(1.0).tag(sync=True)
 
 
 class TableView(anywidget.AnyWidget):
@@ -102,7 +95,7 @@ class TableView(anywidget.AnyWidget):
 
 
 class LiveFigure:
-    """A matplotlib figure on the page that can be redrawn some twenty times a second.
+    """A matplotlib figure on the page that follows the hand.
 
     Parameters
     ----------
@@ -163,14 +156,10 @@ class LiveFigure:
             self._take(drawing)
         # the order in which matplotlib itself would draw them
         self.artists.sort(key=lambda artist: artist.get_zorder())
-        if not isinstance(fig.canvas, FigureCanvasAgg):
-            FigureCanvasAgg(fig)
         width, height = (round(float(v)) for v in fig.bbox.size)
         self.widget = Picture(width_px=width, height_px=height, compact=compact)
-        self._backgrounds = {}
         self.redraw()
         self.settle()
-        self.widget.observe(lambda _change: self._sharpen(), "density")
 
     def _take(self, drawing):
         if isinstance(drawing, Artist):
@@ -181,41 +170,29 @@ class LiveFigure:
         else:
             raise GainlibError(f"{type(drawing).__name__} is neither a matplotlib artist nor a drawing with .artists")
         for artist in artists:
-            artist.set_animated(True)  # left out of the stored background
+            artist.set_animated(True)  # left out of what stays
         self.artists.extend(artists)
 
     def redraw(self) -> None:
         """Draw everything anew; needed when axes, ticks or labels have changed."""
-        with self._drawing:
-            self._backgrounds.clear()
-            self.refresh()
+        with self._drawing, self.widget.hold_sync():
+            self._send(ground=ink.ground(self.fig), moving=ink.moving(self.fig, self.artists))
 
     def refresh(self) -> None:
-        """Draw the artists that change over the stored background and send the picture."""
-        self._send(1.0)
+        """Send what has changed."""
+        with self._drawing, self.widget.hold_sync():
+            self._send(moving=ink.moving(self.fig, self.artists))
 
-    def _send(self, density):
-        canvas = self.fig.canvas
-        with self._drawing:
-            if self.fig.dpi != DPI * density:
-                self.fig.set_dpi(DPI * density)
-            if density not in self._backgrounds:
-                canvas.draw()
-                self._backgrounds[density] = canvas.copy_from_bbox(self.fig.bbox)
-            canvas.restore_region(self._backgrounds[density])
-            for artist in self.artists:
-                self.fig.draw_artist(artist)
-            self.widget.png = png.encode(np.asarray(canvas.buffer_rgba()))
-
-    def _sharpen(self):
-        """Draw as finely as the screen shows; only at rest, since four times the pixels take as much longer."""
-        density = min(max(round(2 * self.widget.density) / 2, 1.0), MOST_DENSITY)
-        if density > 1.0:
-            self._send(density)
+    def _send(self, **noted):
+        written = {letter for each in noted.values() for mark in each["marks"] for letter in mark.get("text", "")}
+        if not written <= set(self.widget.letters):
+            more = {letter: ink.glyph(letter) for letter in written | set(ink.USUAL)}
+            self.widget.letters = self.widget.letters | more
+        for name, value in noted.items():
+            setattr(self.widget, name, value)
 
     def settle(self) -> None:
-        """Renew picture, sentence, text alternative and table; call it when the hand lets go."""
-        self._sharpen()
+        """Renew sentence, text alternative and table; call it when the hand lets go."""
         words = self._sentence() if self._sentence else " ".join(d.sentence() for d in self._drawings)
         tables = [self._table()] if self._table else [t for d in self._drawings if (t := d.table()) is not None]
         with self.widget.hold_sync():

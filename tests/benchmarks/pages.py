@@ -20,7 +20,7 @@ from labhand import LABS
 WANTED_S = {"text": 1.0, "first panel": 3.0, "all": 6.0}
 AHEAD_MS = 14_000  # until the kernel for the next page is ready on a slow machine
 MARKS = """(() => { const marks = window.marks = {};
-  const seen = { text: 'h1', 'first panel': '.wb-place .gl-form', desk: '.wb-place .gl-desk .gl-image[src]',
+  const seen = { text: 'h1', 'first panel': '.wb-place .gl-form', desk: '.wb-place .gl-desk .gl-image[data-drawn]',
     all: 'body[data-state=ready]' };
   const look = () => { for (const [name, what] of Object.entries(seen))
       if (!marks[name] && document.querySelector(what)) marks[name] = performance.now() / 1000;

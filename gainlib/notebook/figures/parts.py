@@ -1,18 +1,14 @@
-"""What plots are put together from: curves, marks, boxes, lines across, and text that is drawn once."""
-
-import threading
-from functools import lru_cache
+"""What plots are put together from: curves, marks, boxes, lines across, words."""
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.text import Text
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.ink import Ink
 from gainlib.notebook.figures.palette import DASHED, INK, TEXT
 from gainlib.words import Table, number_text
 
@@ -40,9 +36,23 @@ def put(mark: Line2D, place) -> None:
     mark.set_data(*(([], []) if place is None else ([place[0]], [place[1]])))
 
 
-def words(axes: Axes, x: float, y: float, text: str = "", **style) -> "Stamp":
-    """Return a short text placed in the axes' own scales, drawn once and stamped from then on."""
-    return axes.add_artist(Stamp(x, y, text, **TEXT | {"zorder": 6} | style))
+class Word(Text):
+    """A short text in one line; on the page it is placed by the widths of its letters alone."""
+
+    def draw(self, renderer):
+        """Draw it, or note it down."""
+        if not isinstance(renderer, Ink):
+            super().draw(renderer)
+        elif self.get_visible() and self.get_text():
+            gc = renderer.new_gc()
+            gc.set_foreground(self.get_color())
+            self._set_gc_clip(gc)
+            renderer.word(gc, *self.get_transform().transform(self.get_position()), self)
+
+
+def words(axes: Axes, x: float, y: float, text: str = "", **style) -> Word:
+    """Return a short text placed in the axes' own scales, cut off where they end."""
+    return axes.add_artist(Word(x, y, text, **TEXT | {"zorder": 6} | style))
 
 
 def tabled(caption: str, heads, *columns) -> Table:
@@ -94,48 +104,3 @@ def filled(axes: Axes, color: str, hatch: str = "", **style) -> Boxes:
     return axes.add_patch(
         Boxes(**{"facecolor": color, "edgecolor": INK, "linewidth": 0.8, "zorder": 2} | style, hatch=hatch)
     )
-
-
-# ---- text that is drawn once -----------------------------------------------------------------------------------------
-
-_LOCK = threading.Lock()
-
-
-class Stamp(Text):
-    """A short horizontal text whose bitmap is kept; otherwise like matplotlib's ``Text``.
-
-    Laying out and rasterising a word takes matplotlib most of a millisecond; the names above ten bars would cost as
-    much as the bars. A stamp is placed to the whole pixel and cut off where its axes end.
-    """
-
-    def draw(self, renderer):
-        """Place the bitmap."""
-        if not self.get_visible() or not self.get_text():
-            return
-        style = (self.get_fontfamily()[0], self.get_fontsize(), self.get_color(), self.get_ha(), self.get_va())
-        with _LOCK:
-            bitmap, left, bottom = _bitmap(self.get_text(), style, self.get_figure(root=True).dpi)
-        x, y = self.get_transform().transform(self.get_position())
-        gc = renderer.new_gc()
-        self._set_gc_clip(gc)
-        renderer.draw_image(gc, round(x) + left, round(y) + bottom, bitmap)
-        gc.restore()
-
-
-@lru_cache(maxsize=500)
-def _bitmap(text, style, dpi):
-    """Return the bitmap, lowest line first, and where its lower left corner lies from the anchor, in pixels."""
-    family, size, color, ha, va = style
-    width, height = 2 * round(dpi * size / 72 * (len(text) + 2)), 2 * round(dpi * size / 72 * 3)
-    fig = Figure(figsize=(width / dpi, height / dpi), dpi=dpi)
-    canvas = FigureCanvasAgg(fig)
-    fig.patch.set_alpha(0)
-    fig.text(0.5, 0.5, text, fontfamily=family, fontsize=size, color=color, ha=ha, va=va)
-    canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())[::-1]  # lowest line first, as it is stamped
-    inked = pixels[:, :, 3] > 0
-    rows, columns = np.flatnonzero(inked.any(axis=1)), np.flatnonzero(inked.any(axis=0))
-    if not len(rows):
-        return np.zeros((1, 1, 4), np.uint8), 0, 0
-    cut = pixels[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].copy()
-    return cut, int(columns[0]) - width // 2, int(rows[0]) - height // 2
