@@ -1,8 +1,8 @@
 """The controls of an experiment as compact rows: sliders with a typed value, and lists to choose from.
 
 Arrow keys move one step, page keys a larger one, Home goes to the neutral value, and every number can be typed. A
-control that does nothing now is off and says why. The browser moves the handles itself; the values travel as one synced
-list, so that the latest wins and nothing queues.
+control that does nothing now is off and says why. The browser moves the handles itself; the values travel as one
+list: the latest wins.
 """
 
 from collections.abc import Sequence
@@ -15,9 +15,10 @@ import traitlets
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Slider
 from gainlib.notebook import assets
+from gainlib.notebook.moves import Moves
 
 
-class Controls(anywidget.AnyWidget):
+class Controls(Moves, anywidget.AnyWidget):
     """Sliders and choices in rows.
 
     Parameters
@@ -46,6 +47,7 @@ class Controls(anywidget.AnyWidget):
     {'drive_db': 0.0, 'box': 'b'}
     """
 
+    MOVED = "places"
     _esm = assets.module("controls")
     _css = assets.style() + assets.style("controls")
     rows = traitlets.List(traitlets.Dict()).tag(sync=True)

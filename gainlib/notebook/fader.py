@@ -2,7 +2,7 @@
 
 Every control is reachable by keyboard: arrows move 0.1 dB, page keys 1 dB, Home is unity, End is silence, and the value
 can be typed. The positions follow :class:`gainlib.session.FaderLaw`; the browser moves the handle itself, so the
-hand never waits for Python. The values travel as one synced list: the latest wins and nothing queues.
+hand never waits for Python. The values travel as one list: the latest wins.
 """
 
 import math
@@ -13,6 +13,7 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets
+from gainlib.notebook.moves import Moves
 
 LOWEST_DB = -140.0  # below this a fader is silent
 UNDO_STEPS = 200
@@ -58,7 +59,7 @@ class EvenTravel:
         return self.low_db + (self.high_db - self.low_db) * position_mm / self.length_mm
 
 
-class Faders(anywidget.AnyWidget):
+class Faders(Moves, anywidget.AnyWidget):
     """Several faders in rows, with mute, solo, undo and a link that moves all by the same number of dB.
 
     Parameters
@@ -116,6 +117,7 @@ class Faders(anywidget.AnyWidget):
     [-9.0, -inf]
     """
 
+    MOVED = "values_db"
     _esm = assets.module("fader")
     _css = assets.style()
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)

@@ -20,6 +20,61 @@ function ownKeys(root) {
 const fromWire = (value) => (value === "-inf" ? -Infinity : Number(value));
 const toWire = (value) => (value === -Infinity ? "-inf" : value);
 
+// What a hand moves goes to Python at once, and goes on doing so while answers are far away: the widgets' own way waits
+// for each answer before it says the next. When answers come later than they could, moves are sent more seldom, so that
+// none queues: the newest is kept back here and always follows. Python sends the number of a move when it is shown.
+const MOST_AWAY = 16;
+const LOST_MS = 3000;
+function moving(model, name) {
+  const sent = new Map(); // when each move went out that is not answered, by its number
+  const mine = new Map(); // what was moved since the last one answered, by its place in the list
+  let [number, pace, soonest, last, held, timer] = [0, 16, Infinity, -Infinity, null, 0];
+  function go() {
+    clearTimeout(timer);
+    const now = performance.now();
+    if (now - last > LOST_MS) sent.clear();
+    if (!held || sent.size >= MOST_AWAY) return;
+    if (now < last + pace) return void (timer = setTimeout(go, last + pace - now));
+    number += 1;
+    last = now;
+    sent.set(number, now);
+    model.send({ do: "move", number, values: held });
+    held = null;
+  }
+  function answered({ moved }) {
+    if (!sent.has(moved)) return;
+    const took = performance.now() - sent.get(moved);
+    sent.delete(moved);
+    soonest = Math.min(took, soonest + 1); // so that it is found again after the way has grown longer
+    pace = took > soonest + 40 ? Math.min(200, pace * 1.2) : Math.max(16, pace * 0.9);
+    if (!sent.size && !held) mine.clear();
+    go();
+  }
+  // Python may move other controls along; what it says of those under the hand is older than the hand.
+  function keepMine() {
+    const all = model.get(name).slice();
+    const old = [...mine].filter(([row, value]) => all[row] !== value);
+    for (const [row, value] of old) all[row] = value;
+    if (old.length) model.set(name, all);
+  }
+  model.on("msg:custom", answered);
+  model.on(`change:${name}`, keepMine);
+  return {
+    to(values) {
+      const before = model.get(name);
+      values.forEach((value, row) => value !== before[row] && mine.set(row, value));
+      model.set(name, values);
+      held = values;
+      go();
+    },
+    end() {
+      clearTimeout(timer);
+      held = null; // what is saved at the end of a gesture holds it
+      if (!sent.size) mine.clear();
+    },
+  };
+}
+
 function numberText(value, digits = 1, sign = false) {
   if (value === null || value === undefined || Number.isNaN(value)) return "not defined";
   if (value === -Infinity) return "silent";

@@ -10,12 +10,14 @@ function render({ model, el, signal }) {
   ownKeys(root);
   el.append(root);
 
+  const moves = moving(model, "places");
   let pause = 0;
   let moved = false;
   function release() {
     clearTimeout(pause);
     if (!moved) return;
     moved = false;
+    moves.end();
     model.set("gesture", model.get("gesture") + 1);
     model.save_changes();
   }
@@ -28,9 +30,8 @@ function render({ model, el, signal }) {
     if (places[row] === value) return paint();
     places[row] = value;
     moved = true;
-    model.set("places", places);
+    moves.to(places);
     paint();
-    model.save_changes();
   }
 
   function slider(spec, row) {

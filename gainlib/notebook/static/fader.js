@@ -97,6 +97,7 @@ function render({ model, el, signal }) {
     return all.map((v, k) => (v === -Infinity || apart[k] ? v : tidy(v + step)));
   }
 
+  const moves = moving(model, "values_db");
   let unreleased = false;
   function move(row, db) {
     say("");
@@ -104,14 +105,14 @@ function render({ model, el, signal }) {
     const before = values();
     if (next.every((v, k) => v === before[k])) return paint();
     unreleased = true;
-    model.set("values_db", next.map(toWire));
+    moves.to(next.map(toWire));
     paint();
-    model.save_changes();
   }
   function release() {
     clearTimeout(pause);
     if (!unreleased) return;
     unreleased = false;
+    moves.end();
     model.set("gesture", model.get("gesture") + 1);
     model.save_changes();
   }
