@@ -7,7 +7,8 @@ class GainlibError(ValueError):
     __module__ = "gainlib.audio"  # where readers look for it, and the name that a traceback shows
 
 
-OLD_NAME = "the old name is read for one more version"
+STILL_READ = "is read for one more version"
+OLD_NAME = f"the old name {STILL_READ}"
 
 
 def renamed(old: str, new: str) -> str:

@@ -2,13 +2,17 @@
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.demo import demo_session
 from gainlib.mix import apply_chains, plan
-from gainlib.processors import BlackBox, Saturation
+from gainlib.mix.chainsfile import JSON
+from gainlib.mix.chainstext import chains_text
+from gainlib.processors import BlackBox, Compressor, HardClip, Saturation
 from gainlib.session import Insert, Send, Session, Strip
 from gainlib.session.files import from_builtins, to_builtins
 
@@ -18,10 +22,96 @@ def tone():
     return Audio(0.2 * np.sin(np.arange(4800) * 0.03), 48000)
 
 
-def chained(stems, **more):
-    names = ("kick", "Bass", "vocal lead", "Gitarre é")
-    session = Session([Strip(name, tone()) for name in names])
-    return apply_chains(session, json.dumps({"stems": stems, **more}))
+def stems():
+    return Session([Strip(name, tone()) for name in ("kick", "Bass", "vocal lead", "Gitarre é")])
+
+
+def chained(entries, **more):
+    """Return the session with a file of the version before, and its notes but the one about its form."""
+    session, (form, *notes) = apply_chains(stems(), json.dumps({"stems": entries, **more}))
+    assert form == JSON
+    return session, tuple(notes)
+
+
+# ---- the file of today -----------------------------------------------------------------------------------------------
+
+
+def test_a_song_goes_into_a_file_and_comes_back_byte_for_byte():
+    song = demo_session(1, True, "spread", chains=True)
+    song = song.with_("01 kick", inserts=[*song.strip("01 kick").inserts, Insert(BlackBox(-12.0, 'op"to'), in_db=0.1)])
+    song = song.with_("02 snare", fader_db=-math.inf, to=("drums", "bus"), mute=True, polarity=-1, dc_block=True)
+    song = song.with_(bus="fixed", pan_law_db=-4.5).with_("bus", fader_db=-1.0 / 3.0)
+    text = chains_text(song)
+    fresh = Session([Strip(each.name, each.audio) for each in reversed(song.strips)], name=song.name)
+    back, notes = apply_chains(fresh, text)
+    assert (back, notes, chains_text(back)) == (song, (), text)
+    assert apply_chains(back.with_("01 kick", trim_db=7.0), text)[0] == song
+    assert not any(each.kind in text for strip in song.strips for each in strip.inserts)
+
+
+@pytest.mark.parametrize("attack_s", [0.0123, 1 / 3, 1e-7, 0.1 + 0.2, 12.0])
+def test_times_in_milliseconds_come_back_exactly(attack_s):
+    song = stems().with_("kick", inserts=[Compressor(attack_s=attack_s)])
+    assert apply_chains(stems(), chains_text(song))[0].strip("kick").inserts == song.strip("kick").inserts
+
+
+def test_what_a_person_writes_is_read_with_groups_made_by_naming_them():
+    text = """
+        pan-law = -4.5
+        [stems."vocal lead"]
+        inserts = ["Hard clip", {box = "compressor", attack = 2.5, gain-out = -1, bypass = true}]
+        sends = {cue = {level = -6, tap = "pre"}}
+        [stems.KICK]
+        group = "drums"
+        [stems."*"]
+        input-trim = -3
+        [groups.drums]
+        fader = -2
+    """
+    session, notes = apply_chains(stems(), text)
+    assert [strip.name for strip in session.strips] == ["vocal lead", "Bass", "kick", "Gitarre é"]
+    assert session.strip("vocal lead").inserts == (Insert(HardClip()), Insert(Compressor(attack_s=0.0025), 0, -1, True))
+    assert session.strip("vocal lead").sends == (Send("cue", -6.0, "pre"),)
+    assert session.strip("kick").to == ("drums",) and session.strip("Bass").trim_db == -3.0
+    assert (session.group("drums").fader_db, session.group("cue").fader_db, session.pan_law_db) == (-2.0, 0.0, -4.5)
+    assert notes == ("the chains file: made the group cue, which no section describes",)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[stems.kick]\nfader = -3\n[stems.kik]\n", "line 3: stem 'kik': no stem is named so; did you mean 'kick'?"),
+        ("[stems.kick]\nfader = 'loud'", "line 1: strip 'kick': fader is 'loud'; give a number"),
+        ("[stems.kick]\nfader = 250", "line 1: strip 'kick': fader is 250 dB; give a level up to +200 dB"),
+        ("[stems.kick]\nfadr = 0", "line 1: stem 'kick': there is no 'fadr' here; did you mean 'fader'?"),
+        ("[stems.kick]\nfader_db = 0", "there is no 'fader_db' here; did you mean 'fader'?"),
+        ("\n[stems.Bass]\ninserts = ['tepe']", "line 2: stem 'Bass', box 1: there is no box 'tepe'; did you mean 't"),
+        ("[stems.kick]\ninserts = [{box = 'gate', hold = -1}]", "box 1 (gate): hold is -1 ms; give a finite"),
+        ("[stems.kick]\ninserts = [{box = 'limiter', lookahead = 2000}]", "2000 ms; give a number from 0 ms to 1000 ms"),
+        ("[stems.kick]\ninserts = [{box = 'gate', hold = 'long'}]", 'hold is "long"; give a number of ms'),
+        ("[stems.kick]\ninserts = [{box = 'filter', kind = 'low'}]", 'kind is "low"; there is highpass, lowpass'),
+        ("[stems.kick]\ninserts = [{box = 'tape', drve = 1}]", "there is no 'drve' here; did you mean 'drive'?"),
+        ("[stems.kick]\ninserts = [3]", "box 1: this is 3; give"),
+        ("[stems.kick]\nmute = 1", "mute is 1; it is true or false"),
+        ("[stems.kick]\nleave-out = 'yes'", 'leave-out is "yes"; it is true or false'),
+        ("[stems.kick]\ngroup = 3", "group is 3; give a name"),
+        ("[stems.kick]\nsends = {echo = 'soft'}", "send to 'echo' is \"soft\"; give a number of dB"),
+        ("[stems.kick]\nsends = {echo = {level = -3, tap = 'mid'}}", "tap is 'mid'; it is 'pre' or 'post'"),
+        ("[stems.kick]\nsends = {Bass = -3}", "line 1: strip 'kick' goes to 'Bass', which is a strip"),
+        ("[stems.kick]\nfader = -3 dB", "the chains file is not TOML: expected newline"),
+        ("[stem.kick]", "there is no 'stem' here; did you mean 'stems'?"),
+        ("stems = 3", "stems: this is 3; give a section"),
+        ("whole = 1", "whole is 1; it is true or false"),
+        ("[groups.a]\ngroup = 'b'\n[groups.b]\ngroup = 'a'", "loop"),
+    ],
+)  # fmt: skip
+def test_what_a_person_writes_wrongly_is_said_with_line_strip_and_value(text, said):
+    with pytest.raises(GainlibError, match=re.escape(said)) as error:
+        apply_chains(stems(), text)
+    assert "_db" not in str(error.value).replace("'fader_db'", "")
+
+
+# ---- that of the version before --------------------------------------------------------------------------------------
 
 
 def test_short_and_long_forms_of_a_chain_say_the_same():
@@ -89,10 +179,10 @@ def test_groups_sends_and_the_master():
 
 
 @pytest.mark.parametrize(
-    ("stems", "more", "said"),
+    ("entries", "more", "said"),
     [
-        ({"kik": "linear"}, {}, "no stem is named 'kik'; did you mean 'kick'"),
-        ({"kick": ["Saturatoin"]}, {}, "'Saturatoin'; did you mean 'Saturation'"),
+        ({"kik": "linear"}, {}, "stem 'kik': no stem is named so; did you mean 'kick'"),
+        ({"kick": ["Saturatoin"]}, {}, "'Saturatoin'; did you mean 'saturation'"),
         ({"kick": "liner"}, {}, "'liner'; did you mean 'linear'"),
         ({"kick": {"Saturation": {"drve": 1}}}, {}, "'drve' here; did you mean 'drive'"),
         ({"kick": {"black box": {"name": 3}}}, {}, "name: expected str"),
@@ -112,13 +202,13 @@ def test_groups_sends_and_the_master():
         ({}, {"master": {"pan": 1}}, "'pan' here"),
     ],
 )
-def test_what_is_not_understood_is_said_with_its_place_and_the_nearest_name(stems, more, said):
+def test_what_is_not_understood_is_said_with_its_place_and_the_nearest_name(entries, more, said):
     with pytest.raises(GainlibError, match=said):
-        chained(stems, **more)
+        chained(entries, **more)
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "3", "[" * 3000, b"\xff\xfe{}", '{"stems": {"kick": {"pan": NaN}}}'])
-def test_what_is_no_json_is_said(text):
+def test_what_is_no_chains_file_is_said(text):
     with pytest.raises(GainlibError, match="chains file"):
         apply_chains(Session([Strip("kick", tone())]), text)
 

@@ -8,24 +8,32 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from gainlib.cli.output import Bar, decimal, former_option, former_values, grid, path_of, plain, show, told, wrapped
-from gainlib.errors import OLD_NAME
+from gainlib.errors import STILL_READ
 
 if TYPE_CHECKING:
     from gainlib.mix import Plan, Stem
     from gainlib.session import Session
 
 CHAINS_HELP = """\
-CHAINS is JSON; a stem is named as its file is, or by a pattern:
+CHAINS is TOML (step 3 of the bench writes it); a stem is named as its file is, or by a pattern:
 
-  {"stems":  {"kick":    ["Filter", {"Saturation": {"drive": 2}}],
-              "bass":    {"black box": {"reference_dbfs": -18, "name": "opto"}, "fader_db": -6},
-              "vocal *": {"chain": ["Compressor"], "sends": {"echo": -12}, "pan": -0.2},
-              "*":       "linear"},
-   "groups": {"echo": {"fader_db": -3}},
-   "master": {"fader_db": 0}}
+  [stems.kick]
+  inserts = ["filter", {box = "saturation", drive = 2}]
 
-Controls: fader_db, pan, trim_db, output_trim_db, polarity, dc_block, mute, group, sends, leave_out. What cannot be run
-here and depends on level is a "black box". Without CHAINS and SESSION every stem is linear and every control at 0 dB.
+  [stems.bass]
+  inserts = [{box = "black box", name = "opto", reference = -18}]
+  fader = -6
+
+  [stems."vocal *"]
+  inserts = [{box = "compressor", threshold = -24, ratio = 3, attack = 10}]
+  sends = {echo = -12}
+
+  [groups.echo]
+  fader = -3
+
+Levels and gains are in dB, times in ms. Controls: fader, pan, input-trim, output-trim, inverted, dc-block, mute,
+group, sends, leave-out. What cannot be run here and depends on level is a "black box". Without CHAINS and SESSION every
+stem is linear and every control at 0 dB. JSON, the form of the version before, is still read.
 """
 DRIVES = {"reference": "restage", "unchanged": "keep"}
 _FORMER_DRIVES = {policy: drive for drive, policy in DRIVES.items()}
@@ -133,9 +141,9 @@ def _session(options, unreadable):
         with _naming(path):
             session, notes = apply_chains(session, text_of(path, "a chains file"))
     for note in notes:
-        if note.endswith(OLD_NAME):
+        if note.endswith(STILL_READ):
             print(f"{options.chains}: {note.removeprefix('the chains file: ')}", file=sys.stderr)
-    return session, tuple(note for note in notes if not note.endswith(OLD_NAME))
+    return session, tuple(note for note in notes if not note.endswith(STILL_READ))
 
 
 @contextmanager

@@ -1,26 +1,16 @@
-"""The chains file: a few lines of JSON that say what every stem passes, where it goes and how it is balanced.
+"""The chains file: what every stem passes, where it goes and how it is balanced; the balance of a song saved earlier.
 
-::
+The file is TOML as in :mod:`gainlib.mix.chainstext`. That of the version before was JSON, with the fields of a session
+under their own names::
 
     {
-      "stems": {
-        "kick":    ["Filter", {"Saturation": {"drive": 2.0}}],
-        "bass":    {"black box": {"reference_dbfs": -18, "name": "opto"}, "fader_db": -6},
-        "vocal *": {"chain": [{"Compressor": {"threshold_dbfs": -24, "ratio": 3, "out_db": 2}}],
-                    "sends": {"echo": -12, "cue": {"level_db": -6, "tap": "pre"}}, "pan": -0.2},
-        "tom ?":   {"chain": ["Gate", "Saturation"], "group": "drums"},
-        "print":   {"leave_out": true},
-        "*":       "linear"
-      },
-      "groups": {"drums": ["Compressor"], "echo": {"fader_db": -3}, "cue": {"group": []}},
-      "master": {"chain": "linear", "fader_db": 0}
+      "stems": {"kick": ["Filter", {"Saturation": {"drive": 2.0}}], "bass": {"black box": {"reference_dbfs": -18}},
+                "vocal *": {"chain": ["Compressor"], "sends": {"echo": {"level_db": -12, "tap": "pre"}}, "pan": -0.2}},
+      "groups": {"echo": {"fader_db": -3}}, "master": {"chain": "linear", "fader_db": 0}
     }
 
-A stem is named as its file is, with or without the suffix, or by a pattern with ``*``, ``?`` and ``[…]``; a name goes
-before a pattern, a pattern before those below it. A chain is "linear", one processor, or a list of them; a processor is
-its model's name, or a name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass``).
-"black box" stands for one whose level matters and that cannot be run here: it is built for ``reference_dbfs``, and may
-have a ``name``. The control behind the processors is ``output_trim_db``.
+It is read for one more version. There a chain is "linear", one processor, or a list of them; a processor is its name,
+or a name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass``).
 
 The balance of a song saved earlier is laid on the song at hand by name, faders, pans and mutes only; its stems need not
 be there any more.
@@ -33,22 +23,24 @@ from fnmatch import fnmatchcase
 
 import msgspec
 
-from gainlib import processors
 from gainlib.audio import AudioFile, GainlibError
-from gainlib.errors import renamed
-from gainlib.processors import BlackBox
+from gainlib.errors import STILL_READ, renamed
+from gainlib.mix import chainstext
+from gainlib.processors import named
+from gainlib.processors.controls import class_of, plain_names
 from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.checks import nearest
 from gainlib.session.files import from_builtins
 from gainlib.session.strip import BUS
 
 LINEAR, BLACK_BOX = "linear", "black box"
+JSON = f"the chains file: it is written in TOML now; JSON {STILL_READ}"
 FORMER = {"level-dependent": BLACK_BOX, "unseen": BLACK_BOX, "post_trim_db": "output_trim_db"}
 """Names of the version before, which are read for one more."""
 _SETTINGS = ("pan_law_db", "bus", "name", "finished")
 _TOP = ("stems", "groups", "master", *_SETTINGS)
 _OF_MASTER = ("chain", "trim_db", "fader_db")
-_OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "group", "sends")
+_OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "solo", "group", "sends")
 _OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
 _OF_INSERT = ("in_db", "out_db", "bypass")
 
@@ -56,20 +48,20 @@ FIELDS = ("fader_db", "pan", "mute")
 
 
 def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[str, ...]]:
-    """Return a session with what a chains file says of it.
+    r"""Return a session with what a chains file says of it.
 
     Parameters
     ----------
     session : Session
         Usually a folder as it was opened.
     text : str or bytes
-        Content of the file, JSON in UTF-8.
+        Content of the file, in UTF-8.
 
     Returns
     -------
     session : Session
     notes : tuple of str
-        Names of the version before, patterns that fit no stem, and stems of which the file says nothing.
+        Form and names of the version before, patterns that fit no stem, and stems of which the file says nothing.
 
     Raises
     ------
@@ -81,14 +73,54 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
     >>> import numpy as np
     >>> from gainlib.audio import Audio
     >>> session = Session([Strip("kick", Audio(np.zeros(480), 48000))])
-    >>> session, notes = apply_chains(session, '{"stems": {"k*": ["Saturation"]}, "pan_law_db": -4.5}')
+    >>> session, notes = apply_chains(session, '[stems."k*"]\ninserts = ["saturation"]')
     >>> session.strip("kick").inserts[0].kind, notes
     ('Saturation', ())
-    >>> apply_chains(session, '{"stems": {"kick": ["Tepe"]}}')
+    >>> apply_chains(session, '[stems.kick]\ninserts = ["tepe"]')
     Traceback (most recent call last):
-    gainlib.audio.GainlibError: stem 'kick', processor 1: no processor is named 'Tepe'; did you mean 'Tape'?
+    gainlib.audio.GainlibError: line 1: stem 'kick', box 1: there is no box 'tepe'; did you mean 'tape'?
     """
-    data, former = _object(_decoded(text), "the chains file"), {}
+    content = _text_of(text)
+    if content.lstrip().startswith("{"):
+        session, notes = _applied(session, _decoded(content))
+        return session, (JSON, *notes)
+    try:
+        return _as_written(session, chainstext.parsed(content))
+    except GainlibError as error:
+        raise GainlibError(chainstext.located(content, str(error))) from None
+
+
+def _as_written(session, data):
+    """Return a session with what the file of today says: in its order, and with the groups that it names."""
+    if data.pop("whole", False):
+        session = Session([Strip(strip.name, strip.audio) for strip in session.strips], name=session.name)
+    stems = [strip.name for key in data.get("stems", {}) if (strip := _named(session.strips, key)) is not None]
+    named = iter(
+        sorted((strip for strip in session.strips if strip.name in stems), key=lambda one: stems.index(one.name))
+    )
+    session = session.with_(strips=[next(named) if each.name in stems else each for each in session.strips])
+    made = _made(session, data)
+    groups = (*session.groups, *map(Group, made))
+    session, notes = _applied(session.with_(groups=groups), data)
+    told = f"the chains file: made the group{'s' * (len(made) > 1)} {', '.join(made)}, which no section describes"
+    return session, (*notes, *([told] if made else []))
+
+
+def _made(session, data):
+    """Return the names that strips go to or send to and that are nowhere else."""
+    entries = (*data.get("stems", {}).values(), *data.get("groups", {}).values())
+    wanted = [name for each in entries for name in (*_listed(each.get("group", ())), *each.get("sends", {}))]
+    known = (BUS, *session.names, *data.get("groups", {}))
+    return [name for name in dict.fromkeys(wanted) if name not in known]
+
+
+def _listed(names):
+    return (names,) if isinstance(names, str) else tuple(names)
+
+
+def _applied(session, data):
+    former: dict[str, str] = {}
+    data = _object(data, "the chains file")
     _known(data, _TOP, "the chains file")
     stems, groups = (
         {name: _renewed(entry, former) for name, entry in _object(data.get(part, {}), part).items()}
@@ -112,10 +144,19 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
     return session, (*told, *notes)
 
 
-def _decoded(text):
-    content = text.encode() if isinstance(text, str) else bytes(text)
+def _text_of(text):
     try:
-        return msgspec.json.decode(content.removeprefix(b"\xef\xbb\xbf"))
+        content = text.removeprefix("\ufeff") if isinstance(text, str) else bytes(text).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise GainlibError("the chains file is not UTF-8 text; save it as such") from None
+    if not content.strip():
+        raise GainlibError("the chains file is empty; write one in step 3 of the bench, or give another file")
+    return content
+
+
+def _decoded(text):
+    try:
+        return msgspec.json.decode(text)
     except (msgspec.DecodeError, RecursionError) as error:
         raise GainlibError(f"the chains file is not JSON: {error}") from None
 
@@ -165,13 +206,13 @@ def _entries(strips, stems) -> tuple[dict[str, object], tuple[str, ...]]:
     found: dict[str, object] = {}
     patterns, notes = [], []
     for key, value in stems.items():
-        named = next((strip for strip in strips if _folded(key) in _names(strip)), None)
+        named = _named(strips, key)
         if named is not None:
             found[named.name] = value
         elif any(sign in key for sign in "*?["):
             patterns.append((key, value))
         else:
-            raise GainlibError(f"the chains file: no stem is named {key!r}; {nearest(key, [s.name for s in strips])}")
+            raise GainlibError(f"stem {key!r}: no stem is named so; {nearest(key, [s.name for s in strips])}")
     for key, value in patterns:
         fitting = [strip.name for strip in strips if any(fnmatchcase(name, _folded(key)) for name in _names(strip))]
         for name in fitting:
@@ -182,6 +223,12 @@ def _entries(strips, stems) -> tuple[dict[str, object], tuple[str, ...]]:
     if silent:
         notes.append(f"the chains file does not mention {', '.join(silent)}; left as found")
     return found, tuple(notes)
+
+
+def _named(strips, key):
+    """Return the strip of a name: that very name, or one that differs in case, in how accents are stored, by suffix."""
+    exact = (strip for strip in strips if strip.name == key)
+    return next(exact, None) or next((strip for strip in strips if _folded(key) in _names(strip)), None)
 
 
 def _folded(name):
@@ -231,16 +278,15 @@ def _entry(value, known, where):
 
 
 def _boxes():
-    return (LINEAR, BLACK_BOX, *processors.names(), "BlackBox")
+    return (LINEAR, *plain_names())
 
 
 def _kind(name):
     """Return a processor's class by the name a chains file gives it, "linear" as itself, None for an unknown one."""
-    folded = str(name).casefold()
-    if folded in (LINEAR, BLACK_BOX):
-        return LINEAR if folded == LINEAR else BlackBox
-    known = {each.casefold(): each for each in (*processors.names(), "BlackBox")}
-    return processors.named(known[folded]) if folded in known else None
+    if str(name).casefold() == LINEAR:
+        return LINEAR
+    kind = class_of(str(name))
+    return None if kind is None else named(kind)
 
 
 def _chain(value, where) -> Iterator[Insert]:

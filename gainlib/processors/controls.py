@@ -3,6 +3,7 @@
 They follow from the fields themselves: the unit is what a field's name ends in.
 """
 
+import re
 from dataclasses import MISSING, dataclass, fields
 
 from gainlib.processors import Processor, names
@@ -94,3 +95,32 @@ def kinds_in_words() -> dict[str, str]:
     ('BlackBox', 'limiter')
     """
     return {name: ABOUT[name] for name in ("BlackBox", *names())}
+
+
+def plain_name(kind: str) -> str:
+    """Return the class name of a model as words.
+
+    Examples
+    --------
+    >>> plain_name("HardClip"), plain_name("DCBlock"), plain_name("BlackBox")
+    ('hard clip', 'DC block', 'black box')
+    """
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", kind).split()
+    return " ".join(word if len(word) > 1 and word.isupper() else word.lower() for word in words)
+
+
+def plain_names() -> tuple[str, ...]:
+    """Return the names of all models as words, the black box first."""
+    return tuple(map(plain_name, ("BlackBox", *names())))
+
+
+def class_of(words: str) -> str | None:
+    """Return the class name that words stand for, whatever their case and what stands between them, or None.
+
+    Examples
+    --------
+    >>> class_of("Hard-clip"), class_of("HardClip"), class_of("opto")
+    ('HardClip', 'HardClip', None)
+    """
+    folded = re.sub(r"[\s_-]", "", words.casefold())
+    return next((kind for kind in ("BlackBox", *names()) if kind.casefold() == folded), None)
