@@ -1,7 +1,5 @@
 """Small folders of stems and chains for the tests of sheets, staged stems and the command line."""
 
-import json
-
 import numpy as np
 
 from gainlib.audio import Audio, write
@@ -9,21 +7,40 @@ from gainlib.audio import Audio, write
 RATE = 48000
 SECONDS = 1.5
 
-CHAINS = {
-    "stems": {
-        "kick": [{"Filter": {"frequency_hz": 30.0}}, {"Saturation": {"drive": 2.0}}],
-        "bass": {"black box": {"reference_dbfs": -20.0}, "fader_db": -8.0},
-        "vocal*": {"chain": ["Compressor"], "sends": {"echo": -12.0}, "pan": -0.2, "fader_db": 9.0},
-        "guitar é": {"group": "strings", "polarity": -1, "pan": 0.3},
-        "tom *": {"group": "drums"},
-        "*": "linear",
-    },
-    "groups": {
-        "echo": [{"Delay": {"time_s": 0.05}}],
-        "strings": {"chain": ["Filter"], "fader_db": -5.0},
-        "drums": ["Compressor"],
-    },
-}
+CHAINS = """\
+[stems.kick]
+inserts = [{box = "filter", frequency = 30}, {box = "saturation", drive = 2}]
+
+[stems.bass]
+inserts = [{box = "black box", reference = -20}]
+fader = -8
+
+[stems."vocal*"]
+inserts = ["compressor"]
+sends = {echo = -12}
+pan = -0.2
+fader = 9
+
+[stems."guitar é"]
+group = "strings"
+inverted = true
+pan = 0.3
+
+[stems."tom *"]
+group = "drums"
+
+[stems."*"]
+
+[groups.echo]
+inserts = [{box = "delay", time = 50}]
+
+[groups.strings]
+inserts = ["filter"]
+fader = -5
+
+[groups.drums]
+inserts = ["compressor"]
+"""
 
 
 def samples(kind, seconds=SECONDS, rate=RATE):
@@ -41,7 +58,7 @@ def samples(kind, seconds=SECONDS, rate=RATE):
     }[kind]
 
 
-def make(folder, **extra):
+def make(folder):
     """Write six stems of various formats into a new folder; return it and the path of a chains file beside it."""
     folder.mkdir()
     for name, kind, subtype in (
@@ -53,8 +70,8 @@ def make(folder, **extra):
         ("hat.aiff", "hat", "PCM_24"),
     ):
         write(folder / name, Audio(samples(kind), RATE), subtype)
-    chains = folder.parent / "chains.json"
-    chains.write_text(json.dumps(CHAINS | extra), encoding="utf-8")
+    chains = folder.parent / "chains.toml"
+    chains.write_text(CHAINS, encoding="utf-8")
     return folder, chains
 
 

@@ -69,7 +69,7 @@ def test_what_a_person_writes_is_read_with_groups_made_by_naming_them():
         fader = -2
     """
     session, notes = apply_chains(stems(), text)
-    assert [strip.name for strip in session.strips] == ["vocal lead", "Bass", "kick", "Gitarre é"]
+    assert [strip.name for strip in session.strips] == ["kick", "Bass", "vocal lead", "Gitarre é"]
     assert session.strip("vocal lead").inserts == (Insert(HardClip()), Insert(Compressor(attack_s=0.0025), 0, -1, True))
     assert session.strip("vocal lead").sends == (Send("cue", -6.0, "pre"),)
     assert session.strip("kick").to == ("drums",) and session.strip("Bass").trim_db == -3.0
@@ -87,7 +87,7 @@ def test_what_a_person_writes_is_read_with_groups_made_by_naming_them():
         ("[stems.kick]\nfader_db = 0", "there is no 'fader_db' here; did you mean 'fader'?"),
         ("\n[stems.Bass]\ninserts = ['tepe']", "line 2: stem 'Bass', box 1: there is no box 'tepe'; did you mean 't"),
         ("[stems.kick]\ninserts = [{box = 'gate', hold = -1}]", "box 1 (gate): hold is -1 ms; give a finite"),
-        ("[stems.kick]\ninserts = [{box = 'limiter', lookahead = 2000}]", "2000 ms; give a number from 0 ms to 1000 ms"),
+        ("[stems.kick]\ninserts = [{box = 'limiter', lookahead = 2000}]", "2000 ms; give a number from 0 ms to 1000"),
         ("[stems.kick]\ninserts = [{box = 'gate', hold = 'long'}]", 'hold is "long"; give a number of ms'),
         ("[stems.kick]\ninserts = [{box = 'filter', kind = 'low'}]", 'kind is "low"; there is highpass, lowpass'),
         ("[stems.kick]\ninserts = [{box = 'tape', drve = 1}]", "there is no 'drve' here; did you mean 'drive'?"),

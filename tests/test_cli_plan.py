@@ -395,7 +395,7 @@ def test_a_folder_that_cannot_be_written_or_read(stems, tmp_path, monkeypatch, c
     [
         ("{", "not JSON"),
         ('{"stems": {"bas": "linear"}}', "did you mean 'bass'"),
-        ('{"stems": {"bass": ["Saturatoin"]}}', "did you mean 'Saturation'"),
+        ('{"stems": {"bass": ["Saturatoin"]}}', "did you mean 'saturation'"),
         (b"\xff\xfe\x00", "UTF-8"),
         (None, "chains.json"),
     ],

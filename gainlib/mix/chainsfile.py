@@ -91,19 +91,21 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
 
 
 def _as_written(session, data):
-    """Return a session with what the file of today says: in its order, and with the groups that it names."""
+    """Return a session with what the file of today says, and with the groups that it names."""
     if data.pop("whole", False):
-        session = Session([Strip(strip.name, strip.audio) for strip in session.strips], name=session.name)
-    stems = [strip.name for key in data.get("stems", {}) if (strip := _named(session.strips, key)) is not None]
-    named = iter(
-        sorted((strip for strip in session.strips if strip.name in stems), key=lambda one: stems.index(one.name))
-    )
-    session = session.with_(strips=[next(named) if each.name in stems else each for each in session.strips])
+        session = _bare(session, data.get("stems", {}))
     made = _made(session, data)
-    groups = (*session.groups, *map(Group, made))
-    session, notes = _applied(session.with_(groups=groups), data)
+    session, notes = _applied(session.with_(groups=(*session.groups, *map(Group, made))), data)
     told = f"the chains file: made the group{'s' * (len(made) > 1)} {', '.join(made)}, which no section describes"
     return session, (*notes, *([told] if made else []))
+
+
+def _bare(session, stems):
+    """Return a session with all controls at their defaults, the strips that are named first and in that order."""
+    named = [strip.name for key in stems if (strip := _named(session.strips, key)) is not None]
+    place = {name: at for at, name in enumerate(named)}
+    strips = sorted(session.strips, key=lambda strip: place.get(strip.name, len(place)))
+    return Session([Strip(strip.name, strip.audio) for strip in strips], name=session.name)
 
 
 def _made(session, data):

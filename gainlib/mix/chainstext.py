@@ -34,13 +34,14 @@
     fader = 0
 
 A stem is named as its file is, with or without the suffix, or by a pattern with ``*``, ``?`` and ``[…]``; a name goes
-before a pattern, a pattern before those below it. Stems that are named stand in the order of the file. A strip has
+before a pattern, a pattern before those below it. A strip has
 ``inverted``, ``dc-block``, ``input-trim``, ``inserts``, ``output-trim``, ``fader``, ``pan`` (−1 left to 1 right),
 ``mute``, ``solo``, ``group`` and ``sends``; a group the same but the first two; the master ``input-trim``, ``inserts``
 and ``fader``. A box is its name, or its name as ``box`` with its settings, ``gain-in``, ``gain-out`` and ``bypass``. A
 black box is one whose level matters and that cannot be run here: it is built for the average ``reference``. Above the
 first strip may stand ``pan-law``, ``bus``, ``name``, ``finished``, and ``whole``: then what is not mentioned is not
-left as found but has no inserts, no sends, and all controls at their defaults.
+left as found but has no inserts, no sends, and all controls at their defaults, and strips stand in the order of the
+file.
 """
 
 import ast
@@ -74,7 +75,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 HEAD = """\
 # Chains and balance{of}.
 # Levels and gains are in dB, times in ms, frequencies in Hz, pans from -1 (left) to 1 (right).
-# What is not mentioned has no inserts, no sends, and all controls at their defaults.
+# What is not mentioned has no inserts, no sends, and all controls at their defaults. Strips stand in this order.
 whole = true
 """
 

@@ -58,7 +58,7 @@ class ChainsStep(Step):
         }
         self.dc_block = widgets.Checkbox(False, description="DC block", indent=False, layout={"width": "auto"})
         self._quiet = self._own = False
-        self.file, self.take = entry("Chains file (.json):"), button("Read the chains file")
+        self.file, self.take = entry("Chains file (.toml):"), button("Read the chains file")
         controls = row(self.which, *self.gains.values(), self.dc_block)
         super().__init__(
             song, prose(TEXT), controls, self._boxes, Slot(self.kind, self.add_box, self.clear), self.overview,
@@ -202,7 +202,10 @@ class ChainsStep(Step):
 def _read_chains(tell, session, path):
     from gainlib.mix import apply_chains
 
-    return apply_chains(session, text_of(path, "a chains file"))
+    try:
+        return apply_chains(session, text_of(path, "a chains file"))
+    except GainlibError as problem:
+        raise GainlibError(f"{path.name}: {problem}") from None
 
 
 def _to(channel):
@@ -210,7 +213,7 @@ def _to(channel):
 
 
 def _example():
-    from gainlib.mix import chainsfile
+    from gainlib.mix import chainstext
 
-    text = html.escape(chainsfile.__doc__.partition("::\n")[2].strip("\n"))
+    text = html.escape(chainstext.__doc__.partition("::\n")[2].strip("\n"))
     return widgets.HTML(f"<details><summary>What a chains file looks like</summary><pre>{text}</pre></details>")
