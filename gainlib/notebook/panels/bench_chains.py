@@ -202,8 +202,9 @@ class ChainsStep(Step):
 def _read_chains(tell, session, path):
     from gainlib.mix import apply_chains
 
+    text = text_of(path, "a chains file")
     try:
-        return apply_chains(session, text_of(path, "a chains file"))
+        return apply_chains(session, text)
     except GainlibError as problem:
         raise GainlibError(f"{path.name}: {problem}") from None
 
