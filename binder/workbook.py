@@ -125,7 +125,7 @@ def set_up(for_tests=False):
     wanted = {"root": str(ROOT), "python": _venv_python()[0]}
     wanted["requirements"] = _digest(BINDER / "requirements.txt", project=True)
     if done.get("requirements") != wanted["requirements"]:
-        print("Setting up, once: about 700 MB into the folder .venv, one to three minutes.", flush=True)
+        print("Setting up, once: about 1 GB into the folder .venv, one to three minutes.", flush=True)
         _pip(BINDER / "requirements.txt")
         done = wanted
         _write_stamp(done)
@@ -134,9 +134,9 @@ def set_up(for_tests=False):
         _pip(BINDER / "requirements-test.txt")
         done = done | {"tests": digest}
         _write_stamp(done)
-    kernels = _digest(*sorted((ROOT / "gainlib").glob("kernels*.py")), BINDER / "prepare.py")
+    kernels = _digest(*sorted((ROOT / "gainlib").rglob("*.py")), BINDER / "prepare.py")
     if done.get("kernels") != kernels:
-        print("Compiling the meters ahead.", flush=True)
+        print("Compiling the meters and working out the demo song ahead.", flush=True)
         if subprocess.run([str(PYTHON), str(BINDER / "prepare.py")], cwd=ROOT, check=False).returncode == 0:
             _write_stamp(done | {"kernels": kernels})
 
@@ -220,7 +220,7 @@ def _pip(requirements):
         errors = [line for line in lines if line.startswith(("ERROR", "WARNING", "  ERROR"))][-5:]
         raise SetUpError(
             "".join(errors or lines[-5:])
-            + "The packages could not be installed. Is the computer online, and is there 1 GB free? "
+            + "The packages could not be installed. Is the computer online, and is there 1.5 GB free? "
             f"Run the same command again to go on; the whole output is in {LOG.relative_to(ROOT)}."
         )
 

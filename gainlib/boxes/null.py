@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+import scipy
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.levels import ratio_to_db
@@ -209,7 +209,7 @@ def resampled(samples: np.ndarray, offset: float, slope: float, frames: int) -> 
         return out
     if slope == 0.0:
         whole = math.floor(offset)
-        out = signal.oaconvolve(samples, _sinc(np.array([offset - whole]))[0][::-1, np.newaxis], axes=0)
+        out = scipy.signal.oaconvolve(samples, _sinc(np.array([offset - whole]))[0][::-1, np.newaxis], axes=0)
         return resampled(out, float(whole + HALF), 0.0, frames)
     return interpolated(samples, offset + np.arange(frames) * (1.0 - slope))
 
@@ -271,8 +271,8 @@ def _time_base(x, y, reach):
 
 def _lag(x, y, reach):
     """Return lag in frames and value of the largest correlation, by magnitude."""
-    size = fft.next_fast_len(len(x) + len(y), real=True)
-    found = fft.irfft(fft.rfft(y, size) * fft.rfft(x, size).conj(), size)
+    size = scipy.fft.next_fast_len(len(x) + len(y), real=True)
+    found = scipy.fft.irfft(scipy.fft.rfft(y, size) * scipy.fft.rfft(x, size).conj(), size)
     reach = min(reach, len(x) - 1, len(y) - 1)
     found = np.concatenate([found[size - reach :], found[: reach + 1]]) if reach else found[:1]
     best = int(np.argmax(np.abs(found)))
@@ -288,10 +288,10 @@ def _lag(x, y, reach):
 def _fraction(x, y):
     """Return how many frames y lags x, near 0, from the slope of the phase of their cross-spectrum."""
     window = np.hanning(len(x))
-    cross = fft.rfft(y * window) * fft.rfft(x * window).conj()
+    cross = scipy.fft.rfft(y * window) * scipy.fft.rfft(x * window).conj()
     if not np.any(cross):
         return None
-    correlation = fft.irfft(cross, len(x) * 8)
+    correlation = scipy.fft.irfft(cross, len(x) * 8)
     near = 8 * min(SEARCH, len(x) // 4)
     around = np.concatenate([correlation[-near:], correlation[: near + 1]])
     coarse = (int(np.argmax(np.abs(around))) - near) / 8
@@ -330,7 +330,7 @@ def _left_out(samples, start, stop):
 def _octaves(rest, energy, rate_hz):
     spectrum = np.zeros(len(rest) // 2 + 1)
     for channel in rest.T:
-        spectrum += np.abs(fft.rfft(channel)) ** 2
+        spectrum += np.abs(scipy.fft.rfft(channel)) ** 2
     spectrum *= 2.0 / len(rest)
     hz = np.arange(len(spectrum)) * rate_hz / len(rest)
     bands = {}

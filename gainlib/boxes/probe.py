@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.boxes.probecurve import Heard, ProbeCurve, curve_of, output_gain, working_range_of
@@ -318,5 +318,5 @@ def _heard_as(hz, rate_hz):
     coefficients = k_coefficients(rate_hz).reshape(2, 5)
     weight = np.ones(len(hz))
     for b0, b1, b2, a1, a2 in coefficients:
-        weight *= np.abs(signal.freqz([b0, b1, b2], [1.0, a1, a2], worN=hz, fs=rate_hz)[1]) ** 2
+        weight *= np.abs(scipy.signal.freqz([b0, b1, b2], [1.0, a1, a2], worN=hz, fs=rate_hz)[1]) ** 2
     return weight

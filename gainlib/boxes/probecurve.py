@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import interpolate
+import scipy
 
 from gainlib.boxes.drive import DriveCurve
 from gainlib.boxes.linearity import LOWEST_LIMIT_DBFS
@@ -275,7 +275,7 @@ class _Replayed:
         self._ends = curve.level_dbfs[0], curve.level_dbfs[-1]
         gain = np.maximum(curve.gain_db, -200.0)
         steps = np.nan_to_num(curve.thd_percent, nan=HARDLY_PERCENT)
-        self._gain: Callable = interpolate.PchipInterpolator(curve.level_dbfs, gain)
+        self._gain: Callable = scipy.interpolate.PchipInterpolator(curve.level_dbfs, gain)
         self._highest = plain_db
         self._levels, self._bent = _joined(curve.level_dbfs, np.log(np.maximum(steps, HARDLY_PERCENT)), swell)
 

@@ -10,7 +10,7 @@ The limits are choices of this project, no source; the boxes and spoilt recordin
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import ndimage, signal
+import scipy
 
 from gainlib.audio import GainlibError
 from gainlib.boxes.probesignal import SETTLING, Layout, Mark
@@ -99,7 +99,7 @@ def _holes_in_swell(line, base, layout):
     energy = _energies(line, base, start, (stop - start) // size, size)
     if not len(energy):
         return []
-    around = ndimage.median_filter(energy, 2 * round(LOCAL_S * layout.rate_hz / size / 2) + 1, mode="nearest")
+    around = scipy.ndimage.median_filter(energy, 2 * round(LOCAL_S * layout.rate_hz / size / 2) + 1, mode="nearest")
     inside = (np.arange(len(energy)) >= FRAMES_A_PERIOD) & (around > SOFTEST_POWER * size)
     at = _breaks(energy / np.maximum(around, 1e-30), inside)
     hits = at[np.diff(at, prepend=-2) > 1]
@@ -108,12 +108,12 @@ def _holes_in_swell(line, base, layout):
 
 def _breaks(share, inside):
     """Return the frames that are all but empty and have a full one close by."""
-    full = ndimage.maximum_filter1d((share > THERE).astype(np.int8), 2 * BESIDE + 1) > 0
-    gone = ndimage.binary_opening((share < GONE) & inside, np.ones(SHORTEST))
-    runs, count = ndimage.label(gone)
+    full = scipy.ndimage.maximum_filter1d((share > THERE).astype(np.int8), 2 * BESIDE + 1) > 0
+    gone = scipy.ndimage.binary_opening((share < GONE) & inside, np.ones(SHORTEST))
+    runs, count = scipy.ndimage.label(gone)
     if not count:
         return np.zeros(0, int)
-    abrupt = ndimage.maximum(full, runs, np.arange(1, count + 1)) > 0
+    abrupt = scipy.ndimage.maximum(full, runs, np.arange(1, count + 1)) > 0
     return np.flatnonzero(gone & np.concatenate([[False], abrupt])[runs])
 
 
@@ -206,8 +206,8 @@ def _mark_db(line, base, layout, mark: Mark):
     after = round(AFTER_S * layout.rate_hz)
     if first < around or first + len(chirp) + after > len(line):
         return np.nan
-    matched = signal.oaconvolve(line[first - around : first + len(chirp) + after], chirp[::-1], mode="valid")
-    alone = signal.oaconvolve(np.pad(chirp, (around, after)), chirp[::-1], mode="valid")
+    matched = scipy.signal.oaconvolve(line[first - around : first + len(chirp) + after], chirp[::-1], mode="valid")
+    alone = scipy.signal.oaconvolve(np.pad(chirp, (around, after)), chirp[::-1], mode="valid")
     energy = float(np.sum(matched**2))
     return 10.0 * np.log10(energy / np.sum(alone**2)) if energy > 0.0 else -np.inf
 

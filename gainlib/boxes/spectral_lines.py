@@ -7,7 +7,7 @@ and shows a gain that moves with time: what depends on the level alone climbs on
 from typing import NamedTuple
 
 import numpy as np
-from scipy import ndimage, optimize
+import scipy
 
 from gainlib.boxes.null import interpolated
 from gainlib.boxes.probesignal import SINE_HZ, Layout, Part
@@ -141,7 +141,7 @@ def _beside(power, count, period):
     padded[: min(len(power), rows * count)] = power[: rows * count]
     between = padded.reshape(rows, count)[:, 1:].mean(axis=1)
     both = 0.5 * (between + np.concatenate([between[:1], between[:-1]]))
-    return ndimage.uniform_filter1d(both, AROUND_LINES, mode="nearest")
+    return scipy.ndimage.uniform_filter1d(both, AROUND_LINES, mode="nearest")
 
 
 def _gains(stimulus, on, noise, given, own_power):
@@ -327,7 +327,7 @@ def onset_of_gain(swell: LevelSweep, plain_db: float) -> Onset | None:
 
     best = min(
         (
-            optimize.least_squares(
+            scipy.optimize.least_squares(
                 left, (start, 0.5, knee), bounds=((-80.0, 0.0, 1e-3), (10.0, 1.0, 30.0)), loss="soft_l1"
             )
             for knee in (0.05, 2.0, 8.0)

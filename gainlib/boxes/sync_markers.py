@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import ndimage, signal
+import scipy
 
 from gainlib.audio import GainlibError
 from gainlib.boxes.probesignal import LEVEL_CODE_S, RATE_CODE_S, RATES_HZ, SOFTEST_TOP_DBFS, Layout
@@ -74,7 +74,7 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
     """
     any_layout = layout or Layout(rate_hz)
     line = line - np.median(line)
-    falling = signal.oaconvolve(line, any_layout.mark(True)[::-1])[len(any_layout.mark(True)) - 1 :]
+    falling = scipy.signal.oaconvolve(line, any_layout.mark(True)[::-1])[len(any_layout.mark(True)) - 1 :]
     first, spacing, coded_hz = _end_marks(line, falling, any_layout)
     if coded_hz != rate_hz:
         raise GainlibError(
@@ -98,7 +98,7 @@ def played_at(line: np.ndarray, rate_hz: int) -> int | None:
         if other_hz == rate_hz:
             continue
         chirp = Layout(rate_hz).mark(True)
-        chirp = signal.resample(chirp, round(len(chirp) * other_hz / rate_hz))
+        chirp = scipy.signal.resample(chirp, round(len(chirp) * other_hz / rate_hz))
         close = float(_closeness(line, chirp).max())
         if close > best:
             best, found = close, other_hz
@@ -107,7 +107,7 @@ def played_at(line: np.ndarray, rate_hz: int) -> int | None:
 
 def _closeness(line, chirp):
     """Return how much each stretch of a recording looks like a chirp, 0 to 1."""
-    found = np.abs(signal.oaconvolve(line, chirp[::-1])[len(chirp) - 1 :])
+    found = np.abs(scipy.signal.oaconvolve(line, chirp[::-1])[len(chirp) - 1 :])
     energy = np.cumsum(np.concatenate([[0.0], line**2]))
     ends = np.minimum(np.arange(len(line)) + len(chirp), len(line))
     around = np.maximum(energy[ends] - energy[: len(line)], 0.0)
@@ -126,7 +126,7 @@ def _end_marks(line, falling, layout):
         reach = max(2, round(LARGEST_PPM * 1e-6 * apart))
         if apart + reach >= len(line):
             continue
-        later = ndimage.maximum_filter1d(height, 2 * reach + 1)[apart:]
+        later = scipy.ndimage.maximum_filter1d(height, 2 * reach + 1)[apart:]
         both = np.minimum(height[: len(later)], later) * (close[: len(later)] > SURE)
         at = int(np.argmax(both))
         if both[at] > best[0]:
@@ -165,7 +165,7 @@ def _level_of(falling, first, spacing, rate_hz):
 def _fitted(line, falling, layout, first_end):
     """Fit offset and stretch to all marks that can be found."""
     end = next(mark for mark in layout.marks if mark.falls)
-    rising = signal.oaconvolve(line, layout.mark(False)[::-1])[len(layout.mark(False)) - 1 :]
+    rising = scipy.signal.oaconvolve(line, layout.mark(False)[::-1])[len(layout.mark(False)) - 1 :]
     offset = _peak(falling, first_end)[0] - end.start
     sure = []
     for mark in reversed(layout.marks):  # from the end, where the place is known, towards the start
@@ -226,7 +226,7 @@ def _again(line, chirp, place):
     """Return the place of a chirp near one that is known."""
     low = max(round(place) - 4 * HALF, 0)
     around = line[low : round(place) + len(chirp) + 4 * HALF]
-    matched = signal.oaconvolve(around, chirp[::-1], mode="valid")
+    matched = scipy.signal.oaconvolve(around, chirp[::-1], mode="valid")
     return low + _peak(matched, int(np.argmax(np.abs(matched))))[0]
 
 
@@ -240,7 +240,7 @@ def _peak(matched, at):
     """Return place and signed height of the highest magnitude near a sample, between samples."""
     low = max(at - 4 * HALF, 0)
     around = matched[low : at + 4 * HALF]
-    fine = signal.resample(around * signal.windows.tukey(len(around)), len(around) * FINE)
+    fine = scipy.signal.resample(around * scipy.signal.windows.tukey(len(around)), len(around) * FINE)
     near = slice(max((at - low - 2) * FINE, 1), (at - low + 3) * FINE)
     k = near.start + int(np.argmax(np.abs(fine[near])))
     before, here, after = np.abs(fine[k - 1 : k + 2])

@@ -5,8 +5,8 @@ from functools import cache, cached_property, lru_cache
 from math import inf, log10
 
 import numpy as np
+import scipy
 import soundfile
-from scipy import signal
 
 from gainlib.audio import Audio, wav_bytes
 from gainlib.exercises.refrain import STEMS, mix, rough_faders_db
@@ -172,7 +172,7 @@ def in_five_orders(name: str, gain_db: float, ceiling_db: float) -> dict[str, tu
     """
     mixed, limiter, word = handed_in(name), Limiter(ceiling_db), Quantiser(16, "tpdf")
     right = limiter.process(moved(mixed, gain_db))
-    slower = Audio(signal.resample_poly(word.process(right).samples, 147, 160), 44100)
+    slower = Audio(scipy.signal.resample_poly(word.process(right).samples, 147, 160), 44100)
     orders = {
         "gain, limit, dither and word": (word.process(right), True),
         "limit, gain, dither and word": (word.process(moved(limiter.process(mixed), gain_db)), False),

@@ -9,9 +9,9 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.audio import GainlibError
+from gainlib.audio import GainlibError, prepared
 from gainlib.demo import demo_session
-from gainlib.demo.recordings import BARS, BEAT_S, RECORDINGS
+from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, RECORDINGS
 from gainlib.session import ReferencedAudio, Session, Strip, register_source
 
 SILENT = "11 shaker"
@@ -26,12 +26,16 @@ def refrain(stem: str) -> ReferencedAudio:
     """Return the refrain of one clean stem, from just ahead of its first beat to the end of the song."""
     if stem not in STEMS:
         raise GainlibError(f"the refrain has no stem {stem!r}; there is {', '.join(STEMS)}")
-    audio = _song().strip(stem).audio
-    start = round(((BARS - REFRAIN_BARS) * 4 * BEAT_S - _AHEAD_S) * audio.rate_hz)
-    samples = np.array(audio.samples[start:])
-    fade = round(_FADE_S * audio.rate_hz)
+    samples = prepared.array(f"refrain {stem}", lambda: _cut(stem))
+    return ReferencedAudio(samples, RATE_HZ, stem, {"refrain": stem})
+
+
+def _cut(stem):
+    start = round(((BARS - REFRAIN_BARS) * 4 * BEAT_S - _AHEAD_S) * RATE_HZ)
+    samples = np.array(_song().strip(stem).audio.samples[start:])
+    fade = round(_FADE_S * RATE_HZ)
     samples[:fade] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / fade)[:, np.newaxis].astype(samples.dtype)
-    return ReferencedAudio(samples, audio.rate_hz, stem, {"refrain": stem})
+    return samples
 
 
 @cache

@@ -6,7 +6,7 @@ from functools import cache, lru_cache
 from math import cos, log10, pi
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 
 from gainlib import signals
 from gainlib.audio import Audio
@@ -382,7 +382,7 @@ def _set_by(given, peak):
         return _crest_at(given, drums_db, peak)[0] - given["X"]
 
     within = miss(ends[0]) * miss(ends[1]) < 0
-    drums = brentq(miss, *ends, xtol=0.05) if within else min(ends, key=lambda end: abs(miss(end)))
+    drums = scipy.optimize.brentq(miss, *ends, xtol=0.05) if within else min(ends, key=lambda end: abs(miss(end)))
     return CREST_TASK.moved(given, drums_db=drums, gain_db=given["R"] + SINE_CREST_DB - given["level"])
 
 

@@ -4,7 +4,7 @@ from functools import cache, cached_property, lru_cache
 from itertools import islice
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
@@ -88,7 +88,9 @@ def _against_rounds(run):
 def _spectra(run):
     found = []
     for audio in (run.seen.sound, run.seen.after[1]):
-        hz, power = signal.welch(audio.samples[:, 0].astype(float), audio.rate_hz, nperseg=4096, scaling="spectrum")
+        hz, power = scipy.signal.welch(
+            audio.samples[:, 0].astype(float), audio.rate_hz, nperseg=4096, scaling="spectrum"
+        )
         edges = np.geomspace(20, 20000, 61)
         found.append([power[(hz >= low) & (hz < 1.122 * low + 12)].max() for low in edges[:-1]])
     return edges[:-1], list(10 * np.log10(np.maximum(np.array(found), 1e-40)))

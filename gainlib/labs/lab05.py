@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
-from math import ceil, log10
+from math import ceil, log10, sqrt
 
 import numpy as np
 
@@ -298,6 +298,12 @@ def song(take: int = 1) -> Session:
     return demo_session(1, True, "unity") if take == 1 else demo_session(take - 1, "drawn", "unity")
 
 
+def work_out() -> None:
+    """Measure what is the same for all learners; at set-up it is kept for them (:mod:`gainlib.audio.prepared`)."""
+    for session in (song(), mix([0.0] * len(STEMS))):
+        _remeter(session)
+
+
 @cache
 def bus() -> Experiment:
     """The song's eleven stems on their bus."""
@@ -317,17 +323,20 @@ LOUD = {
 by the first. Every learner's are up to half a decibel off, and are drawn again where that is not so any more."""
 
 
-@cache
-def _at_unity():
-    """Return every stem as it reaches the bus with all controls at 0, shape (stems, samples of both channels)."""
-    nodes = [f"{stem}/out" for stem in STEMS]
-    audios = mix([0.0] * len(STEMS)).render().audios(nodes)
-    return np.stack([audios[node].samples.ravel() for node in nodes]).astype(np.float32)
-
-
 def _parts_at(gains_db):
-    ratios = 10.0 ** (np.asarray(gains_db, dtype=np.float64) / 20.0)
-    return _at_unity() * ratios[:, np.newaxis].astype(np.float32)
+    """Yield every stem as it reaches the bus at a gain, both channels in turn, float32."""
+    for stem, gain_db in zip(STEMS, gains_db, strict=True):
+        samples = refrain(stem).samples
+        if samples.shape[1] == 1:
+            samples = np.repeat((samples * sqrt(0.5)).astype(np.float32), 2, axis=1)
+        yield samples.ravel() * np.float32(10.0 ** (gain_db / 20.0))
+
+
+def _sum_of(parts, dtype=np.float32):
+    total = 0
+    for part in parts:
+        total = total + part.astype(dtype)
+    return total
 
 
 def _peak_dbfs(samples):
@@ -350,13 +359,10 @@ class Leaving:
 
 @lru_cache(maxsize=24)
 def _leave_one_out(gains_db):
-    parts = _parts_at(gains_db)
-    total = parts.sum(axis=0)
-    return Leaving(
-        _peak_dbfs(total),
-        {stem: _peak_dbfs(total - part) for stem, part in zip(STEMS, parts, strict=True)},
-        {stem: _peak_dbfs(part) for stem, part in zip(STEMS, parts, strict=True)},
-    )
+    total, without, own = _sum_of(_parts_at(gains_db)), {}, {}
+    for stem, part in zip(STEMS, _parts_at(gains_db), strict=True):
+        without[stem], own[stem] = _peak_dbfs(total - part), _peak_dbfs(part)
+    return Leaving(_peak_dbfs(total), without, own)
 
 
 @lru_cache(maxsize=24)
@@ -366,9 +372,8 @@ def _least_attenuation_db(gains_db, stem):
     Between silence and where the track is, every sample of the bus moves in a straight line, so only the samples that
     are over with the track as it is count, and the tightest of them decides.
     """
-    parts = _parts_at(gains_db).astype(np.float64)
-    own = parts[STEMS.index(stem)]
-    total = parts.sum(axis=0)
+    total = _sum_of(_parts_at(gains_db), np.float64)
+    own = next(part for name, part in zip(STEMS, _parts_at(gains_db), strict=True) if name == stem).astype(np.float64)
     limit = 10.0 ** (CEILING_DBFS / 20.0)
     over = np.abs(total) > limit
     if not over.any():
@@ -395,7 +400,7 @@ def _draw_loud_source(rng, suspect):
     if least is None or least < 1:
         return None
     nearly = [gain - (least - 0.5) * (stem == suspect) for stem, gain in zip(STEMS, gains, strict=True)]
-    return {"gains_db": gains} if _peak_dbfs(_parts_at(nearly).sum(axis=0)) > CEILING_DBFS + 0.08 else None
+    return {"gains_db": gains} if _peak_dbfs(_sum_of(_parts_at(nearly))) > CEILING_DBFS + 0.08 else None
 
 
 @lru_cache(maxsize=4)
@@ -723,7 +728,7 @@ SET_UPS = {
 }  # fmt: skip
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=8)
 def _unclipped(name, over_db):
     """Return the mix that was meant: nothing cuts off, no converter, the take as it was played."""
     session = SET_UPS[name].build(over_db).with_(bus="float")

@@ -3,7 +3,7 @@
 from functools import cache, cached_property, lru_cache
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
@@ -312,7 +312,7 @@ def _sides(stem, one_side, dual):
 def _cross(stem):
     """Return lags to 8 ms and the correlation of the overheads with a stem, both folded to mono."""
     ours, theirs = (each.samples.mean(axis=1) for each in (stem, refrain("03 overheads")))
-    found = signal.correlate(theirs, ours, method="fft")[ours.size - 385 : ours.size + 384]
+    found = scipy.signal.correlate(theirs, ours, method="fft")[ours.size - 385 : ours.size + 384]
     return np.arange(-384, 385) / 48, [found / np.sqrt(ours @ ours * (theirs @ theirs))]
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from gainlib.levels.printing import number
 from gainlib.meters import Reading
@@ -144,7 +144,7 @@ class Snapshots:
         self._held = np.concatenate([self._held, block.mean(axis=1).astype(np.float32)])
         while len(self._held) >= self._start + self._size:
             part = self._held[self._start : self._start + self._size]
-            self._spectra.append(fft.rfft((part - part.mean()) * self._window))
+            self._spectra.append(scipy.fft.rfft((part - part.mean()) * self._window))
             self._start += self._hop
         self._held, self._start = self._held[self._start :], max(self._start - len(self._held), 0)
 
@@ -187,7 +187,7 @@ def main_correlation(x, y, reach):
     scale = math.sqrt(_energy(x[:count]) * _energy(y[:count]))
     if not scale:
         return 0, 0.0
-    found = fft.irfft(cross) * (2 * (x.shape[1] - 1)) / scale
+    found = scipy.fft.irfft(cross) * (2 * (x.shape[1] - 1)) / scale
     found = np.concatenate([found[-reach:], found[: reach + 1]])
     best = int(np.argmax(np.abs(found)))
     return best - reach, float(found[best])

@@ -33,12 +33,12 @@ class Table:
     That file goes away with the table, and with the process, however that ends. On disk numbers are float32.
     """
 
-    def __init__(self, rows: int, columns: int, _file=None):
+    def __init__(self, rows: int, columns: int, _file=None, array: np.ndarray | None = None):
         self.rows, self._columns, self._lock = rows, columns, Lock()
-        self._array, self._file = None, _file
-        if _file is None and rows * columns * 8 <= IN_MEMORY_BYTES:
+        self._array, self._file = array, _file
+        if array is None and _file is None and rows * columns * 8 <= IN_MEMORY_BYTES:
             self._array = np.zeros((rows, columns))
-        elif _file is None:
+        elif array is None and _file is None:
             self._file = tempfile.TemporaryFile(prefix="gainlib-products-")
 
     @classmethod
@@ -57,6 +57,10 @@ class Table:
         with self._lock:
             self._file.seek(0)
             shutil.copyfileobj(self._file, file, 2**20)
+
+    def whole(self) -> np.ndarray:
+        """Return all rows."""
+        return self.read(0, self.rows)
 
     def write(self, first: int, rows: np.ndarray) -> None:
         """Put rows in, from row `first` on."""

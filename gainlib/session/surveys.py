@@ -1,6 +1,7 @@
 """Surveys kept from one sitting to the next, in the user's cache folder.
 
-A survey is kept only where all lanes are files and the pass took a while. Its name is made of the content of the files
+A survey of the demo song is prepared at set-up (:mod:`gainlib.audio.prepared`). Any other is kept only where all lanes
+are files and the pass took a while. Its name is made of the content of the files
 (SHA-256) and of the gains up to the faders, so that a changed stem is another survey. A folder appears whole or not at
 all; what a killed process leaves is a hidden folder that is cleared away next time.
 
@@ -21,8 +22,9 @@ from pathlib import Path
 import numpy as np
 import platformdirs
 
-from gainlib.audio import AudioFile
+from gainlib.audio import AudioFile, prepared
 from gainlib.session.cross_products import CrossProducts
+from gainlib.session.files import ReferencedAudio
 from gainlib.session.prefader import PreFaderTrack
 from gainlib.session.scratch import Table
 from gainlib.session.survey import SIDES, Survey
@@ -133,7 +135,10 @@ def surveyed(
     told : callable
         Called with a label, the frames done and the frames in all.
     """
-    survey, folder = Survey(lanes, frames, rate_hz), cache_folder()
+    survey = Survey(lanes, frames, rate_hz)
+    if all(isinstance(lane.source, ReferencedAudio) for lane in lanes):
+        return _surveyed_ahead(survey, anchor, told)
+    folder = cache_folder()
     files = folder is not None and all(isinstance(lane.source, AudioFile) for lane in lanes)
     # Reading the files for their checksums is worth it only where a survey of them would be kept.
     large = sum(lane.source.frames * lane.source.channels for lane in lanes) > LARGE_SAMPLES
@@ -147,15 +152,32 @@ def surveyed(
     return survey
 
 
+def _surveyed_ahead(survey, anchor, told):
+    """Return a survey of audio that is the same everywhere: as it was prepared, or taken."""
+    name = f"survey {_key(survey, anchor)}"
+    kept = prepared.find(name)
+    if kept is None:
+        survey.take(anchor, told)
+        parts = ((part.removesuffix(".npy"), kept) for part, kept in _contents(survey).items())
+        prepared.keep(name, {part: kept.whole() if isinstance(kept, Table) else kept for part, kept in parts})
+    else:
+        _fill(survey, anchor, kept.__getitem__)
+    return survey
+
+
 def _key(survey, anchor):
     about = {
         "layout": LAYOUT,
         "rate_hz": survey.rate_hz,
         "frames": survey.frames,
-        "lanes": [(lane.source.sha256, lane.gain) for lane in survey.lanes],
+        "lanes": [(_content(lane.source), lane.gain) for lane in survey.lanes],
         "anchor": [gains.tolist() for gains in anchor],
     }
-    return hashlib.sha256(json.dumps(about).encode()).hexdigest()[:32]
+    return hashlib.sha256(json.dumps(about, default=str).encode()).hexdigest()[:32]
+
+
+def _content(source):
+    return source.reference if isinstance(source, ReferencedAudio) else source.sha256
 
 
 def _save(survey, place):
@@ -196,20 +218,32 @@ def _load(survey, anchor, place):
     if not intact(place, place.name):
         shutil.rmtree(place, ignore_errors=True)
         return False
+
+    def kept(name):
+        if name.startswith("fine"):
+            return Table.load(place / name, max(len(survey.edges) - 1, 0))
+        return np.load(place / f"{name}.npy")
+
     try:
-        for side in SIDES:
-            table = Table.load(place / f"fine{side}", max(len(survey.edges) - 1, 0))
-            survey.products.append(CrossProducts(np.load(place / f"coarse{side}.npy"), table))
-            for kind, name in PARTS:
-                setattr(getattr(survey, kind)[side], name, np.load(place / f"{kind}-{name}{side}.npy"))
-        survey.raw, survey.sums = np.load(place / "raw.npy"), np.load(place / "sums.npy")
-        survey.set_anchor(anchor, np.load(place / "mix.npy"))
+        _fill(survey, anchor, kept)
         os.utime(place)
     except (OSError, ValueError, EOFError):  # taken away, or changed, since it was looked at
         shutil.rmtree(place, ignore_errors=True)
         survey.__init__(survey.lanes, survey.frames, survey.rate_hz)
         return False
     return True
+
+
+def _fill(survey, anchor, kept):
+    """Put into a survey what ``kept(name)`` has."""
+    for side in SIDES:
+        fine = kept(f"fine{side}")
+        table = fine if isinstance(fine, Table) else Table(*fine.shape, array=fine)
+        survey.products.append(CrossProducts(kept(f"coarse{side}"), table))
+        for kind, name in PARTS:
+            setattr(getattr(survey, kind)[side], name, kept(f"{kind}-{name}{side}"))
+    survey.raw, survey.sums = kept("raw"), kept("sums")
+    survey.set_anchor(anchor, kept("mix"))
 
 
 def _clear(folder):
