@@ -17,10 +17,12 @@ from school import Writer
 
 from gainlib.exercises import Choice, Events, Matching, Multi, Number, bank, exercise, mark, tally
 from gainlib.exercises.bank import declared
-from gainlib.exercises.events import ALL_TRIES_ALIKE
+from gainlib.exercises.earlier import NUMBER_TRIES
+from gainlib.exercises.events import ALL_TRIES_ALIKE, FIVE_TRIES
 from gainlib.exercises.gradebook import gradebook
+from gainlib.exercises.gradebook.rows import MANY_TRIES
 from gainlib.exercises.model import nothing
-from gainlib.exercises.sets import MOST_TRIES, NUMBER_TRIES, chosen
+from gainlib.exercises.sets import MOST_TRIES, chosen
 from gainlib.exercises.text import printed_numbers
 from gainlib.notebook.learner import LearnerSession
 
@@ -430,17 +432,50 @@ def test_a_choice_counts_once_something_beside_it_is_right():
         assert desk.score(asked).points == asked.points
 
 
-@pytest.mark.parametrize("wrong", [NUMBER_TRIES - 1, NUMBER_TRIES])
-def test_a_number_earns_in_its_first_five_tries(desk, wrong):
+@pytest.mark.parametrize(("wrong", "share"), [(0, 1.0), (1, 1.0), (2, 0.5), (3, 0.0)])
+def test_a_number_earns_all_in_two_tries_and_half_at_the_third(desk, wrong, share):
     sums = desk.exercise("05-1")
     for k in range(wrong):
         desk.answer(sums, 80 + k)
     honest(desk, sums)
-    assert desk.score(sums).points == (sums.points if wrong < NUMBER_TRIES else 0)
-    assert not desk.numbers(sums).closed
+    assert desk.score(sums).points == share * sums.points and not desk.numbers(sums).closed
     desk.new_numbers(sums)
     honest(desk, sums)
     assert desk.score(sums).points == sums.points
+
+
+def test_a_mistake_that_is_explained_costs_no_try_the_first_time(desk):
+    """Everybody who falls into all known mistakes of an exercise, once each, and learns from them, earns everything."""
+    sums = desk.exercise("05-2")
+    slips = [slip.answer(desk.given(sums)) for slip in sums.slips]
+    assert len(slips) >= MOST_TRIES
+    for entry in slips:
+        assert desk.answer(sums, entry).slips
+    honest(desk, sums)
+    assert desk.score(sums).points == sums.points
+    desk.new_numbers(sums)
+    for entry in [sums.slips[0].answer(desk.given(sums)), 80, sums.slips[0].answer(desk.given(sums)), 81]:
+        desk.answer(sums, entry)
+    assert desk.numbers(sums).missed == (3,)
+
+
+@pytest.mark.parametrize(("wrong", "right", "share"), [(0, 4, 7 / 12), (1, 4, 0.0), (1, 6, 0.5), (2, 5, 0.0)])
+def test_a_list_is_paid_in_part_at_the_first_try_only(wrong, right, share):
+    """Worked by hand: four of six boxes are (4/6 − 1/5)/(1 − 1/5) = 7/12 of the points."""
+    with seat("06", "anna") as desk:
+        boxes = desk.exercise("06-1")
+        key = boxes.solve(desk.given(boxes))
+        kinds = [option.key for option in boxes.parts[0].options_for(desk.given(boxes))]
+
+        def with_right(count, turn=1):
+            rest = [*key][count:]
+            return {**key, **{box: kinds[(kinds.index(key[box]) + turn) % len(kinds)] for box in rest}}
+
+        for turn in range(wrong):
+            desk.answer(boxes, with_right(0, turn + 2))
+        desk.answer(boxes, with_right(right))
+        [row] = [row for row in gradebook(desk.folder).rows if row.exercise == "06-1"]
+        assert row.points == pytest.approx(share * boxes.points)
 
 
 def test_what_later_tries_earned_before_they_counted_less_stays():
@@ -455,6 +490,20 @@ def test_what_later_tries_earned_before_they_counted_less_stays():
         old.answer("05-1", 80 + k)
     old.answer("05-1", old.right("05-1"))
     assert _scored("05-1", old).points == exercise("05-1").points
+
+
+@pytest.mark.parametrize("tries", [NUMBER_TRIES, NUMBER_TRIES + 1])
+def test_what_five_tries_at_a_number_and_lists_in_part_earned_stays(tries):
+    old = Writer("anna", rule=FIVE_TRIES)
+    for k in range(tries - 1):
+        old.answer("05-1", 80 + k)
+    old.answer("05-1", old.right("05-1"))
+    assert _scored("05-1", old).points == (exercise("05-1").points if tries == NUMBER_TRIES else 0)
+    right = old.right("06-1")
+    swapped = {**right, **{box: next(k for k in right.values() if k != right[box]) for box in [*right][4:]}}
+    old.answer("06-1", dict.fromkeys(right, "nonlinear"))
+    old.answer("06-1", swapped)
+    assert _scored("06-1", old).points == pytest.approx(exercise("06-1").points * 7 / 12 / 2), "half, at the second try"
 
 
 def _scored(id, *writers):
@@ -515,8 +564,8 @@ def test_the_gradebook_names_what_each_did(school):
     tried = [row for row in rows["brute_forcer"] if row.exercise in typed]
     for row in tried:
         assert row.points == 0 or row.tries > 1, row
-        assert row.tries < NUMBER_TRIES or any("tries at one set" in note for note in row.notes), row
-    assert sum(row.tries for row in tried) > NUMBER_TRIES * len(tried)
+        assert row.tries < MANY_TRIES or any("tries at one set" in note for note in row.notes), row
+    assert sum(row.tries for row in tried) > MANY_TRIES * len(tried)
     ticks = next(row for row in rows["brute_forcer"] if row.exercise == "05-6")
     assert (ticks.tries, ticks.spent) == (3, 1)
     assert sum(row.tries for row in rows["guesser"]) > sum(row.tries for row in rows["copier"])

@@ -12,11 +12,12 @@ right answer counts.
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from gainlib.exercises.events import RULE
+from gainlib.exercises.events import FIVE_TRIES, RULE
 from gainlib.exercises.marking import Verdict, score
-from gainlib.exercises.model import Exercise
+from gainlib.exercises.model import Exercise, Part
 
 LIST_TRIES = 3
+NUMBER_TRIES = 5
 
 
 @dataclass(frozen=True)
@@ -70,12 +71,19 @@ def told_no_more(exercise: Exercise, event: dict, verdict: Verdict, before: dict
     `before` holds the tries at each session, and takes this one in.
     """
     lists = exercise.series and all(part.chosen for part in exercise.parts)
-    if not lists or event.get("rule") != RULE or verdict.state in ("invalid", "unattempted"):
+    if not lists or event.get("rule") not in (RULE, FIVE_TRIES) or verdict.state in ("invalid", "unattempted"):
         return False
     tries = before.setdefault(event["attempt"], [])
     if verdict.values not in tries[-1:]:
         tries.append(verdict.values)
     return len(tries) > LIST_TRIES and verdict.state != "right"
+
+
+def pay_of_five(part: Part, missed: int, whole: bool) -> float:
+    """Return what a part earned after so many wrong tries while a number had five, and a list was paid in part."""
+    if part.kind == "number":
+        return 1.0 if missed < NUMBER_TRIES else 0.0
+    return float(not missed) if part.kind == "choice" else 0.5**missed
 
 
 def named_value(exercise: Exercise, verdict: Verdict) -> bool:

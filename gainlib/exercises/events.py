@@ -9,8 +9,10 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
-RULE = 3
+RULE = 4
 """Stands in every line of a record that is counted by :mod:`gainlib.exercises.sets`."""
+FIVE_TRIES = 3
+"""The same when a number earned everything in five tries, and a list in part at each; what that earned is kept."""
 ALL_TRIES_ALIKE = 2
 """The same before later tries at a choice counted less; lines with it keep what they earned."""
 _NEEDED = {
@@ -72,7 +74,7 @@ class Events:
 
 def is_new(event: dict) -> bool:
     """Whether an event is counted by the present rule of points, and not by the one before."""
-    return event.get("rule") in (RULE, ALL_TRIES_ALIKE)
+    return event.get("rule") in (RULE, FIVE_TRIES, ALL_TRIES_ALIKE)
 
 
 def edition_of(event: dict) -> int:

@@ -6,12 +6,12 @@
   is one of them.
 - Numbers and controls: a wrong try tells what is off and in which direction. From the second wrong try on the next hint
   is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points. A
-  number earns points in its first five tries: by then every hint was free, and what is left is closing in by high and
-  low.
+  number earns all in its first two tries and half at the third; what is left then is closing in by high and low. A try
+  that a slip explains, heard for the first time with these numbers, is none of the three: that is learning, not trying.
 - Choices, ticks, maps and orders: how many are right is told from the second try on, and until then what a first try
-  has earned is not shown either. At one of several only the first try earns points; ticks, maps and orders earn half
-  at the second try and a quarter at the third. After the third wrong try the set is *spent*: the solution is shown,
-  and only new numbers earn points.
+  has earned is not shown either. At one of several only the first try earns points; ticks, maps and orders are paid in
+  part at the first try, and all right they earn half at the second and a quarter at the third. After the third wrong
+  try the set is *spent*: the solution is shown, and only new numbers earn points.
 - A choice beside numbers, controls or a blind run is what follows from those: it counts once one of them is right, at
   least in part.
 - Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
@@ -19,20 +19,20 @@
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
   How much of a list is right is told in the first three tries at a session; then only a right answer counts.
 
-Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`; those written
-before later tries at a choice counted less keep that as well.
+Answers of records written before this rule keep what they earned by :mod:`~gainlib.exercises.earlier`; so do those
+written while later tries counted more.
 """
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
-from gainlib.exercises.earlier import LIST_TRIES, named_value
-from gainlib.exercises.events import ALL_TRIES_ALIKE, is_new
+from gainlib.exercises.earlier import LIST_TRIES, named_value, pay_of_five
+from gainlib.exercises.events import ALL_TRIES_ALIKE, RULE, is_new
 from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
 from gainlib.exercises.model import Exercise, Part
 
 MOST_TRIES = 3
-NUMBER_TRIES = 5
+NUMBER_PAY = (1.0, 1.0, 0.5)
 TOLD_FROM = 2
 MASTERED = 2
 REVIEW = 100_000
@@ -53,23 +53,25 @@ def _typed(part):
     return part.kind == "number"
 
 
-def pay(part: Part, missed: int) -> float:
-    """Return the share of its points that a part still earns after so many wrong tries.
+def pay(part: Part, missed: int, whole: bool = True) -> float:
+    """Return the share of its points that a part still earns after so many wrong tries; `whole` where all is right.
 
     Examples
     --------
     >>> from gainlib.exercises import Choice, Multi, Number
     >>> [[pay(part, missed) for missed in (0, 1, 2, 5)] for part in (Choice(), Multi(), Number())]
-    [[1.0, 0.0, 0.0, 0.0], [1.0, 0.5, 0.25, 0.03125], [1.0, 1.0, 1.0, 0.0]]
+    [[1.0, 0.0, 0.0, 0.0], [1.0, 0.5, 0.25, 0.03125], [1.0, 1.0, 0.5, 0.0]]
     """
     if _typed(part):
-        return 1.0 if missed < NUMBER_TRIES else 0.0
-    if part.kind == "choice":
-        return 0.0 if missed else 1.0
-    return 0.5**missed
+        return NUMBER_PAY[missed] if missed < MOST_TRIES else 0.0
+    if not missed:
+        return 1.0
+    return 0.5**missed if whole and part.kind != "choice" else 0.0
 
 
-def worth(exercise: Exercise, verdict: Verdict, missed: tuple[int, ...] = (), told: bool = True) -> float:
+def worth(
+    exercise: Exercise, verdict: Verdict, missed: tuple[int, ...] = (), told: bool = True, paid: Callable = pay
+) -> float:
     """Return what an answer earns before hints.
 
     Parameters
@@ -80,6 +82,8 @@ def worth(exercise: Exercise, verdict: Verdict, missed: tuple[int, ...] = (), to
         How many wrong tries each part of :func:`limited` had before.
     told : bool
         False leaves the choices out, as far as a first try was told of.
+    paid : callable
+        The rule: :func:`pay`, or that of an earlier time.
     """
     places, choices = limited(exercise), chosen(exercise)
     if not places or not verdict.parts:
@@ -88,7 +92,7 @@ def worth(exercise: Exercise, verdict: Verdict, missed: tuple[int, ...] = (), to
     follows = not beside or any(part.points for part in beside)
     shares = dict.fromkeys(range(len(verdict.parts)), 1.0)
     for k, count in zip(places, missed or (0,) * len(places), strict=True):
-        shares[k] = pay(exercise.parts[k], count)
+        shares[k] = paid(exercise.parts[k], count, verdict.parts[k].state == "right")
     for k in () if told and follows else choices:
         shares[k] = 0.0
     whole = sum(part.points for part in verdict.parts)
@@ -112,14 +116,14 @@ def in_words(exercise: Exercise) -> str:
     if guided(exercise):
         rules.append("hints are free from the second wrong try on, one a try; asking for the solution ends a set")
     if any(_typed(part) for part in exercise.parts):
-        rules.append(f"a number earns points in its first {NUMBER_TRIES} tries")
+        rules.append("a number earns all in two tries, half at the third; a known mistake is no try")
     if chosen(exercise):
         rules.append(f"a set ends with wrong try {MOST_TRIES} of a choice")
         kinds = {exercise.parts[k].kind for k in chosen(exercise)}
         if "choice" in kinds:
             rules.append("at one of several only the first try earns points")
         if kinds != {"choice"}:
-            rules.append("ticks, maps and orders earn half at the second try, a quarter at the third")
+            rules.append("ticks, maps and orders, all right, earn half at the second try, a quarter at the third")
         if len(chosen(exercise)) < len(exercise.parts):
             rules.append("choices count once something beside them is right")
     return "; ".join(rules)
@@ -156,6 +160,8 @@ class SetOfNumbers:
         What it is worth before hints.
     missed : tuple of int
         How many wrong tries each part of :func:`limited` has had.
+    heard : tuple of str
+        The slips it was told of.
     """
 
     attempt: int = 0
@@ -174,6 +180,7 @@ class SetOfNumbers:
     last: tuple = ()
     earned: float = 0.0
     missed: tuple[int, ...] = ()
+    heard: tuple[str, ...] = ()
     _runs: tuple[PartVerdict | None, ...] = ()
 
     @property
@@ -224,15 +231,18 @@ class SetOfNumbers:
             return self
         runs = self._first_runs(exercise, verdict)
         verdict = _with_runs(verdict, runs)
-        alike = event.get("rule") == ALL_TRIES_ALIKE or not is_new(event)
-        earned = verdict.points if alike else worth(exercise, verdict, self.missed)
+        rule = event.get("rule")
+        alike = rule == ALL_TRIES_ALIKE or not is_new(event)
+        paid = pay if rule == RULE else pay_of_five
+        earned = verdict.points if alike else worth(exercise, verdict, self.missed, paid=paid)
         points, counts = score(earned, self.paid), is_new(event) and not self.closed
         now = replace(self, earned=earned)
         if counts and (self.verdict is None or points > self.points):
             now = replace(now, verdict=verdict, points=points, time=event["time"])
         if self.tries and verdict.values == self.last:
             return now
-        right, missed = verdict.state == "right", self._missed_by(exercise, verdict)
+        learnt = rule == RULE and bool(set(verdict.slips) - set(self.heard))
+        right, missed = verdict.state == "right", self._missed_by(exercise, verdict, learnt)
         wrong = any(part.state in ("wrong", "partly") for part in verdict.parts)
         return replace(
             now,
@@ -244,6 +254,7 @@ class SetOfNumbers:
             named=self.named or (not is_new(event) and not exercise.series and named_value(exercise, verdict)),
             last=verdict.values,
             missed=missed,
+            heard=self.heard + verdict.slips,
             _runs=runs,
         )
 
@@ -261,15 +272,16 @@ class SetOfNumbers:
         counts = zip(limited(exercise), missed, strict=True)
         return any(exercise.parts[k].chosen and count >= MOST_TRIES for k, count in counts)
 
-    def _missed_by(self, exercise, verdict):
+    def _missed_by(self, exercise, verdict, learnt):
         """Return how many wrong tries each part has had; an entry that was left as it is does not count again."""
+
+        def counts(k):
+            left = bool(self.last) and self.last[k] == verdict.values[k]
+            spared = learnt and _typed(exercise.parts[k])
+            return verdict.parts[k].state in ("wrong", "partly") and not (left or spared)
+
         places = limited(exercise)
-        missed = self.missed or (0,) * len(places)
-        return tuple(
-            count
-            + (verdict.parts[k].state in ("wrong", "partly") and (not self.last or self.last[k] != verdict.values[k]))
-            for count, k in zip(missed, places, strict=True)
-        )
+        return tuple(count + counts(k) for count, k in zip(self.missed or (0,) * len(places), places, strict=True))
 
 
 def _with_runs(verdict, runs):

@@ -286,11 +286,22 @@ def _bar(stem, bar):
 
 def take(given: dict, drums_db: float, rms_dbfs: float) -> Audio:
     """Return the take of a variant, mono, with so much of the drums and at that RMS, sine-referred."""
-    hits, held = _parts(*(given[name] for name in MADE))
-    mixed = hits * db_to_ratio(drums_db) + held
-    mixed -= mixed.mean()
+    mixed = _mixed(*(given[name] for name in MADE), drums_db)
     mixed *= db_to_ratio(rms_dbfs - SINE_CREST_DB) / math.sqrt(np.mean(mixed**2))
     return Audio(mixed + given["offset_percent"] / 100, RATE_HZ, "take")
+
+
+def _mixed(drum, held, bar, hiss_db, drums_db):
+    hits, rest = _parts(drum, held, bar, hiss_db)
+    mixed = hits * db_to_ratio(drums_db) + rest
+    return mixed - mixed.mean()
+
+
+@lru_cache(maxsize=8192)
+def _ends(*made):
+    """Return the highest and the lowest sample of a mix, and its RMS: a draw looks at many before one is fair."""
+    mixed = _mixed(*made)
+    return mixed.max(), mixed.min(), math.sqrt(np.mean(mixed**2))
 
 
 def readings(audio: Audio) -> dict[str, float]:
@@ -322,8 +333,9 @@ def crest_db(read: dict) -> float:
 
 def _crest_at(given, drums_db, *peaks):
     """Return the crest factor at the wanted RMS, by each of these peaks."""
-    samples = take(given, drums_db, given["R"] + SINE_CREST_DB).samples
-    read = {"highest": samples.max(), "lowest": samples.min(), "offset": given["offset_percent"] / 100}
+    high, low, rms = _ends(*(given[name] for name in MADE), drums_db)
+    gain, offset = db_to_ratio(given["R"]) / rms, given["offset_percent"] / 100
+    read = {"highest": high * gain + offset, "lowest": low * gain + offset, "offset": offset}
     return [float(ratio_to_db(peak(read))) - given["R"] for peak in peaks]
 
 

@@ -461,7 +461,7 @@ def by_the_book(given: dict, raised_db: float = 0.0) -> dict:
     return _answer(raised_db - down, threshold + raised_db - down, makeup)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=4096)  # three numbers each
 def _book(stem, ratio, wanted_db):
     def seen(threshold):
         return SET_TASK.run(_answer(0.0, threshold, 0.0), _BOOK | {"stem": stem, "ratio": ratio}).seen

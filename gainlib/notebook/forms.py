@@ -15,7 +15,7 @@ from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
-from gainlib.exercises.sets import NUMBER_TRIES, chosen, limited, pay
+from gainlib.exercises.sets import MOST_TRIES, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.answering import WORDS as STATES
 from gainlib.notebook.answering import when_typed
@@ -32,10 +32,11 @@ NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
 SOLUTION = "Show the solution? These numbers then earn no more points; new numbers do."
 BESIDE = "A choice counts once something beside it is right."
 FIRST_TRY = "At one of several, only the first try earns points."
-LATER_TRY = "A second try earns half, a third a quarter."
+LATER_TRY = "All right at the second try earns half, at the third a quarter."
 NEXT_CHOICE = "With these numbers, another try at a choice earns nothing; with **New numbers** it does."
-NEXT_LIST = ("The next try earns half.", "The next try earns a quarter.")
-LATE = f"A number earns points in its first {NUMBER_TRIES} tries; go on with **New numbers**."
+NEXT_LIST = ("The next try earns half, if all of it is right.", "The next try earns a quarter, if all of it is right.")
+NEXT_NUMBER = "The next try earns half."
+LATE = "A number earns all in two tries and half at the third; **New numbers** start afresh."
 NO_MORE = "These numbers earn nothing more: see the solution, then go on with **New numbers**."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
@@ -305,8 +306,9 @@ class ExerciseForm(Panel):
             said.append(NEXT_CHOICE)
         elif any(k in choices for k in wrong):
             said.append(NEXT_LIST[min(max(missed[k] for k in wrong if k in choices), 2) - 1])
-        if any(parts[k].kind == "number" and missed[k] >= NUMBER_TRIES for k in wrong):
-            said.append(NO_MORE)
+        tries = max((missed[k] for k in wrong if parts[k].kind == "number"), default=0)
+        if tries >= MOST_TRIES - 1:
+            said.append(NEXT_NUMBER if tries < MOST_TRIES else NO_MORE)
         return " ".join(said)
 
     def _show_derivation(self, numbers):
