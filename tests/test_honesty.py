@@ -28,7 +28,7 @@ from gainlib.notebook.learner import LearnerSession
 
 LABS = sorted({each.lab for each in bank()} - (set() if everything() else {"12"}))
 LEARNERS = 60 if everything() else 2
-FEW = 6 if everything() else 1
+FEW = 20 if everything() else 1
 """Learners tried where something is rendered for everybody."""
 WHOLE_SONG = 2
 """Learners tried in lab 12, where an answer takes seconds."""
@@ -292,7 +292,7 @@ def test_hints_are_free_from_the_second_wrong_try_one_a_try(desk):
     desk.open_hint(sums)
     desk.answer(sums, sums.solve(desk.given(sums)))
     score = desk.score(sums)
-    assert (score.points, score.hints, score.tries, score.answers, score.unaided) == (2.0, 2, 4, 6, 0)
+    assert (score.points, score.hints, score.tries, score.answers, score.unaided) == (0.5, 2, 4, 6, 0)
 
 
 def test_two_sets_solved_unaided_are_mastered(desk):
@@ -432,8 +432,8 @@ def test_a_choice_counts_once_something_beside_it_is_right():
         assert desk.score(asked).points == asked.points
 
 
-@pytest.mark.parametrize(("wrong", "share"), [(0, 1.0), (1, 1.0), (2, 0.5), (3, 0.0)])
-def test_a_number_earns_all_in_two_tries_and_half_at_the_third(desk, wrong, share):
+@pytest.mark.parametrize(("wrong", "share"), [(0, 1.0), (1, 1.0), (2, 0.5), (3, 0.25), (4, 0.0)])
+def test_a_number_earns_all_in_two_tries_and_less_in_two_more(desk, wrong, share):
     sums = desk.exercise("05-1")
     for k in range(wrong):
         desk.answer(sums, 80 + k)
@@ -448,7 +448,6 @@ def test_a_mistake_that_is_explained_costs_no_try_the_first_time(desk):
     """Everybody who falls into all known mistakes of an exercise, once each, and learns from them, earns everything."""
     sums = desk.exercise("05-2")
     slips = [slip.answer(desk.given(sums)) for slip in sums.slips]
-    assert len(slips) >= MOST_TRIES
     for entry in slips:
         assert desk.answer(sums, entry).slips
     honest(desk, sums)

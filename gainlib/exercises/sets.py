@@ -6,8 +6,9 @@
   is one of them.
 - Numbers and controls: a wrong try tells what is off and in which direction. From the second wrong try on the next hint
   is free, one more with every further wrong try, and the solution can be asked for. That ends the set for points. A
-  number earns all in its first two tries and half at the third; what is left then is closing in by high and low. A try
-  that a slip explains, heard for the first time with these numbers, is none of the three: that is learning, not trying.
+  number earns all in its first two tries, half at the third and a quarter at the fourth; what is left then is closing
+  in by high and low. A try that a slip explains, heard for the first time with these numbers, is not counted among
+  them: that is learning, not trying.
 - Choices, ticks, maps and orders: how many are right is told from the second try on, and until then what a first try
   has earned is not shown either. At one of several only the first try earns points; ticks, maps and orders are paid in
   part at the first try, and all right they earn half at the second and a quarter at the third. After the third wrong
@@ -32,7 +33,7 @@ from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
 from gainlib.exercises.model import Exercise, Part
 
 MOST_TRIES = 3
-NUMBER_PAY = (1.0, 1.0, 0.5)
+NUMBER_PAY = (1.0, 1.0, 0.5, 0.25)
 TOLD_FROM = 2
 MASTERED = 2
 REVIEW = 100_000
@@ -63,7 +64,7 @@ def pay(part: Part, missed: int, whole: bool = True) -> float:
     [[1.0, 0.0, 0.0, 0.0], [1.0, 0.5, 0.25, 0.03125], [1.0, 1.0, 0.5, 0.0]]
     """
     if _typed(part):
-        return NUMBER_PAY[missed] if missed < MOST_TRIES else 0.0
+        return NUMBER_PAY[missed] if missed < len(NUMBER_PAY) else 0.0
     if not missed:
         return 1.0
     return 0.5**missed if whole and part.kind != "choice" else 0.0
@@ -116,7 +117,9 @@ def in_words(exercise: Exercise) -> str:
     if guided(exercise):
         rules.append("hints are free from the second wrong try on, one a try; asking for the solution ends a set")
     if any(_typed(part) for part in exercise.parts):
-        rules.append("a number earns all in two tries, half at the third; a known mistake is no try")
+        rules.append(
+            "a number earns all in two tries, half at the third, a quarter at the fourth; a known mistake is no try"
+        )
     if chosen(exercise):
         rules.append(f"a set ends with wrong try {MOST_TRIES} of a choice")
         kinds = {exercise.parts[k].kind for k in chosen(exercise)}

@@ -242,11 +242,11 @@ def _two_passes(given):
 
 
 def _plausible(given):
-    low, high = (-29.5, -10.5) if given["device"] == "compressor" else (-11.5, -1.5)
+    low, high = (-47.5, -10.5) if given["device"] == "compressor" else (-21.5, -1.5)
     return low <= given["limit"] <= high and abs(given["limit"] + 18) > 1
 
 
-LIMITED = draws(device=one_of("compressor", "clipper"), limit=grid(-29.5, -1.5, 1), where=_plausible)
+LIMITED = draws(device=one_of("compressor", "clipper"), limit=grid(-47.5, -1.5, 1), where=_plausible)
 RATIO = 4.0
 
 
@@ -428,7 +428,7 @@ RESIDUAL = Exercise(
 )  # fmt: skip
 
 UP_TO = Exercise(
-    id="06-3", title="Linear up to a level", edition=2,
+    id="06-3", title="Linear up to a level", edition=3,
     parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),), given=LIMITED,
     statement="The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the "
         "output with that for half the sine. At which peak level of the sine does the residual pass −60 dB?",

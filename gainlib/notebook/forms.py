@@ -15,7 +15,7 @@ from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
-from gainlib.exercises.sets import MOST_TRIES, chosen, limited, pay
+from gainlib.exercises.sets import NUMBER_PAY, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.answering import WORDS as STATES
 from gainlib.notebook.answering import when_typed
@@ -35,8 +35,8 @@ FIRST_TRY = "At one of several, only the first try earns points."
 LATER_TRY = "All right at the second try earns half, at the third a quarter."
 NEXT_CHOICE = "With these numbers, another try at a choice earns nothing; with **New numbers** it does."
 NEXT_LIST = ("The next try earns half, if all of it is right.", "The next try earns a quarter, if all of it is right.")
-NEXT_NUMBER = "The next try earns half."
-LATE = "A number earns all in two tries and half at the third; **New numbers** start afresh."
+NEXT_NUMBER = {1.0: "", 0.5: "The next try earns half.", 0.25: "The next try earns a quarter."}
+LATE = "A third try at a number earns half, a fourth a quarter; **New numbers** start afresh."
 NO_MORE = "These numbers earn nothing more: see the solution, then go on with **New numbers**."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
@@ -307,9 +307,8 @@ class ExerciseForm(Panel):
         elif any(k in choices for k in wrong):
             said.append(NEXT_LIST[min(max(missed[k] for k in wrong if k in choices), 2) - 1])
         tries = max((missed[k] for k in wrong if parts[k].kind == "number"), default=0)
-        if tries >= MOST_TRIES - 1:
-            said.append(NEXT_NUMBER if tries < MOST_TRIES else NO_MORE)
-        return " ".join(said)
+        said.append(NEXT_NUMBER[NUMBER_PAY[tries]] if tries < len(NUMBER_PAY) else NO_MORE)
+        return " ".join(filter(None, said))
 
     def _show_derivation(self, numbers):
         """Show the derivation once there is nothing left to earn with these numbers."""
