@@ -6,11 +6,14 @@ mono source as the two loudspeakers it will come from.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from gainlib import meters
 from gainlib.audio import Audio
+from gainlib.meters.loudness import OFFSET_LU, k_coefficients
+from gainlib.meters.peak import interpolator
 
 START_LUFS = -30.0
 CEILING_LUFS = -12.0
@@ -111,3 +114,14 @@ def gains(sources: tuple[Heard, ...], match: bool = True, ceiling_dbtp: float = 
 
 def _down_to_tenth(db):
     return math.floor(round(db * 10, 6)) / 10  # rounding up would break the limit
+
+
+@lru_cache(maxsize=8)
+def guard_of(rate_hz: int, ceiling_dbtp: float = CEILING_DBTP) -> dict:
+    """Return what the last limiter in the browser needs at a sample rate."""
+    return {
+        "weighting": k_coefficients(rate_hz).tolist(),
+        "taps": interpolator(rate_hz).taps.tolist(),
+        "power": 10.0 ** ((CEILING_LUFS - OFFSET_LU) / 10.0),
+        "ceiling": 10.0 ** (ceiling_dbtp / 20.0),
+    }

@@ -6,6 +6,7 @@ Rules
   only change is one attenuation that stands on the screen.
 - It starts no louder than −30 LUFS and never leaves the workbook above −12 LUFS (no 400 ms of it) or −6 dBTP.
 - Nothing plays by itself; only one player sounds at a time.
+- A limiter in the browser keeps that, whatever a hand does to a mix (:mod:`gainlib.notebook.mixing`).
 - Several sources run on one clock and are switched with a 20 ms crossfade, matched in loudness to 0.1 LU unless the
   difference in level is what the learner should hear; then the screen says so.
 
@@ -22,7 +23,7 @@ import traitlets
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.notebook import assets
-from gainlib.notebook.limits import CEILING_DBTP, MATCH_LU, gains, heard
+from gainlib.notebook.limits import CEILING_DBTP, MATCH_LU, gains, guard_of, heard
 from gainlib.words import level_text, number_text
 
 CROSSFADE_S = 0.020
@@ -91,7 +92,7 @@ class Player(anywidget.AnyWidget):
     (-6.02, 0.0)
     """
 
-    _esm = assets.module("desk", "player")
+    _esm = assets.module("desk", "meters", "mix", "sounds", "meterrows", "player")
     _css = assets.style()
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     stamps = traitlets.List(traitlets.Int()).tag(sync=True)
@@ -108,6 +109,9 @@ class Player(anywidget.AnyWidget):
     playing = traitlets.Bool(False).tag(sync=True)
     trims_db = traitlets.List(traitlets.Float()).tag(sync=True)
     volume_db = traitlets.Float(0.0).tag(sync=True)
+    channels = traitlets.List().tag(sync=True)  # of a mix; see gainlib.notebook.mixing
+    guard = traitlets.Dict().tag(sync=True)
+    from_s = traitlets.Float(0.0).tag(sync=True)  # where in the song the sources begin, for a line over its pictures
 
     def __init__(
         self,
@@ -126,12 +130,15 @@ class Player(anywidget.AnyWidget):
                 f"a ceiling of {ceiling_dbtp} dBTP and a room of {room_db} dB; give at most {CEILING_DBTP} dBTP and "
                 "at least 0 dB"
             )
-        self.match = bool(match)
-        self._ceiling_dbtp, self._room_db = ceiling_dbtp, float(room_db)
-        self._sources, self._heard, self._stamp = {}, {}, 0
-        super().__init__(note=note, blind=bool(blind))
+        self._begin(match, note, ceiling_dbtp, float(room_db), blind)
         self._take(dict(sources))
         self.volume_db = self.gains.start_db
+
+    def _begin(self, match, note, ceiling_dbtp, room_db, blind=False):
+        self.match = bool(match)
+        self._ceiling_dbtp, self._room_db = ceiling_dbtp, room_db
+        self._sources, self._heard, self._stamp = {}, {}, 0
+        anywidget.AnyWidget.__init__(self, note=note, blind=bool(blind))
         self.on_msg(self._asked)
 
     def update(self, sources: Mapping[str, Audio]) -> None:
@@ -161,19 +168,25 @@ class Player(anywidget.AnyWidget):
             self._stamp += 1
             stamps.append(self._stamp)
         self._sources = sources
-        self.gains = found = self._worked_out(tuple(self._heard[name] for name in sources))
+        self.gains = self._worked_out(tuple(self._heard[name] for name in sources))
         with self.hold_sync():
             self.names, self.rate_hz = list(sources), next(iter(sources.values())).rate_hz
-            self.levels = {
-                "match_db": list(found.match_db),
-                "ceiling_db": found.ceiling_db,
-                "quietest_db": min(QUIETEST_DB, found.ceiling_db),
-                "loudest_lufs": _finite(found.loudest_lufs),
-                "true_peak_dbtp": _finite(found.true_peak_dbtp),
-            }
-            self.match_text = self._match_text()
+            self.guard = guard_of(self.rate_hz, self._ceiling_dbtp)
+            self._say(before)
             self.stamps = stamps
-            self.volume_db = self._volume_for(before, found)
+
+    def _say(self, before):
+        """Tell the browser the levels that were worked out; `before` are those until now, None at first."""
+        found = self.gains
+        self.levels = {
+            "match_db": list(found.match_db),
+            "ceiling_db": found.ceiling_db,
+            "quietest_db": min(QUIETEST_DB, found.ceiling_db),
+            "loudest_lufs": _finite(found.loudest_lufs),
+            "true_peak_dbtp": _finite(found.true_peak_dbtp),
+        }
+        self.match_text = self._match_text()
+        self.volume_db = self._volume_for(before, found)
 
     def _worked_out(self, sources):
         found = gains(sources, self.match, self._ceiling_dbtp)
@@ -190,7 +203,7 @@ class Player(anywidget.AnyWidget):
         return min(now, found.ceiling_db)
 
     def _match_text(self):
-        if len(self._sources) < 2:
+        if len(self.names) < 2:
             return ""
         if not self.match:
             return "The levels are not matched here, because the difference in level is the lesson."

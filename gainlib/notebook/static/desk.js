@@ -1,3 +1,5 @@
+const ratio = (db) => 10 ** (db / 20);
+
 // A gain that knows its own value while it ramps; the browsers differ in what they report.
 class Ramp {
   constructor(param, value) {
@@ -24,7 +26,6 @@ class Desk {
     this.context = context;
     this.fade = fadeSeconds;
     this.out = context.createGain();
-    this.master = new Ramp(this.out.gain, 0);
     this.voices = [];
   }
   voice(buffer, level) {

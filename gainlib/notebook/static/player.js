@@ -1,7 +1,9 @@
 const FIRST_MS = 10; // scheduled this far ahead, so that no start lies in the past
+const HAND_AHEAD_S = 0.003; // a gain under the hand is heard sooner
+const AT = "gainlib-at";
+const CALM_MS = 500; // between two pictures where somebody wants less motion
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const PLAYING = "gainlib-playing"; // said on the document by the player that starts; all others fall silent
-
-const ratio = (db) => 10 ** (db / 20);
 
 function render({ model, el, signal }) {
   const root = make("div", "gl gl-player");
@@ -10,44 +12,37 @@ function render({ model, el, signal }) {
   ownKeys(root);
   el.append(root);
   const fade = model.get("crossfade_s");
-  const received = new Map(); // stamp → {view, channels, frames}
-  const log = [];
-  let context, desk, analyser, timer;
+  const mixed = model.get("channels").length > 0;
+  const sound = new (mixed ? MixSound : SourceSound)(model, fade);
+  const meters = mixed ? new MeterRows(model) : null;
+  let context, master, analyser, timer;
   let began = 0; // context time at which the offset was played
   let offset = 0; // seconds into the material
   let playing = false;
-  let waiting = false; // for sound from Python
   let starting = false;
+  let waiting = false; // for sound from Python
 
   // ---- sound --------------------------------------------------------------------------------------------------
   const volume = () => Math.min(model.get("volume_db"), model.get("levels").ceiling_db);
-  // what belongs to the sound that is playing: new levels come in before the new sound they are meant for
-  let inUse = { match: [], levels: [], ceiling: 0 };
-  function takeLevels() {
-    const { match_db, ceiling_db } = model.get("levels");
-    inUse = { match: match_db, levels: trimmed(match_db), ceiling: ceiling_db };
-  }
-  const trimmed = (levels_db) => levels_db.map((db, k) => ratio(db + (model.get("trims_db")[k] ?? 0)));
-  const playedVolume = () => Math.min(model.get("volume_db"), inUse.ceiling);
-  const missing = () => model.get("stamps").filter((stamp) => !received.has(stamp));
+  let ceiling = 0; // of the sound that is playing: new levels come before the new sound they are meant for
+  const playedVolume = () => Math.min(model.get("volume_db"), ceiling);
   const soon = () => context.currentTime + FIRST_MS / 1000;
-  const length = () => Math.max(0, ...model.get("stamps").map((stamp) => received.get(stamp)?.frames ?? 0));
-  const duration = () => length() / model.get("rate_hz");
+  const onGrid = (time) => Math.ceil(time * context.sampleRate) / context.sampleRate;
+  const duration = () => sound.seconds;
 
-  function open() {
+  async function open() {
     if (context) return;
-    context = new AudioContext({ sampleRate: model.get("rate_hz") });
-    desk = new Desk(context, fade);
+    context = new AudioContext({ sampleRate: model.get("rate_hz"), latencyHint: "interactive" });
+    const out = context.createGain();
+    master = new Ramp(out.gain, 0);
     analyser = context.createAnalyser();
     analyser.fftSize = 8192;
-    desk.out.connect(analyser);
-    desk.out.connect(context.destination);
+    const beside = await addSoundWork(context);
+    const guard = beside ? workletNode(context, "gainlib-guard", 1, model.get("guard")) : context.createGain();
+    sound.open(context).connect(out).connect(guard).connect(analyser);
+    guard.connect(context.destination);
+    if (mixed && beside) meters.open(context, sound.meterInputs());
   }
-  const buffers = (target) =>
-    model.get("stamps").map((stamp) => {
-      const { view, channels, frames } = received.get(stamp);
-      return toBuffer(target, view, channels, frames, length(), model.get("rate_hz"));
-    });
   function position() {
     const total = duration();
     if (!total) return 0;
@@ -55,48 +50,54 @@ function render({ model, el, signal }) {
     return model.get("looping") ? at % total : Math.min(at, total);
   }
   function ask() {
-    const want = missing();
-    if (!want.length) return false;
-    waiting = true;
-    model.send({ want });
+    const want = sound.want();
+    if (want) model.send(want);
+    waiting = !sound.ready;
     paint();
-    return true;
+    return waiting;
   }
   function run() {
     waiting = false;
     starting = false;
-    const when = soon();
+    const when = onGrid(soon());
     if (playing) offset = position() + FIRST_MS / 1000;
-    desk.stop(when); // fades out what sounds while the new sound fades in
-    takeLevels();
+    if (!mixed) sound.stop(when); // fades out what sounds while the new sound fades in
+    ceiling = model.get("levels").ceiling_db;
     if (offset >= duration()) offset %= duration();
-    desk.start(buffers(context), inUse.levels, model.get("which"), offset, model.get("looping"), when);
-    desk.voices[0].source.onended = ended(desk.voices);
-    desk.voices.forEach(({ ramp }) => {
-      const goal = ramp.to;
-      Object.assign(ramp, { from: 0, to: 0 });
-      ramp.go(goal, when, fade);
+    sound.start(offset, model.get("looping"), when, () => {
+      if (model.get("looping")) return;
+      halt();
+      offset = 0;
+      tick();
     });
-    desk.master.go(ratio(playedVolume()), when, fade);
+    master.go(ratio(playedVolume()), when, fade);
     began = when;
     playing = true;
     tell();
     document.dispatchEvent(new CustomEvent(PLAYING, { detail: root }));
     clearInterval(timer);
     timer = setInterval(tick, 100);
+    if (mixed) meters.begin();
+    requestAnimationFrame(head);
     paint();
   }
-  const ended = (voices) => () => {
-    if (desk.voices !== voices || model.get("looping")) return;
-    halt();
-    offset = 0;
-    tick();
-  };
+  // tells pictures where the playing is
+  let shown = 0;
+  function head(now) {
+    const at = (detail) => document.dispatchEvent(new CustomEvent(AT, { detail: { desk: root.closest(".gl-desk"), ...detail } }));
+    if (!playing) return at({ time_s: null });
+    if (!calm.matches || now - shown > CALM_MS) {
+      at({ time_s: position() + sound.from_s });
+      if (mixed) meters.draw(now);
+      shown = now;
+    }
+    requestAnimationFrame(head);
+  }
   function halt() {
     starting = false;
     if (playing) {
       offset = position();
-      desk.stop(soon());
+      sound.stop(soon());
       playing = false;
       tell();
     }
@@ -110,10 +111,11 @@ function render({ model, el, signal }) {
   }
   async function toggle() {
     if (playing || starting) return halt();
-    open();
     starting = true;
+    paint();
+    await open();
     await context.resume();
-    if (!ask()) run();
+    if (starting && !ask()) run();
   }
   function seek(to) {
     offset = to;
@@ -121,18 +123,19 @@ function render({ model, el, signal }) {
     playing = false; // the position is the one asked for, not the one reached
     run();
   }
-  model.on("msg:custom", (message, views) => {
+  model.on("msg:custom", async (message, views) => {
     if (!("stamp" in message)) return;
-    received.set(message.stamp, { view: views[0], channels: message.channels, frames: message.frames });
-    log.push({ stamp: message.stamp, bytes: views[0].byteLength, at: Date.now() });
-    const wanted = new Set(model.get("stamps"));
-    for (const stamp of received.keys()) if (!wanted.has(stamp)) received.delete(stamp);
-    if (missing().length || !waiting) return;
+    await sound.receive(message, views);
+    paint();
+    if (!sound.ready) return;
+    if (waiting && (starting || (playing && !mixed))) run();
+    else if (playing && mixed) sound.renewed(onGrid(soon()));
     waiting = false;
-    if (starting || playing) run();
+    paint();
   });
   const onOther = (event) => event.detail !== root && (playing || starting) && halt();
   document.addEventListener(PLAYING, onOther);
+  sound.changed = () => playing && sound.follow(context.currentTime + HAND_AHEAD_S);
 
   // ---- what is on the page ------------------------------------------------------------------------------------
   const note = make("div", "gl-note");
@@ -196,7 +199,17 @@ function render({ model, el, signal }) {
     return ul;
   }
   care.textContent = model.get("care")[0];
-  root.append(note, line, sliders, level, match, care, safe, nothing);
+  const stretch = make("button", "gl-whole", "Whole song");
+  stretch.hidden = !mixed;
+  stretch.onclick = () => {
+    model.set("whole", !model.get("whole"));
+    model.save_changes();
+  };
+  if (mixed) loop.after(stretch);
+  const coming = make("span", "gl-coming");
+  coming.setAttribute("role", "status");
+  root.append(note, line, sliders, level, match, coming, care, safe, nothing);
+  if (mixed) root.append(meters.root);
 
   // number keys switch from anywhere in the player, and in a blind test from anywhere around it but a line of text
   function onKey(event) {
@@ -230,6 +243,10 @@ function render({ model, el, signal }) {
     root.setAttribute("aria-busy", String(busy));
     loop.setAttribute("aria-pressed", String(model.get("looping")));
     [...choice.children].forEach((b, k) => b.setAttribute("aria-pressed", String(k === model.get("which"))));
+    coming.textContent = context ? sound.progress() : "";
+    coming.hidden = !coming.textContent;
+    stretch.setAttribute("aria-pressed", String(Boolean(model.get("whole"))));
+    if (mixed) stretch.disabled = !model.get("span").can_whole;
     note.textContent = model.get("note");
     note.hidden = !model.get("note");
     match.textContent = model.get("match_text");
@@ -270,31 +287,31 @@ function render({ model, el, signal }) {
   nothing.addEventListener("toggle", tick);
 
   model.on("change:which", () => {
-    if (desk) desk.select(inUse.levels, model.get("which"), soon());
+    if (context) sound.select(soon());
     paint();
   });
-  model.on("change:trims_db", () => {
-    inUse.levels = trimmed(inUse.match);
-    if (waiting && model.get("blind")) return; // comes in with the new sound
-    if (desk) desk.select(inUse.levels, model.get("which"), soon());
-  });
+  model.on("change:trims_db", () => context && sound.retrim(soon(), waiting));
   model.on("change:volume_db", () => {
-    if (playing) desk.master.go(ratio(playedVolume()), soon(), fade);
+    if (playing) master.go(ratio(playedVolume()), soon(), fade);
     paint();
   });
   model.on("change:levels", paint);
   model.on("change:names", buttons);
   model.on("change:match_text change:note change:looping", paint);
-  // in a blind test nobody may hear the old sound under a new name
-  function silenceMissing() {
-    model.get("stamps").forEach((stamp, k) => {
-      if (!received.has(stamp)) inUse.levels[k] = 0;
-    });
-    desk.select(inUse.levels, model.get("which"), soon());
-  }
   model.on("change:stamps", () => {
     if (!playing) return paint();
-    if (model.get("blind")) silenceMissing();
+    sound.renewed(soon());
+    ask();
+  });
+  model.on("change:whole", () => {
+    if (playing && !ask()) seek(0);
+    else if (playing) halt();
+    else offset = 0;
+    paint();
+  });
+  model.on("change:mixes", () => {
+    if (!context) return;
+    if (playing) sound.renewed(onGrid(soon()));
     ask();
   });
   buttons();
@@ -303,34 +320,42 @@ function render({ model, el, signal }) {
 
   // for tests that look: what is set, what came in, and the same desk rendered without a sound card
   root.gainlib = {
-    log,
+    log: sound.log,
+    sound,
+    meters,
     position,
     playing: () => playing,
     state: () => context?.state,
-    gains: () => desk?.voices.map(({ gain }) => gain.gain.value) ?? [],
-    master: () => desk?.out.gain.value ?? 0,
+    context: () => context,
+    gains: sound.gains,
+    master: () => master?.param.value ?? 0,
     output: () => report(),
-    samples: (k) => {
-      const { view } = received.get(model.get("stamps")[k]);
-      return Array.from(new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength)));
-    },
-    offline: async (seconds, switches = []) => {
-      const frames = Math.round(seconds * model.get("rate_hz"));
-      const target = new OfflineAudioContext(2, frames, model.get("rate_hz"));
-      const other = new Desk(target, fade);
-      takeLevels();
-      other.master = new Ramp(other.out.gain, ratio(volume()));
-      other.out.connect(target.destination);
-      other.start(buffers(target), inUse.levels, model.get("which"), 0, model.get("looping"), 0);
-      for (const [when, k] of switches) other.select(inUse.levels, k, when);
-      const made = await target.startRendering();
-      return [Array.from(made.getChannelData(0)), Array.from(made.getChannelData(1))];
+    samples: (k) => sound.samples(k),
+    // a mix comes back as it leaves its bus, with its meters; sources as they leave the workbook
+    offline: async (seconds, moves = []) => {
+      const rate = model.get("rate_hz");
+      const target = new OfflineAudioContext(2, Math.round(seconds * rate), rate);
+      await addSoundWork(target);
+      const made = await sound.offline(target, moves);
+      const out = mixed ? made.out : made;
+      const level = target.createGain();
+      level.gain.value = mixed ? 1 : ratio(volume());
+      out.connect(level).connect(target.destination);
+      const other = mixed && new MeterRows(model);
+      other && other.open(target, sound.meterInputs(made));
+      const done = await target.startRendering();
+      const samples = [Array.from(done.getChannelData(0)), Array.from(done.getChannelData(1))];
+      if (!mixed) return samples;
+      const last = Math.floor((seconds * rate) / 1024) * 1024 / rate; // reports come every eight blocks
+      while (!(other.at >= last - 1e-6)) await new Promise((later) => setTimeout(later, 5));
+      return { samples, meters: other.levels().map((row) => row.map((db) => (db === -Infinity ? null : db))) };
     },
   };
   return () => {
     document.removeEventListener(PLAYING, onOther);
     document.removeEventListener("keydown", onKey);
     clearInterval(timer);
+    sound.untie?.forEach((each) => each());
     context?.close();
   };
 }
