@@ -16,8 +16,10 @@ SETUP = """async ([esm, css, states]) => {
   window.outbox = [];
   window.models = new Map(states.map(([id, state]) => {
     const heard = [];
-    const tell = (name, ...given) => heard.filter(([names]) => names.split(' ').includes(name)).forEach(([, run]) => run(...given));
-    return [id, { state, tell, get: (name) => state[name], send: (message) => window.outbox.push([id, message]), save_changes: () => {},
+    const tell = (name, ...given) => heard
+      .filter(([names]) => names.split(' ').includes(name)).forEach(([, run]) => run(...given));
+    return [id, { state, tell, get: (name) => state[name], save_changes: () => {},
+      send: (message) => window.outbox.push([id, message]),
       set: (name, value) => { state[name] = value; tell(`change:${name}`); },
       on: (names, run) => heard.push([names, run]),
       off: (names, run) => { const k = heard.findIndex((each) => each[1] === run); if (k >= 0) heard.splice(k, 1); },

@@ -5,11 +5,10 @@ import pytest
 
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
-from gainlib.meters import measure
 from gainlib.notebook.mixing import MixPlayer
 from gainlib.processors import Compressor, Delay, Polarity, Reverb, Saturation
 from gainlib.session import Group, Insert, Send, Session, Strip
-from gainlib.signals import noise, tone
+from gainlib.signals import tone
 from tests.barepage import on_page
 
 pytestmark = pytest.mark.browser
@@ -28,7 +27,7 @@ def song(**more):
     drive = Insert(Saturation(), in_db=6.0, out_db=-4.0)
     strips = (
         Strip("kick", _burst(1, 1, -12), trim_db=2.0, pan=-0.4, fader_db=-3.0, to=("drums",)),
-        Strip("snare", _burst(2, 1, -14), polarity=-1, pan=0.3, sends=(Send("room", -9.0, "pre"),), to=("drums", "late")),
+        Strip("snare", _burst(2, 1, -14), polarity=-1, pan=0.3, to=("drums", "late"), sends=(Send("room", -9, "pre"),)),
         Strip("pad", _burst(3, 2, -18), pan=-0.5, sends=(Send("room", -6.0),), post_trim_db=3.0),
         Strip("bass", tone(110, -20, SECONDS), inserts=(drive,), fader_db=-2.0),
         Strip("quiet", Audio(np.zeros(round(SECONDS * RATE)), RATE)),
@@ -85,7 +84,7 @@ CASES = {
     "a soloed return": lambda s: s.with_("room", solo=True),
     "a soloed strip": lambda s: s.with_("snare", solo=True).with_("drums", mute=False),
     "muted": lambda s: s.with_("pad", mute=True).with_("late", mute=True),
-    "closed and turned over": lambda s: s.with_faders({"kick": -np.inf}).with_("pad", polarity=-1).with_("bass", polarity=-1),
+    "closed and turned over": lambda s: s.with_("kick", fader_db=-np.inf).with_("pad", polarity=-1),
     "boxes bypassed": lambda s: s.with_("bass", inserts=(Insert(Saturation(), bypass=True),)),
     "a compressed group, cut off": crowded,
 }  # fmt: skip
