@@ -48,11 +48,16 @@ def test_the_test_file_is_written_as_asked(tmp_path):
     assert "Up to: 3 is out of range; give −30 to 0 dBFS" in panel.said.text
 
 
-def test_a_recording_is_read_shown_and_entered(tmp_path):
-    entered = []
-    panel = ProbePanel(taken=entered.append)
+@pytest.fixture(autouse=True)
+def own(tmp_path, monkeypatch):
+    """A folder of the user's own, with nothing in it."""
+    monkeypatch.setenv("GAINLIB_BENCH", str(tmp_path / "own"))
+
+
+def test_a_recording_is_read_shown_and_kept_in_the_rack(tmp_path):
+    panel = ProbePanel()
     panel.enter.click()
-    assert "read a recording that shows a reference" in panel.said.text
+    assert "there is no box to keep; read its recording first" in panel.said.text
     panel.recorded.value = taken(tmp_path, Saturation())
     panel.read()
     assert panel.said.text.startswith("Its level matters: ") and "0.3 to 3 % distortion" in panel.said.text
@@ -65,9 +70,14 @@ def test_a_recording_is_read_shown_and_entered(tmp_path):
     assert len(widget.tables[0]["rows"]) == 18 and widget.moving["marks"]
     assert "−18.0 dBFS" in panel.facts.value and "nonlinear" in panel.facts.value
     panel.enter.click()
-    (report,) = entered
-    assert report is panel.report and report.insert().processor.reference_dbfs == report.reference_dbfs
-    assert panel.said.text == "Entered: a box fed −18.0 dBFS on average, with +0.46 dB behind it for a matched bypass."
+    assert "the box has no name; give it one" in panel.said.text and not list(panel.song.rack)
+    panel.name.value = "opto"
+    panel.enter.click()
+    wanted = "built for −18.0 dBFS on average, with +0.46 dB behind it for a matched bypass"
+    assert panel.said.text == f"Kept: “opto”, {wanted}."
+    assert panel.song.rack["opto"].box == panel.report.box("opto") and "opto" in panel.rack.shown.value
+    panel.rack.remove.click()
+    assert "“opto” is no longer in the rack" in panel.said.text and panel.rack.shown.value == ""
 
 
 def test_what_cannot_be_told_or_read_is_said(tmp_path):
@@ -82,12 +92,12 @@ def test_what_cannot_be_told_or_read_is_said(tmp_path):
     panel.without.value = str(tmp_path / "without.wav")
     panel.read()
     assert "is there without the box as well" in panel.said.text and panel.report.kind == "linear"
-    before = panel.report
     write(tmp_path / "music.wav", programme())
     panel.recorded.value = str(tmp_path / "music.wav")
     panel.read()
     assert panel.said.state == "wrong" and "the marks at the end of the test file are missing" in panel.said.text
-    assert panel.report is before and panel.failures == []
+    assert panel.report is None and panel.facts.value == "" and panel._picture.children == ()
+    assert panel.enter.disabled and panel.failures == []
 
 
 def test_two_prints_are_subtracted(tmp_path):
@@ -133,11 +143,31 @@ def test_bars_say_what_they_show():
     assert bars.table().rows == (("63", "−120.0", ""), ("125", "−20.0", "−21.0"))
 
 
+def test_what_was_read_and_turned_stands_there_again_after_a_reload(tmp_path):
+    trip = RoundTrip()
+    probe, null = trip.probe(), trip.null()
+    probe.recorded.value, probe.name.value = taken(tmp_path, Saturation()), "opto"
+    probe.read()
+    null.attenuation.value, null.rounds.value = "40", "3"
+    null.turn()
+    trip._store.flush()
+    again = RoundTrip()
+    for before, after in ((probe, again.probe()), (null, again.null())):
+        assert (after.said.text, after.said.state) == (before.said.text, before.said.state)
+        assert after.standing() == before.standing()
+    assert again.probe().facts.value == probe.facts.value and again.null().residues == null.residues
+    assert again.probe().live.widget.alt == probe.live.widget.alt
+    again.probe().enter.click()
+    assert again.probe().song.rack["opto"].box == probe.report.box("opto")
+
+
 def test_the_page_has_both_and_says_the_caution_before_them():
     trip = RoundTrip()
     assert trip.probe() is trip.probe() and trip.null() is trip.null()
     cells = json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
     ids = [cell["id"] for cell in cells]
+    text = "".join(line for cell in cells for line in cell["source"])
+    assert "(04-word-length.ipynb)" in text and "(bench.ipynb)" in text
     assert ids.index("roundtrip-safety-text") < ids.index("roundtrip-probe")
     assert "disconnect speakers and headphones, until you have finished" in "".join(
         cells[ids.index("roundtrip-safety-text")]["source"]

@@ -247,7 +247,8 @@ def test_the_hand_off_note_has_the_figures_and_what_to_know(own):
     assert "48000 Hz" in note and "2031-05-06" in note and "DC offset" in note and "noise floor" in note
     assert "timbre of kick, vocal and drums" not in note  # the drum group keeps its drive
     assert re.search(r"timbre of kick and vocal changes", note)
-    assert "There are black boxes in bass." in note and str(folder) not in note
+    assert "bass, processor 1, black box: you say that it is built for −20.0 dBFS" in note
+    assert str(folder) not in note
 
 
 def test_what_is_on_the_bus_is_said():

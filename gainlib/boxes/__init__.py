@@ -6,6 +6,7 @@
 - ``null``, ``repeated_gain``: two prints subtracted; down and up again in each arithmetic.
 - ``probe``: a test file through a box that nobody here can run, and what the recording tells; ``probesignal``,
   ``sync_markers``, ``spectral_lines``, ``probecurve``, ``probeverdict`` and ``probetime`` are its parts.
+- ``rack``: black boxes by name, measured once and used wherever they stand.
 
 The parts are loaded when first touched.
 """
@@ -21,6 +22,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "matching": ["Match", "matched_output"],
         "null": ["NullReport", "null_depth_db", "null_test"],
         "probe": ["ProbeReport", "read_probe", "write_probe"],
+        "rack": ["Rack", "RackBox", "racked", "refreshed"],
         "ranges": ["WorkingRange", "working_range"],
         "repeated_gain": ["each_round", "predicted_dbfs", "residual_dbfs", "residuals_dbfs", "round_trips"],
         "verdicts": ["Evidence", "Linearity"],

@@ -13,7 +13,7 @@ import numpy as np
 import scipy
 
 from gainlib.audio import Audio, AudioFile, GainlibError
-from gainlib.boxes.probecurve import Heard, ProbeCurve, curve_of, output_gain, working_range_of
+from gainlib.boxes.probecurve import Heard, ProbeCurve, average_gains, curve_of, output_gain, working_range_of
 from gainlib.boxes.probesignal import RATES_HZ, write_probe
 from gainlib.boxes.probetime import moved_db, refuse_holes
 from gainlib.boxes.probeverdict import verdict
@@ -63,6 +63,8 @@ class ProbeReport:
         A good average level to feed it; None where nothing speaks for one level or another.
     output_gain_db : float
         Gain behind it that makes in and out equally loud (BS.1770), fed noise at the reference, or at any level.
+    gains : tuple of (float, float)
+        Average level fed and the gain of noise there, as BS.1770 weighs it, from soft to loud.
     curve : ProbeCurve
     working_range : WorkingRange or None
     linear_up_to_dbfs : float or None
@@ -86,6 +88,7 @@ class ProbeReport:
     gain_db: float
     reference_dbfs: float | None
     output_gain_db: float
+    gains: tuple[tuple[float, float], ...]
     curve: ProbeCurve
     working_range: WorkingRange | None
     linear_up_to_dbfs: float | None
@@ -100,14 +103,22 @@ class ProbeReport:
         """All of it in a few sentences."""
         return f"{self.reason}. {self.range_reason} {self._taken_out()}"
 
-    def insert(self) -> Insert | None:
-        """Return what stands for the box in a session, with the output gain the real one wants; None without reference.
+    def box(self, name: str = "") -> BlackBox:
+        """Return what stands for the box in a session; without a reference where no level is better than another."""
+        return BlackBox(
+            reference_dbfs=None if self.reference_dbfs is None else round(self.reference_dbfs, 2),
+            name=name,
+            level_free=bool(self.linear),
+            gains=self.gains,
+            ceiling_dbfs=self.linear_up_to_dbfs,
+            noise_dbfs=None if self.noise_dbfs == -np.inf else round(self.noise_dbfs, 2),
+        )
 
-        The stand-in passes everything as it was, so a session that is rendered here does without that gain.
-        """
+    def insert(self) -> Insert | None:
+        """Return the box with the output gain that matches its bypass; None without reference."""
         if self.reference_dbfs is None:
             return None
-        return Insert(BlackBox(self.reference_dbfs), out_db=round(self.output_gain_db, 2))
+        return Insert(self.box(), out_db=round(self.output_gain_db, 2))
 
     def _taken_out(self):
         told = [f"the test file starts at {number(1000.0 * self.offset_s, 2)} ms"]
@@ -171,6 +182,7 @@ def read_probe(
     curve = curve_of(heard, found.gain_db)
     working, why = working_range_of(found, curve, heard, layout)
     reference = None if working is None else working.best_dbfs
+    output = output_gain(heard, found.gain_db, layout, reference)
     return ProbeReport(
         linear=found.linear,
         kind=found.kind,
@@ -179,7 +191,8 @@ def read_probe(
         polarity=base.polarity,
         gain_db=found.gain_db,
         reference_dbfs=reference,
-        output_gain_db=output_gain(heard, found.gain_db, layout, reference),
+        output_gain_db=output,
+        gains=average_gains(heard, layout, found.linear is True, output),
         curve=curve,
         working_range=working,
         linear_up_to_dbfs=found.linear_up_to_dbfs,

@@ -33,6 +33,7 @@ GROWS_DB = (3.0, 9.0)
 
 STEADY_DB = 0.3
 NOISY_DBFS = -120.0
+KNOWN_DB = 1.0  # by which a gain may be unsure to be told
 HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
 
 
@@ -341,16 +342,30 @@ def working_range_of(found, curve: ProbeCurve, heard: Heard, layout: Layout) -> 
 
 def output_gain(heard: Heard, gain_db: float, layout: Layout, reference: float | None) -> float:
     """Return the gain that makes noise as loud behind the box, fed at the reference or where its gain is steady."""
+    if reference is not None:
+        return -_loud_gain(heard, layout, reference)
+    sine = np.array([max(row.gain_db[0], -300.0) for row in heard.of("sine")])
+    off = np.array([abs(each - gain_db) if np.isfinite(gain_db) else 0.0 for each in sine])
+    steady = np.flatnonzero(off < max(STEADY_DB, 1.1 * float(off.min())))
+    return -float(heard.of("noise")[steady[-1]].loud_db)
+
+
+def _loud_gain(heard, layout, average_dbfs):
+    """Return the gain of noise of an average level as BS.1770 weighs it; above the loudest, that of a sine goes on."""
     rows, sines = heard.of("noise"), heard.of("sine")
     average = np.array([row.part.level_dbfs for row in rows]) + level(layout.one_period("noise"))
     loud = np.array([row.loud_db for row in rows])
-    sine = np.array([max(row.gain_db[0], -300.0) for row in sines])
-    if reference is None:
-        off = np.array([abs(each - gain_db) if np.isfinite(gain_db) else 0.0 for each in sine])
-        steady = np.flatnonzero(off < max(STEADY_DB, 1.1 * float(off.min())))
-        return -float(loud[steady[-1]])
-    good = np.isfinite(loud)
-    fed = min(reference, average[-1])
+    good, fed = np.isfinite(loud), min(average_dbfs, average[-1])
     gain = float(np.interp(fed, average[good], loud[good]))
-    beyond = np.interp([reference, fed], [row.part.level_dbfs for row in sines], sine)
-    return -(gain + float(beyond[0] - beyond[1]))
+    sine = [max(row.gain_db[0], -300.0) for row in sines]
+    beyond = np.interp([average_dbfs, fed], [row.part.level_dbfs for row in sines], sine)
+    return gain + float(beyond[0] - beyond[1])
+
+
+def average_gains(heard: Heard, layout: Layout, linear: bool, output_gain_db: float) -> tuple[tuple[float, float], ...]:
+    """Return average levels and the gain there, dBFS and dB: one pair where level makes no difference."""
+    steps = [row for row in heard.of("sine") if row.doubt_db[0] < KNOWN_DB]
+    if linear or not steps:
+        return ((heard.of("sine")[-1].part.level_dbfs, round(-output_gain_db, 2)),)
+    levels = [row.part.level_dbfs for row in steps]
+    return tuple((round(each, 2), round(_loud_gain(heard, layout, each), 2)) for each in levels)

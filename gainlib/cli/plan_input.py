@@ -226,6 +226,7 @@ def tell(planned: Planned) -> None:
 
 def _lines(planned):
     from gainlib.levels.printing import number
+    from gainlib.mix.blackboxes import what_is_known
     from gainlib.mix.findings import ranked
     from gainlib.mix.moves import said_once
 
@@ -242,6 +243,7 @@ def _lines(planned):
         yield from wrapped(plain(reason), "      ", " " * 8)
     yield from _paragraphs("Warnings", [*planned.notes, *plan.warnings])
     yield from _paragraphs("For you to decide: the plan moves nothing for these", plan.advice)
+    yield from _paragraphs("What is known of the black boxes", list(what_is_known(plan.session)))
     yield from _verified(plan)
 
 
@@ -267,7 +269,8 @@ def _verified(plan):
             yield from wrapped(plain(str(check)), "  ", "    ")
         return
     bus = next((str(check) for check in checks if check.name == "bus true peak"), "the bus is silent")
-    yield f"Verified by a full render, {len(checks)} checks kept; {bus}."
+    verdict = plan.verification.verdict
+    yield from wrapped(f"{verdict[:1].upper()}{verdict[1:]}. A full render keeps {len(checks)} checks; {bus}.")
 
 
 def _paragraphs(title, sentences):

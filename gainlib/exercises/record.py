@@ -43,6 +43,8 @@ from gainlib.exercises.variants import normal_form
 
 FILE_NAME = "record.jsonl"
 ENVIRONMENT = "GAINLIB_RECORDS"
+BENCH_ENVIRONMENT = "GAINLIB_BENCH"
+RACK = "rack.json"
 MOST_VALUES = 1000
 LONGEST_TEXT = 20_000
 _LOCK_SECONDS = 10.0
@@ -76,6 +78,15 @@ def _is_own(home):
         return True
     mine = {os.geteuid()} | ({home.stat().st_uid} if records.exists() else set())
     return (records if records.exists() else home).stat().st_uid in mine
+
+
+def bench_folder() -> Path:
+    """Return the folder of the bench's own: uploads, what the demo leaves behind, and the rack of black boxes.
+
+    The environment variable ``GAINLIB_BENCH`` names it; else it is ``bench`` beside the learners' records.
+    """
+    chosen = os.environ.get(BENCH_ENVIRONMENT)
+    return Path(chosen).expanduser().resolve() if chosen else records_folder().resolve().parent / "bench"
 
 
 class Record:

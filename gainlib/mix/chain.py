@@ -5,7 +5,7 @@ What a box needs follows from what it is:
 - linear: nothing; its input level does not matter;
 - level-dependent with a reference: its input is brought to that average, unless the peaks forbid it, and its output is
   set so that a bypass is level-matched;
-- a black box: the same, but what comes out of it is not known here, and that is said;
+- a black box: the same with what was measured on it; if nothing was, what comes out is not known, and that is said;
 - a gate: its threshold is a level; it moves with the signal and the gate does what it did;
 - any other level-dependent box (a clip, a limiter, a quantiser): its drive stays what it was.
 """
@@ -79,7 +79,7 @@ class ChainResult:
     moves : tuple of Move
     warnings : tuple of str
     targets : dict of int to tuple
-        For each insert with a reference, counted from 1: wanted average, and whether the peaks forbade it.
+        For each insert with a reference, counted from 1: wanted average, and the peak that forbade it, or None.
     matched : tuple of int
         The inserts whose bypass is matched.
     """
@@ -87,7 +87,7 @@ class ChainResult:
     strip: Strip
     moves: tuple[Move, ...]
     warnings: tuple[str, ...]
-    targets: dict[int, tuple[float, bool]]
+    targets: dict[int, tuple[float, float | None]]
     matched: tuple[int, ...]
 
 
@@ -197,7 +197,8 @@ class _Walk:
             self._run(insert)
             return
         average = self._rules.average_of(drive)
-        by_average, by_peak = wanted - average, self._rules.peak_max_dbfs - drive.clear_peak_dbfs
+        highest = self._highest(insert.processor)
+        by_average, by_peak = wanted - average, highest - drive.clear_peak_dbfs
         gain, limited = min(by_average, by_peak), by_peak < by_average - CLOSE_DB
         reason = (
             f"{name}: {self._ordinal()} level-dependent insert is {box}, built for {_dbfs(wanted)}; "
@@ -206,24 +207,32 @@ class _Walk:
         if limited:
             reason += (
                 f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}, so the gain stops at {_db(gain)} to keep them at "
-                f"{_dbfs(self._rules.peak_max_dbfs)}"
+                f"{_dbfs(highest)}{', its ceiling' if highest < self._rules.peak_max_dbfs else ''}"
             )
         if self._head:
             gain = self._trim(gain, reason)
             self._head = False
         if gain:
             self._set(number, "in_db", insert.in_db + gain, reason)
-        self._targets[number] = wanted, limited
+        self._targets[number] = wanted, highest if limited else None
         self._match(number)
+
+    def _highest(self, processor):
+        """Return the highest peak at the input of a box: what is asked for, or what was measured as its ceiling."""
+        ceiling = processor.ceiling_dbfs if isinstance(processor, BlackBox) else None
+        return self._rules.peak_max_dbfs if ceiling is None else min(ceiling, self._rules.peak_max_dbfs)
 
     def _match(self, number):
         insert = self._inserts[number - 1]
+        if isinstance(insert.processor, BlackBox):
+            fed = insert.processor.fed(self._passed.level.active_dbfs + insert.in_db)
+            self._inserts[number - 1] = insert = replace(insert, processor=fed)
         before = self._run(replace(insert, out_db=0.0))
         after = self._passed.level
         if after.silent:
             return
         self._passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
-        if isinstance(insert.processor, BlackBox):
+        if isinstance(insert.processor, BlackBox) and not insert.processor.measured:
             self._match_unseen(number, out_db)
             return
         box = _box(insert)
@@ -231,8 +240,8 @@ class _Walk:
             number,
             "out_db",
             out_db,
-            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}; its output gets {_db(out_db)}, so "
-            f"that a bypass is level-matched",
+            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}{_as_measured(insert)}; its output "
+            f"gets {_db(out_db)}, so that a bypass is level-matched",
         )
         self._matched.append(number)
         peak_dbfs = after.clear_peak_dbfs + out_db
@@ -272,6 +281,12 @@ class _Walk:
             reason = f"{self._found.name}: {box} depends on level and has no reference, so its drive stays as it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
+        peak_dbfs = self._passed.level.clear_peak_dbfs + self._inserts[number - 1].in_db
+        if peak_dbfs > (highest := self._highest(insert.processor)) and highest < self._rules.peak_max_dbfs:
+            self._warnings.append(
+                f"{self._found.name}: peaks reach {_dbfs(peak_dbfs)} at the input of {_box(insert)}, which holds back "
+                f"what is above {_dbfs(highest)}; its drive is left as it was"
+            )
         self._run(self._inserts[number - 1])
 
     # ------------------------------------------------------------------------------------------------------- controls
@@ -330,6 +345,10 @@ class _Walk:
 
     def _ordinal(self):
         return "the first" if self._head else "the next"
+
+
+def _as_measured(insert):
+    return ", as measured" if isinstance(insert.processor, BlackBox) else ""
 
 
 def _box(insert):

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from gainlib.audio import AudioFile
 from gainlib.levels.printing import number
+from gainlib.mix.blackboxes import basis_of
 from gainlib.mix.moves import Plan
 from gainlib.processors import BlackBox, Gate
 from gainlib.session import Group, Insert, Master, Session, Strip
@@ -44,7 +45,7 @@ class InsertRow:
     processor : str
         What it is, in words.
     basis : str
-        What its figures rest on: "known", or "told" for a black box, whose output is matched by ear.
+        What its figures rest on: "known"; for a black box "measured", or "told", and then its output is matched by ear.
     in_db, out_db : float
     reading_dbfs : float or None
         The average wanted at its input; None where it was not measured.
@@ -173,7 +174,7 @@ def _insert(count: int, insert: Insert, reading) -> InsertRow:
     processor = insert.processor
     seen = not isinstance(processor, BlackBox)
     return InsertRow(
-        count, in_words(insert.kind) if seen else processor.called, "known" if seen else "told",
+        count, in_words(insert.kind) if seen else processor.called, basis_of([insert]),
         rounded(insert.in_db), rounded(reading),
         rounded(processor.open_dbfs) if isinstance(processor, Gate) else None, rounded(insert.out_db),
     )  # fmt: skip

@@ -25,10 +25,10 @@ import numpy as np
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import quantity
+from gainlib.mix.blackboxes import boxes_in
 from gainlib.mix.moves import Plan
 from gainlib.mix.paths import file_name, filling
-from gainlib.mix.strips import active, level_dependent
-from gainlib.processors import BlackBox
+from gainlib.mix.strips import level_dependent
 from gainlib.session import Session
 from gainlib.session.routing import heard
 from gainlib.session.strip import BUS
@@ -366,6 +366,9 @@ def _notes(session, through, gain_only, null_db):
     if null_db > NULL_DB:
         why = "a sum clips on the way, the bus is very low, or 16 bits are too few"
         yield f"That is not the {quantity(NULL_DB, 'dB')} aimed at: {why}."
-    unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
-    if unseen:
-        yield f"The files do not include what the black boxes of {', '.join(unseen)} do."
+    boxed = [strip.name for strip in session.strips if boxes_in(strip.inserts)]
+    if boxed:
+        yield (
+            f"The files do not include the sound of the black boxes of {', '.join(boxed)}: of a measured one they hold "
+            "the change of level, of any other nothing."
+        )

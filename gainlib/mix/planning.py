@@ -23,6 +23,7 @@ from gainlib.audio import Audio, GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.advice import bus_at_its_peak, one_loud_source
+from gainlib.mix.blackboxes import settled
 from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, walk
 from gainlib.mix.moves import Move, Plan, Verification
 from gainlib.mix.strips import Store, active, left_alone, level_dependent, main_node, stage
@@ -135,9 +136,10 @@ class _Planner:
         self._moves: list[Move] = []
         self._taps: dict[str, float] = {}
         self._carrying: dict[str, int] = {}  # processors whose output takes what is beyond the other controls
-        self._found = self._session = _unsoloed(session)
-        if self._found != session:
+        alone = _unsoloed(session)
+        if alone != session:
             self._warnings.append("solo was on; the plan is for all strips, with solo off")
+        self._found = self._session = settled(alone)
         self._heard, _ = heard(self._found)
 
     def run(self, checked):

@@ -15,8 +15,7 @@ from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading, active_level, measure
-from gainlib.mix.strips import active, level_dependent
-from gainlib.processors import BlackBox
+from gainlib.mix.strips import level_dependent
 from gainlib.session import Session
 
 PEAK_LIMIT_DB = 0.3
@@ -211,10 +210,3 @@ def compare_stems(
 
 def _whole(source):
     return np.concatenate(list(source.blocks()))
-
-
-def unseen(session: Session) -> tuple[str, ...]:
-    """Return the strips whose level nobody here can foretell, since a box that cannot be seen into stands in them."""
-    return tuple(
-        strip.name for strip in session.strips if any(isinstance(i.processor, BlackBox) for i in active(strip.inserts))
-    )

@@ -14,12 +14,12 @@ import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
 from gainlib.levels.printing import quantity
+from gainlib.mix.blackboxes import settled, what_is_known
 from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.examine import checkup
 from gainlib.mix.findings import Stem
 from gainlib.mix.moves import Plan
 from gainlib.mix.strips import active, level_dependent
-from gainlib.processors import BlackBox
 from gainlib.session import Session, Strip
 from gainlib.session.strip import BUS
 
@@ -137,7 +137,7 @@ def sheet_of(
     halt = Event()
     with ThreadPoolExecutor(2) as pool:
         try:
-            before, after = pool.map(lambda session: bus_report(session, halt), (found, plan.session))
+            before, after = pool.map(lambda session: bus_report(session, halt), (settled(found), plan.session))
         except BaseException:  # an interrupt: let the other one come to an end as well
             halt.set()
             raise
@@ -246,9 +246,7 @@ def hand_off(each: Sheet) -> Iterator[str]:
         names = [stem.name for stem in each.stems if tag in stem.tags]
         if names:
             yield f"{said}: {_listed(names)}."
-    unseen = [s.name for s in session.strips if any(isinstance(i.processor, BlackBox) for i in active(s.inserts))]
-    if unseen:
-        yield f"There are black boxes in {_listed(unseen)}. The figures assume that they pass everything unchanged."
+    yield from (f"{each}." for each in what_is_known(session))
 
 
 def hand_off_note(each: Sheet) -> str:

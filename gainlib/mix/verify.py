@@ -10,6 +10,7 @@ driven as before, and makes its output move as the sums it feeds.
 import math
 
 from gainlib.meters import NodeReading
+from gainlib.mix.blackboxes import basis_of, on_the_way
 from gainlib.mix.moves import Check, Verification
 from gainlib.mix.strips import Staged, level_dependent
 from gainlib.session import Group, Session, Strip
@@ -130,42 +131,42 @@ class _Verifier:
 
     def _bus(self):
         target = self._wish.target_dbtp
-        return Check("bus true peak", self._now[BUS].true_peak_dbtp, target - PEAK_WINDOW_DB, target, "dBTP")
+        basis = basis_of(on_the_way(self._found, BUS))
+        return Check("bus true peak", self._now[BUS].true_peak_dbtp, target - PEAK_WINDOW_DB, target, "dBTP", basis)
 
     def _inserts(self, strip):
         walked = self._staged[strip.name].walked
-        for number, (wanted, limited) in walked.targets.items():
+        for number, (wanted, limit) in walked.targets.items():
             level = self._now[f"{strip.name}/insert {number}/in"]
-            label = f"{strip.name}, input of processor {number}"
-            if limited:
-                limit = self._rules.peak_max_dbfs
-                yield Check(f"{label}, peak", level.clear_peak_dbfs, limit - AVERAGE_DB, limit + 0.05, "dBFS")
+            label, basis = f"{strip.name}, input of processor {number}", basis_of(strip.inserts[: number - 1])
+            if limit is not None:
+                yield Check(f"{label}, peak", level.clear_peak_dbfs, limit - AVERAGE_DB, limit + 0.05, "dBFS", basis)
             else:
                 average = self._rules.average_of(level)
-                yield Check(f"{label}, average", average, wanted - AVERAGE_DB, wanted + AVERAGE_DB, "dBFS")
+                yield Check(f"{label}, average", average, wanted - AVERAGE_DB, wanted + AVERAGE_DB, "dBFS", basis)
         for number in walked.matched:
             insert = self._planned.strip(strip.name).inserts[number - 1]
             ahead = self._rules.matched(self._now[f"{strip.name}/insert {number}/in"]) - insert.in_db
             behind = self._rules.matched(self._now[f"{strip.name}/insert {number}/out"])
             label = f"{strip.name}, bypass of processor {number}"
-            yield Check(label, behind - ahead, -BYPASS_DB, BYPASS_DB)
+            yield Check(label, behind - ahead, -BYPASS_DB, BYPASS_DB, basis=basis_of([insert]))
 
     def _ways(self, channel):
         """Check the main way and the sends of a strip or group, and its fader."""
-        name = channel.name
+        name, basis = channel.name, basis_of(on_the_way(self._found, channel.name))
         planned = next(each for each in (*self._planned.strips, *self._planned.groups) if each.name == name)
         moved = planned.fader_db - channel.fader_db if math.isfinite(channel.fader_db) else 0.0
         if channel.to and math.isfinite(channel.fader_db):
             change = self._change(f"{name}/out") - output_shift(channel, self._shifts)
             if math.isfinite(change):
-                yield Check(f"{name}, level against the others", change, -BALANCE_DB, BALANCE_DB)
+                yield Check(f"{name}, level against the others", change, -BALANCE_DB, BALANCE_DB, basis=basis)
         for before, after in zip(channel.sends, planned.sends, strict=True):
             if not math.isfinite(before.level_db) or (before.tap == "post" and not math.isfinite(channel.fader_db)):
                 continue
             change = self._change(f"{name}/post") + (moved if before.tap == "post" else 0.0)
             change += after.level_db - before.level_db - self._shifts[before.to]
             if math.isfinite(change):
-                yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB)
+                yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB, basis=basis)
         silent = name in self._staged and self._staged[name].silent  # then its fader stays where it is
         if math.isfinite(planned.fader_db) and not silent:
             limit = max(self._wish.fader_limit_db, 0.0)
@@ -177,4 +178,5 @@ class _Verifier:
     def _drive(self, group):
         change = self._change(f"{group.name}/trim")
         if math.isfinite(change):  # else nothing drives it, and what comes out of it is its own
-            yield Check(f"{group.name}, drive of the group", change, -DRIVE_DB, DRIVE_DB)
+            feeding = [each for each in on_the_way(self._found, group.name) if each not in group.inserts]
+            yield Check(f"{group.name}, drive of the group", change, -DRIVE_DB, DRIVE_DB, basis=basis_of(feeding))

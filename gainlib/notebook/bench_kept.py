@@ -30,6 +30,15 @@ def document(session) -> dict:
     return of(session, "strips") | {"strips": strips}
 
 
+def keep_step(store: Kept, step) -> None:
+    """Have a step stand as it was left in a store, and keep what is entered there from now on."""
+    name = type(step).__name__
+    kept = store.kept(name)
+    if isinstance(kept, dict):
+        step.resume(kept)
+    step.on_change(lambda: store.keep(name, step.standing()))
+
+
 class BenchKept:
     """What is kept of a bench: the song with its chains and its balance, and what stands in the fields of its steps.
 
@@ -44,11 +53,7 @@ class BenchKept:
 
     def attach(self, step) -> None:
         """Have a step stand as it was left, and keep what is entered there from now on."""
-        name = type(step).__name__
-        kept = self._store.kept(name)
-        if isinstance(kept, dict):
-            step.resume(kept)
-        step.on_change(lambda: self._store.keep(name, step.standing()))
+        keep_step(self._store, step)
 
     def resume(self, step) -> None:
         """Put the song on the bench that lay there last."""

@@ -1,28 +1,14 @@
 """What lies on the bench: one song, with what is known of it, and panels that are told of every change."""
 
-import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.record import RACK, bench_folder
 from gainlib.notebook.bench_work import Work
-
-ENVIRONMENT = "GAINLIB_BENCH"
-
-
-def bench_folder() -> Path:
-    """Return the folder of the bench's own, for uploads and for what the demo leaves behind.
-
-    The environment variable ``GAINLIB_BENCH`` names it; else it is ``bench`` beside the learners' records.
-    """
-    chosen = os.environ.get(ENVIRONMENT)
-    if chosen:
-        return Path(chosen).expanduser().resolve()
-    from gainlib.exercises.record import records_folder
-
-    return records_folder().resolve().parent / "bench"
 
 
 def make_home(path: Path) -> None:
@@ -89,7 +75,11 @@ class Song:
         self._watchers.append(told)
 
     def open(self, session, home: Path | None = None, notes=(), *, as_it_came: bool = True) -> None:
-        """Put another song on the bench, as it came or with what was done to it before."""
+        """Put another song on the bench, as it came or with what was done to it before; its boxes as now measured."""
+        from gainlib.boxes import refreshed
+
+        with suppress(GainlibError):  # a damaged rack is told where boxes are measured
+            session, _ = refreshed(session, self.rack)
         self.session, self.home, self.notes = session, home, tuple(notes)
         self._as_came = session if as_it_came else None
         self.stems, self.plan, self.peak_s = (), None, None
@@ -130,6 +120,13 @@ class Song:
         if self.plan is None:
             raise GainlibError("there is no plan of the song as it is now; make one in step 5")
         return self.plan
+
+    @property
+    def rack(self):
+        """The user's black boxes, as they stand in the file."""
+        from gainlib.boxes import Rack
+
+        return Rack(bench_folder() / RACK)
 
     @property
     def title(self) -> str:

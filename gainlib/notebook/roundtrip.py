@@ -3,7 +3,12 @@
 ``trip = RoundTrip()``, then a call a cell. All that is measured comes from ``boxes``.
 """
 
+from gainlib.exercises.record import bench_folder
+from gainlib.notebook.bench_kept import keep_step
 from gainlib.notebook.bench_song import Song
+from gainlib.notebook.kept import Kept
+
+FILE = "roundtrip.json"
 
 
 class RoundTrip:
@@ -16,7 +21,7 @@ class RoundTrip:
     """
 
     def __init__(self):
-        self._song, self._panels = Song(), {}
+        self._song, self._panels, self._store = Song(), {}, Kept(bench_folder() / FILE)
 
     def __repr__(self):
         return "Round trip: a test file out, a recording back; two prints subtracted"
@@ -43,4 +48,5 @@ class RoundTrip:
         """Return a panel of this page; the same one every time its cell is run."""
         if kind not in self._panels:
             self._panels[kind] = kind(self._song)
+            keep_step(self._store, self._panels[kind])
         return self._panels[kind]

@@ -16,14 +16,15 @@ Contents
 - ``dynamics``: Compressor, Limiter, Gate
 - ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock, and ``reverb``: Reverb
 - ``analogue``: AnalogueStage, Quantiser; ``recording``: Preamp, Converter
-- ``base``: BlackBox, which is no model but holds the place of a black box; ``controls``: what can be set on each
+- ``blackbox``: BlackBox, which is no model but holds the place of a black box; ``controls``: what can be set on each
 """
 
 from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
 from gainlib.processors.analogue import AnalogueStage, Quantiser
-from gainlib.processors.base import BlackBox, Processor, Stream
+from gainlib.processors.base import Processor, Stream
+from gainlib.processors.blackbox import BlackBox
 from gainlib.processors.dynamics import Compressor, Gate, Limiter
 from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
 from gainlib.processors.recording import Converter, Preamp

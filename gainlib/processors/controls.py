@@ -34,6 +34,9 @@ ABOUT = {
 }
 
 
+NO_CONTROLS = ("name", "level_free", "gains")
+
+
 @dataclass(frozen=True)
 class Control:
     """One setting of a processor.
@@ -62,7 +65,7 @@ class Control:
 
 
 def controls(kind: type[Processor]) -> tuple[Control, ...]:
-    """Return the settings of a processor's class, in order; a name is none.
+    """Return the settings of a processor's class, in order; a name is none, and what was measured neither.
 
     Examples
     --------
@@ -72,7 +75,7 @@ def controls(kind: type[Processor]) -> tuple[Control, ...]:
     >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]
     [('highpass', 'lowpass')]
     """
-    return tuple(_control(kind.__name__, each) for each in fields(kind) if each.name != "name")
+    return tuple(_control(kind.__name__, each) for each in fields(kind) if each.name not in NO_CONTROLS)
 
 
 def _control(name, field):

@@ -33,7 +33,11 @@ class BoxRow(widgets.VBox):
     def __init__(self, insert: Insert, number: int, changed: Callable, moved: Callable):
         self.insert, self._changed, self._quiet = insert, changed, False
         kind = insert.kind
-        self.fields = {each.field: self._field(each) for each in controls(type(insert.processor)) if self._seen(each)}
+        box = insert.processor
+        self.fields = {each.field: self._field(each) for each in controls(type(box)) if self._seen(each)}
+        if isinstance(box, BlackBox):
+            name = widgets.Text(box.name, description="name:", continuous_update=False, layout={"width": "16em"})
+            self.fields = {"name": name} | self.fields
         self.around = {
             "in_db": NumberEntry("gain in", insert.in_db, "dB", -120.0, 60.0),
             "out_db": NumberEntry("gain out", insert.out_db, "dB", -120.0, 60.0),
@@ -47,13 +51,14 @@ class BoxRow(widgets.VBox):
         everything = (*self.fields.values(), *self.around.values(), self.bypass)
         for widget in everything:
             widget.observe(lambda _change: self._set(), "value")
-        title = widgets.Label(f"{number} · {kinds_in_words()[kind]}{'' if kind == 'BlackBox' else f' ({kind})'}")
+        words = in_words([insert]) if kind == "BlackBox" else f"{kinds_in_words()[kind]} ({kind})"
+        title = widgets.Label(f"{number} · {words}")
         super().__init__([title.add_class("gl-box-title"), row(*everything, self.earlier, self.later, self.remove)])
         self.add_class("gl-box")
 
-    @staticmethod
-    def _seen(control):
-        return control.field not in HIDDEN and not control.may_be_none
+    def _seen(self, control):
+        there = getattr(self.insert.processor, control.field) is not None
+        return control.field not in HIDDEN and not control.may_be_none and there
 
     def _field(self, control):
         value = getattr(self.insert.processor, control.field)
@@ -92,11 +97,9 @@ def in_words(inserts) -> str:
     """Return what a chain is made of, in the order of the signal."""
     parts = []
     for insert in inserts:
-        reference = insert.processor.reference_dbfs
-        if isinstance(insert.processor, BlackBox):
-            text = f"black box, built for {level_text(reference, 'dBFS')}"
-        else:
-            built = f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""
-            text = f"{insert.kind}{built}"
+        box, reference = insert.processor, insert.processor.reference_dbfs
+        text = box.called if isinstance(box, BlackBox) else insert.kind
+        text += f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""
+        text += ", measured" if isinstance(box, BlackBox) and box.measured else ""
         parts.append(f"{text} (bypassed)" if insert.bypass else text)
     return " → ".join(parts) or "linear: nothing here depends on level"

@@ -1,6 +1,8 @@
 """Step 3 of the bench: what each stem passes, as far as level matters there."""
 
+import dataclasses
 import html
+from contextlib import suppress
 
 import ipywidgets as widgets
 
@@ -9,18 +11,20 @@ from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
+from gainlib.processors import BlackBox
 from gainlib.words import number_text
 
 TEXT = """
 A chain that holds only equalisers, delays and the like is **linear**: it needs no box here, and its level does not
-matter. Enter a level-dependent box as **a black box**, with the average that its maker built it for; −18 dBFS is common
-practice where the maker states none (no source). Or choose a textbook model, which is not any of your devices. Keep to
-the order of the signal. Enter the trims that your mixer already has as well.
+matter. Enter a level-dependent box as **a black box**, with a name of your own and the average that its maker built it
+for; −18 dBFS is common practice where the maker states none (no source). Measured below, it is known by that name from
+then on. Or choose a textbook model, which is not any of your devices. Keep to the order of the signal. Enter the trims
+that your mixer already has as well.
 """
 FILE = (
     "**If you have many stems**, write them into a chains file, which may hold groups, sends and the balance as well."
 )
-EVERYTHING = "master"
+EVERYTHING, IN_RACK = "master", "rack: "
 HEADS = ("strip or group", "input trim (dB)", "passes", "output trim (dB)", "goes to")
 
 
@@ -44,12 +48,7 @@ class ChainsStep(Step):
     """
 
     def __init__(self, song):
-        from gainlib.processors.controls import kinds_in_words
-
-        kinds = [
-            (f"{words}{'' if name == 'BlackBox' else f' ({name})'}", name) for name, words in kinds_in_words().items()
-        ]
-        self.which, self.kind = menu("Chain of:", ()), menu("Box:", kinds, "BlackBox")
+        self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
         self.add_box, self.clear = button("Add the box", button_style="primary"), button("Nothing here: linear")
         self.rows, self._boxes, self.overview = [], widgets.VBox(), sheet()
         self.gains = {
@@ -68,7 +67,7 @@ class ChainsStep(Step):
         self.at_once(self.clear, lambda: self._set(()))
         self.read_file = self.action(
             self.take, _read_chains, self._chains_read, "Reading …",
-            lambda: (song.opened(), pasted_path(self.file.value, "the path of the chains file")),
+            lambda: (song, pasted_path(self.file.value, "the path of the chains file")),
         )  # fmt: skip
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
         for each in (*self.gains.values(), self.dc_block):
@@ -114,7 +113,9 @@ class ChainsStep(Step):
         from gainlib.processors import named
         from gainlib.session import Insert
 
-        self._set((*self.channel.inserts, Insert(named(self.kind.value)())))
+        known, name = self.kind.value.startswith(IN_RACK), self.kind.value.removeprefix(IN_RACK)
+        box = self.song.rack[name].box if known else named(name)()
+        self._set((*self.channel.inserts, Insert(box)))
 
     def _set(self, inserts, rebuild=True):
         self._change(inserts=tuple(inserts))
@@ -124,8 +125,16 @@ class ChainsStep(Step):
 
     def _edited(self, place, read):
         inserts = list(self.channel.inserts)
-        inserts[place] = read()
-        self._set(inserts, rebuild=False)
+        insert = read()
+        inserts[place] = self._as_measured(inserts[place], insert)
+        self._set(inserts, rebuild=inserts[place] != insert)
+
+    def _as_measured(self, before, insert):
+        """Return an insert with what the rack knows of its box, once that bears the name of one there."""
+        box = insert.processor
+        if not isinstance(box, BlackBox) or box.name == before.processor.name:
+            return insert
+        return dataclasses.replace(insert, processor=self.song.rack.known(box))
 
     def _moved(self, place, step):
         inserts = list(self.channel.inserts)
@@ -172,6 +181,9 @@ class ChainsStep(Step):
     def _changed(self, what):
         if what in ("opened", "stems"):
             self._offer()
+        if what in ("opened", "chains"):
+            chosen, self.kind.options = self.kind.value, _kinds(self._racked())
+            self.kind.value = chosen if chosen in dict(self.kind.options).values() else "BlackBox"
         if what in ("opened", "stems") or (what == "chains" and not self._own):
             self._fill()
         if what == "opened":
@@ -179,6 +191,11 @@ class ChainsStep(Step):
             self.note(text)
         if what in ("opened", "stems", "chains"):
             self._show()
+
+    def _racked(self):
+        with suppress(GainlibError):  # a damaged rack is told where boxes are measured
+            return tuple(self.song.rack)
+        return ()
 
     def _offer(self):
         session = self.song.session
@@ -199,14 +216,23 @@ class ChainsStep(Step):
         self.overview.value = table("All chains", HEADS, rows, (1, 3))
 
 
-def _read_chains(tell, session, path):
+def _read_chains(tell, song, path):
+    from gainlib.boxes import refreshed
     from gainlib.mix import apply_chains
 
     text = text_of(path, "a chains file")
     try:
-        return apply_chains(session, text)
+        session, notes = apply_chains(song.opened(), text)
     except GainlibError as problem:
         raise GainlibError(f"{path.name}: {problem}") from None
+    return refreshed(session, song.rack)[0], notes
+
+
+def _kinds(racked):
+    from gainlib.processors.controls import kinds_in_words
+
+    boxes = [(f"{words}{'' if name == 'BlackBox' else f' ({name})'}", name) for name, words in kinds_in_words().items()]
+    return [*((f"“{name}”, from your rack", f"{IN_RACK}{name}") for name in racked), *boxes]
 
 
 def _to(channel):

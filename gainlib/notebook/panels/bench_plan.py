@@ -84,6 +84,7 @@ class PlanStep(Step):
 
     def _show(self, plan):
         from gainlib.mix.advice import raised_floors
+        from gainlib.mix.blackboxes import what_is_known
 
         self._picture.children = [_picture(self.song.session, plan)]
         self.moves.value = _console(plan)
@@ -93,6 +94,7 @@ class PlanStep(Step):
         self.words.value = (
             listed("Warnings", (*plan.warnings, *raised_floors(plan.session, self.song.stems or ())))
             + listed("For you to decide: the plan moves nothing for these", plan.advice)
+            + listed("What is known of the black boxes", (f"{each}." for each in what_is_known(plan.session)))
             + f"<details><summary>All {len(checks)} checks on a full render</summary>{every}</details>"
         )
         if missed:
@@ -105,6 +107,9 @@ class PlanStep(Step):
         bus = next((f" B{str(check)[1:]}." for check in checks if check.name == "bus true peak"), "")
         moves = f"{count(len(plan.moves), 'move')}, policy {plan.policy}"
         text = f"{moves}; a full render keeps all {count(len(checks), 'check')}.{bus}"
+        if plan.verification.told:
+            verdict = plan.verification.verdict
+            return self.tell("partly", f"{verdict[:1].upper()}{verdict[1:]}", f"{text} Measure them in step 3.")
         self.tell("right", "Verified", text)
 
 

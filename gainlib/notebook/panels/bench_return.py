@@ -80,7 +80,10 @@ class ReturnStep(Step):
         ]  # fmt: skip
         self.figures.value = table("Active levels of the stems", HEADS, rows, (1, 2, 3))
         notes = [f"{name}: no strip has this name, so it is left out." for name in unknown]
-        notes += [f"{name}: its chain holds a black box, so its planned level is a guess." for name in unseen]
+        notes += [
+            f"{name}: its chain holds a black box that was not measured, so its planned level is a guess."
+            for name in unseen
+        ]
         self.words.value = listed("To keep in mind", notes)
         off = [each.strip for each in stems if not each.passed]
         if off:
@@ -103,7 +106,8 @@ def _mix(tell, planned, path):
 
 
 def _stems(tell, planned, folder, at):
-    from gainlib.mix.printed import compare_stems, unseen
+    from gainlib.mix.blackboxes import unseen
+    from gainlib.mix.printed import compare_stems
     from gainlib.session.files import strips_of_folder
 
     stems, unknown = compare_stems(planned, strips_of_folder(folder), at, tell)

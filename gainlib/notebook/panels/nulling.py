@@ -11,6 +11,7 @@ from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
+from gainlib.notebook.panels.kept_report import from_kept, to_kept
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
@@ -64,7 +65,7 @@ class NullPanel(Step):
         self.rounds, self.programme = NumberEntry("Rounds", 20, "", 1, 200), entry("Programme (.wav):")
         self.subtract_button = button("Subtract", button_style="primary")
         self.turn_button, self.write_button = button("Work it out"), button("Write the programme")
-        self.report, self.live, self.residues = None, None, {}
+        self.report, self.live, self.residues, self._found = None, None, {}, None
         self.facts, self._picture, self._turned = sheet(), widgets.VBox(), widgets.VBox()
         super().__init__(
             song or Song(), prose(NULL), self.first, self.second, Slot(self.match, self.subtract_button), self.facts,
@@ -78,17 +79,28 @@ class NullPanel(Step):
     # ---- two prints ------------------------------------------------------------------------------------------------
 
     def _prints(self):
+        self._show(None)  # else prints that are refused would stand under the figures of others
         first = pasted_path(self.first.value, "the path of the first print")
         return first, pasted_path(self.second.value, "the path of the second print"), self.match.value
 
-    def _subtracted(self, report):
-        self.report = report
+    def _show(self, report):
+        """Put a report on the page, or take the last one off it."""
+        self.report, self.live = report, None
+        self._picture.children, self.facts.value = [], ""
+        if report is not None:
+            self._draw(report)
+        self._noted()
+
+    def _draw(self, report):
         fig = figures.make_figure(*PICTURE_PX)
         bars = ResidueBars(fig.subplots(), -180.0, 0.0, "What remains, by octave", "dB", "octave")
         bars.update([_octave(hz) for hz in report.octaves], list(report.octaves.values()))
         self.live = LiveFigure(fig, [bars], title="What remains of two prints")
         self._picture.children = [self.live.widget]
         self.facts.value = table("First print less second", ("", ""), facts(report))
+
+    def _subtracted(self, report):
+        self._show(report)
         self.said.say("right", "Subtracted", report.sentence)
 
     # ---- down and up -----------------------------------------------------------------------------------------------
@@ -100,6 +112,7 @@ class NullPanel(Step):
         return self.attenuation.number(), int(rounds)
 
     def _have_turned(self, found):
+        self._found = found
         attenuation_db, rounds, self.residues, expected = found
         fig = figures.make_figure(*PICTURE_PX)
         title = f"Left after {rounds} times {number_text(attenuation_db)} dB down and up: ◆ expected with dither"
@@ -107,6 +120,28 @@ class NullPanel(Step):
         bars.update(list(self.residues), list(self.residues.values()), expected)
         self._turned.children = [LiveFigure(fig, [bars], title="Down and up in each arithmetic").widget]
         self.said.say("right", "Turned", told(self.residues))
+        self._noted()
+
+    # ---- kept over a reload ----------------------------------------------------------------------------------------
+
+    def standing(self) -> dict:
+        """Return what is entered, what was subtracted and what was turned, as JSON."""
+        return {**super().standing(), "report": to_kept(self.report), "turned": to_kept(self._found)}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept, and show what was subtracted and turned last."""
+        from gainlib.boxes.null import NullReport
+
+        super().resume(kept)
+        shown = (
+            (self.subtract_button, NullReport, "report", self._subtracted),
+            (self.turn_button, tuple[float, int, dict[str, float], list[float]], "turned", self._have_turned),
+        )
+        for pressed, kind, name, show in shown:
+            found = from_kept(kind | None, kept.get(name))
+            if found is not None:
+                self._slot = self._slot_of(pressed)
+                show(found)
 
     def _target(self):
         return (pasted_path(self.programme.value, "the path of a new WAV file"),)

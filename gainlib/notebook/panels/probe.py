@@ -1,17 +1,16 @@
 """A box that nobody here can run: the test file goes out, the recording comes back, and shows what the box does."""
 
-from collections.abc import Callable
-
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.levels.printing import quantity
 from gainlib.mix.paths import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
+from gainlib.notebook.panels.kept_report import from_kept, to_kept
+from gainlib.notebook.panels.rack import RackPart
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
@@ -32,6 +31,10 @@ BACK = """
 recording *without* the box, over the same cables, separates the box's noise from the recorder's; leave the field empty
 if you have none.
 """
+RACK = """
+**3 · Into your rack.** Give the box a name that you know it by. On the [bench](bench.ipynb) it is then known wherever a
+black box bears that name: the plan feeds it its reference and matches its output.
+"""
 RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
 VERDICTS = {True: "Linear", False: "Its level matters", None: "Cannot tell"}
 PICTURE_PX = (840, 640)
@@ -44,41 +47,44 @@ class ProbePanel(Step):
     ----------
     song : Song, optional
         Whose work this takes its turn with; a panel of its own has one of its own.
-    taken : callable, optional
-        ``taken(report)`` enters the box in a chain; with it there is a button for that.
 
     Attributes
     ----------
-    file, recorded, without : Text
-        Paths.
+    file, recorded, without, name : Text
+        Paths, and what the box is called.
     rate : Dropdown
     level : NumberEntry
     report : gainlib.boxes.ProbeReport or None
         What was read last.
     live : LiveFigure or None
         Its picture.
+    rack : RackPart
+        The boxes that were measured.
     write, read : callable
         What the buttons do, at once.
     """
 
-    def __init__(self, song: Song | None = None, taken: Callable | None = None):
+    def __init__(self, song: Song | None = None):
         self.file, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
         self.without = entry("Recording without the box, if there is one:")
         self.rate, self.level = menu("Rate:", RATES, 48000), NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
         self.write_button = button("Write the test file")
         self.read_button = button("Read the recording", button_style="primary")
-        self.enter = button("Enter it in the chain", disabled=True)
-        self.facts, self.report, self._taken = sheet(), None, taken
+        self.name, self.enter = entry("Its name:", placeholder="opto"), button("Keep it in your rack", disabled=True)
+        self.facts, self.report, self.rack = sheet(), None, RackPart()
         self.live, self._picture = None, widgets.VBox()
-        end = () if taken is None else (Slot(self.enter),)
         super().__init__(
             song or Song(), prose(CAUTION), prose(OUT), self.file, row(self.rate, self.level),
             Slot(self.write_button), prose(BACK), self.recorded, self.without, Slot(self.read_button), self.facts,
-            self._picture, *end,
+            self._picture, prose(RACK), self.name, Slot(self.enter), self.rack.shown,
+            Slot(self.rack.which, self.rack.remove),
         )  # fmt: skip
         self.write = self.action(self.write_button, _write, self._written, "Writing …", self._to_write)
         self.read = self.action(self.read_button, _read, self._shown, "Reading …", self._to_read)
         self.at_once(self.enter, self._entered)
+        self.at_once(self.rack.remove, lambda: self.tell("right", "Removed", self.rack.take_out(self.song.rack)))
+        self._slot = self._slot_of(self.rack.remove)
+        self._tried(lambda: self.rack.show(self.song.rack))
 
     # ---- out -------------------------------------------------------------------------------------------------------
 
@@ -92,22 +98,48 @@ class ProbePanel(Step):
     # ---- back ------------------------------------------------------------------------------------------------------
 
     def _to_read(self):
+        self._show(None)  # else a recording that is refused would stand over the figures of another
         without = pasted_path(self.without.value) if self.without.value.strip() else None
         return pasted_path(self.recorded.value, "the path of the recording"), without
 
+    def _show(self, report):
+        """Put a report on the page, or take the last one off it."""
+        self.report, self.live = report, None if report is None else picture(report)
+        self._picture.children = [] if report is None else [self.live.widget]
+        self.facts.value = "" if report is None else table("What the recording shows", ("", ""), facts(report))
+        self.enter.disabled = report is None or report.linear is None
+        self._noted()
+
     def _shown(self, report):
-        self.report, self.live = report, picture(report)
-        self._picture.children = [self.live.widget]
-        self.facts.value = table("What the recording shows", ("", ""), facts(report))
-        self.enter.disabled = report.reference_dbfs is None
+        self._show(report)
         state = "partly" if report.linear is None else "right"
-        self.said.say(state, VERDICTS[report.linear], f"{report.reason}. {report.range_reason}")
+        self.tell(state, VERDICTS[report.linear], f"{report.reason}. {report.range_reason}")
 
     def _entered(self):
-        if self.report is None or self.report.reference_dbfs is None:
-            raise GainlibError("there is no box to enter; read a recording that shows a reference")
-        self._taken(self.report)
-        self.said.say("right", "Entered", inserted(self.report))
+        from gainlib.boxes import racked
+
+        if self.report is None:
+            raise GainlibError("there is no box to keep; read its recording first")
+        rack, each = self.song.rack, racked(self.report, self.name.value)
+        rack.put(each)
+        self.rack.show(rack)
+        self.tell("right", "Kept", f"“{each.box.name}”, {wanted(each.box)}.")
+
+    # ---- kept over a reload ----------------------------------------------------------------------------------------
+
+    def standing(self) -> dict:
+        """Return what is entered and what was read, as JSON."""
+        return {**super().standing(), "report": to_kept(self.report)}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept, and show what was read last."""
+        from gainlib.boxes import ProbeReport
+
+        super().resume(kept)
+        report = from_kept(ProbeReport | None, kept.get("report"))
+        if report is not None:
+            self._slot = self._slot_of(self.read_button)
+            self._shown(report)
 
 
 def picture(report) -> LiveFigure:
@@ -147,14 +179,14 @@ def facts(report) -> list[tuple[str, str]]:
     -------
     list of (str, str)
     """
-    working = report.working_range
+    working, box = report.working_range, report.box()
     span = "none" if working is None else f"{number_text(working.low_dbfs)} to {level_text(working.high_dbfs, 'dBFS')}"
     rows = [
         ("verdict", report.kind),
         ("its level", {True: "is free", False: "matters", None: "cannot tell"}[report.linear]),
         ("gain in its steady range", level_text(report.gain_db, digits=2)),
         ("working range", span),
-        ("reference", "none" if report.reference_dbfs is None else level_text(report.reference_dbfs, "dBFS")),
+        ("reference", "none" if box.reference_dbfs is None else level_text(box.reference_dbfs, "dBFS")),
         ("output gain for equal loudness", level_text(report.output_gain_db, digits=2)),
         ("noise in the silences", level_text(report.noise_dbfs, "dBFS")),
         ("test file starts", f"{number_text(1000.0 * report.offset_s, 2)} ms into the recording"),
@@ -167,10 +199,14 @@ def facts(report) -> list[tuple[str, str]]:
     return rows
 
 
-def inserted(report) -> str:
-    """Return how the box stands in a chain."""
-    built, behind = quantity(report.reference_dbfs, "dBFS", 1), quantity(report.output_gain_db, "dB", 2, signed=True)
-    return f"a box fed {built} on average, with {behind} behind it for a matched bypass."
+def wanted(box) -> str:
+    """Return what a measured box wants, as the rest of a sentence."""
+    if box.linear:
+        return "whose level is free"
+    if box.reference_dbfs is None:
+        return "whose level matters, though the recording shows none that it is built for"
+    built, behind = level_text(box.reference_dbfs, "dBFS"), level_text(box.output_gain_db, digits=2)
+    return f"built for {built} on average, with {behind} behind it for a matched bypass"
 
 
 def _write(_tell, path, rate_hz, level_max_dbfs):
