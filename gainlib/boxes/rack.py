@@ -191,6 +191,17 @@ def _entry(each: RackBox) -> dict[str, Any]:
 def racked(report: ProbeReport, name: str) -> RackBox:
     """Return a box as it goes into the rack, measured today.
 
+    Parameters
+    ----------
+    report : ProbeReport
+        What its recording showed.
+    name : str
+        What its owner calls it.
+
+    Returns
+    -------
+    RackBox
+
     Raises
     ------
     GainlibError
@@ -212,6 +223,11 @@ def refreshed(session: Session, rack: Rack, only: str | None = None) -> tuple[Se
     rack : Rack
     only : str, optional
         The one box that has just been measured.
+
+    Returns
+    -------
+    session : Session
+    changed : tuple of str
     """
     changed: dict[str, None] = {}
 
