@@ -12,9 +12,10 @@ from gainlib.audio import Audio, GainlibError, write
 from gainlib.boxes import Rack, RackBox, racked, read_probe, refreshed
 from gainlib.mix import apply_chains, plan
 from gainlib.mix.blackboxes import basis_of, settled, what_is_known
+from gainlib.mix.chainstext import chains_text
 from gainlib.mix.export import write_stems
 from gainlib.processors import BlackBox, Compressor, Filter, Saturation
-from gainlib.session import Group, Insert, Session, Strip, from_json, to_json
+from gainlib.session import Group, Insert, Session, Strip, from_json, open_folder, to_json
 
 STEADY_DB = 2.9
 DRIVE = 2.79 * 10.0 ** (-1.0 / 20.0)
@@ -237,14 +238,13 @@ def test_a_chosen_reference_stays_until_the_box_is_measured_anew(tmp_path):
 
 def test_a_session_holds_what_was_measured_and_old_ones_are_read(tmp_path):
     write(tmp_path / "bass.wav", music(1), "FLOAT")
-    chains = '{"stems": {"bass": {"black box": {"name": "opto"}}}}'
-    from gainlib.session import open_folder
-
+    chains = '[stems.bass]\ninserts = [{box = "black box", name = "opto"}]'
     session, _ = apply_chains(open_folder(tmp_path), chains)
     rack = Rack(tmp_path / "rack.json")
-    rack.put(entry(noise_dbfs=-80.0))
+    rack.put(entry(noise_dbfs=-80.0, ceiling_dbfs=-3.0))
     session, _ = refreshed(session, rack)
     assert from_json(to_json(session, tmp_path), tmp_path) == session
+    assert apply_chains(open_folder(tmp_path), chains_text(session))[0] == session.with_(name=tmp_path.name)
     old = json.loads(to_json(session, tmp_path))
     old["strips"][0]["inserts"][0]["processor"] = {"type": "BlackBox", "reference_dbfs": -12.0, "name": "opto"}
     assert from_json(json.dumps(old), tmp_path).strip("bass").inserts[0].processor == BlackBox(-12.0, "opto")

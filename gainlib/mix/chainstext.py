@@ -38,7 +38,8 @@ before a pattern, a pattern before those below it. A strip has
 ``inverted``, ``dc-block``, ``input-trim``, ``inserts``, ``output-trim``, ``fader``, ``pan`` (−1 left to 1 right),
 ``mute``, ``solo``, ``group`` and ``sends``; a group the same but the first two; the master ``input-trim``, ``inserts``
 and ``fader``. A box is its name, or its name as ``box`` with its settings, ``gain-in``, ``gain-out`` and ``bypass``. A
-black box is one whose level matters and that cannot be run here: it is built for the average ``reference``. Above the
+black box cannot be run here: it is built for the average ``reference``, or is known by its ``name`` from the rack of
+measured boxes; ``gains`` and ``level-free`` are what was measured, as a song that is written out has it. Above the
 first strip may stand ``pan-law``, ``bus``, ``name``, ``finished``, and ``whole``: then what is not mentioned is not
 left as found but has no inserts, no sends, and all controls at their defaults, and strips stand in the order of the
 file.
@@ -67,6 +68,7 @@ GROUP = {
 }  # fmt: skip
 STEM = {"inverted": "polarity", "dc-block": "dc_block"} | GROUP | {"leave-out": "leave_out"}
 INSERT = {"gain-in": "in_db", "gain-out": "out_db", "bypass": "bypass"}
+MEASURED = {"name": "name", "gains": "gains", "level-free": "level_free"}
 SEND = {"level": "level_db", "tap": "tap"}
 _WORDS = {field: key for keys in (STEM, INSERT, SEND, TOP) for key, field in keys.items() if "_" in field} | {
     "post_trim_db": "output-trim", "True": "true", "False": "false",
@@ -189,14 +191,16 @@ def _box(given, where) -> tuple[str, dict]:
     for key, value in settings.items():
         if key == "box":
             continue
-        if kind == "BlackBox" and key == "name":
-            fields["name"] = value
+        if kind == "BlackBox" and key in MEASURED:
+            fields[MEASURED[key]] = value
             continue
         field = _known(key, {each: each for each in (*known, *INSERT)}, where)
         if field in INSERT:
             fields[INSERT[field]] = value if field == "bypass" else _number(value, f"{where}: {field}", "dB")
         else:
             fields[known[field].field] = _setting(known[field], value, f"{where}: {field}")
+    if "gains" in fields:
+        fields = {"reference_dbfs": None, **fields}
     _try(named(kind), {key: value for key, value in fields.items() if key not in INSERT.values()}, where)
     return kind, fields
 
@@ -316,8 +320,9 @@ def _pairs(owner, keys, kind) -> Iterator[str]:
 def _insert(insert: Insert) -> str:
     box = insert.processor
     pairs = [("box", plain_name(insert.kind))]
-    if getattr(box, "name", ""):
-        pairs.append(("name", box.name))
+    for key, field in MEASURED.items() if insert.kind == "BlackBox" else ():
+        if value := getattr(box, field):
+            pairs.append((key, value))
     for each in controls(type(box)):
         value = getattr(box, each.field)
         if value is not None and not (each.field == "seed" and value == each.default):
@@ -342,7 +347,7 @@ def _value(value) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return f"[{', '.join(map(_value, value))}]"
     number = float(value)
     if number.is_integer() and abs(number) < 1e15:

@@ -34,7 +34,7 @@ ABOUT = {
 }
 
 
-NO_CONTROLS = ("name", "level_free", "gains")
+NO_CONTROLS = ("name", "level_free", "gains", "fed_dbfs")
 
 
 @dataclass(frozen=True)
