@@ -20,11 +20,31 @@ _IN2 = "Array(float64, 2, 'C', readonly=True)"
 _OUT1 = "float64[::1]"
 _OUT2 = "float64[:, ::1]"
 _TINY = 1e-60  # filter memories below this are cleared: denormal numbers would slow silence down a hundredfold
+_STRETCH = 64  # frames that are interpolated or passed over together
 
 
-@loop(f"void({_IN2}, {_IN1}, float64[:, ::1], float64[:, ::1])")
+@loop("UniTuple(float64, 5)(float64, float64, float64, float64, float64, UniTuple(float64, 10))")
+def _weighted(x, s1, s2, t1, t2, c):
+    """Return a sample that went through two second-order sections, and their memories."""
+    b0, b1, b2, a1, a2, d0, d1, d2, c1, c2 = c
+    y = b0 * x + s1
+    z = d0 * y + t1
+    if x == 0.0 and abs(z) < _TINY:
+        return z, 0.0, 0.0, 0.0, 0.0
+    return z, b1 * x - a1 * y + s2, b2 * x - a2 * y, d1 * y - c1 * z + t2, d2 * y - c2 * z
+
+
+@loop(f"UniTuple(float64, 10)({_IN1})")
+def _ten(c):
+    return c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7], c[8], c[9]
+
+
+@loop(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT2})")
 def two_biquads(block, coefficients, state, out):
     """Filter each channel through two second-order sections in a row.
+
+    A sample waits for the one before it, so two channels side by side take hardly longer than one. The last of an odd
+    number goes through twice.
 
     Parameters
     ----------
@@ -37,23 +57,18 @@ def two_biquads(block, coefficients, state, out):
     out : array, shape (frames, channels)
         Samples out.
     """
-    b0, b1, b2, a1, a2 = coefficients[0], coefficients[1], coefficients[2], coefficients[3], coefficients[4]
-    d0, d1, d2, c1, c2 = coefficients[5], coefficients[6], coefficients[7], coefficients[8], coefficients[9]
     frames, channels = block.shape
-    for channel in range(channels):
-        s1, s2, t1, t2 = state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3]
+    c = _ten(coefficients)
+    for i in range(0, channels, 2):
+        j = min(i + 1, channels - 1)
+        s1, s2, t1, t2 = state[i, 0], state[i, 1], state[i, 2], state[i, 3]
+        u1, u2, v1, v2 = state[j, 0], state[j, 1], state[j, 2], state[j, 3]
         for n in range(frames):
-            x = block[n, channel]
-            y = b0 * x + s1
-            s1 = b1 * x - a1 * y + s2
-            s2 = b2 * x - a2 * y
-            z = d0 * y + t1
-            t1 = d1 * y - c1 * z + t2
-            t2 = d2 * y - c2 * z
-            out[n, channel] = z
-            if x == 0.0 and abs(z) < _TINY:
-                s1 = s2 = t1 = t2 = 0.0
-        state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3] = s1, s2, t1, t2
+            left, s1, s2, t1, t2 = _weighted(block[n, i], s1, s2, t1, t2, c)
+            right, u1, u2, v1, v2 = _weighted(block[n, j], u1, u2, v1, v2, c)
+            out[n, i], out[n, j] = left, right
+        state[i, 0], state[i, 1], state[i, 2], state[i, 3] = s1, s2, t1, t2
+        state[j, 0], state[j, 1], state[j, 2], state[j, 3] = u1, u2, v1, v2
 
 
 @loop("int64(int64, int64, int64)")
@@ -131,34 +146,85 @@ def hop_statistics(block, pivot, position, rate, per_second, carry, out):
     return count
 
 
-@loop(f"void({_IN1}, {_IN2}, int64, {_OUT1})", fastmath={"contract"})
-def _weigh(taps, rows, count, out):
-    """Set the first `count` of `out` to the sum of `rows` weighted by `taps`, four rows at a time."""
-    out[:count] = 0.0
-    for i in range(0, taps.size, 4):
-        h0, h1, h2, h3 = taps[i], taps[i + 1], taps[i + 2], taps[i + 3]
-        for j in range(count):
-            out[j] += h0 * rows[i, j] + h1 * rows[i + 1, j] + h2 * rows[i + 2, j] + h3 * rows[i + 3, j]
-
-
-@loop(
-    f"void({_IN2}, {_IN2}, {_IN2}, boolean, int64, float64, float64, float64[:, ::1])",
-    fastmath={"contract"},
-)
-def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor, out):
-    """Find the highest magnitude between and on the samples, for each channel and block of frames.
-
-    The phases k and factor − k of a symmetric interpolator are mirror images. Both together are one even and one odd
-    half filter, and the larger of the two magnitudes is ``|even| + |odd|``.
+@loop(f"int64({_IN2}, {_IN1}, {_IN1}, int64, int64, int64, {_OUT2}, {_OUT1}, {_OUT1})")
+def weighted_energies(block, coefficients, weights, position, rate, per_second, state, carry, out):
+    """Filter as :func:`two_biquads` does and sum the squares over hops as :func:`hop_statistics` does.
 
     Parameters
     ----------
-    padded : array, shape (frames + taps - 1, channels)
-        Samples with taps / 2 − 1 frames before the first and taps / 2 after the last.
-    even, odd : array, shape (pairs, taps / 2)
-        Half filters of each pair of phases, outermost tap first; taps / 2 a multiple of four.
-    has_middle : bool
-        Whether the last pair is the single phase half-way, which has no odd part.
+    block, coefficients, state
+        As in :func:`two_biquads`.
+    weights : array, shape (channels,)
+        What each channel's sum counts.
+    position, rate, per_second
+        As in :func:`hop_statistics`.
+    carry : array, shape (channels,)
+        Sums of the unfinished hop, zeros before the first block; changed in place.
+    out : array, shape (hops,)
+        Zeros, for the weighted sums of the hops that end in this block.
+
+    Returns
+    -------
+    int
+        Number of hops finished.
+    """
+    frames, channels = block.shape
+    c = _ten(coefficients)
+    hop = _open_hop(position, rate, per_second)
+    count = 0
+    start = 0
+    while start < frames:
+        end = _hop_end(hop + 1, rate, per_second) - position
+        stop = min(end, frames)
+        for i in range(0, channels, 2):
+            j = min(i + 1, channels - 1)
+            s1, s2, t1, t2 = state[i, 0], state[i, 1], state[i, 2], state[i, 3]
+            u1, u2, v1, v2 = state[j, 0], state[j, 1], state[j, 2], state[j, 3]
+            first, second = carry[i], carry[j]
+            for n in range(start, stop):
+                left, s1, s2, t1, t2 = _weighted(block[n, i], s1, s2, t1, t2, c)
+                right, u1, u2, v1, v2 = _weighted(block[n, j], u1, u2, v1, v2, c)
+                first += left * left
+                second += right * right
+            state[i, 0], state[i, 1], state[i, 2], state[i, 3] = s1, s2, t1, t2
+            state[j, 0], state[j, 1], state[j, 2], state[j, 3] = u1, u2, v1, v2
+            carry[i], carry[j] = first, second
+        if stop == end:
+            for channel in range(channels):
+                out[count] += carry[channel] * weights[channel]
+                carry[channel] = 0.0
+            count += 1
+            hop += 1
+        start = stop
+    return count
+
+
+@loop(f"float64({_IN1}, int64, int64)", fastmath={"nnan", "nsz"})
+def _highest(line, start, stop):
+    """Return the highest magnitude of a stretch."""
+    top = 0.0
+    for n in range(start, stop):
+        top = max(top, abs(line[n]))
+    return top
+
+
+@loop(
+    f"void({_IN2}, {_IN2}, {_IN2}, int64, float64, float64, {_OUT2})",
+    fastmath={"contract"},
+)
+def interpolated_peaks(padded, even, odd, block_frames, gain, floor, out):
+    """Find the highest magnitude between and on the samples, for each channel and block of frames.
+
+    The phases k and factor − k of a symmetric interpolator are mirror images. Both together are one even and one odd
+    half filter, and the larger of the two magnitudes is ``|even| + |odd|``. The phase half-way is a pair of its own,
+    whose odd half is zero.
+
+    Parameters
+    ----------
+    padded : array, shape (frames + 15, channels)
+        Samples with 7 frames before the first and 8 after the last.
+    even, odd : array, shape (pairs, 8)
+        Half filters of each pair of phases, outermost tap first.
     block_frames : int
         Frames in a block.
     gain : float
@@ -170,56 +236,47 @@ def interpolated_peaks(padded, even, odd, has_middle, block_frames, gain, floor,
         The result; what stands in it is kept where it is larger.
     """
     total, channels = padded.shape
-    pairs, half = even.shape
-    taps = 2 * half
-    frames = total - taps + 1
+    pairs, frames = even.shape[0], total - 15
     flat = padded.reshape(total * channels)
-    stretch = max(64 // channels, 1)
-    width = stretch * channels
-    sums = np.empty((half, width))
-    differences = np.empty((half, width))
-    evens = np.empty(width)
-    odds = np.empty(width)
-    highest = np.empty(width)
-    centre = (half - 1) * channels
+    line = np.empty(_STRETCH + 15)
+    highest = np.empty(_STRETCH)
     prune = floor >= 0.0
     n = 0
     while n < frames:
         block = n // block_frames
-        count = min(stretch, frames - n, (block + 1) * block_frames - n) * channels
-        base = n * channels
-        if prune:
-            bound = 0.0
-            for j in range(base, base + count + (taps - 1) * channels):
-                bound = max(bound, abs(flat[j]))
-            if bound * gain <= floor:
-                n += count // channels
-                continue
-        for j in range(count):
-            highest[j] = abs(flat[base + centre + j])
-        for i in range(half):
-            left = base + i * channels
-            right = base + (taps - 1 - i) * channels
+        count = min(_STRETCH, frames - n, (block + 1) * block_frames - n)
+        first = n
+        n += count
+        if prune and _highest(flat, first * channels, (first + count + 15) * channels) * gain <= floor:
+            continue
+        for channel in range(channels):
+            for j in range(count + 15):
+                line[j] = padded[first + j, channel]
+            line[count + 15 :] = 0.0
+            # Always the whole stretch: what is left over from the vector loop would be rounded otherwise.
+            for j in range(_STRETCH):
+                highest[j] = abs(line[7 + j])
+            for p in range(pairs):
+                e0, e1, e2, e3 = even[p, 0], even[p, 1], even[p, 2], even[p, 3]
+                e4, e5, e6, e7 = even[p, 4], even[p, 5], even[p, 6], even[p, 7]
+                o0, o1, o2, o3 = odd[p, 0], odd[p, 1], odd[p, 2], odd[p, 3]
+                o4, o5, o6, o7 = odd[p, 4], odd[p, 5], odd[p, 6], odd[p, 7]
+                for j in range(_STRETCH):
+                    l0, l1, l2, l3 = line[j], line[j + 1], line[j + 2], line[j + 3]
+                    l4, l5, l6, l7 = line[j + 4], line[j + 5], line[j + 6], line[j + 7]
+                    r0, r1, r2, r3 = line[j + 15], line[j + 14], line[j + 13], line[j + 12]
+                    r4, r5, r6, r7 = line[j + 11], line[j + 10], line[j + 9], line[j + 8]
+                    low = e0 * (l0 + r0) + e1 * (l1 + r1) + e2 * (l2 + r2) + e3 * (l3 + r3)
+                    high = e4 * (l4 + r4) + e5 * (l5 + r5) + e6 * (l6 + r6) + e7 * (l7 + r7)
+                    skew = o0 * (l0 - r0) + o1 * (l1 - r1) + o2 * (l2 - r2) + o3 * (l3 - r3)
+                    lean = o4 * (l4 - r4) + o5 * (l5 - r5) + o6 * (l6 - r6) + o7 * (l7 - r7)
+                    value = abs(low + high) + abs(skew + lean)
+                    highest[j] = value if value > highest[j] else highest[j]
             for j in range(count):
-                sums[i, j] = flat[left + j] + flat[right + j]
-                differences[i, j] = flat[left + j] - flat[right + j]
-        for p in range(pairs):
-            _weigh(even[p], sums, count, evens)
-            if has_middle and p == pairs - 1:
-                odds[:count] = 0.0
-            else:
-                _weigh(odd[p], differences, count, odds)
-            for j in range(count):
-                value = abs(evens[j]) + abs(odds[j])
-                highest[j] = value if value > highest[j] else highest[j]
-        for j in range(0, count, channels):
-            for channel in range(channels):
-                value = highest[j + channel]
+                value = highest[j]
                 if value > out[block, channel]:
                     out[block, channel] = value
-                if prune and value > floor:
-                    floor = value
-        n += count // channels
+                    floor = value if prune and value > floor else floor
 
 
 @loop(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT2})")
@@ -239,13 +296,50 @@ def high_pass(block, coefficients, state, out):
     """
     frames, channels = block.shape
     gain, pole = coefficients[0], coefficients[1]
+    for i in range(0, channels, 2):
+        j = min(i + 1, channels - 1)
+        x0, y0, x1, y1 = state[i, 0], state[i, 1], state[j, 0], state[j, 1]
+        for n in range(frames):
+            x, z = block[n, i], block[n, j]
+            y0 = gain * (x - x0) + pole * y0
+            y1 = gain * (z - x1) + pole * y1
+            out[n, i], out[n, j] = y0, y1
+            x0, x1 = x, z
+            y0 = y0 if abs(y0) > _TINY else 0.0
+            y1 = y1 if abs(y1) > _TINY else 0.0
+        state[i, 0], state[i, 1], state[j, 0], state[j, 1] = x0, y0, x1, y1
+
+
+@loop(f"void({_IN2}, {_IN1}, {_OUT2}, {_OUT1})")
+def rectified(block, coefficients, state, out):
+    """Filter as :func:`high_pass` does and average the magnitudes of the channels at each sample.
+
+    Parameters
+    ----------
+    block, coefficients, state
+        As in :func:`high_pass`.
+    out : array, shape (frames,)
+        The averages.
+    """
+    frames, channels = block.shape
+    gain, pole, share = coefficients[0], coefficients[1], 1.0 / channels
+    out[:] = 0.0
+    for i in range(0, channels, 2):
+        j = min(i + 1, channels - 1)
+        x0, y0, x1, y1 = state[i, 0], state[i, 1], state[j, 0], state[j, 1]
+        for n in range(frames):
+            x, z = block[n, i], block[n, j]
+            y0 = gain * (x - x0) + pole * y0
+            y1 = gain * (z - x1) + pole * y1
+            out[n] += abs(y0)
+            if i != j:
+                out[n] += abs(y1)
+            x0, x1 = x, z
+            y0 = y0 if abs(y0) > _TINY else 0.0
+            y1 = y1 if abs(y1) > _TINY else 0.0
+        state[i, 0], state[i, 1], state[j, 0], state[j, 1] = x0, y0, x1, y1
     for n in range(frames):
-        for channel in range(channels):
-            x = block[n, channel]
-            y = gain * (x - state[channel, 0]) + pole * state[channel, 1]
-            state[channel, 0] = x
-            state[channel, 1] = y if abs(y) > _TINY else 0.0
-            out[n, channel] = y
+        out[n] *= share
 
 
 @loop(f"void({_IN2}, {_IN2}, {_OUT1})", fastmath={"contract"})
@@ -269,7 +363,7 @@ def rectified_mean(padded, between, out):
     centre = (taps // 2 - 1) * channels
     size = out.size * channels
     sums = np.empty(size)
-    value = np.empty(size if points > 0 else 0)
+    value = np.empty(size)
     for j in range(size):
         sums[j] = abs(flat[centre + j])
     for p in range(points):
@@ -383,23 +477,60 @@ def quasi_peak(points, charge, fall, position, rate, branches, highest, out):
     return count
 
 
-@loop(f"Tuple((int64, float64, float64))({_IN1}, int64, int64, float64)")
-def _still_above(line, end, length, threshold):
+@loop(f"Tuple((int64, float64, float64))({_IN2}, int64, float64, int64, int64, float64)")
+def _still_above(lines, channel, sign, end, length, threshold):
     """Return how many of the `length` samples before `end` still stand, their lowest, and the best three in a row."""
-    kept, lowest, three = 0, np.inf, 0.0
-    while kept < length and kept < end and line[end - 1 - kept] >= threshold:
-        lowest = min(lowest, line[end - 1 - kept])
+    kept, lowest, three, one, two = 0, np.inf, 0.0, 0.0, 0.0
+    while kept < length and kept < end and sign * lines[end - 1 - kept, channel] >= threshold:
+        x = sign * lines[end - 1 - kept, channel]
+        lowest = min(lowest, x)
         kept += 1
         if kept >= 3:
-            three = max(three, min(line[end - kept], line[end - kept + 1], line[end - kept + 2]))
+            three = max(three, min(x, one, two))
+        one, two = x, one
     return kept, lowest, three
 
 
 @loop(
-    f"int64({_IN1}, int64, int64, float64, float64, float64[::1], float64[::1])",
+    f"int64({_IN2}, int64, float64, int64, int64, int64, float64, float64, {_OUT1}, {_OUT1}, int64)",
     fastmath={"nnan", "nsz"},
 )
-def flat_runs(line, first, reach, near, edge, state, out):
+def _flat_runs_of(lines, channel, sign, start, stop, reach, near, edge, state, out, count):
+    """Search one side of one channel from `start` to `stop` and return how many runs stand in `out` now."""
+    top, length, lowest, three, far_clear = state[0], int(state[1]), state[2], state[3], state[4] > 0.0
+    threshold = near * top
+    for n in range(start, stop):
+        x = sign * lines[n, channel]
+        if x > top:
+            top = x
+            threshold = near * top
+            if length > 0 and lowest < threshold:
+                # The bar has risen inside the run: only its last samples still belong to it.
+                length, lowest, three = _still_above(lines, channel, sign, n, length, threshold)
+                far_clear = False
+        if x >= threshold and x > 0.0:
+            lowest = x if length == 0 else min(lowest, x)
+            length += 1
+            if length == 1:
+                three = 0.0
+            if length >= 3:
+                three = max(three, min(x, sign * lines[n - 1, channel], sign * lines[n - 2, channel]))
+            if length == reach:
+                far_clear = sign * lines[n + 1 - 2 * reach, channel] <= edge * top
+        elif length > 0:
+            if length >= 3:
+                distance = min(length, reach)
+                clear = far_clear if length > reach else sign * lines[n - 2 * length, channel] <= edge * top
+                if clear and sign * lines[n - 1 + distance, channel] <= edge * top:
+                    out[count] = three
+                    count += 1
+            length = 0
+    state[0], state[1], state[2], state[3], state[4] = top, length, lowest, three, far_clear
+    return count
+
+
+@loop(f"void({_IN2}, int64, int64, float64, float64, {_OUT2}, {_OUT2}, int64[::1])")
+def flat_runs(lines, first, reach, near, edge, states, out, counts):
     """Find runs of three or more samples near the highest so far that stand clear of what is around them.
 
     A run of r samples counts if the sample r before its first and the sample r after its last lie at or below `edge`
@@ -407,66 +538,33 @@ def flat_runs(line, first, reach, near, edge, state, out):
 
     Parameters
     ----------
-    line : array, shape (n,)
-        One channel (negate it for the negative side). Runs that end from `first` to n − `reach` are judged; at least
-        2 × `reach` samples stand before `first`.
+    lines : array, shape (n, channels)
+        Samples. Runs that end from `first` to n − `reach` are judged; at least 2 × `reach` samples stand before
+        `first`.
     first : int
         Index at which the search goes on.
     reach : int
         Longest distance of the edge test in samples.
     near, edge : float
         Shares of the maximum: of samples that belong to a run, and of samples that are clear of it.
-    state : array, shape (5,)
-        Maximum so far, length of the open run, lowest sample in it, highest level at which three in a row stand, and
-        whether its far edge was clear; zeros before the first block; changed in place.
-    out : array
+    states : array, shape (2 × channels, 5)
+        Of the positive and the negative side of each channel: maximum so far, length of the open run, lowest sample in
+        it, highest level at which three in a row stand, and whether its far edge was clear; zeros before the first
+        block; changed in place.
+    out : array, shape (2 × channels, runs)
         Room for one value a run found: the highest level at which three of its samples in a row stand.
-
-    Returns
-    -------
-    int
-        Number of runs found.
+    counts : array, shape (2 × channels,)
+        Zeros, for the number of runs found.
     """
-    top, length, lowest, three, far_clear = state[0], int(state[1]), state[2], state[3], state[4] > 0.0
-    threshold = near * top
-    count = 0
-    n = first
-    stop = line.size - reach
-    while n < stop:
-        if length == 0 and n + 64 <= stop:
-            highest = line[n]
-            for j in range(n + 1, n + 64):
-                highest = max(highest, line[j])
-            if highest < threshold or highest <= 0.0:
-                n += 64
-                continue
-        end = min(n + 64, stop)
-        while n < end:
-            x = line[n]
-            if x > top:
-                top = x
-                threshold = near * top
-                if length > 0 and lowest < threshold:
-                    # The bar has risen inside the run: only its last samples still belong to it.
-                    length, lowest, three = _still_above(line, n, length, threshold)
-                    far_clear = False
-            if x >= threshold and x > 0.0:
-                lowest = x if length == 0 else min(lowest, x)
-                length += 1
-                if length == 1:
-                    three = 0.0
-                if length >= 3:
-                    three = max(three, min(x, line[n - 1], line[n - 2]))
-                if length == reach:
-                    far_clear = line[n + 1 - 2 * reach] <= edge * top
-            elif length > 0:
-                if length >= 3:
-                    distance = min(length, reach)
-                    clear = line[n - 2 * length] <= edge * top if length <= reach else far_clear
-                    if clear and line[n - 1 + distance] <= edge * top:
-                        out[count] = three
-                        count += 1
-                length = 0
-            n += 1
-    state[0], state[1], state[2], state[3], state[4] = top, length, lowest, three, far_clear
-    return count
+    total, channels = lines.shape
+    flat = lines.reshape(total * channels)
+    stop = total - reach
+    for start in range(first, stop, 64):
+        end = min(start + 64, stop)
+        highest = _highest(flat, start * channels, end * channels)
+        for side in range(2 * channels):
+            if states[side, 1] > 0.0 or (highest >= near * states[side, 0] and highest > 0.0):
+                counts[side] = _flat_runs_of(
+                    lines, side // 2, 1.0 - 2.0 * (side % 2), start, end, reach, near, edge, states[side], out[side],
+                    counts[side]
+                )  # fmt: skip

@@ -28,6 +28,18 @@ def _noise(frames=2000, channels=2, seed=1):
     return Audio(np.random.default_rng(seed).uniform(-1, 1, (frames, channels)), RATE, "noise")
 
 
+@pytest.mark.parametrize(("form", "order"), [("WAV", "FILE"), ("WAVEX", "FILE"), ("RF64", "FILE"), ("WAV", "BIG")])
+@pytest.mark.parametrize("channels", [1, 2, 3])
+def test_24_bit_reads_as_the_library_reads_it(tmp_path, form, order, channels):
+    """To the last bit, whole and from the middle on; only the plain order of bytes is unpacked here."""
+    samples = np.concatenate([_noise(70001, channels).samples, np.full((5, channels), -1.0), np.ones((5, channels))])
+    path = tmp_path / "noise.wav"
+    soundfile.write(path, samples, RATE, "PCM_24", order, form)
+    wanted = soundfile.read(path, dtype="float32", always_2d=True)[0]
+    assert np.array_equal(read(path).samples, wanted)
+    assert np.array_equal(np.concatenate(list(AudioFile(path).blocks(777, 1234, 60000))), wanted[1234:60000])
+
+
 def _digest(path):
     return hashlib.sha256(path.read_bytes()).hexdigest()
 

@@ -4,11 +4,22 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays
 from scipy import signal
 
 from gainlib import signals
 from gainlib.audio import Audio
-from gainlib.meters import FlatRunMeter, flat_runs, interpolator, sample_peak_dbfs, true_peak_dbtp, upsample
+from gainlib.meters import (
+    FlatRunMeter,
+    TruePeakMeter,
+    flat_runs,
+    interpolator,
+    sample_peak_dbfs,
+    true_peak_dbtp,
+    upsample,
+)
 from gainlib.meters.peak import TAPS
 
 RATES_HZ = (8000, 11025, 16000, 22050, 32000, 44100, 48000, 88200, 96000, 176400, 192000)
@@ -84,6 +95,25 @@ def test_peaks_are_the_largest_interpolated_magnitudes(rate_hz, channels):
     assert use.block_peaks(use.pad(samples), 777) == pytest.approx(np.array(cut), rel=1e-12)
     highest = 20 * math.log10(np.abs(points).max())
     assert true_peak_dbtp(Audio(samples, rate_hz)) == pytest.approx(highest, abs=1e-9)
+
+
+@given(
+    samples=arrays.arrays(float, st.tuples(st.integers(1, 400), st.integers(1, 5)), elements=st.floats(-1.0, 1.0)),
+    rate_hz=st.sampled_from([8000, 44100, 48000, 192000]),
+    loud=st.lists(st.integers(0, 399), max_size=3),
+    cuts=st.lists(st.integers(0, 400), max_size=4),
+    below=st.sampled_from([0.0, 0.5, 0.999999, 1.0, 1.5]),
+)
+def test_what_is_passed_over_could_not_have_been_the_peak(samples, rate_hz, loud, cuts, below):
+    """To the last bit, however the signal is cut and whatever has been found before."""
+    use, samples = interpolator(rate_hz), samples * 0.1
+    samples[[at % len(samples) for at in loud]] *= 10.0
+    highest = use.block_peaks(use.pad(samples)).max()
+    assert use.highest(use.pad(samples), below * highest) == max(highest, below * highest)
+    meter = TruePeakMeter(rate_hz, samples.shape[1])
+    for part in np.split(samples, sorted(cuts)):
+        meter.push(part)
+    assert meter.magnitude() == highest
 
 
 def test_the_interpolator_is_linear():

@@ -3,6 +3,7 @@
 import dataclasses
 import math
 import re
+import threading
 import time
 
 import numpy as np
@@ -12,7 +13,7 @@ from pace import assert_within
 
 from gainlib import meters, signals
 from gainlib.audio import Audio, AudioFile, GainlibError, write
-from gainlib.meters import Meter, Reading, measure
+from gainlib.meters import Meter, Reading, measure, reading
 
 FIELDS = [
     "sample_peak_dbfs",
@@ -70,6 +71,46 @@ def test_where_the_signal_is_cut_changes_nothing(rate_hz, channels):
         meter.push(part)
     assert meter.result() == measure(audio)
     assert meter.result() == meter.result()
+
+
+@pytest.mark.parametrize("cores", [1, 2, 3, 8])
+def test_meters_side_by_side_read_as_one_after_the_other(cores, monkeypatch):
+    audio = signals.pink_noise(-6.0, 7.0, channels=2)
+    audio, meter = audio.with_samples(audio.samples.clip(-0.5, 0.6)), Meter(48000, 2)
+    meter.push(audio.samples)
+    monkeypatch.setattr(reading, "cores", lambda: cores)
+    seen = []
+
+    class Watched(Audio):
+        def blocks(self, *arguments):
+            for block in super().blocks(*arguments):
+                seen.append(threading.active_count())
+                yield block
+
+    before = threading.active_count()
+    assert measure(Watched(audio.samples, 48000)) == meter.result()
+    assert max(seen) == before + (0 if cores == 1 else min(cores, 5))
+    assert threading.active_count() == before
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, GainlibError, MemoryError])
+def test_a_measurement_that_is_broken_off_leaves_no_thread(error, monkeypatch):
+    monkeypatch.setattr(reading, "cores", lambda: 2)
+    before = threading.active_count()
+
+    class Broken(Audio):
+        def blocks(self, *arguments):
+            yield from list(super().blocks(*arguments))[:3]
+            raise error
+
+    with pytest.raises(error):
+        measure(Broken(np.zeros((500_000, 2)), 48000))
+    with pytest.raises(GainlibError, match=r"a block of shape \(32768, 1\)"):
+        Meter(48000, 2).feed(Audio(np.zeros((500_000, 1)), 48000))
+    monkeypatch.setattr(meters.LoudnessMeter, "push", lambda meter, block: (_ for _ in ()).throw(error))
+    with pytest.raises(error):
+        measure(Audio(np.zeros((500_000, 2)), 48000))
+    assert threading.active_count() == before
 
 
 def test_reading_on_the_way_does_not_disturb_what_follows():

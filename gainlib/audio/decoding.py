@@ -28,6 +28,11 @@ class Forward(soundfile.SoundFile):
         """Say no; `seek` works all the same where the format allows it."""
         return False
 
+    @property
+    def packed(self) -> bool:
+        """Whether samples lie in the file one after the other as three bytes, the lowest first."""
+        return self.subtype == "PCM_24" and self.endian == "FILE" and self.format in ("WAV", "WAVEX", "RF64")
+
 
 def opened(path: Path) -> Forward:
     """Open a file, whatever bytes its name is made of."""
@@ -86,7 +91,20 @@ def _ends_where_stated(file):
 
 def fill(file: Forward, block: np.ndarray) -> int:
     """Decode into `block` and return the frames that came; unlike `SoundFile.read` it trusts no stated length."""
+    if block.dtype == np.float32 and file.packed:
+        return _unpack(file, block)
     return file.buffer_read_into(memoryview(block).cast("B"), block.dtype.name)
+
+
+def _unpack(file, block):
+    """Read samples of 24 bit as they lie in the file and scale them; the library takes four times as long over it."""
+    raw = np.zeros(3 * block.size + 1, np.uint8)  # one byte ahead: a sample is the upper three of four
+    got = soundfile._snd.sf_read_raw(file._file, soundfile._ffi.from_buffer(raw[1:]), 3 * block.size)
+    soundfile._error_check(soundfile._snd.sf_error(file._file))
+    count = got // (3 * file.channels) * file.channels
+    samples = np.ndarray(count, "<i4", raw, strides=(3,)) & -256
+    np.multiply(samples, np.float32(2.0**-31), out=block.reshape(-1)[:count], dtype=np.float32, casting="unsafe")
+    return count // file.channels
 
 
 def _counted(path, file):

@@ -238,23 +238,22 @@ class LoudnessMeter:
     """
 
     def __init__(self, rate_hz: int, channels: int):
-        self._rate_hz, channels = checked_run(rate_hz, channels)
-        self._weights = channel_weights(channels)
-        self._filter = KFilter(self._rate_hz, channels)
-        self._no_pivot = np.zeros(channels)
-        self._carry = np.tile([0.0, 0.0, np.inf, -np.inf], (channels, 1))
+        self._rate_hz, self._channels = checked_run(rate_hz, channels)
+        self._coefficients, self._weights = k_coefficients(self._rate_hz), channel_weights(channels)
+        self._state, self._carry = np.zeros((channels, 4)), np.zeros(channels)
         self._frames = 0
         self._hops = []
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        weighted = self._filter(block)
-        room = np.empty((len(weighted) * HOPS_PER_SECOND // self._rate_hz + 2, weighted.shape[1], 4))
-        count = kernels_meters.hop_statistics(
-            weighted, self._no_pivot, self._frames, self._rate_hz, HOPS_PER_SECOND, self._carry, room
-        )
-        self._frames += len(weighted)
-        self._hops.append(room[:count, :, 1] @ self._weights)
+        block = checked_block(block, self._channels)
+        room = np.zeros(len(block) * HOPS_PER_SECOND // self._rate_hz + 2)
+        count = kernels_meters.weighted_energies(
+            block, self._coefficients, self._weights, self._frames, self._rate_hz, HOPS_PER_SECOND, self._state,
+            self._carry, room
+        )  # fmt: skip
+        self._frames += len(block)
+        self._hops.append(room[:count])
 
     def window_powers(self, hops: int, step: int = 1) -> tuple[np.ndarray, np.ndarray]:
         """Return end times in seconds and channel-weighted K powers of all full windows of `hops` × 10 ms."""

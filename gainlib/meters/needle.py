@@ -18,7 +18,7 @@ from gainlib.audio.types import checked_block, checked_run
 from gainlib.errors import GainlibError
 from gainlib.levels import ratio_to_db
 from gainlib.meters.peak import TAPS, WINDOW_BETA, interpolator, windowed_sinc
-from gainlib.meters.series import Series, feed
+from gainlib.meters.series import Joined, Series, feed
 
 DAMPING = 0.8127
 FREQUENCY_RAD_S = 13.512
@@ -113,8 +113,8 @@ class NeedleMeter:
         self._alignment_dbfs = alignment_dbfs
         self._blocked = np.zeros((channels, 2))
         self._between = between(self._rate_hz)
-        self._tail = np.zeros((self._between.shape[1] - 1, channels))
-        self._state = np.zeros(2)
+        self._joined = Joined(self._between.shape[1] - 1, channels)
+        self._state, self._waiting = np.zeros(2), 0.0
         self._frames = 0
         self._ticks = []
 
@@ -122,11 +122,17 @@ class NeedleMeter:
         """Take a block of shape (frames, channels)."""
         block = checked_block(block, self._channels)
         room = np.empty(len(block) * TICKS_PER_SECOND // self._rate_hz + 2)
-        buffer = np.concatenate([self._tail, np.empty(block.shape)])
-        kernels_meters.high_pass(block, high_pass(self._rate_hz), self._blocked, buffer[len(self._tail) :])
-        self._tail = buffer[len(block) :].copy()
-        drive = np.empty(len(block))
-        kernels_meters.rectified_mean(buffer, self._between, drive)
+        drive = np.empty(len(block) + 1)
+        if len(self._between):
+            filtered = np.empty(block.shape)
+            kernels_meters.high_pass(block, high_pass(self._rate_hz), self._blocked, filtered)
+            drive = drive[1:]
+            kernels_meters.rectified_mean(self._joined(filtered), self._between, drive)
+        else:
+            # A sample late, as if there were points between that wait for the sample after them.
+            drive[0] = self._waiting
+            kernels_meters.rectified(block, high_pass(self._rate_hz), self._blocked, drive[1:])
+            self._waiting, drive = drive[-1], drive[:-1]
         count = kernels_meters.needle(drive, movement(self._rate_hz), self._frames, self._rate_hz, self._state, room)
         self._frames += len(block)
         self._ticks.append(room[:count])
@@ -202,7 +208,7 @@ class QuasiPeakMeter:
         self._rate = rate_hz * self._interpolator.factor
         self._charge = np.array([-math.expm1(-1.0 / (t * self._rate)) for t in self._kind.charge_s])
         self._fall = 10.0 ** (-self._kind.fall_db_per_s / (20.0 * self._rate))
-        self._tail = np.zeros((self._interpolator.before, channels))
+        self._joined = Joined(TAPS - 1, channels, self._interpolator.before)
         self._blocked = np.zeros((channels, 2))
         self._branches = np.zeros((channels, self._charge.size))
         self._highest = np.zeros(1)
@@ -211,14 +217,12 @@ class QuasiPeakMeter:
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        buffer = np.concatenate([self._tail, checked_block(block, self._channels)])
-        self._ticks.append(self._run(buffer))
-        self._tail = buffer[-(TAPS - 1) :]
+        self._ticks.append(self._run(self._joined(checked_block(block, self._channels))))
 
     def series(self) -> Series:
         """Return the readings in dBFS, the highest in every millisecond, as if silence followed."""
         kept = self._blocked.copy(), self._branches.copy(), self._highest.copy(), self._points
-        end = self._run(np.pad(self._tail, ((0, self._interpolator.after), (0, 0))))
+        end = self._run(np.pad(self._joined.tail, ((0, self._interpolator.after), (0, 0))))
         self._blocked, self._branches, self._highest, self._points = kept
         held = np.concatenate([*self._ticks, end]) / self._kind.steady_share
         return Series(np.arange(1, held.size + 1) / TICKS_PER_SECOND, ratio_to_db(held), "dBFS")

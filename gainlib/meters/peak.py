@@ -16,7 +16,7 @@ from gainlib.audio import Audio
 from gainlib.audio.types import as_block, checked_block, checked_run
 from gainlib.levels import ratio_to_db
 from gainlib.meters.average import averages
-from gainlib.meters.series import feed
+from gainlib.meters.series import Joined, feed
 
 TAPS = 16
 WINDOW_BETA = 4.5
@@ -105,9 +105,7 @@ class Interpolator:
     def _run(self, padded, block_frames, floor, out):
         # A hair on the gain keeps the bound a bound when sums are rounded.
         gain = self.gain * (1.0 + 1e-9)
-        kernels_meters.interpolated_peaks(
-            padded, self.even, self.odd, self.factor % 2 == 0, block_frames, gain, floor, out
-        )
+        kernels_meters.interpolated_peaks(padded, self.even, self.odd, block_frames, gain, floor, out)
 
 
 def windowed_sinc(factor: int, taps: int, beta: float) -> np.ndarray:
@@ -173,18 +171,17 @@ class TruePeakMeter:
     def __init__(self, rate_hz: int, channels: int):
         rate_hz, self._channels = checked_run(rate_hz, channels)
         self._interpolator = interpolator(rate_hz)
-        self._tail = np.zeros((self._interpolator.before, channels))
+        self._joined = Joined(TAPS - 1, channels, self._interpolator.before)
         self._highest = 0.0
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        buffer = np.concatenate([self._tail, checked_block(block, self._channels)])
-        self._highest = self._interpolator.highest(buffer, self._highest)
-        self._tail = buffer[-(TAPS - 1) :]
+        joined = self._joined(checked_block(block, self._channels))
+        self._highest = self._interpolator.highest(joined, self._highest)
 
     def magnitude(self) -> float:
         """Return the highest magnitude so far, full scale 1, as if silence followed."""
-        end = np.pad(self._tail, ((0, self._interpolator.after), (0, 0)))
+        end = np.pad(self._joined.tail, ((0, self._interpolator.after), (0, 0)))
         return self._interpolator.highest(end, self._highest)
 
 
@@ -214,33 +211,31 @@ class FlatRunMeter:
     def __init__(self, rate_hz: int, channels: int):
         rate_hz, self._channels = checked_run(rate_hz, channels)
         self._reach = max(int(rate_hz * LONGEST_EDGE_S), 3)
-        self._tails = np.zeros((2 * channels, 3 * self._reach))
+        self._joined = Joined(3 * self._reach, channels)
         self._states = np.zeros((2 * channels, 5))
-        self._found = [[] for _ in range(2 * channels)]
+        self._found = [[] for _ in self._states]
 
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
-        block = checked_block(block, self._channels).T
-        for side, line in enumerate([*block, *-block]):
-            buffer = np.concatenate([self._tails[side], line])
-            self._found[side].append(self._search(buffer, self._states[side]))
-            self._tails[side] = buffer[-3 * self._reach :]
+        joined = self._joined(checked_block(block, self._channels))
+        for found, levels in zip(self._found, self._search(joined, self._states), strict=True):
+            if levels.size:
+                found.append(levels)
 
     def count(self) -> int:
         """Return the number of runs so far, as if silence followed."""
-        total = 0
-        for tail, state, found in zip(self._tails, self._states, self._found, strict=True):
-            state = state.copy()
-            last = self._search(np.append(tail, np.zeros(self._reach + 1)), state)
-            levels = np.concatenate([*found, last])
-            total += int(np.count_nonzero(levels >= NEAR * state[0]))
-        return total
+        states, end = self._states.copy(), np.pad(self._joined.tail, ((0, self._reach + 1), (0, 0)))
+        last = self._search(end, states)
+        rows = zip(self._found, last, NEAR * states[:, 0], strict=True)
+        return sum(int(np.count_nonzero(np.concatenate([*found, levels]) >= near)) for found, levels, near in rows)
 
-    def _search(self, buffer, state):
-        room = np.empty((len(buffer) - 3 * self._reach) // 4 + 2)
-        count = kernels_meters.flat_runs(buffer, 2 * self._reach, self._reach, NEAR, EDGE, state, room)
-        levels = room[:count]
-        return levels[levels >= NEAR * state[0]]
+    def _search(self, joined, states):
+        """Return the levels of the runs on each side, those that still stand."""
+        room = np.empty((len(states), (len(joined) - 3 * self._reach) // 4 + 2))
+        counts = np.zeros(len(states), int)
+        kernels_meters.flat_runs(joined, 2 * self._reach, self._reach, NEAR, EDGE, states, room, counts)
+        levels = (line[:count] for line, count in zip(room, counts, strict=True))
+        return [each[each >= near] for each, near in zip(levels, NEAR * states[:, 0], strict=True)]
 
 
 def flat_runs(audio: Audio) -> int:

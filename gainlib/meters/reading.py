@@ -1,6 +1,9 @@
 """Readings: what meters show of one piece of audio or of a node of a session, some of them or all in one pass."""
 
+from collections import deque
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
@@ -13,7 +16,7 @@ from gainlib.meters.average import AverageMeter
 from gainlib.meters.loudness import LoudnessMeter
 from gainlib.meters.needle import NeedleMeter
 from gainlib.meters.peak import FlatRunMeter, TruePeakMeter
-from gainlib.meters.series import feed
+from gainlib.meters.series import BLOCK_FRAMES, cores, feed
 
 METERS = {
     "sample_peak": ("sample_peak_dbfs", "clear_peak_dbfs"),
@@ -29,6 +32,7 @@ METERS = {
 """The fields of a reading that each meter fills, by its name."""
 
 ROUNDING_DBFS = -180.0
+_AHEAD = 4  # blocks that may be read before the slowest meter has taken them
 _MOVED = (
     "sample_peak_dbfs",
     "clear_peak_dbfs",
@@ -195,8 +199,26 @@ class NodeMeter:
     def push(self, block: np.ndarray) -> None:
         """Take a block of shape (frames, channels)."""
         block = checked_block(block, self._channels)
-        for meter in self._running:
-            meter.push(block)
+        _push(self._running, block)
+
+    def feed(self, source: Audio) -> "NodeMeter":
+        """Push all of an ``Audio`` or ``AudioFile``, the meters in threads beside the decoding where cores allow it."""
+        hands = min(len(self._running), cores())
+        if hands < 2 or source.frames < 2 * _AHEAD * BLOCK_FRAMES:
+            return feed(self, source)
+        shares = [self._running[hand::hands] for hand in range(hands)]
+        under_way = deque()
+        with ExitStack() as stack:
+            # A thread a share keeps the blocks of each meter in order.
+            threads = [stack.enter_context(ThreadPoolExecutor(1, "gainlib-meter")) for _ in shares]
+            for block in source.blocks(BLOCK_FRAMES):
+                block = checked_block(block, self._channels)
+                under_way.extend(pool.submit(_push, share, block) for pool, share in zip(threads, shares, strict=True))
+                while len(under_way) > _AHEAD * hands:
+                    under_way.popleft().result()
+            for each in under_way:
+                each.result()
+        return self
 
     def result(self) -> NodeReading:
         """Return the readings of all so far; at least one frame must have been pushed."""
@@ -239,6 +261,11 @@ class NodeMeter:
                 "loudness_range_lu": self._loudness.range_lu(),
             }
         return found
+
+
+def _push(meters, block):
+    for meter in meters:
+        meter.push(block)
 
 
 class _OverMeter:
@@ -302,7 +329,7 @@ def levels_of(source: Audio, meters: Iterable[str], alignment_dbfs: float = -18.
     NodeReading
         None for meters that were not asked.
     """
-    return feed(NodeMeter(source.rate_hz, source.channels, meters, alignment_dbfs), source).result()
+    return NodeMeter(source.rate_hz, source.channels, meters, alignment_dbfs).feed(source).result()
 
 
 def measure(audio: Audio, alignment_dbfs: float = -18.0) -> Reading:
@@ -327,4 +354,4 @@ def measure(audio: Audio, alignment_dbfs: float = -18.0) -> Reading:
     >>> round(reading.rms_dbfs, 2), round(reading.needle_max_vu, 1), round(reading.loudness_lufs, 2)
     (-18.0, 0.1, -18.0)
     """
-    return feed(Meter(audio.rate_hz, audio.channels, alignment_dbfs), audio).result()
+    return Meter(audio.rate_hz, audio.channels, alignment_dbfs).feed(audio).result()

@@ -1,10 +1,17 @@
 """What all meters share: a value over time, decibels of powers, and feeding a meter from a source."""
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
 
-BLOCK_FRAMES = 65536
+BLOCK_FRAMES = 32768
+
+
+def cores() -> int:
+    """Return how many threads this process can run at the same time."""
+    allowed = getattr(os, "sched_getaffinity", None)
+    return len(allowed(0)) if allowed else os.cpu_count() or 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +48,37 @@ def power_db(power):
 def hop_ends(count: int, rate_hz: int, per_second: int) -> np.ndarray:
     """Return the frames before which 0, 1, … `count` hops end, as the loops count them, shape (count + 1,)."""
     return (2 * np.arange(count + 1) * rate_hz + per_second) // (2 * per_second)
+
+
+class Joined:
+    """A block behind the frames that came before it, in an array that is used again for the next block.
+
+    Parameters
+    ----------
+    keep : int
+        Frames that stand before a block.
+    channels : int
+        Number of channels.
+    lead : int, optional
+        Frames of silence before the first block; default `keep`.
+    """
+
+    def __init__(self, keep: int, channels: int, lead: int | None = None):
+        self._keep, self._array = keep, np.zeros((keep if lead is None else lead, channels))
+
+    @property
+    def tail(self) -> np.ndarray:
+        """The last frames so far, a view."""
+        return self._array[max(len(self._array) - self._keep, 0) :]
+
+    def __call__(self, block: np.ndarray) -> np.ndarray:
+        """Return the frames before a block and the block, to be read until the next call."""
+        tail = self.tail
+        if len(self._array) != len(tail) + len(block):
+            self._array = np.empty((len(tail) + len(block), block.shape[1]))
+        self._array[: len(tail)] = tail
+        self._array[len(tail) :] = block
+        return self._array
 
 
 def feed(meter, source):

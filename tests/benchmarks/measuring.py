@@ -1,17 +1,22 @@
 """How fast one file is measured: ``python tests/benchmarks/measuring.py``.
 
 A stereo file of five minutes, 24 bit, is measured in turns by this package (every meter, decoding included, in a warm
-process), by the whole process of ffmpeg's ebur128 filter with true and sample peak, by pyloudnorm (loudness only), and
-by libebur128 through pyebur128 (loudness and true peak), five times each; the table shows medians and ratios.
+process; with all cores and with one), by the whole process of ffmpeg's ebur128 filter with true and sample peak, by
+pyloudnorm (loudness only), and by libebur128 through pyebur128 (loudness and true peak), five times each. The table
+shows medians of the time that passed and of processor time, and ratios to this package with all cores. ``--ffmpeg``
+names another ffmpeg than the one on the path, such as a newer one; it may be given several times.
 """
 
 import argparse
+import os
 import shutil
 import statistics
 import subprocess
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pyebur128
@@ -20,7 +25,7 @@ import soundfile
 
 from gainlib.audio import AudioFile
 from gainlib.demo import demo_session
-from gainlib.meters import measure
+from gainlib.meters import measure, reading
 
 RATE_HZ = 48000
 
@@ -33,9 +38,15 @@ def write_song(path: Path, minutes: float) -> None:
     soundfile.write(path, np.resize(mix, (frames, 2)), RATE_HZ, "PCM_24")
 
 
-def by_ffmpeg(path: Path) -> None:
+def by_one_core(path: Path) -> None:
+    """Measure the file without threads."""
+    with patch.object(reading, "cores", lambda: 1):
+        measure(AudioFile(path))
+
+
+def by_ffmpeg(ffmpeg: str, path: Path) -> None:
     """Run ffmpeg's meter over the file."""
-    command = ["ffmpeg", "-nostats", "-hide_banner", "-i", str(path), "-filter_complex", "ebur128=peak=true+sample",
+    command = [ffmpeg, "-nostats", "-hide_banner", "-i", str(path), "-filter_complex", "ebur128=peak=true+sample",
                "-f", "null", "-"]  # fmt: skip
     subprocess.run(command, check=True, capture_output=True)
 
@@ -60,10 +71,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--ffmpeg", action="append", default=[])
     options = parser.parse_args()
-    ways = {"measure (every meter)": lambda path: measure(AudioFile(path))}
-    if shutil.which("ffmpeg"):
-        ways["ffmpeg ebur128, whole process"] = by_ffmpeg
+    ways = {"measure (every meter)": lambda path: measure(AudioFile(path)), "the same on one core": by_one_core}
+    for name in options.ffmpeg or [each for each in ("ffmpeg",) if shutil.which(each)]:
+        version = subprocess.run([name, "-version"], check=True, capture_output=True, text=True).stdout.split()[2]
+        ways[f"ffmpeg {version.split('-')[0]} ebur128"] = partial(by_ffmpeg, name)
     ways |= {"pyloudnorm, loudness only": by_pyloudnorm, "libebur128 (pyebur128)": by_libebur128}
     with tempfile.TemporaryDirectory(prefix="gainlib-bench-") as folder:
         path = Path(folder) / "song.wav"
@@ -72,14 +85,18 @@ def main() -> None:
         for _ in range(options.rounds + 1):
             for name, way in ways.items():
                 start = time.perf_counter()
+                spent = sum(os.times()[:4])
                 way(path)
-                taken[name].append(time.perf_counter() - start)
-    own = statistics.median(taken["measure (every meter)"][1:])
+                taken[name].append((time.perf_counter() - start, sum(os.times()[:4]) - spent))
+    middle = {name: [statistics.median(each) for each in zip(*rows[1:], strict=True)] for name, rows in taken.items()}
+    own = middle["measure (every meter)"]
     print(f"{options.minutes:g} min stereo, 48 kHz, 24 bit; median of {options.rounds} after one to warm up")
-    print(f"{'way':32} {'seconds':>8} {'against measure':>16}")
-    for name, each in taken.items():
-        middle = statistics.median(each[1:])
-        print(f"{name:32} {middle:8.3f} {middle / own:16.2f}")
+    print(f"{'way':28} {'seconds':>8} {'× real time':>12} {'ratio':>6}   {'processor':>9} {'ratio':>6}")
+    for name, (passed, spent) in middle.items():
+        print(
+            f"{name:28} {passed:8.3f} {60 * options.minutes / passed:12.0f} {passed / own[0]:6.2f}   "
+            f"{spent:9.3f} {spent / own[1]:6.2f}"
+        )
 
 
 if __name__ == "__main__":
