@@ -98,13 +98,13 @@ def gate_gain(block, settings, hold, state, waiting, out):
     state[0], waiting[0] = gain, left
 
 
-@loop(f"void({_IN2}, {_IN2}, {_IN2}, boolean, {_OUT1})", fastmath={"contract"})
-def interpolated_maxima(padded, even, odd, has_middle, out):
+@loop(f"void({_IN2}, {_IN2}, {_IN2}, {_OUT1})", fastmath={"contract"})
+def interpolated_maxima(padded, even, odd, out):
     """Find the highest magnitude on each sample and between it and the next, over all channels.
 
     Parameters
     ----------
-    padded, even, odd, has_middle
+    padded, even, odd
         As in :func:`gainlib.kernels_meters.interpolated_peaks`.
     out : array, shape (frames,)
         The magnitudes.
@@ -124,11 +124,10 @@ def interpolated_maxima(padded, even, odd, has_middle, out):
             for j in range(count):
                 highest[j] = max(highest[j], abs(centre[j]))
             for p in range(pairs):
-                middle = has_middle and p == pairs - 1
                 evens[:] = 0.0
                 odds[:] = 0.0
                 for i in range(half):
-                    e, o = even[p, i], 0.0 if middle else odd[p, i]
+                    e, o = even[p, i], odd[p, i]
                     left = signal[start + i : start + i + count]
                     right = signal[start + 2 * half - 1 - i : start + 2 * half - 1 - i + count]
                     for j in range(count):

@@ -9,15 +9,15 @@ _IN2I = "Array(int16, 2, 'C', readonly=True)"
 
 
 @loop(
-    f"void({_IN2}, {_IN2}, {_IN2}, boolean, int64, float32[:, ::1], float32[:, ::1])",
+    f"void({_IN2}, {_IN2}, {_IN2}, int64, float32[:, ::1], float32[:, ::1])",
     fastmath={"contract"},
 )
-def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high):
+def interpolated_envelope(padded, even, odd, block_frames, low, high):
     """Find the lowest and the highest value on and between the samples, for each channel and block of frames.
 
     Parameters
     ----------
-    padded, even, odd, has_middle, block_frames
+    padded, even, odd, block_frames
         As in :func:`gainlib.kernels_meters.interpolated_peaks`.
     low, high : array, shape (channels, blocks)
         The result, rounded outwards to float32.
@@ -41,12 +41,11 @@ def interpolated_envelope(padded, even, odd, has_middle, block_frames, low, high
                 lowest = min(lowest, signal[j])
                 highest = max(highest, signal[j])
             for p in range(pairs):
-                middle = has_middle and p == pairs - 1
                 evens[:count] = 0.0
                 odds[:count] = 0.0
                 for i in range(half):
                     e = even[p, i]
-                    o = 0.0 if middle else odd[p, i]
+                    o = odd[p, i]
                     left = start + i
                     right = start + taps - 1 - i
                     for j in range(count):

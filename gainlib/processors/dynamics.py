@@ -40,7 +40,7 @@ class _Peaks:
         eye, peaks = self._eye, np.empty(len(block))
         seen = np.concatenate([self._seen, block])
         self._seen = seen[len(block) :].copy()
-        kernels_dynamics.interpolated_maxima(seen, eye.even, eye.odd, eye.factor % 2 == 0, peaks)
+        kernels_dynamics.interpolated_maxima(seen, eye.even, eye.odd, peaks)
         return seen[eye.before : eye.before + len(block)], peaks
 
 

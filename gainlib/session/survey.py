@@ -160,8 +160,7 @@ class Survey:
         between, samples = self.interpolator, np.ascontiguousarray(padded.T)
         blocks = -(-(len(samples) - TAPS + 1) // FINE_FRAMES)
         low, high = np.empty((2, samples.shape[1], blocks), np.float32)
-        even_factor = between.factor % 2 == 0
-        kernels_mixing.interpolated_envelope(samples, between.even, between.odd, even_factor, FINE_FRAMES, low, high)
+        kernels_mixing.interpolated_envelope(samples, between.even, between.odd, FINE_FRAMES, low, high)
         plain = samples[between.before : len(samples) - between.after]
         starts = np.arange(0, len(plain), COARSE_FRAMES)
         lowest, highest = (reduce.reduceat(plain, starts).T for reduce in (np.minimum, np.maximum))
