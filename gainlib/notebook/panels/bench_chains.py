@@ -1,4 +1,4 @@
-"""Step 3 of the bench: what each stem passes, as far as level matters there."""
+"""Step 3 of the bench: a session by mouse, what each stem passes, where it goes, and in which order."""
 
 import dataclasses
 import html
@@ -6,30 +6,39 @@ from contextlib import suppress
 
 import ipywidgets as widgets
 
-from gainlib.audio import GainlibError
+from gainlib.audio import GainlibError, replacing
+from gainlib.exercises.text import Unreadable, parse_number
+from gainlib.mix import channels
 from gainlib.mix.paths import pasted_path, text_of
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, offer, row, sheet, table
+from gainlib.notebook.asking import Question
+from gainlib.notebook.bench_song import make_home
+from gainlib.notebook.channels import COLUMNS, ChannelTable
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
 from gainlib.processors import BlackBox
-from gainlib.words import number_text
+from gainlib.processors.controls import plain_name
 
 TEXT = """
-A chain that holds only equalisers, delays and the like is **linear**: it needs no box here, and its level does not
-matter. Enter a level-dependent box as **a black box**, with a name of your own and the average that its maker built it
-for; −18 dBFS is common practice where the maker states none (no source). Measured below, it is known by that name from
-then on. Or choose a textbook model, which is not any of your devices. Keep to the order of the signal. Enter the trims
-that your mixer already has as well.
+Enter the trims, groups and sends as your mixer has them. **Name a group** under *goes to*, or name it under *sends*
+with a level (echo −12, cue −6 pre), and it is made. **Tick several strips**, and what you enter in the line *apply to
+these* goes to all of them. Up and Down go from strip to strip.
 """
-FILE = (
-    "**If you have many stems**, write them into a chains file, which may hold groups, sends and the balance as well."
-)
+BOXES = """
+Press what a strip **passes** to open its chain here. A chain that holds only equalisers, delays and the like is
+**linear**: it needs no box, and its level does not matter. Enter a level-dependent box as **a black box**, with a name
+of your own and the average that its maker built it for; −18 dBFS is common practice where the maker states none (no
+source). Measured below, it is known by that name from then on. Or choose a textbook model, which is not any of your
+devices. Keep to the order of the signal.
+"""
+FILE = "**All of this is also a text file**, which you can write yourself, keep, and read into the same stems again."
 EVERYTHING, IN_RACK = "master", "rack: "
-HEADS = ("strip or group", "input trim (dB)", "passes", "output trim (dB)", "goes to")
+UNDO_STEPS = 200
+LOW_DB, HIGH_DB = -120.0, 60.0
 
 
 class ChainsStep(Step):
-    """A menu of the stems, the boxes of the chosen one, and files that say it all at once.
+    """A table of the channels, the boxes of the chosen one, and files that say it all at once.
 
     Parameters
     ----------
@@ -37,76 +46,121 @@ class ChainsStep(Step):
 
     Attributes
     ----------
+    table : ChannelTable
+        Trims, groups, sends and order.
     which, kind : Dropdown
-        The strip that is edited, and the box to add.
+        The strip whose chain is open, and the box to add.
     rows : list of BoxRow
         Its chain.
-    gains : dict of str to NumberEntry
-        Its input trim and output trim, as they stand in the mixer.
-    read_file : callable
-        What the button does, at once.
+    read_file, write_file : callable
+        What the buttons do, at once.
     """
 
     def __init__(self, song):
+        self.table = ChannelTable(self._enter, self.guarded(self._press))
+        self.back = button("Undo", tooltip="Take back the last change of channels or chains")
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
         self.add_box, self.clear = button("Add the box", button_style="primary"), button("Nothing here: linear")
-        self.rows, self._boxes, self.overview = [], widgets.VBox(), sheet()
-        self.gains = {
-            "trim_db": NumberEntry("input trim", 0.0, "dB", -120.0, 60.0),
-            "post_trim_db": NumberEntry("output trim", 0.0, "dB", -120.0, 60.0),
-        }
-        self.dc_block = widgets.Checkbox(False, description="DC block", indent=False, layout={"width": "auto"})
-        self._quiet = self._own = False
+        self.rows, self._boxes, self._past, self._own, self._suggested = [], widgets.VBox(), [], False, ""
         self.file, self.take = entry("Chains file (.toml):"), button("Read the chains file")
-        controls = row(self.which, *self.gains.values(), self.dc_block)
+        self.save, self.question = button("Write the chains file"), Question()
         super().__init__(
-            song, prose(TEXT), controls, self._boxes, Slot(self.kind, self.add_box, self.clear), self.overview,
-            prose(FILE), self.file, Slot(self.take), _example(),
+            song, prose(TEXT), Slot(self.back), self.table, prose(BOXES), self.which, self._boxes,
+            Slot(self.kind, self.add_box, self.clear), prose(FILE), self.file, Slot(self.take, self.save),
+            self.question, _example(),
         )  # fmt: skip
+        self.at_once(self.back, self.undo)
         self.at_once(self.add_box, self.add)
         self.at_once(self.clear, lambda: self._set(()))
+        place = lambda: pasted_path(self.file.value, "the path of the chains file")  # noqa: E731
         self.read_file = self.action(
-            self.take, _read_chains, self._chains_read, "Reading …",
-            lambda: (song, pasted_path(self.file.value, "the path of the chains file")),
-        )  # fmt: skip
+            self.take, _read_chains, self._chains_read, "Reading …", lambda: (song.opened(), song.rack, place())
+        )
+        self.write_file = self.action(
+            self.save, _write_chains, self._chains_written, "Writing …", lambda: (song.opened(), place()), self._sure
+        )
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
-        for each in (*self.gains.values(), self.dc_block):
-            each.observe(self.guarded(lambda _change: self._tried(self._trim)), "value")
         song.watch(self._changed)
         self._changed("opened")
 
-    shows_song = ("dc_block",)
+    # ---- the table -------------------------------------------------------------------------------------------------
+
+    def _enter(self, names, field, value) -> bool:
+        """Take an entry of the table into the song; False where it is refused."""
+        self._slot = self._slot_of(self.back)
+        return self._tried(self._entry_of(names, field, value)) is True
+
+    def _entry_of(self, names, field, value):
+        """Return what takes an entry into the song and says so."""
+
+        def enter():
+            session = self._entered(self.song.opened(), names, field, value)
+            self.song.change(session, "chains")
+            row = next(each for each in self.table.rows if each["name"] == names[0])
+            shown = {True: "on", False: "off"}.get(row[field], row[field])
+            self.tell("right", "Set", f"{', '.join(names)}: {COLUMNS[field].partition(' (')[0]} {shown or 'none'}.")
+            return True
+
+        return enter
+
+    def _entered(self, session, names, field, value):
+        if field == "to":
+            return channels.set_outputs(session, names, value)
+        if field == "sends":
+            return channels.set_sends(session, names, value)
+        if field == "chain":
+            value, field = self.channel.inserts, "inserts"
+        elif field != "dc_block":
+            value = _level(value, COLUMNS[field].partition(" (")[0])
+        for name in names:
+            session = session.with_(_target(name), **{field: value})
+        return session
+
+    def _press(self, what, name):
+        if what == "open":
+            self.which.value = name
+            return
+        self._slot = self._slot_of(self.back)
+        step = {"up": -1, "down": 1}.get(what)
+        self._tried(
+            lambda: self.song.change(
+                channels.without_group(self.song.session, name)
+                if step is None
+                else channels.moved(self.song.session, name, step),
+                "chains",
+            )
+        )
+
+    def undo(self) -> None:
+        """Take back the last change of channels or chains, of whichever strips; the balance stays as it is."""
+        if len(self._past) > 1:
+            self._past.pop()
+            self.song.change(channels.with_balance_of(self._past[-1], self.song.session), "chains")
+            self.tell("note", "", "Taken back.")
+
+    def _remember(self, what):
+        """Note channels that are new; with other stems or another song the past is over."""
+        session = self.song.session
+        if session is not None:
+            names = [strip.name for strip in session.strips]
+            if what == "opened" or not self._past or (what == "stems" and names != self._names):
+                self._past = [session]
+            elif channels.with_balance_of(self._past[-1], session) != session:
+                self._past = [self._past[0], *[*self._past[1:], session][-UNDO_STEPS:]]
+            self._names = names
+        self.back.disabled = len(self._past) < 2
 
     # ---- one chain under the hand ----------------------------------------------------------------------------------
 
     @property
     def channel(self):
-        """The strip, the group or the master that is edited, as it stands in the song."""
+        """The strip, the group or the master whose chain is open, as it stands in the song."""
         session = self.song.opened()
         if self.which.value is None:
             raise GainlibError("no stem is chosen; choose one")
         if self.which.value == EVERYTHING:
             return session.master
         return next(each for each in (*session.strips, *session.groups) if each.name == self.which.value)
-
-    def _change(self, **fields):
-        name = "bus" if self.which.value == EVERYTHING else self.which.value
-        self._own = True  # what was typed here is on the page already
-        try:
-            self.song.change(self.song.session.with_(name, **fields), "chains")
-        finally:
-            self._own = False
-
-    def _trim(self):
-        """Take trims and DC block into the song, as far as they have changed."""
-        if self._quiet or self.song.session is None:
-            return
-        wanted = {name: field.number() for name, field in self.gains.items()} | {"dc_block": self.dc_block.value}
-        channel = self.channel
-        changed = {name: new for name, new in wanted.items() if getattr(channel, name, new) != new}
-        if changed:
-            self._change(**changed)
-            self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
 
     def add(self) -> None:
         """Add the chosen box at the end of the chain."""
@@ -118,10 +172,12 @@ class ChainsStep(Step):
         self._set((*self.channel.inserts, Insert(box)))
 
     def _set(self, inserts, rebuild=True):
-        self._change(inserts=tuple(inserts))
-        if rebuild:
-            self._fill()
-        self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.")
+        self._own = not rebuild  # what was typed here is on the page already
+        try:
+            self.song.change(self.song.opened().with_(_target(self.which.value), inserts=tuple(inserts)), "chains")
+        finally:
+            self._own = False
+        self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.", of=self.add_box)
 
     def _edited(self, place, read):
         inserts = list(self.channel.inserts)
@@ -145,16 +201,9 @@ class ChainsStep(Step):
 
     def _fill(self):
         """Put the chosen chain on the page."""
-        self.rows = []
+        self.rows, self.table.current = [], self.which.value or ""
         if self.song.session is not None and self.which.value is not None:
-            channel, self._quiet = self.channel, True
-            for name, field in self.gains.items():
-                field.show(getattr(channel, name, 0.0))
-                field.layout.display = "" if hasattr(channel, name) else "none"
-            self.dc_block.value = getattr(channel, "dc_block", False)
-            self.dc_block.layout.display = "" if hasattr(channel, "dc_block") else "none"
-            self._quiet = False
-            self.rows = [self._row(place, insert) for place, insert in enumerate(channel.inserts)]
+            self.rows = [self._row(place, insert) for place, insert in enumerate(self.channel.inserts)]
         self._boxes.children = self.rows
 
     def _row(self, place, insert):
@@ -166,81 +215,121 @@ class ChainsStep(Step):
 
     # ---- files -----------------------------------------------------------------------------------------------------
 
+    def _sure(self, begin):
+        """Ask before a file that is there is replaced."""
+        path = self._tried(lambda: pasted_path(self.file.value, "the path of the chains file"))
+        if path is not None and path.is_file():
+            self.question.ask(f"{path.name} is there already. Replace it?", "Yes, replace it", begin)
+        else:
+            begin()
+
+    def _chains_written(self, path):
+        self.tell("right", "Written", f"{path}. It holds chains, groups, sends and the balance, but no audio.")
+
     def _chains_read(self, found):
         session, notes = found
         self.song.notes = tuple(dict.fromkeys((*self.song.notes, *notes)))
         self.song.change(session, "chains", "balance")  # a chains file may bring faders along
-        self._changed("opened")
-        self._slot = self._slot_of(self.take)
         boxes = sum(bool(strip.inserts) for strip in session.strips)
         text = f"{boxes} of {len(session.strips)} stems go through something. " + " ".join(f"{note}." for note in notes)
-        self.tell("partly" if notes else "right", "Read", text)
+        self.tell("partly" if notes else "right", "Read", text, of=self.take)
 
     # ---- what the song tells ---------------------------------------------------------------------------------------
 
     def _changed(self, what):
-        if what in ("opened", "stems"):
-            self._offer()
-        if what in ("opened", "chains"):
+        if what not in ("opened", "stems", "chains"):
+            return
+        self._remember(what)
+        if what != "stems":
             chosen, self.kind.options = self.kind.value, _kinds(self._racked())
             self.kind.value = chosen if chosen in dict(self.kind.options).values() else "BlackBox"
-        if what in ("opened", "stems") or (what == "chains" and not self._own):
+        session = self.song.session
+        offer(self.which, [*session.names, EVERYTHING] if session is not None else [])
+        if not self._own:
             self._fill()
         if what == "opened":
-            text = "" if self.song.session is not None else "Open a song first; its stems appear here."
-            self.note(text)
-        if what in ("opened", "stems", "chains"):
-            self._show()
+            before, self._suggested = self._suggested, str(self.song.place_for("chains.toml"))
+            self.file.value = self._suggested if self.file.value in ("", before) else self.file.value
+            self.note("" if session is not None else "Open a song first; its stems appear here.")
+        rows = list(_rows(session)) if session is not None else []
+        names = {row["name"] for row in rows}
+        self.table.ticked = [name for name in self.table.ticked if name in names and what != "opened"]
+        self.table.rows = rows
+        self.table.layout.display = "" if rows else "none"
 
     def _racked(self):
         with suppress(GainlibError):  # a damaged rack is told where boxes are measured
             return tuple(self.song.rack)
         return ()
 
-    def _offer(self):
-        session = self.song.session
-        offer(self.which, [*session.names, EVERYTHING] if session is not None else [])
 
-    def _show(self):
-        session = self.song.session
-        if session is None:
-            self.overview.value = ""
-            return
-        channels = [*session.strips, *session.groups]
-        rows = [
-            (each.name, number_text(each.trim_db), in_words(each.inserts), number_text(each.post_trim_db), _to(each))
-            for each in channels
-        ]
-        master = session.master
-        rows.append((EVERYTHING, number_text(master.trim_db), in_words(master.inserts), "–", "–"))
-        self.overview.value = table("All chains", HEADS, rows, (1, 3))
+def _rows(session):
+    """Yield what the table shows of each channel."""
+    for kind, those in (("strip", session.strips), ("group", session.groups)):
+        for each in those:
+            yield _row(each.name, kind, each) | {
+                "dc_block": getattr(each, "dc_block", None), "post_trim_db": channels.level_cell(each.post_trim_db),
+                "to": channels.outputs_text(each.to), "sends": channels.sends_text(each.sends),
+            }  # fmt: skip
+    yield _row(EVERYTHING, "master", session.master)
 
 
-def _read_chains(tell, song, path):
+def _row(name, kind, channel):
+    boxes = [
+        f"{getattr(each.processor, 'name', '') or plain_name(each.kind)}{' (bypassed)' if each.bypass else ''}"
+        for each in channel.inserts
+    ]
+    cells = dict.fromkeys(COLUMNS) | {"trim_db": channels.level_cell(channel.trim_db)}
+    return {"name": name, "kind": kind} | cells | {"chain": " → ".join(boxes) or "linear"}
+
+
+def _target(name):
+    return "bus" if name == EVERYTHING else name
+
+
+def _level(text, what):
+    try:
+        level = parse_number(text, "dB")
+    except Unreadable as problem:
+        raise GainlibError(f"{what}: {str(problem).rstrip('.')}") from None
+    if not LOW_DB <= level <= HIGH_DB:
+        raise GainlibError(f"{what}: {text} is out of range; give −120 to 60 dB")
+    return level
+
+
+def _read_chains(tell, session, rack, path):
     from gainlib.boxes import refreshed
     from gainlib.mix import apply_chains
 
     text = text_of(path, "a chains file")
     try:
-        session, notes = apply_chains(song.opened(), text)
+        session, notes = apply_chains(session, text)
     except GainlibError as problem:
         raise GainlibError(f"{path.name}: {problem}") from None
-    return refreshed(session, song.rack)[0], notes
+    return refreshed(session, rack)[0], notes
+
+
+def _write_chains(tell, session, path):
+    from gainlib.mix.chainstext import chains_text
+
+    if path.suffix.casefold() != ".toml":
+        raise GainlibError(f"{path.name} is no name for a chains file; give one that ends in .toml")
+    text = chains_text(session)
+    make_home(path)
+    with replacing(path) as part:
+        part.write_text(text, encoding="utf-8", newline="\n")
+    return path
 
 
 def _kinds(racked):
     from gainlib.processors.controls import kinds_in_words
 
-    boxes = [(f"{words}{'' if name == 'BlackBox' else f' ({name})'}", name) for name, words in kinds_in_words().items()]
+    boxes = [(words, name) for name, words in kinds_in_words().items()]
     return [*((f"“{name}”, from your rack", f"{IN_RACK}{name}") for name in racked), *boxes]
-
-
-def _to(channel):
-    return ", ".join(channel.outputs) or "–"
 
 
 def _example():
     from gainlib.mix import chainstext
 
-    text = html.escape(chainstext.__doc__.partition("::\n")[2].strip("\n"))
+    text = html.escape(chainstext.__doc__.partition("::\n")[2].strip("\n")).replace("``", "")
     return widgets.HTML(f"<details><summary>What a chains file looks like</summary><pre>{text}</pre></details>")
