@@ -21,7 +21,7 @@ from gainlib.notebook import Bench, kept
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_work import Stopped
 from gainlib.processors import BlackBox, Compressor, Filter, Saturation
-from gainlib.session import from_json
+from gainlib.session import Send, from_json
 
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "bench.ipynb"
 STEPS = (
@@ -233,15 +233,65 @@ def test_chains_are_put_together_box_by_box(bench, stems):
     assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["Compressor", "BlackBox"]
     step.rows[0].remove.click()
     assert [each.kind for each in bench.song.session.strip("kick").inserts] == ["BlackBox"]
-    step.gains["trim_db"].value = "−3,5"
-    step.dc_block.value = True
-    assert (bench.song.session.strip("kick").trim_db, bench.song.session.strip("kick").dc_block) == (-3.5, True)
-    step.which.value = "bass"
-    assert step.gains["trim_db"].number() == 0.0 and bench.song.session.strip("bass").trim_db == 0.0
-    step.which.value = "kick"
-    assert step.gains["trim_db"].number() == -3.5
     step.clear.click()
     assert bench.song.session.strip("kick").inserts == ()
+
+
+def enter(bench, names, field, value):
+    """Enter something in the table of channels as the page does; return the song as it is then."""
+    bench.chains().table.heard({"row": names[0], "names": names, "field": field, "value": value})
+    return bench.song.session
+
+
+def test_a_session_is_put_together_in_the_table_and_taken_back(bench, stems):
+    open_folder(bench, stems[0])
+    step, start = bench.chains(), bench.song.session
+    song = enter(bench, ["kick", "tom 1"], "to", "drums")
+    assert song.strip("kick").to == song.strip("tom 1").to == ("drums",) and song.group("drums").to == ("bus",)
+    song = enter(bench, ["vocal"], "sends", "echo −12,5 dB, cue -6 pre")
+    assert song.strip("vocal").sends == (Send("echo", -12.5), Send("cue", -6.0, "pre"))
+    song = enter(bench, ["cue"], "to", "nowhere")
+    song = enter(bench, ["kick", "bass", "drums", "master"], "trim_db", "−3,5")
+    assert song.strip("bass").trim_db == song.group("drums").trim_db == song.master.trim_db == -3.5
+    song = enter(bench, ["kick"], "dc_block", True)
+    step.which.value = "kick"
+    step.add()
+    song = enter(bench, ["hat", "tom 1"], "chain", "kick")
+    assert song.strip("hat").inserts == song.strip("tom 1").inserts == song.strip("kick").inserts
+    for field, value, word in (
+        ("trim_db", "loud", "loud"), ("post_trim_db", "900", "−120 to 60 dB"), ("to", "bass", "'bass' is a strip"),
+        ("sends", "−3", "names no group"), ("to", "echo, vocal", "'vocal' is a strip"),
+    ):  # fmt: skip
+        assert enter(bench, ["kick"], field, value) is song and word in step.said.text and step.said.state == "wrong"
+    assert enter(bench, ["drums"], "to", "drums") is song and "loop" in step.said.text
+    step.table.heard({"do": "down", "name": "bass"})
+    assert bench.song.session.names[:2] == ("guitar é", "bass") and bench.balance().faders.names[0] == "guitar é"
+    bench.balance().faders.set_values({"kick": -6.0})
+    bench.balance().faders.released += 1
+    step.table.heard({"do": "remove", "name": "drums"})
+    assert bench.song.session.strip("kick").to == ("bus",) and "drums" not in bench.song.session.names
+    whole, path = bench.song.session, stems[0].parent / "by table.toml"
+    step.file.value = str(path)
+    step.write_file()
+    text = path.read_text(encoding="utf-8")
+    while not step.back.disabled:
+        step.back.click()
+    assert bench.song.session == start.with_("kick", fader_db=-6.0)  # the balance is another matter
+    step.read_file()
+    assert bench.song.session == whole
+    step.write_file()
+    assert path.read_text(encoding="utf-8") == text and whole.strip('bass').trim_db == -3.5
+    step.file.value = str(stems[0] / "kick.wav")
+    step.write_file()
+    assert "ends in .toml" in step.said.text
+
+
+def test_a_group_named_by_mistake_goes_again(bench, stems):
+    open_folder(bench, stems[0])
+    enter(bench, ["kick"], "to", "drms")
+    assert enter(bench, ["kick"], "to", "drums").names[-1] == "drums"
+    enter(bench, ["drums"], "trim_db", "2")
+    assert enter(bench, ["kick"], "to", "").names[-1] == "drums"  # something was set there
 
 
 @pytest.mark.parametrize("text", ["loud", "−400", ""])
@@ -554,7 +604,7 @@ def test_a_bench_stands_as_it_was_left(bench, stems):
     chains.which.value = bench.song.session.names[1]
     chains.kind.value = "Compressor"
     chains.add()
-    chains.gains["trim_db"].value = "−3"
+    enter(bench, [chains.which.value], "trim_db", "−3")
     balance.faders.set_values({bench.song.session.names[0]: -7.5})
     balance.faders.mute = [bench.song.session.names[2]]
     balance.faders.released += 1

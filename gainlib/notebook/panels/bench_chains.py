@@ -121,15 +121,17 @@ class ChainsStep(Step):
             self.which.value = name
             return
         self._slot = self._slot_of(self.back)
-        step = {"up": -1, "down": 1}.get(what)
-        self._tried(
-            lambda: self.song.change(
-                channels.without_group(self.song.session, name)
-                if step is None
-                else channels.moved(self.song.session, name, step),
-                "chains",
-            )
-        )
+        self._tried(lambda: self._rearrange(what, name))
+
+    def _rearrange(self, what, name):
+        session = self.song.opened()
+        if what == "remove":
+            self.song.change(channels.without_group(session, name), "chains")
+            self.tell("note", "", f"The group {name} is gone; what went there goes on where it went.")
+            return
+        self.song.change(channels.moved(session, name, -1 if what == "up" else 1), "chains")
+        names = [row["name"] for row in self.table.rows]
+        self.tell("note", "", f"{name} is number {names.index(name) + 1} of {len(names)}.")
 
     def undo(self) -> None:
         """Take back the last change of channels or chains, of whichever strips; the balance stays as it is."""
