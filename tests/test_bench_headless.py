@@ -280,7 +280,7 @@ def test_a_session_is_put_together_in_the_table_and_taken_back(bench, stems):
     step.read_file()
     assert bench.song.session == whole
     step.write_file()
-    assert path.read_text(encoding="utf-8") == text and whole.strip('bass').trim_db == -3.5
+    assert path.read_text(encoding="utf-8") == text and whole.strip("bass").trim_db == -3.5
     step.file.value = str(stems[0] / "kick.wav")
     step.write_file()
     assert "ends in .toml" in step.said.text

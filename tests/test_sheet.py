@@ -253,7 +253,7 @@ def test_the_hand_off_note_has_the_figures_and_what_to_know(own):
 
 def test_what_is_on_the_bus_is_said():
     session = Session((Strip("a", tone(-8.0)),), master=Master(inserts=(Insert(Limiter(-1.0)),)))
-    assert any("On the bus: Limiter" in said for said in hand_off(sheet_of(session, plan(session))))
+    assert any("On the bus: limiter" in said for said in hand_off(sheet_of(session, plan(session))))
     kept = Session((Strip("a", tone(-8.0), inserts=(Insert(Saturation()),)),), finished=True)
     assert any("Every drive was left" in said for said in hand_off(sheet_of(kept, plan(kept))))
 

@@ -19,6 +19,7 @@ from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading
 from gainlib.mix.moves import Move
 from gainlib.processors import BlackBox, Gate
+from gainlib.processors.controls import plain_name
 from gainlib.session import Session, Strip
 
 LOUD_PEAK_DBFS = -1.0
@@ -354,7 +355,7 @@ def _as_measured(insert):
 def _box(insert):
     if isinstance(insert.processor, BlackBox):
         return f"{'the' if insert.processor.name else 'a'} {insert.processor.called}"
-    return insert.kind
+    return f"the {plain_name(insert.kind)}"
 
 
 def _db(value):

@@ -137,7 +137,7 @@ def _channels(session):
 
 
 def _send_of(part):
-    found = _SEND.fullmatch(part)
+    found = _SEND.fullmatch(f" {part}")  # so that a level alone is none of the name
     if not found["name"].strip():
         raise GainlibError(f"{part!r} names no group; give a name and a level, such as echo −12")
     level = (found["level"] or "0").replace("−", "-").replace(",", ".").lower()

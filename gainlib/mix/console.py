@@ -9,7 +9,6 @@ that the plan went by. Set the gain ahead of it until your meter shows that.
 """
 
 import math
-import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from gainlib.levels.printing import number
 from gainlib.mix.blackboxes import basis_of
 from gainlib.mix.moves import Plan
 from gainlib.processors import BlackBox, Gate
+from gainlib.processors.controls import plain_name
 from gainlib.session import Group, Insert, Master, Session, Strip
 from gainlib.session.strip import BUS
 
@@ -174,22 +174,10 @@ def _insert(count: int, insert: Insert, reading) -> InsertRow:
     processor = insert.processor
     seen = not isinstance(processor, BlackBox)
     return InsertRow(
-        count, in_words(insert.kind) if seen else processor.called, basis_of([insert]),
+        count, plain_name(insert.kind) if seen else processor.called, basis_of([insert]),
         rounded(insert.in_db), rounded(reading),
         rounded(processor.open_dbfs) if isinstance(processor, Gate) else None, rounded(insert.out_db),
     )  # fmt: skip
-
-
-def in_words(kind: str) -> str:
-    """Return the class name of a processor as words.
-
-    Examples
-    --------
-    >>> in_words("AsymmetricSaturation"), in_words("DCBlock")
-    ('asymmetric saturation', 'DC block')
-    """
-    words = re.findall(r"[A-Z]+(?![a-z])|[A-Z][a-z]+", kind)
-    return " ".join(word if word.isupper() and len(word) > 1 else word.lower() for word in words)
 
 
 # ---- as a reader sees them -------------------------------------------------------------------------------------------

@@ -29,6 +29,7 @@ from gainlib.mix.blackboxes import boxes_in
 from gainlib.mix.moves import Plan
 from gainlib.mix.paths import file_name, filling
 from gainlib.mix.strips import level_dependent
+from gainlib.processors.controls import plain_name
 from gainlib.session import Session
 from gainlib.session.routing import heard
 from gainlib.session.strip import BUS
@@ -359,7 +360,7 @@ def _notes(session, through, gain_only, null_db):
     )
     boxes = level_dependent(session.master.inserts)
     if boxes:
-        kinds = ", ".join(insert.kind for insert in boxes)
+        kinds = ", ".join(plain_name(insert.kind) for insert in boxes)
         yield f"The master holds {kinds}, which depends on level: the sum of the files is what enters the master."
     whole = "what enters the master" if boxes else "the bus"
     yield f"Read back and summed, they null against {whole} to {quantity(null_db, 'dB', 1)}."

@@ -20,6 +20,7 @@ from gainlib.mix.examine import checkup
 from gainlib.mix.findings import Stem
 from gainlib.mix.moves import Plan
 from gainlib.mix.strips import active, level_dependent
+from gainlib.processors.controls import plain_name
 from gainlib.session import Session, Strip
 from gainlib.session.strip import BUS
 
@@ -224,7 +225,7 @@ def noise_notes(each: Sheet) -> Iterator[str]:
 def hand_off(each: Sheet) -> Iterator[str]:
     """Yield what the mastering engineer should know, beside the figures of the bus."""
     after, session = each.after, each.plan.session
-    kinds = ", ".join(insert.kind for insert in active(session.master.inserts))
+    kinds = ", ".join(plain_name(insert.kind) for insert in active(session.master.inserts))
     yield f"On the bus: {kinds}." if kinds else "There is nothing on the bus: no limiter, no compressor, no equaliser."
     yield (
         "Print to 24 bits or float at the session's rate, without normalising and without a limiter that is not part "

@@ -32,6 +32,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainlib.audio import GainlibError
+from gainlib.processors.controls import plain_name
 from gainlib.session.checks import nearest
 from gainlib.session.strip import BUS, Group, Strip, ratio
 
@@ -352,7 +353,7 @@ def _ways(session, faders, pan, mute):
         to_bus[name] = {chain: (gain * left, gain * right) for chain, (left, right) in onward.items()}
     reaching = [group for group in session.groups if any(any(pair) for pair in to_bus[group.name].values())]
     inserts = [
-        (insert, f"the {label} has a {insert.kind} behind the faders")
+        (insert, f"the {label} has a {plain_name(insert.kind)} behind the faders")
         for owner, label in (*((group, group.label) for group in reaching), (session.master, "master"))
         for insert in _active(owner)
     ]

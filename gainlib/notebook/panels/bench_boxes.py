@@ -8,7 +8,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import NumberEntry, button, menu, row
 from gainlib.processors import BlackBox
-from gainlib.processors.controls import controls, kinds_in_words
+from gainlib.processors.controls import controls, kinds_in_words, plain_name
 from gainlib.session import Insert
 from gainlib.words import level_text
 
@@ -51,7 +51,7 @@ class BoxRow(widgets.VBox):
         everything = (*self.fields.values(), *self.around.values(), self.bypass)
         for widget in everything:
             widget.observe(lambda _change: self._set(), "value")
-        words = in_words([insert]) if kind == "BlackBox" else f"{kinds_in_words()[kind]} ({kind})"
+        words = in_words([insert]) if kind == "BlackBox" else kinds_in_words()[kind]
         title = widgets.Label(f"{number} · {words}")
         super().__init__([title.add_class("gl-box-title"), row(*everything, self.earlier, self.later, self.remove)])
         self.add_class("gl-box")
@@ -98,7 +98,7 @@ def in_words(inserts) -> str:
     parts = []
     for insert in inserts:
         box, reference = insert.processor, insert.processor.reference_dbfs
-        text = box.called if isinstance(box, BlackBox) else insert.kind
+        text = box.called if isinstance(box, BlackBox) else plain_name(insert.kind)
         text += f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""
         text += ", measured" if isinstance(box, BlackBox) and box.measured else ""
         parts.append(f"{text} (bypassed)" if insert.bypass else text)
