@@ -127,7 +127,7 @@ def test_a_folder_goes_over_the_bench_by_mouse(bench, tmp_path):
 
     bench.click("plan", "Plan")
     bench.says("plan", "a full render keeps all")
-    assert "after the last processor" in bench.cell("plan").inner_text()
+    assert "after the last processor" in bench.cell("plan").text_content()
     bench.shot("bench-plan")
     bench.click("listen", "Make both ready")
     bench.says("listen", "matched in loudness")
