@@ -8,7 +8,7 @@ import base64
 import contextlib
 import time
 
-from tests.browser import headless
+from browser import headless
 
 ADDRESS = "http://127.0.0.1:9/"
 SETUP = """async ([esm, css, states]) => {

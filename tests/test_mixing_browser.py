@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from barepage import on_page
 
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
@@ -9,7 +10,6 @@ from gainlib.notebook.mixing import MixPlayer
 from gainlib.processors import Compressor, Delay, Polarity, Reverb, Saturation
 from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.signals import tone
-from tests.barepage import on_page
 
 pytestmark = pytest.mark.browser
 RATE, SECONDS = 48000, 0.64

@@ -5,7 +5,7 @@ import pytest
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.mix import contributions
-from gainlib.mix.stretches import Stretches, excerpt_around
+from gainlib.mix.stretches import Stretches
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Send, Session, Strip
 
@@ -79,11 +79,3 @@ def test_what_depends_on_level_is_refused():
         Stretches(session, ())
     with pytest.raises(GainlibError, match="may cut on their way"):
         Stretches(mix("fixed"), ()).at()
-
-
-@pytest.mark.parametrize(("centre_s", "first"), [(1.0, 0.5), (0.0, 0.0), (9.0, 1.0)])
-def test_an_excerpt_stays_inside(centre_s, first):
-    ramp = Audio(np.linspace(0, 2, 2 * RATE, endpoint=False), RATE)
-    excerpt = excerpt_around(ramp, centre_s, 1.0)
-    assert excerpt.frames == RATE and excerpt.samples[0, 0] == pytest.approx(first)
-    assert excerpt_around(ramp, centre_s, 5.0).frames == ramp.frames

@@ -427,6 +427,61 @@ class Listen:
 
 
 @dataclass(frozen=True)
+class Drive:
+    """What of a session a slider or choice stands for, in words that a browser can follow.
+
+    Parameters
+    ----------
+    owner, field : str
+        A strip, a group or "bus"; its control, named as in a session's controls as an answer, "polarity" or "mute".
+    scale, offset : float
+        What the value is multiplied by, and what is then added.
+    values : mapping or None
+        In place of them, what each value stands for; it then has to hold all there are.
+    """
+
+    owner: str
+    field: str
+    scale: float = 1.0
+    offset: float = 0.0
+    values: Mapping[Any, Any] | None = None
+
+
+@dataclass(frozen=True)
+class ListenToMix:
+    """A mix that is heard while it is moved: the stems go to the browser, which mixes them as the hand does.
+
+    Faders, mutes, solos and columns of trims are followed by themselves. Beside the mix as it is set, it is heard as
+    it was found.
+
+    Parameters
+    ----------
+    part : callable
+        ``part(session)`` returns where the part begins that is heard, and how long it is, in seconds.
+    drives : mapping of str to tuple of Drive
+        What every slider and choice stands for that is to be heard at once, by its name; what no browser can follow is
+        heard when the hand has let go.
+    same : tuple of str
+        Controls that stand for the mix as found as they do now: another take, another sound.
+    matched, note : callable
+        As for :class:`Listen`.
+    cut : bool
+        Whether one listens through a converter that cuts off at full scale.
+    bus : str
+        Name of the fader that is the master's.
+    """
+
+    part: Callable[[Any], tuple[float, float]]
+    drives: Mapping[str, tuple[Drive, ...]] = field(default_factory=dict)
+    same: tuple[str, ...] = ()
+    matched: Callable[[Setting], bool] = lambda setting: True
+    note: Callable[[Setting], str] = lambda setting: ""
+    cut: bool = False
+    bus: str = "master"
+    later: ClassVar[bool] = False
+
+
+@dataclass(frozen=True)
 class Later:
     """What is worked out when the hand lets go, beside it, in a thread.
 
@@ -486,7 +541,7 @@ class Experiment:
         ``told(run)`` returns the verdict in Markdown: two or three short sentences.
     numbers : callable, optional
         ``numbers(run)`` returns a table that stands under the controls.
-    listen : Listen, optional
+    listen : Listen or ListenToMix, optional
         What can be heard.
     later : Later, optional
         Work for when the hand has let go.
@@ -518,7 +573,7 @@ class Experiment:
     read: Callable[["Run"], Any] | None = None
     told: Callable[["Run"], str] | None = None
     numbers: Callable[["Run"], Table] | None = None
-    listen: Listen | None = None
+    listen: Listen | ListenToMix | None = None
     later: Later | None = None
     link: Callable[[Setting, Setting, str], Setting] | None = None
     take: Take | None = None

@@ -17,6 +17,7 @@ from gainlib.session import ReferencedAudio, Session, Strip, register_source
 SILENT = "11 shaker"
 STEMS = tuple(stem for stem in RECORDINGS if stem != SILENT)
 REFRAIN_BARS = 4
+REFRAIN_S = (BARS - REFRAIN_BARS) * 4 * BEAT_S, REFRAIN_BARS * 4 * BEAT_S  # where it begins in the song, and its length
 _AHEAD_S = 0.010
 _FADE_S = 0.005
 

@@ -7,7 +7,6 @@ from math import ceil, log10, sqrt
 
 import numpy as np
 
-from gainlib.audio import Audio
 from gainlib.demo import demo_session
 from gainlib.exercises import choosing
 from gainlib.exercises.box_tests import relative_db
@@ -17,7 +16,7 @@ from gainlib.exercises.experiment import (
     Choice,
     Experiment,
     Later,
-    Listen,
+    ListenToMix,
     Mixer,
     Picture,
     Plot,
@@ -28,7 +27,7 @@ from gainlib.exercises.experiment import (
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
 from gainlib.exercises.numeric import Number
-from gainlib.exercises.refrain import STEMS, mix, refrain, rough_faders_db, short_name
+from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import Recipe, draws, either, grid, pick, shuffled
@@ -36,7 +35,7 @@ from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
-from gainlib.mix.stretches import REACH_S, Stretches, excerpt_around
+from gainlib.mix.stretches import REACH_S, Stretches
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Remeter, Session, Strip
 from gainlib.words import Table, depth_text, level_text, number_text, peak_text
@@ -47,11 +46,12 @@ MASTER = "master"
 METERS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
 KINDS = {"float": "floating point, which keeps what is over", "fixed": "fixed point, which cuts it off"}
 AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
-EDGES_DB, EXCERPT_S = tuple(range(-60, 13, 3)), 8.0
+EDGES_DB = tuple(range(-60, 13, 3))
 NOTE = (
-    "You hear 8 s around the worst peak as found, through a converter that cuts off at full scale; both are matched in "
-    "loudness. Clipping can harm tweeters: start low."
+    "You hear the refrain through a converter that cuts off at full scale. Move a fader while it plays. Clipping can "
+    "harm tweeters: start low."
 )
+HEARD = ListenToMix(lambda session: REFRAIN_S, same=("take",), note=lambda _: NOTE, cut=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +59,7 @@ class BusLoad:
     """What is worked out for one setting of a session as found, when the hand has let go.
 
     The worst peaks are those of the sum, of a fixed bus ahead of the master; the stretches around them are followed
-    from move to move. `behind` is what the meters read behind a fixed bus; the rest is there where shown or heard.
+    from move to move. `behind` is what the meters read behind a fixed bus; the rest is there where shown.
     """
 
     start: Session
@@ -69,7 +69,6 @@ class BusLoad:
     behind: object = None
     envelope: tuple | None = None
     percent: np.ndarray | None = None
-    sounds: dict[str, Audio] | None = None
 
 
 @lru_cache(maxsize=4)
@@ -146,7 +145,7 @@ class MixBus:
             self._pictures(start),
             self.session,
             self.read,
-            listen=Listen(lambda run: run.found.sounds, note=lambda _: NOTE, later=True) if self._whole else None,
+            listen=HEARD if self._whole else None,
             later=Later(self._work, lambda _, load: self._told(load), "Measuring …"),
             title="The mix bus",
         )
@@ -245,13 +244,7 @@ class MixBus:
         if not self._whole:
             return replace(load, behind=behind)
         bus = trace.bus.samples
-        sounds = None
-        if peaks.peaks:
-            progress(0.8, "Preparing what you can hear …")
-            sounds = {"as found": _excerpt_as_found(start), "as you set it": _excerpt(start, trace.bus)}
-        return replace(
-            load, behind=behind, envelope=envelope_of(bus), percent=level_counts(bus, EDGES_DB), sounds=sounds
-        )
+        return replace(load, behind=behind, envelope=envelope_of(bus), percent=level_counts(bus, EDGES_DB))
 
     def _told(self, load):
         """Return what the setting amounts to."""
@@ -265,15 +258,6 @@ class MixBus:
             return "No sample leaves the bus above full scale."
         said = f"**{over:,} samples** leave the bus above full scale, up to {peak}. A floating-point bus carries them;"
         return f"{said} the first converter or fixed-point file clips them."
-
-
-def _excerpt(start, bus):
-    return HardClip(0.0).process(excerpt_around(bus, _peaks(start, start).peaks[0].time_s, EXCERPT_S))
-
-
-@lru_cache(maxsize=4)
-def _excerpt_as_found(start):
-    return _excerpt(start, start.render().bus)
 
 
 def without_table(found: Contributions) -> Table:

@@ -158,28 +158,6 @@ def _stretch(source, start, stop):
     return out
 
 
-def excerpt_around(audio: Audio, centre_s: float, length_s: float) -> Audio:
-    """Return a stretch of audio around an instant, moved where it would pass an end.
-
-    Parameters
-    ----------
-    audio : Audio
-        What to cut from.
-    centre_s, length_s : float
-        The instant that should stand in the middle, and the length; a shorter audio comes back whole.
-
-    Examples
-    --------
-    >>> tone = Audio(np.arange(10) / 10, 10)
-    >>> excerpt_around(tone, 0.9, 0.4).samples[:, 0].tolist()
-    [0.6, 0.7, 0.8, 0.9]
-    """
-    length = min(audio.frames, max(1, round(length_s * audio.rate_hz)))
-    start = round((centre_s - length_s / 2) * audio.rate_hz)
-    start = min(max(start, 0), audio.frames - length)
-    return audio.with_samples(audio.samples[start : start + length])
-
-
 # ---- for the ear -----------------------------------------------------------------------------------------------------
 
 

@@ -14,7 +14,7 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.experiment import Again, Experiment, Mixer, Picture, Run, Setting, Text, Trims
+from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
 from gainlib.notebook import assets, figures, standing
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.controls import Controls
@@ -25,6 +25,7 @@ from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.records import SaveButton
+from gainlib.session.strip import BUS
 from gainlib.words import Table
 
 PICTURE_PX = (700, 368)
@@ -33,6 +34,7 @@ UNDO_STEPS = 200
 TYPED_S = 0.6  # between two letters
 SHUT = "This table opens when your prediction is locked: press *Compare with my prediction* below."
 ASKS = "Put every control back to where you found it?"
+AS_FOUND, AS_SET = "as found", "as you set it"
 FRESH = "Everything that you moved goes back to where you found it."
 
 
@@ -229,6 +231,9 @@ class Desk(Panel):
         from gainlib.notebook.listen import Player
 
         listen = self.experiment.listen
+        if isinstance(listen, ListenToMix):
+            self._hear_mix(run)
+            return
         sounds = listen.sounds(run)
         if sounds is None:
             return
@@ -239,6 +244,32 @@ class Desk(Panel):
             return
         self.player.match, self.player.note = listen.matched(run.setting), listen.note(run.setting)
         self.player.update(sounds)
+
+    def _hear_mix(self, run):
+        """Give the player the mix as it was found and as it is set."""
+        from gainlib.notebook.mixing import MixPlayer
+
+        listen, setting = self.experiment.listen, run.setting
+        found = self.experiment.at(self.experiment.start.with_(**{name: setting[name] for name in listen.same}))
+        mixes, note = {AS_FOUND: found.session, AS_SET: run.session}, listen.note(setting)
+        if self.player is None:
+            more = {"match": listen.matched(setting), "note": note, "cut": listen.cut}
+            self.player = MixPlayer(mixes, *listen.part(run.session), ties=self._ties(), **more)
+            self._stand.children = [self.player]
+            return
+        self.player.match, self.player.note = listen.matched(setting), note
+        self.player.update(mixes)
+
+    def _ties(self):
+        """Return which control of the page stands for what of the session."""
+        listen, ties = self.experiment.listen, []
+        for each in self.experiment.controls:
+            if isinstance(each, Mixer | Trims):
+                ties += _fader_ties(self.mixers[each.name], each, listen.bus)
+            elif each.name in listen.drives:
+                row = list(self.settings.values).index(each.name)
+                ties.append(_tie(self.settings, each, row, listen.drives[each.name]))
+        return ties
 
     def _laid_out(self):
         for k, view in enumerate(self._views):
@@ -551,6 +582,23 @@ class TaskDesk(Desk):
             self.set(**self._task.values(answer, self._given))
         except (GainlibError, AttributeError, TypeError, ValueError):
             return
+
+
+def _fader_ties(faders, control, bus):
+    owners = [[name, BUS if name == bus else name] for name in faders.names]
+    field = "fader_db" if isinstance(control, Mixer) else control.name.replace("trims", "trim")
+    fields = {"values_db": field, **{option: option for option in faders.options}}
+    model = f"IPY_MODEL_{faders.model_id}"
+    return [{"model": model, "trait": trait, "owners": owners, "field": field} for trait, field in fields.items()]
+
+
+def _tie(settings, control, row, drives):
+    options = getattr(control, "options", None)
+    found = [
+        [each.owner, each.field, each.scale, each.offset, each.values and [each.values[one] for one in options]]
+        for each in drives
+    ]
+    return {"model": f"IPY_MODEL_{settings.model_id}", "trait": "places", "row": row, "drives": found}
 
 
 def _lines(text):

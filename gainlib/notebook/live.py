@@ -51,9 +51,11 @@ class Picture(anywidget.AnyWidget):
         One ``Table.as_dict()`` for every table under the picture.
     compact : bool
         Whether the sentence is folded away with the tables.
+    clocks : list of dict
+        Where in the picture time runs from left to right: shares of its size, and seconds.
     """
 
-    _esm = assets.module("picture")
+    _esm = assets.module("playhead", "picture")
     _css = assets.style()
     ground = traitlets.Dict().tag(sync=True)
     moving = traitlets.Dict().tag(sync=True)
@@ -64,6 +66,7 @@ class Picture(anywidget.AnyWidget):
     sentence = traitlets.Unicode("").tag(sync=True)
     tables = traitlets.List().tag(sync=True)
     compact = traitlets.Bool(False).tag(sync=True)
+    clocks = traitlets.List().tag(sync=True)
 
 
 class TableView(anywidget.AnyWidget):
@@ -157,7 +160,8 @@ class LiveFigure:
         # the order in which matplotlib itself would draw them
         self.artists.sort(key=lambda artist: artist.get_zorder())
         width, height = (round(float(v)) for v in fig.bbox.size)
-        self.widget = Picture(width_px=width, height_px=height, compact=compact)
+        clocks = [_clock(each.clock) for each in self._drawings if hasattr(each, "clock")]
+        self.widget = Picture(width_px=width, height_px=height, compact=compact, clocks=clocks)
         self.redraw()
         self.settle()
 
@@ -199,3 +203,9 @@ class LiveFigure:
             self.widget.sentence = words
             self.widget.alt = f"{self.title}. {words}".strip()
             self.widget.tables = [t.as_dict() for t in tables]
+
+
+def _clock(axes):
+    box, (from_s, to_s) = axes.get_position(), axes.get_xlim()
+    shares = {"left": box.x0, "right": box.x1, "top": 1.0 - box.y1, "bottom": 1.0 - box.y0}
+    return shares | {"from_s": from_s, "to_s": to_s}

@@ -9,7 +9,6 @@ class MeterRows {
   constructor(model) {
     this.model = model;
     this.root = make("div", "gl-meters");
-    this.root.hidden = true;
     const rows = make("div", "gl-meter-rows");
     rows.setAttribute("aria-hidden", "true"); // the table says the same, when it is asked for
     rows.title = METER_WORDS;
@@ -40,7 +39,6 @@ class MeterRows {
     this.node = workletNode(context, "gainlib-meters", inputs.length, this.model.get("ballistics"));
     inputs.forEach((input, k) => input.connect(this.node, 0, k));
     this.node.connect(context.destination); // silent, but so it is kept running
-    this.root.hidden = false;
     this.node.port.onmessage = ({ data }) => this.take(data);
   }
   begin() {

@@ -126,6 +126,7 @@ function render({ model, el, signal }) {
   image.setAttribute("role", "img");
   const [ground, moving] = ["gl-ground", "gl-moving"].map((name) => make("canvas", name));
   image.append(ground, moving);
+  playhead(model, image, signal);
   const sentence = make("figcaption", "gl-sentence");
   const details = make("details", "gl-numbers");
   const holder = make("div");

@@ -118,14 +118,14 @@ class MixSound {
       this.read(other, each);
     }
   }
-  read(other, { trait, row, owners, field, scale = 1, offset = 0, table }) {
+  read(other, { trait, row, owners, field, drives }) {
     const held = other.get(trait);
-    const put = (owner, value) => this.hand.set(`${owner}/${field}`, value);
+    const put = (owner, value, what = field) => this.hand.set(`${owner}/${what}`, value);
     if (owners && ["mute", "solo"].includes(field)) owners.forEach(([name, owner]) => put(owner, held.includes(name)));
     else if (owners) owners.forEach(([, owner], k) => put(owner, held[k]));
     else {
       const value = row === undefined ? held : held[row];
-      for (const [owner, field, values] of table) this.hand.set(`${owner}/${field}`, values ? values[value] : value * scale + offset);
+      for (const [owner, field, scale, offset, values] of drives) put(owner, values ? values[value] : value * scale + offset, field);
     }
   }
 
