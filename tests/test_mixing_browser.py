@@ -97,8 +97,7 @@ def test_what_leaves_the_browser_is_the_bus_of_the_session(bare, player, case):
     fetched(bare)
     found, meters = rendered(bare)
     trace = session.render()
-    match = player.mixes[1]["match_db"]
-    assert match == 0.0  # the hand is heard as it moves
+    assert player.mixes[1]["match_db"] == 0.0  # the hand is heard as it moves
     assert null_db(found, trace.bus.samples) < SILENT_DB
     nodes = [f"{each['name']}/out" for each in player.channels[:-1]]
     for name, (peak, rms, needle) in zip([*nodes, "bus"], meters, strict=True):

@@ -452,7 +452,7 @@ class ListenToMix:
     """A mix that is heard while it is moved: the stems go to the browser, which mixes them as the hand does.
 
     Faders, mutes, solos and columns of trims are followed by themselves. Beside the mix as it is set, it is heard as
-    it was found.
+    it was found, or in other views.
 
     Parameters
     ----------
@@ -467,8 +467,11 @@ class ListenToMix:
         As for :class:`Listen`.
     cut : bool
         Whether one listens through a converter that cuts off at full scale.
-    bus : str
-        Name of the fader that is the master's.
+    owners : mapping of str to str
+        Whose fader one is that is not named after its strip; the master's is "bus".
+    views : mapping of str to tuple of (str, str, object)
+        Ways to hear the mix as it is set, in place of the one as found: by name, the controls that stand elsewhere
+        there whatever the hand does, as owner, field and value. The last one changes nothing.
     """
 
     part: Callable[[Any], tuple[float, float]]
@@ -477,7 +480,8 @@ class ListenToMix:
     matched: Callable[[Setting], bool] = lambda setting: True
     note: Callable[[Setting], str] = lambda setting: ""
     cut: bool = False
-    bus: str = "master"
+    owners: Mapping[str, str] = field(default_factory=lambda: {"master": "bus"})
+    views: Mapping[str, tuple[tuple[str, str, Any], ...]] = field(default_factory=dict)
     later: ClassVar[bool] = False
 
 

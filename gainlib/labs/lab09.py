@@ -12,8 +12,10 @@ from gainlib.exercises.controls import RANGES, applied
 from gainlib.exercises.experiment import (
     Again,
     Choice,
+    Drive,
     Experiment,
     Listen,
+    ListenToMix,
     Mixer,
     Picture,
     Plot,
@@ -196,6 +198,19 @@ def _one_strip(fader_db, trim_db, cue_db=SEND_DB, effect_db=SEND_DB):
     return Session((strip,), (Group("cue", to=()), Group("effect")))
 
 
+ON_STRIP = {"post_trim_db": "post_trim_db", "cue_db": "send cue level_db", "effect_db": "send effect level_db"}
+STRIP_NOTE = "The two are matched in loudness: listen to what the processor does, not to how loud it is."
+
+
+def _strip_heard(*names):
+    drives = {name: (Drive("strip", ON_STRIP.get(name, name)),) for name in names}
+    return ListenToMix(_all_of_it, drives, owners={FADER: "strip"}, note=lambda _: STRIP_NOTE)
+
+
+def _all_of_it(session):
+    return 0.0, session.frames / session.rate_hz
+
+
 def _total(setting):
     return setting.fader_db[FADER] + setting.post_trim_db
 
@@ -265,6 +280,7 @@ def strip(rng: np.random.Generator) -> Experiment:
         lambda s: _one_strip(s.fader_db[FADER], s.post_trim_db, s.cue_db, s.effect_db),
         lambda run: _strip_taps().read(run.session),
         told=_told_sum,
+        listen=_strip_heard("post_trim_db", "cue_db", "effect_db"),
         link=_kept,
         title="Fader and output trim",
         lines=1,
@@ -280,7 +296,7 @@ def _handed(given):
         (fader, db_slider("post_trim_db", "Output trim", -TRIM_END_DB, TRIM_END_DB, float(given["t"]))),
         (Picture("Levels along a strip", ("L",), {"L": LADDER}, margins={"left": 0.28}),),
         lambda s: _one_strip(s.fader_db, s.post_trim_db), lambda run: _strip_taps().read(run.session),
-        title="Fader and output trim",
+        listen=_strip_heard("fader_db", "post_trim_db"), title="Fader and output trim",
     )  # fmt: skip
 
 
@@ -396,6 +412,11 @@ def _near_unity(given):
         (Picture(title, ("FC",), plots, widths=(1.0, 1.1), margins=margins),),
         moved_session,
         lambda run: _taps(session).read(run.session),
+        listen=ListenToMix(
+            _all_of_it,
+            {name: (Drive(stem, control),) for name, stem, control in _of_sends(given)},
+            note=lambda _: "Matched in loudness; the cue is not on the bus and not heard.",
+        ),
         title="Eight strips",
     )  # fmt: skip
 

@@ -9,7 +9,16 @@ from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Number, Option, Slip, draws, fill, grid, one_of
 from gainlib.exercises.drawn import Drawn
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
+from gainlib.exercises.experiment import (
+    Choice,
+    Drive,
+    Experiment,
+    ListenToMix,
+    Picture,
+    Plot,
+    Slider,
+    db_slider,
+)
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -144,15 +153,28 @@ def _told(run):
     return said + (f"; the lowest notch is at {number_text(seen.notches[0][0], 0)} Hz." if seen.notches else ".")
 
 
-def _sounds(run):
-    nodes = {"direct path": "track/out", "both paths": "group/out", "bus": "bus"}
-    audios = run.seen.trace.audios(nodes.values())
-    return {name: audios[node].with_samples(audios[node].samples.astype(np.float32)) for name, node in nodes.items()}
+SILENT = tuple((name, "mute", True) for name in ("room", "echo"))
+VIEWS = {
+    "direct path": (("parallel", "mute", True), *SILENT, ("group", "fader_db", 0.0), ("group", "inserts", ())),
+    "both paths": SILENT, "bus": (),
+}  # fmt: skip
+PARALLEL = (Drive("parallel", "polarity", values={CLOSED: 1, OPEN: 1, INVERTED: -1}),
+            Drive("parallel", "mute", values={CLOSED: True, OPEN: False, INVERTED: False}))  # fmt: skip
+DRIVES = {
+    "trim_db": "trim_db", "fader_db": "fader_db", "room_db": "send room level_db", "echo_db": "send echo level_db",
+}  # fmt: skip
 
 
-HEARD = Listen(
-    _sounds, lambda s: s.get("matched", False), lambda s: "You hear one bar. Turn down before you raise a gain."
-)
+def _heard(choice=True):
+    drives = {name: (Drive("track", field),) for name, field in DRIVES.items()}
+    drives |= {f"{name}_db": (Drive(name, "fader_db"),) for name in ("parallel", "group")}
+    drives |= {"angle": (Drive("track", "pan", 1 / 45, -1.0),)} | {
+        "polarity": PARALLEL if choice else (Drive("parallel", "polarity"),)
+    }
+    return ListenToMix(
+        lambda session: (0.0, session.frames / session.rate_hz), drives, matched=lambda s: s.get("matched", False),
+        note=lambda s: "You hear one bar. Turn down before you raise a gain.", views=VIEWS,
+    )  # fmt: skip
 
 
 def _faders(off=lambda setting: "", **starts):
@@ -179,7 +201,7 @@ def routing() -> Experiment:
         Choice("matched", "Player", {False: "levels as they are", True: "matched in loudness"}),
     )  # fmt: skip
     return Experiment(
-        controls, (GRAPH, MEETING, COMB), read=lambda run: Ways(run.session), told=_told, listen=HEARD,
+        controls, (GRAPH, MEETING, COMB), read=lambda run: Ways(run.session), told=_told, listen=_heard(),
         session=lambda s: routed(bar(s.sound), **{name: s[name] for name in s if name not in ("sound", "matched")}),
         title="One track, several paths to the bus",
     )  # fmt: skip
@@ -192,7 +214,7 @@ def _task(g, controls, before, pictures=(GRAPH,), **fixed):
     """Return an experiment whose readings are compared with those of the track before."""
     sound = bar(g["stem"])
     was = Ways(routed(sound, **before, compressed=fixed.get("compressed", False)))
-    more = {"told": None, "listen": HEARD, "title": f"{short_name(g['stem'])}, several paths to the bus"}
+    more = {"told": None, "listen": _heard(False), "title": f"{short_name(g['stem'])}, several paths to the bus"}
     return Experiment(
         tuple(controls), pictures, lambda s: routed(sound, **fixed, **s), lambda run: Ways(run.session, was), **more
     )

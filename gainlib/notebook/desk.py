@@ -19,13 +19,12 @@ from gainlib.notebook import assets, figures, standing
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fader import EvenTravel, Faders
+from gainlib.notebook.fader import EvenTravel, Faders, fader_ties
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.records import SaveButton
-from gainlib.session.strip import BUS
 from gainlib.words import Table
 
 PICTURE_PX = (700, 368)
@@ -246,26 +245,31 @@ class Desk(Panel):
         self.player.update(sounds)
 
     def _hear_mix(self, run):
-        """Give the player the mix as it was found and as it is set."""
+        """Give the player the mix as it was found and as it is set, or its views."""
         from gainlib.notebook.mixing import MixPlayer
 
         listen, setting = self.experiment.listen, run.setting
-        found = self.experiment.at(self.experiment.start.with_(**{name: setting[name] for name in listen.same}))
-        mixes, note = {AS_FOUND: found.session, AS_SET: run.session}, listen.note(setting)
+        held = {name: [f"{owner}/{field}" for owner, field, _ in changes] for name, changes in listen.views.items()}
+        if listen.views:
+            mixes = {name: _viewed(run.session, changes) for name, changes in listen.views.items()}
+        else:
+            found = self.experiment.at(self.experiment.start.with_(**{name: setting[name] for name in listen.same}))
+            mixes, held = {AS_FOUND: found.session, AS_SET: run.session}, {AS_SET: []}
+        note = listen.note(setting)
         if self.player is None:
-            more = {"match": listen.matched(setting), "note": note, "cut": listen.cut}
-            self.player = MixPlayer(mixes, *listen.part(run.session), ties=self._ties(), **more)
+            more = {"match": listen.matched(setting), "note": note, "cut": listen.cut, "held": held}
+            self.player = MixPlayer(mixes, *listen.part(run.session), ties=self.ties(listen), **more)
             self._stand.children = [self.player]
             return
         self.player.match, self.player.note = listen.matched(setting), note
         self.player.update(mixes)
 
-    def _ties(self):
-        """Return which control of the page stands for what of the session."""
-        listen, ties = self.experiment.listen, []
+    def ties(self, listen: ListenToMix) -> list[dict]:
+        """Return which control of the page stands for what of the session, as a mix in the browser follows it."""
+        ties = []
         for each in self.experiment.controls:
             if isinstance(each, Mixer | Trims):
-                ties += _fader_ties(self.mixers[each.name], each, listen.bus)
+                ties += fader_ties(self.mixers[each.name], each.name.replace("s_db", "_db"), listen.owners)
             elif each.name in listen.drives:
                 row = list(self.settings.values).index(each.name)
                 ties.append(_tie(self.settings, each, row, listen.drives[each.name]))
@@ -584,12 +588,10 @@ class TaskDesk(Desk):
             return
 
 
-def _fader_ties(faders, control, bus):
-    owners = [[name, BUS if name == bus else name] for name in faders.names]
-    field = "fader_db" if isinstance(control, Mixer) else control.name.replace("trims", "trim")
-    fields = {"values_db": field, **{option: option for option in faders.options}}
-    model = f"IPY_MODEL_{faders.model_id}"
-    return [{"model": model, "trait": trait, "owners": owners, "field": field} for trait, field in fields.items()]
+def _viewed(session, changes):
+    for owner, field, value in changes:
+        session = session.with_(owner, **{field: value})
+    return session
 
 
 def _tie(settings, control, row, drives):

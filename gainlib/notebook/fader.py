@@ -339,3 +339,13 @@ class Fader(Faders):
 
     def _to_list(self, change):
         self.values_db = [change["new"]]
+
+
+def fader_ties(faders: Faders, field: str = "fader_db", owners=None) -> list[dict]:
+    """Return what faders, mutes and solos stand for in a mix that follows them in the browser; `owners` by name."""
+    rows = [[name, (owners or {}).get(name, name)] for name in faders.names]
+    fields, model = (
+        {"values_db": field, **{option: option for option in faders.options}},
+        f"IPY_MODEL_{faders.model_id}",
+    )
+    return [{"model": model, "trait": trait, "owners": rows, "field": field} for trait, field in fields.items()]

@@ -18,8 +18,8 @@ import traitlets
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters.needle import high_pass, movement
 from gainlib.mix.live import LiveMix, Tap, live_mix, reduced, response
-from gainlib.notebook.limits import CEILING_DBTP, gains, guard_of, heard
-from gainlib.notebook.listen import Player
+from gainlib.notebook.limits import CEILING_DBTP, Heard, gains, guard_of, heard
+from gainlib.notebook.listen import QUIETEST_DB, Player
 from gainlib.processors import HardClip
 from gainlib.session import Session
 from gainlib.session.strip import BUS
@@ -28,6 +28,9 @@ PIECE_S = 10.0
 LOUDEST_16 = 32767
 ALIGNMENT_DBFS = -18.0
 KEPT = 64
+MOST_SAMPLES = 60_000_000  # of all stems together, that a browser is to hold as 32-bit floats: 240 MB
+UNKNOWN = {"match_db": [], "ceiling_db": QUIETEST_DB, "quietest_db": QUIETEST_DB}
+UNHEARD = Heard(-math.inf, -math.inf, -math.inf)
 
 # one thread for all players, beside the one for pictures
 _THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-sound")
@@ -55,6 +58,9 @@ class MixPlayer(Player):
         The part that is heard and rendered; the whole song can be heard where nothing depends on level.
     ties : iterable of dict
         Which control of the page stands for what; :func:`ties_of` in the desk makes them.
+    held : mapping of str to list of str, optional
+        Which mixes follow the hand, each with the controls that it is not to touch there, as "owner/field"; the last
+        one with none if left out.
     cut : bool
         Whether one listens through a converter that cuts off at full scale.
     match, note
@@ -73,7 +79,6 @@ class MixPlayer(Player):
     mixes = traitlets.List().tag(sync=True)
     span = traitlets.Dict().tag(sync=True)
     ties = traitlets.List().tag(sync=True)
-    hand = traitlets.Int(0).tag(sync=True)
     whole = traitlets.Bool(False).tag(sync=True)
     ballistics = traitlets.Dict().tag(sync=True)
 
@@ -84,21 +89,23 @@ class MixPlayer(Player):
         length_s: float,
         *,
         ties: Iterable[dict] = (),
+        held: Mapping[str, list] | None = None,
         match: bool = True,
         note: str = "",
         cut: bool = False,
     ):
         first = next(iter(sessions.values()))
         self._cut, self._part = bool(cut), part_of(first, start_s, length_s)
+        self._held = {list(sessions)[-1]: []} if held is None else dict(held)
         self._stamp_of, self._tap_of, self._rooms, self._sounds = {}, {}, {}, {}
-        self._sessions, self._parts = {}, {}
+        self._sessions, self._parts, self._loud = {}, {}, {}
         rate = first.rate_hz
         bits = {"highPass": high_pass(rate).tolist(), "movement": movement(rate).tolist()}
         self._begin(match, note, CEILING_DBTP, 0.0)
         self.ties, self.ballistics = list(ties), bits | {"alignment_dbfs": ALIGNMENT_DBFS}
-        self.hand = self.which = len(sessions) - 1
+        self.which, self.volume_db, self.levels = len(sessions) - 1, QUIETEST_DB, UNKNOWN
+        self.observe(lambda change: change["new"] and self.measure(), "playing")
         self._take(dict(sessions))
-        self.volume_db = self.gains.start_db
 
     def update(self, sessions: Mapping[str, Session]) -> None:
         """Replace some of the mixes, when the hand has let go; what is playing goes on at the same place.
@@ -121,22 +128,18 @@ class MixPlayer(Player):
             name: self._parts[name] if self._sessions.get(name) is session else live_mix(session)
             for name, session in sessions.items()
         }
-        known = {name: self._sessions.get(name) is session for name, session in sessions.items()}
         self._sessions, self._parts = sessions, parts
         channels, rate = next(iter(parts.values())).channels, next(iter(sessions.values())).rate_hz
         if any(each.channels != channels for each in parts.values()):
             raise GainlibError("the mixes differ in their strips, groups or ways; give mixes of one session")
         self._number()
-        first = not self.names
         with self.hold_sync():
             self.names, self.rate_hz = list(sessions), rate
             self.guard, self.channels = guard_of(rate), list(channels)
             self.span = self._span(sessions)
-            if first:
-                self._loudness(self._measured(sessions, parts))
             self.mixes = self._told()
-        if not first:  # what the browser waits for goes first
-            self._beside(self._measured, self._loudness, {n: sessions[n] for n in sessions if not known[n]}, parts)
+        if self.playing:
+            self.measure()
 
     def _number(self):
         """Give every sound that is needed a number; those that are not needed any more are forgotten."""
@@ -155,7 +158,7 @@ class MixPlayer(Player):
     def _span(self, sessions):
         (start, stop), frames = self._part, next(iter(sessions.values())).frames
         taps = {tap for each in self._parts.values() for tap in each.taps.values()}
-        whole = not any(tap.boxes for tap in taps)
+        whole = not any(tap.boxes for tap in taps) and sum(tap.channels for tap in taps) * frames <= MOST_SAMPLES
         piece = round(PIECE_S * next(iter(sessions.values())).rate_hz)
         cuts = [[0, start], [stop, frames]]
         edges = [[at, min(at + piece, last)] for first, last in cuts for at in range(first, last, piece)]
@@ -170,8 +173,8 @@ class MixPlayer(Player):
         for k, (name, parts) in enumerate(self._parts.items()):
             session = self._sessions[name]
             found.append({
-                "name": name, "values": _to_wire(parts.values), "live": parts.live, "fixed": parts.fixed,
-                "law": session.pan_law_db, "cut": self._cut, "match_db": self._match_db(k),
+                "held": self._held.get(name), "values": _to_wire(parts.values), "live": parts.live,
+                "fixed": parts.fixed, "law": session.pan_law_db, "cut": self._cut, "match_db": self._match_db(k),
                 "taps": {owner: self._stamp_of[tap] for owner, tap in parts.taps.items()},
                 "responses": {owner: self._rooms[boxes] for owner, boxes in parts.responses.items()},
             })  # fmt: skip
@@ -179,17 +182,26 @@ class MixPlayer(Player):
 
     # ---- how loud --------------------------------------------------------------------------------------------------
 
-    def _measured(self, sessions, parts):
-        """Return how loud mixes are over the part that is heard; runs in a thread."""
-        return {name: (session, heard(self._bus(session, parts[name]))) for name, session in sessions.items()}
+    def measure(self) -> None:
+        """Find out how loud the mixes are, beside the hand; done when Play is pressed, and from then on."""
+        parts = {session: self._parts[name] for name, session in self._sessions.items() if session not in self._loud}
+        if parts:
+            self._beside(self._measured, self._loudness, parts)
+
+    def _measured(self, parts):
+        """Return how loud sessions are over the part that is heard; runs in a thread."""
+        return {session: heard(self._bus(session, each)) for session, each in parts.items()}
 
     def _loudness(self, found):
-        before = self.gains if self._heard else None
-        self._heard |= {name: each for name, (session, each) in found.items() if self._sessions[name] is session}
-        if len(self._heard) == len(self._sessions):
-            self.gains = self._worked_out(tuple(self._heard[name] for name in self._sessions))
+        before = self.gains if self._loud else None
+        wanted = self._sessions.values()
+        self._loud = {session: each for session, each in (self._loud | found).items() if session in wanted}
+        if all(session in self._loud for session in wanted):
+            self.gains = self._worked_out(tuple(self._loud[session] for session in wanted))
             with self.hold_sync():
                 self._say(before)
+                if before is None:
+                    self.volume_db = self.gains.start_db
                 self.mixes = self._told()
 
     def _bus(self, session: Session, parts: LiveMix) -> Audio:
@@ -203,15 +215,19 @@ class MixPlayer(Player):
         """Return the limits; nothing is turned down for another mix, since the hand is to be heard as it moves."""
         return gains(sources, False, self._ceiling_dbtp)
 
+    def _volume_for(self, before, found):
+        """Return the volume, which stays: a fader that is raised is to be heard louder."""
+        return min(self.volume_db, found.ceiling_db)
+
     def _match_db(self, k):
-        """Return what a mix is turned by to be as loud as the one under the hand, where that is wanted."""
-        own, hand = (self._heard[list(self._sessions)[n]].loudness_lufs for n in (k, self.hand))
+        """Return what a mix is turned by to be as loud as the last one, where that is wanted."""
+        own, hand = (self._loud.get(list(self._sessions.values())[n], UNHEARD).loudness_lufs for n in (k, -1))
         return round(hand - own, 2) if self.match and math.isfinite(own) and math.isfinite(hand) else 0.0
 
     def _match_text(self):
         if len(self._sessions) < 2 or not self.match:
             return super()._match_text()
-        return "Matched in loudness when the hand lets go: all are as loud as the mix under it."
+        return f"Matched in loudness when the hand lets go: each is as loud as “{list(self._sessions)[-1]}”."
 
     # ---- what the browser asks for ---------------------------------------------------------------------------------
 
@@ -222,6 +238,8 @@ class MixPlayer(Player):
         return self._sounds[stamp]
 
     def _asked(self, _widget, content, _buffers):
+        if not self._loud:
+            self.measure()  # what is asked for waits its turn, so that nothing sounds before its level is known
         for stamp, block in content.get("want", ()):
             self._beside(self._made, self._sent, stamp, block)
 

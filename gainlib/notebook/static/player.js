@@ -259,8 +259,9 @@ function render({ model, el, signal }) {
     loud.input.setAttribute("aria-valuetext", levelText(db));
     loud.out.textContent = levelText(db);
     const leaves = (value, unit) => levelText(value === null ? -Infinity : value + db, unit);
-    level.textContent =
-      `Everything is turned ${db > 0 ? "up" : "down"} by ${numberText(Math.abs(db))} dB: it leaves the workbook at ` +
+    level.textContent = loudest_lufs === undefined
+      ? "It starts at \u221230 LUFS or below."
+      : `Everything is turned ${db > 0 ? "up" : "down"} by ${numberText(Math.abs(db))} dB: it leaves the workbook at ` +
       `${leaves(loudest_lufs, "LUFS")}, true peak ${leaves(true_peak_dbtp, "dBTP")}.`;
   }
   function tick() {

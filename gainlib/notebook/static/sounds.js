@@ -230,7 +230,9 @@ class MixSound {
   }
   apply(when, seconds, mix = this.mix) {
     const k = this.model.get("which");
-    mix.apply(this.asHeard(k), k === this.model.get("hand") ? this.hand : null, when, seconds);
+    const { held } = this.mixes[k];
+    const hand = held && new Map([...this.hand].filter(([key]) => !held.includes(key)));
+    mix.apply(this.asHeard(k), hand, when, seconds);
   }
   build(mix, at, looping, when) {
     const { region } = this;
