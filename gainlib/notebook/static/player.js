@@ -200,12 +200,11 @@ function render({ model, el, signal }) {
   }
   care.textContent = model.get("care")[0];
   const stretch = make("button", "gl-whole", "Whole song");
-  stretch.hidden = !mixed;
   stretch.onclick = () => {
     model.set("whole", !model.get("whole"));
     model.save_changes();
   };
-  if (mixed) loop.after(stretch);
+  loop.after(stretch);
   const coming = make("span", "gl-coming");
   coming.setAttribute("role", "status");
   root.append(note, line, sliders, level, match, coming, care, safe, nothing);
@@ -246,7 +245,7 @@ function render({ model, el, signal }) {
     coming.textContent = context ? sound.progress() : "";
     coming.hidden = !coming.textContent;
     stretch.setAttribute("aria-pressed", String(Boolean(model.get("whole"))));
-    if (mixed) stretch.disabled = !model.get("span").can_whole;
+    stretch.hidden = !mixed || !model.get("span").can_whole;
     note.textContent = model.get("note");
     note.hidden = !model.get("note");
     match.textContent = model.get("match_text");
