@@ -6,7 +6,6 @@ import hashlib
 import math
 import os
 import re
-import signal
 import subprocess
 import sys
 from dataclasses import fields
@@ -17,6 +16,7 @@ import pyebur128
 import pytest
 import soundfile
 from rich.cells import cell_len
+from terminal import interrupted
 
 import gainlib
 from gainlib.__main__ import main
@@ -165,6 +165,15 @@ def test_bad_files_do_not_stop_the_good(stems, tmp_path, capsys):
     assert "bass.wav" in out and "2 of 5 files measured" in err
 
 
+def test_no_name_in_the_csv_acts_as_a_formula(tmp_path):
+    write(tmp_path / "=1+1.wav", _tone(0.5))
+    (tmp_path / "@sum.wav").write_text("words")
+    _run("measure", tmp_path, "--csv", tmp_path / "a.csv", "-q")
+    good, bad = _rows(tmp_path / "a.csv")
+    assert (good["file"], bad["file"]) == ("'=1+1.wav", "'@sum.wav") and float(good["rms_dbfs"]) < -19.9
+    assert bad["error"].startswith("'@sum.wav: ") and str(tmp_path) not in bad["error"]
+
+
 def test_a_name_with_a_line_break_stays_on_its_line(tmp_path, capsys):
     """In the table and in what is said of a bad file; the CSV has the name as it is."""
     write(tmp_path / "kick\nin\x1b[2J.wav", _tone(0.5))
@@ -270,43 +279,24 @@ def test_csv_replaces_an_older_one(stems, tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", "stems"]
 
 
-def test_interrupt_leaves_the_old_csv(stems, tmp_path, monkeypatch, capsys):
-    """Ctrl-C in the second file: exit code 130, the old CSV, no other file."""
-    (tmp_path / "a.csv").write_text("old")
-    real, calls = measure, []
-
-    def interrupted(source, alignment_dbfs):
-        calls.append(source)
-        if len(calls) == 2:
-            raise KeyboardInterrupt
-        return real(source, alignment_dbfs)
-
-    monkeypatch.setattr("gainlib.meters.measure", interrupted)
-    assert _run("measure", stems, "--csv", tmp_path / "a.csv") == 130
-    assert (tmp_path / "a.csv").read_text() == "old"
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", "stems"]
-    assert "Interrupted" in capsys.readouterr().err
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows sends no such signal to one process")
 def test_real_interrupt(tmp_path):
-    """A signal in the middle of a long folder ends the process with 130, and nothing is written."""
+    """A signal in the middle of a long folder: exit code 130, the CSV of the last time, no other file, no word more."""
     for k in range(3):
         write(tmp_path / f"{k}.wav", Audio(np.random.default_rng(k).uniform(-0.1, 0.1, (120 * RATE, 2)), RATE))
-    command = [sys.executable, "-m", "gainlib", "measure", str(tmp_path), "--csv", str(tmp_path / "a.csv")]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        seen = b""
-        while b"% |" not in seen and (more := os.read(process.stderr.fileno(), 4096)):
-            seen += more
-        process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=60)
-    assert process.returncode == 130, seen + err
-    assert out == b"" and b"Traceback" not in err
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["0.wav", "1.wav", "2.wav"]
+    (tmp_path / "a.csv").write_text("old")
+    code, out, seen = interrupted(("measure", tmp_path, "--csv", tmp_path / "a.csv"), b"% |")
+    assert code == 130 and out == b"", seen
+    assert b"Traceback" not in seen and b"Interrupted" in seen
+    assert (tmp_path / "a.csv").read_text() == "old"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["0.wav", "1.wav", "2.wav", "a.csv"]
 
 
-def test_progress_bar_on_the_error_stream(stems, capsys):
-    """The bar goes to stderr, so that the table can be kept in a file; --quiet takes it away."""
+def test_progress_bar_on_the_error_stream(stems, monkeypatch, capsys):
+    """The bar goes to stderr, so that the table can be kept in a file; --quiet takes it away, and so does a pipe."""
+    _run("measure", stems)
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
     _run("measure", stems)
     out, err = capsys.readouterr()
     assert "% |" in err and "% |" not in out
@@ -316,16 +306,17 @@ def test_progress_bar_on_the_error_stream(stems, capsys):
 
 @pytest.mark.parametrize("columns", [40, 80, 100, 120, 200])
 def test_table_fits_the_screen(stems, columns, monkeypatch, capsys):
-    """80 to 120 columns, long and wide names shortened, numbers under their heads."""
+    """40 to 120 columns, long and wide names shortened, numbers under their heads; what does not fit is left out."""
     write(stems / ("Second violin, far microphone, take 12 " * 2 + ".wav"), _tone())
     write(stems / "一二三四五六七八九十一二三四五六.wav", _tone())
     monkeypatch.setenv("COLUMNS", str(columns))
     _run("measure", stems)
     lines = capsys.readouterr().out.splitlines()
-    assert max(map(cell_len, lines)) <= min(max(columns, 80), 120)
+    assert max(map(cell_len, lines)) <= min(columns, 120)
     table = lines[: lines.index("")]
     assert len(table) == 6 and {cell_len(line) for line in table[2:]} == {cell_len(table[0])}
-    assert "dBTP" in table[1] and "LUFS" in table[1] and "…" in "".join(table)
+    assert ("dBTP" in table[1] and "LUFS" in table[1]) or columns < 80
+    assert "dBFS" in table[1] and "…" in "".join(table)
 
 
 def test_a_pipe_gets_plain_text(tmp_path, monkeypatch, capsys):
@@ -349,12 +340,22 @@ def test_names_that_the_screen_cannot_show(tmp_path):
     assert b"-20.0" in done.stdout and b"Dr\\xf6hn \\u9f13.wav" in done.stdout
 
 
-def test_output_that_nobody_reads(stems):
+@pytest.mark.parametrize("words", [(), ("--json",), ("--help",)])
+def test_output_that_nobody_reads(stems, words):
     """A reader that has seen enough is no error to speak of."""
-    command = [sys.executable, "-m", "gainlib", "measure", str(stems), "-q"]
+    command = [sys.executable, "-m", "gainlib", "measure", str(stems), "-q", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         process.stdout.close()
         assert process.stderr.read() == b""
+
+
+def test_output_that_has_no_room_or_no_place(stems):
+    """A full disk is told in a sentence; where a shell has closed standard output, nothing can be."""
+    words = f"'{sys.executable}' -m gainlib measure '{stems}' -q"
+    full = subprocess.run(["sh", "-c", f"{words} > /dev/full"], capture_output=True, text=True, check=False)
+    assert full.returncode == 1 and full.stderr.count("\n") == 1 and "No space left" in full.stderr
+    closed = subprocess.run(["sh", "-c", f"{words} >&-"], capture_output=True, text=True, check=False)
+    assert (closed.returncode, closed.stderr) == (0, "")
 
 
 def test_help_and_version(capsys):
@@ -386,7 +387,7 @@ class _Server:
     started: list = []  # noqa: RUF012
     waits = 0
 
-    def __init__(self, command):
+    def __init__(self, command, stdout):
         self.started.append(command)
 
     def wait(self):

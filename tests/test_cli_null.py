@@ -45,6 +45,7 @@ def prints(tmp_path_factory):
 
 
 def found(prints, tmp_path, second, *options):
+    """As the version before wrote it, which is still read; the document of today is tried with all verbs."""
     assert run("null", prints / "a.wav", prints / f"{second}.wav", "--json", tmp_path / "n.json", *options) == 0
     return json.loads((tmp_path / "n.json").read_text(encoding="utf-8"))
 
@@ -52,7 +53,8 @@ def found(prints, tmp_path, second, *options):
 def test_identical_prints_leave_nothing(prints, tmp_path, capsys):
     report = found(prints, tmp_path, "a", "--csv", tmp_path / "n.csv")
     assert report["depth_db"] == report["raw_depth_db"] == report["residual_dbfs"] == "-inf"
-    out = capsys.readouterr().out
+    out, err = capsys.readouterr()
+    assert err.startswith("--json F is called --json > F now")
     said = " ".join(out.split())
     assert "what remains is nothing; the two prints are the same for every practical purpose." in said
     assert "B starts with A, runs at its speed, is not inverted and is at its level. Before alignment, nothing " in said

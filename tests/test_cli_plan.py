@@ -9,20 +9,23 @@ import json
 import math
 import os
 import re
-import signal
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 import soundfile
 from stemfolder import RATE, energy_db, make, samples
+from terminal import interrupted
 
 import gainlib.mix
 from gainlib.__main__ import main
 from gainlib.audio import Audio, write
-from gainlib.mix import export, plan
+from gainlib.levels.printing import number
+from gainlib.mix import plan
 from gainlib.session import from_json, open_folder
 
 
@@ -142,6 +145,70 @@ def test_a_plan_that_fails_its_verification_is_written_nowhere(stems, tmp_path, 
         out, _ = capsys.readouterr()
         assert "NOT VERIFIED" in out and "bus true peak: −1.00 dBTP" in out
         assert sorted(tmp_path.rglob("*")) == before
+
+
+SCHEMA = json.loads((Path(gainlib.__file__).parent / "cli" / "schema.json").read_text(encoding="utf-8"))
+
+
+def as_json(capsys, *words, code=0):
+    """Run a verb with --json and return its result; the document has to be all of its output, and as described."""
+    capsys.readouterr()
+    assert run(*words, "--json") == code
+    whole = json.loads(capsys.readouterr().out)
+    jsonschema.validate(whole, SCHEMA, cls=jsonschema.Draft202012Validator)
+    assert (whole["verb"], whole["exit"]) == (words[0], code) and bool(whole["problems"]) == bool(code)
+    return whole["result"]
+
+
+def test_numbers_are_equal_to_the_last_digit_on_screen_in_csv_and_in_json(kept, tmp_path, monkeypatch, capsys):
+    """The page is held against the CSV in the tests of the sheets; the screen here leaves out what all strips share."""
+    folder, chains = kept
+    monkeypatch.setenv("COLUMNS", "120")
+    found = as_json(capsys, "plan", folder, "--chains", chains, "--out", tmp_path / "sheets")
+    assert str(tmp_path) not in json.dumps(found) and str(folder.parent) not in json.dumps(found)
+    lines = rows(tmp_path / "sheets" / "plan.csv")
+    assert [line["strip"] for line in lines] == [row["name"] for row in found["rows"]]
+    assert run("plan", folder, "--chains", chains) == 0
+    screen = capsys.readouterr().out.partition("What to set:\n")[2].partition("\n\nGains in dB")[0].splitlines()
+    compared = 0
+    for line, row in zip(lines, found["rows"], strict=True):
+        controls = ("trim_db", "output_trim_db", "fader_db", "pan")
+        pairs = [(line[name], row[name]) for name in controls]
+        pairs += [(line[f"send_{send['to']}_db"], send["level_db"]) for send in row["sends"]]
+        for insert in row["inserts"]:
+            ends = ("in_db", "reading_dbfs", "threshold_dbfs", "out_db")
+            pairs += [(line[f"insert_{insert['number']}_{end}"], insert[end]) for end in ends]
+        assert all(float(cell) == value if cell else value is None for cell, value in pairs), row["name"]
+        first = next(k for k, each in enumerate(screen) if each.startswith(row["name"] + " "))
+        last = next((k for k in range(first + 1, len(screen)) if screen[k][:1].strip()), len(screen))
+        shown = " ".join(screen[first:last])
+        told = [number(row[name], 2 if name == "pan" else 1, signed=True) for name in controls if row[name] is not None]
+        told += [number(insert[end], 1, signed=True) for insert in row["inserts"] for end in ("reading_dbfs", "out_db")]
+        assert all(figure in shown or float(figure.replace("−", "-")) == 0.0 for figure in told), (shown, told)
+        compared += len(pairs)
+    assert compared > 50
+
+
+def test_every_verb_gives_one_document(stems, tmp_path, capsys):
+    assert [row["file"] for row in as_json(capsys, "measure", stems)["files"]] == ["bass.wav", "tom.wav"]
+    assert as_json(capsys, "measure", stems / "gone.wav", code=1)["files"][0]["error"].startswith("gone.wav: ")
+    assert as_json(capsys, "plan", stems / "gone", code=1) == {}
+    staged = as_json(capsys, "stage", stems, tmp_path / "out", "--out", tmp_path / "a")
+    assert [file["name"] for file in staged["staged"]["files"]] == ["bass.wav", "tom.wav"]
+    assert "plan.csv" in staged["written"] and staged["rows"][0]["name"] == "bass"
+    compared = as_json(capsys, "sheets", "compare", tmp_path / "a", tmp_path / "a")["compared"]
+    assert [(each["sheet"], each["changes"]) for each in compared] == [("levels.csv", []), ("plan.csv", [])]
+    assert as_json(capsys, "null", stems / "bass.wav", stems / "bass.wav")["depth_db"] == "-inf"
+    assert as_json(capsys, "probe", "write", tmp_path / "p.wav")["file"] == "p.wav"
+    assert as_json(capsys, "probe", "read", tmp_path / "p.wav")["linear"] is True
+    record = Path(__file__).parent / "records" / "pim.jsonl"
+    (tmp_path / "records").mkdir()
+    (tmp_path / "records" / "a.jsonl").write_text("".join(record.open(encoding="utf-8").readlines()[:9]))
+    marks = as_json(capsys, "gradebook", tmp_path / "records", "--csv", tmp_path / "g.csv")["marks"]
+    assert len(marks) == len(rows(tmp_path / "g.csv")) and marks[0]["learner"] == "Pim Vasko"
+    (key,) = as_json(capsys, "key", "2C", "Pim Vasko", "--exercise", "01-1")["exercises"]
+    assert key["answers"] and key["given"]
+    assert run("--json-schema") == 0 and json.loads(capsys.readouterr().out) == SCHEMA
 
 
 # ---- stage -----------------------------------------------------------------------------------------------------------
@@ -492,7 +559,9 @@ def test_files_of_the_version_before_are_read_with_a_word(stems, tmp_path, capsy
     assert run("plan", stems, "--chains", chains, "--save", song, "-q") == 0
     out, err = capsys.readouterr()
     assert "the black box “opto”" in " ".join(out.split()) and "old name" not in out
-    assert err.splitlines() == [
+    first, *rest = err.splitlines()
+    assert first == f"{chains}: it is written in TOML now; JSON is read for one more version"
+    assert rest == [
         f"{chains}: {old} is called {new} now; the old name is read for one more version"
         for old, new in (("level-dependent", "black box"), ("post_trim_db", "output_trim_db"))
     ]
@@ -505,23 +574,6 @@ def test_files_of_the_version_before_are_read_with_a_word(stems, tmp_path, capsy
     )
 
 
-def test_an_interrupt_leaves_nothing_half_written(stems, tmp_path, monkeypatch, capsys):
-    calls = []
-
-    def interrupted(path, *arguments, **options):
-        calls.append(path)
-        if len(calls) == 2:
-            raise KeyboardInterrupt
-        write(path, *arguments, **options)
-
-    monkeypatch.setattr(export, "write", interrupted)
-    before = digests(tmp_path)
-    assert run("stage", stems, tmp_path / "out", "--csv", tmp_path / "a.csv") == 130
-    assert len(calls) == 2 and digests(tmp_path) == before
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["stems"]
-    assert "Interrupted" in capsys.readouterr().err
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows sends no such signal to one process")
 def test_a_real_interrupt(tmp_path):
     """A signal while strips are staged side by side ends the process with 130 and without a word from Python."""
@@ -531,21 +583,15 @@ def test_a_real_interrupt(tmp_path):
     for k in range(4):
         write(folder / f"{k}.wav", Audio(rng.uniform(-0.1, 0.1, (20 * RATE, 2)), RATE))
     (tmp_path / "chains.json").write_text('{"stems": {"*": ["Compressor", "Saturation", "Tape"]}}')
-    words = ["stage", str(folder), str(tmp_path / "out"), "--chains", str(tmp_path / "chains.json")]
-    with subprocess.Popen(
-        [sys.executable, "-m", "gainlib", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    ) as process:
-        seen = b""
-        while b"strips" not in seen and (more := os.read(process.stderr.fileno(), 4096)):
-            seen += more
-        process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=60)
-    assert process.returncode == 130, seen + err
-    assert b"Traceback" not in seen + err and b"Interrupted" in err
+    words = "stage", folder, tmp_path / "out", "--chains", tmp_path / "chains.json", "--csv", tmp_path / "a.csv"
+    code, out, seen = interrupted(words, b"strips")
+    assert code == 130 and out == b"", seen
+    assert b"Traceback" not in seen and b"Interrupted" in seen
     assert sorted(path.name for path in tmp_path.iterdir()) == ["chains.json", "stems"]
 
 
-def test_progress_goes_to_the_error_stream(stems, tmp_path, capsys):
+def test_progress_goes_to_the_error_stream(stems, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
     assert run("stage", stems, tmp_path / "out", "--through", "bus") == 0
     out, err = capsys.readouterr()
     assert all(label in err for label in ("check", "strips", "verify", "stems")) and "% |" not in out

@@ -279,7 +279,7 @@ def _lag(x, y, reach):
     scale = math.sqrt(float(x @ x) * float(y @ y))
     if not scale or abs(found[best]) / scale < 0.05:
         raise GainlibError(
-            "the two prints have nothing in common within the {reach} frames searched; compare prints of the same "
+            f"the two prints have nothing in common within the {reach} frames searched; compare prints of the same "
             "music, or allow a larger offset"
         )
     return best - reach, float(found[best])

@@ -13,10 +13,10 @@ from gainlib.cli.output import (
     former_option,
     layout,
     path_of,
-    show,
     wrapped,
     write_figures,
 )  # fmt: skip
+from gainlib.cli.report import declare_json
 
 if TYPE_CHECKING:
     from gainlib.boxes import ProbeReport
@@ -71,9 +71,7 @@ def probe_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DBFS",
         type=_level,
         default=-6.0,
-        help="highest peak level, −30 to 0 dBFS (−6); lower it if in doubt about what the box takes; lower it if in "
-        "doubt about what the box takes; lower it if in "
-        "doubt about what the box takes",
+        help="highest peak level, −30 to 0 dBFS (−6); lower it if in doubt about what the box takes",
     )
     reading = actions.add_parser(
         "read",
@@ -89,6 +87,7 @@ def probe_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     declare_figures(reading)
     for each in (writing, reading):
+        declare_json(each)
         each.set_defaults(usage_error=each.error)
 
 
@@ -117,8 +116,9 @@ def _write(options):
 
     path = path_of(options.file)
     write_probe(path, options.rate, level_max_dbfs=options.level)
-    show([f"{path}: written, {options.rate} Hz, mono, up to {quantity(options.level, 'dBFS')}.", ""])
-    show(wrapped(CAUTION.format(level=quantity(options.level, "dBFS"))))
+    options.report.result |= {"file": path.name, "rate_hz": options.rate, "level_max_dbfs": options.level}
+    options.report.show([f"{path}: written, {options.rate} Hz, mono, up to {quantity(options.level, 'dBFS')}.", ""])
+    options.report.show(wrapped(CAUTION.format(level=quantity(options.level, "dBFS"))))
     return 0
 
 
@@ -127,8 +127,9 @@ def _read(options):
 
     check_figures(options)
     report = read_probe(path_of(options.file), None if options.probe is None else path_of(options.probe))
-    write_figures(options, *_probe_figures(report))
-    show([*_probe_table(report), "", *wrapped(report.sentence)])
+    rows, options.report.result = _probe_figures(report)
+    write_figures(options, rows)
+    options.report.show([*_probe_table(report), "", *wrapped(report.sentence)])
     return 0
 
 
@@ -186,8 +187,9 @@ def run_null(options: argparse.Namespace) -> int:
     check_figures(options)
     first, second = (AudioFile(path_of(each)).load() for each in (options.first, options.second))
     report = null_test(first, second, match=options.match == "level", reach_s=options.max_offset)
-    write_figures(options, *_null_figures(report))
-    show(_null_lines(report))
+    rows, options.report.result = _null_figures(report)
+    write_figures(options, rows)
+    options.report.show(_null_lines(report))
     return 0
 
 

@@ -1,11 +1,11 @@
 """``gradebook``: a class's records marked again, as CSV for a learning platform and as a page for the teacher."""
 
 import argparse
-import sys
 from itertools import count
 
 from gainlib.cli import Verb
-from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, show
+from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain
+from gainlib.cli.report import jsonable
 
 DESCRIPTION = """\
 Mark a class: every learner's numbers are drawn again and every answer is marked again, whatever the records say.
@@ -49,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     handed = collect(folder)
     listed, overrides, problems = _lists(options, handed)
     if not handed.lines:
-        print(f"{folder}: no record with an event in it; looked for *.jsonl", file=sys.stderr)
+        options.report.problem(f"{folder}: no record with an event in it; looked for *.jsonl")
     bar = Bar(options.quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left")
 
     def start(total):
@@ -64,9 +64,9 @@ def run(options: argparse.Namespace) -> int:
     problems = (*book.problems, *problems)
     if book.rows:
         problems += _written(((targets["csv"], write_csv), (targets["html"], write_html)), book)
-        _print(book)
+        _tell(options.report, book)
     for problem in problems:
-        print(plain(problem), file=sys.stderr)
+        options.report.problem(problem)
     return 1 if problems or not handed.lines else 0
 
 
@@ -131,14 +131,17 @@ def _lists(options, handed):
 # ---- what is said on the screen --------------------------------------------------------------------------------------
 
 
-def _print(book):
-    show([line for line in _learners(book) if line])
-    show(["", *_exercises(book)])
+def _tell(report, book):
+    found = {title: [report.without_places(entry) for entry in entries] for title, entries in _findings(book)}
+    marks = [jsonable(row) | {"notes": [report.without_places(note) for note in row.notes]} for row in book.rows]
+    report.result |= {"marks": marks, "exercises": jsonable(book.items), "findings": found}
+    report.show([line for line in _learners(book) if line])
+    report.show(["", *_exercises(book)])
     for title, entries in _findings(book):
         if entries:
             more = len(entries) - _MOST_TOLD
             told = [f"  {plain(entry)}" for entry in entries[:_MOST_TOLD]]
-            show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
+            report.show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
 
 
 def _learners(book):

@@ -3,7 +3,7 @@
 import argparse
 
 from gainlib.cli import Verb
-from gainlib.cli.output import plain, screen_width, show, wrapped
+from gainlib.cli.output import plain, screen_width, wrapped
 
 DESCRIPTION = """\
 Print the teacher's key for one learner: the numbers this learner has, the question, the right answer with what counts
@@ -25,8 +25,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for."""
-    for exercise in _chosen(options):
-        show([*_key(exercise, options.learner, options.class_code, options.attempt), ""])
+    who = options.learner, options.class_code, options.attempt
+    chosen = _chosen(options)
+    for exercise in chosen:
+        options.report.show([*_key(exercise, *who), ""])
+    if options.report.as_json:
+        options.report.result["exercises"] = [_facts(exercise, *who) for exercise in chosen]
     return 0
 
 
@@ -68,6 +72,16 @@ def _key(exercise, learner, class_code, attempt):
         *_wrapped(in_words(exercise), "Points      "),
         *_wrapped("; ".join(exercise.cites), "Sources     "),
     ]
+
+
+def _facts(exercise, learner, class_code, attempt):
+    given = exercise.variant(learner, attempt, class_code)
+    own = {name: value for name, value in given.items() if name not in ("exercise", "attempt")}
+    return {
+        "exercise": exercise.id, "title": exercise.title, "points": exercise.points, "given": own,
+        "question": exercise.statement_for(given), "answers": list(_answers(exercise, given)),
+        "derivation": exercise.explain_for(given), "sources": list(exercise.cites),
+    }  # fmt: skip
 
 
 def _numbers(given):

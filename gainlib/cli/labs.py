@@ -22,11 +22,12 @@ def run(options: argparse.Namespace) -> int:
     """Start JupyterLab and wait for its end."""
     folder = labs_folder()
     if folder is None:
-        print("There is no folder labs with notebooks here; start this in the project's own folder.", file=sys.stderr)
+        options.report.problem("There is no folder labs with notebooks here; start this in the project's own folder.")
         return 1
     index = folder / "index.ipynb"
     place = index if index.exists() else folder
-    server = subprocess.Popen([sys.executable, "-m", "jupyter", "lab", str(place), *options.rest])
+    options.report.result["opened"] = place.name
+    server = subprocess.Popen([sys.executable, "-m", "jupyter", "lab", str(place), *options.rest], stdout=sys.stderr)
     while True:
         try:
             return 1 if server.wait() else 0

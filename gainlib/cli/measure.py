@@ -19,7 +19,6 @@ from gainlib.cli.output import (
     layout,
     path_of,
     plain,
-    show,
     wrapped,
     write_csv,
 )  # fmt: skip
@@ -68,13 +67,15 @@ def run(options: argparse.Namespace) -> int:
     if not paths:
         from gainlib.audio import audio_suffixes
 
-        print(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}", file=sys.stderr)
+        options.report.problem(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}")
         return 1
     rows = _measured(paths, options.alignment, options.quiet)
-    problem = _csv_problem(target, rows)
-    _print(rows, options.alignment)
+    lines = _lines(rows, options.report.without_places)
+    problem = _csv_problem(target, lines)
+    options.report.result |= {"alignment_dbfs": options.alignment, "files": lines}
+    _print(options.report, rows, options.alignment)
     if problem:
-        print(problem, file=sys.stderr)
+        options.report.problem(problem)
     return 1 if problem or any(row.error for row in rows) else 0
 
 
@@ -173,14 +174,14 @@ class _Watched:
             self._advance(len(block) / self.rate_hz, self._source.path.name)
 
 
-def _print(rows, alignment_dbfs):
+def _print(report, rows, alignment_dbfs):
     good = [row for row in rows if row.reading]
     if good:
         lines = layout([plain(row.path.name) for row in good], _columns(good))
-        show([*lines, "", *wrapped(_NOTE.format(alignment=figure(alignment_dbfs)))])
+        report.show([*lines, "", *wrapped(_NOTE.format(alignment=figure(alignment_dbfs)))])
     for row in rows:
         if row.error:
-            print(plain(row.error), file=sys.stderr)
+            report.problem(row.error)
     if len(good) < len(rows):
         print(f"{len(good)} of {len(rows)} files measured.", file=sys.stderr)
 
@@ -218,31 +219,31 @@ def _duration(seconds):
     return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
-def _csv_problem(target, rows):
+def _csv_problem(target, lines):
     """Write the CSV if there is to be one; return why it could not be, for what was measured is shown all the same."""
     from gainlib.audio import GainlibError
 
     try:
         if target:
-            _write_csv(target, rows)
+            write_csv(target, [list(lines[0]), *([cell(value) for value in line.values()] for line in lines)])
     except GainlibError as error:
         return str(error)
     return ""
 
 
-def _write_csv(target, rows):
-    """Write one line a file: what it is, every field of its reading, the error if there was one."""
+def _lines(rows, without_places):
+    """Return what is known of each file: what it is, every field of its reading, the error if there was one."""
     from dataclasses import fields
 
     from gainlib.meters import Reading
 
-    names = [field.name for field in fields(Reading)]
-    lines = [["file", "channels", "rate_hz", "frames", *names, "error"]]
-    for row in rows:
-        header = [row.source.channels, row.source.rate_hz, row.source.frames] if row.source else [""] * 3
-        values = [cell(getattr(row.reading, name)) if row.reading else "" for name in names]
-        lines.append([row.path.name, *header, *values, row.error])
-    write_csv(target, lines)
+    return [
+        {"file": row.path.name}
+        | {name: getattr(row.source, name) if row.source else None for name in ("channels", "rate_hz", "frames")}
+        | {field.name: getattr(row.reading, field.name) if row.reading else None for field in fields(Reading)}
+        | {"error": without_places(row.error)}
+        for row in rows
+    ]
 
 
 VERBS = (Verb("measure", "measure the levels of a file or a folder of stems", DESCRIPTION, arguments, run),)

@@ -1,4 +1,4 @@
-"""What a verb says and writes: tables and paragraphs of 80 to 120 columns, progress, figures as CSV and JSON."""
+"""What a verb says and writes: tables and paragraphs that fit the screen, progress, figures as CSV."""
 
 import argparse
 import os
@@ -92,14 +92,14 @@ def figure(value: float | None, decimals: int = 1, silent: str = "silent") -> st
 def layout(names: Sequence[str], columns: Sequence[Column], head: str = "file") -> list[str]:
     """Lay out names on the left and numbers on the right, in lines of which the first two are heads.
 
-    Spare columns are left out from the last on until the names have room; a name that is still too long loses its
-    middle.
+    Spare columns are left out from the last on until the names have room, and on a very narrow screen others from the
+    last on; a name that is still too long loses its middle.
     """
     from rich.cells import cell_len
 
     columns, longest, width = list(columns), max(map(cell_len, (head, *names))), screen_width()
     while (room := width - sum(column.width for column in columns)) < min(longest, 24):
-        spare = [column for column in columns if column.spare]
+        spare = [column for column in columns if column.spare] or (columns[2:] if room < min(longest, 10) else [])
         if not spare:
             break
         columns.remove(spare[-1])
@@ -147,13 +147,13 @@ def shortened(text: str, width: int) -> str:
 
 
 def screen_width() -> int:
-    """Return the width of the screen, 80 at least and 120 at most; 100 if there is no screen."""
-    return min(max(shutil.get_terminal_size((100, 24)).columns, 80), 120)
+    """Return the width of the screen, 40 at least and 120 at most; 100 if there is no screen."""
+    return min(max(shutil.get_terminal_size((100, 24)).columns, 40), 120)
 
 
 def show(lines: Sequence[str]) -> None:
     """Print lines, with plain signs for those that the screen's alphabet lacks."""
-    encoding = sys.stdout.encoding or "ascii"
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"  # there is no stream where a shell has closed it
     for line in lines:
         for sign, plain_sign in _PLAIN.items():
             try:
@@ -182,7 +182,8 @@ class Bar:
     """A progress bar on the error stream, a new one for each label that work goes by."""
 
     def __init__(self, quiet: bool, form: str = "{desc} {percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f}"):
-        self._quiet, self._form, self._bar, self._label = quiet, form, None, None
+        off = quiet or not (sys.stderr and sys.stderr.isatty())  # a log or a script gets no line that moves
+        self._quiet, self._form, self._bar, self._label = off, form, None, None
 
     def __call__(self, label: str, done: float, total: float, at: str = "") -> None:
         """Show how far the work under a label has come, and at what it is."""
@@ -227,26 +228,24 @@ def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
 
 
 def declare_figures(parser: argparse.ArgumentParser) -> None:
-    """Declare ``--csv`` and ``--json``."""
+    """Declare ``--csv``."""
     parser.add_argument("--csv", metavar="F", help="also write the figures to F, as comma-separated values")
-    parser.add_argument("--json", metavar="F", help="also write all that was found to F, as JSON")
 
 
 def check_figures(options: argparse.Namespace) -> None:
-    """Refuse targets of ``--csv`` and ``--json`` that cannot be written."""
-    targets = {label: path_of(text) for label in ("csv", "json") if (text := vars(options)[label])}
-    for label, target in targets.items():
+    """Refuse targets of ``--csv``, and of ``--json F`` of the version before, that cannot be written."""
+    targets = {"csv": options.csv, "json": vars(options).get("former_json")}
+    paths = {label: path_of(text) for label, text in targets.items() if text}
+    for label, target in paths.items():
         check_target(options, target, f"--{label}")
-    if len({target.resolve() for target in targets.values()}) < len(targets):
-        options.usage_error(f"{targets['csv']} is named twice; give each sheet a name of its own")
+    if len({target.resolve() for target in paths.values()}) < len(paths):
+        options.usage_error(f"{paths['csv']} is named twice; give each sheet a name of its own")
 
 
-def write_figures(options: argparse.Namespace, rows: Sequence[Mapping], whole: Mapping) -> None:
-    """Write what ``--csv`` and ``--json`` ask for: rows of numbers and texts, and all that was found."""
+def write_figures(options: argparse.Namespace, rows: Sequence[Mapping]) -> None:
+    """Write what ``--csv`` asks for: rows of numbers and texts."""
     if options.csv:
         write_csv(path_of(options.csv), [list(rows[0]), *([cell(value) for value in row.values()] for row in rows)])
-    if options.json:
-        _write_json(path_of(options.json), whole)
 
 
 def write_csv(target: Path, rows: Sequence[Sequence]) -> None:
@@ -255,8 +254,24 @@ def write_csv(target: Path, rows: Sequence[Sequence]) -> None:
 
     from gainlib.audio import replacing
 
+    safe = ([f"'{each}" if _acts(each) else each for each in row] for row in rows)
     with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows(rows)
+        csv.writer(file, lineterminator="\n").writerows(safe)
+
+
+def _acts(each):
+    """Tell a text that a spreadsheet would take for a formula; a number is none, and a name stays as it is else."""
+    from gainlib.mix.sheet_files import FORMULA
+
+    return isinstance(each, str) and each.startswith(FORMULA) and not _is_number(each)
+
+
+def _is_number(text):
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def cell(value: object) -> object:
@@ -264,26 +279,3 @@ def cell(value: object) -> object:
     if value is None or value != value:
         return ""
     return value if isinstance(value, str | int) else repr(float(value))
-
-
-def _write_json(target, whole):
-    import json
-
-    from gainlib.audio import replacing
-
-    with replacing(target) as part:
-        part.write_text(json.dumps(_jsonable(whole), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-
-
-def _jsonable(value):
-    """Return a value as JSON holds it: −inf as "-inf", NaN as null."""
-    if isinstance(value, Mapping):
-        return {name: _jsonable(each) for name, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_jsonable(each) for each in value]
-    if value is None or isinstance(value, str | bool | int):
-        return value
-    number = float(value)
-    if number != number:
-        return None
-    return number if abs(number) < float("inf") else ("-inf" if number < 0 else "inf")

@@ -2,6 +2,7 @@
 
 import argparse
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from gainlib.cli import Verb, plan_input
@@ -15,9 +16,9 @@ from gainlib.cli.output import (
     layout,
     path_of,
     plain,
-    show,
     wrapped,
 )  # fmt: skip
+from gainlib.cli.report import jsonable
 
 PLAN = f"""\
 Plan every gain of a folder of stems: what to set where, and why. The balance stays, the bus comes to its target, and
@@ -30,8 +31,6 @@ Plan the gains of a folder of stems and write the stems anew into OUT, which mus
 --through trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --through bus:
 everything, fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and
 their checksums compared afterwards. SHA256SUMS lists those of the new files. Turn your monitors down before you load
-the new stems: on the same faders they can be much louder than the raw ones. Turn your monitors down before you load
-the new stems: on the same faders they can be much louder than the raw ones. Turn your monitors down before you load
 the new stems: on the same faders they can be much louder than the raw ones.
 
 {plan_input.CHAINS_HELP}"""
@@ -62,8 +61,9 @@ def run_plan(options: argparse.Namespace) -> int:
     try:
         made = plan_input.make(options, bar)
         bar.close()
-        plan_input.tell(made)
+        plan_input.tell(options.report, made)
         if not made.plan.verification.passed:
+            options.report.result |= plan_input.facts(made, None, options.target)
             return 1
         _write(options, targets, made, bar, old)
     finally:
@@ -103,7 +103,7 @@ def run_stage(options: argparse.Namespace) -> int:
     try:
         made = plan_input.make(options, bar)
         bar.close()
-        plan_input.tell(made)
+        plan_input.tell(options.report, made)
         if made.unreadable:
             raise GainlibError("a stem is missing, so none is written; repair it, or leave it out with --leave-out")
         export = write_stems(
@@ -111,25 +111,28 @@ def run_stage(options: argparse.Namespace) -> int:
             progress=bar,
         )  # fmt: skip
         bar.close()
-        _tell_export(export)
+        _tell_export(options.report, export)
         _write(options, targets, replace(made, notes=(*made.notes, *export.notes)), bar, old)
     finally:
         bar.close()
     return 0
 
 
-def _tell_export(export):
+def _tell_export(report, export):
     columns = [
         Column(("peak", "dBFS"), tuple(figure(file.peak_dbfs) for file in export.files)),
         Column(("dither", ""), tuple("yes" if file.dithered else "no" for file in export.files)),
         Column(("SHA-256", ""), tuple(file.sha256[:12] for file in export.files)),
     ]
     lines = layout([file.name for file in export.files], columns)
-    show(["", f"Staged stems in {plain(str(export.folder))}:", *lines, ""])
+    report.result["staged"] = {
+        "files": jsonable(export.files), "notes": export.notes, "originals_unchanged": export.originals
+    }  # fmt: skip
+    report.show(["", f"Staged stems in {plain(str(export.folder))}:", *lines, ""])
     for note in export.notes:
-        show(wrapped(note, then="  "))
+        report.show(wrapped(note, then="  "))
     if export.originals:
-        show([f"Originals: {export.originals}, unchanged."])
+        report.show([f"Originals: {export.originals}, unchanged."])
 
 
 def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
@@ -160,51 +163,54 @@ def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
 
 def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: Bar, old: str) -> None:
     """Write the sheets that were asked for, each whole or not at all."""
-    from gainlib.audio import GainlibError, replacing
+    from datetime import date
 
-    if not targets and not old:
-        return
-    texts = _texts(options, made, bar, {SHEETS.get(key, key) for key in targets})
-    bar.close()
+    from gainlib.audio import GainlibError, replacing
+    from gainlib.mix import sheet_of
+
+    report = options.report
+    sheet, wanted = None, {SHEETS.get(key, key) for key in targets}
+    if wanted - {"save"} or old or report.as_json:
+        today = date.today().isoformat()
+        sheet = sheet_of(
+            made.found, made.plan, options.target, stems=made.stems, notes=made.notes, made=today, progress=bar
+        )
+        bar.close()
+    if report.as_json:
+        report.result |= plan_input.facts(made, sheet, options.target)
     if old:
-        _tell_difference(old, texts)
+        _tell_difference(report, old, sheet)
     if options.out:
         try:
             path_of(options.out).mkdir(exist_ok=True)
         except OSError as error:
             raise GainlibError(f"{options.out} cannot be made ({error.strerror or error})") from None
+    texts = _texts(options, made, sheet)
     for key, target in targets.items():
         with replacing(target) as part:
-            part.write_text(texts[SHEETS.get(key, key)], encoding="utf-8", newline="\n")
+            part.write_text(texts[SHEETS.get(key, key)](), encoding="utf-8", newline="\n")
+    report.result["written"] = [target.name for target in targets.values()]
     if targets:
-        print(f"\nWritten: {', '.join(plain(str(target)) for target in targets.values())}")
+        report.show(["", f"Written: {', '.join(plain(str(target)) for target in targets.values())}"])
 
 
-def _texts(options, made, bar, wanted):
-    from datetime import date
-
-    from gainlib.mix.sheet import hand_off_note, sheet_of
+def _texts(options, made, sheet):
+    """Return what writes each kind of sheet."""
+    from gainlib.mix.sheet import hand_off_note
     from gainlib.mix.sheet_files import level_csv, page, plan_csv
     from gainlib.session import to_json
 
-    texts = {}
-    if "save" in wanted:
-        texts["save"] = to_json(made.plan.session, path_of(options.folder))
-    if wanted - {"save"} or options.compare:
-        today = date.today().isoformat()
-        whole = sheet_of(
-            made.found, made.plan, options.target, stems=made.stems, notes=made.notes, made=today, progress=bar
-        )
-        texts |= {"csv": plan_csv(whole), "levels": level_csv(whole), "html": page(whole), "note": hand_off_note(whole)}
-    return texts
+    makers = {"csv": plan_csv, "levels": level_csv, "html": page, "note": hand_off_note}
+    save = {"save": lambda: to_json(made.plan.session, path_of(options.folder))}
+    return save | {kind: partial(make, sheet) for kind, make in makers.items()}
 
 
-def _tell_difference(old, texts):
+def _tell_difference(report, old, sheet):
     from gainlib.cli.sheets import tell
-    from gainlib.mix.sheet_files import difference, is_level_sheet
+    from gainlib.mix.sheet_files import difference, is_level_sheet, level_csv, plan_csv
 
-    print()
-    tell(difference(old, texts["levels" if is_level_sheet(old) else "csv"]))
+    report.show([""])
+    tell(report, "", difference(old, (level_csv if is_level_sheet(old) else plan_csv)(sheet)))
 
 
 VERBS = (

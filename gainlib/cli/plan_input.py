@@ -1,17 +1,17 @@
 """What ``plan`` and ``stage`` share: a folder opened, its chains read, the plan made and told."""
 
 import argparse
-import os
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gainlib.cli.output import Bar, decimal, former_option, former_values, grid, path_of, plain, show, told, wrapped
+from gainlib.cli.output import Bar, decimal, former_option, former_values, grid, path_of, plain, told, wrapped
+from gainlib.cli.report import Report, jsonable
 from gainlib.errors import STILL_READ
 
 if TYPE_CHECKING:
-    from gainlib.mix import Plan, Stem
+    from gainlib.mix import Plan, Sheet, Stem
     from gainlib.session import Session
 
 CHAINS_HELP = """\
@@ -92,22 +92,16 @@ def make(options: argparse.Namespace, bar: Bar) -> Planned:
 
     unreadable: list[str] = []
     session, notes = _session(options, unreadable)
-    session, stems = _looked_at(session, unreadable, bar)
+    session, stems = _looked_at(session, unreadable, bar, options.report)
     for sentence in unreadable:
-        print(sentence, file=sys.stderr)
+        options.report.problem(sentence)
     made = plan(
         session, options.target, policy=DRIVES.get(options.drive), average=options.average, match=options.match,
         progress=bar,
     )  # fmt: skip
-    plain_notes = (f"not read: {_without_place(sentence, path_of(options.folder))}" for sentence in unreadable)
+    plain_notes = (f"not read: {options.report.without_places(sentence)}" for sentence in unreadable)
     floors = raised_floors(made.session, stems)
     return Planned(session, made, stems, (*plain_notes, *notes, *floors), len(unreadable))
-
-
-def _without_place(sentence, folder):
-    for place in (os.path.abspath(folder), folder.resolve()):
-        sentence = sentence.replace(f"{place}{os.sep}", "")
-    return sentence
 
 
 def _session(options, unreadable):
@@ -132,7 +126,7 @@ def _session(options, unreadable):
         _tell_idle(options.leave_out, [name for each in _files(folder) for name in (each.stem, each.name)])
         strips = strips_of_folder(folder, options.leave_out, unreadable)
         for sentence in unreadable if not strips else ():
-            print(sentence, file=sys.stderr)
+            options.report.problem(sentence)
         session = Session(strips, name=folder.resolve().name)
     if not session.strips:
         raise GainlibError(f"{folder}: no stem is left to plan")
@@ -183,7 +177,7 @@ def _tell_idle(patterns, names):
             print(f"--leave-out {plain(pattern)}: fits no stem, so it leaves none out", file=sys.stderr)
 
 
-def _looked_at(session, unreadable, bar):
+def _looked_at(session, unreadable, bar, report):
     """Measure all stems; those that turn out to be damaged on the way are left out."""
     from gainlib.audio import GainlibError
     from gainlib.mix import checkup
@@ -198,7 +192,7 @@ def _looked_at(session, unreadable, bar):
             raise
         if not whole:
             for sentence in unreadable:
-                print(sentence, file=sys.stderr)
+                report.problem(sentence)
             raise GainlibError("no stem is left to plan") from None
         session = session.with_(strips=whole)
         return session, checkup(session.strips, bar)
@@ -219,9 +213,35 @@ def _decodes(strip, unreadable):
 # ------------------------------------------------------------------------------------------------------------- telling
 
 
-def tell(planned: Planned) -> None:
-    """Print what was found, what to move and why, what came up, and whether it holds."""
-    show(list(_lines(planned)))
+def tell(report: Report, planned: Planned) -> None:
+    """Tell what was found, what to set and why, what came up, and whether it holds."""
+    report.show(list(_lines(planned)))
+
+
+def facts(planned: Planned, sheet: "Sheet", target_dbtp: float) -> dict:
+    """Return what a script is told of a plan; the lines are those of the sheets, figure for figure."""
+    from gainlib.mix.console import console_rows
+    from gainlib.mix.sheet import bus_rows
+
+    plan, found = planned.plan, planned.found
+    checks = [jsonable(check) | {"passed": check.passed} for check in plan.verification.checks]
+    levels = [
+        {"strip": stem.name, "channels": stem.channels, "rate_hz": stem.rate_hz, "frames": stem.frames}
+        | {**jsonable(stem.reading), "noise_dbfs": jsonable(stem.noise_dbfs), "findings": _findings(stem)}
+        for stem in planned.stems
+    ]
+    return {
+        "name": found.name, "rate_hz": found.rate_hz, "drive": _FORMER_DRIVES[plan.policy], "target_dbtp": target_dbtp,
+        "offset_db": plan.offset_db, "verified": plan.verification.passed, "rows": jsonable(console_rows(plan)),
+        "moves": jsonable(plan.moves), "checks": checks, "levels": levels,
+        "bus": [dict(zip(("item", "unit", "before", "after"), row, strict=True))
+                for row in (bus_rows(sheet.before, sheet.after) if sheet else ())],
+        "warnings": plan.warnings, "advice": plan.advice, "notes": planned.notes,
+    }  # fmt: skip
+
+
+def _findings(stem):
+    return [{"tag": each.tag, "sure": each.sure, "sentence": each.sentence} for each in stem.findings]
 
 
 def _lines(planned):

@@ -4,7 +4,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from gainlib.cli import Verb
-from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, show, told
+from gainlib.cli.output import Column, decimal, former_values, layout, path_of, plain, shortened, told
+from gainlib.cli.report import Report, jsonable
 
 if TYPE_CHECKING:
     from gainlib.mix.sheet_files import Difference
@@ -37,8 +38,8 @@ def run(options: argparse.Namespace) -> int:
     for name in names:
         one, other = (each / name if name else each for each in (old, new))
         if name:
-            print(f"{name}:")
-        tell(difference(read(one), read(other), options.limit))
+            options.report.show([f"{name}:"])
+        tell(options.report, name or "", difference(read(one), read(other), options.limit))
     return 0
 
 
@@ -70,8 +71,8 @@ def read(path) -> str:
     return text
 
 
-def tell(difference: "Difference") -> None:
-    """Print a difference as a table."""
+def tell(report: "Report", sheet: str, difference: "Difference") -> None:
+    """Tell a difference as a table."""
     from gainlib.levels.printing import number
     from gainlib.mix.sheet_files import shown
 
@@ -93,7 +94,9 @@ def tell(difference: "Difference") -> None:
         lines += layout(names, columns, head="what")
     if difference.drifted:
         lines += ["", f"More than 1 dB in active level: {', '.join(map(plain, difference.drifted))}; plan anew."]
-    show(lines or ["Nothing changed by more than the limit."])
+    report.show(lines or ["Nothing changed by more than the limit."])
+    found = {"sheet": sheet, **jsonable(difference), "drifted": difference.drifted}
+    report.result.setdefault("compared", []).append(found)
 
 
 def _short(text):

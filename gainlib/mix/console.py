@@ -11,7 +11,7 @@ that the plan went by. Set the gain ahead of it until your meter shows that.
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gainlib.audio import AudioFile
 from gainlib.levels.printing import number
@@ -19,7 +19,7 @@ from gainlib.mix.blackboxes import basis_of
 from gainlib.mix.moves import Plan
 from gainlib.processors import BlackBox, Gate
 from gainlib.processors.controls import plain_name
-from gainlib.session import Group, Insert, Master, Session, Strip
+from gainlib.session import Group, Insert, Master, Send, Session, Strip
 from gainlib.session.strip import BUS
 
 DECIMALS = {"pan": 2}  # one for all others
@@ -80,8 +80,7 @@ class ConsoleRow:
         Those that are not bypassed.
     output_trim_db, pan : float or None
         None for the master, which has none.
-    sends : tuple of (str, float, str)
-        Where to, level in dB, "pre" or "post".
+    sends : tuple of Send
     moves : tuple of str
         Controls that stand elsewhere than the plan found them.
     """
@@ -95,7 +94,7 @@ class ConsoleRow:
     output_trim_db: float | None
     fader_db: float
     pan: float | None
-    sends: tuple[tuple[str, float, str], ...]
+    sends: tuple[Send, ...]
     moves: tuple[str, ...]
 
     def value(self, control: str) -> float | None:
@@ -138,7 +137,7 @@ def _row(session, name, channel, readings, moves):
               if not insert.bypass),
         None if master else rounded(channel.post_trim_db), rounded(channel.fader_db),
         None if master else rounded(channel.pan, "pan"),
-        () if master else tuple((send.to, rounded(send.level_db), send.tap) for send in channel.sends),
+        () if master else tuple(replace(send, level_db=rounded(send.level_db)) for send in channel.sends),
         moves,
     )  # fmt: skip
 
@@ -229,10 +228,10 @@ def console_table(rows: Sequence[ConsoleRow]) -> Iterator[tuple[ConsoleRow | Non
 
 
 def _sends(row) -> Iterator[Piece]:
-    for to, level, tap in row.sends:
-        yield Piece(f"{'; ' if to != row.sends[0][0] else ''}{to} ")
-        yield Piece(_db(level), f"send {to}" in row.moves)
-        yield Piece(f" {tap}")
+    for send in row.sends:
+        yield Piece(f"{'; ' if send != row.sends[0] else ''}{send.to} ")
+        yield Piece(_db(send.level_db), f"send {send.to}" in row.moves)
+        yield Piece(f" {send.tap}")
 
 
 def _piece(row, control):

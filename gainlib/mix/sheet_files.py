@@ -42,7 +42,7 @@ LIMITS = {"activity": 0.02, "dc_offset": 0.001, "correlation": 0.05, "flat_runs"
 FORMER = {"post trim": "output trim"}
 """What stands otherwise in sheets of the version before, which are read for one more."""
 _COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
-_FORMULA = tuple("=+-@\t\r'＝＋－＠")
+FORMULA = tuple("=+-@\t\r'＝＋－＠")
 _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
 
 COLUMNS = {
@@ -80,13 +80,13 @@ def plan_csv(sheet: Sheet) -> str:
 def plan_table(sheet: Sheet) -> tuple[list[str], list[list[str]]]:
     """Return the heading and the lines of the plan sheet, every cell as text."""
     most = max(len(row.inserts) for row in sheet.rows)
-    targets = list(dict.fromkeys(to for row in sheet.rows for to, _, _ in row.sends))
+    targets = list(dict.fromkeys(send.to for row in sheet.rows for send in row.sends))
     of_insert = [field.name for field in fields(InsertRow)]
     reading, rows = sheet.after.stem.reading, []
     for row in sheet.rows:
         inserts = [[_rounded(getattr(each, name)) for name in of_insert] for each in row.inserts]
         inserts += [[""] * len(of_insert)] * (most - len(inserts))
-        sent = {to: (_rounded(level), tap) for to, level, tap in row.sends}
+        sent = {send.to: (_rounded(send.level_db), send.tap) for send in row.sends}
         bus = (reading.true_peak_dbtp, reading.loudness_lufs) if row.kind == "master" else (None, None)
         rows.append(
             [tame(row.name), row.kind, tame(row.source), "; ".join(row.switches), _rounded(row.trim_db)]
@@ -142,7 +142,7 @@ def tame(text: str) -> str:
     ("'=1+1", 'kick', 'a b', "''quoted'")
     """
     shown = one_line(text)
-    return f"'{shown}" if shown.startswith(_FORMULA) else shown
+    return f"'{shown}" if shown.startswith(FORMULA) else shown
 
 
 def one_line(text: str) -> str:
