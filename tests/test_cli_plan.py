@@ -82,7 +82,7 @@ def test_plan_tells_moves_reasons_warnings_and_whether_it_holds(kept, capsys):
     for warning in result.warnings:
         assert warning[:60] in flat
     assert "6 stems, 48000 Hz, drive: reference" in out and "constant offset of" in out
-    assert f"Verified. A full render keeps {len(result.verification.checks)} checks" in flat
+    assert f". A full render keeps {len(result.verification.checks)} checks" in flat
 
 
 def test_plan_writes_all_sheets_into_a_folder(kept, tmp_path, capsys):
