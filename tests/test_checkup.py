@@ -78,6 +78,14 @@ def test_a_mix_print_among_its_stems():
     assert all("mix print" not in found[f"stem {k}"] for k in range(3))
 
 
+def test_copies_of_one_stem_are_no_mix_print():
+    one = noise(3)
+    found = tags(
+        strip("bass", one), strip("bass again", one / 5), strip("bass once more", one / 2), strip("s", noise(4))
+    )
+    assert found["bass once more"] == {"duplicate"} and not any("mix print" in each for each in found.values())
+
+
 def test_unrelated_stems_hold_no_print_and_no_reversed_pair():
     found = tags(*(strip(f"stem {k}", noise(k)) for k in range(5)))
     assert all(each == set() for each in found.values()), found

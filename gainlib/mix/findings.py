@@ -246,8 +246,9 @@ def prints(stems: list, spectra: list) -> Iterator[Finding]:
         others = [j for j in range(len(several)) if j != k]
         weights = np.linalg.lstsq(products[np.ix_(others, others)], products[others, k], rcond=1e-6)[0]
         share = float(products[k, others] @ weights) / products[k, k]
+        like = max(products[k, j] ** 2 / (products[k, k] * products[j, j]) for j in others)
         heard = np.count_nonzero(weights > LEAST_WEIGHT)
-        if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT:
+        if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT and like <= COPY**2:  # no copy of one
             yield Finding(
                 stem.name, "mix print", False,
                 f"{number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
