@@ -116,6 +116,12 @@ def test_backslashes_open(bench, stems, monkeypatch):
     assert bench.song.title == "My Song é"
 
 
+def test_where_the_demo_is_asked_for_it_is_told(bench):
+    step = bench.open()
+    step.demo.click()
+    assert step.said is step._slot_of(step.demo).said and step.said.word == "Opened"
+
+
 @pytest.mark.parametrize("convert", [True, False])
 def test_stems_at_other_rates_are_named_and_converted_or_left_out(bench, stems, tmp_path, convert):
     """A sine at another rate stays the sine that its formula gives at the rate of the others."""

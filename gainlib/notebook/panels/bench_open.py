@@ -137,7 +137,8 @@ class OpenStep(Step):
     def _put(self, found):
         session, home, unreadable, notes = found
         self._ask_rates(None)
-        self._slot = self._slot_of(self.take)
+        if self._slot is self._rates:  # it is out of sight from now on
+            self._slot = self._slot_of(self.take)
         self.song.open(session, home, [*(f"not read: {each}" for each in unreadable), *notes])
         self._show()
         stems = count(len(session.strips), "stem")
