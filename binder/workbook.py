@@ -149,21 +149,21 @@ def pin(upgrade=False):
             _make_venv()  # no more than that: what stands in the files now may be what cannot be installed
         subprocess.run([str(PYTHON), "-m", "pip", "install", "--quiet", "uv"], check=True)
         tool = str(PYTHON.with_name("uv.exe" if os.name == "nt" else "uv"))
-    run, tests = BINDER / "requirements.txt", BINDER / "requirements-test.txt"
+    run, tests, hub = BINDER / "requirements.txt", BINDER / "requirements-test.txt", BINDER / "hub" / "requirements.txt"
     before = run.read_bytes()
     # The compiler may not meet this line in a list it reads; it comes back as the last one.
     run.write_bytes(re.sub(rb"(?m)^-e \.\s*", b"", before))
     common = ["--universal", "--python-version", "3.11", "--no-header", "--no-annotate", "--quiet"]
     common += ["--upgrade"] * upgrade
     try:
-        for output, more in ((run, []), (tests, ["-c", run.name])):
-            source = output.with_suffix(".in").name
-            subprocess.run([tool, "pip", "compile", source, *common, *more, "-o", output.name], cwd=BINDER, check=True)
+        for output, more in ((run, []), (tests, ["-c", run.name]), (hub, ["-c", run.name])):
+            source, name = output.with_suffix(".in").relative_to(BINDER), output.relative_to(BINDER)
+            subprocess.run([tool, "pip", "compile", source, *common, *more, "-o", name], cwd=BINDER, check=True)
     except (subprocess.CalledProcessError, OSError) as error:
         run.write_bytes(before)
         raise SetUpError(f"The versions were not pinned: {error}") from None
     run.write_bytes(run.read_bytes().replace(b"\r\n", b"\n") + b"-e .\n")
-    print(f"Pinned: {run.relative_to(ROOT)}, {tests.relative_to(ROOT)}")
+    print(f"Pinned: {', '.join(str(each.relative_to(ROOT)) for each in (run, tests, hub))}")
     return 0
 
 

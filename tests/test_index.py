@@ -281,7 +281,7 @@ def test_the_notebook_runs_and_tells_what_a_server_forgets(tmp_path, monkeypatch
     monkeypatch.setenv("GAINLIB_RECORDS", str(tmp_path))
     book = nbformat.read(NOTEBOOK, as_version=4)
     text = "\n".join(cell.source for cell in book.cells if cell.cell_type == "markdown")
-    assert "Run All Cells" in text.splitlines()[0] and "Binder" in text and "leave your computer" in text
+    assert "Run All Cells" in text.splitlines()[0]
     assert "−20 dBFS" in text and "Turn the amplifier" in text
     nbclient.NotebookClient(book, timeout=120, kernel_name="python3").execute()
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]

@@ -5,6 +5,7 @@ import traitlets
 
 from gainlib.notebook import assets
 from gainlib.notebook.forms import points_text
+from gainlib.notebook.whereabouts import here
 
 
 class Head(anywidget.AnyWidget):
@@ -16,11 +17,18 @@ class Head(anywidget.AnyWidget):
         Name and points.
     done : list of str
         Numbers of the exercises that are right.
+    forgets : bool
+        Whether the browser asks before the workbook is left, because what was not downloaded is lost.
     """
 
     _esm = assets.module("head")
     text = traitlets.Unicode("").tag(sync=True)
     done = traitlets.List(traitlets.Unicode()).tag(sync=True)
+    forgets = traitlets.Bool().tag(sync=True)
+
+    @traitlets.default("forgets")
+    def _forgets(self):
+        return here().forgets
 
     def tell(self, learner: str, class_code: str, points: float, possible: float, done=()) -> None:
         """Say who has how many points, and which exercises are right."""

@@ -11,13 +11,34 @@ from gainlib.exercises import Events, tally
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
 from gainlib.exercises.variants import normal_form
+from gainlib.notebook import whereabouts
 
 WHO_FILE = "learner.json"
 _PREFIX = "learner-"
 
 
 def kept(folder: Path) -> dict:
-    """Return ``learner`` and ``class_code`` as they were kept, an empty dict where nothing was or it is damaged."""
+    """Return ``learner`` and ``class_code``: as they were kept, else as a hub gives them, else an empty dict.
+
+    A name that was made up here gives way to the login. Where pupils share one account (``GAINLIB_SHARED``), nobody is
+    taken for whoever worked before the workbook was started.
+    """
+    found, login = _read(folder), whereabouts.login()
+    if is_pseudonym(found.get("learner", "")) and "learner" in login:
+        found = {}
+    if os.environ.get(whereabouts.SHARED) and found.get("sitting", "") != whereabouts.sitting():
+        found = {}
+    return login | {name: found[name] for name in ("learner", "class_code") if name in found}
+
+
+def from_before(folder: Path) -> bool:
+    """Whether whoever is kept has given or confirmed the name before the workbook was started this time."""
+    found = _read(folder)
+    known = found.get("learner", "") and not is_pseudonym(found["learner"])
+    return bool(known) and found.get("sitting", "") != whereabouts.sitting()
+
+
+def _read(folder):
     try:
         found = json.loads((folder / WHO_FILE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -25,8 +46,15 @@ def kept(folder: Path) -> dict:
     return {name: value for name, value in found.items() if isinstance(value, str)} if isinstance(found, dict) else {}
 
 
-def keep(folder: Path, learner: str, class_code: str) -> None:
+def keep(folder: Path, learner: str, class_code: str, confirmed: bool = False) -> None:
     """Keep them, in one step, so that another notebook never reads half a file.
+
+    Parameters
+    ----------
+    folder : path
+    learner, class_code : str
+    confirmed : bool
+        Whether the learner has said so just now.
 
     Raises
     ------
@@ -34,7 +62,11 @@ def keep(folder: Path, learner: str, class_code: str) -> None:
         When the folder takes no file.
     """
     unfinished = folder / f"{WHO_FILE}.{os.getpid()}"
-    text = json.dumps({"learner": learner, "class_code": class_code}, ensure_ascii=False)
+    was = _read(folder)
+    same = was.get("learner") == learner and not confirmed
+    sitting = was.get("sitting", "") if same else whereabouts.sitting()
+    who = {"learner": learner, "class_code": class_code, "sitting": sitting}
+    text = json.dumps(who, ensure_ascii=False)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         try:

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets, shipped
+from gainlib.notebook import assets, identity, shipped
 from gainlib.notebook.asking import CodeQuestion, Question
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
@@ -18,6 +18,7 @@ from gainlib.notebook.head import Head
 from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.spare import behind_page
+from gainlib.notebook.whereabouts import here
 
 HEADS = ("lab", "question", "minutes", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
@@ -160,9 +161,14 @@ class WhoPanel(Panel):
         )
         self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
         row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
-        super().__init__(row, self.code, self.said)
+        self.same = widgets.Button(layout=field["layout"])
+        self.other = widgets.Button(description="No, somebody else", layout=field["layout"])
+        self.last = widgets.HBox([self.same, self.other]).add_class("gl-buttons")
+        super().__init__(self.last, row, self.code, self.said)
         self.add_class("gl-form")
         self.take.on_click(self.guarded(lambda _button: self._become()))
+        self.same.on_click(self.guarded(lambda _button: self._become()))
+        self.other.on_click(self.guarded(lambda _button: self._leave()))
         self.update()
 
     def _become(self):
@@ -173,6 +179,12 @@ class WhoPanel(Panel):
             return
         self._changed()
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
+
+    def _leave(self):
+        self._shelf.become(identity.pseudonym())
+        self._changed()
+        self.name.value = ""
+        self.said.say("note", "Good", "Enter your own name above; what was done under the other one is kept.")
 
     def _switch(self, class_code):
         self.class_code.value = class_code
@@ -186,8 +198,11 @@ class WhoPanel(Panel):
         """Show who is kept."""
         self.name.value, self.class_code.value = self._shelf.learner, self._shelf.class_code
         self.code.look(self._shelf.record, self._shelf.learner, self._shelf.class_code)
-        folder = self._shelf.folder
-        self.said.say("note", "", f"You are **{self._who()}**. Your record is kept in {folder} and is sent nowhere.")
+        before = identity.from_before(self._shelf.folder)
+        self.last.layout.display = "" if before else "none"
+        self.same.description = f"Yes, I am {self._shelf.learner}"
+        who = f"**{self._who()}** worked here last. Is that you?" if before else f"You are **{self._who()}**."
+        self.said.say("note", "", f"{who} Your answers are kept {here().kept} (folder {self._shelf.folder}).")
 
 
 class _Seen(anywidget.AnyWidget):

@@ -67,8 +67,8 @@ class LearnerSession:
         self.kept = Kept()
         self._sit_down()
 
-    def _sit_down(self):
-        identity.keep(self.folder, self.name, self.class_code)
+    def _sit_down(self, confirmed=False):
+        identity.keep(self.folder, self.name, self.class_code, confirmed)
         cut_off, found = self.record.cut_off, self.record.events()
         self.cut_off = found.damaged[-1] if cut_off and found.damaged else None
         self._events = list(found.of(self.name, self.class_code).events)
@@ -80,7 +80,7 @@ class LearnerSession:
         if not learner.strip():
             raise GainlibError("the name is empty; give a name or a number that your teacher knows")
         self.name, self.class_code = learner.strip(), class_code.strip()
-        self._sit_down()
+        self._sit_down(confirmed=True)
         self._tell("learner")
 
     def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:

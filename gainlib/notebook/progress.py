@@ -118,7 +118,7 @@ class ProgressSheet:
         if not learner.strip():
             raise GainlibError("the name is empty; give a name or a number that your teacher knows")
         self.learner, self.class_code = learner.strip(), class_code.strip()
-        identity.keep(self.folder, self.learner, self.class_code)
+        identity.keep(self.folder, self.learner, self.class_code, confirmed=True)
 
     @property
     def events(self) -> tuple[dict, ...]:

@@ -9,14 +9,20 @@ from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.progress import MOST_BYTES
 from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.notebook.whereabouts import here
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """
-**Take your record with you.** It holds your answers, line by line, and no audio. A server on the internet that was
-started for you, such as Binder's, **forgets everything a few minutes after you leave**: download your record first, and
-upload it when you come back. Stems of your own that you upload to such a server **leave your computer**; on your own
-computer, nothing does. Give the file to your teacher to have it marked.
+**Take your record with you.** It holds your answers, line by line, and no audio; here it is kept {kept}. {stems}
+{reminder}Give the file to your teacher to have it marked.
 """
+FORGETS = "**Download your record before you leave**, and upload it when you come back. "
+
+
+def about_here() -> str:
+    """Return what is true of a record in the place where this runs."""
+    place = here()
+    return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets)
 
 
 class SaveButton(anywidget.AnyWidget):
@@ -98,7 +104,7 @@ class RecordPanel(Panel):
         self.gone = widgets.Button(description="Erase my record", layout=auto)
         self.said = LiveRegion()
         super().__init__(
-            prose(TEXT),
+            prose(about_here()),
             widgets.HBox([self.save, self.choose, self.readable]).add_class("gl-buttons"),
             self.said,
             prose("**Erase.** This removes every line under your name here, and cannot be undone. Download first."),

@@ -11,7 +11,10 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.asking import CodeQuestion
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
+from gainlib.notebook.progress import ProgressSheet
 from gainlib.notebook.prose import LiveRegion, html_of, prose, style
+from gainlib.notebook.records import SaveButton
+from gainlib.notebook.whereabouts import here
 from gainlib.notebook.worked import in_full
 
 STATES = {
@@ -48,7 +51,9 @@ class Heading(Panel):
         self._said = LiveRegion()
         row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
         self.code = CodeQuestion(self.guarded(self._switch))
-        super().__init__(self._facts, row, self.code, self._said)
+        # Where all is forgotten, the record goes out from every lab.
+        take_along = [SaveButton("Download my record", self.guarded(self._take_along))] if here().forgets else []
+        super().__init__(self._facts, row, *take_along, self.code, self._said)
         self.add_class("gl-form")
         self.keep.on_click(self.guarded(lambda _button: self._become()))
         self._name.value, self._class.value = learner.name, learner.class_code
@@ -60,6 +65,10 @@ class Heading(Panel):
         self._learner.become(self._name.value, self._class.value)
         self._name.value, self._class.value = self._learner.name, self._learner.class_code
         self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are for you alone.")
+
+    def _take_along(self):
+        shelf = ProgressSheet(self._learner.folder)
+        return shelf.file_name, shelf.take_along()
 
     def _switch(self, class_code):
         self._class.value = class_code
@@ -74,7 +83,7 @@ class Heading(Panel):
         self._facts.value = (
             f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
             f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
-            f"</b> so far · everything stays on this computer, in {html.escape(str(self._learner.folder))}</p>"
+            f"</b> so far · your answers are kept {html_of(here().kept)[3:-4]}</p>"
         )
 
 

@@ -12,6 +12,7 @@ from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
 from gainlib.notebook.prose import prose
+from gainlib.notebook.whereabouts import here
 from gainlib.session.routing import at_other_rates
 from gainlib.words import number_text
 
@@ -21,7 +22,7 @@ quotes.
 """
 UPLOAD = """
 **Or files from the computer in front of you**, if that is another one: they are copied to the folder `{folder}` there.
-**On a server such as Binder's, they leave your computer** and are lost when the server ends your session.
+{stems}
 """
 DEMO = "**Or try it first** with the eleven stems of the demo song, with faults, chains and a balance."
 ANOTHER = (
@@ -74,7 +75,8 @@ class OpenStep(Step):
         self._folder, self._rates = None, Slot(self.convert, self.without)
         super().__init__(
             song, prose(FOLDER), self.path, self.leave_out, Slot(self.take), self._rates,
-            prose(UPLOAD.format(folder=_uploads_folder())), Slot(self.upload), prose(DEMO), Slot(self.demo),
+            prose(UPLOAD.format(folder=_uploads_folder(), stems=here().stems)), Slot(self.upload),
+            prose(DEMO), Slot(self.demo),
             self.question, self.found,
         )  # fmt: skip
         self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked, self._sure)

@@ -15,6 +15,19 @@ function render({ model, signal }) {
   };
   model.on("change:text change:done", paint);
   signal.addEventListener("abort", () => model.off("change:text change:done", paint));
+  // The browser asks before the workbook is left where all would be lost; links within it lose nothing.
+  let safe = !model.get("forgets");
+  const within = ({ target }) => {
+    const link = target.closest?.("a[href]");
+    if (!link || link.origin !== location.origin || link.target || safe) return;
+    safe = true;
+    setTimeout(() => (safe = false), 3000);
+  };
+  const ask = (event) => safe || event.preventDefault();
+  model.on("change:text", () => (safe = !model.get("forgets")));
+  document.addEventListener("click", within, { signal });
+  document.addEventListener("workbook-saved", () => (safe = true), { signal });
+  addEventListener("beforeunload", ask, { signal });
   paint();
 }
 export default { render };

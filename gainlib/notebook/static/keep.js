@@ -11,6 +11,7 @@ function render({ model, el, signal }) {
     link.download = message.name;
     link.href = URL.createObjectURL(new Blob([views[0]], { type: message.type }));
     link.click();
+    if (message.type.includes("ndjson")) document.dispatchEvent(new Event("workbook-saved"));
     setTimeout(() => URL.revokeObjectURL(link.href), 10000);
   });
   model.on("change:text", () => (button.textContent = model.get("text")));
