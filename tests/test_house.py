@@ -123,7 +123,7 @@ def modules():
 def public_objects(name):
     """Yield (dotted name, object) of every function, class and method defined in a module."""
     module = importlib.import_module(name)
-    for key, value in vars(module).items():
+    for key, value in list(vars(module).items()):
         value = getattr(value, "py_func", value)  # a compiled loop keeps the function it came from
         if key.startswith("_") or getattr(value, "__module__", None) != name:
             continue
