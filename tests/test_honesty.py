@@ -103,7 +103,7 @@ def _any(part, given, rng):
 
 def try_picks(desk, exercise, seed=0, number=None):
     """Answer choices, three times, never the same twice, and read what is told; return the last picks."""
-    rng, given = random.Random(f"{exercise.id} {seed}"), desk.given(exercise)
+    rng, given = random.Random(f"{desk.name} {exercise.id} {seed}"), desk.given(exercise)
     tried = {k: [] for k in chosen(exercise)}
     while tried and len(next(iter(tried.values()))) < MOST_TRIES and not desk.numbers(exercise).closed:
         entries = [number if part.kind == "number" else None for part in exercise.parts]
@@ -426,10 +426,17 @@ def test_a_choice_counts_once_something_beside_it_is_right():
     with seat("07", "anna") as desk:
         asked = desk.exercise("07-6")
         right = asked.solve(desk.given(asked))
-        desk.answer(asked, [1e6, right[1]])
+        desk.answer(asked, [1e6, 1e6, right[2]])
+        assert desk.numbers(asked).tries == 1
         assert desk.score(asked).points == 0
         desk.answer(asked, right)
         assert desk.score(asked).points == asked.points
+        desk.new_numbers(asked)
+        right = asked.solve(desk.given(asked))
+        for late in range(4):
+            desk.answer(asked, [1e6 + late, 1e6 + late, right[2]])
+        desk.answer(asked, right)
+        assert desk.numbers(asked).points == 0, "a number that was closed in on lets no choice count"
 
 
 @pytest.mark.parametrize(("wrong", "share"), [(0, 1.0), (1, 1.0), (2, 0.5), (3, 0.25), (4, 0.0)])

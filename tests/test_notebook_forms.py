@@ -164,15 +164,15 @@ def test_a_prediction_is_locked_before_the_comparison_shows_anything(tmp_path):
     sheet = desk._views[-1]
     compare.ask.click()
     assert "Predict first" in compare._verdict.text and compare._table.children == () and not lab.learner.locked
-    assert sheet.widget.children[0] is not sheet.table and sheet.table.table["rows"] == []
+    assert sheet.widget.children == (sheet._shut,) and sheet.view is None
     box.radio.value = "pad"
-    assert sheet.widget.children[0] is not sheet.table and not box.radio.disabled
+    assert sheet.widget.children == (sheet._shut,) and not box.radio.disabled
     desk.bar.chosen = desk.bar.tabs.index("Without one source")
     compare.ask.click()
     assert (
         "You said **pad**" in compare._verdict.text and box.radio.disabled and "You predicted **pad**" in box.said.text
     )
-    assert sheet.widget.children == (sheet.table,)
+    assert sheet.widget.children == (sheet.view.widget,)
     lab.learner.predict("Which one?", "kick")
     assert lab.learner.prediction() == "pad", "a locked one stays"
     locked = [each for each in lab.learner.record.events().events if each.get("locked")]
@@ -181,7 +181,22 @@ def test_a_prediction_is_locked_before_the_comparison_shows_anything(tmp_path):
     assert again.learner.locked and again.predict("Which one?", "kick", "pad").radio.disabled
     lab.learner.become("ben")
     assert compare._verdict.text == "" and compare._table.children == () and not box.radio.disabled
-    assert sheet.widget.children[0] is not sheet.table
+    assert sheet.widget.children == (sheet._shut,)
+
+
+def test_two_masters_are_neither_seen_nor_heard_before_the_prediction_is_locked(tmp_path):
+    lab = Lab("11", folder=tmp_path, learner="anna")
+    box, compare, desk = (
+        lab.predict("Which?", "the one that was made louder", "both alike"),
+        lab.compare(),
+        lab.panel("delivery"),
+    )
+    desk.bar.chosen = desk.bar.tabs.index("Two masters, played")
+    waits = desk._views[desk.bar.chosen]
+    assert waits.view is None and desk.player is None and "prediction is locked" in desk._stand.children[0].value
+    box.radio.value = "both alike"
+    compare.ask.click()
+    assert waits.widget.children == (waits.view.widget,) and desk._stand.children == (desk.player,)
 
 
 def test_what_a_learner_types_is_shown_and_not_obeyed(learner):

@@ -372,6 +372,8 @@ class Picture:
         Shares of columns and rows; equal if left out.
     margins : mapping of str to float
         Where the axes begin and end and how far apart they lie, as for ``GridSpec``, where names need more room.
+    after_prediction : bool
+        Whether it stays shut until the lab's prediction is locked, since it shows what that is compared with.
     """
 
     title: str
@@ -380,6 +382,7 @@ class Picture:
     widths: tuple[float, ...] = ()
     heights: tuple[float, ...] = ()
     margins: Mapping[str, float] = field(default_factory=dict)
+    after_prediction: bool = False
 
 
 @dataclass(frozen=True)
@@ -393,7 +396,7 @@ class Sheet:
     read : callable
         ``read(run)`` returns the :class:`~gainlib.words.Table`, or None where there is nothing yet.
     after_prediction : bool
-        Whether it stays shut until the lab's prediction is locked, since it holds what that is compared with.
+        As of a :class:`Picture`.
     """
 
     title: str
@@ -417,6 +420,8 @@ class Listen:
         Own ceiling, as for test tones; the player's if left out.
     later : bool
         Whether the sounds come from what `Later` has found.
+    after_prediction : bool
+        As of a :class:`Picture`.
     """
 
     sounds: Callable[["Run"], dict[str, Audio] | None]
@@ -424,6 +429,7 @@ class Listen:
     note: Callable[[Setting], str] = lambda setting: ""
     ceiling_dbtp: float | None = None
     later: bool = False
+    after_prediction: bool = False
 
 
 @dataclass(frozen=True)
@@ -483,6 +489,7 @@ class ListenToMix:
     owners: Mapping[str, str] = field(default_factory=lambda: {"master": "bus"})
     views: Mapping[str, tuple[tuple[str, str, Any], ...]] = field(default_factory=dict)
     later: ClassVar[bool] = False
+    after_prediction: ClassVar[bool] = False
 
 
 @dataclass(frozen=True)

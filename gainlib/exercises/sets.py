@@ -13,8 +13,8 @@
   has earned is not shown either. At one of several only the first try earns points; ticks, maps and orders are paid in
   part at the first try, and all right they earn half at the second and a quarter at the third. After the third wrong
   try the set is *spent*: the solution is shown, and only new numbers earn points.
-- A choice beside numbers, controls or a blind run is what follows from those: it counts once one of them is right, at
-  least in part.
+- A choice beside numbers, controls or a blind run is what follows from those: it counts once one of them has earned
+  something by itself.
 - Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
   and the next set's has to be better by itself.
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
@@ -89,11 +89,13 @@ def worth(
     places, choices = limited(exercise), chosen(exercise)
     if not places or not verdict.parts:
         return verdict.points
-    beside = [part for k, part in enumerate(verdict.parts) if k not in choices]
-    follows = not beside or any(part.points for part in beside)
     shares = dict.fromkeys(range(len(verdict.parts)), 1.0)
     for k, count in zip(places, missed or (0,) * len(places), strict=True):
         shares[k] = paid(exercise.parts[k], count, verdict.parts[k].state == "right")
+    beside = [
+        part.points * (shares[k] if paid is pay else 1) for k, part in enumerate(verdict.parts) if k not in choices
+    ]
+    follows = not beside or any(beside)
     for k in () if told and follows else choices:
         shares[k] = 0.0
     whole = sum(part.points for part in verdict.parts)
@@ -128,7 +130,7 @@ def in_words(exercise: Exercise) -> str:
         if kinds != {"choice"}:
             rules.append("ticks, maps and orders, all right, earn half at the second try, a quarter at the third")
         if len(chosen(exercise)) < len(exercise.parts):
-            rules.append("choices count once something beside them is right")
+            rules.append("choices count once something beside them has earned points")
     return "; ".join(rules)
 
 

@@ -145,6 +145,7 @@ def experiment(rng: np.random.Generator) -> Experiment:
 # ----------------------------------------------------------------------------------------- what the exercises are about
 
 COUNT, SHORT_MS = 6, np.arange(480) / 48
+CROSSING = 8
 LIMIT_DB = -60.0
 ACROSS = {
     "equaliser": "an equaliser",
@@ -322,22 +323,22 @@ def _silent_box(given):
 
 
 class Orders:
-    """The draw of six processors that a trim may or may not cross, two at least of each sort."""
+    """The draw of eight processors that a trim may or may not cross, some at least of each sort."""
 
     def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return ``across``, six names, and ``trim`` in dB; None where nothing in it takes time."""
+        """Return ``across``, eight names, and ``trim`` in dB; None where nothing in it takes time."""
         may = [name for name, moves in MOVES.items() if moves]
         may_not = [name for name in MOVES if name not in may]
-        count = pick(rng, (2, 3, 4))
-        chosen = [*shuffled(rng, may, count), *shuffled(rng, may_not, COUNT - count)]
+        count = pick(rng, (4, 5, 6))
+        chosen = [*shuffled(rng, may, count), *shuffled(rng, may_not, CROSSING - count)]
         given = {"across": shuffled(rng, chosen), "trim": pick(rng, (-10, -8, -6, 6, 8, 10))}
         return given if set(IN_TIME) & set(chosen) else None
 
     def holds(self, given: dict) -> bool:
         """Whether it could be drawn."""
         drawn = given["across"]
-        known = len(drawn) == COUNT and len(set(drawn)) == COUNT and all(name in MOVES for name in drawn)
-        return known and 2 <= sum(MOVES[name] for name in drawn) <= 4 and given["trim"] in (-10, -8, -6, 6, 8, 10)
+        known = len(drawn) == CROSSING == len(set(drawn)) and all(name in MOVES for name in drawn)
+        return known and 4 <= sum(MOVES[name] for name in drawn) <= 6 and given["trim"] in (-10, -8, -6, 6, 8, 10)
 
 
 def crossed(given: dict, also=(), without=()) -> list[str]:
@@ -429,7 +430,8 @@ RESIDUAL = Exercise(
 
 UP_TO = Exercise(
     id="06-3", title="Linear up to a level", edition=3,
-    parts=(Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2, read_off=True),), given=LIMITED,
+    parts=(Number("Peak level of the sine", "dBFS", tolerance=0.6, points=2, read_off=True),),
+    before=Before((Number("Peak level of the sine", "dBFS", tolerance=1.0, points=2),), limit_dbfs), given=LIMITED,
     statement="The box in the panel is linear up to a level. Feed it a steady sine, let it settle, and compare the "
         "output with that for half the sine. At which peak level of the sine does the residual pass −60 dB?",
     solve=limit_dbfs,
@@ -482,8 +484,8 @@ CROSSED = Multi(
 )  # fmt: skip
 
 ORDER = Exercise(
-    id="06-5", title="Can the trim cross it?", edition=2, parts=(CROSSED,),
-    before=Before((replace(CROSSED, partly_from=1.0),), crossed), given=Orders(),
+    id="06-5", title="Can the trim cross it?", edition=3, parts=(CROSSED,),
+    before=Before((CROSSED,), crossed, before=Before((replace(CROSSED, partly_from=1.0),), crossed)), given=Orders(),
     statement="A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that "
         "keeps the processor working. Which of these can the trim cross without changing anything (the difference is "
         "less than −80 dB against the signal)?",

@@ -78,7 +78,7 @@ def _peaks(of):
     return Picture("Peaks", ("P",), {"P": Plot("curves", shown, PEAK)})
 
 
-def _meters(names, heading, read, start=lambda run: (), left=0.17, title="Meters"):
+def _meters(names, heading, read, start=lambda run: (), left=0.17, title="Meters", **more):
     """Return a picture of levels; `read(run)` has one a name: loudness, true peak, sample peak, or pairs of two."""
 
     def shown(run):
@@ -87,7 +87,7 @@ def _meters(names, heading, read, start=lambda run: (), left=0.17, title="Meters
         return levels, [level_text(each, unit, 2) for each, unit in zip(levels, units, strict=False)], start(run)
 
     bars = BARS | {"names": names, "title": heading.partition(":")[0], "heading": heading}
-    return Picture(title, ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": left})
+    return Picture(title, ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": left}, **more)
 
 
 def _two(run, played=True):
@@ -99,7 +99,8 @@ TWO = tuple(f"{whose}: {what}" for whose in ("yours", "the other") for what in N
 PICTURES = (
     _peaks(lambda run: run.seen.master.audio),
     Picture(DRIVEN, ("D",), {"D": Plot("curves", _when(DRIVEN, lambda found: (GAINS, found)), DRIVE)}),
-    _meters(TWO, "As played: ◇ = as made", _two, lambda run: _two(run, False), 0.2, "Two masters, played"),
+    _meters(TWO, "As played: ◇ = as made", _two, lambda run: _two(run, False), 0.2, "Two masters, played",
+            after_prediction=True),
     Sheet(ORDERS, _when(ORDERS, _order_table)),
 )  # fmt: skip
 
@@ -159,8 +160,8 @@ def delivery() -> Experiment:
         controls, PICTURES, read=lambda run: Delivered(run.setting), told=_told, numbers=_read_out, lines=2,
         take=_take(lambda run: run.seen.master),
         later=Later(_later_work, lambda run, found: "", busy="Making masters …", lines=0, of_tab=True),
-        listen=Listen(_heard, lambda s: False, lambda s: f"Both masters as the player plays them. {CARE}"),
-        title="A master and its player",
+        listen=Listen(_heard, lambda s: False, lambda s: f"Both masters as the player plays them. {CARE}",
+                      after_prediction=True), title="A master and its player",
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ moves because a sentence grew.
 import asyncio
 import threading
 from collections.abc import Callable
+from functools import partial
 
 import anywidget
 import ipywidgets as widgets
@@ -31,7 +32,7 @@ PICTURE_PX = (700, 368)
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
 TYPED_S = 0.6  # between two letters
-SHUT = "This table opens when your prediction is locked: press *Compare with my prediction* below."
+SHUT = "This opens when your prediction is locked: press *Compare with my prediction* below."
 ASKS = "Put every control back to where you found it?"
 AS_FOUND, AS_SET = "as found", "as you set it"
 FRESH = "Everything that you moved goes back to where you found it."
@@ -98,24 +99,42 @@ class PictureView:
 
 
 class SheetView:
-    """A table under its tab; one that waits for the prediction is shut until that is locked."""
+    """A table under its tab."""
 
-    def __init__(self, sheet, run: Run, locked: Callable[[], bool]):
-        self._sheet, self._locked = sheet, locked
-        self._shut, self.table = prose(SHUT), TableView(Table(sheet.title, (), ()))
-        self.widget = widgets.VBox().add_class("gl-sheet")
+    def __init__(self, sheet, run: Run):
+        self._sheet, self.table = sheet, TableView(Table(sheet.title, (), ()))
+        self.widget = widgets.VBox([self.table]).add_class("gl-sheet")
         self.update(run)
 
     def update(self, run: Run) -> None:
         """Show what is read of another run."""
-        shut = self._sheet.after_prediction and not self._locked()
-        self.widget.children = [self._shut if shut else self.table]
-        table = None if shut else self._sheet.read(run)
+        table = self._sheet.read(run)
         if table is not None:
             self.table.show(table)
 
     def settle(self) -> None:
         """Do nothing: a table is its own words."""
+
+
+class Waiting:
+    """A view that is made when the prediction is locked; until then a sentence stands in its place."""
+
+    def __init__(self, make: Callable, run: Run, locked: Callable[[], bool]):
+        self._make, self._locked, self.view = make, locked, None
+        self._shut, self.widget = widgets.VBox([prose(SHUT)]).add_class("gl-sheet"), widgets.VBox()
+        self.update(run)
+
+    def update(self, run: Run) -> None:
+        """Show another run, or that this is shut."""
+        if self._locked():
+            self.view = self.view or self._make(run)
+            self.view.update(run)
+        self.widget.children = [self.view.widget if self._locked() else self._shut]
+
+    def settle(self) -> None:
+        """Renew the words."""
+        if self.view is not None:
+            self.view.settle()
 
 
 class Desk(Panel):
@@ -130,7 +149,7 @@ class Desk(Panel):
     place : Place, optional
         Where it is kept how everything stands; a desk that was left begins as it was left.
     locked : callable, optional
-        ``locked()`` tells whether the lab's prediction is locked; some tables are shut until then.
+        ``locked()`` tells whether the lab's prediction is locked; what it is about is shut until then.
 
     Attributes
     ----------
@@ -141,7 +160,7 @@ class Desk(Panel):
     texts : dict of str to ipywidgets.Textarea
         Typed lines, by name.
     pictures : list of LiveFigure
-        In the order of the tabs, those with a table left out.
+        In the order of the tabs, those with a table, or still shut, left out.
     player : gainlib.notebook.listen.Player or None
     said : LiveRegion
         The verdict.
@@ -161,6 +180,7 @@ class Desk(Panel):
         locked: Callable[[], bool] = lambda: True,
     ):
         self.experiment, self._table, self._place = experiment, table or experiment.numbers, place
+        self._locked = locked
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self._restoring, self._result, self.player, self._rest = False, None, None, None
         self._again = [each for each in experiment.controls if isinstance(each, Again)]
@@ -179,11 +199,7 @@ class Desk(Panel):
         )
         self.said, self.later = LiveRegion(), LiveRegion()
         self.numbers = None if self._table is None else TableView(self._table(self.run))
-        self._views = [
-            PictureView(each, self.run) if isinstance(each, Picture) else SheetView(each, self.run, locked)
-            for each in experiment.pictures
-        ]
-        self.pictures = [each.live for each in self._views if isinstance(each, PictureView)]
+        self._views = [self._made_view(each) for each in experiment.pictures]
         self.take = self._made_take(experiment.take)
         self._stand = widgets.VBox().add_class("gl-desk-player")
         if experiment.listen is not None and not experiment.listen.later:
@@ -220,6 +236,16 @@ class Desk(Panel):
             }
         return Faders(control.names, control.start, options=control.options, label=control.label, compact=True, **more)
 
+    @property
+    def pictures(self) -> list[LiveFigure]:
+        """The pictures that can be seen by turning the tabs."""
+        views = (each.view if isinstance(each, Waiting) else each for each in self._views)
+        return [each.live for each in views if isinstance(each, PictureView)]
+
+    def _made_view(self, shown):
+        make = partial(PictureView if isinstance(shown, Picture) else SheetView, shown)
+        return Waiting(make, self.run, self._locked) if shown.after_prediction else make(self.run)
+
     def _made_take(self, take):
         if take is None:
             return None
@@ -233,16 +259,19 @@ class Desk(Panel):
         if isinstance(listen, ListenToMix):
             self._hear_mix(run)
             return
+        if listen.after_prediction and not self._locked():
+            self._stand.children = [prose(SHUT)]
+            return
         sounds = listen.sounds(run)
         if sounds is None:
             return
         if self.player is None:
             more = {} if listen.ceiling_dbtp is None else {"ceiling_dbtp": listen.ceiling_dbtp}
             self.player = Player(sounds, match=listen.matched(run.setting), note=listen.note(run.setting), **more)
-            self._stand.children = [self.player]
-            return
-        self.player.match, self.player.note = listen.matched(run.setting), listen.note(run.setting)
-        self.player.update(sounds)
+        else:
+            self.player.match, self.player.note = listen.matched(run.setting), listen.note(run.setting)
+            self.player.update(sounds)
+        self._stand.children = [self.player]
 
     def _hear_mix(self, run):
         """Give the player the mix as it was found and as it is set, or its views."""
@@ -493,11 +522,13 @@ class Desk(Panel):
             self._ask_later()
 
     def renew(self) -> None:
-        """Open or shut the tables that wait for the prediction."""
+        """Open or shut what waits for the prediction."""
         with self._drawing:
             for view in self._views:
-                if isinstance(view, SheetView):
+                if isinstance(view, Waiting):
                     view.update(self.run)
+            if self.experiment.listen is not None and self.experiment.listen.after_prediction:
+                self._hear(self.run)
 
     def _show(self):
         if self._views:

@@ -30,7 +30,7 @@ ANOTHER = "Start another session for all tasks of this lab? You will lose what y
 YES = "Yes, another session"
 NEW_NUMBERS = "New numbers? What you have entered and not checked is lost."
 SOLUTION = "Show the solution? These numbers then earn no more points; new numbers do."
-BESIDE = "A choice counts once something beside it is right."
+BESIDE = "A choice counts once something beside it has earned points."
 FIRST_TRY = "At one of several, only the first try earns points."
 LATER_TRY = "All right at the second try earns half, at the third a quarter."
 NEXT_CHOICE = "With these numbers, another try at a choice earns nothing; with **New numbers** it does."
@@ -293,7 +293,11 @@ class ExerciseForm(Panel):
         wrong = [k for k in missed if verdict.parts[k].state in ("wrong", "partly")]
         choices, said = chosen(self.exercise), []
         if not veiled and numbers.earned < verdict.points - 1e-9:
-            beside = [part.points for k, part in enumerate(verdict.parts) if k not in choices]
+            beside = [
+                part.points * (pay(parts[k], missed[k]) if k in missed else 1)
+                for k, part in enumerate(verdict.parts)
+                if k not in choices
+            ]
             late = [parts[k] for k in missed if k not in wrong and pay(parts[k], missed[k]) < 1]
             if beside and not any(beside):
                 said.append(BESIDE)
