@@ -400,7 +400,9 @@ def test_the_meters_follow_the_faders_without_rendering(bench, stems):
     step.hear()
     assert step.said.word == "Ready"
     step.faders.set_values({"bass": -20.0})
-    assert "press again" in step.said.text  # the player still holds what was there before the move
+    (player,) = step._sound.children
+    assert player.mixes[0]["values"]["bass"]["fader_db"] == -20.0  # and what is heard has followed
+    assert {tie["model"] for tie in player.ties} >= {f"IPY_MODEL_{pan.model_id}" for pan in step.pans.values()}
 
 
 def test_a_fader_may_stand_above_the_usual_top(bench, stems):

@@ -6,10 +6,13 @@ from barepage import on_page
 
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
+from gainlib.meters import momentary, true_peak_dbtp
+from gainlib.notebook.fader import Faders, fader_ties
+from gainlib.notebook.limits import CEILING_DBTP, CEILING_LUFS
 from gainlib.notebook.mixing import MixPlayer
 from gainlib.processors import Compressor, Delay, Polarity, Reverb, Saturation
 from gainlib.session import Group, Insert, Send, Session, Strip
-from gainlib.signals import tone
+from gainlib.signals import pink_noise, tone
 
 pytestmark = pytest.mark.browser
 RATE, SECONDS = 48000, 0.64
@@ -104,3 +107,57 @@ def test_what_leaves_the_browser_is_the_bus_of_the_session(bare, player, case):
         wanted = trace.reading(name)
         for got, value in ((peak, wanted.sample_peak_dbfs), (rms, wanted.rms_dbfs), (needle, wanted.needle_max_vu)):
             assert (got or -np.inf) == pytest.approx(value, abs=0.1) or value < -90 or value == got, (name, got, value)
+
+
+def test_a_fader_is_heard_from_the_page_itself_and_without_a_click():
+    """Two tones, so that whatever the hand adds lies elsewhere: a jump would fill the spectrum, a ramp does not."""
+    strips = [Strip("low", tone(200, -12, SECONDS)), Strip("high", tone(3000, -90, SECONDS))]
+    session, faders = Session(strips), Faders(("low", "high", "master"), options=("mute", "solo"))
+    player = MixPlayer({"now": session}, 0.0, SECONDS, ties=fader_ties(faders, owners={"master": "bus"}))
+    with on_page(player, faders) as bare:
+        fetched(bare)
+        steps = [
+            [0.2, "low/fader_db", -6.0],
+            [0.3, "low/mute", True],
+            [0.4, "low/mute", False],
+            [0.5, "bus/fader_db", 3],
+        ]
+        moved, _ = rendered(bare, steps)
+        t = np.arange(len(moved)) / RATE
+        still = moved[(t > 0.45) & (t < 0.49)]
+        assert np.abs(moved[(t > 0.33) & (t < 0.39)]).max() < 1e-4  # muted
+        assert ratio_to_db(np.abs(still).max()) == pytest.approx(-12 - 6 - 3.01, abs=0.05)
+        steepest = np.abs(np.diff(moved, axis=0)).max()
+        alone = 2 * np.pi * 200 / RATE * 10 ** ((-12 - 3.01) / 20)  # of the loudest tone at full level
+        assert steepest < 1.4 * alone + 10 ** (-12 / 20) / (0.010 * RATE), "a ramp of 10 ms or longer"
+        bare.page.evaluate("() => [...window.models.values()][1].set('values_db', [-20, 0, '-inf'])")
+        bare.page.evaluate("() => [...window.models.values()][1].set('solo', ['high'])")
+        hand = bare.page.evaluate("() => [...document.querySelector('.gl-player').gainlib.sound.hand]")
+        assert dict(hand)["low/fader_db"] == -20 and dict(hand)["bus/fader_db"] == "-inf" and dict(hand)["high/solo"]
+
+
+def test_nothing_louder_than_allowed_gets_past_the_limiter():
+    loud = pink_noise(-9.0, 1.5, seed=5)
+    player = MixPlayer({"now": Session([Strip("it", loud.with_samples(loud.samples * 2.0))])}, 0.0, 1.5)
+    with on_page(player) as bare:
+        script = """async ([guard, samples]) => {
+          const context = new OfflineAudioContext(2, samples.length, 48000);
+          await document.querySelector('.gl-player').gainlib.addSoundWork(context);
+          const buffer = context.createBuffer(1, samples.length, 48000);
+          buffer.copyToChannel(Float32Array.from(samples), 0);
+          const source = new AudioBufferSourceNode(context, { buffer });
+          source.connect(document.querySelector('.gl-player').gainlib.workletNode(context, 'gainlib-guard', 1, guard))
+            .connect(context.destination);
+          source.start();
+          const made = await context.startRendering();
+          return [Array.from(made.getChannelData(0)), Array.from(made.getChannelData(1))]; }"""
+        for level_db in (0.0, -34.0):
+            samples = player._sessions["now"].strips[0].audio.samples[:, 0] * 10 ** (level_db / 20)
+            given = Audio(np.repeat(samples[:, np.newaxis], 2, axis=1), RATE)
+            got = Audio(np.array(bare.page.evaluate(script, [player.guard, samples.tolist()])).T, RATE)
+            if level_db:  # what is soft enough passes as it is, one block late
+                np.testing.assert_allclose(got.samples[128:], given.samples[:-128], atol=1e-6)
+                continue
+            assert true_peak_dbtp(given) > 0 and true_peak_dbtp(got) <= CEILING_DBTP + 0.1
+            assert momentary(given).value.max() > -6 and momentary(got).value.max() <= CEILING_LUFS + 0.1
+            assert momentary(got).value.max() > CEILING_LUFS - 3.0, "and no more is taken off than has to be"

@@ -10,12 +10,24 @@ from dataclasses import dataclass, field, replace
 from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.choosing import Matching
-from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Setting, Sheet, db_slider
+from gainlib.exercises.experiment import (
+    Choice,
+    Drive,
+    Experiment,
+    Later,
+    ListenToMix,
+    Picture,
+    Plot,
+    Setting,
+    Sheet,
+    db_slider,
+)
 from gainlib.exercises.lab import Lab
 from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.numeric import Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.recordings import looked_at
+from gainlib.exercises.refrain import REFRAIN_S
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.worked import Worked
@@ -65,6 +77,12 @@ def _places(given):
 
 def _movable(given):
     return [each for each in assignment.controls(given) if each.target in TARGETS]
+
+
+def heard_mix(given: dict) -> ListenToMix:
+    """Return how the mix of a variant is heard: the refrain, following every gain that lies behind the boxes."""
+    drives = {name: (Drive(*place),) for name, place in _places(given).items()}
+    return ListenToMix(lambda _session: REFRAIN_S, drives)
 
 
 def fields_of(setting: Setting, target: str) -> dict[str, float]:

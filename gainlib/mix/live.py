@@ -19,6 +19,7 @@ from gainlib.session import Group, Session, Strip, routing
 from gainlib.session.strip import BUS
 
 LOOP_AHEAD_S = 3.0
+PARTS_KEPT = 64
 LONGEST_RESPONSE_S = 8.0
 LEAST_RESPONSE = 1e-6  # −120 dB: what comes later in a response is left out
 
@@ -211,24 +212,50 @@ def response(boxes: tuple, rate_hz: int) -> Audio:
     return audio.with_samples(audio.samples[: heard[-1] + 1 if heard.size else 1].astype(np.float32))
 
 
-def reduced(session: Session, parts: LiveMix, sounds: dict[str, Audio]) -> Session | None:
-    """Return the session over a stretch with its strips as they were rendered; None where a group had to be.
+class Part:
+    """A part of a song, rendered tap by tap; whatever leads to a group is made of the strips that are there already.
 
     Parameters
     ----------
-    session : Session
-    parts : LiveMix
-        Of the session.
-    sounds : dict of str to Audio
-        What was rendered of each strip.
+    start, stop : int
+        Frames; some seconds ahead of them are kept along.
+    rate_hz : int
+        Sample rate.
     """
-    if len(parts.taps) > len(session.strips):
-        return None
-    strips = []
-    for strip in session.strips:
-        found = parts.values[strip.name]
-        gain = sum(found[field] for field in parts.live[strip.name] if field != "polarity")
-        sign = strip.polarity if "polarity" in parts.live[strip.name] else 1
-        bare = {"dc_block": False, "trim_db": 0.0, "inserts": (), "post_trim_db": gain, "polarity": sign}
-        strips.append(strip.with_(audio=sounds[strip.name], **bare))
-    return session.with_(strips=tuple(strips))
+
+    def __init__(self, start: int, stop: int, rate_hz: int):
+        self.start, self.stop = start, stop
+        self._first, self._kept = max(start - round(LOOP_AHEAD_S * rate_hz), 0), {}
+
+    def audio(self, tap: Tap) -> Audio:
+        """Return the part of what a tap gives."""
+        long = self._long(tap)
+        return long.with_samples(long.samples[self.start - self._first :])
+
+    def bus(self, session: Session) -> Audio:
+        """Return the part of a session's bus."""
+        return self.audio(Tap(session, BUS, True))
+
+    def _long(self, tap):
+        if tap not in self._kept:
+            owner = tap.node.partition("/")[0]
+            alone = any(strip.name == owner for strip in tap.session.strips)
+            found = tap.audio(self._first, self.stop) if alone else self._summed(tap)
+            if tap.node == BUS:
+                return found  # heard of every session once
+            self._kept[tap] = found
+            for old in list(self._kept)[:-PARTS_KEPT]:
+                self._kept.pop(old, None)
+        return self._kept[tap]
+
+    def _summed(self, tap):
+        session, parts = tap.session, live_mix(tap.session)
+        strips = []
+        for strip in session.strips:
+            found, live = parts.values[strip.name], parts.live[strip.name]
+            gain = sum(found[field] for field in live if field != "polarity")
+            sign = strip.polarity if "polarity" in live else 1
+            bare = {"dc_block": False, "trim_db": 0.0, "inserts": (), "post_trim_db": gain, "polarity": sign}
+            strips.append(strip.with_(audio=self._long(parts.taps[strip.name]), **bare))
+        samples = np.concatenate(list(session.with_(strips=tuple(strips)).render().blocks(tap.node)))
+        return Audio(samples.astype(np.float32), session.rate_hz, tap.node)

@@ -219,8 +219,7 @@ def bus_excerpt(
     (96, 0.3536)
     """
     rate, whole = session.rate_hz, session.frames
-    if not 0.0 <= start_s < whole / rate:
-        raise GainlibError(f"the song is {whole / rate:.1f} s long and has no second {start_s:g}; start before its end")
+    checked_start(session, start_s)
     if not 0.0 < length_s < math.inf:
         raise GainlibError(f"a stretch of {length_s:g} s; give a length above 0 s")
     start = round(start_s * rate)
@@ -233,3 +232,11 @@ def bus_excerpt(
         done += len(block)
         told("excerpt", done // rate, math.ceil((stop - first) / rate))
     return Audio(np.concatenate(kept)[start - first :], rate, session.name)
+
+
+def checked_start(session: Session, start_s: float) -> float:
+    """Return a second of a session's song, or refuse one that it has not got."""
+    length_s = session.frames / session.rate_hz
+    if not 0.0 <= start_s < length_s:
+        raise GainlibError(f"the song is {length_s:.1f} s long and has no second {start_s:g}; start before its end")
+    return start_s

@@ -17,18 +17,18 @@ import traitlets
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters.needle import high_pass, movement
-from gainlib.mix.live import LiveMix, Tap, live_mix, reduced, response
+from gainlib.mix.live import Part, live_mix, response
 from gainlib.notebook.limits import CEILING_DBTP, Heard, gains, guard_of, heard
 from gainlib.notebook.listen import QUIETEST_DB, Player
 from gainlib.processors import HardClip
 from gainlib.session import Session
-from gainlib.session.strip import BUS
 
 PIECE_S = 10.0
 LOUDEST_16 = 32767
 ALIGNMENT_DBFS = -18.0
 KEPT = 64
 MOST_SAMPLES = 60_000_000  # of all stems together, that a browser is to hold as 32-bit floats: 240 MB
+MEASURED_AFTER_S = 0.4
 UNKNOWN = {"match_db": [], "ceiling_db": QUIETEST_DB, "quietest_db": QUIETEST_DB}
 UNHEARD = Heard(-math.inf, -math.inf, -math.inf)
 
@@ -97,7 +97,8 @@ class MixPlayer(Player):
         first = next(iter(sessions.values()))
         self._cut, self._part = bool(cut), part_of(first, start_s, length_s)
         self._held = {list(sessions)[-1]: []} if held is None else dict(held)
-        self._stamp_of, self._tap_of, self._rooms, self._sounds = {}, {}, {}, {}
+        self._stamp_of, self._tap_of, self._rooms = {}, {}, {}
+        self._sounds = Part(*self._part, first.rate_hz)
         self._sessions, self._parts, self._loud = {}, {}, {}
         rate = first.rate_hz
         bits = {"highPass": high_pass(rate).tolist(), "movement": movement(rate).tolist()}
@@ -121,6 +122,12 @@ class MixPlayer(Player):
         if any(self._sessions[name] != session for name, session in sessions.items()):
             self._take({**self._sessions, **sessions})
 
+    @property
+    def length_s(self) -> float:
+        """Length of the part that is heard."""
+        start, stop = self._part
+        return (stop - start) / self.rate_hz
+
     # ---- what the browser is told ----------------------------------------------------------------------------------
 
     def _take(self, sessions):
@@ -139,6 +146,13 @@ class MixPlayer(Player):
             self.span = self._span(sessions)
             self.mixes = self._told()
         if self.playing:
+            self._put_off()
+
+    def _put_off(self):
+        """Measure when the browser has what it asks for: the ear goes first."""
+        try:
+            asyncio.get_running_loop().call_later(MEASURED_AFTER_S, self.measure)
+        except RuntimeError:
             self.measure()
 
     def _number(self):
@@ -152,7 +166,7 @@ class MixPlayer(Player):
                     known[each] = self._stamp
             for old in list(known)[: max(len(known) - KEPT, 0)]:
                 if old not in wanted:
-                    self._sounds.pop(known.pop(old), None)
+                    known.pop(old)
         self._tap_of = {stamp: tap for tap, stamp in self._stamp_of.items()}
 
     def _span(self, sessions):
@@ -184,13 +198,14 @@ class MixPlayer(Player):
 
     def measure(self) -> None:
         """Find out how loud the mixes are, beside the hand; done when Play is pressed, and from then on."""
-        parts = {session: self._parts[name] for name, session in self._sessions.items() if session not in self._loud}
-        if parts:
-            self._beside(self._measured, self._loudness, parts)
+        new = {session for session in self._sessions.values() if session not in self._loud}
+        if new:
+            self._beside(self._measured, self._loudness, new)
 
-    def _measured(self, parts):
+    def _measured(self, sessions):
         """Return how loud sessions are over the part that is heard; runs in a thread."""
-        return {session: heard(self._bus(session, each)) for session, each in parts.items()}
+        buses = {session: self._sounds.bus(session) for session in sessions}
+        return {each: heard(HardClip(0.0).process(bus) if self._cut else bus) for each, bus in buses.items()}
 
     def _loudness(self, found):
         before = self.gains if self._loud else None
@@ -203,13 +218,6 @@ class MixPlayer(Player):
                 if before is None:
                     self.volume_db = self.gains.start_db
                 self.mixes = self._told()
-
-    def _bus(self, session: Session, parts: LiveMix) -> Audio:
-        start, stop = self._part
-        sounds = {owner: self._sound(self._stamp_of[tap]) for owner, tap in parts.taps.items()}
-        small = reduced(session, parts, sounds)
-        bus = Tap(session, BUS, True).audio(start, stop) if small is None else small.render().bus
-        return HardClip(0.0).process(bus) if self._cut else bus
 
     def _worked_out(self, sources):
         """Return the limits; nothing is turned down for another mix, since the hand is to be heard as it moves."""
@@ -227,15 +235,9 @@ class MixPlayer(Player):
     def _match_text(self):
         if len(self._sessions) < 2 or not self.match:
             return super()._match_text()
-        return f"Matched in loudness when the hand lets go: each is as loud as “{list(self._sessions)[-1]}”."
+        return "Matched in loudness when the hand lets go."
 
     # ---- what the browser asks for ---------------------------------------------------------------------------------
-
-    def _sound(self, stamp):
-        """Return what was rendered for the part that is heard."""
-        if stamp not in self._sounds:
-            self._sounds[stamp] = self._tap_of[stamp].audio(*self._part)
-        return self._sounds[stamp]
 
     def _asked(self, _widget, content, _buffers):
         if not self._loud:
@@ -262,7 +264,8 @@ class MixPlayer(Player):
             samples = response(boxes, self.rate_hz).samples
             return message | {"frames": len(samples)}, np.ascontiguousarray(samples.T, dtype="<f4").tobytes()
         edges = self.span["edges"]
-        audio = self._sound(stamp) if block == 0 else self._tap_of[stamp].audio(*edges[block])
+        tap = self._tap_of[stamp]
+        audio = self._sounds.audio(tap) if block == 0 else tap.audio(*edges[block])
         data, scale = packed(audio)
         return message | {"scale": scale}, data
 

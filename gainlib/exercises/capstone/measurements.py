@@ -271,12 +271,6 @@ def _null_db(mix, parts, dither):
 # ---------------------------------------------------------------------------------------------------------- to be heard
 
 
-def bus_heard(answer: dict | None, given: dict) -> Audio:
-    """Return the refrain of the mix as it stands, or as it is found, float32."""
-    placed = assignment.as_found(given) if answer is None else answer
-    return _refrain(mixed(given["seed"], placed).render().bus, "mix")
-
-
 def strip_heard(answer: dict, given: dict, name: str) -> tuple[Audio, Audio]:
     """Return the refrain of a stem as it came, and of its strip ahead of the fader, float32."""
     session = assignment.session(given)

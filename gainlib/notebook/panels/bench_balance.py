@@ -6,13 +6,15 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.mix.paths import pasted_path, text_of
+from gainlib.mix.stretches import checked_start
 from gainlib.notebook import figures
 from gainlib.notebook.asking import Question
-from gainlib.notebook.fader import Fader, Faders
+from gainlib.notebook.fader import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
 from gainlib.notebook.prose import prose
+from gainlib.session.strip import BUS
 from gainlib.words import level_text, number_text
 
 TEXT = """
@@ -28,7 +30,8 @@ LENGTH_S = 20.0
 UNDO_STEPS = 200
 ASKS = "Put faders, pans and mutes back to where they were when you opened the song?"
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
-NOTE = "You hear the mix as it is now, as loud as the limits of the workbook allow."
+NOTE = "Move faders, mutes and pans while it plays. What depends on level ahead of them is heard as it is now."
+NOW = "as it is now"
 
 
 class BalanceStep(Step):
@@ -68,7 +71,7 @@ class BalanceStep(Step):
         self.add_class("gl-panel")
         opened = lambda: (song.opened(),)  # noqa: E731
         self.measure = self.action(self.meter, _survey, self._surveyed, "Measuring the bus …", opened)
-        self.hear = self.action(self.listen, _excerpt, self._heard, "Rendering …", self._asked)
+        self.hear = self.action(self.listen, _from_second, self._heard, "Rendering …", self._asked)
         self.read_balance = self.action(
             self.take, _read, self._balance_read, "Reading …",
             lambda: (song.opened(), pasted_path(self.file.value, "the path of the saved song")),
@@ -211,12 +214,7 @@ class BalanceStep(Step):
         finally:
             self._own = False
         if self._sound.children:
-            self.tell(
-                "note",
-                "",
-                "This is from before your last move; press again to hear the mix as it is now.",
-                of=self.listen,
-            )
+            self._sound.children[0].update({NOW: session})
         self._follow()
         if self._remeter is not None:
             self._live.settle()
@@ -276,11 +274,17 @@ class BalanceStep(Step):
     def _asked(self):
         return self.song.opened(), self.start.number()
 
-    def _heard(self, excerpt):
-        from gainlib.notebook.listen import Player
+    def _heard(self, asked):
+        from gainlib.notebook.mixing import MixPlayer
 
-        self._sound.children = [Player({"as it is now": excerpt}, note=NOTE)]
-        self.tell("right", "Ready", f"{number_text(excerpt.duration_s, 0)} s from second {self.start.value}.")
+        session, start_s = asked
+        ties = [*fader_ties(self.faders), *fader_ties(self.master, owners={"master": BUS})]
+        for name, pan in self.pans.items():
+            pan_of = [[name, "pan", 1.0, 0.0, None]]
+            ties.append({"model": f"IPY_MODEL_{pan.model_id}", "trait": "value", "drives": pan_of})
+        player = MixPlayer({NOW: session}, start_s, LENGTH_S, ties=ties, note=NOTE)
+        self._sound.children = [player]
+        self.tell("right", "Ready", f"{number_text(player.length_s, 0)} s from second {self.start.value}.")
 
     def _balance_read(self, found):
         self.song.change(found.session, "balance")
@@ -350,10 +354,8 @@ def _survey(tell, session):
     return remeter, reading, bus_routes(loud, mute=muted).reason, time.monotonic() - begun
 
 
-def _excerpt(tell, session, start_s):
-    from gainlib.mix.stretches import bus_excerpt
-
-    return bus_excerpt(session, start_s, LENGTH_S, tell)
+def _from_second(_tell, session, start_s):
+    return session, checked_start(session, start_s)
 
 
 def _read(tell, session, path):

@@ -24,6 +24,8 @@ FIRST = "12-1"
 GRADED, PRACTICE = "a run that counts", "practice: all hints are free, no points"
 FOLDER = "lab-12-export"
 WHOLE_MIX = "the whole mix"
+NOW = "now"
+HEARD_MIX = "You hear the refrain. Gains behind the boxes are heard as you move them, those ahead when you let go."
 HEARD = "You hear the refrain: listen to what has changed, not to how loud it is."
 
 
@@ -211,7 +213,7 @@ class SessionPanel(Panel):
         self.run.observe(self.guarded(lambda _change: self._switch()), "value")
         self.another.on_click(self.guarded(lambda _button: self._ask_for_another()))
         self.hear_strip.on_click(self.guarded(lambda _button: self._ask_to_hear(self.desk.setting.strip)))
-        self.hear_mix.on_click(self.guarded(lambda _button: self._ask_to_hear(None)))
+        self.hear_mix.on_click(self.guarded(lambda _button: self._hear_the_mix()))
 
     def _first(self):
         return self._learner.exercise(FIRST)
@@ -221,7 +223,7 @@ class SessionPanel(Panel):
         place = place_of(self._learner, "desk", self._first())
         self.desk = SessionDesk(self.places.given, self.guarded(self._rested), place)
         self.desk.place(self.places.values, begin=True)
-        self._stage.children, self._heard.children = (self.desk,), ()
+        self._stage.children, self._heard.children, self._mix = (self.desk,), (), None
 
     def _rested(self, answer):
         self.hear_strip.disabled = self.desk.setting.strip in assignment.GROUPS
@@ -232,6 +234,8 @@ class SessionPanel(Panel):
             self._new_desk()
         else:
             self.desk.place(self.places.values)
+            if self._mix is not None:
+                self._mix.update({NOW: self._placed()})
 
     def _switch(self):
         self._learner.practise(self._first(), self.run.value == PRACTICE)
@@ -248,15 +252,25 @@ class SessionPanel(Panel):
     @staticmethod
     def _rendered(progress, given, placed, name):
         progress(0.2, "Rendering …")
-        if name is not None:
-            stem, strip = measurements.strip_heard(placed, given, name)
-            return {"stem": stem, "strip": strip}
-        return {"as found": measurements.bus_heard(None, given), "now": measurements.bus_heard(placed, given)}
+        stem, strip = measurements.strip_heard(placed, given, name)
+        return {"stem": stem, "strip": strip}
 
     def _hear(self, sounds):
         from gainlib.notebook.listen import Player
 
-        self._heard.children = (Player(sounds, note=HEARD),)
+        self._heard.children, self._mix = (Player(sounds, note=HEARD),), None
+
+    def _placed(self):
+        return assignment.staged(self.places.values, self.places.given)
+
+    def _hear_the_mix(self):
+        from gainlib.notebook.mixing import MixPlayer
+
+        given = self.places.given
+        listen, found = lab12.heard_mix(given), assignment.session(given)
+        ties, mixes = self.desk.ties(listen), {"as found": found, NOW: self._placed()}
+        self._mix = MixPlayer(mixes, *listen.part(found), ties=ties, note=HEARD_MIX)
+        self._heard.children = (self._mix,)
 
 
 # ------------------------------------------------------------------------------------------------------------ the tasks

@@ -9,17 +9,15 @@ class MeterRows {
   constructor(model) {
     this.model = model;
     this.root = make("div", "gl-meters");
-    const rows = make("div", "gl-meter-rows");
-    rows.setAttribute("aria-hidden", "true"); // the table says the same, when it is asked for
-    rows.title = METER_WORDS;
-    this.rows = model.get("channels").map(({ name }) => this.row(rows, name));
+    this.root.setAttribute("aria-hidden", "true"); // the table says the same, when it is asked for
+    this.root.title = METER_WORDS;
+    this.rows = model.get("channels").map(({ name }) => this.row(this.root, name));
     this.numbers = make("details", "gl-numbers");
     this.table = make("div");
     const again = make("button", "", "Read again");
     again.onclick = () => this.fill();
     this.numbers.append(make("summary", "", "Meters in numbers"), again, this.table);
     this.numbers.addEventListener("toggle", () => this.numbers.open && this.fill());
-    this.root.append(rows, this.numbers);
     this.whole = [];
   }
   row(rows, name) {

@@ -135,7 +135,14 @@ function render({ model, el, signal }) {
   });
   const onOther = (event) => event.detail !== root && (playing || starting) && halt();
   document.addEventListener(PLAYING, onOther);
-  sound.changed = () => playing && sound.follow(context.currentTime + HAND_AHEAD_S);
+  const moves = []; // the last ones, for tests that measure: when the hand moved, and when its sound is due
+  sound.changed = () => {
+    if (!playing) return;
+    const when = context.currentTime + HAND_AHEAD_S;
+    sound.follow(when);
+    moves.splice(0, moves.length - 200);
+    moves.push({ moved: performance.now(), when, played: context.getOutputTimestamp() });
+  };
 
   // ---- what is on the page ------------------------------------------------------------------------------------
   const note = make("div", "gl-note");
@@ -208,7 +215,7 @@ function render({ model, el, signal }) {
   const coming = make("span", "gl-coming");
   coming.setAttribute("role", "status");
   root.append(note, line, sliders, level, match, coming, care, safe, nothing);
-  if (mixed) root.append(meters.root);
+  if (mixed) root.append(meters.numbers, meters.root);
 
   // number keys switch from anywhere in the player, and in a blind test from anywhere around it but a line of text
   function onKey(event) {
@@ -322,7 +329,10 @@ function render({ model, el, signal }) {
   root.gainlib = {
     log: sound.log,
     sound,
+    moves,
     meters,
+    addSoundWork,
+    workletNode,
     position,
     playing: () => playing,
     state: () => context?.state,

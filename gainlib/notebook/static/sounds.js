@@ -91,7 +91,7 @@ class SourceSound {
 
 class MixSound {
   constructor(model, fade) {
-    Object.assign(this, { model, fade, log: [], moves: [] });
+    Object.assign(this, { model, fade, log: [] });
     this.pieces = new Map(); // "stamp/block" → AudioBuffer, or null where it is silent
     this.scales = new Map(); // stamp → what a piece is multiplied by
     this.rooms = new Map(); // stamp → {view, frames}
@@ -172,7 +172,7 @@ class MixSound {
     const [parts, rest] = [missing.filter(([, k]) => k <= 0), missing.filter(([, k]) => k > 0)];
     const all = this.stamps().length;
     if (parts.length) return `${all - Math.min(parts.length, all)} of ${all} sounds are here \u2026`;
-    return rest.length ? `The rest of the song is on its way: ${Math.round(100 * (1 - rest.length / (all * (edges.length - 1))))} %` : "";
+    return rest.length ? `Rest of the song: ${Math.round(100 * (1 - rest.length / (all * (edges.length - 1))))} %` : "";
   }
   async receive({ stamp, block, scale, frames }, views) {
     this.log.push({ stamp, block, bytes: views[0]?.byteLength ?? 0, at: performance.now() });
@@ -291,10 +291,12 @@ class MixSound {
     this.build(mix, 0, true, 0);
     const apply = (when, seconds) => this.apply(when, seconds, mix);
     apply(0, 0);
-    for (const [when, key, value] of moves) {
-      this.hand.set(key, value);
-      apply(when);
-    }
+    for (const [when, key, value] of moves)
+      context.suspend(when).then(() => {
+        this.hand.set(key, value);
+        apply(context.currentTime);
+        context.resume();
+      });
     return mix;
   }
   meterInputs = (mix = this.mix) => this.model.get("channels").map(({ name }) => mix.parts.get(name).out);
