@@ -2,6 +2,7 @@
 
 import dataclasses
 import html
+import textwrap
 from contextlib import suppress
 
 import ipywidgets as widgets
@@ -333,5 +334,8 @@ def _kinds(racked):
 def _example():
     from gainlib.mix import chainstext
 
-    text = html.escape(chainstext.__doc__.partition("::\n")[2].strip("\n")).replace("``", "")
-    return widgets.HTML(f"<details><summary>What a chains file looks like</summary><pre>{text}</pre></details>")
+    text = chainstext.__doc__.partition("::\n")[2].replace("``", "")
+    lines, _, words = text.partition("\n\nA stem is named")
+    shown = f"<pre>{html.escape(textwrap.dedent(lines).strip())}</pre><p>A stem is named{html.escape(words)}</p>"
+    title = "What a chains file looks like"
+    return widgets.HTML(f"<details><summary>{title}</summary>{shown}</details>").add_class("gl-wide")
