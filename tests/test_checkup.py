@@ -132,8 +132,8 @@ def test_copies_add_what_their_levels_make(apart_db, more_db):
     (_, copy) = checkup([strip("bass", one), strip("again", one * 10 ** (-apart_db / 20))])
     (finding,) = (each for each in copy.findings if each.tag == "duplicate")
     assert f"both together are {more_db} dB louder than the louder one alone" in finding.sentence
-    level = f"{abs(apart_db):.1f} dB {'softer' if apart_db > 0 else 'louder'} as" if apart_db else "the same as bass"
-    assert level in finding.sentence
+    level = f", {abs(apart_db):.1f} dB {'softer' if apart_db > 0 else 'louder'};" if apart_db else ";"
+    assert f"the same as bass{level}" in finding.sentence
 
 
 def test_the_crest_that_is_told_is_the_difference_of_the_levels_beside_it():

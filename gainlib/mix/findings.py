@@ -209,11 +209,11 @@ def copies(stems: list, spectra: list) -> Iterator[Finding]:
         if scale and both / scale > COPY:
             apart_db = 10.0 * math.log10(float(np.vdot(x, x).real) / float(np.vdot(y, y).real))
             more_db = 20.0 * math.log10(1.0 + 10.0 ** (-abs(apart_db) / 20.0))
-            level = "the same" if abs(apart_db) < 0.05 else f"the same but {number(abs(apart_db), 1)} dB "
-            level += "" if abs(apart_db) < 0.05 else "softer" if apart_db > 0.0 else "louder"
+            level = f", {number(abs(apart_db), 1)} dB {'softer' if apart_db > 0.0 else 'louder'}"
             words = (
-                f"{level} as {one.name}; possibly exported twice, or the two sides of a mono track; leave one out, or "
-                f"keep in mind that both together are {number(more_db, 1)} dB louder than the louder one alone"
+                f"the same as {one.name}{level if abs(apart_db) >= 0.05 else ''}; possibly exported twice, or the two "
+                "sides of a mono track; leave one out, or keep in mind that both together are "
+                f"{number(more_db, 1)} dB louder than the louder one alone"
             )
             yield Finding(other.name, "duplicate", False, words, (one.name,))
 

@@ -139,7 +139,9 @@ function render({ model, el, signal }) {
       for (let k = order.indexOf(made) + step; order[k]; k += step) {
         const found = [...order[k].node.cells[column].querySelectorAll("button, input")].filter((each) => !each.disabled);
         if (!found.length || getComputedStyle(found[0]).visibility === "hidden") continue;
-        (found[at] || found[0]).focus();
+        const goal = found[at] || found[0];
+        goal.focus();
+        if (goal.type === "text") goal.select(); // as Tab does it: what is typed takes the place of what is there
         return;
       }
     });
