@@ -16,7 +16,7 @@ from scipy import signal
 from gainlib.audio import Audio
 from gainlib.boxes import classify, read_probe, working_range
 from gainlib.boxes.probesignal import Layout
-from gainlib.boxes.probeverdict import CANNOT_TELL
+from gainlib.boxes.probeverdict import AS_SHOWN, CANNOT_TELL, LEVEL_DEPENDENT, ROUNDED
 from gainlib.processors import (
     AnalogueStage,
     AsymmetricSaturation,
@@ -68,6 +68,11 @@ BOXES = {
     "gate": Gate(-30.0),
     "bell, then saturation": Chain((Filter("peaking", 3000.0, 1.0, -6.0), Saturation(4.0))),
     "room, then compressor": Chain((Reverb(0.2, -12.0), Compressor(-18.0, 4.0, 0.0))),
+}
+LESS = {
+    AS_SHOWN: ("linear", "linear plus noise or offset"),
+    ROUNDED: ("linear", "linear plus noise or offset"),
+    LEVEL_DEPENDENT: ("nonlinear", "linear up to a level"),
 }
 HISSING = ("hiss", "tape with hiss", "stage near its rail")
 
@@ -185,15 +190,20 @@ def trial(name, way):
     """Send a box's recording one way, read it, and compare with the truth."""
     report = read_probe(Audio(ON_THE_WAY[way](through(name))[:, np.newaxis], RATE_HZ, name))
     kind, working, built = truth(name)
-    return Row(name, way, report, _judged_kind(report, kind), _judged_reference(name, report, kind, working, built))
+    return Row(
+        name, way, report, _judged_kind(name, report, kind), _judged_reference(name, report, kind, working, built)
+    )
 
 
-def _judged_kind(report, kind):
+def _judged_kind(name, report, kind):
+    """Judge a kind: of the three that say less than the box at hand shows, each is right for some boxes only."""
     linear = kind.startswith("linear") and kind != "linear up to a level"
     if report.linear not in (None, linear):
         return "wrong"
     if report.kind == CANNOT_TELL:
         return "open" if report.reason else "wrong"
+    if report.kind in LESS:
+        return "as shown" if kind in LESS[report.kind] or (report.kind, name) == (ROUNDED, "16 bit") else "wrong"
     return "right" if report.kind == kind else "wrong"
 
 
@@ -211,5 +221,7 @@ def _judged_reference(name, report, kind, working, built):
 
 
 def cell(row):
-    """Return a row in two letters: kind and reference, each right (+), open (?) or wrong (!)."""
-    return "".join({"right": "+", "open": "?", "wrong": "!"}[each] for each in (row.kind, row.reference))
+    """Return a row in two letters: kind and reference, each right (+), as far as shown (~), open (?) or wrong (!)."""
+    return "".join(
+        {"right": "+", "as shown": "~", "open": "?", "wrong": "!"}[each] for each in (row.kind, row.reference)
+    )

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import soundfile
-from daily import daily
+from daily import daily, rest
 from roundtrips import MOVING, RATE_HZ, coded, hissing, moving, off_speed, played
 from scipy import signal
 
@@ -13,7 +13,8 @@ from gainlib.audio import Audio, AudioFile, GainlibError, read, write
 from gainlib.boxes import read_probe, write_probe
 from gainlib.boxes.probesignal import RATES_HZ, Layout
 from gainlib.boxes.sync_markers import time_base
-from gainlib.processors import AnalogueStage, Compressor, Filter, Saturation, Tremolo
+from gainlib.boxes.verdicts import AS_SHOWN
+from gainlib.processors import AnalogueStage, Compressor, Filter, Gate, Quantiser, Saturation, Tremolo
 from gainlib.session import Insert
 
 
@@ -134,7 +135,7 @@ def test_noise_and_gain_are_read():
     assert report.noise_dbfs == pytest.approx(-70 - 6.02, abs=0.2)
     assert report.gain_db == pytest.approx(-6.0206, abs=0.005)
     assert report.output_gain_db == pytest.approx(6.02, abs=0.05)
-    assert report.linear is True and report.kind == "cannot tell" and "noise at −76" in report.reason
+    assert report.linear is True and report.kind == AS_SHOWN and "noise at −76" in report.reason
 
 
 def test_equal_loudness_of_a_filter():
@@ -172,16 +173,36 @@ def test_equal_loudness_at_the_reference():
 def test_a_recording_without_the_box_tells_whose_the_noise_is():
     chain, other = hissing(played()), np.random.default_rng(9).standard_normal(len(played())) * 10 ** (-73 / 20)
     quiet_box = recording(Filter("peaking", 1000.0, 1.0, 3.0).process(recording(played())).samples[:, 0] + other)
-    assert read_probe(quiet_box).kind == "cannot tell"
+    assert read_probe(quiet_box).kind == AS_SHOWN
     assert read_probe(quiet_box, recording(chain)).kind == "linear"
     noisy_box = AnalogueStage(-68.0, 16.0).process(recording(played())).samples[:, 0] + other
     assert read_probe(recording(noisy_box), recording(chain)).kind == "linear plus noise or offset"
 
 
+@pytest.mark.parametrize(("open_dbfs", "gain_db"), [(-30.0, 0.0), *(rest(*each) for each in [(-45.0, 6.0)])])
+def test_a_gate_s_opening_is_told(open_dbfs, gain_db):
+    """It opens at the level it is set to, whatever the recorder does to the gain; nothing else is said to open."""
+    gated = Gate(open_dbfs).process(recording(played())).samples[:, 0]
+    report = read_probe(recording(hissing(gated, -85.0) * 10.0 ** (gain_db / 20.0)))
+    assert report.opens_dbfs == pytest.approx(open_dbfs, abs=0.5) and report.linear is False
+    assert f"opens when a sine rises above {report.opens_dbfs:.1f} dBFS".replace("-", "−") in report.reason
+    assert read_probe(Compressor().process(recording(played()))).opens_dbfs is None
+
+
+def test_rounding_is_told_and_whose_it_is_left_open():
+    """The box that rounds and the wire whose recorder does leave the same file, so the same is said of both."""
+    for line in (Quantiser(16).process(recording(played())).samples[:, 0], np.rint(played() * 32768.0) / 32768.0):
+        report = read_probe(recording(line))
+        assert (report.kind, report.linear, report.level_free) == ("linear but for rounding", None, True)
+        assert "whether it is the box that rounds or the recorder" in report.reason
+
+
 def test_the_test_file_itself_tells_nothing_about_noise(tmp_path):
     write_probe(tmp_path / "probe.wav")
     report = read_probe(recording(hissing(played())), tmp_path / "probe.wav")
-    assert report.kind == "cannot tell" and report.linear is True
+    assert report.kind == AS_SHOWN and report.linear is True
+    assert "as far as distortion above −89 dB would show" in report.reason
+    assert "There is noise at −70.1 dBFS from somewhere." in report.reason
 
 
 def test_an_offset_no_recorder_makes_is_the_box_s():
@@ -189,7 +210,7 @@ def test_an_offset_no_recorder_makes_is_the_box_s():
     assert (report.kind, report.linear) == ("linear plus noise or offset", True)
     assert "adds an offset of 0.050" in report.reason
     report = read_probe(recording(played() + 0.005))
-    assert report.kind == "cannot tell" and "whether the offset of 0.005 comes from the box" in report.reason
+    assert report.kind == AS_SHOWN and "There is offset of 0.005 from somewhere." in report.reason
     chain = recording(hissing(played()) + 0.004)
     assert read_probe(recording(hissing(played()) + 0.005), chain).kind == "linear"
     assert read_probe(recording(hissing(played()) + 0.015), chain).kind == "linear plus noise or offset"
@@ -212,7 +233,7 @@ def test_harmonics_still_tell_where_the_gain_moves():
     """x − 0.02·x³ has a third harmonic of ¼·0.02·a², −58 dB at −6 dBFS, and a gain that hardly changes."""
     line = played() - 0.02 * played() ** 3
     report = read_probe(recording(moving(line, "a step at 20 s")))
-    assert (report.linear, report.kind, report.reference_dbfs) == (False, "cannot tell", None)
+    assert (report.linear, report.kind, report.reference_dbfs) == (False, "level-dependent", None)
     assert "the gain moved by 0.50 dB while it was recorded" in report.reason
 
 

@@ -105,7 +105,7 @@ def test_a_box_is_measured_by_mouse(trip, tmp_path):
     trip.says("probe", "no such file")
     trip.fill("probe", "Recording of what came out:", str(take))
     trip.click("probe", "Read the recording")
-    trip.says("probe", "Its level matters", "0.3 to 3 % distortion")
+    trip.says("probe", "Nonlinear", "0.3 to 3 % distortion")
     found = trip.cell("probe")
     assert "working range −23.3 to −12.9 dBFS, reference −18.0 dBFS" in sentence(found)
     facts = found.locator(".gl-score").first.inner_text()
@@ -132,7 +132,7 @@ def test_boxes_and_prints_by_keyboard_alone(trip, tmp_path):
     delayed_saturation(read(probe), take)
     trip.enter("probe", "Recording of what came out:", str(take))
     trip.key("probe", "Read the recording")
-    trip.says("probe", "Its level matters")
+    trip.says("probe", "Nonlinear")
 
     trip.enter("null", "Down and up by", "40")
     trip.key("null", "Work it out")

@@ -13,7 +13,7 @@ import numpy as np
 import scipy
 
 from gainlib.audio import Audio, AudioFile, GainlibError
-from gainlib.boxes.probecurve import Heard, ProbeCurve, average_gains, curve_of, output_gain, working_range_of
+from gainlib.boxes.probecurve import Heard, ProbeCurve, average_gains, curve_of, opening, output_gain, working_range_of
 from gainlib.boxes.probesignal import RATES_HZ, write_probe
 from gainlib.boxes.probetime import moved_db, refuse_holes
 from gainlib.boxes.probeverdict import verdict
@@ -21,6 +21,7 @@ from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import WorkingRange
 from gainlib.boxes.spectral_lines import lines_of, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
+from gainlib.boxes.verdicts import ROUNDED
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
 from gainlib.meters.loudness import k_coefficients
@@ -34,6 +35,7 @@ FULL_SCALE, FLAT_RUN, FLAT_RUNS = 0.9999, 3, 5
 OWN_POWER = 2e-14  # of the test file's rounding to 24 bit, wherever it falls
 GRIDS = range(8, 24)
 LEAST_GRID = 16
+DITHER_MARGIN_DB = 1.0
 LOSSY = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III")
 STRAY_DB, OVER_NOISE_DB, EVEN_DB, FADES_DB = -60.0, 10.0, 6.0, 2.0
 UPPER = 6
@@ -49,8 +51,9 @@ class ProbeReport:
     linear : bool or None
         Whether its input level is free; None where the recording cannot tell.
     kind : str
-        As for ``classify``, or "cannot tell": beside `linear` False where it stays open whether the box is straight up
-        to a level, beside True where a noise or offset may be the recording's as well as the box's.
+        As for ``classify``, where a recording shows as much; else "linear as far as the recording shows" (a noise or
+        offset may be the recording's as well as the box's), "linear but for rounding" (`linear` is None: the box or
+        the recorder rounds), "level-dependent" (`linear` is False: straight up to a level or nowhere), "cannot tell".
     offset_s : float
         How late the test file starts in the recording; negative if the recording starts later.
     rate_error_ppm : float
@@ -69,6 +72,8 @@ class ProbeReport:
     working_range : WorkingRange or None
     linear_up_to_dbfs : float or None
         For "linear up to a level" the peak level of a sine where that ends.
+    opens_dbfs : float or None
+        For a gate the peak level of a rising sine at which it opens.
     noise_dbfs : float
         In the recording's silences, sine-referred; −inf for none.
     rate_hz : int
@@ -92,6 +97,7 @@ class ProbeReport:
     curve: ProbeCurve
     working_range: WorkingRange | None
     linear_up_to_dbfs: float | None
+    opens_dbfs: float | None
     noise_dbfs: float
     rate_hz: int
     levels_dbfs: tuple[float, float]
@@ -103,12 +109,17 @@ class ProbeReport:
         """All of it in a few sentences."""
         return f"{self.reason}. {self.range_reason} {self._taken_out()}"
 
+    @property
+    def level_free(self) -> bool:
+        """Whether its input level may be anything, as far as the recording shows."""
+        return self.linear is True or self.kind == ROUNDED
+
     def box(self, name: str = "") -> BlackBox:
         """Return what stands for the box in a session; without a reference where no level is better than another."""
         return BlackBox(
             reference_dbfs=None if self.reference_dbfs is None else round(self.reference_dbfs, 2),
             name=name,
-            level_free=bool(self.linear),
+            level_free=self.level_free,
             gains=self.gains,
             ceiling_dbfs=self.linear_up_to_dbfs,
             noise_dbfs=None if self.noise_dbfs == -np.inf else round(self.noise_dbfs, 2),
@@ -182,6 +193,7 @@ def read_probe(
     curve = curve_of(heard, found.gain_db)
     working, why = working_range_of(found, curve, heard, layout)
     reference = None if working is None else working.best_dbfs
+    opens = opening(heard, found.gain_db) if found.linear is False else None
     output = output_gain(heard, found.gain_db, layout, reference)
     return ProbeReport(
         linear=found.linear,
@@ -192,16 +204,21 @@ def read_probe(
         gain_db=found.gain_db,
         reference_dbfs=reference,
         output_gain_db=output,
-        gains=average_gains(heard, layout, found.linear is True, output),
+        gains=average_gains(heard, layout, found.linear is True or found.kind == ROUNDED, output),
         curve=curve,
         working_range=working,
         linear_up_to_dbfs=found.linear_up_to_dbfs,
+        opens_dbfs=opens,
         noise_dbfs=heard.noise_dbfs,
         rate_hz=rate_hz,
         levels_dbfs=(layout.levels_dbfs[0], layout.levels_dbfs[-1]),
-        reason=found.reason.removesuffix("."),
+        reason=found.reason.removesuffix(".") + ("" if opens is None else _gate(opens)),
         range_reason=why,
     )
+
+
+def _gate(opens_dbfs):
+    return f". It is shut to soft sounds, and opens when a sine rises above {quantity(opens_dbfs, 'dBFS', 1)}"
 
 
 # ----------------------------------------------------------------------------------------------------------- taking in
@@ -267,7 +284,7 @@ def _heard(line, base, layout, lossy, chain):
     grid = _grid(line)
     noise, offset = _quiet(line, base, layout)
     line = line - offset
-    own = OWN_POWER + (0.0 if grid is None else 2.0 * 2.0 * 4.0 ** (1 - grid) / 12.0)
+    own = OWN_POWER + (0.0 if grid is None or _dithers(noise, grid) else 2.0 * 2.0 * 4.0 ** (1 - grid) / 12.0)
     hears = partial(_heard_as, rate_hz=layout.rate_hz)
     rows = tuple(lines_of(line, base, layout, part, own, hears) for part in layout.parts)
     swell = swell_of(line, base, layout, own)
@@ -288,6 +305,14 @@ def _grid(line):
         else:
             return bits if bits >= LEAST_GRID else None
     return None
+
+
+def _dithers(noise_dbfs, bits):
+    """Tell whether a noise is as large as triangular dither, so that rounding leaves noise and falls on no line.
+
+    Dither and rounding have a power of q²/4 together (Lipshitz, Wannamaker and Vanderkooy, JAES 40(5), 1992).
+    """
+    return noise_dbfs > 10.0 * np.log10(2.0 * 4.0 ** (1 - bits) / 4.0) - DITHER_MARGIN_DB
 
 
 def _quiet(line, base: TimeBase, layout):

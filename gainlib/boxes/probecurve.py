@@ -16,6 +16,7 @@ from gainlib.boxes.probesignal import Layout
 from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
 from gainlib.boxes.spectral_lines import LevelSweep, Lines
+from gainlib.boxes.verdicts import ROUNDED
 from gainlib.levels import db_to_ratio
 from gainlib.levels.printing import quantity
 
@@ -32,6 +33,7 @@ ROUNDING_DBFS = -95.0
 GROWS_DB = (3.0, 9.0)
 
 STEADY_DB = 0.3
+SHUT_DB, SHUT_STEPS, OPEN_DB, OPENS_WITHIN_DB = 12.0, 2, 3.0, 3.0  # choices of this project, no source
 NOISY_DBFS = -120.0
 KNOWN_DB = 1.0  # by which a gain may be unsure to be told
 HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
@@ -223,6 +225,20 @@ def grows_steadily(heard):
     return bool(np.any(good[1:] & good[:-1]))
 
 
+def opening(heard, plain_db):
+    """Return the peak level of a rising sine at which a gate opens; None where nothing is shut to soft sounds."""
+    rows = heard.of("sine")
+    gain = np.array([row.gain_db[0] for row in rows]) - plain_db
+    known = np.array([row.stray_dbfs for row in rows]) < np.array([row.part.level_dbfs for row in rows]) + plain_db
+    shut, open_ = gain < -SHUT_DB, np.abs(gain) < STEADY_DB
+    first = int(np.argmax(open_))
+    if not open_[first:].all() or not (shut & known)[:first].sum() >= SHUT_STEPS or not shut[: first - 1].all():
+        return None
+    near = np.abs(heard.swell.level_dbfs - rows[first].part.level_dbfs) < 2.0 * OPENS_WITHIN_DB
+    through = np.flatnonzero(near & (heard.swell.gain_db - plain_db > -OPEN_DB))
+    return round(float(heard.swell.level_dbfs[through[0]]), 1) if through.size else None
+
+
 # ---- curves and figures ----------------------------------------------------------------------------------------------
 
 
@@ -311,7 +327,7 @@ def _joined(levels_dbfs, bent, swell):
 
 def working_range_of(found, curve: ProbeCurve, heard: Heard, layout: Layout) -> tuple[WorkingRange | None, str]:
     """Return the working range within what was played, and why, or why not."""
-    if found.linear:
+    if found.linear or found.kind == ROUNDED:
         return None, "No level is better than another."
     if found.linear is None or found.moved:
         return None, "So it has no level at which to feed it."
@@ -362,10 +378,12 @@ def _loud_gain(heard, layout, average_dbfs):
     return gain + float(beyond[0] - beyond[1])
 
 
-def average_gains(heard: Heard, layout: Layout, linear: bool, output_gain_db: float) -> tuple[tuple[float, float], ...]:
+def average_gains(
+    heard: Heard, layout: Layout, level_free: bool, output_gain_db: float
+) -> tuple[tuple[float, float], ...]:
     """Return average levels and the gain there, dBFS and dB: one pair where level makes no difference."""
     steps = [row for row in heard.of("sine") if row.doubt_db[0] < KNOWN_DB]
-    if linear or not steps:
+    if level_free or not steps:
         return ((heard.of("sine")[-1].part.level_dbfs, round(-output_gain_db, 2)),)
     levels = [row.part.level_dbfs for row in steps]
     return tuple((round(each, 2), round(_loud_gain(heard, layout, each), 2)) for each in levels)

@@ -1,8 +1,10 @@
 """What a recording of the test file allows to be said about the box it went through.
 
 The kinds are those of ``classify``. A recording shows less than a box at hand: its noise may be the box's or the
-recorder's, and what lies under its floor may be anything. Where that leaves a verdict open, the kind is "cannot tell",
-with the reason; whether the input level matters may be known all the same.
+recorder's, and what lies under its floor may be anything. So three kinds say as much as a recording can show, and no
+more: linear as far as it shows, with noise from somewhere; linear but for rounding, by the box or by the recorder;
+level-dependent, be it from some level on or everywhere. Where it does not even show whether the input level matters,
+the kind is "cannot tell", with the reason.
 """
 
 from typing import NamedTuple
@@ -30,10 +32,19 @@ from gainlib.boxes.probecurve import (
     wanders,
 )
 from gainlib.boxes.spectral_lines import Onset, onset_of_bend, onset_of_gain, sway
-from gainlib.boxes.verdicts import LINEAR, NOISY, NONLINEAR, TIME_VARYING, UP_TO
+from gainlib.boxes.verdicts import (
+    AS_SHOWN,
+    CANNOT_TELL,
+    LEVEL_DEPENDENT,
+    LINEAR,
+    NOISY,
+    NONLINEAR,
+    ROUNDED,
+    TIME_VARYING,
+    UP_TO,
+)
 from gainlib.levels.printing import number, quantity
 
-CANNOT_TELL = "cannot tell"
 QUIET_DBFS = -144.0  # of 24 bit, silence gives nothing at all
 OFFSET, PLAIN_OFFSET = 1e-6, 1e-4  # choices of this project, no source
 RECORDERS_OFFSET = 0.02  # common practice, no source: converters stay under a percent
@@ -50,9 +61,9 @@ class Verdict(NamedTuple):
     Attributes
     ----------
     kind : str
-        As for ``classify``, or "cannot tell".
+        As for ``classify``, or "cannot tell", or one of the three that a recording leaves at that.
     linear : bool or None
-        None where that is open, too.
+        None where that is open; and for rounding, which is under all that was fed and may be the recorder's.
     linear_up_to_dbfs : float or None
         For "linear up to a level".
     gain_db : float
@@ -94,7 +105,6 @@ def _told(heard, series, swaying, gain):
         return _moved(heard, series)
     if not swaying and wanders(heard, series):
         return _open(
-            None,
             "its gain goes up and down from step to step with no distortion and no order, so it changes in time, and "
             "the recording does not show whether it depends on level as well; record again with the box's modulation "
             "off, and player "
@@ -103,22 +113,19 @@ def _told(heard, series, swaying, gain):
     small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
     if swaying and small and not any((each.off > 0.0).any() for each in series.values()):
         return _open(
-            None,
             f"its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at {number(swaying[1], 1)} Hz, and the "
             f"little distortion beside that may be the recording's; record as 24-bit WAV or FLAC",
         )
     if heard.coded:
         fails &= beyond_a_coder(heard, series)
     if heard.coded and not plain_to_see(heard, series):
-        return _open(None, f"{_coder(heard)}, and what else it does is no more than that may hide")
+        return _open(f"{_coder(heard)}, and what else it does is no more than that may hide")
     if all(level < SOFTEST_DBFS for level in failed) and (heard.coded or heard.grid_bits):
         what = _coder(heard) if heard.coded else _grid(heard)
-        return _open(None, f"only the softest sounds come out different from the rest, and {what}")
+        return _open(f"only the softest sounds come out different from the rest, and {what}")
     if only_rounds(heard, series):
-        return _open(
-            None,
-            "all that differs is an error of the size that rounding to 16 bits without dither leaves, which may come "
-            "from the recording or the box; record at 24 bits",
+        return _rounded(
+            heard, "all that differs is an error of the size that rounding to 16 bits without dither leaves"
         )
     return _not_linear(heard, series, fails, levels, gain)
 
@@ -126,8 +133,22 @@ def _told(heard, series, swaying, gain):
 # ---------------------------------------------------------------------------------------------------------- sentences
 
 
-def _open(linear, reason):
-    return Verdict(CANNOT_TELL, linear, None, np.nan, f"The recording does not show it: {reason}.")
+def _open(reason):
+    return Verdict(CANNOT_TELL, None, None, np.nan, f"The recording does not show it: {reason}.")
+
+
+def _matters(reason):
+    """Return what is said where the level matters, and no more is known of it."""
+    return Verdict(LEVEL_DEPENDENT, False, None, np.nan, f"{reason[:1].upper()}{reason[1:]}.")
+
+
+def _rounded(heard, reason):
+    alike = f"Fed at any level from {_levels(heard)}, it does the same but for rounding"
+    return Verdict(
+        ROUNDED, None, None, np.nan,
+        f"{alike}: {reason}. The recording does not show whether it is the box that rounds or the recorder: record at "
+        f"24 bits.",
+    )  # fmt: skip
 
 
 def _moved(heard, series):
@@ -137,9 +158,8 @@ def _moved(heard, series):
             f"{_worst(heard, series)}, so its input level matters; but {moved}, and the recording does not show from "
             f"which level on"
         )
-        return _open(False, told)._replace(moved=True)
+        return _matters(told)._replace(moved=True)
     return _open(
-        None,
         f"{moved}, so the recording does not show whether it depends on level as well; let everything warm up, switch "
         f"off whatever modulates or rides the level, and record again",
     )._replace(moved=True)
@@ -175,9 +195,7 @@ def _linear(heard, swaying, gain):
     floor, doubt = rows[-1].floor_db, max(row.doubt_db[0] for row in upper)
     if not swaying and (floor > ENOUGH_FLOOR_DB or doubt > ENOUGH_DOUBT_DB):
         what = _coder(heard) if heard.coded else _not_repeating(heard, rows[-1])
-        return _open(
-            None, f"distortion would show only above {quantity(floor, 'dB', 0)} of the loudest sine, because {what}"
-        )
+        return _open(f"distortion would show only above {quantity(floor, 'dB', 0)} of the loudest sine, because {what}")
     (faint,) = heard.of("faint sine")
     # How well it would be known if it came through as loud as it should.
     doubt = faint.doubt_db[0] * 10.0 ** (max(faint.gain_db[0] - gain, -100.0) / 20.0)
@@ -185,12 +203,14 @@ def _linear(heard, swaying, gain):
     same = 0.0 if not swaying else 2.0 * swaying[0]
     heard_faint = abs(faint.gain_db[0] - gain) <= max(FAINT_DB, FAINT_SIGMAS * doubt) + same
     if heard.grid_bits and (not heard_faint or heard.noise_dbfs <= QUIET_DBFS):
-        return _open(None, _grid(heard))  # a noise would have turned the steps into one
+        # A noise would have turned the steps into one.
+        return (
+            _open(_grid(heard)) if swaying else _rounded(heard, f"its samples lie on steps of {heard.grid_bits} bits")
+        )
     if not (known and heard_faint):
         if heard.coded:
-            return _open(None, _coder(heard))
+            return _open(_coder(heard))
         return _open(
-            None,
             f"the faint sine ahead of the steps, of {quantity(faint.part.level_dbfs, 'dBFS', 0)}, "
             + (
                 "does not come through, as behind rounding without dither, which may come from the recording; record "
@@ -210,13 +230,8 @@ def _linear(heard, swaying, gain):
         )
     free = f"{alike}, as far as distortion above {quantity(floor, 'dB', 0)} would show; its input level is free"
     if heard.coded:
-        return Verdict(
-            CANNOT_TELL,
-            True,
-            None,
-            gain,
-            f"{free}. The recording does not show whether it adds noise of its own: {_coder(heard)}.",
-        )
+        told = f"{free}. The recording does not show whether it adds noise of its own: {_coder(heard)}."
+        return Verdict(AS_SHOWN, True, None, gain, told)
     return _noise(heard, gain, free)
 
 
@@ -237,7 +252,7 @@ def _noise(heard, gain, free):
         return Verdict(LINEAR, True, None, gain, f"{free}.")
     found = [f"noise at {quantity(noise, 'dBFS', 1)}"] if noisy else []
     if _offset_is_its_own(heard):
-        also = f" The recording does not show where the {found[0]} comes from." if found else ""
+        also = f" The {found[0]} comes from somewhere: the recording does not show from where." if found else ""
         told = f"{free}. It adds an offset of {number(heard.offset, 3)}, more than a recorder does.{also}"
         return Verdict(NOISY, True, None, gain, told)
     if not noisy or abs(heard.offset) > PLAIN_OFFSET:
@@ -251,12 +266,12 @@ def _noise(heard, gain, free):
             told = f"{free}. It adds {found} to it, where the recording alone has {quantity(chain, 'dBFS', 1)}."
             return Verdict(NOISY, True, None, gain, told)
     return Verdict(
-        CANNOT_TELL,
+        AS_SHOWN,
         True,
         None,
         gain,
-        f"{free}. The recording does not show whether the {found} comes from the box: record the test file once more "
-        f"without the box, and give that in place of the test file.",
+        f"{free}. There is {found} from somewhere. The recording does not show whether it comes from the box: record "
+        f"the test file once more without the box, and give that in place of the test file.",
     )
 
 
@@ -286,10 +301,9 @@ def _not_linear(heard, series, fails, levels, gain):
         return Verdict(NONLINEAR, False, None, gain, told)
     onset = _onset(heard, series, first)
     if onset is None or onset.corner is None:
-        return _open(
-            False,
+        return _matters(
             f"{worst}, so its input level matters; but whether it is linear up to there or distorts from softer levels "
-            f"on, {'the coder hides' if heard.coded else 'the recording does not show'}",
+            f"on, {'the coder hides' if heard.coded else 'the recording does not show'}"
         )
     if onset.corner and onset.level_dbfs >= LOWEST_LIMIT_DBFS and onset.level_dbfs >= levels[first - 1] - 1.0:
         up_to = round(onset.level_dbfs, 1)
@@ -302,7 +316,7 @@ def _not_linear(heard, series, fails, levels, gain):
             f"back.",
         )
     if onset.corner:
-        return _open(False, f"{worst}, so its input level matters; but the steps and the swell do not agree on where")
+        return _matters(f"{worst}, so its input level matters; but the steps and the swell do not agree on where")
     return Verdict(NONLINEAR, False, None, gain, f"{told} It sets in gradually.")
 
 

@@ -29,6 +29,7 @@ import msgspec
 
 from gainlib.audio import GainlibError, replacing
 from gainlib.boxes.probe import ProbeReport
+from gainlib.boxes.verdicts import CANNOT_TELL
 from gainlib.processors import BlackBox
 from gainlib.session import Insert, Session
 from gainlib.session.checks import nearest
@@ -207,7 +208,7 @@ def racked(report: ProbeReport, name: str) -> RackBox:
     GainlibError
         Where the recording does not show whether its level matters.
     """
-    if report.linear is None:
+    if report.kind == CANNOT_TELL:
         raise GainlibError(f"{name or 'the box'}: {report.reason[:1].lower()}{report.reason[1:]}")
     return RackBox(report.box(name.strip()), date.today().isoformat(), report.kind, report.gain_db)
 

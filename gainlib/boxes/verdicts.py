@@ -16,6 +16,9 @@ NOISY = "linear plus noise or offset"
 UP_TO = "linear up to a level"
 NONLINEAR = "nonlinear"
 KINDS = (LINEAR, TIME_VARYING, NOISY, UP_TO, NONLINEAR)
+AS_SHOWN, ROUNDED = "linear as far as the recording shows", "linear but for rounding"
+LEVEL_DEPENDENT, CANNOT_TELL = "level-dependent", "cannot tell"
+"""The last four are verdicts on recordings alone."""
 
 
 class Row(NamedTuple):

@@ -46,8 +46,8 @@ level and polarity; and what that proves. A deep null shows that two prints are 
 something differs, not that it can be heard.
 """
 _PROBE_FIGURES = (
-    "linear", "kind", "linear_up_to_dbfs", "offset_s", "rate_error_ppm", "polarity", "gain_db", "reference_dbfs",
-    "output_gain_db", "noise_dbfs", "rate_hz", "levels_dbfs", "reason", "range_reason",
+    "linear", "kind", "linear_up_to_dbfs", "opens_dbfs", "offset_s", "rate_error_ppm", "polarity", "gain_db",
+    "reference_dbfs", "output_gain_db", "noise_dbfs", "rate_hz", "levels_dbfs", "reason", "range_reason",
 )  # fmt: skip
 _NULL_FIGURES = (
     "depth_db", "raw_depth_db", "residual_dbfs", "offset_s", "drift_ppm", "polarity", "matched", "alike", "compared_s",

@@ -1,7 +1,8 @@
 """What a recording tells of a box, against the box at hand: ``python tests/benchmarks/roundtrip.py``.
 
 Sends the test file through every box of the matrix, spoils the recording in every way, alone and together, reads it and
-prints kind and reference of each: right (+), cannot tell (?), wrong (!). Ends with 1 if anything is wrong.
+prints kind and reference of each: right (+), right as far as the recording shows (~), cannot tell (?), wrong (!). Ends
+with 1 if anything is wrong.
 """
 
 import sys
@@ -29,7 +30,7 @@ def main() -> int:
     for row in told:
         print(f"wrong: {row.box}, {row.way}: {row.report.kind}, {row.report.reference_dbfs}. {row.report.sentence}")
     for what, count in (("kind", kinds), ("reference", references)):
-        print(f"{what:10}: right {count['right']}, cannot tell {count['open']}, wrong {count['wrong']}")
+        print(f"{what:10}: {', '.join(f'{word} {count[word]}' for word in ('right', 'as shown', 'open', 'wrong'))}")
     print(f"{len(BOXES)} boxes × {len(ON_THE_WAY)} ways, {time.process_time() - start:.0f} s of one core")
     return 1 if told else 0
 

@@ -121,13 +121,13 @@ class MeasuredStep(Step):
         self.song.rack.put(each)
         if stands is not None:
             inserts = replaced(inserts, number, processor=each.box)
-        elif not report.linear:
+        elif not report.level_free:
             inserts = (*inserts, Insert(each.box))
         session = session.with_("bus" if name == MASTER else name, inserts=inserts)
         session, _ = refreshed(session, self.song.rack, called)
         self.name.value = ""
         self.song.change(session, "chains")
-        place = f"It is known wherever “{called}” stands, here in {name}" if stands or not report.linear else ""
+        place = f"It is known wherever “{called}” stands, here in {name}" if stands or not report.level_free else ""
         place = place or f"{name} does not need it in its chain, because its level is free"
         self.tell("right", "Measured", f"“{called}” is in your rack. {place}: {report.reason}. {_wants(each.box)}")
 

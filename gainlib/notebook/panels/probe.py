@@ -3,6 +3,7 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.boxes.verdicts import CANNOT_TELL
 from gainlib.mix.paths import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
@@ -36,7 +37,6 @@ RACK = """
 black box bears that name: the plan feeds it its reference and matches its output.
 """
 RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
-VERDICTS = {True: "Linear", False: "Its level matters", None: "Cannot tell"}
 PICTURE_PX = (840, 640)
 
 
@@ -107,13 +107,13 @@ class ProbePanel(Step):
         self.report, self.live = report, None if report is None else picture(report)
         self._picture.children = [] if report is None else [self.live.widget]
         self.facts.value = "" if report is None else table("What the recording shows", ("", ""), facts(report))
-        self.enter.disabled = report is None or report.linear is None
+        self.enter.disabled = report is None or report.kind == CANNOT_TELL
         self._noted()
 
     def _shown(self, report):
         self._show(report)
-        state = "partly" if report.linear is None else "right"
-        self.tell(state, VERDICTS[report.linear], f"{report.reason}. {report.range_reason}")
+        state = "partly" if report.kind == CANNOT_TELL else "right"
+        self.tell(state, f"{report.kind[:1].upper()}{report.kind[1:]}", f"{report.reason}. {report.range_reason}")
 
     def _entered(self):
         from gainlib.boxes import racked
@@ -183,7 +183,7 @@ def facts(report) -> list[tuple[str, str]]:
     span = "none" if working is None else f"{number_text(working.low_dbfs)} to {level_text(working.high_dbfs, 'dBFS')}"
     rows = [
         ("verdict", report.kind),
-        ("its level", {True: "is free", False: "matters", None: "cannot tell"}[report.linear]),
+        ("its level", "cannot tell" if report.kind == CANNOT_TELL else "is free" if report.level_free else "matters"),
         ("gain in its steady range", level_text(report.gain_db, digits=2)),
         ("working range", span),
         ("reference", "none" if box.reference_dbfs is None else level_text(box.reference_dbfs, "dBFS")),
@@ -196,6 +196,8 @@ def facts(report) -> list[tuple[str, str]]:
     ]
     if report.linear_up_to_dbfs is not None:
         rows.insert(2, ("linear up to", level_text(report.linear_up_to_dbfs, "dBFS")))
+    if report.opens_dbfs is not None:
+        rows.insert(2, ("opens at", level_text(report.opens_dbfs, "dBFS")))
     return rows
 
 
