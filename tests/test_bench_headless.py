@@ -577,7 +577,9 @@ def test_printed_stems_are_compared_by_name(bench, stems, tmp_path):
     step.folder.value = str(tmp_path / "prints")
     step.compare_stems()
     assert step.said.word == "Not as planned" and "1 of 3 stems off: hat" in step.said.text
-    assert "stranger" in step.words.value
+    assert "missing: " in step.said.text and "vocal: planned, but there is no print of it" in step.words.value
+    assert "stranger: a print that belongs to no strip" in step.words.value
+    assert "0.8 dB too soft (compare its gains with the sheet" in step.figures.value
 
 
 def test_names_and_paths_are_shown_as_they_are(bench, tmp_path):

@@ -8,7 +8,8 @@
 - ``chainsfile``: what each stem passes, from a few lines of JSON; the balance of a song saved earlier.
 - ``console``: a line a strip of what to set. ``sheet``: what is taken away from a plan, as data and in sentences;
   ``sheet_files`` puts it down, with ``templates``, and tells two of them apart.
-- ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``: what came back from the mixer.
+- ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``, ``printed_stems``: what came back
+  from the mixer. ``blackboxes``: what is known of them where they stand.
 
 The parts are loaded when first touched.
 """

@@ -1,4 +1,4 @@
-"""What came back from the mixer, against what was planned: a printed mix, and printed stems.
+"""A printed mix that came back from the mixer, against what was planned.
 
 A print of the bus is measured, and subtracted from the planned bus once time, speed, level and polarity are taken out
 (:mod:`gainlib.boxes.null`). With linear chains the two cancel; where boxes depend on level they need not, and the
@@ -6,21 +6,17 @@ difference of level is what is left to compare. The limits are common practice, 
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels.printing import number, quantity
-from gainlib.meters import Reading, active_level, measure
+from gainlib.meters import Reading, measure
 from gainlib.mix.strips import level_dependent
 from gainlib.session import Session
 
 PEAK_LIMIT_DB = 0.3
-STEM_LIMIT_DB = 0.5
-AT = ("post", "out")
 
 Progress = Callable[[str, int, int], None]
 
@@ -56,34 +52,6 @@ class PrintReport:
     def passed(self) -> bool:
         """Whether the print peaks where the plan said."""
         return abs(self.peak_off_db) <= PEAK_LIMIT_DB
-
-
-@dataclass(frozen=True)
-class StemPrint:
-    """A printed stem against the plan.
-
-    Attributes
-    ----------
-    strip : str
-    planned_dbfs, printed_dbfs : float
-        Active levels; −∞ is silence.
-    """
-
-    strip: str
-    planned_dbfs: float
-    printed_dbfs: float
-
-    @property
-    def off_db(self) -> float:
-        """Printed less planned; 0 where both are silent."""
-        if self.planned_dbfs == self.printed_dbfs:
-            return 0.0
-        return self.printed_dbfs - self.planned_dbfs
-
-    @property
-    def passed(self) -> bool:
-        """Whether it is within the limit."""
-        return abs(self.off_db) <= STEM_LIMIT_DB
 
 
 def compare_print(planned: Session, printed: Audio, progress: Progress | None = None) -> PrintReport:
@@ -158,55 +126,3 @@ def _sentences(planned, printed, null, linear):
             f"After subtraction, {depth} remain. Boxes on the way depend on level, and the real ones are not these "
             f"models, so that proves nothing; go by the levels."
         )
-
-
-def compare_stems(
-    planned: Session, printed: Iterable, at: str = "out", progress: Progress | None = None
-) -> tuple[tuple[StemPrint, ...], tuple[str, ...]]:
-    """Compare printed stems with the levels a planned session has for them.
-
-    Parameters
-    ----------
-    planned : Session
-        With every move made.
-    printed : iterable of Strip
-        The prints by the names of the strips, as a folder of them opens.
-    at : {"out", "post"}
-        Where they were printed: behind fader and pan, or behind the output trim and ahead of the fader.
-    progress : callable, optional
-        Called with a label, the stems done and those in all.
-
-    Raises
-    ------
-    GainlibError
-        If none of them belongs to the song.
-    """
-    if at not in AT:
-        raise GainlibError(f"at is {at!r}; it is {' or '.join(map(repr, AT))}")
-    told, printed = progress or (lambda *_: None), tuple(printed)
-    by_name = {strip.name.casefold(): strip for strip in planned.strips}
-    known = [(by_name[each.name.casefold()], each.audio) for each in printed if each.name.casefold() in by_name]
-    unknown = tuple(each.name for each in printed if each.name.casefold() not in by_name)
-    if not known:
-        raise GainlibError(
-            f"none of {', '.join(unknown) or 'these files'} is named as a strip of the song; name the prints as the "
-            "stems"
-        )
-    trace, stems = planned.render(), []
-    for done, (strip, audio) in enumerate(known):
-        told("print", done, len(known))
-        planned_audio = trace.audio(f"{strip.name}/{at}")
-        if audio.channels != planned_audio.channels:
-            raise GainlibError(
-                f"{strip.name}: the print has {audio.channels} channels and the plan {planned_audio.channels} there; "
-                "behind the pan a strip is stereo, ahead of it as its stem is"
-            )
-        wanted, _ = active_level(planned_audio)
-        found, _ = active_level(Audio(_whole(audio), audio.rate_hz))
-        stems.append(StemPrint(strip.name, wanted, found))
-    told("print", len(known), len(known))
-    return tuple(stems), unknown
-
-
-def _whole(source):
-    return np.concatenate(list(source.blocks()))

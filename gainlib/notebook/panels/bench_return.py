@@ -10,10 +10,11 @@ MIX = """
 subtracts. Where everything is linear, the two cancel.
 """
 STEMS = """
-**Printed stems**, in a folder, named as the stems are. The active level of each is compared with the plan's.
+**Printed stems**, in a folder, named as the stems are; one with another name is known by what it holds. Level, sides,
+polarity and start of each are compared with the plan's.
 """
 AT = (("behind fader and pan", "out"), ("ahead of the fader", "post"))
-HEADS = ("stem", "planned (dBFS)", "printed (dBFS)", "off by (dB)", "")
+HEADS = ("stem", "planned (dBFS)", "printed (dBFS)", "off by (dB)", "what is off, and what would cure it")
 
 
 class ReturnStep(Step):
@@ -49,7 +50,7 @@ class ReturnStep(Step):
         self.compare_stems = self.action(
             self.take_stems, _stems, self._stems_done, "Comparing …",
             lambda: (
-                song.plan_made().session, pasted_path(self.folder.value, "the folder of printed stems"), self.at.value,
+                song.plan_made(), pasted_path(self.folder.value, "the folder of printed stems"), self.at.value,
             ),
         )  # fmt: skip
         song.watch(self._changed)
@@ -71,25 +72,29 @@ class ReturnStep(Step):
         word = "As planned" if report.passed else "Not as planned"
         self.tell("right" if report.passed else "wrong", word, report.sentences[0])
 
-    def _stems_done(self, found):
-        stems, unknown, unseen = found
+    def _stems_done(self, report):
         rows = [
             (each.strip, number_text(each.planned_dbfs, 2), number_text(each.printed_dbfs, 2),
-             number_text(each.off_db, 2, True), "as planned" if each.passed else "look here")
-            for each in stems
+             number_text(each.off_db, 2, True), _found(each))
+            for each in report.stems
         ]  # fmt: skip
         self.figures.value = table("Active levels of the stems", HEADS, rows, (1, 2, 3))
-        notes = [f"{name}: no strip has this name, so it is left out." for name in unknown]
-        notes += [
-            f"{name}: its chain holds a black box that was not measured, so its planned level is a guess."
-            for name in unseen
-        ]
-        self.words.value = listed("To keep in mind", notes)
-        off = [each.strip for each in stems if not each.passed]
-        if off:
-            self.tell("wrong", "Not as planned", f"{len(off)} of {count(len(stems), 'stem')} off: {', '.join(off)}.")
-        else:
-            self.tell("right", "As planned", f"All {len(stems)} stems are within 0.5 dB of the plan.")
+        renamed = [each for each in report.stems if each.renamed]
+        notes = [f"{name}: planned, but there is no print of it; print it." for name in report.missing]
+        notes += [f"{each.strip}: printed as “{each.printed_as}”; known by what it holds." for each in renamed]
+        notes += [f"{name}: a print that belongs to no strip of the plan." for name in report.extra]
+        unknown = "a black box on its way was not measured; its planned level is a guess."
+        notes += [f"{each.strip}: {unknown}" for each in report.stems if each.told]
+        self.words.value = listed("Which stems came back", notes)
+        off = [each.strip for each in report.stems if not each.passed]
+        if report.passed:
+            return self.tell("right", "As planned", f"All {len(report.stems)} stems are within 0.5 dB of the plan.")
+        lists = (
+            (f"{len(off)} of {count(len(report.stems), 'stem')} off", off), ("missing", report.missing),
+            ("extra", report.extra), ("renamed", [f"{each.printed_as} is {each.strip}" for each in renamed]),
+        )  # fmt: skip
+        said = "; ".join(f"{word}: {', '.join(names)}" for word, names in lists if names)
+        self.tell("wrong", "Not as planned", f"{said[:1].upper()}{said[1:]}.")
 
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):
@@ -105,11 +110,15 @@ def _mix(tell, planned, path):
     return compare_print(planned, read(path), tell)
 
 
-def _stems(tell, planned, folder, at):
-    from gainlib.mix.blackboxes import unseen
-    from gainlib.mix.printed import compare_stems
+def _found(stem):
+    if stem.passed:
+        return "as planned"
+    said = "; ".join(f"{fault.what} ({fault.cure})" for fault in stem.faults)
+    return f"{said[:1].upper()}{said[1:]}."
+
+
+def _stems(tell, plan, folder, at):
+    from gainlib.mix.printed_stems import compare_stems
     from gainlib.session.files import strips_of_folder
 
-    stems, unknown = compare_stems(planned, strips_of_folder(folder), at, tell)
-    compared = {each.strip for each in stems}
-    return stems, unknown, [name for name in unseen(planned) if name in compared]
+    return compare_stems(plan, strips_of_folder(folder), at, tell)
