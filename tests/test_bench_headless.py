@@ -356,7 +356,8 @@ def test_a_recording_read_where_a_box_stands_measures_that_box(bench, stems, tmp
     for name in ("kick", "bass"):
         (insert,) = bench.song.session.strip(name).inserts
         assert insert.processor == bench.song.rack["opto"].box and insert.processor.measured
-    assert "black box “opto”, built for −18.0 dBFS, measured" in chains.overview.value
+    title = chains.rows[0].children[0].value
+    assert title == "1 · black box “opto”, built for −18.0 dBFS, measured"
     chains.which.value = "hat"
     chains.kind.value = "rack: opto"
     chains.add()

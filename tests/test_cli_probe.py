@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from gainlib.__main__ import main
-from gainlib.audio import AudioFile, read, write
+from gainlib.audio import Audio, AudioFile, read, write
 from gainlib.boxes.probesignal import Layout
 from gainlib.processors import Polarity, Saturation
 
@@ -125,3 +125,21 @@ def test_help_is_complete(words, told, capsys):
     assert run(*words, "--help") == 0
     out = capsys.readouterr().out
     assert all(word in out for word in told)
+
+
+def test_a_box_is_read_once_by_name_and_a_plan_knows_it(files, tmp_path, capsys):
+    rack, stems = tmp_path / "rack.json", tmp_path / "stems"
+    assert run("probe", "read", files / "saturated.wav", "--name", "opto", "--rack", rack) == 0
+    assert "In your rack as opto: " in capsys.readouterr().out
+    stems.mkdir()
+    noise = np.random.default_rng(1).standard_normal((48000, 1)) * 0.02
+    write(stems / "bass.wav", Audio(noise, 48000), "FLOAT")
+    chains = tmp_path / "chains.toml"
+    chains.write_text('[stems.bass]\ninserts = [{box = "black box", name = "Opto"}]', encoding="utf-8")
+    assert run("plan", stems, "--chains", chains, "--rack", rack, "-q") == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "opto: as measured, from your rack" in out and "built for −18.0 dBFS; its output wants +0.5 dB there" in out
+    assert "Verified. A full render keeps" in out
+    rack.write_text("{", encoding="utf-8")
+    assert run("plan", stems, "--chains", chains, "--rack", rack, "-q") == 1
+    assert "rack.json does not hold a rack of boxes" in capsys.readouterr().err

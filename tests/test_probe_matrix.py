@@ -1,7 +1,6 @@
 """Boxes × what befalls a recording: every verdict and reference right, or "cannot tell" with a reason; never wrong.
 
-A choice of the matrix that ``benchmarks/roundtrip.py`` prints in full: each box once as it is or in one way, most of
-them in all ways together.
+The whole matrix with --all, as ``benchmarks/roundtrip.py`` prints it; a choice of it by day, one box in each way.
 """
 
 import pytest
@@ -9,20 +8,25 @@ from daily import rest
 from roundtrips import BOXES, ON_THE_WAY, trial
 
 ALL = "all together"
-BY_DAY = 10
-PAIRS = [  # the first ten, one in each way, are tried every day
+PAIRS = [  # the ten of every day
     ("bell +6 dB", "as it is"), ("wire", "50 ppm"), ("delay", "37 ms"), ("slow tremolo", "+3 dB"),
-    ("compressor, small knee", "−3 dB"), ("tremolo", "inverted"), ("clip −12", "16-bit word"), ("16 bit", "noise −70"),
+    ("compressor, small knee", "−3 dB"), ("tremolo", "inverted"), ("clip −12", "16-bit word"), ("wire", "noise −70"),
     ("limiter −15", "coder"), ("tape", ALL),
-    ("bell +6 dB", "noise −70"), ("bell +6 dB", ALL), ("polarity", "16-bit word"), ("high-pass", "coder"),
-    ("room", "as it is"), ("tremolo", ALL), ("hiss", "as it is"), ("16 bit", "as it is"), ("16 bit", ALL),
-    ("12 bit", "coder"), ("clip −12", ALL), ("compressor, corner", "noise −70"), ("compressor, corner", ALL),
-    ("compressor, knee", "coder"), ("saturation", "as it is"), ("saturation", ALL), ("gentle saturation", "50 ppm"),
-    ("slight saturation", "coder"), ("asymmetric", "noise −70"), ("stage near its rail", "as it is"),
-    ("gate", "16-bit word"),
 ]  # fmt: skip
+OTHERS = [(name, way) for name in BOXES for way in ON_THE_WAY if (name, way) not in PAIRS]
+STILL_OPEN = {  # what no recording has to leave open, but these do; a tenth of the matrix at most
+    ("slow tremolo", way) for way in ON_THE_WAY
+} | {
+    *((name, "coder") for name in ("wire", "bell +6 dB", "high-pass", "delay", "polarity", "DC block", "room")),
+    *(("slight saturation", way) for way in ("coder", ALL)), *(("16 bit", way) for way in ("coder", ALL)),
+    ("12 bit", ALL), ("tremolo", "16-bit word"),
+}  # fmt: skip
 SURE = {
     ("bell +6 dB", "as it is"): "linear",
+    ("wire", "noise −70"): "linear as far as the recording shows",
+    ("wire", "16-bit word"): "linear but for rounding",
+    ("16 bit", "as it is"): "linear but for rounding",
+    ("clip −12", "coder"): "level-dependent",
     ("wire", "50 ppm"): "linear",
     ("delay", "37 ms"): "linear",
     ("tremolo", ALL): "linear, time-varying",
@@ -36,23 +40,19 @@ SURE = {
 }
 
 
-def test_the_choice_has_every_way_and_enough_boxes():
-    assert {way for _, way in PAIRS[:BY_DAY]} == set(ON_THE_WAY)
-    assert len({name for name, _ in PAIRS}) >= 10 and set(SURE) <= set(PAIRS)
-    assert {name for name, _ in PAIRS} <= set(BOXES)
+def test_every_way_is_tried_daily_and_little_is_left_open():
+    assert {way for _, way in PAIRS} == set(ON_THE_WAY)
+    assert {name for name, _ in STILL_OPEN} <= set(BOXES) and set(SURE) <= {*PAIRS, *OTHERS}
+    assert len(STILL_OPEN) <= 0.1 * len(BOXES) * len(ON_THE_WAY)
 
 
-@pytest.mark.parametrize(
-    ("name", "way"), [*PAIRS[:BY_DAY], *(rest(*pair) for pair in PAIRS[BY_DAY:])], ids=lambda text: text
-)
+@pytest.mark.parametrize(("name", "way"), [*PAIRS, *(rest(*pair) for pair in OTHERS)], ids=lambda text: text)
 def test_right_or_cannot_tell(name, way):
     row = trial(name, way)
-    assert row.kind in ("right", "open") and row.reference in ("right", "open"), row.report.sentence
+    assert row.kind != "wrong" and row.reference in ("right", "open"), row.report.sentence
     if row.kind == "open":
-        assert (
-            row.report.reason.startswith("The recording does not show it: ")
-            or ". The recording does not show whether " in row.report.reason
-        )
+        assert (name, way) in STILL_OPEN, row.report.sentence
+        assert row.report.reason.startswith("The recording does not show it: ")
     if (name, way) in SURE:  # not by never daring to say anything
         assert row.report.kind == SURE[name, way]
     if way == ALL:

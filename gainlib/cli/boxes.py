@@ -9,10 +9,13 @@ from gainlib.cli.output import (
     check_figures,
     decimal,
     declare_figures,
+    declare_rack,
     figure,
     former_option,
     layout,
     path_of,
+    plain,
+    rack_of,
     wrapped,
     write_figures,
 )  # fmt: skip
@@ -85,6 +88,11 @@ def probe_arguments(parser: argparse.ArgumentParser) -> None:
         help="the test file that was played, or a recording of it without the box, which shows where the noise comes "
             "from",
     )  # fmt: skip
+    reading.add_argument(
+        "--name", metavar="NAME",
+        help="keep the box in your rack under this name; plan then knows a black box that bears it",
+    )  # fmt: skip
+    declare_rack(reading)
     declare_figures(reading)
     for each in (writing, reading):
         declare_json(each)
@@ -123,13 +131,18 @@ def _write(options):
 
 
 def _read(options):
-    from gainlib.boxes import read_probe
+    from gainlib.boxes import racked, read_probe
 
     check_figures(options)
     report = read_probe(path_of(options.file), None if options.probe is None else path_of(options.probe))
     rows, options.report.result = _probe_figures(report)
     write_figures(options, rows)
     options.report.show([*_probe_table(report), "", *wrapped(report.sentence)])
+    if options.name is not None:
+        rack = rack_of(options)
+        rack.put(racked(report, options.name))
+        options.report.result["name"] = options.name
+        options.report.show(["", f"In your rack as {plain(options.name)}: {rack.path}"])
     return 0
 
 

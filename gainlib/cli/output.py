@@ -20,6 +20,19 @@ def path_of(text: str) -> Path:
     return Path(os.path.expanduser(text))
 
 
+def declare_rack(parser: argparse.ArgumentParser) -> None:
+    """Declare where the measured boxes are kept."""
+    parser.add_argument("--rack", metavar="F", help="the file of your measured boxes (that of the bench)")
+
+
+def rack_of(options: argparse.Namespace):
+    """Return the user's measured boxes."""
+    from gainlib.boxes import Rack
+    from gainlib.exercises.record import RACK, bench_folder
+
+    return Rack(path_of(options.rack) if options.rack else bench_folder() / RACK)
+
+
 def decimal(text: str) -> float:
     """Return a number as somebody typed it, with either minus sign and a point or a comma; ValueError if it is none."""
     return float(text.replace("−", "-").replace(",", "."))

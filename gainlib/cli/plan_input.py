@@ -6,7 +6,19 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gainlib.cli.output import Bar, decimal, former_option, former_values, grid, path_of, plain, told, wrapped
+from gainlib.cli.output import (
+    Bar,
+    decimal,
+    declare_rack,
+    former_option,
+    former_values,
+    grid,
+    path_of,
+    plain,
+    rack_of,
+    told,
+    wrapped,
+)
 from gainlib.cli.report import Report, jsonable
 from gainlib.errors import STILL_READ
 
@@ -55,6 +67,7 @@ def declare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", help="the folder that holds your stems")
     parser.add_argument("--chains", metavar="F", help="what each stem goes through, and the balance (see below)")
     parser.add_argument("--session", metavar="F", help="a session saved earlier; FOLDER holds its stems")
+    declare_rack(parser)
     parser.add_argument(
         "--leave-out", metavar="NAME", action="append", default=[], help="a stem to leave out, or a pattern"
     )
@@ -87,11 +100,16 @@ def _level(text):
 
 def make(options: argparse.Namespace, bar: Bar) -> Planned:
     """Open, look, plan; what cannot be read is told on the error stream and left out."""
+    from gainlib.boxes import refreshed
     from gainlib.mix import plan
     from gainlib.mix.advice import raised_floors
+    from gainlib.mix.blackboxes import boxes_in
 
     unreadable: list[str] = []
     session, notes = _session(options, unreadable)
+    if any(box.name for each in (*session.strips, *session.groups, session.master) for box in boxes_in(each.inserts)):
+        session, known = refreshed(session, rack_of(options))
+        notes = (*notes, *(f"{name}: as measured, from your rack" for name in known))
     session, stems = _looked_at(session, unreadable, bar, options.report)
     for sentence in unreadable:
         options.report.problem(sentence)
