@@ -250,7 +250,8 @@ def facts(planned: Planned, sheet: "Sheet", target_dbtp: float) -> dict:
     ]
     return {
         "name": found.name, "rate_hz": found.rate_hz, "drive": _FORMER_DRIVES[plan.policy], "target_dbtp": target_dbtp,
-        "offset_db": plan.offset_db, "verified": plan.verification.passed, "rows": jsonable(console_rows(plan)),
+        "offset_db": plan.offset_db, "kept": plan.verification.passed,
+        "verified": plan.verification.verdict == "verified", "rows": jsonable(console_rows(plan)),
         "moves": jsonable(plan.moves), "checks": checks, "levels": levels,
         "bus": [dict(zip(("item", "unit", "before", "after"), row, strict=True))
                 for row in (bus_rows(sheet.before, sheet.after) if sheet else ())],
