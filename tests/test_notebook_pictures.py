@@ -5,6 +5,7 @@ import json
 import math
 import pathlib
 import re
+from itertools import product
 
 import matplotlib
 import numpy as np
@@ -210,14 +211,27 @@ def test_lines_stand_out_and_differ_without_colour():
     assert contrast(palette.INK, palette.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
 
 
-def test_style_sheet_text_is_readable():
-    sheet = (ROOT / "gainlib/notebook/static/workbook.css").read_text()
-    for name in ("#1a1a1a", "#005a8c", "#4a4a4a", "#767676"):  # every colour that text is set in
-        assert name in sheet
-        assert contrast(name, "#ffffff") >= 4.5
-    assert contrast("#ffffff", "#0072b2") >= 4.5  # a pressed button
-    for edge in ("#595959", "#b84a00", "#8c8c8c"):
-        assert contrast(edge, "#ffffff") >= 3
+def colours(sheet, opens):
+    """Return the colours that a style sheet names in the block that begins so."""
+    return dict(re.findall(r"--gl-(\w+): (#\w+);", sheet.partition(opens)[2].partition("}")[0]))
+
+
+def test_panels_are_readable_by_day_and_by_night():
+    notebook = ROOT / "gainlib/notebook"
+    day = colours((notebook / "static/workbook.css").read_text(), ":where(:root)")
+    page = (notebook / "share/voila/templates/workbook/static/page.css").read_text()
+    night = colours(page.partition("/* for the panels")[2], "body")
+    assert set(day) == set(night) and len(day) == 13
+    for each in (day, night):
+        grounds = [each[name] for name in ("paper", "aside", "hover", "right", "partly", "wrong")]
+        for text, ground in product(("ink", "soft", "link"), grounds):
+            assert contrast(each[text], ground) >= 4.5, (text, ground)
+        assert contrast(each["faint"], each["paper"]) >= 4.5
+        for edge in (each["edge"], each["alarm"], "#8c8c8c"):
+            assert contrast(edge, each["paper"]) >= 3
+        for curve in palette.LINES[:3] + palette.LINES[4:]:  # the fourth is black, and as white as ink where that is
+            assert contrast(curve.color, each["paper"]) >= 3
+    assert contrast("#ffffff", "#0072b2") >= 4.5 and contrast("#ffffff", "#005a8c") >= 4.5  # pressed, and the first
 
 
 NAMES = ("kick", "bass", "pad", "lead vocal")
