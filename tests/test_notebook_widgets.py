@@ -1,5 +1,6 @@
 """Faders and panels as Python sees them: gestures, undo, the lock, failures and heavy work."""
 
+import asyncio
 import json
 import math
 import re
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Slider
+from gainlib.notebook import moves
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.notebook.fader import LOWEST_DB, Fader, Faders
@@ -210,3 +212,28 @@ def test_a_gesture_on_the_page_is_one_release():
     three.gesture += 1
     assert seen == [1] and three.values["burst_ms"] == 5.0
     assert three.rows[0]["words"] == [[6000.0, "no end"]]
+
+
+def test_of_moves_that_wait_only_the_newest_is_worked_through_and_a_state_outruns_them(monkeypatch):
+    monkeypatch.setattr(moves, "IDLE_S", 10.0)  # whatever the machine does meanwhile
+    faders, seen, told = Faders(("kick", "bass"), (0.0, 0.0)), [], []
+    faders.send = lambda content: told.append(content["moved"])
+    faders.observe(lambda change: seen.append(change["new"][0]), "values_db")
+
+    async def moved():
+        for number in range(1, 6):
+            faders._heard(faders, {"do": "move", "number": number, "values": [-number, "-inf"]}, [])
+        assert seen == [-1.0]  # nothing was under way before it
+        await asyncio.sleep(0.1)
+        assert seen == [-1.0, -5.0] and faders.values_db == [-5.0, -math.inf] and told == [1, 2, 3, 4, 5]
+        for number in (6, 7):
+            faders._heard(faders, {"do": "move", "number": number, "values": [-number, 0]}, [])
+        faders.set_state({"values_db": [-8, 0], "gesture": 1})
+        await asyncio.sleep(0.1)
+        assert seen[-1] == -8.0 and -7.0 not in seen and faders.released == 1 and told == [1, 2, 3, 4, 5, 6, 7]
+        for number in (8, 9):
+            faders._heard(faders, {"do": "move", "number": number, "values": [-number, 0]}, [])
+        faders.set_state({"mute": ["kick"]})
+        assert seen[-1] == -9.0 and told[-1] == 9
+
+    asyncio.run(moved())

@@ -21,32 +21,29 @@ const fromWire = (value) => (value === "-inf" ? -Infinity : Number(value));
 const toWire = (value) => (value === -Infinity ? "-inf" : value);
 
 // What a hand moves goes to Python at once, and goes on doing so while answers are far away: the widgets' own way waits
-// for each answer before it says the next. When answers come later than they could, moves are sent more seldom, so that
-// none queues: the newest is kept back here and always follows. Python sends the number of a move when it is shown.
+// for each answer before it says the next. Python tells which move it is done with; where too many are under way, the
+// newest is kept back here, and always follows.
 const MOST_AWAY = 16;
+const APART_MS = 15;
 const LOST_MS = 3000;
 function moving(model, name) {
-  const sent = new Map(); // when each move went out that is not answered, by its number
-  const mine = new Map(); // what was moved since the last one answered, by its place in the list
-  let [number, pace, soonest, last, held, timer] = [0, 16, Infinity, -Infinity, null, 0];
+  const sent = new Set(); // the numbers of moves that are under way
+  const mine = new Map(); // what was moved since none was, by its place in the list
+  let [number, last, held, timer] = [0, -Infinity, null, 0];
   function go() {
     clearTimeout(timer);
     const now = performance.now();
     if (now - last > LOST_MS) sent.clear();
     if (!held || sent.size >= MOST_AWAY) return;
-    if (now < last + pace) return void (timer = setTimeout(go, last + pace - now));
+    if (now < last + APART_MS) return void (timer = setTimeout(go, last + APART_MS - now));
     number += 1;
     last = now;
-    sent.set(number, now);
+    sent.add(number);
     model.send({ do: "move", number, values: held });
     held = null;
   }
   function answered({ moved }) {
-    if (!sent.has(moved)) return;
-    const took = performance.now() - sent.get(moved);
-    sent.delete(moved);
-    soonest = Math.min(took, soonest + 1); // so that it is found again after the way has grown longer
-    pace = took > soonest + 40 ? Math.min(200, pace * 1.2) : Math.max(16, pace * 0.9);
+    if (!sent.delete(moved)) return;
     if (!sent.size && !held) mine.clear();
     go();
   }
