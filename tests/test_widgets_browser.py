@@ -254,6 +254,19 @@ def test_the_picture_has_an_alternative_and_a_table(faders):
     faders.page.get_by_text("The same in numbers").click()
 
 
+def test_the_browser_draws_what_matplotlib_would(faders):
+    """The area of the bars, in their colour, is that of matplotlib's boxes; edges and words cover a part of it."""
+    boxes = "boxes = [bars.artists[0].axes.transData.transform(p.vertices) for p in bars.artists[0].get_paths()]"
+    area = float(faders.kernel(f"{boxes}; print(sum(np.prod(np.ptp(box, axis=0)) for box in boxes))"))
+    shown = """(image) => { const { width, height } = image.lastElementChild;
+      const { data } = image.lastElementChild.getContext('2d').getImageData(0, 0, width, height);
+      let count = 0;
+      for (let k = 0; k < data.length; k += 4)
+        count += data[k] === 0x56 && data[k + 1] === 0xb4 && data[k + 2] === 0xe9;
+      return (count * 840 ** 2) / width ** 2; }"""
+    assert 0.8 * area < faders.page.locator(".gl-image").evaluate(shown) < area
+
+
 def test_a_failing_callback_is_read_in_the_panel_and_heard_on_the_kernels_channel(board):
     back_to_start(board)
     before = len(board.problems())
