@@ -558,3 +558,14 @@ def test_the_demo_session():
     assert result.verification.passed, result.verification.missed
     assert all(abs(strip.fader_db) <= 3.0 for strip in result.session.strips if "shaker" not in strip.name)
     assert_relations_kept(session, result)
+
+
+def test_one_bar_of_progress_goes_forward_from_beginning_to_end():
+    noise = np.random.default_rng(1).uniform(-0.3, 0.3, (3, FRAMES, 1))
+    strips = [Strip(str(k), Audio(each, RATE_HZ), inserts=(Saturation(),)) for k, each in enumerate(noise)]
+    seen = []
+    plan(Session([*strips, Strip("last", Audio(noise[0] * 0.1, RATE_HZ))]), progress=lambda *step: seen.append(step))
+    done = [step[1] for step in seen]
+    assert {step[2] for step in seen} == {15} and done == sorted(done) and (done[0], done[-1]) == (0, 15)
+    assert list(dict.fromkeys(step[0] for step in seen)) == ["strips", "groups and bus", "verify"]
+    assert len(set(done)) > 12, "so that it does not stand still for long"

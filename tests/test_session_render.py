@@ -1,6 +1,7 @@
 """Rendering: against a second, naive way, against closed forms, in any block size, within little memory."""
 
 import shutil
+import threading
 import tracemalloc
 
 import numpy as np
@@ -12,8 +13,8 @@ from session_oracle import LookAhead, Oracle, sessions
 
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.meters import rms_dbfs, sample_peak_dbfs
-from gainlib.processors import DCBlock, HardClip
-from gainlib.session import Group, Insert, Master, Send, Session, Strip
+from gainlib.processors import DCBlock, HardClip, Saturation
+from gainlib.session import Group, Insert, Master, Send, Session, Strip, render
 
 RATE_HZ = 48000
 
@@ -46,6 +47,35 @@ def test_every_sum_and_tap_equals_the_naive_way(session):
             )
     for group in session.groups:
         np.testing.assert_allclose(trace.audio(f"{group.name}/in").samples, naive.total(group.name), atol=1e-9)
+
+
+def test_strips_side_by_side_add_up_as_one_after_the_other(monkeypatch):
+    """To the last bit; and a run that is broken off leaves no thread."""
+    noise = np.random.default_rng(1).uniform(-0.3, 0.3, (3, 9000, 2))
+    strips = [Strip(str(k), Audio(each, RATE_HZ), inserts=(Saturation(),), pan=0.3 * k) for k, each in enumerate(noise)]
+    session = Session([*strips, Strip("plain", sine())], [Group("bus 2", inserts=(Saturation(),))])
+    buses = []
+    for cores in (1, 2, 9):
+        monkeypatch.setattr(render, "cores", lambda cores=cores: cores)
+        buses.append(session.render(block_frames=500).bus.samples)
+    assert np.array_equal(buses[0], buses[1]) and np.array_equal(buses[0], buses[2])
+    before = threading.active_count()
+    blocks = session.render().blocks("bus", 500)
+    next(blocks)
+    assert threading.active_count() > before
+    blocks.close()
+    broken = session.with_strip(strips[1].with_(audio=Broken(noise[1], RATE_HZ)))
+    with pytest.raises(GainlibError, match="the disk is gone"):
+        broken.render().levels(["bus"], ["rms"])
+    assert threading.active_count() == before
+
+
+class Broken(Audio):
+    """Audio that ends with an error on the way."""
+
+    def blocks(self, *arguments, **options):
+        yield next(super().blocks(1000))
+        raise GainlibError("the disk is gone")
 
 
 @settings(max_examples=60)

@@ -192,29 +192,31 @@ def plain(text: str) -> str:
 
 
 class Bar:
-    """A progress bar on the error stream, a new one for each label that work goes by."""
+    """A progress bar on the error stream, a new one wherever work begins anew."""
 
     def __init__(self, quiet: bool, form: str = "{desc} {percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f}"):
         off = quiet or not (sys.stderr and sys.stderr.isatty())  # a log or a script gets no line that moves
-        self._quiet, self._form, self._bar, self._label = off, form, None, None
+        self._quiet, self._form, self._bar, self._label = off, form, None, ""
 
     def __call__(self, label: str, done: float, total: float, at: str = "") -> None:
         """Show how far the work under a label has come, and at what it is."""
         from tqdm import tqdm
 
-        if label != self._label:
+        if self._bar is None or total != self._bar.total or done < self._bar.n:
             self.close()
             off = self._quiet or not total
             self._bar = tqdm(total=total, desc=label, bar_format=self._form, file=sys.stderr, leave=False, disable=off)
-            self._label = label
         self._bar.set_description_str(at or label, refresh=False)
         self._bar.update(done - self._bar.n)
+        if label != self._label:
+            self._bar.refresh()
+        self._label = label
 
     def close(self) -> None:
         """Take the bar away."""
         if self._bar is not None:
             self._bar.close()
-        self._bar, self._label = None, None
+        self._bar = None
 
 
 # ------------------------------------------------------------------------------------------------------------- writing

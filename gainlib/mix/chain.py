@@ -93,27 +93,27 @@ class ChainResult:
 
 
 class Passed:
-    """What has passed a part of a chain: samples, and the gain that is still to come, with their levels.
+    """What has passed a part of a chain: audio, and the gain that is still to come, with its levels.
 
     Parameters
     ----------
-    samples : float32 array, shape (frames, channels)
-    rate_hz : int
+    audio : Audio or AudioFile
+        As long as the session.
     level : NodeReading
-        Of the samples.
+        Of the audio.
     gain_db : float
         What they are to be scaled by; kept apart, since a gain shifts levels and needs no run.
     """
 
-    def __init__(self, samples: np.ndarray, rate_hz: int, level: NodeReading, gain_db: float = 0.0):
-        self.samples, self.rate_hz, self.gain_db, self._level = samples, rate_hz, gain_db, level
+    def __init__(self, audio: Audio, level: NodeReading, gain_db: float = 0.0):
+        self.audio, self.gain_db, self._level = audio, gain_db, level
 
     @classmethod
     def through(cls, session: Session, node: str, rules: Rules) -> "Passed":
         """Return what arrives at a node of a session."""
         collected = Collected(session.frames)
         levels = session.render().levels([node], rules.meters, watch={node: collected.push})
-        return cls(collected.samples, session.rate_hz, levels[node])
+        return cls(Audio(collected.samples, session.rate_hz), levels[node])
 
     @property
     def level(self) -> NodeReading:
@@ -122,15 +122,15 @@ class Passed:
 
     def as_strip(self, name: str, **controls) -> Strip:
         """Return a strip that plays it."""
-        return Strip(name, Audio(self.samples, self.rate_hz), trim_db=self.gain_db, **controls)
+        return Strip(name, self.audio, trim_db=self.gain_db, **controls)
 
     def behind(self, insert, rules: Rules) -> tuple[NodeReading, "Passed"]:
         """Return its levels ahead of an insert, and what comes out of that, in one run."""
-        ahead, out, collected = "box/trim", "box/insert 1/out", Collected(len(self.samples))
+        ahead, out, collected = "box/trim", "box/insert 1/out", Collected(self.audio.frames)
         asked = [ahead, out] if rules.match == "loudness" else [out]  # whose gate a gain may move across
         session = Session((self.as_strip("box", inserts=(insert,), to=()),))
         found = session.render().levels(asked, rules.meters, watch={out: collected.push})
-        return found.get(ahead, self.level), Passed(collected.samples, self.rate_hz, found[out])
+        return found.get(ahead, self.level), Passed(Audio(collected.samples, self.audio.rate_hz), found[out])
 
 
 class Collected:

@@ -160,10 +160,11 @@ def _sounding(stems, spectra):
 
 def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
     """Find stems whose main correlation with another, within 10 ms, is negative."""
-    for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
-        if one.rate_hz != other.rate_hz or not len(x) or not len(y):
+    sounding = [(stem, each, moment_energies(each)) for stem, each in _sounding(stems, spectra) if len(each)]
+    for (one, x, energy), (other, y, energy_y) in combinations(sounding, 2):
+        if one.rate_hz != other.rate_hz:
             continue
-        lag, value = main_correlation(x, y, round(REACH_S * one.rate_hz))
+        lag, value = main_correlation(x, y, round(REACH_S * one.rate_hz), (energy, energy_y))
         if value <= -REVERSED_PAIR:
             words = (
                 f"correlate by {number(value, 2)} at {number(1000 * lag / one.rate_hz, 1)} ms; "
@@ -172,8 +173,10 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
             yield Finding(one.name, "polarity", False, words, (other.name,))
 
 
-def main_correlation(x, y, reach):
+def main_correlation(x, y, reach, energies=None):
     """Return lag and value of the largest correlation, by magnitude, looking `reach` frames to either side.
+
+    `energies` are those of the moments of `x` and `y`, for who compares many.
 
     Returns
     -------
@@ -184,7 +187,8 @@ def main_correlation(x, y, reach):
     """
     count = min(len(x), len(y))
     cross = np.einsum("ij,ij->j", y[:count], x[:count].conj())
-    scale = math.sqrt(_energy(x[:count]) * _energy(y[:count]))
+    of_x, of_y = energies or (moment_energies(x), moment_energies(y))
+    scale = math.sqrt(of_x[:count].sum() * of_y[:count].sum())
     if not scale:
         return 0, 0.0
     found = scipy.fft.irfft(cross) * (2 * (x.shape[1] - 1)) / scale
@@ -193,21 +197,21 @@ def main_correlation(x, y, reach):
     return best - reach, float(found[best])
 
 
-def _energy(spectra):
-    """Return the energy of real signals from their one-sided spectra, times the transform length."""
-    power = (spectra.real.astype(float) ** 2 + spectra.imag.astype(float) ** 2).sum(axis=0)
-    return float(2.0 * power.sum() - power[0] - power[-1])
+def moment_energies(spectra: np.ndarray) -> np.ndarray:
+    """Return the energy of real signals, moment by moment, from their one-sided spectra, times the transform length."""
+    parts = spectra.view(np.float32)
+    return np.array([2.0 * (row @ row) - row[0] ** 2 - row[-2] ** 2 for row in map(np.float64, parts)])
 
 
 def copies(stems: list, spectra: list) -> Iterator[Finding]:
     """Find stems that are another one over again, at the same level or at another."""
-    for (one, x), (other, y) in combinations(_sounding(stems, spectra), 2):
-        if (one.rate_hz, x.shape) != (other.rate_hz, y.shape) or not len(x):
+    sounding = [(stem, each, float(np.vdot(each, each).real)) for stem, each in _sounding(stems, spectra) if len(each)]
+    for (one, x, power), (other, y, power_y) in combinations(sounding, 2):
+        if (one.rate_hz, x.shape) != (other.rate_hz, y.shape):
             continue
-        both = float(np.vdot(x, y).real)
-        scale = math.sqrt(float(np.vdot(x, x).real) * float(np.vdot(y, y).real))
-        if scale and both / scale > COPY:
-            apart_db = 10.0 * math.log10(float(np.vdot(x, x).real) / float(np.vdot(y, y).real))
+        scale = math.sqrt(power * power_y)
+        if scale and float(np.vdot(x, y).real) / scale > COPY:
+            apart_db = 10.0 * math.log10(power / power_y)
             more_db = 20.0 * math.log10(1.0 + 10.0 ** (-abs(apart_db) / 20.0))
             level = f", {number(abs(apart_db), 1)} dB {'softer' if apart_db > 0.0 else 'louder'}"
             words = (
@@ -240,8 +244,10 @@ def prints(stems: list, spectra: list) -> Iterator[Finding]:
     if len(several) < 3 or len({stem.rate_hz for stem, _ in several}) > 1:
         return
     count = min(len(each) for _, each in several)
-    parts = np.stack([each[:count].ravel() for _, each in several])
-    products = (parts @ parts.conj().T).real.astype(float)
+    products = np.zeros((len(several), len(several)))
+    for moment in range(count):
+        parts = np.stack([each[moment].view(np.float32) for _, each in several])
+        products += parts @ parts.T
     for k, (stem, _) in enumerate(several):
         others = [j for j in range(len(several)) if j != k]
         weights = np.linalg.lstsq(products[np.ix_(others, others)], products[others, k], rcond=1e-6)[0]

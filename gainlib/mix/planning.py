@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from numbers import Real
 from pathlib import Path
 
-from gainlib.audio import Audio, GainlibError
+from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.advice import bus_at_its_peak, one_loud_source
@@ -143,46 +143,57 @@ class _Planner:
         self._heard, _ = heard(self._found)
 
     def run(self, checked):
+        strips = len(self._found.strips)
+        # Strips are run as found and as staged, and once more to verify.
+        self._steps = 3 * strips + 3
         staged = self._stage()
         before, after = (
             self._found.with_(bus="float", strips=tuple(getattr(each, twin) for each in staged.values()))
             for twin in ("before", "after")
         )
-        self._progress("groups and bus", 0, 2)
+        self._tell("groups and bus", 2 * strips)
         old = {node: level for each in staged.values() for node, level in each.old.items()}
         changed, plain = any(each.restaged for each in staged.values()), bus_paths(after).gains is not None
         old |= self._sums(before, with_peak=not (changed or plain))
         settled = self._settle_groups(old, after) if changed else (after, after)
         after, now, loudest = self._peaks(old, *settled, changed, plain)
         shifts = self._shifts(now)
-        self._progress("groups and bus", 1, 2)
+        self._tell("groups and bus", 2 * strips + 1)
         self._move_channels(staged, shifts, now)
-        self._progress("groups and bus", 2, 2)
+        self._tell("groups and bus", 2 * strips + 2)
         advice = one_loud_source(after, loudest) if loudest else ()
-        self._progress("verify", 0, 1)
+        self._tell("verify", 2 * strips + 3)
         staged |= {
             name: staged[name].without_match(number) for name, number in self._carrying.items() if name in staged
         }
         found = self._found, self._session, staged, old, shifts, self._wish
-        verification = verify(*found) if checked else Verification(())
-        self._progress("verify", 1, 1)
+
+        def passed(share):
+            self._tell("verify", 2 * strips + 3 + math.floor(share * strips))
+
+        verification = verify(*found, passed) if checked else Verification(())
+        self._tell("verify", self._steps)
         order = (*self._found.names, "master")
         moves = tuple(sorted(_merged(self._moves), key=lambda move: order.index(move.strip)))
         kept = self._wish.policy, shifts[BUS]
         return Plan(self._session, moves, tuple(self._warnings), advice, verification, *kept)
 
+    def _tell(self, label, done):
+        """Report one row of steps from beginning to end, so that a bar only goes forward."""
+        self._progress(label, done, self._steps)
+
     # ---------------------------------------------------------------------------------------------------------- strips
 
     def _stage(self):
         names = [strip.name for strip in self._found.strips]
-        self._progress("strips", 0, len(names))
+        self._tell("strips", 0)
         staged = {}
         pool = ThreadPoolExecutor(WORKERS)
         try:
             jobs = [pool.submit(self._stage_one, name) for name in names]
             for done, (name, job) in enumerate(zip(names, jobs, strict=True), 1):
                 staged[name] = job.result()
-                self._progress("strips", done, len(names))
+                self._tell("strips", 2 * done)
         except BaseException:  # an interrupt as well, and then soon
             self._store.close()
             raise
@@ -198,7 +209,8 @@ class _Planner:
         strip = self._found.strip(name)
         if name not in self._heard:
             return left_alone(strip, "muted; left as it is")
-        return stage(self._found, strip, self._wish.policy, self._wish.rules, self._store)
+        summed = bool(self._found.groups or level_dependent(self._found.master.inserts))
+        return stage(self._found, strip, self._wish.policy, self._wish.rules, self._store, summed)
 
     # ---------------------------------------------------------------------------------------------- groups and master
 
@@ -234,7 +246,7 @@ class _Planner:
                 )
             for insert in active(group.inserts):
                 _, passed = passed.behind(insert, rules)
-            source = self._store.keep(passed.samples, self._found.rate_hz, name)
+            source = self._store.keep(passed.audio, name)
             now = (
                 _as_strip(played, group, source, passed.gain_db)
                 .render()
@@ -305,7 +317,7 @@ class _Planner:
             self._warnings += walked.warnings
             master = master.with_(trim_db=walked.strip.trim_db, inserts=walked.strip.inserts)
         self._session = self._session.with_(BUS, trim_db=master.trim_db, inserts=master.inserts)
-        peak = levels_of(Audio(passed.samples, passed.rate_hz), ("true_peak",))
+        peak = levels_of(passed.audio, ("true_peak",))
         return replace(after, master=master), peak.shifted(passed.gain_db + master.fader_db)
 
     # ------------------------------------------------------------------------------------------------ the common move

@@ -27,7 +27,7 @@ class Store:
         Where files go; its owner removes it.
     """
 
-    IN_MEMORY_BYTES = 400_000_000
+    IN_MEMORY_BYTES = 100_000_000
 
     def __init__(self, folder: Path):
         self._folder, self._held, self._numbers, self._lock = folder, 0, count(1), Lock()
@@ -37,15 +37,16 @@ class Store:
         """Take nothing more, so that who works for a plan that was broken off soon comes to an end."""
         self._closed = True
 
-    def keep(self, samples: np.ndarray, rate_hz: int, name: str) -> Audio | AudioFile:
-        """Return a source that plays `samples` (float32), which must not be changed any more."""
+    def keep(self, audio: Audio | AudioFile, name: str) -> Audio | AudioFile:
+        """Return a source that plays the same; samples in memory must not be changed any more."""
         if self._closed:
             raise GainlibError(f"{name}: the plan was broken off")
-        audio = Audio(samples, rate_hz, name)
+        if not isinstance(audio, Audio):
+            return audio
         with self._lock:  # strips are staged side by side
             number, room = next(self._numbers), self.IN_MEMORY_BYTES - self._held
-            if samples.nbytes <= room:
-                self._held += samples.nbytes
+            if audio.samples.nbytes <= room:
+                self._held += audio.samples.nbytes
                 return audio
         path = self._folder / f"{number}.wav"
         write(path, audio, "FLOAT")
@@ -61,7 +62,7 @@ class Staged:
     strip : Strip
         With trim, inserts and output trim set so that its level ahead of the fader is what it was.
     before, after : Strip
-        As found and as staged, with everything up to the pre-fader tap already in the samples.
+        As found and as staged; with everything up to the pre-fader tap already in the samples, where they are summed.
     old : dict of str to NodeReading
         Levels of the strip as found, by node; of its output with its fader, or at 0 dB where that is closed.
     walked : ChainResult
@@ -132,7 +133,7 @@ def left_alone(strip: Strip, why: str) -> Staged:
     return Staged(strip, strip, strip, {}, _no_walk(strip), (), (f"{strip.name}: {why}",))
 
 
-def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store) -> Staged:
+def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store, summed: bool = True) -> Staged:
     """Stage one strip of a session: its offset, its chain, and a output trim that takes back the change of level.
 
     Parameters
@@ -144,21 +145,29 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     rules : Rules
     store : Store
         Where the samples behind the chains go.
+    summed : bool
+        Whether sums of the strips as found are to be taken.
     """
     name = strip.name
-    source = levels_of(strip.audio, ("active", "dc"))
+    source = levels_of(strip.audio, {"active", "dc", *rules.meters})
     clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
-    before, old = _as_found(session, strip, rules, store, clear=source if moves else None)
+    staged = not source.silent and policy != "keep" and (level_dependent(strip.inserts) or moves)
+    kept = store if summed or not staged else None
+    before, old = _as_found(session, strip, rules, kept, clear=source if moves else None)
     if source.silent:
         return _unset(Staged(strip, before, before, old, _no_walk(strip), silent=True), clear, moves, warnings)
-    if policy == "keep" or not (level_dependent(strip.inserts) or moves):
+    if not staged:
         return Staged(strip, before, before, old, _no_walk(strip), moves, warnings)
-    arriving = Passed.through(session.with_strip(clear), f"{name}/trim", rules)
+    only_gain = clear.polarity == 1 and not clear.dc_block and clear.audio.frames == session.frames
+    if only_gain and rules.match == "energy":  # a gain shifts what was measured, but for loudness and its gate
+        arriving = Passed(clear.audio, source, clear.trim_db)
+    else:
+        arriving = Passed.through(session.with_strip(clear), f"{name}/trim", rules)
     walked, passed = walk(arriving, clear, old, rules)
     passed.gain_db += strip.post_trim_db
     correction, tap_db = _lost(session, strip, passed, old, rules)
     sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
-    after = _with_source(strip, store.keep(passed.samples, session.rate_hz, name))
+    after = _with_source(strip, store.keep(passed.audio, name))
     after = after.with_(trim_db=passed.gain_db, post_trim_db=correction, sends=sends)
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
     said = (*moves, *walked.moves), (*warnings, *walked.warnings)
@@ -187,6 +196,8 @@ def _as_found(session, strip, rules, store, clear):
     stepped = clear is not None and strip.audio.frames < session.frames
     if not (inputs or strip.dc_block or stepped):
         return strip, _levels(session, strip, ["post", "out"], rules)
+    if store is None and not stepped:
+        return strip, _levels(session, strip, [*inputs, "post", "out"], rules)
     kept = Collected(session.frames)
     old = _levels(session, strip, [*inputs, "post", "out"], rules, watch={f"{name}/post": kept.push})
     samples = kept.samples
@@ -197,7 +208,7 @@ def _as_found(session, strip, rules, store, clear):
             samples[:] = 0.0  # what is left of a constant is rounding
         old |= _levels(session, strip.with_(dc_block=True), inputs, rules)
         old |= _levels(session, _with_source(strip, Audio(samples, session.rate_hz)), ["post", "out"], rules)
-    return _with_source(strip, store.keep(samples, session.rate_hz, name)), old
+    return (_with_source(strip, store.keep(Audio(samples, session.rate_hz), name)) if store else strip), old
 
 
 def _unset(staged, clear, moves, warnings):
@@ -219,7 +230,7 @@ def _lost(session, strip, passed, old, rules):
 
     Where the pan lets nothing through, the tap is what counts.
     """
-    played = _with_source(strip, Audio(passed.samples, session.rate_hz)).with_(trim_db=passed.gain_db)
+    played = _with_source(strip, passed.audio).with_(trim_db=passed.gain_db)
     now = _levels(session, played, ["out", "post"], rules)
     main, tap = (rules.matched(old[node]) - rules.matched(level) for node, level in now.items())
     lost = main if math.isfinite(main) else tap

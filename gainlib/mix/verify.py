@@ -8,6 +8,7 @@ driven as before, and makes its output move as the sums it feeds.
 """
 
 import math
+from collections.abc import Callable
 
 from gainlib.meters import NodeReading
 from gainlib.mix.blackboxes import basis_of, on_the_way
@@ -71,6 +72,7 @@ def verify(
     old: dict[str, NodeReading],
     shifts: dict[str, float],
     wish,
+    passed: Callable[[float], None] = lambda share: None,
 ) -> Verification:
     """Render a planned session and measure what it has to keep.
 
@@ -86,12 +88,14 @@ def verify(
         How far all that enters each sum has to move.
     wish : PlanOptions
         What was asked for.
+    passed : callable, optional
+        Called with the share of the render that is done.
     """
-    return _Verifier(found, planned, staged, old, shifts, wish).result()
+    return _Verifier(found, planned, staged, old, shifts, wish, passed).result()
 
 
 class _Verifier:
-    def __init__(self, found, planned, staged, old, shifts, wish):
+    def __init__(self, found, planned, staged, old, shifts, wish, passed):
         self._found, self._planned, self._staged = found, planned, staged
         self._old, self._shifts, self._wish, self._rules = old, shifts, wish, wish.rules
         names, _ = heard(found)
@@ -100,7 +104,14 @@ class _Verifier:
         inputs = {(owner, k): f"{owner}/insert {k}/in" for owner, inserts in self._chains() for k, _ in inserts}
         meters = dict.fromkeys(inputs.values(), self._rules.average_meters)
         meters |= dict.fromkeys(self._nodes(), self._rules.meters) | {BUS: ("true_peak",)}
-        self._now = planned.render().levels(meters, meters)
+        done = 0
+
+        def watch(block):
+            nonlocal done
+            done += len(block)
+            passed(done / planned.frames)
+
+        self._now = planned.render().levels(meters, meters, watch={BUS: watch})
         self._readings = {place: self._rules.average_of(self._now[node]) for place, node in inputs.items()}
 
     def result(self):

@@ -14,9 +14,9 @@ from gainlib.audio import GainlibError
 
 WORDS = {
     "check": "Measuring the stems: {done} of {total}",
-    "strips": "Staging the strips: {done} of {total}",
-    "groups and bus": "Setting groups and bus",
-    "verify": "Rendering the whole to verify it",
+    "strips": "Staging the strips: step {done} of {total}",
+    "groups and bus": "Setting groups and bus: step {done} of {total}",
+    "verify": "Rendering the whole to verify it: step {done} of {total}",
     "stems": "Writing stems: {done} of {total} s",
     "excerpt": "Rendering: {done} of {total} s",
     "bus report": "Measuring the bus before and after",

@@ -7,10 +7,13 @@ Only :class:`~gainlib.session.trace.Trace` and the remeter call on this module.
 """
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from itertools import tee
 
 import numpy as np
 
+from gainlib.meters.series import cores
 from gainlib.processors import DCBlock
 from gainlib.session import routing
 from gainlib.session.strip import BUS, Strip, ratio
@@ -27,7 +30,12 @@ class SignalChain:
     """
 
     def __init__(self):
-        self._steps, self._seen = [], 0
+        self._steps, self._seen, self._waiting = [], 0, []
+
+    @property
+    def works(self) -> bool:
+        """Whether a processor is run."""
+        return any(not isinstance(step, float | _Tap) for step in self._steps[: self._seen])
 
     def gain(self, factor: float) -> None:
         """Scale; gains in a row become one."""
@@ -43,6 +51,16 @@ class SignalChain:
     def process(self, stream) -> None:
         """Send every block through a processor at work."""
         self._steps.append(stream)
+
+    def later(self, receiver: Receiver) -> Receiver:
+        """Return what holds blocks for `receiver` back until :meth:`deliver`: sums are added to in one order."""
+        return lambda block: self._waiting.append((receiver, block))
+
+    def deliver(self) -> None:
+        """Hand over what was held back."""
+        for receiver, block in self._waiting:
+            receiver(block)
+        self._waiting.clear()
 
     def push(self, block: np.ndarray) -> None:
         """Pass a block on as far as it comes."""
@@ -169,11 +187,12 @@ def run(session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames
         Blocks of a node follow each other without a gap; different nodes may run ahead of each other.
     """
     graph = _Graph(session, frozenset(wanted), session.frames if frames is None else frames, block_frames)
-    for end in range(block_frames, graph.frames + block_frames, block_frames):
-        graph.advance(min(end, graph.frames))
+    with graph.helpers() as pool:
+        for end in range(block_frames, graph.frames + block_frames, block_frames):
+            graph.advance(min(end, graph.frames), pool)
+            yield from graph.ready()
+        graph.finish()
         yield from graph.ready()
-    graph.finish()
-    yield from graph.ready()
 
 
 def blocks(session, node: str, block_frames: int = BLOCK_FRAMES, frames: int | None = None):
@@ -276,10 +295,26 @@ class _Graph:
         if BUS in needed:
             self._ways.append((self._sums[BUS], self._master()))
 
-    def advance(self, clock):
+    def helpers(self):
+        """Return the threads that strips are run in beside this one, as a context; none where little is to be run."""
+        self._more = max(min(cores(), sum(line.works for _, line in self._strips)) - 1, 0)
+        return ThreadPoolExecutor(self._more, "gainlib-render") if self._more else nullcontext()
+
+    def advance(self, clock, pool):
         """Take the block that ends at frame `clock` from every source and pass it on as far as it goes."""
-        for source, line in self._strips:
-            line.push(next(source))
+        left = iter(self._strips)
+
+        def work():
+            for source, line in left:  # each takes the next that nobody has taken
+                line.push(next(source))
+
+        others = [pool.submit(work) for _ in range(self._more)]
+        work()
+        for other in others:
+            if not other.cancel():  # one that has not begun finds nothing to do
+                other.result()
+        for _, line in self._strips:
+            line.deliver()
         for total, line in self._ways:
             line.push(total.take(clock))
 
@@ -287,6 +322,7 @@ class _Graph:
         """Empty every processor, from the sources to the bus."""
         for _, line in self._strips:
             line.flush()
+            line.deliver()
         for total, line in self._ways:
             line.push(total.take(self.frames))
             line.flush()
@@ -318,7 +354,8 @@ class _Graph:
             line.tap(lambda block: collect(block if factor else np.zeros_like(block)))
         for pair, receivers in self._outputs(channel):
             if receivers:
-                line.tap(_spreader(pair, receivers))
+                held = [line.later(each) for each in receivers] if isinstance(channel, Strip) else receivers
+                line.tap(_spreader(pair, held))
         return line
 
     def _master(self):
