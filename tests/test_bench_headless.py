@@ -287,6 +287,11 @@ def test_a_session_is_put_together_in_the_table_and_taken_back(bench, stems):
     assert bench.song.session == whole
     step.write_file()
     assert path.read_text(encoding="utf-8") == text and whole.strip("bass").trim_db == -3.5
+    step.undo()
+    step._picked("mine.toml", step.download._make()[1] + b"[stems.kik]")
+    assert step.said.state == "wrong" and "mine.toml: line " in step.said.text and "'kick'" in step.said.text
+    step._picked("mine.toml", text.encode())
+    assert bench.song.session == whole and step.download._make() == ("chains.toml", text.encode())
     step.file.value = str(stems[0] / "kick.wav")
     step.write_file()
     assert "ends in .toml" in step.said.text

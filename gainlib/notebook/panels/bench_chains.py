@@ -17,6 +17,7 @@ from gainlib.notebook.channels import COLUMNS, ChannelTable
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
 from gainlib.notebook.prose import prose
+from gainlib.notebook.records import PickFile, SaveButton
 from gainlib.processors import BlackBox
 from gainlib.processors.controls import plain_name
 
@@ -65,10 +66,13 @@ class ChainsStep(Step):
         self.rows, self._boxes, self._past, self._own, self._suggested = [], widgets.VBox(), [], False, ""
         self.file, self.take = entry("Chains file (.toml):"), button("Read the chains file")
         self.save, self.question = button("Write the chains file"), Question()
+        self.download = SaveButton("Download it", self.guarded(self._packed), "application/toml")
+        self.pick = PickFile("Or one from the computer in front of you:", self.guarded(self._picked))
+        self.pick.accept = ".toml,.json"
         super().__init__(
             song, prose(TEXT), Slot(self.back), self.table, prose(BOXES), self.which, self._boxes,
-            Slot(self.kind, self.add_box, self.clear), prose(FILE), self.file, Slot(self.take, self.save),
-            self.question, _example(),
+            Slot(self.kind, self.add_box, self.clear), prose(FILE), self.file,
+            Slot(self.take, self.save, self.download), self.question, self.pick, _example(),
         )  # fmt: skip
         self.at_once(self.back, self.undo)
         self.at_once(self.add_box, self.add)
@@ -226,6 +230,22 @@ class ChainsStep(Step):
         else:
             begin()
 
+    def _packed(self):
+        """Return the chains file for somebody who sits at another computer."""
+        self._slot = self._slot_of(self.save)
+        text = self._tried(lambda: _text(self.song.opened()))
+        return None if text is None else ("chains.toml", text.encode())
+
+    def _picked(self, name, content):
+        """Take a chains file from another computer into the song."""
+        self._slot = self._slot_of(self.take)
+        if content is None:
+            self.tell("wrong", "Not done", f"{name} is too large for a chains file; pick another.")
+            return
+        found = self._tried(lambda: _applied(self.song.opened(), self.song.rack, name, content))
+        if found is not None:
+            self._chains_read(found)
+
     def _chains_written(self, path):
         self.tell("right", "Written", f"{path}. It holds chains, groups, sends and the balance, but no audio.")
 
@@ -301,23 +321,30 @@ def _level(text, what):
 
 
 def _read_chains(tell, session, rack, path):
+    return _applied(session, rack, path.name, text_of(path, "a chains file"))
+
+
+def _applied(session, rack, name, text):
     from gainlib.boxes import refreshed
     from gainlib.mix import apply_chains
 
-    text = text_of(path, "a chains file")
     try:
         session, notes = apply_chains(session, text)
     except GainlibError as problem:
-        raise GainlibError(f"{path.name}: {problem}") from None
+        raise GainlibError(f"{name}: {problem}") from None
     return refreshed(session, rack)[0], notes
 
 
-def _write_chains(tell, session, path):
+def _text(session):
     from gainlib.mix.chainstext import chains_text
 
+    return chains_text(session)
+
+
+def _write_chains(tell, session, path):
     if path.suffix.casefold() != ".toml":
         raise GainlibError(f"{path.name} is no name for a chains file; give one that ends in .toml")
-    text = chains_text(session)
+    text = _text(session)
     make_home(path)
     with replacing(path) as part:
         part.write_text(text, encoding="utf-8", newline="\n")
