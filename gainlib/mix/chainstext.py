@@ -51,11 +51,10 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator
-from decimal import Decimal
 
 from gainlib.audio import GainlibError
 from gainlib.processors import Processor, named
-from gainlib.processors.controls import Control, class_of, controls, plain_name, plain_names
+from gainlib.processors.controls import Control, class_of, controls, in_ms, in_s, plain_name, plain_names
 from gainlib.session import Group, Insert, Session, Strip
 from gainlib.session.checks import nearest
 
@@ -218,7 +217,7 @@ def _setting(control, value, where):
         return _switch(value, where)
     number = _number(value, where, "ms" if control.unit == "s" else control.unit)
     if control.unit == "s" and math.isfinite(number):
-        return float(Decimal(repr(number)) / 1000)
+        return in_s(number)
     whole = isinstance(control.default, int) and math.isfinite(number) and number == int(number)
     return int(number) if whole else number
 
@@ -326,7 +325,7 @@ def _insert(insert: Insert) -> str:
     for each in controls(type(box)):
         value = getattr(box, each.field)
         if value is not None and not (each.field == "seed" and value == each.default):
-            pairs.append((_key(each), float(Decimal(repr(float(value))) * 1000) if each.unit == "s" else value))
+            pairs.append((_key(each), in_ms(value) if each.unit == "s" else value))
     pairs += [(key, getattr(insert, field)) for key, field in INSERT.items() if getattr(insert, field)]
     return f"{{{', '.join(f'{key} = {_value(value)}' for key, value in pairs)}}}"
 

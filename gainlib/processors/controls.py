@@ -5,6 +5,7 @@ They follow from the fields themselves: the unit is what a field's name ends in.
 
 import re
 from dataclasses import MISSING, dataclass, fields
+from decimal import Decimal
 
 from gainlib.processors import Processor, names
 from gainlib.processors.analogue import DITHERS
@@ -98,6 +99,22 @@ def kinds_in_words() -> dict[str, str]:
     ('BlackBox', 'limiter')
     """
     return {name: ABOUT[name] for name in ("BlackBox", *names())}
+
+
+def in_ms(seconds: float) -> float:
+    """Return a time in milliseconds, the very decimal number.
+
+    Examples
+    --------
+    >>> in_ms(0.0123), in_s(12.3)
+    (12.3, 0.0123)
+    """
+    return float(Decimal(repr(float(seconds))) * 1000)
+
+
+def in_s(milliseconds: float) -> float:
+    """Return a time in seconds, the very decimal number."""
+    return float(Decimal(repr(float(milliseconds))) / 1000)
 
 
 def plain_name(kind: str) -> str:

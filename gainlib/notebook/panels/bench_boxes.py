@@ -8,7 +8,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.panels.bench_base import NumberEntry, button, menu, row
 from gainlib.processors import BlackBox
-from gainlib.processors.controls import controls, kinds_in_words, plain_name
+from gainlib.processors.controls import controls, in_ms, in_s, kinds_in_words, plain_name
 from gainlib.session import Insert
 from gainlib.words import level_text
 
@@ -67,7 +67,8 @@ class BoxRow(widgets.VBox):
         if isinstance(control.default, bool):
             return widgets.Checkbox(value, description=control.label, indent=False, layout={"width": "auto"})
         label = "built for an average of" if isinstance(self.insert.processor, BlackBox) else control.label
-        return NumberEntry(label, value, control.unit)
+        in_seconds = control.unit == "s"
+        return NumberEntry(label, in_ms(value) if in_seconds else value, "ms" if in_seconds else control.unit)
 
     def _set(self):
         if not self._quiet:
@@ -85,7 +86,7 @@ class BoxRow(widgets.VBox):
         field = self.fields[name]
         if not isinstance(field, NumberEntry):
             return field.value
-        number = field.number()
+        number = in_s(field.number()) if name.endswith("_s") else field.number()
         if isinstance(getattr(self.insert.processor, name), int):
             if number != int(number):
                 raise GainlibError(f"{name}: {field.value} is not a whole number; give one")

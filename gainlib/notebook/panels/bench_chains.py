@@ -70,7 +70,7 @@ class ChainsStep(Step):
         self.pick = PickFile("Or one from the computer in front of you:", self.guarded(self._picked))
         self.pick.accept = ".toml,.json"
         super().__init__(
-            song, prose(TEXT), Slot(self.back), self.table, prose(BOXES), self.which, self._boxes,
+            song, prose(TEXT), self.table, Slot(self.back), prose(BOXES), self.which, self._boxes,
             Slot(self.kind, self.add_box, self.clear), prose(FILE), self.file,
             Slot(self.take, self.save, self.download), self.question, self.pick, _example(),
         )  # fmt: skip

@@ -117,10 +117,15 @@ function render({ model, el, signal }) {
       } else {
         input.type = "text";
         if (field === "to") input.setAttribute("list", list.id);
-        const commit = () => input.value !== input.dataset.shown && enter(field, input.value);
+        const commit = () => {
+          if ([input.dataset.shown, input.dataset.sent].includes(input.value)) return;
+          input.dataset.sent = input.value; // until the answer comes: Enter and leaving the field are one entry
+          enter(field, input.value);
+        };
         input.addEventListener("input", () => (input.dataset.typing = "true"));
         input.addEventListener("change", commit);
         input.addEventListener("keydown", (event) => {
+          if (event.key === "Enter") commit(); // JupyterLab keeps the browser from taking it for a change
           if (event.key !== "Escape") return;
           settle(input);
           paint();
@@ -233,6 +238,7 @@ function render({ model, el, signal }) {
     const one = row === THESE ? these : lines.get(row);
     const cell = one && one.cells[field];
     if (!cell || cell.type !== "text") return paint();
+    delete cell.dataset.sent;
     if (done) settle(cell);
     else cell.setAttribute("aria-invalid", "true");
     paint();
