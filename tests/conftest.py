@@ -8,6 +8,7 @@ stays together, since a song that was measured once is not measured again.
 import contextlib
 import os
 import re
+import sys
 import tempfile
 
 import pytest
@@ -90,6 +91,21 @@ def pytest_collection_modifyitems(config, items):
         config.hook.pytest_deselected(items=left)
         items[:] = [item for item in items if not item.get_closest_marker("exhaustive")]
     return result
+
+
+@pytest.fixture(autouse=True)
+def no_widget_outlives_its_test():
+    """Close what a test shows: ipywidgets keeps every widget alive that nobody closes, with all the audio behind it."""
+    before = set(_widgets())
+    yield
+    for name in set(_widgets()) - before:
+        if name in _widgets():  # a box closes what it holds
+            _widgets()[name].close()
+
+
+def _widgets():
+    module = sys.modules.get("ipywidgets.widgets.widget")
+    return module._instances if module else {}
 
 
 def _group(item):

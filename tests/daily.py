@@ -17,6 +17,12 @@ def daily(cases: Iterable, most: int) -> Iterator:
         yield case if number < most else rest(*(case if isinstance(case, tuple) else [case]))
 
 
+def every(nth: int, cases: Iterable) -> Iterator:
+    """Yield cases for `parametrize`: every nth by day, where all are tried alike; the others for --all."""
+    for number, case in enumerate(cases):
+        yield rest(*(case if isinstance(case, tuple) else [case])) if number % nth else case
+
+
 def rest(*values):
     """Return one case that is left for --all."""
     return pytest.param(*values, marks=pytest.mark.exhaustive)

@@ -1,7 +1,7 @@
 """The contract every exercise of the bank keeps, over many learners.
 
 Exercises on rendered audio take a twentieth of them; of the capstone's, where a right answer takes a render of the
-song, it is two by day and ten with --all.
+song, it is two by day, one where a share of them does, and ten with --all.
 """
 
 import json
@@ -33,8 +33,9 @@ def learners(each):
 
 
 def variants(each, share=1.0):
-    """Yield the variants of so many learners, or of a share of them."""
-    for index in range(max(2, round(share * learners(each)))):
+    """Yield the variants of so many learners, or of a share of them, the first one last: whose song then stays open."""
+    least = 1 if learners(each) == len(WHO) and share < 1 else 2
+    for index in reversed(range(max(least, round(share * learners(each))))):
         yield variant_of(each.id, index)
 
 

@@ -12,7 +12,7 @@ import time
 import ipywidgets as widgets
 import numpy as np
 import pytest
-from daily import rest
+from daily import every, rest
 
 from gainlib.exercises import bank
 from gainlib.exercises.bank import declared, lab_numbers
@@ -90,7 +90,7 @@ def desks_of(lab):
 DESKS = [(lab, name) for lab in lab_numbers() if lab != "12" for name in desks_of(lab)]
 
 
-@pytest.mark.parametrize(("number", "name"), DESKS)
+@pytest.mark.parametrize(("number", "name"), every(2, DESKS))
 def test_a_desk_stands_as_it_was_left(number, name, tmp_path, monkeypatch):
     make = desks_of(number)[name]
     desk = make(Lab(number, folder=tmp_path, learner=WHO[0], class_code=WHO[1]))
@@ -127,7 +127,7 @@ def test_a_desk_stands_as_it_was_left(number, name, tmp_path, monkeypatch):
         )
 
 
-@pytest.mark.parametrize("name", EXPERIMENTS)
+@pytest.mark.parametrize("name", every(3, EXPERIMENTS))
 def test_one_undo_goes_over_every_control_of_a_desk(name):
     desk = Desk(EXPERIMENTS[name]())
     stood = [desk.setting]
@@ -194,7 +194,7 @@ def enter(field):
 FORMS = [each.id for each in bank()]
 
 
-@pytest.mark.parametrize("id", FORMS)
+@pytest.mark.parametrize("id", every(3, FORMS))
 def test_what_was_entered_and_not_checked_stands_there_again(id, tmp_path):
     lab = Lab(id[:2], folder=tmp_path, learner=WHO[0], class_code=WHO[1])
     form = lab.exercise(id)
