@@ -122,6 +122,10 @@ def set_up(for_tests=False):
     if not _is_sound(done):
         done = {}
         _make_venv()
+    elif done.get("root", str(ROOT)) != str(ROOT):
+        _moved_here()
+        done["root"] = str(ROOT)
+        _write_stamp(done)
     wanted = {"root": str(ROOT), "python": _venv_python()[0]}
     wanted["requirements"] = _digest(BINDER / "requirements.txt", project=True)
     if done.get("requirements") != wanted["requirements"]:
@@ -178,10 +182,15 @@ def _venv_python():
 
 
 def _is_sound(done):
-    """Tell whether .venv can be kept: it starts, and neither the folder nor the Python under it was exchanged."""
+    """Tell whether .venv can be kept: it starts, and the Python under it was not exchanged."""
     version, has_pip = _venv_python()
-    known = done.get("root", str(ROOT)) == str(ROOT) and done.get("python", version) == version
-    return version in SUITABLE and has_pip and known
+    return version in SUITABLE and has_pip and done.get("python", version) == version
+
+
+def _moved_here():
+    """Have .venv read the library from here, where it and the folder lie now; nothing need be fetched for that."""
+    packages = VENV / ("Lib" if os.name == "nt" else f"lib/python{_venv_python()[0]}") / "site-packages"
+    (packages / "workbook.pth").write_text(f"{ROOT}\n", encoding="utf-8")
 
 
 def _make_venv():

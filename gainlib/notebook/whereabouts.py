@@ -31,6 +31,7 @@ HUB = Place(
     "in your own folder on your school's server, which other learners cannot read",
     "Stems of your own that you upload **leave your computer** for that server; delete them there when you are done.",
 )
+CODESPACE = HUB._replace(kept="in your codespace, and lost when that is deleted")
 RENTED = Place(
     "on a server that was started for you, and **forgotten a few minutes after you leave**",
     "Stems of your own that you upload **leave your computer** and are lost when the server ends your session.",
@@ -46,8 +47,10 @@ def here(environment: Mapping[str, str] = os.environ) -> Place:
     >>> here({"BINDER_REF_URL": "x", "JUPYTERHUB_USER": "y"}).forgets, here({"JUPYTERHUB_USER": "anna"}).forgets
     (True, False)
     """
-    if any(name.startswith("BINDER_") for name in environment) or "CODESPACE_NAME" in environment:
+    if any(name.startswith("BINDER_") for name in environment):
         return RENTED
+    if "CODESPACE_NAME" in environment:
+        return CODESPACE
     return HUB if "JUPYTERHUB_USER" in environment else OWN
 
 

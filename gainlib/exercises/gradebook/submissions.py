@@ -9,7 +9,6 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from fnmatch import fnmatch
 from pathlib import Path
 
 from gainlib.audio import GainlibError
@@ -140,7 +139,7 @@ def _record_files(folder, unread):
     for place, _, names in os.walk(folder, onerror=refused):
         for name in names:
             path = Path(place, name)
-            if name.startswith(".") or not fnmatch(name, f"*{SUFFIX}"):
+            if name.startswith(".") or not name.casefold().endswith(SUFFIX):
                 continue
             if os.path.exists(path) and not os.path.isfile(path):
                 unread.append(f"{path}: is no ordinary file; it is skipped")  # a pipe would be waited for
