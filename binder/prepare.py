@@ -44,10 +44,11 @@ def list_fonts():
 
 
 def read_what_labs_read():
-    """Import what a notebook imports, so that Python has compiled it before the first cell runs."""
-    import ipykernel.kernelapp  # noqa: F401
-
+    """Import what a notebook and its server import, so that Python has compiled it before the first cell runs."""
     import gainlib
+
+    for name in ("ipykernel.kernelapp", "jupyterlab.labapp", "voila.server_extension"):
+        importlib.import_module(name)
 
     for module in pkgutil.walk_packages(gainlib.__path__, "gainlib."):
         if not module.name.endswith("__main__"):
@@ -84,6 +85,7 @@ def keep_labs():
 def main():
     """Run every step and return how many failed."""
     failed = 0
+    sys.dont_write_bytecode = False  # those who read this environment may not be able to write to it
     for step in (keep_labs, set_lab_defaults, list_fonts, compile_meters, read_what_labs_read, work_out_the_song):
         try:
             step()

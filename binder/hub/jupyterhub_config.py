@@ -60,7 +60,7 @@ c.Spawner.environment = {
     "GAINLIB_SPARE": "0",
     # Freed memory goes back to the system, which has it for the others.
     "MALLOC_ARENA_MAX": "2",
-    "MALLOC_MMAP_THRESHOLD_": "1000000",
+    "MALLOC_MMAP_THRESHOLD_": "8000000",
     "OPENBLAS_NUM_THREADS": "1",
 }
 

@@ -75,7 +75,10 @@ def recorded(stem: str, folder: Path = FOLDER) -> Audio:
     """
     path = Path(folder) / f"{stem}.flac"
     if not path.is_file():
-        raise GainlibError(f"{path}: the demo's stem is not there; make the stems again with `{PLAY_AGAIN}`")
+        raise GainlibError(
+            f"{path}: the demo's stem is not there; stems and labs come with the folder of the workbook, not with the "
+            f"package alone: install that folder with `pip install -e`, or make the stems again with `{PLAY_AGAIN}`"
+        )
     status = path.stat()
     return _decoded(path, status.st_size, status.st_mtime_ns)
 

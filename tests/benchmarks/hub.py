@@ -170,14 +170,15 @@ def told(label, found, learners):
     print(f"{label}: {'; '.join(parts)}; {total / learners:.0f} MB a learner", flush=True)
 
 
-async def lesson(token, names, notebook, course):
+async def lesson(token, names, notebook, course, rounds):
     available = psutil.virtual_memory().available
     begun = time.monotonic()
     clients = await asyncio.gather(*(started(token, name) for name in names))
     print(f"servers up: {time.monotonic() - begun:.1f} s", flush=True)
     await asyncio.sleep(5)
     told("servers", shares(names), len(names))
-    for round_ in ("first opening", "opened again"):
+    for number in range(rounds):
+        round_ = "opened again" if number else "first opening"
         results = await asyncio.gather(*(client.page(notebook) for client in clients))
         for name, figures in zip(("text", "first panel", "all panels"), zip(*results, strict=True), strict=False):
             print(f"{round_}: {name} {min(figures):.1f} to {max(figures):.1f} s", flush=True)
@@ -187,7 +188,7 @@ async def lesson(token, names, notebook, course):
         print(
             f"memory that went: {(available - psutil.virtual_memory().available) / 1e6 / len(names):.0f} MB a learner"
         )
-        if round_ == "first opening":
+        if number < rounds - 1:
             for client in clients:
                 client.socket.close()
                 await client.get(f"{client.base}api/kernels/{client.kernel}", method="DELETE")
@@ -226,6 +227,7 @@ def main():
     parser.add_argument("--learners", type=int, default=20)
     parser.add_argument("--lab", default="05-mix-bus")
     parser.add_argument("--course", type=Path, default=ROOT, help="the course folder; no learner may write to it")
+    parser.add_argument("--rounds", type=int, default=2, help="how often each opens the lab")
     chosen = parser.parse_args()
     state, token, names = Path(tempfile.mkdtemp()), secrets.token_hex(16), []
     config = state / "config.py"
@@ -244,7 +246,7 @@ def main():
         with (state / "log").open("w") as log:
             command = [sys.executable, "-m", "jupyterhub", "-f", str(config)]
             hub = subprocess.Popen(command, env=environment, cwd=state, stdout=log, stderr=log, start_new_session=True)
-        asyncio.run(_run(hub, token, names, f"{chosen.lab}.ipynb", chosen.course, state))
+        asyncio.run(_run(hub, token, names, f"{chosen.lab}.ipynb", chosen, state))
     finally:
         os.killpg(hub.pid, signal.SIGTERM)  # with its proxy
         hub.wait(60)
@@ -255,7 +257,7 @@ def main():
         shutil.rmtree(state)
 
 
-async def _run(hub, token, names, notebook, course, state):
+async def _run(hub, token, names, notebook, chosen, state):
     AsyncHTTPClient.configure(None, max_clients=200, max_body_size=2**30)
     for _ in range(300):
         try:
@@ -265,7 +267,7 @@ async def _run(hub, token, names, notebook, course, state):
             assert hub.poll() is None, (state / "log").read_text()
             await asyncio.sleep(0.2)
     await asyncio.gather(*(api(token, f"users/{name}", "POST") for name in names))
-    clients = await lesson(token, names, notebook, course)
+    clients = await lesson(token, names, notebook, chosen.course, chosen.rounds)
     await asyncio.gather(*(api(token, f"users/{client.name}/server", "DELETE") for client in clients))
 
 
