@@ -189,6 +189,17 @@ def test_numbers_are_equal_to_the_last_digit_on_screen_in_csv_and_in_json(kept, 
     assert compared > 50
 
 
+@pytest.mark.parametrize("columns", [50, 80, 120])
+def test_what_to_set_fits_the_screen(stems, columns, monkeypatch, capsys):
+    (stems.parent / "chains.json").write_text('{"stems": {"*": ["Filter", "Compressor", "Saturation"]}}')
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert run("plan", stems, "--chains", stems.parent / "chains.json") == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= columns
+    told = " ".join(out.partition("What to set:")[2].partition("Gains in dB")[0].split())
+    assert "fader" in told and "input trim" in told and "1 filter" in told and told.count("→") == 12
+
+
 def test_every_verb_gives_one_document(stems, tmp_path, capsys):
     assert [row["file"] for row in as_json(capsys, "measure", stems)["files"]] == ["bass.wav", "tom.wav"]
     assert as_json(capsys, "measure", stems / "gone.wav", code=1)["files"][0]["error"].startswith("gone.wav: ")

@@ -197,7 +197,8 @@ def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_inp
 def _texts(options, made, sheet):
     """Return what writes each kind of sheet."""
     from gainlib.mix.sheet import hand_off_note
-    from gainlib.mix.sheet_files import level_csv, page, plan_csv
+    from gainlib.mix.sheet_files import level_csv, plan_csv
+    from gainlib.mix.sheet_page import page
     from gainlib.session import to_json
 
     makers = {"csv": plan_csv, "levels": level_csv, "html": page, "note": hand_off_note}

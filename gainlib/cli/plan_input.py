@@ -8,14 +8,17 @@ from typing import TYPE_CHECKING
 
 from gainlib.cli.output import (
     Bar,
+    Column,
     decimal,
     declare_rack,
     former_option,
     former_values,
     grid,
+    layout,
     path_of,
     plain,
     rack_of,
+    screen_width,
     told,
     wrapped,
 )
@@ -287,15 +290,24 @@ def _lines(planned):
 
 
 def _console(plan):
-    """Lay out a line a strip; what is empty in every line is left out."""
+    """Lay out a line a strip; what is empty in every line is left out, and what has no room stands under its strip."""
     from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
 
     lines = [[plain(cell_text(cell)) for cell in cells] for _, cells in console_table(console_rows(plan))]
-    used = [k for k in range(len(HEADS)) if any(line[k] for line in lines)]
-    yield from grid([HEADS[k] for k in used], [[line[k] for k in used] for line in lines], numbers=_NUMBERS)
+    used = [k for k in range(1, len(HEADS)) if any(line[k] for line in lines)]
+    if screen_width() < WIDE:
+        columns = [Column((HEADS[k], ""), tuple(line[k] for line in lines)) for k in used if HEADS[k] in _NUMBERS]
+        head, _, *told = layout([line[0] for line in lines], columns, HEADS[0])
+        yield head
+        for line, text in zip(lines, told, strict=True):
+            more = "; ".join(line[k] for k in used if HEADS[k] in ("processors", "sends") and line[k])
+            yield from (text, *wrapped(more, "    "))
+    else:
+        yield from grid([HEADS[k] for k in (0, *used)], [[line[k] for k in (0, *used)] for line in lines], _NUMBERS)
     yield from ("", *wrapped(LEGEND))
 
 
+WIDE = 90
 _NUMBERS = ("input trim", "output trim", "fader", "pan")
 
 

@@ -7,7 +7,7 @@
   and ``advice`` are its parts, ``moves`` what it is made of.
 - ``chainsfile``: what each stem passes, from a few lines of JSON; the balance of a song saved earlier.
 - ``console``: a line a strip of what to set. ``sheet``: what is taken away from a plan, as data and in sentences;
-  ``sheet_files`` puts it down, with ``templates``, and tells two of them apart.
+  ``sheet_files`` puts it down as CSV and tells two of them apart, ``sheet_page`` as a page, with ``templates``.
 - ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``, ``printed_stems``: what came back
   from the mixer. ``blackboxes``: what is known of them where they stand.
 
