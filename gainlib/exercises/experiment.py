@@ -490,6 +490,7 @@ class ListenToMix:
     views: Mapping[str, tuple[tuple[str, str, Any], ...]] = field(default_factory=dict)
     later: ClassVar[bool] = False
     after_prediction: ClassVar[bool] = False
+    after_prediction: ClassVar[bool] = False
 
 
 @dataclass(frozen=True)
