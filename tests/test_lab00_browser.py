@@ -249,6 +249,9 @@ def _blind(lab):
         if row[-1] != "silent":
             lab.tab_to(found.get_by_label(f"trial {row[1]}", exact=True))
             lab.press("Space")
+    lab.tab_to(found.get_by_role("button", name="Begin this run"))
+    lab.press("Space")
+    lab.settled()
     lab.tab_to(found.get_by_role("button", name="X matches A"))
     lab.press("Space")
     lab.idle()

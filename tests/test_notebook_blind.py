@@ -222,6 +222,21 @@ def test_an_unfinished_run_costs_nothing(lab):
     assert verdict.state == "invalid" and "Complete all 10 trials; you have done 1" in verdict.feedback
 
 
+def test_the_second_run_opens_by_its_button_and_the_player_goes_behind_the_last_trial(lab):
+    given, fields, _ = fields_of(lab, BLIND)
+    first, second = (field._run for field in fields[:2])
+
+    def on_the_page(run):
+        return [run._opener.layout.display != "none", bool(run._stage.children), run._row.layout.display != "none"]
+
+    assert (on_the_page(first)[1:], on_the_page(second)) == ([True, True], [True, False, False])
+    second._opener.click()
+    assert on_the_page(second) == [False, True, True]
+    for name in given["real"]:
+        first.take(name)
+    assert on_the_page(first)[1:] == [False, True] and first._buttons.layout.display == "none"
+
+
 def test_a_form_puts_the_run_back_after_an_answer(lab):
     form = lab.exercise("00-4")
     given = lab.given("00-4")

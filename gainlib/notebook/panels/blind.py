@@ -154,6 +154,8 @@ class BlindRun(Trials):
         What an exercise shows to somebody who answers without listening.
     above : widget, optional
         What the sounds are set with.
+    opens : str
+        Words on the button that opens it; without any it is open. So two runs fit on one screen, one after the other.
     """
 
     def __init__(
@@ -168,13 +170,18 @@ class BlindRun(Trials):
         done: Callable[[Run], None] | None = None,
         readings: widgets.Widget | None = None,
         above: widgets.Widget | None = None,
+        opens: str = "",
     ):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
+        self._opener = widgets.Button(description=opens, layout={"width": "max-content"})
+        self._opener.on_click(self.guarded(lambda _button: self._open()))
+        self._shut = bool(opens)
         self._heard: set[str] = set()  # which sounds were played in this trial
         self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
         self._buttons = widgets.HBox(self._picks("X matches {}"), layout={"display": "none"}).add_class("gl-buttons")
-        row = widgets.HBox([self._buttons, words(self.said, 4)]).add_class("gl-picks")
-        super().__init__(*([above] if above else []), self._stage, row, self._result, readings=readings)
+        self._row = widgets.HBox([self._buttons, words(self.said, 4 if done else 3)]).add_class("gl-picks")
+        shown = [*([above] if above else []), self._stage, self._row, self._result]
+        super().__init__(*([self._opener] if opens else []), *shown, readings=readings)
         if sounds is not None:
             self.begin(*sounds(), order, runs=runs, sham=sham)
 
@@ -190,13 +197,23 @@ class BlindRun(Trials):
             from gainlib.notebook.listen import Player
 
             self.player = Player(sources, match=self._match, blind=True, note=self._note)
-            self._stage.children = [self.player]
             self.player.observe(self.guarded(lambda _change: self._listen()), ["playing", "which"])
-            self._buttons.layout.display = ""
         else:
             self.player.which = 0
             self.player.update(sources)
         self._say()
+
+    def _open(self):
+        self._shut = False
+        self._say()
+        self._buttons.children[0].focus()
+
+    def _arrange(self):
+        """Keep on the page what can be used now: in an exercise nothing is played behind the last trial."""
+        shut, over = self._shut and not self.made, self.complete and self._done is None
+        self._stage.children = [] if shut or over else [self.player]  # what is taken off the page falls silent
+        for each, on in {self._opener: shut, self._row: not shut, self._buttons: not over}.items():
+            each.layout.display = "" if on else "none"
 
     def _fresh(self, name):
         """Return A or B as samples of its own, so that the page fetches it like any other X."""
@@ -238,6 +255,7 @@ class BlindRun(Trials):
         return Run(right, self.total, self._runs, self._sham)
 
     def _say(self):
+        self._arrange()
         if self.complete and self._marked:
             self.said.say("note", "Marked", f"{self.run.sentence()} **New numbers** bring another run.")
         elif self.complete:

@@ -65,6 +65,7 @@ def _run(given, name):
         match=False,
         note=f"Sound: {given['clip']}. Switch while it lasts. Press 1 for A, 2 for B, 3 for X.",
         readings=TableView(null_table(given, name)),
+        opens="" if name == lab00.RUNS[0] else "Begin this run",
     )
 
 
