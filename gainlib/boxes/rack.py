@@ -68,7 +68,7 @@ class _Entry(msgspec.Struct, forbid_unknown_fields=True):
     verdict: str
     linear: bool
     reference_dbfs: float | None
-    output_gain_db: float
+    output_gain_db: float | None
     gain_db: float
     ceiling_dbfs: float | None
     noise_dbfs: float | None
@@ -180,11 +180,12 @@ def _box_of(name, data) -> RackBox:
 
 
 def _entry(each: RackBox) -> dict[str, Any]:
-    box = each.box
+    box, output = each.box, each.box.output_gain_db
+    output = None if output is None else round(output, 2) + 0.0
     return {
         "measured": each.measured, "verdict": each.verdict, "linear": box.linear,
-        "reference_dbfs": box.reference_dbfs, "output_gain_db": round(box.output_gain_db, 2),
-        "gain_db": round(each.gain_db, 2), "ceiling_dbfs": box.ceiling_dbfs, "noise_dbfs": box.noise_dbfs,
+        "reference_dbfs": box.reference_dbfs, "output_gain_db": output,
+        "gain_db": round(each.gain_db, 2) + 0.0, "ceiling_dbfs": box.ceiling_dbfs, "noise_dbfs": box.noise_dbfs,
         "gains": [list(pair) for pair in box.gains],
     }  # fmt: skip
 

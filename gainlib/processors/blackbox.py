@@ -86,17 +86,18 @@ class BlackBox(Processor):
 
     @property
     def gain_db(self) -> float:
-        """Gain at the level that reaches it; 0 where nothing was measured."""
+        """Gain at the level that reaches it, its highest where none is known; 0 where nothing was measured."""
         if not self.gains:
             return 0.0
         levels, gains = zip(*self.gains, strict=True)
         at = self.fed_dbfs if self.fed_dbfs is not None else self.reference_dbfs
-        return float(np.interp(levels[0] if at is None else at, levels, gains))
+        return max(gains) if at is None else float(np.interp(at, levels, gains))
 
     @property
     def output_gain_db(self) -> float | None:
-        """What its output needs so that a bypass is level-matched, fed at its reference; None where not measured."""
-        return -replace(self, fed_dbfs=None).gain_db if self.measured else None
+        """What its output needs so that a bypass is level-matched, fed at its reference; None where none is known."""
+        known = self.measured and (self.level_free or self.reference_dbfs is not None)
+        return -replace(self, fed_dbfs=None).gain_db if known else None
 
     def fed(self, average_dbfs: float) -> "BlackBox":
         """Return it as it is when an average level reaches it; silence says nothing about that."""

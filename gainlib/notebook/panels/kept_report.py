@@ -12,7 +12,7 @@ log = logging.getLogger(__name__)
 
 def to_kept(report) -> Any:
     """Return a report as JSON; what is no finite number becomes text."""
-    return _written(msgspec.to_builtins(report, enc_hook=np.ndarray.tolist))
+    return _written(msgspec.to_builtins(report, enc_hook=lambda value: value.tolist()))
 
 
 def from_kept(kind: Any, kept: Any) -> Any:
@@ -20,7 +20,7 @@ def from_kept(kind: Any, kept: Any) -> Any:
 
     Examples
     --------
-    >>> from_kept(dict[float, float], to_kept({63.0: -math.inf, 125.0: -70.5}))
+    >>> from_kept(dict[float, float], to_kept({63.0: -math.inf, 125.0: np.float64(-70.5)}))
     {63.0: -inf, 125.0: -70.5}
     """
     try:

@@ -28,8 +28,8 @@ class RackPart:
         """Show what is in a rack; nothing where it is empty."""
         rows = [
             (
-                each.box.name, each.measured, each.verdict, _dbfs(each.box.reference_dbfs),
-                level_text(each.box.output_gain_db), _dbfs(each.box.ceiling_dbfs), _dbfs(each.box.noise_dbfs),
+                each.box.name, each.measured, each.verdict, _level(each.box.reference_dbfs),
+                _level(each.box.output_gain_db, "dB"), _level(each.box.ceiling_dbfs), _level(each.box.noise_dbfs),
             )
             for each in rack.values()
         ]  # fmt: skip
@@ -51,5 +51,5 @@ class RackPart:
             each.layout.display = "none" if empty else ""
 
 
-def _dbfs(value):
-    return "–" if value is None else level_text(value, "dBFS")
+def _level(value, unit="dBFS"):
+    return "–" if value is None else level_text(value, unit)
