@@ -11,13 +11,20 @@ from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
+from gainlib.notebook import assets
 from gainlib.notebook.bench_work import Stopped
 from gainlib.notebook.errors import Panel, Progress
-from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.prose import LiveRegion, style
 
 AUTO = {"width": "auto"}
 MARKS = re.compile(r"[\\\\`*_\[\]<>#$~|]")  # what Markdown would obey
 FULL = {"style": {"description_width": "initial"}}
+
+
+class StepLine(LiveRegion):
+    """The line of a step; it brings the look of its fields along, on whichever page the step is."""
+
+    _css = style() + assets.style("bench")
 
 
 class Slot(widgets.VBox):
@@ -36,7 +43,7 @@ class Slot(widgets.VBox):
     """
 
     def __init__(self, *inside: widgets.Widget):
-        self.said, self.inside, self.progress = LiveRegion(), inside, Progress()
+        self.said, self.inside, self.progress = StepLine(), inside, Progress()
         self.halt = button("Stop", tooltip="End this; nothing is changed")
         self.progress.widget.children += (self.halt,)
         super().__init__([*([row(*inside)] if inside else []), self.progress.widget, self.said])
