@@ -223,7 +223,8 @@ def _setting(control, value, where):
 
 
 def _number(value, where, unit):
-    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
+    known = isinstance(value, float) or (isinstance(value, int) and abs(value) < 1e300)
+    if isinstance(value, bool) or not known or math.isnan(value):
         raise GainlibError(f"{where} is {_shown(value)}; give a number{f' of {unit}' if unit else ''}")
     return value
 
