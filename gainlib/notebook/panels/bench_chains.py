@@ -363,6 +363,7 @@ def _example():
 
     text = chainstext.__doc__.partition("::\n")[2].replace("``", "")
     lines, _, words = text.partition("\n\nA stem is named")
-    shown = f"<pre tabindex=0>{html.escape(textwrap.dedent(lines).strip())}</pre><p>A stem is named{html.escape(words)}</p>"
+    lines, words = html.escape(textwrap.dedent(lines).strip()), html.escape(words)
+    shown = f"<pre tabindex=0>{lines}</pre><p>A stem is named{words}</p>"
     title = "What a chains file looks like"
     return widgets.HTML(f"<details><summary>{title}</summary>{shown}</details>").add_class("gl-wide")
