@@ -24,7 +24,7 @@ from gainlib.session import Insert, Session, open_folder
 
 RATE_HZ = 48000
 LIMITS_S = {"demo": 10.0, "long": 180.0}
-LIMIT_GB = 2.0
+LIMIT_GB = 1.0
 BOXES = (Saturation(), Compressor(-20.0, 3.0), AsymmetricSaturation(), Tape(), Compressor(-26.0, 4.0))
 
 
