@@ -34,10 +34,19 @@ class Mix {
     for (const each of channels) this.parts.set(each.name, this.part(each));
     for (const each of channels) this.wire(each);
     this.bus = this.parts.get("bus").out;
-    this.cut = context.createWaveShaper(); // the converter that is listened through
+    this.cut = this.limit(); // the converter that is listened through
     this.out = context.createGain();
     this.match = new Ramp(this.out.gain, 1);
-    this.bus.connect(this.cut).connect(this.out);
+    this.bus.connect(this.cut.into);
+    this.cut.out.connect(this.out);
+  }
+  // A way past a cut at full scale, and one through it; a curve may be given to a node only once.
+  limit() {
+    const [into, out, past, through] = [wide(this.context.createGain()), this.context.createGain(), this.gain(1), this.gain(0)];
+    const shaper = new WaveShaperNode(this.context, { curve: [-1, 1] });
+    into.connect(past.node).connect(out);
+    into.connect(shaper).connect(through.node).connect(out);
+    return { into, out, past: past.ramp, through: through.ramp };
   }
   gain(value = 0) {
     const node = this.context.createGain();
@@ -45,11 +54,10 @@ class Mix {
   }
   part({ name, width, to, sends }) {
     const { context } = this;
-    const sum = wide(context.createGain());
-    const clip = context.createWaveShaper();
+    const sum = this.limit();
     const [dry, pre, left, right] = [this.gain(1), this.gain(), this.gain(), this.gain()];
     const merger = context.createChannelMerger(2);
-    sum.connect(clip).connect(dry.node).connect(pre.node);
+    sum.out.connect(dry.node).connect(pre.node);
     if (width === 2) {
       wide(pre.node);
       const splitter = context.createChannelSplitter(2);
@@ -64,12 +72,12 @@ class Mix {
     right.node.connect(merger, 0, 1);
     const ways = to.map((goal) => ({ goal, ...this.gain() }));
     const taps = sends.map(([goal, tap]) => ({ goal, tap, ...this.gain() }));
-    return { width, sum, clip, dry, pre, left, right, out: merger, ways, taps, rooms: new Map() };
+    return { width, sum, dry, pre, left, right, out: merger, ways, taps, rooms: new Map() };
   }
   wire({ name }) {
     const part = this.parts.get(name);
-    for (const { goal, node } of part.ways) part.out.connect(node).connect(this.parts.get(goal).sum);
-    for (const { goal, node } of part.taps) part.pre.node.connect(node).connect(this.parts.get(goal).sum);
+    for (const { goal, node } of part.ways) part.out.connect(node).connect(this.parts.get(goal).sum.into);
+    for (const { goal, node } of part.taps) part.pre.node.connect(node).connect(this.parts.get(goal).sum.into);
   }
 
   // ---- gains --------------------------------------------------------------------------------------------------
@@ -79,6 +87,7 @@ class Mix {
     const level = (owner, field) => ratio(fromWire(value(owner, field) ?? 0));
     const { way, heard } = passing(this.channels, value);
     const go = (ramp, goal) => ramp.to !== goal && ramp.go(goal, when, seconds);
+    const cutOff = ({ past, through }, on) => [go(past, on ? 0 : 1), go(through, on ? 1 : 0)];
     for (const each of this.channels) {
       const { name } = each;
       const part = this.parts.get(name);
@@ -86,7 +95,7 @@ class Mix {
       const room = responses[name];
       go(part.dry.ramp, stand || (room !== undefined && part.rooms.has(room)) ? 0 : 1);
       for (const [stamp, lane] of part.rooms) go(lane.ramp, !stand && stamp === room ? 1 : 0);
-      part.clip.curve = fixed && !part.clip.curve ? new Float32Array([-1, 1]) : fixed ? part.clip.curve : null;
+      cutOff(part.sum, fixed);
       go(part.pre.ramp, live[name].reduce((all, field) => all * (field === "polarity" ? value(name, field) : level(name, field)), 1));
       const fader = level(name, "fader_db");
       const open = each.to.length ? each.to.some((to) => way(name, to)) : heard(each);
@@ -98,7 +107,7 @@ class Mix {
       for (const { goal, tap, ramp } of part.taps)
         go(ramp, way(name, goal) ? centre * level(name, `send ${goal} level_db`) * (tap === "post" ? fader : 1) : 0);
     }
-    this.cut.curve = cut && !this.cut.curve ? new Float32Array([-1, 1]) : cut ? this.cut.curve : null;
+    cutOff(this.cut, cut);
     go(this.match, ratio(match_db));
     for (const voice of this.voices) {
       const goal = taps[voice.owner] === voice.stamp ? voice.scale : 0;
@@ -111,7 +120,7 @@ class Mix {
     if (part.rooms.has(stamp)) return;
     const convolver = new ConvolverNode(this.context, { buffer, disableNormalization: true });
     const lane = this.gain(0);
-    part.clip.connect(convolver).connect(lane.node).connect(part.pre.node);
+    part.sum.out.connect(convolver).connect(lane.node).connect(part.pre.node);
     part.rooms.set(stamp, { ...lane, convolver });
   }
 
