@@ -258,8 +258,8 @@ def test_the_browser_draws_what_matplotlib_would(faders):
     """The area of the bars, in their colour, is that of matplotlib's boxes; edges and words cover a part of it."""
     boxes = "boxes = [bars.artists[0].axes.transData.transform(p.vertices) for p in bars.artists[0].get_paths()]"
     area = float(faders.kernel(f"{boxes}; print(sum(np.prod(np.ptp(box, axis=0)) for box in boxes))"))
-    shown = """(image) => { const { width, height } = image.lastElementChild;
-      const { data } = image.lastElementChild.getContext('2d').getImageData(0, 0, width, height);
+    shown = """(image) => { const canvas = image.querySelector('.gl-moving'), { width, height } = canvas;
+      const { data } = canvas.getContext('2d').getImageData(0, 0, width, height);
       let count = 0;
       for (let k = 0; k < data.length; k += 4)
         count += data[k] === 0x56 && data[k + 1] === 0xb4 && data[k + 2] === 0xe9;
