@@ -103,10 +103,10 @@ function drawMarks(canvas, { marks = [], places }, letters, scale, tone) {
 // A hatch as matplotlib counts it: six lines, or rows of dots, for every sign on a tile of 100 pixels.
 function hatched(pen, [signs, colour], scale, tone) {
   const step = Math.max(3, Math.round((100 / (6 * signs.length)) * scale));
-  const tile = new OffscreenCanvas(step, step);
+  const tile = Object.assign(make("canvas"), { width: step, height: step });
   const brush = tile.getContext("2d");
   brush.strokeStyle = brush.fillStyle = tone(colour);
-  brush.lineWidth = Math.max(1, 1.39 * scale * 0.7);
+  brush.lineWidth = Math.max(1, scale);
   brush.beginPath();
   if (signs[0] === ".") brush.arc(step / 2, step / 2, Math.max(0.7, 0.1 * step), 0, 7);
   else
