@@ -425,8 +425,9 @@ def fingerprint(folder: Path) -> dict[Path, tuple]:
 def run(words: list[str], limit_s: float = LIMIT_S, room: int | None = None) -> tuple[int, str, str, float, str]:
     """Run a verb in this process; return its exit code, what it said, its seconds, and what it broke."""
 
-    def late(*_):
-        raise Hang
+    def late(number, _):
+        clock = f"{limit_s:g} s of the processor" if number == signal.SIGPROF else f"{10 * limit_s:g} s by the clock"
+        raise Hang(f"longer than {clock}")
 
     out, err, broken, code = io.StringIO(), io.StringIO(), "", -1
     former = {each: signal.signal(each, late) for each in (signal.SIGPROF, signal.SIGALRM)}
@@ -441,8 +442,8 @@ def run(words: list[str], limit_s: float = LIMIT_S, room: int | None = None) -> 
             code = read_record(Path(words[1])) if words[0] == "record" else command_line.main(words)
     except SystemExit as end:
         code = end.code
-    except Hang:
-        broken = f"longer than {limit_s:g} s"
+    except Hang as end:
+        broken = str(end)
     except BaseException:
         broken = traceback.format_exc()
     finally:
