@@ -282,5 +282,6 @@ def _edited(frame, jump, rate_hz):
     what, ms = "too much" if jump > 0 else "missing", 1000.0 * abs(jump) / rate_hz
     return GainlibError(
         f"{ms:.{1 if ms > 0.3 else 2}f} ms are {what} about {frame / rate_hz:.0f} s into the test file; the recording "
-        f"has a gap or was edited; record it again in one go"
+        "has a gap or was edited, or the box shifts what passes it, as a ring modulator does; record it again in one "
+        "go, with that switched off"
     )
