@@ -99,11 +99,15 @@ class ChainsStep(Step):
         """Return what takes an entry into the song and says so."""
 
         def enter():
-            session = self._entered(self.song.opened(), names, field, value)
+            who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
+            try:
+                session = self._entered(self.song.opened(), names, field, value)
+            except GainlibError as problem:
+                raise GainlibError(f"{who}: {problem}") from None
             self.song.change(session, "chains")
             row = next(each for each in self.table.rows if each["name"] == names[0])
             shown = {True: "on", False: "off"}.get(row[field], row[field])
-            self.tell("right", "Set", f"{', '.join(names)}: {COLUMNS[field].partition(' (')[0]} {shown or 'none'}.")
+            self.tell("right", "Set", f"{who}: {COLUMNS[field].partition(' (')[0]} {shown or 'none'}.")
             return True
 
         return enter
