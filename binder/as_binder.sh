@@ -15,7 +15,7 @@ git -C "$root" archive HEAD | tar -x -C "$home"
 if [ -n "${2:-}" ]; then
     packages="$("$1/env/bin/python" -c 'import sysconfig; print(sysconfig.get_path("purelib"))')"
     printf '%s\n%s\n' "$home" "$2" > "$packages/binder.pth"
-    cp -r "$2/../../../share" "$1/env/"
+    cp -r "$2/../../../share" "$2/../../../etc" "$1/env/"
     rm -rf "$1"/env/share/gainlib
 fi
 user=()

@@ -162,7 +162,7 @@ class WhoPanel(Panel):
         self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
         row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
         self.same = widgets.Button(layout=field["layout"])
-        self.other = widgets.Button(description="No, somebody else", layout=field["layout"])
+        self.other = widgets.Button(description="No, another learner", layout=field["layout"])
         self.last = widgets.HBox([self.same, self.other]).add_class("gl-buttons")
         super().__init__(self.last, row, self.code, self.said)
         self.add_class("gl-form")
