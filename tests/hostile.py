@@ -11,7 +11,6 @@ import functools
 import hashlib
 import io
 import json
-import resource
 import signal
 import struct
 import sys
@@ -424,6 +423,8 @@ def fingerprint(folder: Path) -> dict[Path, tuple]:
 
 def run(words: list[str], limit_s: float = LIMIT_S, room: int | None = None) -> tuple[int, str, str, float, str]:
     """Run a verb in this process; return its exit code, what it said, its seconds, and what it broke."""
+
+    import resource  # Windows has no such limits
 
     def late(number, _):
         clock = f"{limit_s:g} s of the processor" if number == signal.SIGPROF else f"{10 * limit_s:g} s by the clock"

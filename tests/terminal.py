@@ -1,11 +1,9 @@
 """The command line as a process of its own, on a terminal or into a pipe."""
 
 import os
-import pty
 import signal
 import subprocess
 import sys
-import termios
 
 # A shell starts what runs in the background with interrupts ignored, and children keep to that.
 START = (
@@ -16,6 +14,9 @@ START = (
 
 def interrupted(words, sign: bytes) -> tuple[int, bytes, bytes]:
     """Run a verb, interrupt it when `sign` appears on its screen, and return its exit code, output and screen."""
+    import pty  # Windows has neither
+    import termios
+
     screen, own = pty.openpty()
     termios.tcsetwinsize(own, (24, 100))  # a screen of no width has no room for a bar
     command = [sys.executable, "-c", START, *map(str, words)]

@@ -1,6 +1,7 @@
 """Ten thousand files that want to do harm, through every verb and a learner's record; by day three of each kind."""
 
 import shutil
+import sys
 
 import hostile
 import pytest
@@ -10,6 +11,7 @@ from hostile import KINDS, LIMIT_S, LONG_S, attempt, case, cases
 import gainlib.meters
 from gainlib.exercises.record import FILE_NAME
 
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has neither these limits nor these signals")
 LONG = "twelve hours of silence"
 SHARES = 20
 ROOM = (2_000, 20_000, 0)
