@@ -37,7 +37,9 @@ WATCH = f"""() => {{ window.gaps = []; let last = performance.now();
   const rows = {DESK}.meters, take = rows.take.bind(rows);
   rows.take = (data) => {{ take(data); const now = performance.now(); gaps.push(now - last); last = now; }}; }}"""
 DRAGS, LOOPS = 2, 8
-RAMP_MS = 15
+RAMP_MS, AHEAD_MS, FADE_MS = 15, 10, 20
+LET_GO = """(slider, value) => { slider.value = value; slider.dispatchEvent(new Event('input', { bubbles: true }));
+  window.up = performance.now(); slider.dispatchEvent(new Event('change', { bubbles: true })); }"""
 
 
 def yardstick() -> float:
@@ -65,7 +67,9 @@ def renderer_mb() -> float:
 
 def dragged(page, seconds: float = 2.0) -> None:
     """Drag a fader to and fro."""
-    box = page.locator("[role=slider]").nth(1).bounding_box()
+    handle = page.locator("[role=slider]").nth(1)
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
@@ -96,17 +100,12 @@ def busy(notebook, page) -> tuple[float, int]:
 
 def looped(notebook, page) -> list[float]:
     """Let a trim ahead of boxes go, again and again; return ms from then to the sound of what was rendered."""
-    found = []
-    page.evaluate("() => document.addEventListener('pointerup', (event) => (window.up = event.timeStamp), true)")
+    found, slider = [], page.get_by_role("slider", name="Trim", exact=True).first
     for k in range(LOOPS):
-        box = page.get_by_role("slider", name="Trim", exact=True).bounding_box()
-        x, y = box["x"] + box["width"] * (0.45 + 0.1 * (k % 2)), box["y"] + box["height"] / 2
         before = page.evaluate(f"() => {DESK}.log.length")
-        page.mouse.move(x, y)
-        page.mouse.down()
-        page.mouse.up()
+        slider.evaluate(LET_GO, -2.0 - 0.1 * k)  # another place each time, so that nothing is there already
         page.wait_for_function(f"(k) => {DESK}.log.length > k && {DESK}.sound.ready", arg=before, timeout=60_000)
-        found.append(page.evaluate(f"() => {DESK}.log.at(-1).at - window.up") + 10 + 20)  # ahead of time, and the fade
+        found.append(page.evaluate(f"() => {DESK}.log.at(-1).at - window.up") + AHEAD_MS + FADE_MS)
         notebook.idle()
         page.wait_for_timeout(800)
     return found
