@@ -31,7 +31,7 @@ class Resampled:
 
     def __init__(self, source: Audio | AudioFile, rate_hz: int):
         if rate_hz < 1:
-            raise GainlibError(f"{source.name}: {rate_hz} Hz is no sample rate; give one such as 48000")
+            raise GainlibError(f"{source.name}: {rate_hz} Hz is not a sample rate; give one such as 48000")
         self._source, self.rate_hz = source, rate_hz
         self.channels, self.name = source.channels, source.name
         self.frames = max(round(source.frames * rate_hz / source.rate_hz), 1)

@@ -347,7 +347,7 @@ def _text(session):
 
 def _write_chains(tell, session, path):
     if path.suffix.casefold() != ".toml":
-        raise GainlibError(f"{path.name} is no name for a chains file; give one that ends in .toml")
+        raise GainlibError(f"{path.name} is not a name for a chains file; give one that ends in .toml")
     text = _text(session)
     make_home(path)
     with replacing(path) as part:
