@@ -19,7 +19,7 @@ STILL_OPEN = {  # cannot be told apart so far; a tenth of the matrix at most
 } | {
     *((name, "coder") for name in ("wire", "bell +6 dB", "high-pass", "delay", "polarity", "DC block", "room")),
     *(("slight saturation", way) for way in ("coder", ALL)), *(("16 bit", way) for way in ("noise −70", "coder", ALL)),
-    ("12 bit", ALL), ("tremolo", "16-bit word"), ("stage near its rail", "coder"),
+    ("12 bit", ALL), ("tremolo", "16-bit word"), *(("stage near its rail", way) for way in ("coder", ALL)),
 }  # fmt: skip
 SURE = {
     ("bell +6 dB", "as it is"): "linear",
