@@ -21,29 +21,31 @@ const fromWire = (value) => (value === "-inf" ? -Infinity : Number(value));
 const toWire = (value) => (value === -Infinity ? "-inf" : value);
 
 // What a hand moves goes to Python at once, and goes on doing so while answers are far away: the widgets' own way waits
-// for each answer before it says the next. Python tells which move it is done with; where too many are under way, the
-// newest is kept back here, and always follows.
+// for each answer before it says the next. Python tells which move it is done with; where more are under way than fill the
+// way there and back, something is slow, and the newest is kept back here. It always follows.
 const MOST_AWAY = 16;
 const APART_MS = 15;
 const LOST_MS = 3000;
 function moving(model, name) {
-  const sent = new Set(); // the numbers of moves that are under way
+  const sent = new Map(); // when each move that is under way went out, by its number
   const mine = new Map(); // what was moved since none was, by its place in the list
-  let [number, last, held, timer] = [0, -Infinity, null, 0];
+  let [number, last, held, timer, soonest] = [0, -Infinity, null, 0, Infinity];
   function go() {
     clearTimeout(timer);
     const now = performance.now();
     if (now - last > LOST_MS) sent.clear();
-    if (!held || sent.size >= MOST_AWAY) return;
+    if (!held || sent.size >= Math.min(MOST_AWAY, 2 + soonest / APART_MS)) return;
     if (now < last + APART_MS) return void (timer = setTimeout(go, last + APART_MS - now));
     number += 1;
     last = now;
-    sent.add(number);
+    sent.set(number, now);
     model.send({ do: "move", number, values: held });
     held = null;
   }
   function answered({ moved }) {
-    if (!sent.delete(moved)) return;
+    if (!sent.has(moved)) return;
+    soonest = Math.min(performance.now() - sent.get(moved), soonest + 0.1); // the way may have grown longer
+    sent.delete(moved);
     if (!sent.size && !held) mine.clear();
     go();
   }
