@@ -235,7 +235,7 @@ class MixPlayer(Player):
     def _match_text(self):
         if len(self._sessions) < 2 or not self.match:
             return super()._match_text()
-        return "Matched in loudness when the hand lets go."
+        return "Matched in loudness after each move."
 
     # ---- what the browser asks for ---------------------------------------------------------------------------------
 
