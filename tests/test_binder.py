@@ -1,19 +1,13 @@
-"""Binder, dev container and link: they open on the index, on the same packages; the build itself with --all."""
+"""Binder, dev container and link: they open on the index, on the same packages."""
 
-import getpass
 import json
 import os
 import re
-import signal
 import subprocess
-import sys
-import sysconfig
-import time
 import urllib.parse
 import urllib.request
 
 import pytest
-from daily import rest
 from labhand import LABS
 
 ROOT = LABS.parent
@@ -51,30 +45,3 @@ def test_a_dev_container_is_set_up_as_binder_is():
     version = (BINDER / "runtime.txt").read_text(encoding="utf-8").strip().removeprefix("python-")
     assert f"FROM python:{version}-" in image
     assert told["postCreateCommand"] == "pip install -r binder/requirements.txt && bash binder/postBuild"
-
-
-@pytest.mark.skipif(os.name == "nt", reason="Binder and its scripts run on Linux")
-@pytest.mark.parametrize("who", [rest("an ordinary user")])
-def test_it_builds_and_opens_in_a_clean_home(tmp_path, who):
-    """The packages are those of this environment, which are not installed again."""
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
-    log, packages = tmp_path / "log", sysconfig.get_path("purelib")
-    command = ["bash", str(BINDER / "as_binder.sh"), str(tmp_path / "clean"), packages]
-    environment = os.environ | {"PYTHON": getattr(sys, "_base_executable", sys.executable)}
-    with log.open("w") as stream:
-        process = subprocess.Popen(command, stdout=stream, stderr=stream, env=environment, start_new_session=True)
-    try:
-        for _ in range(600):
-            found = re.search(rf"http://127\.0\.0\.1:\d+{PAGE}", log.read_text())
-            if found or process.poll() is not None:
-                break
-            time.sleep(0.5)
-        assert found, log.read_text()
-        with urllib.request.urlopen(f"{found[0]}?token=workbook", timeout=120) as answer:
-            assert "Levels from microphone to master" in answer.read().decode()
-        owner = (tmp_path / "clean" / "home" / "jovyan" / "labs").owner() if getpass.getuser() != "root" else "1000"
-        assert owner != "root"
-    finally:
-        os.killpg(process.pid, signal.SIGTERM)
-        process.wait(60)
