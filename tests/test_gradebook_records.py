@@ -1,8 +1,10 @@
 """Records as they come in: damaged, doubled, in any spelling, impossible, copied."""
 
+import io
 import json
 import re
 import unicodedata
+import zipfile
 
 import numpy as np
 import pytest
@@ -233,7 +235,7 @@ def test_an_honest_class_copies_nothing(tmp_path, seed):
 
 def test_three_copied_answers_are_named_and_two_are_not(tmp_path):
     """To the last decimal: what is only near somebody else's right answer may be anybody's."""
-    anna, ben, cleo = (Writer(name) for name in ("anna", "ben", "cleo"))
+    anna, ben, cleo = (Writer(name, day=day) for name, day in (("anna", 4), ("ben", 5), ("cleo", 4)))
     for id in school.TYPED:
         anna.do(id, "right")
         cleo.do(id, "wrong")
@@ -263,3 +265,76 @@ def test_a_file_with_the_name_changed_is_both_copied_and_tampered(tmp_path):
     assert {book.names[each.who][1] for each in book.disagreements} == {"adam"}
     assert all("those of zoe (7b), no. 1" in each.sentence for each in book.disagreements)
     assert [sum(row.points for row in book.of((CLASS, name))) for name in ("zoe", "adam")] == [6, 0]
+
+
+def test_whose_file_was_taken_is_not_accused(tmp_path):
+    """The copier has done more of their own than the source, before and beside it; the source is still not named."""
+    zoe, adam = Writer("zoe").do("05-1", "right"), Writer("adam")
+    for id in ("05-2", "05-3", "05-6"):
+        adam.do(id, "right")
+    zoe.save(tmp_path)
+    taken = zoe.text().replace('"learner": "zoe"', '"learner": "adam"')
+    (tmp_path / "adam.jsonl").write_text(adam.text() + taken, encoding="utf-8")
+    [copied] = gradebook(tmp_path).copied
+    assert (copied.who[1], copied.source[1], copied.lines) == ("adam", "zoe", 1)
+    bare = Writer("zoe")
+    bare.event("start", lab="05")
+    bare.save(tmp_path)
+    taken = bare.text().replace('"learner": "zoe"', '"learner": "adam"')
+    (tmp_path / "adam.jsonl").write_text(adam.text() + taken, encoding="utf-8")
+    book = gradebook(tmp_path)
+    assert not book.copied and book.unclear == ("adam (7b) and zoe (7b)",), "nothing in the line tells whose it is"
+    answers = [Writer("ben", day=3), Writer("carl", day=5)]
+    for id in ("05-1", "05-2", "05-3"):
+        answers[0].answer(id, answers[1].right(id))
+        answers[1].do(id, "right")
+    for writer in answers:
+        writer.save(tmp_path / "others")
+    assert not gradebook(tmp_path / "others").copied, "what was answered first is nobody's copy"
+
+
+# ---- files as platforms hand them out --------------------------------------------------------------------------------
+
+
+def _zipped(**files):
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w") as archive:
+        for name, content in files.items():
+            archive.writestr(name.replace("__", "."), content)
+    return held.getvalue()
+
+
+def test_a_record_is_known_by_what_it_holds(tmp_path, capsys):
+    """Renamed, packed twice, one list, UTF-16: all marked; what is no record is named, and so is what is lost."""
+    texts = {name: Writer(name).do("05-1", "right").text() for name in "abcdefg"}
+    (tmp_path / "a.jsonl.txt").write_text(texts["a"], encoding="utf-8")
+    (tmp_path / "b.json").write_text(texts["b"], encoding="utf-8-sig")
+    (tmp_path / "c.JSONL").write_text(texts["c"], encoding="utf-8")
+    (tmp_path / "d.json").write_text(f"[{texts['d']}]", encoding="utf-8")
+    (tmp_path / "e").write_text(texts["e"], encoding="utf-16")
+    packed = _zipped(f__jsonl=texts["f"], notes__txt="see you")
+    (tmp_path / "all.zip").write_bytes(_zipped(f__zip=packed, g__txt=texts["g"], again__jsonl=texts["a"]))
+    (tmp_path / "cut.zip").write_bytes(packed[:-30])
+    (tmp_path / "lab.ipynb").write_text("{}")
+    (tmp_path / "empty.jsonl").write_bytes(b"\n")
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    listed = write_list(tmp_path, "name\n" + "\n".join("abcdefg") + "\n")
+    assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "--class-list", listed, "-q") == 1
+    said = capsys.readouterr()
+    assert {row["learner"] for row in rows_of(tmp_path / "m.csv") if row["points"] == "2"} == set("abcdefg")
+    assert "cut.zip: is a zip archive that is cut off or damaged" in said.err
+    assert "empty.jsonl: is empty" in said.err and len(said.err.splitlines()) == 2
+    for sentence in (
+        "notes.txt: holds no record",
+        "lab.ipynb: is a notebook",
+        "again.jsonl: is the same as a.jsonl.txt, and counted once",
+    ):
+        assert sentence in said.out or sentence.replace("a.jsonl.txt", "again.jsonl") in said.out, said.out
+    assert "m.csv" not in said.out and "list.csv" not in said.out
+    assert all(path.read_bytes() == content for path, content in before.items()), "nothing is unpacked or altered"
+
+
+def test_a_file_under_another_name_is_told(tmp_path):
+    Writer("adam").do("05-1", "right").save(tmp_path, "Zoë_Lang 12")
+    book = gradebook(tmp_path, read_class_list(write_list(tmp_path, "name\nLang Zoë\nadam\n")))
+    assert book.nothing == ("Lang Zoë: no record; the file Zoë_Lang 12.jsonl is a record of adam (7b)",)

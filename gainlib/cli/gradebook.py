@@ -10,8 +10,9 @@ from gainlib.cli.report import jsonable
 DESCRIPTION = """\
 Mark a class: every learner's numbers are drawn again and every answer is marked again, whatever the records say.
 
-FOLDER holds the record files (*.jsonl), in subfolders if you like, one or several a learner, or joined. The same event
-in two files counts once. A line that cannot be read is named with its file, and the rest counts.
+FOLDER holds the record files, in subfolders or zip archives if you like, one or several a learner, or joined. They are
+known by what they hold, whatever their names; every file that is not used is named with the reason. The same event in
+two files counts once. A line that cannot be read is named with its file, and the rest counts.
 
 --class-list: one learner a line, or a table with the columns learner and class. --overrides: a table with the columns
 learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
@@ -46,10 +47,11 @@ def run(options: argparse.Namespace) -> int:
     _check_lab(options)
     targets = _targets(options)
     folder = require(path_of(options.folder))
-    handed = collect(folder)
+    own = (*targets.values(), *(path_of(text) for text in (options.class_list, options.overrides) if text))
+    handed = collect(folder, {path.resolve() for path in own if path})
     listed, overrides, problems = _lists(options, handed)
     if not handed.lines:
-        options.report.problem(f"{folder}: no record with an event in it; looked for *.jsonl")
+        options.report.problem(f"{folder}: no record with an event in it")
     bar = Bar(options.quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left")
 
     def start(total):
@@ -65,6 +67,8 @@ def run(options: argparse.Namespace) -> int:
     if book.rows:
         problems += _written(((targets["csv"], write_csv), (targets["html"], write_html)), book)
         _tell(options.report, book)
+    elif book.unused:
+        _told(options.report, "Files not used", book.unused)
     for problem in problems:
         options.report.problem(problem)
     return 1 if problems or not handed.lines else 0
@@ -139,9 +143,13 @@ def _tell(report, book):
     report.show(["", *_exercises(book)])
     for title, entries in _findings(book):
         if entries:
-            more = len(entries) - _MOST_TOLD
-            told = [f"  {plain(entry)}" for entry in entries[:_MOST_TOLD]]
-            report.show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
+            _told(report, title, entries)
+
+
+def _told(report, title, entries):
+    more = len(entries) - _MOST_TOLD
+    told = [f"  {plain(entry)}" for entry in entries[:_MOST_TOLD]]
+    report.show(["", f"{title}:", *told, *([f"  and {more} more; see the page (--html)"] if more > 0 else [])])
 
 
 def _learners(book):
@@ -195,7 +203,9 @@ def _findings(book):
         ("Not on the class list", book.unlisted),
         ("Records that disagree with what comes out", disagree),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
+        ("Records with lines in common; nothing tells whose they are", book.unclear),
         ("Exercises that do not exist", book.unknown),
+        ("Files not used", book.unused),
         ("Points by hand", by_hand),
     )
 

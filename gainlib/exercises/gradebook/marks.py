@@ -1,8 +1,10 @@
 """Every answer of a class marked again, what its record says of it held against that, and whose answer it is.
 
-Everybody has numbers of their own, so a copied answer is wrong for the one who copies and right for the other. The same
-answer to the last decimal in one exercise may be chance; from three exercises of one lab on the two are named. Lines
-that stand in both records under one event number need no second. What is reported is a reason to ask, not a proof.
+Everybody has numbers of their own, so a copied answer is wrong for the one who copies and right for the other. It tells
+where it was given after the other's, is right for nobody else in the class, and is no mistake that others make with
+numbers of their own. In one exercise it may still be chance; from three of one lab on it is named. Lines that stand in
+two records are the other's only where their numbers, or what is right, are; else no direction is named. What is
+reported is a reason to ask, not a proof.
 """
 
 import json
@@ -234,28 +236,45 @@ class Copied:
         return "; ".join(found)
 
 
-def copies(answers: Sequence[Answer], shared: Iterable[tuple[Line, Line]] = ()) -> tuple[Copied, ...]:
-    """Return who has whose answers, sorted, from a class marked again and the lines that stand under two names."""
+Pair = tuple[Who, Who]
+
+
+def copies(
+    answers: Sequence[Answer], shared: Iterable[tuple[Line, Line]] = ()
+) -> tuple[tuple[Copied, ...], tuple[Pair, ...]]:
+    """Return who has whose answers, and pairs with lines in common of which nothing tells whose they are; both sorted.
+
+    `answers` are a class's, marked again; `shared` the lines that stand under two names.
+    """
     typed = {pair: ids for pair, ids in _typed(answers).items() if max(Counter(map(_lab, ids)).values()) >= FEWEST}
-    lines = _taken_over(shared, answers)
+    lines, unclear = _taken_over(shared, answers)
     pairs = sorted({*typed, *lines})
-    return tuple(Copied(*pair, tuple(sorted(typed.get(pair, ()))), lines.get(pair, 0)) for pair in pairs)
+    copied = tuple(Copied(*pair, tuple(sorted(typed.get(pair, ()))), lines.get(pair, 0)) for pair in pairs)
+    return copied, tuple(sorted(unclear))
 
 
-def _typed(answers) -> dict[tuple[Who, Who], set[str]]:
+def _typed(answers) -> dict[Pair, set[str]]:
     """Return the exercises in which each pair (copier, source) has the same answer, right for the source only."""
-    right: dict[tuple[str, str], list[Answer]] = {}
+    right: dict[tuple[str, str], dict[Who, Answer]] = {}
     for answer in answers:
         if answer.verdict.state == "right":
-            right.setdefault(_same(answer), []).append(answer)
-    found: dict[tuple[Who, Who], set[str]] = {}
+            right.setdefault(_same(answer), {}).setdefault(answer.who, answer)
+    found: dict[Pair, set[str]] = {}
     for answer in answers:
-        if answer.verdict.state in ("right", "unattempted") or not _tells(answer.exercise):
+        if answer.verdict.state in ("right", "unattempted") or answer.verdict.slips or not _tells(answer.exercise):
             continue
-        for other in right.get(_same(answer), ()):
-            if other.who != answer.who and question(other.given) != question(answer.given):
-                found.setdefault((answer.who, other.who), set()).add(answer.exercise)
+        owners = right.get(_same(answer), {})
+        if len(owners) != 1:
+            continue
+        [other] = owners.values()
+        if other.who != answer.who and question(other.given) != question(answer.given) and _after(answer, other):
+            found.setdefault((answer.who, other.who), set()).add(answer.exercise)
     return found
+
+
+def _after(answer, other):
+    own, first = (moment(each.line.event["time"]) for each in (answer, other))
+    return own is not None and first is not None and own > first
 
 
 def _lab(id):
@@ -271,14 +290,33 @@ def _tells(id):
     return any(part.kind == "number" or isinstance(part, Checked) for part in exercise(id).parts)
 
 
-def _taken_over(shared, answers) -> dict[tuple[Who, Who], int]:
-    """Return how many lines each pair (copier, source) shares; the source is whose numbers the lines hold."""
-    owned: dict[Who, int] = {}
-    for answer in answers:
-        stored = answer.line.event.get("given")
-        owned[answer.who] = owned.get(answer.who, 0) + (stored is not None and same_values(stored, answer.given))
-    counts: dict[tuple[Who, Who], int] = {}
-    for first, second in shared:
-        source, copier = sorted((first.who, second.who), key=lambda who: owned.get(who, 0), reverse=True)
-        counts[copier, source] = counts.get((copier, source), 0) + 1
-    return counts
+def _taken_over(shared, answers) -> tuple[dict[Pair, int], set[Pair]]:
+    """Return how many lines each pair (copier, source) shares, and the pairs where nothing tells who is which.
+
+    Only the shared lines count: who has more of their own beside them may be either.
+    """
+    at = {(answer.line.path, answer.line.number): answer for answer in answers}
+    owned: dict[Pair, list[int]] = {}
+    for pair in shared:
+        one, other = (_owns(at.get((line.path, line.number))) for line in pair)
+        names = (pair[0].who, pair[1].who)
+        first = names[0] <= names[1]
+        counts = owned.setdefault(names if first else names[::-1], [0, 0, 0])
+        counts[2] += 1
+        if one != other:
+            counts[0 if (one > other) == first else 1] += 1
+    lines, unclear = {}, set()
+    for (one, other), (of_one, of_other, every) in owned.items():
+        if bool(of_one) == bool(of_other):
+            unclear.add((one, other))
+        else:
+            lines[(other, one) if of_one else (one, other)] = every
+    return lines, unclear
+
+
+def _owns(answer) -> bool:
+    """Whether an answer is for its learner's own numbers, or, where none stand beside it, is right for them."""
+    if answer is None:
+        return False
+    stored = answer.line.event.get("given")
+    return answer.verdict.state == "right" if stored is None else same_values(stored, answer.given)

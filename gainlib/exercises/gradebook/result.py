@@ -2,6 +2,7 @@
 
 import multiprocessing
 import os
+import re
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -58,6 +59,10 @@ class Gradebook:
         Exercises in the records that are none; a sentence each.
     problems : tuple of str
         Lines and files that could not be read; a sentence each.
+    unused : tuple of str
+        Files that are no records; a sentence each.
+    unclear : tuple of str
+        Records that share lines of which nothing tells whose they are; a sentence each.
     names : dict
         Class code and name as written, for every learner in normal form.
     files : int
@@ -73,6 +78,8 @@ class Gradebook:
     overrides: tuple[tuple[Override, float], ...] = ()
     unknown: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
+    unclear: tuple[str, ...] = ()
     names: dict[Who, Who] = field(default_factory=dict)
     files: int = 0
 
@@ -153,18 +160,21 @@ def gradebook(
         for each in strangers(answers)
     ]
     disagreements += _rewritten(handed)
+    copied, unclear = copies(answers, handed.shared)
     found = Gradebook(
         disagreements=tuple(sorted(disagreements, key=lambda each: (each.who, each.exercise, str(each.line)))),
-        copied=copies(answers, handed.shared),
+        copied=copied,
+        unclear=tuple(f"{shown_name(names[one])} and {shown_name(names[other])}" for one, other in unclear),
         unknown=_unknown(handed, names),
-        problems=(*handed.unread, *map(str, handed.damaged)),
+        problems=(*(str(each) for each in handed.unused if each.lost), *map(str, handed.damaged)),
+        unused=tuple(str(each) for each in handed.unused if not each.lost),
         names=names,
         files=handed.files,
     )
-    return _finished(found, rows, class_list, overrides, chosen, salt)
+    return _finished(found, rows, class_list, overrides, chosen, salt, handed.holders)
 
 
-def _finished(found, rows, class_list, overrides, chosen, salt):
+def _finished(found, rows, class_list, overrides, chosen, salt, holders):
     """Add those without a record, the notes, the overrides and the figures of the exercises."""
     absent = [listed for listed in class_list if not any(listed.is_for(who) for who in found.names)]
     unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
@@ -172,7 +182,7 @@ def _finished(found, rows, class_list, overrides, chosen, salt):
     rows, counted, problems = _overridden(_noted(rows, found), overrides)
     rows.sort(key=lambda row: (*row.who, row.exercise))
     idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
-    nothing = [_absence(listed, found.names) for listed in absent]
+    nothing = [_absence(listed, found.names, holders) for listed in absent]
     nothing += [f"{shown_name(found.names[who])}: a record, but no answer" for who in idle]
     return replace(
         found,
@@ -198,10 +208,18 @@ def _about(lines: Iterable[Line], chosen) -> list[Line]:
     return [line for line in lines if "exercise" not in line.event or line.event["exercise"] in ids]
 
 
-def _absence(listed, names):
+def _absence(listed, names, holders):
     elsewhere = [shown_name(name) for who, name in names.items() if who[1] == normal_form(listed.learner)]
     hint = f"; there is a record of {', '.join(elsewhere)}" if elsewhere else ""
+    words = set(_words(listed.learner))
+    for path, who in holders:
+        if words <= set(_words(path.stem)) and who in names and who[1] != normal_form(listed.learner):
+            hint += f"; the file {path.name} is a record of {shown_name(names[who])}"
     return f"{shown_name((listed.class_code or '', listed.learner))}: no record{hint}"
+
+
+def _words(text):
+    return re.findall(r"[^\W_]+", normal_form(text))
 
 
 def _noted(rows, found):

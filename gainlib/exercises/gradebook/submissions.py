@@ -5,18 +5,16 @@ names for both of them, since that is how a copied file looks, and says where tw
 """
 
 import json
-import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.events import Damaged, identity, parsed
+from gainlib.exercises.gradebook.files import Found, Unused, handed_files
 
-SUFFIX = ".jsonl"
 _DEEPEST = 20
-_BOM = b"\xef\xbb\xbf"
 _LATEST_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
 
 
@@ -55,22 +53,25 @@ class HandedIn:
         Every event once, in the order of their time.
     damaged : tuple of Damaged
         Lines that could not be read.
-    unread : tuple of str
-        Files that could not be read, with the reason.
+    unused : tuple of Unused
+        Files that are not used, with the reason.
     rewritten : tuple of (Line, Line)
         Two versions of one event of one learner; the first was kept.
     shared : tuple of (Line, Line)
         One event under the names of two learners; both were kept.
     files : int
         Record files found.
+    holders : tuple of (Path, tuple of (str, str))
+        Every record file with each class code and learner in it, in normal form.
     """
 
     lines: tuple[Line, ...]
     damaged: tuple[Damaged, ...] = ()
-    unread: tuple[str, ...] = ()
+    unused: tuple[Unused, ...] = ()
     rewritten: tuple[tuple[Line, Line], ...] = ()
     shared: tuple[tuple[Line, Line], ...] = ()
     files: int = 0
+    holders: tuple[tuple[Path, tuple[str, str]], ...] = ()
 
     def names(self) -> dict[tuple[str, str], tuple[str, str]]:
         """Return class code and name as last written, for every class code and name in normal form, sorted."""
@@ -78,33 +79,40 @@ class HandedIn:
         return dict(sorted(written.items()))
 
 
-def collect(path: str | Path) -> HandedIn:
-    """Read a record file, or every record file of a folder down to any depth.
+def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
+    """Read a record file, or every record file of a folder down to any depth, also within archives.
 
     Parameters
     ----------
     path : path
-        A file, or a folder searched for ``*.jsonl``; hidden files do not count.
+        A file, or a folder; a record is known by what it holds, whatever its name. Hidden files do not count.
+    but : collection of Path
+        Resolved paths of files that nobody handed in, such as the class list.
 
     Returns
     -------
     HandedIn
         Without any lines where there is no record; a file or a line that cannot be read is named, the rest counts.
     """
-    path = Path(path)
-    damaged, unread, lines = [], [], []
-    paths = _record_files(path, unread) if os.path.isdir(path) else [path]
-    for each in paths:
-        try:
-            content = each.read_bytes()
-        except OSError as problem:
-            unread.append(f"{each}: cannot be read ({problem.strerror or problem}); the file is skipped")
+    damaged, lines, unused, holders = [], [], [], {}
+    first_with: dict[tuple[bytes, ...], Path] = {}
+    for found in handed_files(Path(path)):
+        if found.path.resolve() in but:
             continue
-        for found in _read(content, each):
-            (lines if isinstance(found, Line) else damaged).append(found)
+        if isinstance(found, Found) and found.lines in first_with:
+            found = Unused(found.path, f"is the same as {first_with[found.lines].name}, and counted once")
+        if isinstance(found, Unused):
+            unused.append(found)
+            continue
+        first_with[found.lines] = found.path
+        for read in _read(found):
+            (lines if isinstance(read, Line) else damaged).append(read)
+            if isinstance(read, Line):
+                holders[found.path, read.who] = None
     kept, rewritten, shared = _each_once(lines)
     kept.sort(key=lambda line: moment(line.event["time"]) or float("inf"))
-    return HandedIn(tuple(kept), tuple(damaged), tuple(unread), tuple(rewritten), tuple(shared), len(paths))
+    once = (kept, damaged, unused, rewritten, shared)
+    return HandedIn(*map(tuple, once), files=len(first_with), holders=tuple(holders))
 
 
 def moment(time: str) -> float | None:
@@ -129,31 +137,12 @@ def same_json(one: object, other: object) -> bool:
     return json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
 
 
-def _record_files(folder, unread):
-    """Return the record files of a folder down to any depth, sorted; what cannot be looked into goes to `unread`."""
-
-    def refused(problem):
-        unread.append(f"{problem.filename}: cannot be read ({problem.strerror or problem}); the folder is skipped")
-
-    found = []
-    for place, _, names in os.walk(folder, onerror=refused):
-        for name in names:
-            path = Path(place, name)
-            if name.startswith(".") or not name.casefold().endswith(SUFFIX):
-                continue
-            if os.path.exists(path) and not os.path.isfile(path):
-                unread.append(f"{path}: is no ordinary file; it is skipped")  # a pipe would be waited for
-            else:
-                found.append(path)
-    return sorted(found)
-
-
-def _read(content: bytes, path: Path) -> Iterator[Line | Damaged]:
-    for number, line in enumerate(content.removeprefix(_BOM).splitlines(), start=1):
-        events, damaged = parsed([line], path)
+def _read(found: Found) -> Iterator[Line | Damaged]:
+    for number, line in enumerate(found.lines, start=1):
+        events, damaged = parsed([line], found.path)
         for event in events:
             reason = _unfit(event)
-            yield Damaged(path, number, reason) if reason else Line(event, path, number)
+            yield Damaged(found.path, number, reason) if reason else Line(event, found.path, number)
         yield from (replace(bad, line=number) for bad in damaged)
 
 
