@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import re
+import sys
 
 import numpy as np
 import pytest
@@ -273,8 +274,9 @@ def test_the_page_holds_tables_and_no_markup_of_others(room, written):
     assert all(shade[:2] == shade[2:4] == shade[4:] for shade in colours), "greys only"
 
 
-def test_what_is_said_on_the_screen(room, written, capsys, tmp_path):
+def test_what_is_said_on_the_screen(room, written, capsys, tmp_path, monkeypatch):
     out, _ = written
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)  # a bar is shown on a terminal only
     lists = ["--class-list", out / "class.csv", "--overrides", out / "by hand.csv"]
     assert run("gradebook", room.folder, "--csv", tmp_path / "m.csv", *lists) == 1
     said = capsys.readouterr()

@@ -13,8 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from school import CLASS, IDS, Reading, Writer, rows_of, run, write_list
 
+from gainlib.audio import GainlibError
 from gainlib.exercises import exercise
-from gainlib.exercises.gradebook import gradebook, read_class_list, write_csv
+from gainlib.exercises.gradebook import gradebook, read_aliases, read_class_list, write_csv
 from gainlib.exercises.gradebook.export import page
 
 # ---- damage, doubles, nobody -----------------------------------------------------------------------------------------
@@ -338,3 +339,21 @@ def test_a_file_under_another_name_is_told(tmp_path):
     Writer("adam").do("05-1", "right").save(tmp_path, "Zoë_Lang 12")
     book = gradebook(tmp_path, read_class_list(write_list(tmp_path, "name\nLang Zoë\nadam\n")))
     assert book.nothing == ("Lang Zoë: no record; the file Zoë_Lang 12.jsonl is a record of adam (7b)",)
+
+
+def test_one_learner_under_two_spellings(tmp_path):
+    """Two spaces and a nickname: marked by the numbers of each, put together, and sorted as a register is."""
+    one, two, nick = Writer("Inés Müller"), Writer("Inés  Müller", day=5), Writer("nessi", day=6)
+    one.do("05-1", "wrong").do("05-2", "right").save(tmp_path)
+    two.do("05-1", "right").save(tmp_path)
+    nick.do("05-3", "right").save(tmp_path)
+    for name in ("Zoe", "Émilie", "adam"):
+        Writer(name).do("05-1", "wrong").save(tmp_path)
+    aliases = read_aliases(write_list(tmp_path, "also;learner;class\nNESSI;Inés Müller;7b\n"))
+    book = gradebook(tmp_path, read_class_list(write_list(tmp_path, "name\ninés   müller\n")), aliases=aliases)
+    assert list(dict.fromkeys(row.learner for row in book.rows)) == ["adam", "Émilie", "Inés Müller", "Zoe"]
+    own = {row.exercise: row for row in book.of((CLASS, "inés müller"))}
+    assert [own[id].points for id in ("05-1", "05-2", "05-3")] == [2, 2, 2] and not book.nothing
+    assert own["05-1"].notes == ("also answered as “Inés Müller”; the best counts",) and own["05-1"].tries == 2
+    with pytest.raises(GainlibError, match="lacks also or learner"):
+        read_aliases(write_list(tmp_path, "a,b\nx,y\n"))

@@ -28,6 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--html", metavar="F", help="write a page to F, to read and print")
     parser.add_argument("--class-list", metavar="F", help="who should have handed in")
+    parser.add_argument("--aliases", metavar="F", help="other names: a table with the columns also, learner, class")
     parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
     parser.add_argument(
@@ -47,9 +48,9 @@ def run(options: argparse.Namespace) -> int:
     _check_lab(options)
     targets = _targets(options)
     folder = require(path_of(options.folder))
-    own = (*targets.values(), *(path_of(text) for text in (options.class_list, options.overrides) if text))
+    own = (*targets.values(), *(path_of(text) for text in _given_lists(options)))
     handed = collect(folder, {path.resolve() for path in own if path})
-    listed, overrides, problems = _lists(options, handed)
+    listed, overrides, aliases, problems = _lists(options, handed)
     if not handed.lines:
         options.report.problem(f"{folder}: no record with an event in it")
     bar = Bar(options.quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left")
@@ -59,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         return lambda: bar("answers", next(done), total)
 
     try:
-        wanted = {"lab": options.lab, "most": options.sets, "processes": options.processes}
+        wanted = {"lab": options.lab, "most": options.sets, "processes": options.processes, "aliases": aliases}
         book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
     finally:
         bar.close()
@@ -105,7 +106,7 @@ def _check_lab(options):
 def _targets(options):
     """Check where the results shall go before anything long begins."""
     targets = {name: path_of(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
-    given = [path_of(text).resolve() for text in (options.folder, options.class_list, options.overrides) if text]
+    given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options))]
     for name, target in targets.items():
         if target is None:
             continue
@@ -116,20 +117,26 @@ def _targets(options):
     return targets
 
 
+def _given_lists(options):
+    return [text for text in (options.class_list, options.aliases, options.overrides) if text]
+
+
 def _lists(options, handed):
     """Read class list and overrides; what is wrong with a whole file is wrong use, a line of it is named."""
     from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook import read_class_list, read_overrides
+    from gainlib.exercises.gradebook import read_aliases, read_class_list, read_overrides
 
-    listed, overrides, problems = (), (), ()
+    listed, overrides, aliases, problems = (), (), {}, ()
     try:
         if options.class_list:
             listed = read_class_list(path_of(options.class_list), {name for _, name in handed.names().values()})
+        if options.aliases:
+            aliases = read_aliases(path_of(options.aliases))
         if options.overrides:
             overrides, problems = read_overrides(path_of(options.overrides))
     except GainlibError as error:
         options.usage_error(str(error))
-    return listed, overrides, problems
+    return listed, overrides, aliases, problems
 
 
 # ---- what is said on the screen --------------------------------------------------------------------------------------

@@ -58,7 +58,7 @@ class _Optional(Part):
         return keys
 
     def _text(self, key, given):
-        return next(shorten(option.text, 80) for option in self.options_for(given) if option.key == key)
+        return next(option.text for option in self.options_for(given) if option.key == key)
 
 
 @dataclass(frozen=True)

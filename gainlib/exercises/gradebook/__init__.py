@@ -8,6 +8,7 @@ that is reported. No screen is needed.
 from gainlib.exercises.gradebook.export import write_csv, write_html
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
 from gainlib.exercises.gradebook.marks import Copied, Disagreement
+from gainlib.exercises.gradebook.people import read_aliases
 from gainlib.exercises.gradebook.result import Gradebook, gradebook
 from gainlib.exercises.gradebook.rows import Item, Row
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
@@ -24,6 +25,7 @@ __all__ = [
     "Row",
     "collect",
     "gradebook",
+    "read_aliases",
     "read_class_list",
     "read_overrides",
     "write_csv",

@@ -19,7 +19,9 @@ from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
 
 _LEARNER = ("learner", "name")
-_CLASS = ("class", "class_code", "class code")
+CLASS = ("class", "class_code", "class code")
+_ID = ("id", "student id", "id number", "username", "number", "nr")
+_MAIL = ("e-mail", "email", "e-mail address", "email address", "mail")
 _SEPARATORS = ",;\t"
 
 
@@ -33,10 +35,14 @@ class Listed:
         As the list has it.
     class_code : str or None
         None where the list has no column for it: any class will do.
+    id, mail : str
+        What a learning platform knows them by, where the list has it.
     """
 
     learner: str
     class_code: str | None = None
+    id: str = ""
+    mail: str = ""
 
     def is_for(self, who: tuple[str, str]) -> bool:
         """Whether a class code and a name in normal form are meant."""
@@ -73,7 +79,19 @@ class Override:
 
 def names_the_same(learner: str, class_code: str | None, who: tuple[str, str]) -> bool:
     """Whether a name, and a class code if there is one, are those of somebody in normal form."""
-    return normal_form(learner) == who[1] and (class_code is None or normal_form(class_code) == who[0])
+    fits = class_code is None or same_name(class_code) == same_name(who[0])
+    return same_name(learner) == same_name(who[1]) and fits
+
+
+def same_name(name: str) -> str:
+    """Return a name as people compare it: in normal form, one space between words.
+
+    Examples
+    --------
+    >>> same_name("Inés  Müller") == same_name("inés müller ")
+    True
+    """
+    return " ".join(normal_form(name).split())
 
 
 def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[Listed, ...]:
@@ -82,8 +100,8 @@ def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[List
     Parameters
     ----------
     path : path
-        With a heading (``learner`` or ``name``, and ``class`` if wanted) the columns may stand in any order and others
-        beside them. Without one a line is a name, or a name and a class code with a separator between.
+        With a heading (``learner`` or ``name``; ``class``, ``id``, ``e-mail`` if wanted) the columns may stand in any
+        order and others beside them. Without one a line is a name, or a name and a class code with a separator between.
     known : collection of str
         Names in the records: a line that is one of them is that name, whatever separators it holds.
 
@@ -92,16 +110,19 @@ def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[List
     GainlibError
         When the file cannot be read or names nobody.
     """
-    rows = _table(path)
+    rows = table(path)
     heading = [cell.casefold() for cell in rows[0][2]] if rows else []
-    learner = _column(heading, _LEARNER)
+    learner = column(heading, _LEARNER)
     if learner is not None:
-        group = _column(heading, _CLASS)
-        found = [(_cell(cells, learner), None if group is None else _cell(cells, group)) for _, _, cells in rows[1:]]
+        group, *others = (column(heading, names) for names in (CLASS, _ID, _MAIL))
+        found = []
+        for _, _, cells in rows[1:]:
+            code = None if group is None else cell(cells, group)
+            found.append((cell(cells, learner), code, *("" if each is None else cell(cells, each) for each in others)))
     else:
         names = {normal_form(name) for name in known}
         found = [_bare(whole, cells, names) for _, whole, cells in rows]
-    listed = {(normal_form(name), group): Listed(name, group) for name, group in found if name}
+    listed = {(same_name(name), group): Listed(name, group, *more) for name, group, *more in found if name}
     if not listed:
         raise GainlibError(f"{path}: names nobody; write one learner a line")
     return tuple(listed.values())
@@ -166,21 +187,21 @@ def _from_json(path):
         raise GainlibError(f"{path}: holds no list of overrides, each with learner, exercise, points and note")
     for position, entry in enumerate(entries, start=1):
         named = {**entry, "learner": entry.get("learner", entry.get("name"))}
-        named["class"] = next((entry[name] for name in _CLASS if name in entry), None)
+        named["class"] = next((entry[name] for name in CLASS if name in entry), None)
         yield f"{path}, entry {position}", named
 
 
 def _from_table(path):
-    rows = _table(path)
+    rows = table(path)
     heading = [cell.casefold() for cell in rows[0][2]] if rows else []
-    columns = {name: _column(heading, (name,)) for name in ("exercise", "points", "note")}
-    columns["learner"] = _column(heading, _LEARNER)
+    columns = {name: column(heading, (name,)) for name in ("exercise", "points", "note")}
+    columns["learner"] = column(heading, _LEARNER)
     missing = [name for name, column in columns.items() if column is None]
     if missing:
         raise GainlibError(f"{path}: the heading lacks {', '.join(missing)}; it needs learner, exercise, points, note")
-    columns["class"] = _column(heading, _CLASS)
+    columns["class"] = column(heading, CLASS)
     for line, _, cells in rows[1:]:
-        named = {name: _cell(cells, column) for name, column in columns.items() if column is not None}
+        named = {name: cell(cells, column) for name, column in columns.items() if column is not None}
         yield f"{path}, line {line}", named
 
 
@@ -191,15 +212,17 @@ def _bare(whole, cells, known):
     return cells[0], cells[1] or None
 
 
-def _column(heading: list[str], names: Iterable[str]) -> int | None:
+def column(heading: list[str], names: Iterable[str]) -> int | None:
+    """Return where the first of the names stands in a heading."""
     return next((heading.index(name) for name in names if name in heading), None)
 
 
-def _cell(cells, column):
+def cell(cells: list[str], column: int) -> str:
+    """Return a cell of a line, empty where the line is too short."""
     return cells[column] if column < len(cells) else ""
 
 
-def _table(path) -> list[tuple[int, str, list[str]]]:
+def table(path: str | Path) -> list[tuple[int, str, list[str]]]:
     """Return number, whole text and cells of every line with something in it."""
     lines = list(io.StringIO(_text(path), newline=""))
     first = next((line for line in lines if line.strip()), "")

@@ -4,7 +4,7 @@ import multiprocessing
 import os
 import re
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -12,7 +12,7 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank, exercise
-from gainlib.exercises.gradebook.lists import Listed, Override
+from gainlib.exercises.gradebook.lists import Listed, Override, same_name
 from gainlib.exercises.gradebook.marks import (
     Answer,
     Copied,
@@ -23,6 +23,7 @@ from gainlib.exercises.gradebook.marks import (
     strangers,
     whose,
 )  # fmt: skip
+from gainlib.exercises.gradebook.people import collated, merged, persons
 from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
 from gainlib.exercises.text import shorten
@@ -99,6 +100,7 @@ def gradebook(
     progress: Callable[[int], Callable[[], None]] | None = None,
     handed_in: HandedIn | None = None,
     processes: int | None = 1,
+    aliases: Mapping[Who | str, str] | None = None,
 ) -> Gradebook:
     """Mark a class.
 
@@ -122,6 +124,8 @@ def gradebook(
         What :func:`collect` found in the folder, where it was read already.
     processes : int or None
         How many learners are marked at a time, each in a process of its own; None decides by how much there is to do.
+    aliases : mapping or None
+        Other names that learners go by; see :func:`read_aliases`.
 
     Raises
     ------
@@ -160,18 +164,27 @@ def gradebook(
         for each in strangers(answers)
     ]
     disagreements += _rewritten(handed)
+    person = persons(names, aliases or {})
+    known_as = {who: (normal_form(name[0]), normal_form(name[1])) for who, name in person.items()}
     copied, unclear = copies(answers, handed.shared)
+    copied = [replace(each, who=known_as[each.who], source=known_as[each.source]) for each in copied]
+    unclear = [(known_as[one], known_as[other]) for one, other in unclear]
+    disagreements = [replace(each, who=known_as[each.who]) for each in disagreements]
+    names_as_drawn, names = names, {known_as[who]: name for who, name in person.items()}
     found = Gradebook(
         disagreements=tuple(sorted(disagreements, key=lambda each: (each.who, each.exercise, str(each.line)))),
-        copied=copied,
-        unclear=tuple(f"{shown_name(names[one])} and {shown_name(names[other])}" for one, other in unclear),
-        unknown=_unknown(handed, names),
+        copied=tuple(each for each in copied if each.who != each.source),
+        unclear=tuple(
+            f"{shown_name(names[one])} and {shown_name(names[other])}" for one, other in unclear if one != other
+        ),
+        unknown=_unknown(handed, names_as_drawn),
         problems=(*(str(each) for each in handed.unused if each.lost), *map(str, handed.damaged)),
         unused=tuple(str(each) for each in handed.unused if not each.lost),
-        names=names,
+        names=dict(sorted(names.items())),
         files=handed.files,
     )
-    return _finished(found, rows, class_list, overrides, chosen, salt, handed.holders)
+    holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
+    return _finished(found, merged(rows, person), class_list, overrides, chosen, salt, holders)
 
 
 def _finished(found, rows, class_list, overrides, chosen, salt, holders):
@@ -180,7 +193,7 @@ def _finished(found, rows, class_list, overrides, chosen, salt, holders):
     unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
     rows = [*rows, *(row for listed in absent for row in absent_rows(listed, chosen, salt))]
     rows, counted, problems = _overridden(_noted(rows, found), overrides)
-    rows.sort(key=lambda row: (*row.who, row.exercise))
+    rows.sort(key=lambda row: (collated(row.class_code), collated(row.learner), row.who, row.exercise))
     idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
     nothing = [_absence(listed, found.names, holders) for listed in absent]
     nothing += [f"{shown_name(found.names[who])}: a record, but no answer" for who in idle]
@@ -209,11 +222,11 @@ def _about(lines: Iterable[Line], chosen) -> list[Line]:
 
 
 def _absence(listed, names, holders):
-    elsewhere = [shown_name(name) for who, name in names.items() if who[1] == normal_form(listed.learner)]
+    elsewhere = [shown_name(name) for who, name in names.items() if who[1] == same_name(listed.learner)]
     hint = f"; there is a record of {', '.join(elsewhere)}" if elsewhere else ""
     words = set(_words(listed.learner))
     for path, who in holders:
-        if words <= set(_words(path.stem)) and who in names and who[1] != normal_form(listed.learner):
+        if words <= set(_words(path.stem)) and who[1] != same_name(listed.learner):
             hint += f"; the file {path.name} is a record of {shown_name(names[who])}"
     return f"{shown_name((listed.class_code or '', listed.learner))}: no record{hint}"
 

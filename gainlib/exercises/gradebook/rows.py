@@ -1,5 +1,6 @@
 """Rows of the gradebook, one learner and one exercise each; and what an exercise was like for a class."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -51,6 +52,10 @@ class Row:
         Code of the numbers it was given for; without one, of the first.
     notes : tuple of str
         What a teacher should know.
+    slips : tuple of str
+        Names of the mistakes recognised in any answer.
+    parts : tuple of (str, str, float, float)
+        Of the answer that counts, before hints: label, state, points and possible points of each part.
     """
 
     learner: str
@@ -70,6 +75,8 @@ class Row:
     spent: int = 0
     shown: int = 0
     mastered: bool = False
+    slips: tuple[str, ...] = ()
+    parts: tuple[tuple[str, str, float, float], ...] = ()
 
     @property
     def who(self) -> Who:
@@ -120,7 +127,19 @@ def _row(score, exercise, name, answers, salt):
         score.spent,
         score.shown,
         score.mastered,
+        tuple(dict.fromkeys(slip for each in own for slip in each.verdict.slips)),
+        _parts(exercise, own, score),
     )
+
+
+def _parts(exercise, own, score):
+    """Return the parts of the answer that counts; none where several together count."""
+    said = {"time": score.time, "attempt": score.attempt}
+    counts = next((each for each in own if score.time and said.items() <= each.line.event.items()), None)
+    if counts is None:
+        return ()
+    pairs = zip(exercise.parts, counts.verdict.parts, strict=False)
+    return tuple((part.label_for(counts.given), mark.state, mark.points, part.points) for part, mark in pairs)
 
 
 def _notes(score):
@@ -197,6 +216,10 @@ class Item:
     discrimination : float or None
         Correlation of the share in this exercise with the mean share in all others a learner tried. High: who is good
         at the rest is good at this. None with fewer than ten learners, or where all have the same.
+    tries : float or None
+        Mean number of tries among those who tried.
+    slips : tuple of (str, int)
+        Names of the mistakes recognised and how many learners made each, the commonest first.
     """
 
     exercise: str
@@ -205,6 +228,8 @@ class Item:
     facility: float | None
     first: float | None
     discrimination: float | None
+    tries: float | None = None
+    slips: tuple[tuple[str, int], ...] = ()
 
 
 def items(rows: Sequence[Row], order: Sequence[str]) -> tuple[Item, ...]:
@@ -226,7 +251,9 @@ def _item(id, shares, tried):
     right = sum(row.state == "right" for row in tried)
     facility = fmean(own.values()) if own else None
     first = fmean(row.first == "right" for row in tried) if tried else None
-    return Item(id, len(tried), right, facility, first, _discrimination(id, own, shares))
+    tries = fmean(row.tries for row in tried) if tried else None
+    slips = Counter(slip for row in tried for slip in row.slips).most_common()
+    return Item(id, len(tried), right, facility, first, _discrimination(id, own, shares), tries, tuple(slips))
 
 
 def _discrimination(id, own, shares):
