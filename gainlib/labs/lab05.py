@@ -44,7 +44,7 @@ from gainlib.words import Table, depth_text, level_text, number_text, peak_text
 
 MASTER = "master"
 METERS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "loudness": "LUFS"}
-KINDS = {"float": "floating point, which keeps what is over", "fixed": "fixed point, which cuts it off"}
+KINDS = {"float": "floating point: nothing is cut off", "fixed": "fixed point: cut off at full scale"}
 AHEAD, BEHIND = "the sum ahead of the cut", "behind the cut"
 EDGES_DB = tuple(range(-60, 13, 3))
 NOTE = (
