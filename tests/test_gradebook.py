@@ -219,7 +219,7 @@ def test_the_table_reads_back(room, book, written):
     raw = (out / "m.csv").read_bytes()
     assert raw.decode("utf-8").isprintable() or b"\r" not in raw
     assert raw.startswith(
-        b"learner,class,lab,exercise,attempts,tries,hints,spent,shown,mastered,points,max,state,time,variant,notes\n"
+        b"learner,class,lab,exercise,attempts,tries,hints,spent,shown,mastered,points,max,state,time,variant,notes,slips\n"
     )
     rows = rows_of(out / "m.csv")
     assert len(rows) == 41 * len(IDS)
@@ -263,7 +263,7 @@ def test_points_by_hand_keep_their_note(written, capsys):
 def test_the_page_holds_tables_and_no_markup_of_others(room, written):
     text = (written[0] / "m.html").read_text(encoding="utf-8")
     page = Reading(text)
-    assert page.seen.count("table") == page.seen.count("caption") == 4
+    assert page.seen.count("table") == page.seen.count("caption") == 5
     assert set(page.scopes) == {"col", "row"}
     assert page.seen.count("b") == text.count("<b>"), "all bold is the page's own"
     assert not {"script", "img", "a"} & set(page.seen) and not [name for name in page.attributes if name[:2] == "on"]

@@ -77,6 +77,8 @@ def test_wrong_use(tmp_path, capsys):
         (*good, "--lab", "77"): "there is no lab '77'",
         (*good, "--sets", "0"): "is not a count",
         ("key", "7b", " "): "name is empty",
+        ("key", "7b"): "there is no learner",
+        (*good, "--zone", "Moon/Base"): "is no time zone",
         ("key", "7b", "anna", "--lab", "77"): "there is no such exercise",
         ("key", "7b", "anna", "--attempt", "-1"): "is not a set of numbers",
     }
@@ -136,3 +138,13 @@ def test_the_key_of_a_lab(capsys):
     heads = re.findall(r"^(\d\d-\d)  .*\((\d+) points?\)$", said, re.MULTILINE)
     assert heads == [(each.id, f"{each.points:g}") for each in bank() if each.lab == "05"]
     assert said.count("Derivation") == said.count("Question") == len(heads) and "**" not in said
+
+
+def test_the_key_of_several_is_whole(capsys, tmp_path):
+    """Two by name and one from a list in one call; no option of an answer is cut short."""
+    listed = write_list(tmp_path, "name,class\ncleo,8a\n")
+    assert run("key", CLASS, "anna", "ben", "--class-list", listed, "--exercise", "05-6") == 0
+    said = capsys.readouterr().out
+    assert re.findall(r"For (\w+), class (\w+)", said) == [("anna", CLASS), ("ben", CLASS), ("cleo", "8a")]
+    assert run("key", CLASS, "anna") == 0
+    assert not re.search(r"(…|\.\.\.)[;\]]? ?\[", capsys.readouterr().out)

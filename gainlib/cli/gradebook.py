@@ -14,8 +14,8 @@ FOLDER holds the record files, in subfolders or zip archives if you like, one or
 known by what they hold, whatever their names; every file that is not used is named with the reason. The same event in
 two files counts once. A line that cannot be read is named with its file, and the rest counts.
 
---class-list: one learner a line, or a table with the columns learner and class. --overrides: a table with the columns
-learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
+--class-list: one learner a line, or a table with the columns learner, class, id and e-mail. --overrides: a table with
+the columns learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
 """
 _MOST_TOLD = 20
 
@@ -27,6 +27,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--csv", metavar="F", required=True, help="write the marks to F, one line a learner and exercise"
     )
     parser.add_argument("--html", metavar="F", help="write a page to F, to read and print")
+    parser.add_argument("--wide", metavar="F", help="write the marks to F, one line a learner, one column an exercise")
+    parser.add_argument("--questions", metavar="F", help="write to F what each part of each exercise earned")
+    parser.add_argument("--feedback", metavar="DIR", help="write a page to give back for each learner into DIR")
+    parser.add_argument(
+        "--decimal-comma", action="store_true", help="comma as decimal sign in all tables, semicolon between cells"
+    )
+    parser.add_argument("--bom", action="store_true", help="mark all tables as UTF-8, as some spreadsheets need")
+    parser.add_argument("--zone", metavar="Z", type=_zone, help="time zone of the times, such as Europe/Lisbon (UTC)")
     parser.add_argument("--class-list", metavar="F", help="who should have handed in")
     parser.add_argument("--aliases", metavar="F", help="other names: a table with the columns also, learner, class")
     parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
@@ -42,7 +50,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
-    from gainlib.exercises.gradebook import collect, gradebook, write_csv, write_html
+    from gainlib.exercises.gradebook import collect, gradebook
     from gainlib.exercises.gradebook.submissions import require
 
     _check_lab(options)
@@ -66,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
         bar.close()
     problems = (*book.problems, *problems)
     if book.rows:
-        problems += _written(((targets["csv"], write_csv), (targets["html"], write_html)), book)
+        problems += _written(options, targets, book)
         _tell(options.report, book)
     elif book.unused:
         _told(options.report, "Files not used", book.unused)
@@ -75,18 +83,37 @@ def run(options: argparse.Namespace) -> int:
     return 1 if problems or not handed.lines else 0
 
 
-def _written(outputs, book):
+def _written(options, targets, book):
     """Write what was asked for; return why any of it could not be, for the marks are shown all the same."""
     from gainlib.audio import GainlibError
+    from gainlib.exercises import gradebook as writing
 
+    zone = {"zone": options.zone} if options.zone else {}
+    form = (writing.Form(options.decimal_comma, options.bom, **zone),)
+    outputs = (
+        (targets["csv"], writing.write_csv, form),
+        (targets["wide"], writing.write_wide, form),
+        (targets["questions"], writing.write_questions, form),
+        (targets["html"], writing.write_html, ()),
+        (path_of(options.feedback) if options.feedback else None, writing.write_feedback, ()),
+    )
     problems = ()
-    for target, write in outputs:
+    for target, write, more in outputs:
         try:
             if target:
-                write(target, book)
+                write(target, book, *more)
         except GainlibError as error:
             problems += (str(error),)
     return problems
+
+
+def _zone(text):
+    from zoneinfo import ZoneInfo
+
+    try:
+        return ZoneInfo(text)
+    except (ValueError, OSError, KeyError):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time zone known here; give one such as UTC") from None
 
 
 def _count(text):
@@ -105,7 +132,8 @@ def _check_lab(options):
 
 def _targets(options):
     """Check where the results shall go before anything long begins."""
-    targets = {name: path_of(text) if text else None for name, text in (("csv", options.csv), ("html", options.html))}
+    asked = {name: getattr(options, name) for name in ("csv", "html", "wide", "questions")}
+    targets = {name: path_of(text) if text else None for name, text in asked.items()}
     given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options))]
     for name, target in targets.items():
         if target is None:
@@ -192,14 +220,11 @@ def _exercises(book):
 
 def _findings(book):
     from gainlib.exercises.gradebook.marks import shown_name
+    from gainlib.exercises.gradebook.talk import cases
 
     def name(who):
         return shown_name(book.names[who])
 
-    disagree = [
-        f"{name(each.who)}{', ' if each.exercise else ''}{each.exercise}: {each.sentence} [{each.line}]"
-        for each in book.disagreements
-    ]
     copied = [f"{name(each.who)}: {each.sentence(name(each.source))}" for each in book.copied]
     by_hand = [
         f"{override.learner}, {override.exercise}: {override.points:g} instead of {marked:.4g}, {override.note}"
@@ -208,7 +233,7 @@ def _findings(book):
     return (
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
-        ("Records that disagree with what comes out", disagree),
+        ("Records that disagree with what comes out", cases(book)),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
         ("Records with lines in common; nothing tells whose they are", book.unclear),
         ("Exercises that do not exist", book.unknown),

@@ -1,20 +1,24 @@
-"""``key``: the teacher's key for one learner, with numbers, answers and derivations."""
+"""``key``: the teacher's key for one learner or several, with numbers, answers and derivations."""
 
 import argparse
 
 from gainlib.cli import Verb
-from gainlib.cli.output import plain, screen_width, wrapped
+from gainlib.cli.output import path_of, plain, screen_width, wrapped
 
 DESCRIPTION = """\
-Print the teacher's key for one learner: the numbers this learner has, the question, the right answer with what counts
-as right, and the derivation. Names are compared without regard to case; "" stands for no class code.
+Print the teacher's key for one learner or several: the numbers each has, the question, the right answer with what
+counts as right, and the derivation. --class-list takes everybody on a list, as "gradebook" reads it. Names are compared
+without regard to case; "" stands for no class code.
 """
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who, which lab, and which set of numbers."""
     parser.add_argument("class_code", metavar="CLASS", help='class code as the learner typed it, "" for none')
-    parser.add_argument("learner", metavar="LEARNER", help="name or number as the learner typed it")
+    parser.add_argument("learner", metavar="LEARNER", nargs="*", help="names or numbers as the learners typed them")
+    parser.add_argument(
+        "--class-list", metavar="F", help="everybody on this list; their class stands in it, or is CLASS"
+    )
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
     parser.add_argument("--exercise", metavar="NN-K", help="this exercise only, such as 05-3")
     parser.add_argument(
@@ -25,13 +29,35 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for."""
-    who = options.learner, options.class_code, options.attempt
-    chosen = _chosen(options)
-    for exercise in chosen:
-        options.report.show([*_key(exercise, *who), ""])
+    learners, chosen = _learners(options), _chosen(options)
+    facts = []
+    for learner, class_code in learners:
+        who = learner, class_code, options.attempt
+        for exercise in chosen:
+            options.report.show([*_key(exercise, *who), ""])
+        if options.report.as_json:
+            facts += [{"learner": learner, **_facts(exercise, *who)} for exercise in chosen]
     if options.report.as_json:
-        options.report.result["exercises"] = [_facts(exercise, *who) for exercise in chosen]
+        options.report.result["exercises"] = facts
     return 0
+
+
+def _learners(options):
+    """Return name and class code of everybody asked for."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.gradebook import read_class_list
+
+    found = [(learner, options.class_code) for learner in options.learner]
+    try:
+        listed = read_class_list(path_of(options.class_list)) if options.class_list else ()
+    except GainlibError as error:
+        options.usage_error(str(error))
+    found += [(each.learner, options.class_code if each.class_code is None else each.class_code) for each in listed]
+    if not found:
+        options.usage_error("there is no learner; give names, or a list with --class-list")
+    if not all(learner.strip() for learner, _ in found):
+        options.usage_error("a learner's name is empty")
+    return list(dict.fromkeys(found))
 
 
 def _attempt(text):
@@ -43,8 +69,6 @@ def _attempt(text):
 def _chosen(options):
     from gainlib.exercises import bank
 
-    if not options.learner.strip():
-        options.usage_error("the learner's name is empty")
     chosen = [each for each in bank() if options.lab in (None, each.lab) and options.exercise in (None, each.id)]
     if not chosen:
         labs = ", ".join(sorted({each.lab for each in bank()}))
@@ -114,4 +138,4 @@ def _wrapped(text, label):
     return [line for k, each in enumerate(paragraphs) for line in wrapped(each, rest if k else label, rest)]
 
 
-VERBS = (Verb("key", "print the right answers of one learner", DESCRIPTION, arguments, run),)
+VERBS = (Verb("key", "print the right answers of learners", DESCRIPTION, arguments, run),)

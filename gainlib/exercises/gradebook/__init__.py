@@ -5,7 +5,7 @@
 that is reported. No screen is needed.
 """
 
-from gainlib.exercises.gradebook.export import write_csv, write_html
+from gainlib.exercises.gradebook.export import Form, write_csv, write_feedback, write_html, write_questions, write_wide
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
 from gainlib.exercises.gradebook.marks import Copied, Disagreement
 from gainlib.exercises.gradebook.people import read_aliases
@@ -16,6 +16,7 @@ from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
 __all__ = [
     "Copied",
     "Disagreement",
+    "Form",
     "Gradebook",
     "HandedIn",
     "Item",
@@ -29,5 +30,8 @@ __all__ = [
     "read_class_list",
     "read_overrides",
     "write_csv",
+    "write_feedback",
     "write_html",
+    "write_questions",
+    "write_wide",
 ]

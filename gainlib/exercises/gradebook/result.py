@@ -68,6 +68,8 @@ class Gradebook:
         Class code and name as written, for every learner in normal form.
     files : int
         Record files read.
+    listed : tuple of Listed
+        The class list.
     """
 
     rows: tuple[Row, ...] = ()
@@ -83,6 +85,7 @@ class Gradebook:
     unclear: tuple[str, ...] = ()
     names: dict[Who, Who] = field(default_factory=dict)
     files: int = 0
+    listed: tuple[Listed, ...] = ()
 
     def of(self, who: Who) -> tuple[Row, ...]:
         """Return the rows of one learner, given as class code and name in normal form."""
@@ -204,6 +207,7 @@ def _finished(found, rows, class_list, overrides, chosen, salt, holders):
         nothing=tuple(nothing),
         unlisted=tuple(shown_name(found.names[who]) for who in unlisted),
         overrides=tuple(counted),
+        listed=tuple(class_list),
         problems=(*found.problems, *problems),
     )
 
