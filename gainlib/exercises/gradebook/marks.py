@@ -1,10 +1,10 @@
 """Every answer of a class marked again, what its record says of it held against that, and whose answer it is.
 
 Everybody has numbers of their own, so a copied answer is wrong for the one who copies and right for the other. It tells
-where it was given after the other's, is right for nobody else in the class, and is no mistake that others make with
-numbers of their own. In one exercise it may still be chance; from three of one lab on it is named. Lines that stand in
-two records are the other's only where their numbers, or what is right, are; else no direction is named. What is
-reported is a reason to ask, not a proof.
+where it was given after the other's, is right for nobody else in the class, is no round figure, and no mistake that
+others make with numbers of their own. In one exercise it may still be chance; from three of one lab on it is named.
+Lines that stand in two records are the other's only where their numbers, or what is right, are; else no direction is
+named. What is reported is a reason to ask, not a proof.
 """
 
 import json
@@ -24,6 +24,7 @@ from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
 
 FEWEST = 3
+_HIGHEST = 1e9
 _LOOKED_AHEAD = 5
 _TOLD = 3
 _FIGURES = ("points", "max_points", "state", "score")
@@ -261,7 +262,7 @@ def _typed(answers) -> dict[Pair, set[str]]:
             right.setdefault(_same(answer), {}).setdefault(answer.who, answer)
     found: dict[Pair, set[str]] = {}
     for answer in answers:
-        if answer.verdict.state in ("right", "unattempted") or answer.verdict.slips or not _tells(answer.exercise):
+        if answer.verdict.state in ("right", "unattempted") or answer.verdict.slips or not _tells(answer):
             continue
         owners = right.get(_same(answer), {})
         if len(owners) != 1:
@@ -285,9 +286,21 @@ def _same(answer):
     return answer.exercise, json.dumps(answer.value, sort_keys=True)
 
 
-def _tells(id):
-    """Whether the answer holds a number or places of controls; the same choice of a few is nobody's alone."""
-    return any(part.kind == "number" or isinstance(part, Checked) for part in exercise(id).parts)
+def _tells(answer):
+    """Whether an answer holds a number or places of controls that are not whole or half: many settle on those.
+
+    Neither does the same choice of a few tell anything.
+    """
+    asked = any(part.kind == "number" or isinstance(part, Checked) for part in exercise(answer.exercise).parts)
+    return asked and any(not (2 * value).is_integer() for value in _numbers(answer.value))
+
+
+def _numbers(value):
+    if isinstance(value, dict | list):
+        inner = value.values() if isinstance(value, dict) else value
+        return [number for entry in inner for number in _numbers(entry)]
+    plain = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _HIGHEST
+    return [float(value)] if plain else []
 
 
 def _taken_over(shared, answers) -> tuple[dict[Pair, int], set[Pair]]:
