@@ -182,7 +182,9 @@ def gradebook(
         ),
         unknown=_unknown(handed, names_as_drawn),
         problems=(*(str(each) for each in handed.unused if each.lost), *map(str, handed.damaged)),
-        unused=tuple(str(each) for each in handed.unused if not each.lost),
+        unused=tuple(
+            f"{each.path.parent.name}/{each.path.name}: {each.reason}" for each in handed.unused if not each.lost
+        ),
         names=dict(sorted(names.items())),
         files=handed.files,
     )
