@@ -78,7 +78,7 @@ def test_wrong_use(tmp_path, capsys):
         (*good, "--sets", "0"): "is not a count",
         ("key", "7b", " "): "name is empty",
         ("key", "7b"): "there is no learner",
-        (*good, "--zone", "Moon/Base"): "is no time zone",
+        (*good, "--zone", "Moon/Base"): "is not a time zone",
         ("key", "7b", "anna", "--lab", "77"): "there is no such exercise",
         ("key", "7b", "anna", "--attempt", "-1"): "is not a set of numbers",
     }

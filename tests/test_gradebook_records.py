@@ -371,13 +371,15 @@ def test_a_record_is_known_by_what_it_holds(tmp_path, capsys):
     (tmp_path / "cut.zip").write_bytes(packed[:-30])
     (tmp_path / "lab.ipynb").write_text("{}")
     (tmp_path / "empty.jsonl").write_bytes(b"\n")
+    (tmp_path / "deep.zip").write_bytes(_zipped(a__zip=_zipped(b__zip=_zipped(c__zip=packed))))
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
     listed = write_list(tmp_path, "name\n" + "\n".join("abcdefg") + "\n")
     assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "--class-list", listed, "-q") == 1
     said = capsys.readouterr()
     assert {row["learner"] for row in rows_of(tmp_path / "m.csv") if row["points"] == "2"} == set("abcdefg")
     assert "cut.zip: is a zip archive that is cut off or damaged" in said.err
-    assert "empty.jsonl: is empty" in said.err and len(said.err.splitlines()) == 2
+    assert "empty.jsonl: is empty" in said.err and len(said.err.splitlines()) == 3
+    assert "c.zip: is an archive within archives too deep to look into" in said.err
     for sentence in (
         "notes.txt: holds no record",
         "lab.ipynb: is a notebook",

@@ -113,7 +113,7 @@ def _zone(text):
     try:
         return ZoneInfo(text)
     except (ValueError, OSError, KeyError):
-        raise argparse.ArgumentTypeError(f"{text!r} is no time zone known here; give one such as UTC") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a time zone known here; give one such as UTC") from None
 
 
 def _count(text):

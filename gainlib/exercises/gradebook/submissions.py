@@ -5,6 +5,7 @@ names for both of them, since that is how a copied file looks, and says where tw
 """
 
 import json
+import os
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -97,7 +98,7 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
     damaged, lines, unused, holders = [], [], [], {}
     first_with: dict[tuple[bytes, ...], Path] = {}
     for found in handed_files(Path(path)):
-        if found.path.resolve() in but:
+        if but and Path(os.path.realpath(found.path)) in but:
             continue
         if isinstance(found, Found) and found.lines in first_with:
             found = Unused(found.path, f"is the same as {first_with[found.lines].name}, and counted once")
