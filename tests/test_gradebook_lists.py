@@ -143,7 +143,9 @@ def test_the_key_of_a_lab(capsys):
 def test_the_key_of_several_is_whole(capsys, tmp_path):
     """Two by name and one from a list in one call; no option of an answer is cut short."""
     listed = write_list(tmp_path, "name,class\ncleo,8a\n")
-    assert run("key", CLASS, "anna", "ben", "--class-list", listed, "--exercise", "05-6") == 0
+    assert run("key", CLASS, "--class-list", listed, "--exercise", "05-6") == 0
+    assert re.findall(r"For (\w+), class (\w+)", capsys.readouterr().out) == [("cleo", "8a")]
+    assert run("key", CLASS, "--class-list", listed, "anna", "ben", "--exercise", "05-6") == 0
     said = capsys.readouterr().out
     assert re.findall(r"For (\w+), class (\w+)", said) == [("anna", CLASS), ("ben", CLASS), ("cleo", "8a")]
     assert run("key", CLASS, "anna", "--exercise", "00-4") == 0

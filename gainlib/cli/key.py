@@ -15,7 +15,9 @@ without regard to case; "" stands for no class code.
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who, which lab, and which set of numbers."""
     parser.add_argument("class_code", metavar="CLASS", help='class code as the learner typed it, "" for none')
-    parser.add_argument("learner", metavar="LEARNER", nargs="*", help="names or numbers as the learners typed them")
+    who = "names or numbers as the learners typed them; none with --class-list"
+    learners = parser.add_argument("learner", metavar="LEARNER", nargs="+", default=[], help=who)
+    learners.required = False  # with "*" instead, Python 3.11 takes no names after an option that follows CLASS
     parser.add_argument(
         "--class-list", metavar="F", help="everybody on this list; their class stands in it, or is CLASS"
     )
