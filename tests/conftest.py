@@ -93,9 +93,14 @@ def pytest_collection_modifyitems(config, items):
     return result
 
 
-@pytest.fixture(autouse=True)
-def no_widget_outlives_its_test():
-    """Close what a test shows: ipywidgets keeps every widget alive that nobody closes, with all the audio behind it."""
+@pytest.fixture(autouse=True, scope="module")
+def no_widget_outlives_its_file():
+    """Close what a file's tests have shown."""
+    yield from widgets_closed()
+
+
+def widgets_closed():
+    """Close the widgets made meanwhile: ipywidgets keeps each alive that nobody closes, and the audio behind it."""
     before = set(_widgets())
     yield
     for name in set(_widgets()) - before:

@@ -17,10 +17,10 @@ def daily(cases: Iterable, most: int) -> Iterator:
         yield case if number < most else rest(*(case if isinstance(case, tuple) else [case]))
 
 
-def every(nth: int, cases: Iterable) -> Iterator:
-    """Yield cases for `parametrize`: every nth by day, where all are tried alike; the others for --all."""
-    for number, case in enumerate(cases):
-        yield rest(*(case if isinstance(case, tuple) else [case])) if number % nth else case
+def every(nth: int, cases: Iterable) -> list:
+    """Return cases for `parametrize`: every nth by day, where all are tried alike; the others for --all."""
+    left = (rest(*(case if isinstance(case, tuple) else [case])) for case in cases)
+    return [other if number % nth else case for number, (case, other) in enumerate(zip(cases, left, strict=True))]
 
 
 def rest(*values):

@@ -12,6 +12,7 @@ import time
 import ipywidgets as widgets
 import numpy as np
 import pytest
+from conftest import widgets_closed
 from daily import every, rest
 
 from gainlib.exercises import bank
@@ -61,6 +62,12 @@ def experiments():
 
 
 EXPERIMENTS = experiments()
+
+
+@pytest.fixture(autouse=True)
+def no_widget_outlives_its_test():
+    """Close each desk and form behind its test; there are many."""
+    yield from widgets_closed()
 
 
 @pytest.mark.parametrize("name", EXPERIMENTS)

@@ -76,7 +76,7 @@ def test_the_whole_mix_the_table_and_the_sound_come_when_the_hand_lets_go(desk):
     desk.bar.chosen = 1
     assert "no sample is over full scale" in words(desk, 1) and "most often between" in words(desk, 1)
     desk.bar.chosen = 2
-    rows = desk._views[2].table.table["rows"]
+    rows = desk._views[2].view.table.table["rows"]
     muted = desk.run.session.with_("05 bass", mute=True).render().bus.samples
     assert [row[1] for row in rows if row[0] == "without 05 bass"] == [
         number_text(20 * np.log10(np.abs(muted).max()), 1, True)

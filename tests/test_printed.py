@@ -1,5 +1,7 @@
 """A print brought back: what is said of a whole one, of a fragment, and of one that is something else; of stems."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -146,7 +148,9 @@ def test_missing_extra_and_renamed_prints_are_named(song):
     assert (report.missing, report.extra, report.passed) == (("bass",), ("room",), False)
     renamed = [(each.strip, each.printed_as) for each in report.stems if each.renamed]
     assert renamed == [("vocal", "LeadVox_03")]
-    assert [fault.what for fault in report.stems[1].faults] == ["it starts 250.0 ms late", "it is 6.0 dB too soft"]
+    late, soft = (fault.what for fault in report.stems[1].faults)
+    assert late == "it starts 250.0 ms late"
+    assert re.fullmatch(r"it is 6\.[01] dB too soft", soft), "the blocks of an active level lie elsewhere now"
     with pytest.raises(GainlibError, match="none of room is named as a strip of the song, or sounds like one"):
         compare_stems(song, [other])
 

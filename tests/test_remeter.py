@@ -175,7 +175,7 @@ def test_one_mute_reads_no_short_hops(monkeypatch):
 def test_renders_and_says_so_where_a_processor_sits_behind_the_faders():
     session = sessions()["strips"].with_("bus", inserts=(Insert(HardClip(-12.0)),))
     reading = Remeter(session).read({"s0": 3.0})
-    assert "HardClip" in reading.rendered
+    assert "hard clip" in reading.rendered
     assert_same(reading, measure(session.with_faders({"s0": 3.0}).render().bus))
 
 

@@ -323,7 +323,7 @@ def test_empty_and_missing_folders_are_refused(tmp_path):
 def test_folder_with_mixed_rates_or_many_channels_is_refused_by_name(tmp_path):
     soundfile.write(tmp_path / "a.wav", np.zeros(480), 48000)
     soundfile.write(tmp_path / "b.wav", np.zeros(480), 44100)
-    with pytest.raises(GainlibError, match="'a' 48000 Hz, 'b' 44100 Hz"):
+    with pytest.raises(GainlibError, match="'b' is at 44100 Hz, the other strips at 48000 Hz"):
         open_folder(tmp_path)
     soundfile.write(tmp_path / "b.wav", np.zeros((480, 6)), 48000)
     with pytest.raises(GainlibError, match="'b': 6 channels"):

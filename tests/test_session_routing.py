@@ -199,8 +199,8 @@ def test_pre_fader_signal_ignores_mute_and_solo():
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"groups": (Group("g", inserts=HardClip()), Group("cue", to=()))}, "the group 'g' has a HardClip behind"),
-        ({"master": Master(inserts=HardClip())}, "the master has a HardClip behind"),
+        ({"groups": (Group("g", inserts=HardClip()), Group("cue", to=()))}, "the group 'g' has a hard clip behind"),
+        ({"master": Master(inserts=HardClip())}, "the master has a hard clip behind"),
         ({"bus": "fixed"}, "the bus is fixed"),
         ({"groups": (Group("g", inserts=Insert(HardClip(), bypass=True)), Group("cue", to=()))}, ""),
         ({"groups": (Group("g"), Group("cue", to=(), inserts=HardClip()))}, ""),
