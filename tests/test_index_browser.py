@@ -50,10 +50,10 @@ def line_of(desk, number, *wanted):
     return line.inner_text()
 
 
-def test_it_runs_without_an_error_and_says_what_a_server_forgets(desk):
+def test_it_runs_without_an_error_and_says_where_answers_are_kept(desk):
     assert desk.problems() == []
     text = desk.page.locator(".jp-Notebook").inner_text()
-    assert "forgets everything a few minutes" in text and "leave your computer" in text
+    assert "kept on this computer, and sent nowhere" in text and "leave your computer" not in text
     assert "begin lab 00" in text and "begin lab 05" in text
 
 
