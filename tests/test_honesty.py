@@ -575,6 +575,8 @@ def test_the_gradebook_names_what_each_did(school):
     assert sum(row.tries for row in tried) > MANY_TRIES * len(tried)
     ticks = next(row for row in rows["brute_forcer"] if row.exercise == "05-6")
     assert (ticks.tries, ticks.spent) == (3, 1)
+    guessed = {row.exercise: row.tries for row in rows["guesser"]}
+    assert guessed["05-4"] == MOST_TRIES and max(row.tries for row in rows["copier"]) == 1
     [copied] = school.copied
     assert copied.who == ("", "copier") and copied.source == ("", NEIGHBOUR) and len(copied.exercises) >= 3
 

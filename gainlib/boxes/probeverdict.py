@@ -228,10 +228,9 @@ def _linear(heard, swaying, gain):
             f"{alike} at the same time, though its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at "
             f"{number(swaying[1], 1)} Hz; its input level is free.",
         )
+    if heard.coded:  # it may have left faint harmonics out
+        return _open(_coder(heard))
     free = f"{alike}, as far as distortion above {quantity(floor, 'dB', 0)} would show; its input level is free"
-    if heard.coded:
-        told = f"{free}. The recording does not show whether it adds noise of its own: {_coder(heard)}."
-        return Verdict(AS_SHOWN, True, None, gain, told)
     return _noise(heard, gain, free)
 
 

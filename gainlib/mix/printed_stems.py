@@ -193,10 +193,12 @@ class _Comparison:
                 "behind the pan a strip is stereo, ahead of it as its stem is"
             )
         told = basis_of(on_the_way(self._plan.session, strip.name)) == TOLD
-        result = StemPrint(strip.name, printed.name, active_level(planned)[0], active_level(found)[0], told=told)
-        return replace(result, faults=tuple(self._faults(strip, planned, found, result)))
+        null = _subtracted(planned, found) if found.rate_hz == planned.rate_hz else None
+        levels = (active_level(each)[0] for each in _shared(planned, found, null))
+        result = StemPrint(strip.name, printed.name, *levels, told=told)
+        return replace(result, faults=tuple(self._faults(strip, planned, found, result, null)))
 
-    def _faults(self, strip, planned, found, result):
+    def _faults(self, strip, planned, found, result, null):
         if found.rate_hz != planned.rate_hz:
             yield Fault(f"it runs at {found.rate_hz} Hz", f"print it at {planned.rate_hz} Hz")
             return
@@ -204,7 +206,8 @@ class _Comparison:
             what = "it is silent" if result.printed_dbfs == -math.inf else "it sounds, though it is silent in the plan"
             yield Fault(what, "look at its mute, its routing and what was printed")
             return
-        yield from _in_time(planned, found)
+        if null is not None:
+            yield from _in_time(null)
         panned, session = _pan_of(strip, planned, found, self._plan.session) if self._at == "out" else None, None
         if panned is not None:
             session = self._plan.session.with_(strip.name, pan=panned)
@@ -238,16 +241,27 @@ class _Comparison:
         return f"compare its gains with the sheet; if they stand, turn its {control} {turn}"
 
 
-def _in_time(planned, found):
-    """Yield what a subtraction shows: another polarity, another start."""
+def _subtracted(planned, found):
+    """Return the subtraction of where a strip begins to sound; None where the print is something else there."""
     first = int(np.argmax(np.abs(planned.samples).max(axis=1) > 1e-3 * np.abs(planned.samples).max()))
     part = slice(max(first - round(LAG_S * planned.rate_hz), 0), first + round(HEARD_S * planned.rate_hz))
     try:
         null = null_test(planned.with_samples(planned.samples[part]), found.with_samples(found.samples[part]))
     except GainlibError:
-        return
-    if not null.alike:
-        return
+        return None
+    return null if null.alike else None
+
+
+def _shared(planned, found, null):
+    """Return what both have of a strip, so that silence ahead of a late print is not taken for a softer one."""
+    late = round(null.offset_s * planned.rate_hz) if null is not None and abs(null.offset_s) > LATE_S else 0
+    parts = planned.samples[max(-late, 0) :], found.samples[max(late, 0) :]
+    frames = min(map(len, parts)) if late else None
+    return [each.with_samples(part[:frames]) for each, part in zip((planned, found), parts, strict=True)]
+
+
+def _in_time(null):
+    """Yield what a subtraction shows: another polarity, another start."""
     if null.polarity < 0:
         yield Fault("its polarity is inverted", "turn its polarity switch")
     if abs(null.offset_s) > LATE_S:
