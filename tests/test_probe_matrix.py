@@ -18,6 +18,7 @@ STILL_OPEN = {  # cannot be told apart so far; a tenth of the matrix at most
     ("slow tremolo", way) for way in ON_THE_WAY
 } | {
     *((name, "coder") for name in ("wire", "bell +6 dB", "high-pass", "delay", "polarity", "DC block", "room")),
+    *((name, "coder") for name in ("hiss", "dithered 16 bit")),
     *(("slight saturation", way) for way in ("coder", ALL)), *(("16 bit", way) for way in ("noise −70", "coder", ALL)),
     ("12 bit", ALL), ("tremolo", "16-bit word"), *(("stage near its rail", way) for way in ("coder", ALL)),
 }  # fmt: skip
