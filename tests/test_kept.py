@@ -3,6 +3,7 @@
 import json
 import logging
 import math
+import re
 import signal
 import subprocess
 import sys
@@ -432,8 +433,10 @@ def test_a_file_does_not_grow_for_ever_and_tells_no_name(path):
     store.flush()
     again = Kept(path)
     assert again.kept("05-1 0 entry") is None and again.kept(f"05-1 {kept.MOST_PLACES + 49} entry") is not None
-    assert len(json.loads(path.read_text())["places"]) == kept.MOST_PLACES
-    assert "anna" not in str(path.relative_to(path.parents[1])) and "7b" not in path.read_text()
+    told = json.loads(path.read_text())
+    assert len(told["places"]) == kept.MOST_PLACES
+    del told["writer"]  # drawn by chance, and may hold any two signs
+    assert "anna" not in str(path.relative_to(path.parents[1])) and not re.search("anna|7b", json.dumps(told))
 
 
 def test_what_is_erased_is_gone_with_all_that_is_kept(tmp_path):
