@@ -1,17 +1,24 @@
 """The teacher's two lists, wrong use of the command line, and the key."""
 
+import hmac
 import json
+import os
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 from school import CLASS, Writer, run, write_list
 
 from gainlib.audio import GainlibError
-from gainlib.exercises import bank, exercise
+from gainlib.exercises import Record, bank, exercise
+from gainlib.exercises.classcode import with_tag
 from gainlib.exercises.gradebook import collect, gradebook, read_class_list, read_overrides, write_csv
+from gainlib.notebook.learner import LearnerSession
+
+LABS = Path(__file__).parents[1] / "labs"
 
 # ---- the two lists ---------------------------------------------------------------------------------------------------
 
@@ -151,3 +158,54 @@ def test_the_key_of_several_is_whole(capsys, tmp_path):
     assert run("key", CLASS, "anna", "--exercise", "00-4") == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "so every count there came from guessing. [exact" in said, "88 letters, printed whole"
+
+
+def test_the_key_of_a_class_with_a_secret_needs_it(capsys, tmp_path):
+    """The secret is its owner's, is never printed and never replaced; numbers, list and key follow from the code."""
+    folder, other = tmp_path / "autumn", tmp_path / "spring"
+    folder.mkdir(), other.mkdir()
+    assert run("key", "AUTUMN-7", "--new-secret", folder) == 0
+    code = capsys.readouterr().out.split()[-1]
+    path = folder / "class.secret"
+    kept = path.read_text()
+    assert os.name == "nt" or path.stat().st_mode & 0o777 == 0o600
+    digest = hmac.new(bytes.fromhex(kept), b"autumn-7", "sha256").digest()
+    signs = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # worked by hand: the lowest six digits to the base of 31, lowest first
+    digits = [int.from_bytes(digest, "big") // 31**place % 31 for place in range(6)]
+    assert code[:-2] == "AUTUMN-7+" + "".join(signs[digit] for digit in digits)
+    assert run("key", "AUTUMN-7", "--new-secret", folder) == 2 and path.read_text() == kept
+    assert run("key", "AUTUMN-7", "--new-secret", LABS) == 2 and not (LABS / "class.secret").exists()
+    assert run("key", "", "--new-secret", other) == 2 and not list(other.iterdir())
+    assert run("key", "AUTUMN-7", "--new-secret", other) == 0
+    said = capsys.readouterr()
+    assert kept.strip() not in said.out + said.err
+    of_spring = said.out.split()[-1]
+    one = "--exercise", "05-1"
+    assert run("key", code, "anna", *one) == 2 and "needs the secret" in capsys.readouterr().err
+    assert run("key", code, "anna", *one, "--secret", other) == 2
+    assert run("key", "AUTUMN-7", "anna", *one, "--secret", tmp_path / "list.csv") == 2
+    capsys.readouterr()
+    assert run("key", "autumn-7", "--class-list", write_list(tmp_path, "anna\n"), *one, "--secret", path) == 0
+    said = capsys.readouterr().out
+    given = exercise("05-1").variant("anna", 0, code)
+    assert f"N = {given['N']}; L = {given['L']}".replace("-", "−") in said
+    assert all(given != exercise("05-1").variant("anna", 0, code) for code in ("AUTUMN-7", of_spring))
+    Writer("anna", code).do("05-1", "right").save(tmp_path / "r")
+    book = gradebook(tmp_path / "r", read_class_list(write_list(tmp_path, "name,class\nanna,AUTUMN-7\n")))
+    assert (
+        not book.nothing and not book.unlisted and [row.class_code for row in book.rows if row.points] == ["AUTUMN-7"]
+    )
+
+
+def test_a_sign_mistyped_in_a_class_code_is_noticed(tmp_path):
+    code = with_tag("AUTUMN-7", bytes(32))
+    session = LearnerSession("05", tmp_path, "anna")
+    for wrong in (code[:-1], code + "2", code.replace("GG", "G0"), code[:-3] + code[-2] + code[-3] + code[-1]):
+        with pytest.raises(GainlibError, match="a sign of the class code"):
+            session.become("anna", wrong)
+    session.become("anna", code.lower())
+    for old in ("7b", "2026+1", "a+b"):
+        session.become("anna", old)
+    record = Record(tmp_path)
+    record.start("ben", "05", "music+theory26")
+    session.become("ben", "music+theory26")

@@ -9,6 +9,9 @@ DESCRIPTION = """\
 Print the teacher's key for one learner or several: the numbers each has, the question, the right answer with what
 counts as right, and the derivation. --class-list takes everybody on a list, as "gradebook" reads it. Names are compared
 without regard to case; "" stands for no class code.
+
+--new-secret writes a class secret into a folder of your own and prints the class code that learners then type; with
+--secret and no learner it is printed again. Their numbers are drawn from that code, and their key needs the secret.
 """
 
 
@@ -21,6 +24,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--class-list", metavar="F", help="everybody on this list; their class stands in it, or is CLASS"
     )
+    parser.add_argument("--secret", metavar="F", help="the class.secret of the class, or the folder it lies in")
+    parser.add_argument("--new-secret", metavar="DIR", help="write a new class.secret into DIR, where no learner reads")
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
     parser.add_argument("--exercise", metavar="NN-K", help="this exercise only, such as 05-3")
     parser.add_argument(
@@ -30,8 +35,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print the key of every exercise asked for."""
-    learners, chosen = _learners(options), _chosen(options)
+    """Print the key of every exercise asked for, or the class code to give out."""
+    secret = _secret(options)
+    if secret and not (options.learner or options.class_list):
+        code = _code(options, options.class_code, secret)
+        options.report.result["class_code"] = code
+        options.report.show([f"Learners type the class code {plain(code)}"])
+        return 0
+    learners, chosen = _learners(options, secret), _chosen(options)
     facts = []
     for learner, class_code in learners:
         who = learner, class_code, options.attempt
@@ -44,7 +55,34 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _learners(options):
+def _secret(options):
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.classcode import new_secret, read_secret
+
+    if options.new_secret and not options.class_code.strip():
+        options.usage_error("there is no class code; give one to make a secret for, such as AUTUMN-7")
+    try:
+        if options.new_secret:
+            options.secret = new_secret(path_of(options.new_secret))
+        return read_secret(path_of(options.secret)) if options.secret else None
+    except GainlibError as error:
+        options.usage_error(str(error))
+
+
+def _code(options, class_code, secret):
+    """Return a class code as the learners typed it."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.classcode import has_tag, with_tag
+
+    if secret is None and has_tag(class_code):
+        options.usage_error(f"the key of {class_code} needs the secret of the class; add --secret and its class.secret")
+    try:
+        return with_tag(class_code, secret) if secret else class_code
+    except GainlibError as error:
+        options.usage_error(str(error))
+
+
+def _learners(options, secret):
     """Return name and class code of everybody asked for."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.gradebook import read_class_list
@@ -59,7 +97,7 @@ def _learners(options):
         options.usage_error("there is no learner; give names, or a list with --class-list")
     if not all(learner.strip() for learner, _ in found):
         options.usage_error("a learner's name is empty")
-    return list(dict.fromkeys(found))
+    return list(dict.fromkeys((learner, _code(options, code, secret)) for learner, code in found))
 
 
 def _attempt(text):

@@ -123,7 +123,6 @@ def tally(
     class_code: str = "",
     *,
     lab: str | None = None,
-    salt: str = "",
     most: int | None = None,
     told: bool = False,
 ) -> Score:
@@ -137,8 +136,6 @@ def tally(
         Who.
     lab : str or None
         Count one lab only, "05".
-    salt : str
-        The course's salt, if it has one.
     most : int or None
         Count only the first so many sets of numbers, as in a graded run; None counts all.
     told : bool
@@ -151,15 +148,15 @@ def tally(
     """
     mine = events.of(learner, class_code).events
     chosen = [each for each in bank() if lab is None or each.lab == lab]
-    scores = scores_of(chosen, mine, learner, class_code, salt, most, told)
+    scores = scores_of(chosen, mine, learner, class_code, most, told)
     named = {event["exercise"] for event in mine if "exercise" in event}
     unknown = sorted(named - {each.id for each in bank()})
     return Score(learner, class_code, scores, tuple(unknown))
 
 
-def scores_of(exercises, events, learner: str, class_code: str = "", salt: str = "", most=None, told=False) -> dict:
+def scores_of(exercises, events, learner: str, class_code: str = "", most=None, told=False) -> dict:
     """Return the scores of some exercises by id, from one learner's own events; see :func:`tally`."""
-    return {each.id: _scored(each, events, (learner, class_code, salt), most, told) for each in exercises}
+    return {each.id: _scored(each, events, (learner, class_code), most, told) for each in exercises}
 
 
 def _scored(exercise, events, who, most, told):
@@ -237,19 +234,19 @@ def is_practice(exercise, event: dict) -> bool:
 
 
 @lru_cache(maxsize=_CACHED)
-def numbers(id: str, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
+def numbers(id: str, learner: str, attempt: int = 0, class_code: str = "") -> dict:
     """Return the given values of a variant; kept, since some take a rendered mix to draw. Not to be changed."""
-    return exercise(id).variant(learner, attempt, class_code, salt)
+    return exercise(id).variant(learner, attempt, class_code)
 
 
-def marked_again(event: dict, learner: str, class_code: str = "", salt: str = "") -> tuple[Verdict, dict]:
+def marked_again(event: dict, learner: str, class_code: str = "") -> tuple[Verdict, dict]:
     """Return the verdict on the answer of an event and the values it is for.
 
     They are those that this learner must have had; for an earlier edition those that stand beside the answer.
     """
     if edition_of(event) < exercise(event["exercise"]).edition:
         return _marked_earlier(json.dumps(event))
-    return marked(event["exercise"], learner, event["attempt"], class_code, salt, json.dumps(event["answer"]))
+    return marked(event["exercise"], learner, event["attempt"], class_code, json.dumps(event["answer"]))
 
 
 @lru_cache(maxsize=_CACHED)
@@ -259,7 +256,7 @@ def _marked_earlier(line):
 
 
 @lru_cache(maxsize=_CACHED)
-def marked(id: str, learner: str, attempt: int, class_code: str, salt: str, answer: str) -> tuple[Verdict, dict]:
+def marked(id: str, learner: str, attempt: int, class_code: str, answer: str) -> tuple[Verdict, dict]:
     """Return verdict and given values of an answer in JSON; kept, since a screen counts again after every answer."""
-    given = numbers(id, learner, attempt, class_code, salt)
+    given = numbers(id, learner, attempt, class_code)
     return mark(exercise(id), given, json.loads(answer)), given

@@ -7,7 +7,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from gainlib.exercises import Events, tally
+from gainlib.audio import GainlibError
+from gainlib.exercises import Events, Record, tally
+from gainlib.exercises.classcode import is_mistyped
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
 from gainlib.exercises.variants import normal_form
@@ -44,6 +46,21 @@ def _read(folder):
     except (OSError, ValueError):
         return {}
     return {name: value for name, value in found.items() if isinstance(value, str)} if isinstance(found, dict) else {}
+
+
+def checked(record: Record, learner: str, class_code: str) -> tuple[str, str]:
+    """Return name and class code without spaces around them.
+
+    Raises
+    ------
+    GainlibError
+        Where the name is empty, or a sign of the class code is wrong and nothing was done with that code so far.
+    """
+    if not learner.strip():
+        raise GainlibError("the name is empty; give a name or a number that your teacher knows")
+    if is_mistyped(class_code) and not record.events().of(learner, class_code).events:
+        raise GainlibError(f"a sign of the class code {class_code.strip()} is wrong; type it as your teacher gave it")
+    return learner.strip(), class_code.strip()
 
 
 def keep(folder: Path, learner: str, class_code: str, confirmed: bool = False) -> None:

@@ -77,9 +77,7 @@ class LearnerSession:
 
     def become(self, learner: str, class_code: str = "") -> None:
         """Give the seat to another learner; their own numbers, answers and points take over."""
-        if not learner.strip():
-            raise GainlibError("the name is empty; give a name or a number that your teacher knows")
-        self.name, self.class_code = learner.strip(), class_code.strip()
+        self.name, self.class_code = identity.checked(self.record, learner, class_code)
         self._sit_down(confirmed=True)
         self._tell("learner")
 

@@ -115,9 +115,7 @@ class ProgressSheet:
 
     def become(self, learner: str, class_code: str = "") -> None:
         """Keep who works here, for every lab that is opened from now on."""
-        if not learner.strip():
-            raise GainlibError("the name is empty; give a name or a number that your teacher knows")
-        self.learner, self.class_code = learner.strip(), class_code.strip()
+        self.learner, self.class_code = identity.checked(self.record, learner, class_code)
         identity.keep(self.folder, self.learner, self.class_code, confirmed=True)
 
     @property

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank
+from gainlib.exercises.classcode import without_tag
 from gainlib.exercises.text import Unreadable, parse_number, shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
@@ -79,7 +80,7 @@ class Override:
 
 def names_the_same(learner: str, class_code: str | None, who: tuple[str, str]) -> bool:
     """Whether a name, and a class code if there is one, are those of somebody in normal form."""
-    fits = class_code is None or same_name(class_code) == same_name(who[0])
+    fits = class_code is None or same_name(without_tag(class_code)) == same_name(without_tag(who[0]))
     return same_name(learner) == same_name(who[1]) and fits
 
 

@@ -84,7 +84,7 @@ class Disagreement:
 
 
 def mark_again(
-    lines: Iterable[Line], name: tuple[str, str], salt: str = "", done: Callable[[], None] = lambda: None
+    lines: Iterable[Line], name: tuple[str, str], done: Callable[[], None] = lambda: None
 ) -> tuple[list[Answer], list[Disagreement]]:
     """Mark one learner's answers again, each for the values this learner must have had.
 
@@ -97,7 +97,7 @@ def mark_again(
         event, id = line.event, line.event.get("exercise", "")
         found = [f"the time “{shorten(event['time'])}” is none"] if moment(event["time"]) is None else []
         if event["kind"] == "answer":
-            answer = _marked(line, name, salt)
+            answer = _marked(line, name)
             if isinstance(answer, str):
                 found.append(answer)
             else:
@@ -108,13 +108,13 @@ def mark_again(
     return answers, disagreements
 
 
-def _marked(line, name, salt):
+def _marked(line, name):
     """Return the answer, or why it cannot be marked."""
     event = line.event
     if event["attempt"] < 0:
         return f"there are no numbers no. {event['attempt'] + 1}; the answer does not count"
     try:
-        verdict, given = marked_again(event, name[1], name[0], salt)
+        verdict, given = marked_again(event, name[1], name[0])
     except GainlibError as problem:
         return f"no numbers can be drawn ({problem}); the answer does not count"
     return Answer(line.who, event["exercise"], event["attempt"], event["answer"], given, verdict, line)
@@ -133,12 +133,10 @@ def strangers(answers: Iterable[Answer]) -> list[Answer]:
     return [each for each, given in stored if given is not None and not same_values(given, each.given)]
 
 
-def whose(
-    answer: Answer, answers: Iterable[Answer], names: dict[tuple[str, str], tuple[str, str]], salt: str = ""
-) -> str:
+def whose(answer: Answer, answers: Iterable[Answer], names: dict[tuple[str, str], tuple[str, str]]) -> str:
     """Return what is wrong with the values beside one of the :func:`strangers`: whose they are, or how they differ."""
     stored = answer.line.event["given"]
-    sentence = _of_others(answer, stored, answers, names) or _of_other_numbers(answer, stored, names[answer.who], salt)
+    sentence = _of_others(answer, stored, answers, names) or _of_other_numbers(answer, stored, names[answer.who])
     sentence = sentence or _difference(stored, answer.given)
     version = answer.line.event.get("version")
     if isinstance(version, str) and version != __version__:
@@ -165,9 +163,9 @@ def _of_others(answer, stored, answers, names):
     return ""
 
 
-def _of_other_numbers(answer, stored, name, salt):
+def _of_other_numbers(answer, stored, name):
     for attempt in range(_LOOKED_AHEAD + 1):
-        given = numbers(answer.exercise, name[1], attempt, name[0], salt)
+        given = numbers(answer.exercise, name[1], attempt, name[0])
         if attempt != answer.attempt and question(given) == question(stored):
             return f"the stored numbers are this learner's no. {attempt + 1}, the line says no. {answer.attempt + 1}"
     return ""

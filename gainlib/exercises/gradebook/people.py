@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.classcode import without_tag
 from gainlib.exercises.gradebook.lists import CLASS, cell, column, same_name, table
 from gainlib.exercises.gradebook.rows import Row
 
@@ -37,7 +38,7 @@ def read_aliases(path: str | Path) -> dict[Who | str, str]:
             raise GainlibError(
                 f"{path}, line {line}: a name is missing; write the name in the record, then whose it is"
             )
-        found[same_name(one) if group is None else (same_name(cell(cells, group)), same_name(one))] = other
+        found[same_name(one) if group is None else (same_name(without_tag(cell(cells, group))), same_name(one))] = other
     return found
 
 
@@ -46,6 +47,7 @@ def persons(names: Mapping[Who, Who], aliases: Mapping[Who | str, str]) -> dict[
     shown: dict[Who, Who] = {}
     found = {}
     for who, (class_code, learner) in names.items():
+        class_code = without_tag(class_code)
         one = (same_name(class_code), same_name(learner))
         name = aliases.get(one, aliases.get(one[1], learner))
         written = (" ".join(class_code.split()), " ".join(name.split()))
@@ -63,12 +65,18 @@ def merged(rows: Iterable[Row], person: Mapping[Who, Who]) -> list[Row]:
 
 def _one(own: Sequence[Row], name):
     best = max(own, key=lambda row: (row.points, row.counts))
-    others = [row.learner for row in own if row is not best and row.tries]
-    notes = (f"also answered as {', '.join(f'“{other}”' for other in others)}; the best counts",) if others else ()
+    others = [_other(row, best) for row in own if row is not best and row.tries]
+    notes = (f"also answered {', '.join(others)}; the best counts",) if others else ()
     sums = {each: sum(getattr(row, each) for row in own) for each in ("attempts", "hints", "tries", "spent", "shown")}
     slips = tuple(dict.fromkeys(slip for row in own for slip in row.slips))
     once = {"mastered": any(row.mastered for row in own), "slips": slips, "notes": (*best.notes, *notes)}
     return replace(best, class_code=name[0], learner=name[1], **sums, **once)
+
+
+def _other(row, best):
+    if row.class_code != best.class_code and row.learner == best.learner:
+        return f"with class code “{row.class_code}”" if row.class_code else "without a class code"
+    return f"as “{row.learner}”"
 
 
 def collated(name: str) -> str:

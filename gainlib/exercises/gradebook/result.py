@@ -99,7 +99,6 @@ def gradebook(
     *,
     lab: str | None = None,
     most: int | None = None,
-    salt: str = "",
     progress: Callable[[int], Callable[[], None]] | None = None,
     handed_in: HandedIn | None = None,
     processes: int | None = 1,
@@ -119,8 +118,6 @@ def gradebook(
         One lab only, "05".
     most : int or None
         Count only the first so many sets of numbers, as in a graded run; None counts all.
-    salt : str
-        The course's salt, if it has one.
     progress : callable or None
         ``progress(total)`` is told how many answers there are and returns what is called after each.
     handed_in : HandedIn or None
@@ -155,7 +152,7 @@ def gradebook(
     lines: dict[Who, list[Line]] = {who: [] for who in names}
     for line in wanted:
         lines[line.who].append(line)
-    tasks = [Task(tuple(lines[who]), name, ids, most, salt) for who, name in names.items()]
+    tasks = [Task(tuple(lines[who]), name, ids, most) for who, name in names.items()]
     done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
     answers, disagreements, rows = [], [], []
     for own, wrong, own_rows in work(tasks, processes, done):
@@ -163,8 +160,7 @@ def gradebook(
         disagreements += wrong
         rows += own_rows
     disagreements += [
-        Disagreement(each.who, each.exercise, each.line, whose(each, answers, names, salt))
-        for each in strangers(answers)
+        Disagreement(each.who, each.exercise, each.line, whose(each, answers, names)) for each in strangers(answers)
     ]
     disagreements += _rewritten(handed)
     person = persons(names, aliases or {})
@@ -189,14 +185,14 @@ def gradebook(
         files=handed.files,
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
-    return _finished(found, merged(rows, person), class_list, overrides, chosen, salt, holders)
+    return _finished(found, merged(rows, person), class_list, overrides, chosen, holders)
 
 
-def _finished(found, rows, class_list, overrides, chosen, salt, holders):
+def _finished(found, rows, class_list, overrides, chosen, holders):
     """Add those without a record, the notes, the overrides and the figures of the exercises."""
     absent = [listed for listed in class_list if not any(listed.is_for(who) for who in found.names)]
     unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
-    rows = [*rows, *(row for listed in absent for row in absent_rows(listed, chosen, salt))]
+    rows = [*rows, *(row for listed in absent for row in absent_rows(listed, chosen))]
     rows, counted, problems = _overridden(_noted(rows, found), overrides)
     rows.sort(key=lambda row: (collated(row.class_code), collated(row.learner), row.who, row.exercise))
     idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
@@ -296,7 +292,6 @@ class Task:
     name: tuple[str, str]
     exercises: tuple[str, ...]
     most: int | None = None
-    salt: str = ""
 
     @property
     def answers(self) -> int:
@@ -333,9 +328,9 @@ def work(tasks: Sequence[Task], processes: int | None, done: Callable[[], None])
 
 
 def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
-    answers, disagreements = mark_again(task.lines, task.name, task.salt, done)
+    answers, disagreements = mark_again(task.lines, task.name, done)
     chosen = [exercise(id) for id in task.exercises]
-    return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most, task.salt)
+    return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most)
 
 
 def _end_when_interrupted():

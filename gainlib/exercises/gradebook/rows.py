@@ -95,17 +95,16 @@ def learner_rows(
     answers: Sequence[Answer],
     chosen: Sequence[Exercise],
     most: int | None = None,
-    salt: str = "",
 ) -> list[Row]:
     """Return one learner's rows; answers that could not be marked are left out of the count."""
     class_code, learner = name
     fit = {id(answer.line) for answer in answers}
     events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
-    scores = tally(Events(events), learner, class_code, most=most, salt=salt).scores
-    return [_row(scores[each.id], each, name, answers, salt) for each in chosen]
+    scores = tally(Events(events), learner, class_code, most=most).scores
+    return [_row(scores[each.id], each, name, answers) for each in chosen]
 
 
-def _row(score, exercise, name, answers, salt):
+def _row(score, exercise, name, answers):
     class_code, learner = name
     own = [each for each in answers if each.exercise == exercise.id and not is_practice(exercise, each.line.event)]
     states = [answer.verdict.state for answer in own]
@@ -121,7 +120,7 @@ def _row(score, exercise, name, answers, salt):
         score.state,
         next((state for state in states if state not in ("invalid", "unattempted")), ""),
         _utc(score.time),
-        variant_code(learner, exercise.id, score.attempt or 0, class_code, salt),
+        variant_code(learner, exercise.id, score.attempt or 0, class_code),
         (*_notes(score), *_remarks(exercise, own)),
         score.tries,
         score.spent,
@@ -169,7 +168,7 @@ def _answers(count):
     return "1 answer is" if count == 1 else f"{count} answers are"
 
 
-def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "", salt: str = "") -> str:
+def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str = "") -> str:
     """Return the seed of a set of numbers in a form that a spreadsheet leaves alone.
 
     Examples
@@ -177,7 +176,7 @@ def variant_code(learner: str, exercise: str, attempt: int = 0, class_code: str 
     >>> variant_code("anna", "05-1", 0, "7b")
     '75d6-becf-ed16-c8ee'
     """
-    digits = f"{seed_for(learner, exercise, attempt, class_code, salt):016x}"
+    digits = f"{seed_for(learner, exercise, attempt, class_code):016x}"
     return "-".join(digits[start : start + 4] for start in range(0, 16, 4))
 
 
@@ -186,11 +185,11 @@ def _utc(time):
     return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%SZ}" if seconds is not None else ""
 
 
-def absent_rows(listed: Listed, chosen: Sequence[Exercise], salt: str = "") -> Iterator[Row]:
+def absent_rows(listed: Listed, chosen: Sequence[Exercise]) -> Iterator[Row]:
     """Yield the rows of somebody without a record."""
     class_code = listed.class_code or ""
     for each in chosen:
-        code = variant_code(listed.learner, each.id, 0, class_code, salt) if listed.class_code is not None else ""
+        code = variant_code(listed.learner, each.id, 0, class_code) if listed.class_code is not None else ""
         empty = (0, 0, 0.0, each.points, "unattempted")
         notes = ("nothing handed in",)
         yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)
