@@ -14,6 +14,9 @@ FOLDER holds the record files, in subfolders or zip archives if you like, one or
 known by what they hold, whatever their names; every file that is not used is named with the reason. The same event in
 two files counts once. A line that cannot be read is named with its file, and the rest counts.
 
+With a class file (class.toml, given or found in the folder) its labs are marked, its weights count in totals, and what
+was answered after a deadline or outside the exam is told. Its hand_in folder holds the records, else its own.
+
 --class-list: one learner a line, or a table with the columns learner, class, id and e-mail. --overrides: a table with
 the columns learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
 """
@@ -22,7 +25,7 @@ _MOST_TOLD = 20
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the folder, the files to write and the lists."""
-    parser.add_argument("folder", metavar="FOLDER", help="a folder of record files, or one such file")
+    parser.add_argument("folder", metavar="FOLDER", help="a folder of record files, one such file, or a class file")
     parser.add_argument(
         "--csv", metavar="F", required=True, help="write the marks to F, one line a learner and exercise"
     )
@@ -51,12 +54,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
     from gainlib.exercises.gradebook import collect, gradebook
-    from gainlib.exercises.gradebook.submissions import require
 
     _check_lab(options)
     targets = _targets(options)
-    folder = require(path_of(options.folder))
-    own = (*targets.values(), *(path_of(text) for text in _given_lists(options)))
+    course, folder = _course(options)
+    own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), course and course.path]
     handed = collect(folder, {path.resolve() for path in own if path})
     listed, overrides, aliases, problems = _lists(options, handed)
     if not handed.lines:
@@ -68,7 +70,13 @@ def run(options: argparse.Namespace) -> int:
         return lambda: bar("answers", next(done), total)
 
     try:
-        wanted = {"lab": options.lab, "most": options.sets, "processes": options.processes, "aliases": aliases}
+        wanted = {
+            "lab": options.lab,
+            "course": course,
+            "most": options.sets,
+            "processes": options.processes,
+            "aliases": aliases,
+        }
         book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
     finally:
         bar.close()
@@ -128,6 +136,21 @@ def _check_lab(options):
     labs = sorted({each.lab for each in bank()})
     if options.lab is not None and options.lab not in labs:
         options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(labs)}")
+
+
+def _course(options):
+    """Return the class, and the folder of its records; what is wrong with a class file is wrong use."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.gradebook import course_of
+    from gainlib.exercises.gradebook.submissions import require
+
+    try:
+        course, folder = course_of(path_of(options.folder))
+    except GainlibError as error:
+        options.usage_error(str(error))
+    if course and options.lab not in (None, *course.labs):
+        options.usage_error(f"lab {options.lab} is not in {course.path}; there are {', '.join(course.labs)}")
+    return course, require(folder)
 
 
 def _targets(options):
@@ -200,8 +223,8 @@ def _learners(book):
         Column(("spent", ""), tuple(str(sum(row.spent for row in rows)) for rows in own)),
         Column(("shown", ""), tuple(str(sum(row.shown for row in rows)) for rows in own)),
         Column(("hints", ""), tuple(str(sum(row.hints for row in rows)) for rows in own)),
-        Column(("points", ""), tuple(figure(sum(row.points for row in rows), 2) for rows in own)),
-        Column(("of", ""), tuple(figure(sum(row.max_points for row in rows), 0) for rows in own)),
+        Column(("points", ""), tuple(figure(book.total(rows)[0], 2) for rows in own)),
+        Column(("of", ""), tuple(figure(book.total(rows)[1], 0) for rows in own)),
         Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
     ]
     return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
@@ -231,6 +254,7 @@ def _findings(book):
         for override, marked in book.overrides
     ]
     return (
+        ("Sittings of the exam", book.sittings),
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
         ("Records that disagree with what comes out", cases(book)),

@@ -23,6 +23,7 @@ _NEEDED = {
     "solution": {"exercise": str, "attempt": int},
     "review": {"lab": str, "exercise": str, "attempt": int, "answer": object},
     "prediction": {"lab": str, "question": str, "choice": object},
+    "sitting": {"lab": str, "attempt": int, "step": str},
 }
 _ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
 

@@ -11,6 +11,7 @@ hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opene
 solution       ``exercise``, ``attempt``: the solution was asked for, which ends these numbers for points
 review         as an answer, to numbers asked before ``lab``; earns no points (:mod:`~gainlib.exercises.review`)
 prediction     ``lab``, ``question``, ``choice``; ungraded; ``locked`` where it was compared and stays as it is
+sitting        ``lab``, ``attempt``: the numbers of an exam; ``step``: "begin" or "end"
 ============== ======================================================================================
 
 A record keeps answers, not verdicts: whoever reads it marks again. It never holds audio or other arrays. Two records
@@ -146,6 +147,10 @@ class Record:
         """Write a prediction, or that it is locked; return the event."""
         fields = {"lab": str(lab), "question": question, "choice": plain(choice)} | ({"locked": True} if locked else {})
         return self._append("prediction", learner, class_code, **fields)
+
+    def sitting(self, learner: str, lab: str, attempt: int, step: str, class_code: str = "") -> dict:
+        """Write that an exam was begun or ended; return the event."""
+        return self._append("sitting", learner, class_code, lab=str(lab), attempt=int(attempt), step=step)
 
     def events(self) -> Events:
         """Return all events of this record; none where there is no file yet."""

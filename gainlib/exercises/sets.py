@@ -17,6 +17,8 @@
   something by itself.
 - Blind tests have no free hints and no solution before the end. The first complete run with a set of numbers counts,
   and the next set's has to be better by itself.
+- In an exam nothing is told, so an answer may be changed until its end, and only the last one is a try (a blind run
+  stays as it was first done).
 - A series (lab 12) has one hint a task for all its sessions, its measurements are told each time, and no set is spent.
   How much of a list is right is told in the first three tries at a session; then only a right answer counts.
 
@@ -36,6 +38,8 @@ MOST_TRIES = 3
 NUMBER_PAY = (1.0, 1.0, 0.5, 0.25)
 TOLD_FROM = 2
 MASTERED = 2
+EXAM = 50_000
+"""Number of the first set of numbers that is asked in an exam; of the answers to such a set the last one counts."""
 REVIEW = 100_000
 """Number of the first set of numbers that is asked in a review; it earns no points."""
 
@@ -298,6 +302,11 @@ def _with_runs(verdict, runs):
     return replace(verdict, parts=parts, state=state, points=sum(each.points for each in parts))
 
 
+def is_exam(event: dict) -> bool:
+    """Whether an event is about the numbers of an exam."""
+    return EXAM <= event.get("attempt", 0) < REVIEW
+
+
 def first_tries(events: Iterable[dict], marked: Callable[[dict], Verdict]) -> dict[int, Verdict]:
     """Return the verdict on the first readable answer to each set of numbers asked in a review, in order."""
     found: dict[int, Verdict] = {}
@@ -337,5 +346,7 @@ def sets_of(exercise: Exercise, events: Iterable[dict], marked: Callable[[dict],
         elif kind == "solution":
             sets[attempt] = now.after_solution()
         elif kind == "answer" and attempt >= 0:
+            if is_exam(event):
+                now = SetOfNumbers(attempt, _runs=now._runs)
             sets[attempt] = now.after_answer(exercise, marked(event), event)
     return sets

@@ -14,7 +14,7 @@ from gainlib.exercises.earlier import Best, best_of
 from gainlib.exercises.editions import in_edition, mark_earlier
 from gainlib.exercises.events import Events, edition_of, is_new
 from gainlib.exercises.marking import Verdict, mark
-from gainlib.exercises.sets import MASTERED, first_tries, sets_of
+from gainlib.exercises.sets import MASTERED, first_tries, is_exam, sets_of
 from gainlib.exercises.variants import PRACTICE
 
 _CACHED = 8192
@@ -139,7 +139,8 @@ def tally(
     most : int or None
         Count only the first so many sets of numbers, as in a graded run; None counts all.
     told : bool
-        Leave out what a first try of choices has earned as long as its learner has not been told, as on the page.
+        Leave out what a first try of choices has earned as long as its learner has not been told, and exams, which
+        the teacher tells of, as on the page.
 
     Returns
     -------
@@ -161,6 +162,7 @@ def scores_of(exercises, events, learner: str, class_code: str = "", most=None, 
 
 def _scored(exercise, events, who, most, told):
     own = [each for each in events if each.get("exercise") == exercise.id and not is_practice(exercise, each)]
+    own = [each for each in own if not (told and is_exam(each))]
     now = [each for each in own if edition_of(each) >= exercise.edition]
     score = _counted(exercise, now, who, most, told)
     for edition in sorted({edition_of(each) for each in own} - {edition_of(each) for each in now}):

@@ -5,6 +5,7 @@
 that is reported. No screen is needed.
 """
 
+from gainlib.exercises.classfile import Class, course_of, read_class
 from gainlib.exercises.gradebook.export import Form, write_csv, write_feedback, write_html, write_questions, write_wide
 from gainlib.exercises.gradebook.lists import Listed, Override, read_class_list, read_overrides
 from gainlib.exercises.gradebook.marks import Copied, Disagreement
@@ -14,6 +15,7 @@ from gainlib.exercises.gradebook.rows import Item, Row
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
 
 __all__ = [
+    "Class",
     "Copied",
     "Disagreement",
     "Form",
@@ -25,8 +27,10 @@ __all__ = [
     "Override",
     "Row",
     "collect",
+    "course_of",
     "gradebook",
     "read_aliases",
+    "read_class",
     "read_class_list",
     "read_overrides",
     "write_csv",

@@ -80,8 +80,7 @@ def write_wide(path: str | Path, book: Gradebook, form: Form = PLAIN) -> None:
     for own in by_learner(book.rows):
         points = {row.exercise: row.points for row in own}
         cells = [form.number(points[id]) if id in points else "" for id in sorted(worth)]
-        sums = (sum(points.values()), sum(row.max_points for row in own))
-        lines.append((*_who(book, own[0]), *cells, *map(form.number, sums)))
+        lines.append((*_who(book, own[0]), *cells, *map(form.number, book.total(own))))
     _write(path, lines, form)
 
 
@@ -169,13 +168,13 @@ def write_feedback(folder: str | Path, book: Gradebook, now: datetime | None = N
     for own in by_learner(book.rows):
         if any(row.counts for row in own):
             with replacing(folder / f"{_file_name(own[0], taken)}.html") as part:
-                part.write_text(feedback(own, now), encoding="utf-8")
+                part.write_text(feedback(own, now, book.total(own)), encoding="utf-8")
     return len(taken)
 
 
-def feedback(rows: Sequence[Row], now: datetime | None = None) -> str:
+def feedback(rows: Sequence[Row], now: datetime | None = None, total: tuple[float, float] | None = None) -> str:
     """Return the page for one learner as HTML that needs no other file; nobody else is on it."""
-    return _render("feedback.html", now, rows=rows, talk=talk)
+    return _render("feedback.html", now, rows=rows, talk=talk, total=total or Gradebook().total(rows))
 
 
 def _file_name(row, taken):

@@ -12,6 +12,8 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank, exercise
+from gainlib.exercises.classfile import Class
+from gainlib.exercises.gradebook.dates import sittings
 from gainlib.exercises.gradebook.lists import Listed, Override, same_name
 from gainlib.exercises.gradebook.marks import (
     Answer,
@@ -70,6 +72,10 @@ class Gradebook:
         Record files read.
     listed : tuple of Listed
         The class list.
+    course : Class or None
+        What the class file says.
+    sittings : tuple of str
+        When each learner sat the exam; a sentence each.
     """
 
     rows: tuple[Row, ...] = ()
@@ -86,6 +92,13 @@ class Gradebook:
     names: dict[Who, Who] = field(default_factory=dict)
     files: int = 0
     listed: tuple[Listed, ...] = ()
+    course: Class | None = None
+    sittings: tuple[str, ...] = ()
+
+    def total(self, rows: Iterable[Row]) -> tuple[float, float]:
+        """Return the points of some rows and what they could be, each lab with the weight that the class file gives."""
+        weighed = [(self.course.weight(row.lab) if self.course else 1.0, row) for row in rows]
+        return sum(w * row.points for w, row in weighed), sum(w * row.max_points for w, row in weighed)
 
     def of(self, who: Who) -> tuple[Row, ...]:
         """Return the rows of one learner, given as class code and name in normal form."""
@@ -103,6 +116,7 @@ def gradebook(
     handed_in: HandedIn | None = None,
     processes: int | None = 1,
     aliases: Mapping[Who | str, str] | None = None,
+    course: Class | None = None,
 ) -> Gradebook:
     """Mark a class.
 
@@ -126,6 +140,8 @@ def gradebook(
         How many learners are marked at a time, each in a process of its own; None decides by how much there is to do.
     aliases : mapping or None
         Other names that learners go by; see :func:`read_aliases`.
+    course : Class or None
+        What the class file says; see :func:`read_class`.
 
     Raises
     ------
@@ -146,13 +162,13 @@ def gradebook(
     """
     handed = handed_in if handed_in is not None else collect(require(folder))
     names = handed.names()
-    chosen = _chosen(handed.lines, lab)
+    chosen = _chosen(handed.lines, lab, course)
     wanted = _about(handed.lines, chosen)
     ids = tuple(each.id for each in chosen)
     lines: dict[Who, list[Line]] = {who: [] for who in names}
     for line in wanted:
         lines[line.who].append(line)
-    tasks = [Task(tuple(lines[who]), name, ids, most) for who, name in names.items()]
+    tasks = [Task(tuple(lines[who]), name, ids, most, course) for who, name in names.items()]
     done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
     answers, disagreements, rows = [], [], []
     for own, wrong, own_rows in work(tasks, processes, done):
@@ -183,6 +199,8 @@ def gradebook(
         ),
         names=dict(sorted(names.items())),
         files=handed.files,
+        course=course,
+        sittings=_sittings(handed, course, chosen, names_as_drawn),
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
     return _finished(found, merged(rows, person), class_list, overrides, chosen, holders)
@@ -210,11 +228,20 @@ def _finished(found, rows, class_list, overrides, chosen, holders):
     )
 
 
-def _chosen(lines: Iterable[Line], lab):
-    """Return the exercises of one lab, or of all labs that anybody began; of all there are where nobody did."""
-    begun = {line.event.get("lab") or line.event.get("exercise", "").rpartition("-")[0] for line in lines}
+def _chosen(lines: Iterable[Line], lab, course):
+    """Return the exercises of one lab, of the class's labs, or of all that anybody began; of all where nobody did."""
+    begun = (
+        course.labs
+        if course
+        else {line.event.get("lab") or line.event.get("exercise", "").rpartition("-")[0] for line in lines}
+    )
     wanted = [each for each in bank() if each.lab == lab or (lab is None and each.lab in begun)]
     return wanted or [each for each in bank() if lab is None]
+
+
+def _sittings(handed, course, chosen, names):
+    sat = course and course.exam and any(each.lab == course.exam.lab for each in chosen)
+    return sittings(handed.lines, course.exam, names) if sat else ()
 
 
 def _about(lines: Iterable[Line], chosen) -> list[Line]:
@@ -292,6 +319,7 @@ class Task:
     name: tuple[str, str]
     exercises: tuple[str, ...]
     most: int | None = None
+    course: Class | None = None
 
     @property
     def answers(self) -> int:
@@ -330,7 +358,11 @@ def work(tasks: Sequence[Task], processes: int | None, done: Callable[[], None])
 def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
     answers, disagreements = mark_again(task.lines, task.name, done)
     chosen = [exercise(id) for id in task.exercises]
-    return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most)
+    return (
+        answers,
+        disagreements,
+        learner_rows(task.lines, task.name, answers, chosen, task.most, task.course),
+    )
 
 
 def _end_when_interrupted():

@@ -7,7 +7,9 @@ from datetime import UTC, datetime
 from statistics import correlation, fmean, pstdev
 
 from gainlib.exercises.bank import exercise
+from gainlib.exercises.classfile import Class
 from gainlib.exercises.events import Events
+from gainlib.exercises.gradebook.dates import counting, date_notes
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
 from gainlib.exercises.gradebook.submissions import Line, moment
@@ -95,16 +97,29 @@ def learner_rows(
     answers: Sequence[Answer],
     chosen: Sequence[Exercise],
     most: int | None = None,
+    course: Class | None = None,
 ) -> list[Row]:
     """Return one learner's rows; answers that could not be marked are left out of the count."""
     class_code, learner = name
     fit = {id(answer.line) for answer in answers}
     events = tuple(line.event for line in lines if line.event["kind"] != "answer" or id(line) in fit)
-    scores = tally(Events(events), learner, class_code, most=most).scores
-    return [_row(scores[each.id], each, name, answers) for each in chosen]
+
+    def scores(events, lab=None, most=most):
+        return tally(Events(tuple(events)), learner, class_code, lab=lab, most=most).scores
+
+    found, noted = scores(events), {}
+    for lab in {each.lab for each in chosen} & {*(course.deadlines if course else ())}:
+        counted = [scores(own, lab, None if _sat(course, lab) else most) for own in counting(events, course, lab)]
+        found |= counted[0]
+        noted |= {id: date_notes(events, course, score, counted[1][id]) for id, score in counted[0].items()}
+    return [_row(found[each.id], each, name, answers, noted.get(each.id, ())) for each in chosen]
 
 
-def _row(score, exercise, name, answers):
+def _sat(course, lab):
+    return course.exam is not None and course.exam.lab == lab
+
+
+def _row(score, exercise, name, answers, dated=()):
     class_code, learner = name
     own = [each for each in answers if each.exercise == exercise.id and not is_practice(exercise, each.line.event)]
     states = [answer.verdict.state for answer in own]
@@ -121,7 +136,7 @@ def _row(score, exercise, name, answers):
         next((state for state in states if state not in ("invalid", "unattempted")), ""),
         _utc(score.time),
         variant_code(learner, exercise.id, score.attempt or 0, class_code),
-        (*_notes(score), *_remarks(exercise, own)),
+        (*dated, *_notes(score), *_remarks(exercise, own)),
         score.tries,
         score.spent,
         score.shown,

@@ -1,0 +1,291 @@
+"""The class file: one short text file (TOML) that a teacher writes, with code, labs, weights, deadlines and an exam.
+
+::
+
+    name = "Levels, autumn"
+    code = "AUTUMN-7"                # what learners give as their class code
+    labs = ["00", "05", "06"]        # all, where left out
+    hand_in = "handed-in"            # folder, seen from this file; left out: files by hand
+    late = "note"                    # what is late counts and is noted; or "count" (no note), "drop" (does not count)
+    zone = "Europe/Lisbon"           # of dates without one; left out: that of the computer that reads them
+    [deadlines]
+    05 = 2026-12-10                  # the end of that day, or a time: 2026-12-10T18:00:00+01:00
+    [weights]
+    05 = 2                           # its points count twice in totals; 1, where left out
+    [exam]
+    lab = "06"
+    opens = 2026-12-12T09:00:00+01:00
+    minutes = 60
+
+Nothing in it is secret: learners may have it as it is. In an exam there are numbers of its own, drawn for its day; of
+the answers to them the last counts, and nothing is told.
+"""
+
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from gainlib.audio import GainlibError
+from gainlib.exercises.bank import declared, lab_numbers
+from gainlib.exercises.sets import EXAM, REVIEW
+from gainlib.exercises.text import shorten
+from gainlib.exercises.variants import normal_form
+from gainlib.session.checks import nearest
+
+FILE_NAME = "class.toml"
+LATE = ("note", "count", "drop")
+_KEYS = ("name", "code", "labs", "hand_in", "late", "zone", "deadlines", "weights", "exam")
+_EXAM_KEYS = ("lab", "opens", "minutes")
+_MOST_BYTES, _LONGEST, _MOST_WEIGHT, _MOST_MINUTES = 100_000, 60, 1000, 24 * 60
+_DATE = "write a date, 2026-12-10, or a time, 2026-12-10T18:00:00+01:00, without quotation marks"
+
+
+@dataclass(frozen=True)
+class Exam:
+    """When the exam is, and on which lab.
+
+    Attributes
+    ----------
+    lab : str
+        "06".
+    opens, ends : datetime
+        Between them it can be sat, once; who begins late has less time.
+    """
+
+    lab: str
+    opens: datetime
+    ends: datetime
+
+    @property
+    def numbers(self) -> int:
+        """Which set of numbers is asked: one of this day's own, which no lab has shown before."""
+        return EXAM + self.opens.astimezone(UTC).toordinal() % (REVIEW - EXAM)
+
+
+@dataclass(frozen=True)
+class Class:
+    """What a class file says.
+
+    Attributes
+    ----------
+    path : Path
+        Of the file.
+    code, name : str
+        What learners give, and what the class is called.
+    labs : tuple of str
+        The labs of the course.
+    hand_in : Path or None
+        Folder of what is handed in.
+    late : str
+        "note", "count" or "drop": what becomes of an answer after the deadline of its lab.
+    deadlines : dict of str to datetime
+        By lab; the exam's is its end.
+    weights : dict of str to float
+        By lab; 1 where it has none.
+    exam : Exam or None
+    """
+
+    path: Path
+    code: str
+    name: str = ""
+    labs: tuple[str, ...] = ()
+    hand_in: Path | None = None
+    late: str = "note"
+    deadlines: dict[str, datetime] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=dict)
+    exam: Exam | None = None
+
+    def weight(self, lab: str) -> float:
+        """Return how often the points of a lab count in a total."""
+        return self.weights.get(lab, 1.0)
+
+    def is_for(self, class_code: str) -> bool:
+        """Whether somebody with this class code is in the class."""
+        return normal_form(self.code) == normal_form(class_code)
+
+
+def course_of(path: str | Path) -> tuple[Class | None, Path]:
+    """Return the class that a path is about, None without a class file, and the folder of its records.
+
+    The path is a class file, or a folder with ``class.toml`` in it, or the hand-in folder of the one beside it.
+    """
+    path = Path(path)
+    inside, above = path / FILE_NAME, path.parent / FILE_NAME
+    if path.suffix.casefold() == ".toml" or inside.is_file():
+        course = read_class(inside if inside.is_file() else path)
+        return course, course.hand_in or course.path.parent
+    course = read_class(above) if above.is_file() else None
+    about = course is not None and course.hand_in is not None and course.hand_in.resolve() == path.resolve()
+    return (course if about else None), path
+
+
+def read_class(path: str | Path) -> Class:
+    r"""Read a class file.
+
+    Raises
+    ------
+    GainlibError
+        For whatever cannot be understood, with file, value, and what would do.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "class.toml"
+    ...     _ = file.write_text('code = "AUTUMN-7"\n[weights]\n05 = 2\n[deadlines]\n05 = 2026-12-10T18:00:00+01:00\n')
+    ...     autumn = read_class(file)
+    >>> autumn.code, autumn.weight("05"), autumn.weight("06"), str(autumn.deadlines["05"])
+    ('AUTUMN-7', 2.0, 1.0, '2026-12-10 18:00:00+01:00')
+    """
+    path = Path(path)
+    try:
+        content = path.read_bytes()
+    except OSError as problem:
+        raise GainlibError(f"{path}: cannot be read ({problem.strerror or problem})") from None
+    return class_in(content, path)
+
+
+def class_in(content: bytes, path: Path) -> Class:
+    """Return what the content of a class file says; `path` is its place, for sentences and for the hand-in folder."""
+    try:
+        if len(content) > _MOST_BYTES:
+            raise GainlibError(f"has {len(content)} bytes; a class file is a short text")
+        return _read(_table_of(content), path)
+    except GainlibError as problem:
+        raise GainlibError(f"{path}: {problem}") from None
+
+
+def _table_of(content):
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise GainlibError("is not UTF-8 text; save it as UTF-8") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+        raise GainlibError(f"is no class file: {str(problem)[:1].lower()}{str(problem)[1:]}") from None
+
+
+def _read(found, path):
+    _known(found, _KEYS, "there")
+    labs = _labs(found.get("labs"))
+    zone, exam, hand_in = _zone(found), _section(found, "exam"), _text(found, "hand_in")
+    deadlines = {
+        lab: _moment(value, f"deadline of lab {lab}", zone) for lab, value in _by_lab(found, "deadlines", labs)
+    }
+    weights = {lab: _weight(value, lab) for lab, value in _by_lab(found, "weights", labs)}
+    if all(weights.get(lab) == 0 for lab in labs):
+        raise GainlibError("every lab has weight 0; give one of them more")
+    sat = _exam(exam, labs, zone) if exam else None
+    if sat and sat.lab in deadlines:
+        raise GainlibError(
+            f"lab {sat.lab} is the exam and has a deadline besides; take that out, for the exam has an end"
+        )
+    return Class(
+        path,
+        _text(found, "code", needed=True),
+        _text(found, "name"),
+        labs,
+        path.parent / hand_in if hand_in else None,
+        _one_of(found.get("late", LATE[0]), LATE, "late"),
+        deadlines | ({sat.lab: sat.ends} if sat else {}),
+        weights,
+        sat,
+    )
+
+
+def _known(table, keys, where):
+    for key in table:
+        if key not in keys:
+            raise GainlibError(f"{where} is no {shorten(key)!r}; {nearest(key, keys)}")
+
+
+def _one_of(value, words, what):
+    if value not in words:
+        raise GainlibError(f"{what} is {shorten(value)!r}; {nearest(value, words)}")
+    return value
+
+
+def _text(table, key, needed=False):
+    value = table.get(key, "")
+    if not isinstance(value, str) or len(value) > _LONGEST * (1 if needed else 10) or re.search(r"[\x00-\x1f]", value):
+        raise GainlibError(f"{key} is {shorten(value)!r}; write a short text in quotation marks")
+    if needed and not value.strip():
+        raise GainlibError(f'there is no {key}; write one, such as {key} = "AUTUMN-7"')
+    return value.strip()
+
+
+def _section(table, key):
+    value = table.get(key, {})
+    if not isinstance(value, dict):
+        raise GainlibError(f"{key} is {shorten(value)!r}; write it as a section that begins with [{key}]")
+    return value
+
+
+def _labs(value):
+    known = lab_numbers()
+    if value is None:
+        return known
+    if not isinstance(value, list) or not value:
+        raise GainlibError(f'labs is {shorten(value)!r}; write a list, such as labs = ["00", "05"]')
+    return tuple(sorted({_lab(each, known, "labs") for each in value}))
+
+
+def _lab(value, labs, where):
+    if value not in labs:
+        short = f"{value:02d}" if type(value) is int else f"0{value}" if isinstance(value, str) else ""
+        hint = f'did you mean "{short}"?' if short in labs else nearest(value, labs)
+        raise GainlibError(f"{where}: there is no lab {shorten(value)!r} in this class; {hint}")
+    return value
+
+
+def _by_lab(found, key, labs) -> Iterable:
+    return ((_lab(lab, labs, key), value) for lab, value in _section(found, key).items())
+
+
+def _zone(found) -> tzinfo | None:
+    name = _text(found, "zone")
+    try:
+        return ZoneInfo(name) if name else None
+    except (ValueError, OSError, KeyError):
+        raise GainlibError(f"zone is {name!r}, which is not known here; give one such as Europe/Lisbon") from None
+
+
+def _moment(value, what, zone, days=True):
+    """Return a time with its zone; a date alone ends with its day, where days will do."""
+    if isinstance(value, datetime):
+        moment = value
+    elif isinstance(value, date) and days:
+        moment = datetime.combine(value, time()) + timedelta(days=1)
+    else:
+        hint = _DATE if days else "write a time, 2026-12-12T09:00:00+01:00, without quotation marks"
+        raise GainlibError(f"{what} is {shorten(str(value))!r}; {hint}")
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=zone) if zone else moment.astimezone()
+    return moment
+
+
+def _number(value, what, most, above=0.0):
+    """Return a number from `above` (itself left out only for a duration) to `most`."""
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    if not plain or not above <= value <= most:
+        raise GainlibError(f"{what} is {shorten(value)!r}; write a number from {above:g} to {most}")
+    return float(value)
+
+
+def _weight(value, lab):
+    return _number(value, f"weight of lab {lab}", _MOST_WEIGHT)
+
+
+def _exam(found, labs, zone):
+    _known(found, _EXAM_KEYS, "in the exam there")
+    missing = [key for key in _EXAM_KEYS if key not in found]
+    if missing:
+        raise GainlibError(f"the exam lacks {' and '.join(missing)}; it needs lab, opens and minutes")
+    lab = _lab(found["lab"], labs, "exam")
+    if any(each.series for each in declared(lab).exercises):
+        raise GainlibError(f"lab {lab} cannot be an exam, for it tells what it measures; choose another lab")
+    opens = _moment(found["opens"], "opens", zone, days=False)
+    return Exam(lab, opens, opens + timedelta(minutes=_number(found["minutes"], "minutes", _MOST_MINUTES, above=1)))
