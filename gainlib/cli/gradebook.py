@@ -58,7 +58,7 @@ def run(options: argparse.Namespace) -> int:
     _check_lab(options)
     targets = _targets(options)
     course, folder = _course(options)
-    own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), course and course.path]
+    own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), *(course.files if course else ())]
     handed = collect(folder, {path.resolve() for path in own if path})
     listed, overrides, aliases, problems = _lists(options, handed)
     if not handed.lines:
@@ -260,6 +260,7 @@ def _findings(book):
         ("Records that disagree with what comes out", cases(book)),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
         ("Records with lines in common; nothing tells whose they are", book.unclear),
+        ("How records came about: figures to ask about, not proof", book.circumstances),
         ("Exercises that do not exist", book.unknown),
         ("Files not used", book.unused),
         ("Points by hand", by_hand),

@@ -17,7 +17,8 @@
     opens = 2026-12-12T09:00:00+01:00
     minutes = 60
 
-Nothing in it is secret: learners may have it as it is. In an exam there are numbers of its own, drawn for its day; of
+Nothing in it is secret: learners may have it as it is. The secret of a class is a file of its own beside it
+(:mod:`~gainlib.exercises.classcode`), which they may not. In an exam there are numbers of its own, drawn for its day; of
 the answers to them the last counts, and nothing is told.
 """
 
@@ -31,6 +32,7 @@ from zoneinfo import ZoneInfo
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import declared, lab_numbers
+from gainlib.exercises.classcode import SECRET_FILE, read_secret, with_tag, without_tag
 from gainlib.exercises.sets import EXAM, REVIEW
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
@@ -105,7 +107,19 @@ class Class:
 
     def is_for(self, class_code: str) -> bool:
         """Whether somebody with this class code is in the class."""
-        return normal_form(self.code) == normal_form(class_code)
+        return normal_form(self.code) == normal_form(without_tag(class_code))
+
+    @property
+    def typed(self) -> str:
+        """The class code as learners type it: with its tag, where the secret of the class lies beside the file."""
+        _, *secret = self.files
+        return with_tag(self.code, read_secret(secret[0])) if secret else self.code
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The class file, and the secret where it lies beside it."""
+        secret = self.path.with_name(SECRET_FILE)
+        return (self.path, secret) if secret.exists() else (self.path,)
 
 
 def course_of(path: str | Path) -> tuple[Class | None, Path]:

@@ -1,5 +1,6 @@
 """Events of a record as they are read: checked, each once, in the order of their time."""
 
+import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -87,6 +88,11 @@ def edition_of(event: dict) -> int:
 def identity(event: dict) -> tuple[str, str]:
     """Return class code and learner of an event in normal form."""
     return normal_form(event["class_code"]), normal_form(event["learner"])
+
+
+def link(event: dict) -> str:
+    """Return what a learner's next line carries as ``after``: a digest of an event, in whatever form it is written."""
+    return hashlib.sha256(json.dumps(event, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def read_events(*paths: str | Path) -> Events:

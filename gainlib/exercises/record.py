@@ -1,7 +1,9 @@
 """What a learner did: append-only JSON lines, one event a line.
 
 Kinds of event, and the fields each has beside ``id``, ``time`` (UTC), ``kind``, ``learner``, ``class_code``,
-``version`` and ``rule`` (the rule of points it is counted by, see :mod:`~gainlib.exercises.sets`; none in old records):
+``version``, ``rule`` (the rule of points it is counted by, see :mod:`~gainlib.exercises.sets`; none in old records) and
+``after`` (the :func:`~gainlib.exercises.events.link` of this learner's line before it in the same file, empty in the
+first; none in old records):
 
 ============== ======================================================================================
 start          ``lab``
@@ -16,7 +18,8 @@ sitting        ``lab``, ``attempt``: the numbers of an exam; ``step``: "begin" o
 
 A record keeps answers, not verdicts: whoever reads it marks again. It never holds audio or other arrays. Two records
 are merged by joining the files, in any order and as often as one likes, since every event has its own id. A line
-damaged by a crash or by hand is named and skipped; the rest counts.
+damaged by a crash or by hand is named and skipped; the rest counts. Links hold through joining and erasing, whatever
+the order of the lines, since each is among one learner's own.
 
 The folder is the one given, else the environment variable ``GAINLIB_RECORDS``, else ``records`` beside the labs, and
 where the labs are somebody else's, as in a course folder, the user's own data folder.
@@ -38,7 +41,7 @@ import platformdirs
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.editions import edition_now
-from gainlib.exercises.events import RULE, Events, identity, parsed, read_events
+from gainlib.exercises.events import RULE, Events, identity, link, parsed, read_events
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
@@ -49,6 +52,7 @@ RACK = "rack.json"
 MOST_VALUES = 1000
 LONGEST_TEXT = 20_000
 _LOCK_SECONDS = 10.0
+_TAIL = 65_536  # bytes in which a learner's last line is looked for before all of a file is read
 
 
 def records_folder(folder: str | Path | None = None) -> Path:
@@ -185,7 +189,7 @@ class Record:
             return 0
         with self._locked():
             lines = self.path.read_bytes().splitlines(keepends=True)
-            kept = [line for line in lines if not _belongs(line, who)]
+            kept = [line for line in lines if _event_of(line, who) is None]
             write_whole(self.path, b"".join(kept))
         return len(lines) - len(kept)
 
@@ -197,8 +201,24 @@ class Record:
             who["edition"] = edition_now(fields["exercise"])
         event = {"id": uuid.uuid4().hex, "time": now(), "kind": kind, **who, **fields}
         with self._locked():
+            event["after"] = self._last_link(identity(event))
             self._write([event])
         return event
+
+    def _last_link(self, who):
+        """Return the link of a learner's last whole line; empty where there is none."""
+        if not os.path.exists(self.path):
+            return ""
+        with self.path.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            for start in (max(size - _TAIL, 0), 0):
+                file.seek(start)
+                for line in reversed(file.read().splitlines()):
+                    if event := _event_of(line, who):
+                        return link(event)
+                if not start:
+                    break
+        return ""
 
     def _write(self, events):
         """Append whole lines in one write; what a crash left unfinished is closed off as a line of its own."""
@@ -269,12 +289,13 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="microseconds")
 
 
-def _belongs(line, who):
+def _event_of(line, who):
+    """Return the event in a line if it is this learner's, else None."""
     try:
         event = json.loads(line.decode("utf-8"))
-        return identity(event) == who
+        return event if identity(event) == who else None
     except (ValueError, TypeError, KeyError, RecursionError):
-        return False
+        return None
 
 
 def plain(value: Any) -> Any:

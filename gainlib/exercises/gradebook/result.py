@@ -14,6 +14,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.classfile import Class
 from gainlib.exercises.gradebook.dates import sittings
+from gainlib.exercises.gradebook.circumstances import circumstances
 from gainlib.exercises.gradebook.lists import Listed, Override, same_name
 from gainlib.exercises.gradebook.marks import (
     Answer,
@@ -66,6 +67,8 @@ class Gradebook:
         Files that are no records; a sentence each.
     unclear : tuple of str
         Records that share lines of which nothing tells whose they are; a sentence each.
+    circumstances : tuple of str
+        How records came about, where a teacher may want to ask; a sentence a case.
     names : dict
         Class code and name as written, for every learner in normal form.
     files : int
@@ -89,6 +92,7 @@ class Gradebook:
     problems: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     unclear: tuple[str, ...] = ()
+    circumstances: tuple[str, ...] = ()
     names: dict[Who, Who] = field(default_factory=dict)
     files: int = 0
     listed: tuple[Listed, ...] = ()
@@ -193,6 +197,9 @@ def gradebook(
             f"{shown_name(names[one])} and {shown_name(names[other])}" for one, other in unclear if one != other
         ),
         unknown=_unknown(handed, names_as_drawn),
+        circumstances=tuple(
+            f"{shown_name(person[who])}: {sentence}" for who, sentence in circumstances(handed, answers, course)
+        ),
         problems=(*(str(each) for each in handed.unused if each.lost), *map(str, handed.damaged)),
         unused=tuple(
             f"{each.path.parent.name}/{each.path.name}: {each.reason}" for each in handed.unused if not each.lost

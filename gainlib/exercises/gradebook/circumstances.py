@@ -1,0 +1,108 @@
+"""How records came about, as far as their lines tell: links, clocks, pace, class codes. Figures, never a judgement.
+
+A link shows that a line before it is gone or was changed, by hand or by a fault of a disk; whoever can program writes
+all of them anew. So what is noted is a reason to ask, and its absence proves nothing.
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+
+from gainlib.exercises.classfile import Class
+from gainlib.exercises.events import link
+from gainlib.exercises.gradebook.marks import Answer
+from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
+from gainlib.exercises.text import shorten
+from gainlib.exercises.variants import normal_form
+
+FEWEST, FASTEST_S = 10, 1.5
+"""So many right answers, each this soon after the one before: who has filled in a whole page needs longer to press."""
+BACK_S = 3 * 3600.0
+"""Clocks of two systems on one computer often differ by an hour or two, those of two computers by minutes."""
+AHEAD_S = 24 * 3600.0
+"""A clock set for another time zone is off by less."""
+
+Who = tuple[str, str]
+
+
+def circumstances(
+    handed: HandedIn, answers: Sequence[Answer], course: Class | None = None, now: float | None = None
+) -> list[tuple[Who, str]]:
+    """Return a sentence a case: whose record it is, and what its lines tell.
+
+    Parameters
+    ----------
+    handed : HandedIn
+        All lines, whatever lab they are about.
+    answers : sequence of Answer
+        Marked again.
+    course : Class or None
+        What the class file says.
+    now : float or None
+        Seconds since 1970 of the marking; None is now.
+    """
+    now = datetime.now(UTC).timestamp() if now is None else now
+    linked = {link(line.event): line for line in (*(other for _, other in handed.rewritten), *handed.lines)}
+    lines: dict[Who, list[Line]] = {}
+    right: dict[Who, list[Line]] = {}
+    for line in handed.lines:
+        lines.setdefault(line.who, []).append(line)
+    for answer in answers:
+        if answer.verdict.state == "right":
+            right.setdefault(answer.who, []).append(answer.line)
+    found = []
+    for who, own in lines.items():
+        said = (*_links(own, linked), *_clocks(own, linked, now), *_pace(right.get(who, [])), *_code(own, course))
+        found += [(who, sentence) for sentence in said]
+    return found
+
+
+def _links(own, linked) -> Iterator[str]:
+    loose = [line for line in own if line.event.get("after") and str(line.event["after"]) not in linked]
+    if loose:
+        yield f"{_lines(loose)} on another that is missing or was changed [{loose[0]}]"
+    first = next((at for at, line in enumerate(own) if "after" in line.event), len(own))
+    bare = [line for line in own[first:] if "after" not in line.event]
+    if bare:
+        yield f"{_lines(bare)} on none, among later ones that do, as if an earlier version wrote them [{bare[0]}]"
+
+
+def _lines(lines):
+    return "1 line follows" if len(lines) == 1 else f"{len(lines)} lines follow"
+
+
+def _clocks(own, linked, now) -> Iterator[str]:
+    at = {id(line): moment(line.event["time"]) for line in own}
+    before = ((linked.get(str(line.event.get("after"))), line) for line in own)
+    back = [(at[id(one)] - at[id(line)], line) for one, line in before if one and at.get(id(one)) and at[id(line)]]
+    most, line = max(back, key=lambda each: each[0], default=(0.0, None))
+    if most > BACK_S:
+        yield f"the time goes back {most / 3600:.1f} h, as where a clock is set or two computers differ [{line}]"
+    late = [line for line in own if (at[id(line)] or 0.0) > now + AHEAD_S]
+    if late:
+        yield f"{len(late)} lines dated after the marking, the last {_when(at[id(late[-1])])} [{late[-1]}]"
+
+
+def _pace(right) -> Iterator[str]:
+    """Yield the longest run of answers right, of each set of numbers once, that came sooner than a hand can press."""
+    once = {(line.event["exercise"], line.event["attempt"]): line for line in reversed(right)}
+    times = sorted(seconds for line in once.values() if (seconds := moment(line.event["time"])) is not None)
+    runs: list[tuple[int, int]] = []
+    for first in range(len(times) - FEWEST + 1):
+        last = first + FEWEST - 1
+        if times[last] - times[first] < FASTEST_S * (FEWEST - 1):
+            begun = runs.pop()[0] if runs and runs[-1][1] >= first else first
+            runs.append((begun, last))
+    if runs:
+        first, last = max(runs, key=lambda run: run[1] - run[0])
+        yield f"{last - first + 1} right answers in {times[last] - times[first]:.0f} s, from {_when(times[first])}"
+
+
+def _code(own, course) -> Iterator[str]:
+    who, code = own[0].who, own[-1].event["class_code"]
+    answers = sum(line.event["kind"] == "answer" for line in own)
+    if course and answers and course.is_for(code) and normal_form(course.typed) != who[0]:
+        yield f"{answers} answers to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
+
+
+def _when(seconds):
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S} UTC"
