@@ -18,8 +18,8 @@
     minutes = 60
 
 Nothing in it is secret: learners may have it as it is. The secret of a class is a file of its own beside it
-(:mod:`~gainlib.exercises.classcode`), which they may not. In an exam there are numbers of its own, drawn for its day; of
-the answers to them the last counts, and nothing is told.
+(:mod:`~gainlib.exercises.classcode`), which they may not. In an exam there are numbers of its own, drawn for its day;
+of the answers to them the last counts, and nothing is told.
 """
 
 import re

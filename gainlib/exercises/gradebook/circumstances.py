@@ -98,10 +98,11 @@ def _pace(right) -> Iterator[str]:
 
 
 def _code(own, course) -> Iterator[str]:
-    who, code = own[0].who, own[-1].event["class_code"]
+    code = own[-1].event["class_code"]
     answers = sum(line.event["kind"] == "answer" for line in own)
-    if course and answers and course.is_for(code) and normal_form(course.typed) != who[0]:
-        yield f"{answers} answers to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
+    if course and answers and course.is_for(code) and normal_form(course.typed) != normal_form(code):
+        count = "1 answer" if answers == 1 else f"{answers} answers"
+        yield f"{count} to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
 
 
 def _when(seconds):

@@ -13,8 +13,8 @@ from pathlib import Path
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.classfile import Class
-from gainlib.exercises.gradebook.dates import sittings
 from gainlib.exercises.gradebook.circumstances import circumstances
+from gainlib.exercises.gradebook.dates import sittings
 from gainlib.exercises.gradebook.lists import Listed, Override, same_name
 from gainlib.exercises.gradebook.marks import (
     Answer,
