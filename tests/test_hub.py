@@ -1,7 +1,9 @@
 """What a hub is made of; a class on a real one is in tests/benchmarks/hub.py."""
 
+import os
 import re
 import stat
+import subprocess
 import sys
 
 import pytest
@@ -16,6 +18,7 @@ import accounts  # noqa: E402
 
 def test_the_course_is_shared_and_what_a_learner_writes_is_at_home(monkeypatch, tmp_path):
     monkeypatch.setenv("WORKBOOK_STATE", str(tmp_path))
+    monkeypatch.setenv("WORKBOOK_HAND_IN", str(tmp_path))
     c = Config()
     code = compile((HUB / "jupyterhub_config.py").read_text(encoding="utf-8"), HUB / "jupyterhub_config.py", "exec")
     exec(code, {"get_config": lambda: c, "__file__": str(HUB / "jupyterhub_config.py")})
@@ -25,7 +28,21 @@ def test_the_course_is_shared_and_what_a_learner_writes_is_at_home(monkeypatch, 
     who = type("Spawner", (), {"user": type("User", (), {"name": "x" * 30})})
     place = c.Spawner.environment["JUPYTER_RUNTIME_DIR"](who).replace("~", "/home/")
     assert len(f"{place}/kernel-{'0' * 36}-ipc-5") < 104, "the longest name of a socket"
+    assert c.Spawner.environment["GAINLIB_HAND_IN"] == str(tmp_path)
     assert any("jupyterhub_idle_culler" in each["command"] for each in c.JupyterHub.services)
+
+
+def test_a_hub_starts_with_a_letter_box_for_what_is_handed_in(tmp_path):
+    for name in ("python", "groupadd", "usermod", "chown", "jupyterhub"):
+        (tmp_path / name).write_text(f'#!/bin/sh\necho "{name} $*" >> {tmp_path}/log\n')
+        (tmp_path / name).chmod(0o755)
+    place = {"WORKBOOK_STATE": str(tmp_path / "state"), "WORKBOOK_HAND_IN": str(tmp_path / "box")}
+    environment = os.environ | place | {"PATH": f"{tmp_path}:{os.environ['PATH']}", "WORKBOOK_ADMINS": "mara"}
+    subprocess.run(["bash", str(HUB / "start.sh")], env=environment, check=True)
+    assert stat.S_IMODE((tmp_path / "box").stat().st_mode) == 0o3773
+    log = (tmp_path / "log").read_text().splitlines()
+    assert log[1:4] == ["groupadd -f teachers", "usermod -a -G teachers mara", f"chown root:teachers {tmp_path}/box"]
+    assert log[-1].startswith("jupyterhub")
 
 
 def test_the_image_is_binders_with_a_hub_on_top():

@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import date
 from pathlib import Path
 
 import nbclient
@@ -165,7 +166,7 @@ def test_a_record_goes_out_and_comes_in_somewhere_else(index, tmp_path):
     answer(tmp_path, "00-2", right=False)
     answer(tmp_path, "00-3", learner="ben")
     name, content = downloaded(index.record())
-    assert name == "record-7b-anna.jsonl"
+    assert name == f"record-7b-anna-{date.today()}.jsonl"
     lines = [json.loads(line) for line in content.decode().splitlines()]
     assert [event["learner"] for event in lines] == ["anna", "anna"]
     elsewhere = Index(folder=tmp_path / "other", labs=ROOT / "labs")
@@ -243,7 +244,7 @@ def test_nothing_to_download_is_said(index):
 def test_an_awkward_name_makes_a_file_name_for_every_system(tmp_path):
     shelf = ProgressSheet(tmp_path)
     shelf.become('Å/b\\c: "d" ', "7 b")
-    assert shelf.file_name == "record-7_b-Å_b_c___d_.jsonl"
+    assert shelf.file_name == f"record-7_b-Å_b_c___d_-{date.today()}.jsonl"
 
 
 # ---- words -----------------------------------------------------------------------------------------------------------

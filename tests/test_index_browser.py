@@ -1,7 +1,9 @@
 """The page in front of the labs in a real JupyterLab, by keyboard alone wherever a person can be without a mouse."""
 
 import json
+import re
 import shutil
+from datetime import date
 
 import pytest
 from browser import opened
@@ -101,7 +103,7 @@ def test_coming_back_renews_the_table(desk):
 
 def download(desk):
     """Press the download button by keyboard; returns the file."""
-    button = desk.cell("record").get_by_role("button", name="Download my record")
+    button = desk.cell("record").get_by_role("button", name="Hand in (download my record)")
     desk.tab_to(button)
     with desk.page.expect_download() as coming:
         desk.press("Enter")
@@ -124,7 +126,8 @@ def upload(desk, path):
 
 def test_the_record_goes_out_is_erased_and_comes_in_again(desk, tmp_path):
     file = download(desk)
-    assert file.suggested_filename == "record-7b-anna.jsonl"
+    assert file.suggested_filename == f"record-7b-anna-{date.today()}.jsonl"
+    desk.cell("record").get_by_text(re.compile(r"3 answers, 5 of \d+ points, check value \w{4}-\w{4}-\w{4}")).wait_for()
     kept = tmp_path / file.suggested_filename
     file.save_as(kept)
     lines = [json.loads(line) for line in kept.read_text().splitlines()]

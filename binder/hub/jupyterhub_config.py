@@ -2,7 +2,8 @@
 
 Read by ``jupyterhub -f binder/hub/jupyterhub_config.py``; ADMIN.md beside it says what an admin does and measures.
 Variables: ``WORKBOOK`` names the course folder (else the one this file lies in), ``WORKBOOK_STATE`` where the hub keeps
-its own files, ``GAINLIB_CLASS`` the class code that learners begin with.
+its own files, ``WORKBOOK_HAND_IN`` the folder that learners hand in to, ``GAINLIB_CLASS`` the class code that they
+begin with.
 """
 
 import os
@@ -13,6 +14,7 @@ c = get_config()  # noqa: F821  JupyterHub has it
 
 COURSE = Path(os.environ.get("WORKBOOK", Path(__file__).resolve().parents[2]))
 STATE = Path(os.environ.get("WORKBOOK_STATE", "/srv/hub"))
+HAND_IN = Path(os.environ.get("WORKBOOK_HAND_IN", "/srv/hand-in"))
 PAGE = "/voila/render/labs/index.ipynb"
 IDLE_S = 30 * 60
 # Of what ADMIN.md measured, with room for a second page. A spawner of processes on this machine only states it; one of
@@ -54,6 +56,7 @@ c.Spawner.args = [
 ]
 c.Spawner.environment = {
     "GAINLIB_CLASS": os.environ.get("GAINLIB_CLASS", ""),
+    "GAINLIB_HAND_IN": str(HAND_IN) if HAND_IN.is_dir() else "",
     # The name of a socket may have a hundred letters, and that of a kernel has forty.
     "JUPYTER_RUNTIME_DIR": lambda spawner: os.path.expanduser(f"~{spawner.user.name}/.run"),
     # Kernels kept ahead for pages that may never be opened would take a third of the memory.

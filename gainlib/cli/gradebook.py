@@ -226,6 +226,7 @@ def _learners(book):
         Column(("points", ""), tuple(figure(book.total(rows)[0], 2) for rows in own)),
         Column(("of", ""), tuple(figure(book.total(rows)[1], 0) for rows in own)),
         Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
+        Column(("check", "value"), tuple(book.checks.get(rows[0].who, "") for rows in own)),
     ]
     return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
 
@@ -257,6 +258,7 @@ def _findings(book):
         ("Sittings of the exam", book.sittings),
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
+        ("Handed in under one name from several accounts; one of them may be somebody else's", book.accounts),
         ("Records that disagree with what comes out", cases(book)),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
         ("Records with lines in common; nothing tells whose they are", book.unclear),

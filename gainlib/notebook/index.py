@@ -68,10 +68,10 @@ class Index:
         return GlossaryView()
 
     def record(self):
-        """Return download, upload and erasure of the learner's record."""
+        """Return handing in, upload and erasure of the learner's record."""
         from gainlib.notebook.records import RecordPanel
 
-        return RecordPanel(self.shelf, self.update)
+        return self._keep("record", RecordPanel(self.shelf, self.update))
 
     def restore(self):
         """Return the button that brings the labs back as they were shipped."""

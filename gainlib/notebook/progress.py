@@ -1,6 +1,7 @@
 """All labs at a glance for one learner, and the learner's record as something to take along; knows no widget."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from gainlib.audio import GainlibError
@@ -147,14 +148,31 @@ class ProgressSheet:
 
     @property
     def file_name(self) -> str:
-        """A file name for the learner's record, of letters that every system takes."""
+        """A file name for the learner's record as it is today, of letters that every system takes."""
         parts = [part for part in (self.class_code, self.learner) if part]
         plain = "-".join("".join(c if c.isalnum() or c in "-_" else "_" for c in part) for part in parts)
-        return f"record-{plain}.jsonl"
+        short = plain.encode()[:150].decode(errors="ignore")  # with all that is added, 255 bytes are the most
+        return f"record-{short}-{datetime.now():%Y-%m-%d}.jsonl"
 
     def take_along(self) -> bytes:
         """Return the learner's own part of the record, as a file of its own."""
         return to_lines(self.events)
+
+    @property
+    def receipt(self) -> str:
+        """What was handed in last by this learner; empty where nothing was."""
+        found = self._kept.kept("receipt")
+        return found if isinstance(found, str) else ""
+
+    @receipt.setter
+    def receipt(self, told: str):
+        store = self._kept
+        store.keep("receipt", told)
+        store.flush()
+
+    @property
+    def _kept(self):
+        return kept.Kept(kept.path_for(self.folder, self.learner, self.class_code, "index"))
 
     def look_at(self, name: str, content: bytes | None) -> Upload:
         """Read a record file without putting it in.

@@ -1,12 +1,16 @@
-"""The learner's record to take along: download, upload, erase."""
+"""The learner's record to hand in and to take along: download, upload, erase."""
+
+from datetime import datetime
 
 import anywidget
 import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.handin import check_value, hand_in, hand_in_folder
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
+from gainlib.notebook.forms import points_text
 from gainlib.notebook.progress import MOST_BYTES
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.notebook.whereabouts import here
@@ -14,15 +18,20 @@ from gainlib.notebook.whereabouts import here
 JSON_LINES = "application/x-ndjson"
 TEXT = """
 **Take your record with you.** It holds your answers, line by line, and no audio; here it is kept {kept}. {stems}
-{reminder}Give the file to your teacher to have it marked.
+{reminder}{hand_in} You may hand in as often as you like: all of it is kept, and the newest counts.
 """
+BY_FILE = (
+    "**Hand in** downloads it as a file whose name has your name, class code and the date: send it to your teacher."
+)
+BY_FOLDER = "**Hand in** puts it into a folder that only your teacher can read."
 FORGETS = "**Download your record before you leave**, and upload it when you come back. "
 
 
 def about_here() -> str:
     """Return what is true of a record in the place where this runs."""
     place = here()
-    return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets)
+    way = BY_FOLDER if hand_in_folder() else BY_FILE
+    return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets, hand_in=way)
 
 
 class SaveButton(anywidget.AnyWidget):
@@ -95,7 +104,10 @@ class RecordPanel(Panel):
     def __init__(self, shelf, changed):
         self._shelf, self._changed, self._pending = shelf, changed, None
         auto = {"width": "auto"}
-        self.save = SaveButton("Download my record", self.guarded(self._download))
+        self.hand_in = widgets.Button(description="Hand in", button_style="primary", layout=auto)
+        boxed = hand_in_folder() is not None
+        download = "Download my record" if boxed else "Hand in (download my record)"
+        self.save = SaveButton(download, self.guarded(self._download))
         self.choose = PickFile("Upload a record:", self.guarded(self.upload))
         self.readable = widgets.Button(
             description="Take the lines that can be read", layout={"width": "auto", "display": "none"}
@@ -105,7 +117,7 @@ class RecordPanel(Panel):
         self.said = LiveRegion()
         super().__init__(
             prose(about_here()),
-            widgets.HBox([self.save, self.choose, self.readable]).add_class("gl-buttons"),
+            widgets.HBox([self.hand_in] * boxed + [self.save, self.choose, self.readable]).add_class("gl-buttons"),
             self.said,
             prose("**Erase.** This removes every line under your name here, and cannot be undone. Download first."),
             widgets.HBox([self.sure, self.gone]).add_class("gl-buttons"),
@@ -113,17 +125,50 @@ class RecordPanel(Panel):
         self.add_class("gl-form")
         self.readable.on_click(self.guarded(lambda _button: self._put_in(self._pending)))
         self.gone.on_click(self.guarded(lambda _button: self.erase()))
+        self.hand_in.on_click(self.guarded(lambda _button: self._hand_in()))
+        self.update()
+
+    def update(self) -> None:
+        """Show what this learner handed in last."""
+        self.said.say(*(("note", "", f"{self._shelf.receipt}.") if self._shelf.receipt else ()))
 
     # ---- download --------------------------------------------------------------------------------------------------
 
-    def _download(self):
+    def _content(self):
         content = self._shelf.take_along()
         if not content:
             self.said.say("note", "Nothing yet", f"There is no line under the name {self._shelf.learner}.")
+        return content
+
+    def _download(self):
+        content = self._content()
+        if not content:
             return None
-        count = content.count(b"\n")
-        self.said.say("note", "Downloaded", f"{self._shelf.file_name}, {count} lines. Your browser shows where it is.")
+        where = f"{self._shelf.file_name}: {self._receipt(content)}. Your browser shows where the file is."
+        self.said.say("note", "Downloaded", where)
         return self._shelf.file_name, content
+
+    def _hand_in(self):
+        content = self._content()
+        if not content:
+            return
+        try:
+            hand_in(hand_in_folder(), self._shelf.file_name, content)
+        except GainlibError as problem:
+            self.said.say("wrong", "Not handed in", f"{problem}. Try again, or download your record and send it.")
+            return
+        receipt = f"Handed in {self._receipt(content)}"
+        self._shelf.receipt = receipt
+        self.said.say("note", "Receipt", f"{receipt}. Your teacher's gradebook shows the same check value.")
+
+    def _receipt(self, content):
+        """Return time, number of answers, points and check value of a record that goes out now."""
+        labs = self._shelf.labs()
+        earned = points_text(round(sum(lab.points for lab in labs), 2))
+        points = f"{earned} of {points_text(sum(lab.max_points for lab in labs))} points"
+        answers = sum(event["kind"] == "answer" for event in self._shelf.events)
+        time = f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S %Z}"
+        return f"{time}, {answers} answers, {points}, check value {check_value(content.splitlines())}"
 
     # ---- upload ----------------------------------------------------------------------------------------------------
 

@@ -79,6 +79,10 @@ class Gradebook:
         What the class file says.
     sittings : tuple of str
         When each learner sat the exam; a sentence each.
+    checks : dict
+        For every learner in normal form the check value of the newest file, as their receipt has it.
+    accounts : tuple of str
+        Whose files come from more than one account of a hub; a sentence each.
     """
 
     rows: tuple[Row, ...] = ()
@@ -98,6 +102,8 @@ class Gradebook:
     listed: tuple[Listed, ...] = ()
     course: Class | None = None
     sittings: tuple[str, ...] = ()
+    checks: dict[Who, str] = field(default_factory=dict)
+    accounts: tuple[str, ...] = ()
 
     def total(self, rows: Iterable[Row]) -> tuple[float, float]:
         """Return the points of some rows and what they could be, each lab with the weight that the class file gives."""
@@ -208,6 +214,8 @@ def gradebook(
         files=handed.files,
         course=course,
         sittings=_sittings(handed, course, chosen, names_as_drawn),
+        checks={known_as[who]: check for who, (*_, check) in sorted(handed.newest.items(), key=lambda each: each[1])},
+        accounts=_accounts(handed, known_as, names),
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
     return _finished(found, merged(rows, person), class_list, overrides, chosen, holders)
@@ -307,6 +315,15 @@ def _rewritten(handed: HandedIn):
         id = str(first.event.get("exercise", ""))
         sentence = f"two versions of one event; the other, in {other}, does not count"
         yield Disagreement(first.who, id, first, sentence)
+
+
+def _accounts(handed, known_as, names):
+    """Return under whose name several accounts have handed in."""
+    found: dict[Who, set[str]] = {}
+    for who, accounts in handed.accounts.items():
+        found.setdefault(known_as[who], set()).update(accounts)
+    several = [who for who, accounts in found.items() if len(accounts) > 1]
+    return tuple(f"{shown_name(names[who])}: from the accounts {', '.join(sorted(found[who]))}" for who in several)
 
 
 def _unknown(handed, names):

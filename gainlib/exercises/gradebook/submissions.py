@@ -7,13 +7,14 @@ names for both of them, since that is how a copied file looks, and says where tw
 import json
 import os
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.events import Damaged, identity, parsed
 from gainlib.exercises.gradebook.files import Found, Unused, handed_files
+from gainlib.exercises.handin import account, check_value
 
 _DEEPEST = 20
 _LATEST_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
@@ -64,6 +65,10 @@ class HandedIn:
         Record files found.
     holders : tuple of (Path, tuple of (str, str))
         Every record file with each class code and learner in it, in normal form.
+    newest : dict
+        For each class code and learner in normal form the newest file: time and number of its last line, check value.
+    accounts : dict
+        For each of them the accounts that put the files into a letter box.
     """
 
     lines: tuple[Line, ...]
@@ -73,6 +78,8 @@ class HandedIn:
     shared: tuple[tuple[Line, Line], ...] = ()
     files: int = 0
     holders: tuple[tuple[Path, tuple[str, str]], ...] = ()
+    newest: dict[tuple[str, str], tuple[str, int, str]] = field(default_factory=dict)
+    accounts: dict[tuple[str, str], set[str]] = field(default_factory=dict)
 
     def names(self) -> dict[tuple[str, str], tuple[str, str]]:
         """Return class code and name as last written, for every class code and name in normal form, sorted."""
@@ -95,7 +102,7 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
     HandedIn
         Without any lines where there is no record; a file or a line that cannot be read is named, the rest counts.
     """
-    damaged, lines, unused, holders = [], [], [], {}
+    damaged, lines, unused, holders, newest, accounts = [], [], [], {}, {}, {}
     first_with: dict[tuple[bytes, ...], Path] = {}
     for found in handed_files(Path(path)):
         if but and Path(os.path.realpath(found.path)) in but:
@@ -106,14 +113,18 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
             unused.append(found)
             continue
         first_with[found.lines] = found.path
+        check, by = check_value(found.lines), account(found.path)
         for read in _read(found):
             (lines if isinstance(read, Line) else damaged).append(read)
             if isinstance(read, Line):
                 holders[found.path, read.who] = None
+                last = (read.event["time"], read.number, check)
+                newest[read.who] = max(newest.get(read.who, last), last)
+                accounts.setdefault(read.who, set()).update({by} - {""})
     kept, rewritten, shared = _each_once(lines)
     kept.sort(key=lambda line: moment(line.event["time"]) or float("inf"))
     once = (kept, damaged, unused, rewritten, shared)
-    return HandedIn(*map(tuple, once), files=len(first_with), holders=tuple(holders))
+    return HandedIn(*map(tuple, once), len(first_with), tuple(holders), newest, accounts)
 
 
 def moment(time: str) -> float | None:
