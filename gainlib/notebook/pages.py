@@ -19,11 +19,8 @@ from gainlib.notebook.spare import PAGE, SpareKernel
 SHARE = Path(__file__).parent / "share"
 ONLY_NOTEBOOK = "notebook-only"  # tag of a cell that is of use in JupyterLab alone
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
-KEPT = ("deletable", "editable", "tags")
-# Before a place was filled once, and its height is known, in pixels.
-HEIGHTS = {"title": 108, "safety": 281, "predict": 129, "panel": 560, "compare": 66, "score": 263, "takeaway": 62}
-HEIGHTS |= {"worked": 110, "review": 205, "who": 104, "labs": 720, "restore": 62, "glossary": 2200}
-ELSE_HEIGHT = 320
+KEPT = ("deletable", "editable", "height", "tags")
+ELSE_HEIGHT = 320  # pixels, where a cell does not tell
 _WIDGETS = ("anywidget", "@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8")
 
 
@@ -68,8 +65,8 @@ def with_page(notebook, file: Path, in_jupyterlab: str):
     title = file.stem
     for cell in notebook.cells:
         if cell.cell_type != "markdown":
-            name = "".join(re.findall(r"^\w+\.(\w+)\(", cell.source))
-            cell.metadata["page"] = {"height": HEIGHTS.get(name, ELSE_HEIGHT) if name else 0}
+            shows = re.match(r"\w+\.\w+\(", cell.source)
+            cell.metadata["page"] = {"height": cell.metadata.get("height", ELSE_HEIGHT) if shows else 0}
             continue
         heading = re.match(r"# (.+)\n", cell.source)
         if heading:  # stands at the head of the page
