@@ -154,20 +154,21 @@ def pin(upgrade=False):
         subprocess.run([str(PYTHON), "-m", "pip", "install", "--quiet", "uv"], check=True)
         tool = str(PYTHON.with_name("uv.exe" if os.name == "nt" else "uv"))
     run, tests, hub = BINDER / "requirements.txt", BINDER / "requirements-test.txt", BINDER / "hub" / "requirements.txt"
+    grader = BINDER / "requirements-nbgrader.txt"
     before = run.read_bytes()
     # The compiler may not meet this line in a list it reads; it comes back as the last one.
     run.write_bytes(re.sub(rb"(?m)^-e \.\s*", b"", before))
     common = ["--universal", "--python-version", "3.11", "--no-header", "--no-annotate", "--quiet"]
     common += ["--upgrade"] * upgrade
     try:
-        for output, more in ((run, []), (tests, ["-c", run.name]), (hub, ["-c", run.name])):
+        for output, more in ((run, []), *((each, ["-c", run.name]) for each in (tests, hub, grader))):
             source, name = output.with_suffix(".in").relative_to(BINDER), output.relative_to(BINDER)
             subprocess.run([tool, "pip", "compile", source, *common, *more, "-o", name], cwd=BINDER, check=True)
     except (subprocess.CalledProcessError, OSError) as error:
         run.write_bytes(before)
         raise SetUpError(f"The versions were not pinned: {error}") from None
     run.write_bytes(run.read_bytes().replace(b"\r\n", b"\n") + b"-e .\n")
-    print(f"Pinned: {', '.join(str(each.relative_to(ROOT)) for each in (run, tests, hub))}")
+    print(f"Pinned: {', '.join(str(each.relative_to(ROOT)) for each in (run, tests, hub, grader))}")
     return 0
 
 

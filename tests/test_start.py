@@ -16,7 +16,7 @@ from pace import assert_within
 
 ROOT = Path(__file__).resolve().parent.parent
 BINDER = ROOT / "binder"
-TESTED = ("requirements", "requirements-test", "hub/requirements")
+TESTED = ("requirements", "requirements-test", "requirements-nbgrader", "hub/requirements")
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import argparse
 from collections.abc import Callable
 from typing import NamedTuple
 
-MODULES = ("measure", "plan", "sheets", "labs", "gradebook", "key", "boxes")
+MODULES = ("measure", "plan", "sheets", "labs", "gradebook", "key", "nbgrader", "boxes")
 
 
 class Verb(NamedTuple):
