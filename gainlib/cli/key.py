@@ -17,7 +17,9 @@ without regard to case; "" stands for no class code.
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who, which lab, and which set of numbers."""
-    parser.add_argument("class_code", metavar="CLASS", help='class code as the learner typed it, "" for none')
+    parser.add_argument(
+        "class_code", metavar="CLASS", help='class code as the learner typed it, "" for none; or the class file'
+    )
     who = "names or numbers as the learners typed them; none with --class-list"
     learners = parser.add_argument("learner", metavar="LEARNER", nargs="+", default=[], help=who)
     learners.required = False  # with "*" instead, Python 3.11 takes no names after an option that follows CLASS
@@ -28,6 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--new-secret", metavar="DIR", help="write a new class.secret into DIR, where no learner reads")
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
     parser.add_argument("--exercise", metavar="NN-K", help="this exercise only, such as 05-3")
+    parser.add_argument("--exam", action="store_true", help="the numbers of the exam that the class file names")
     parser.add_argument(
         "--attempt", metavar="N", type=_attempt, default=0,
         help="which set of numbers: 0 for the first (default), 1 after asking for new ones once, …",
@@ -36,13 +39,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for, or the class code to give out."""
+    labs = _of_class(options)
     secret = _secret(options)
     if secret and not (options.learner or options.class_list):
         code = _code(options, options.class_code, secret)
         options.report.result["class_code"] = code
         options.report.show([f"Learners type the class code {plain(code)}"])
         return 0
-    learners, chosen = _learners(options, secret), _chosen(options)
+    learners, chosen = _learners(options, secret), [each for each in _chosen(options) if each.lab in labs]
     facts = []
     for learner, class_code in learners:
         who = learner, class_code, options.attempt
@@ -53,6 +57,30 @@ def run(options: argparse.Namespace) -> int:
     if options.report.as_json:
         options.report.result["exercises"] = facts
     return 0
+
+
+def _of_class(options):
+    """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.bank import lab_numbers
+    from gainlib.exercises.classcode import SECRET_FILE
+    from gainlib.exercises.gradebook import read_class
+
+    path = path_of(options.class_code) if options.class_code.casefold().endswith(".toml") else None
+    try:
+        course = read_class(path) if path else None
+    except GainlibError as error:
+        options.usage_error(str(error))
+    if course:
+        options.class_code = course.code
+        beside = path.with_name(SECRET_FILE)
+        options.secret = options.secret or (str(beside) if beside.is_file() else None)
+    if options.exam:
+        if not (course and course.exam):
+            options.usage_error("--exam needs a class file with an [exam] in place of the class code")
+        options.attempt = course.exam.numbers
+        return (course.exam.lab,)
+    return course.labs if course else lab_numbers()
 
 
 def _secret(options):

@@ -67,11 +67,16 @@ def records_folder(folder: str | Path | None = None) -> Path:
     chosen = folder if folder is not None else os.environ.get(ENVIRONMENT)
     if chosen:
         return Path(chosen).expanduser()
-    here = Path.cwd()
-    home = next((place for place in (here, *here.parents) if (place / "labs").is_dir()), None)
+    home = course_folder()
     if home and _is_own(home):
         return home / "records"
     return Path(platformdirs.user_data_dir("gainlib", appauthor=False)) / "records"
+
+
+def course_folder() -> Path | None:
+    """Return the folder that the labs lie in, looked for upwards from the working folder; None without one."""
+    here = Path.cwd()
+    return next((place for place in (here, *here.parents) if (place / "labs").is_dir()), None)
 
 
 def _is_own(home):

@@ -40,7 +40,7 @@ LATE = "A third try at a number earns half, a fourth a quarter; **New numbers** 
 NO_MORE = "These numbers earn nothing more: see the solution, then go on with **New numbers**."
 NOW = "9999"  # behind every time there is
 log = logging.getLogger(__name__)
-WORDS = STATES | {"invalid": "? This cannot be read, and you lose no points"}
+WORDS = STATES | {"invalid": "? This cannot be read, and you lose no points", "kept": "Your answer is kept"}
 
 
 def points_text(points: float) -> str:
@@ -58,6 +58,8 @@ def points_text(points: float) -> str:
 def numbers_text(exercise, learner) -> str:
     """Return which set of numbers is on the desk, in words."""
     attempt = learner.attempt(exercise)
+    if learner.phase in ("sitting", "ended"):
+        return "numbers of the exam"
     if not exercise.series:
         return f"numbers no. {attempt + 1}"
     return f"practice session no. {attempt - PRACTICE + 1}" if attempt >= PRACTICE else f"session no. {attempt + 1}"
@@ -143,7 +145,7 @@ class ExerciseForm(Panel):
 
     def submit(self) -> None:
         """Have the entry marked, and show the verdict; where the solution is out there is nothing to mark."""
-        if not self._learner.numbers(self.exercise).closed:
+        if not (self.check.disabled or self._learner.numbers(self.exercise).closed):
             self._learner.answer(self.exercise, self.entered())
 
     def open_hint(self) -> None:
@@ -259,8 +261,8 @@ class ExerciseForm(Panel):
         about = self._about_points(verdict, numbers, veiled)
         text = learner.said(exercise, verdict).replace("\n", "\n\n") + (f"\n\n{about}" if about else "")
         self._right = verdict.state == "right"
-        if verdict.state == "unattempted":
-            self.said.say("note", WORDS["unattempted"])
+        if verdict.state in ("unattempted", "kept"):
+            self.said.say("note", WORDS[verdict.state], verdict.feedback if verdict.state == "kept" else "")
         elif veiled:
             self.said.say("wrong", WORDS["wrong"], text)
         else:
@@ -278,7 +280,7 @@ class ExerciseForm(Panel):
             return "That was the third wrong try, so the solution is below. Try again with **New numbers**."
         if numbers.closed:
             return "You have seen the solution, so these numbers earn no more points. Go on with **New numbers**."
-        if verdict.state in ("invalid", "unattempted"):
+        if verdict.state in ("invalid", "unattempted", "kept"):
             return ""
         tried = self._about_tries(verdict, numbers, veiled)
         counted, most = learner.score(exercise).points, points_text(verdict.max_points)
@@ -316,7 +318,7 @@ class ExerciseForm(Panel):
 
     def _show_derivation(self, numbers):
         """Show the derivation once there is nothing left to earn with these numbers."""
-        on = self._right or numbers.closed
+        on = (self._right or numbers.closed) and not self._learner.examined
         rewrite(self._explain, self._derivation() if on else "")
         self._explain.layout.display = "" if on else "none"
 
@@ -329,10 +331,12 @@ class ExerciseForm(Panel):
         """Renew heading, hints and buttons."""
         exercise, learner = self.exercise, self._learner
         score = learner.score(exercise)
-        best = f"{points_text(score.points)} of {points_text(exercise.points)} points"
+        best = f"best so far {points_text(score.points)} of {points_text(exercise.points)} points"
         best += ", mastered" if score.mastered else ""
+        if learner.examined:
+            best = f"{points_text(exercise.points)} points"
         self._head.value = (
-            f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">best so far {best} · '
+            f'<h3 class="gl-title">{exercise.id} · {exercise.title}</h3><p class="gl-sub">{best} · '
             f"{numbers_text(exercise, learner)}</p>"
         )
         opened, numbers = learner.hints_open(exercise), learner.numbers(exercise)
@@ -345,4 +349,7 @@ class ExerciseForm(Panel):
         self.hint.tooltip = learner.hint_price(exercise)
         self.hint.disabled, self.check.disabled = not left or numbers.closed, numbers.closed
         self.solution.layout.display = "" if numbers.may_be_asked(exercise) else "none"
+        for button in (self.hint, self.again):
+            button.layout.display = "none" if learner.examined else ""
+        self.check.disabled |= learner.phase in ("open", "ended")
         self._show_derivation(numbers)

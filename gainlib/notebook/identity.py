@@ -14,13 +14,14 @@ from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
 from gainlib.exercises.variants import normal_form
 from gainlib.notebook import whereabouts
+from gainlib.notebook.course import only_code
 
 WHO_FILE = "learner.json"
 _PREFIX = "learner-"
 
 
 def kept(folder: Path) -> dict:
-    """Return ``learner`` and ``class_code``: as they were kept, else as a hub gives them, else an empty dict.
+    """Return ``learner`` and ``class_code``: as they were kept, else as a hub or the only class file gives them.
 
     A name that was made up here gives way to the login. Where pupils share one account (``GAINLIB_SHARED``), nobody is
     taken for whoever worked before the workbook was started.
@@ -30,7 +31,9 @@ def kept(folder: Path) -> dict:
         found = {}
     if os.environ.get(whereabouts.SHARED) and found.get("sitting", "") != whereabouts.sitting():
         found = {}
-    return login | {name: found[name] for name in ("learner", "class_code") if name in found}
+    code = only_code(folder)
+    given = ({"class_code": code} if code else {}) | login
+    return given | {name: found[name] for name in ("learner", "class_code") if name in found}
 
 
 def from_before(folder: Path) -> bool:

@@ -12,15 +12,17 @@ import traitlets
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, identity, shipped
 from gainlib.notebook.asking import CodeQuestion, Question
+from gainlib.notebook.course import courses
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.head import Head
 from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.records import PickFile
 from gainlib.notebook.spare import behind_page
 from gainlib.notebook.whereabouts import here
 
-HEADS = ("lab", "question", "minutes", "state", "points", "mastered", "go on")
+HEADS = ("lab", "question", "minutes", "due", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
 MARKS = {NOT_BEGUN: "–", BEGUN: "◐", DONE: "✓"}
 
@@ -161,10 +163,12 @@ class WhoPanel(Panel):
         )
         self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
         row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
+        self.file = PickFile("Or open the class file that your teacher gave you:", self.guarded(self.open_class))
+        self.file.accept = ".toml"
         self.same = widgets.Button(layout=field["layout"])
         self.other = widgets.Button(description="No, another learner", layout=field["layout"])
         self.last = widgets.HBox([self.same, self.other]).add_class("gl-buttons")
-        super().__init__(self.last, row, self.code, self.said)
+        super().__init__(self.last, row, self.file, self.code, self.said)
         self.add_class("gl-form")
         self.take.on_click(self.guarded(lambda _button: self._become()))
         self.same.on_click(self.guarded(lambda _button: self._become()))
@@ -179,6 +183,15 @@ class WhoPanel(Panel):
             return
         self._changed()
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
+
+    def open_class(self, name: str, content: bytes | None) -> None:
+        """Take the dates and the class code of a class file."""
+        try:
+            self._shelf.take_class(name, content, self.name.value)
+        except GainlibError as problem:
+            self.said.say("wrong", "Not opened", f"{problem}.")
+            return
+        self._changed()
 
     def _leave(self):
         self._shelf.become(identity.pseudonym())
@@ -202,7 +215,11 @@ class WhoPanel(Panel):
         self.last.layout.display = "" if before else "none"
         self.same.description = f"Yes, I am {self._shelf.learner}"
         who = f"**{self._who()}** worked here last. Is that you?" if before else f"You are **{self._who()}**."
-        self.said.say("note", "", f"{who} Your answers are kept {here().kept} (folder {self._shelf.folder}).")
+        course, problems = self._shelf.course, courses(self._shelf.folder)[1]
+        told = "".join(f" **{problem}**; tell your teacher." for problem in problems)
+        if course is not None:
+            told += f" Your class is **{course.name or course.code}**; below you see what is due when."
+        self.said.say("note", "", f"{who} Your answers are kept {here().kept} (folder {self._shelf.folder}).{told}")
 
 
 class _Seen(anywidget.AnyWidget):
@@ -234,22 +251,23 @@ class LabTable(Panel):
     def bundle(self) -> dict:
         """Return the table as HTML and as text."""
         labs = self._shelf.labs()
-        heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS)
+        dated = any(lab.due for lab in labs)
+        heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS if dated or head != "due")
         earned, possible = round(sum(lab.points for lab in labs), 2), sum(lab.max_points for lab in labs)
         total = f"{points_text(earned)} of {points_text(possible)}"
         mastered = f"{sum(lab.mastered for lab in labs)} of {sum(lab.exercises for lab in labs)}"
-        body = "".join(map(_row, labs))
+        body = "".join(_row(lab, dated) for lab in labs)
         minutes = sum(lab.minutes for lab in labs)
         page = (
             f'<div class="gl-form gl-score gl-labs"><table><caption>{html.escape(self._shelf.learner)}</caption>'
             f"<thead><tr>{heads}</tr></thead><tbody>{body}"
-            f'<tr><th scope="row">all</th><td></td><td class="gl-figure">{minutes}</td><td></td>'
+            f'<tr><th scope="row">all</th><td></td><td class="gl-figure">{minutes}</td>{"<td></td>" * (1 + dated)}'
             f'<td class="gl-figure"><b>{total}</b></td><td class="gl-figure"><b>{mastered}</b></td><td></td></tr>'
             f'</tbody></table><p class="gl-sub">{MASTERED_MEANS}</p></div>'
         )
         text = "\n".join(
-            f"{lab.number} {lab.title}: {lab.state}, {points_text(round(lab.points, 2))}, "
-            f"mastered {lab.mastered} of {lab.exercises}"
+            f"{lab.number} {lab.title}: {f'due {lab.due}, ' if lab.due else ''}{lab.state}, "
+            f"{points_text(round(lab.points, 2))}, mastered {lab.mastered} of {lab.exercises}"
             for lab in labs
         )
         return {"text/html": page, "text/plain": text}
@@ -276,7 +294,7 @@ class _AsWidget:
         return self._panel._repr_mimebundle_(**kwargs)
 
 
-def _row(lab):
+def _row(lab, dated):
     words = {NOT_BEGUN: "begin lab {}", BEGUN: "resume lab {} where you stopped", DONE: "look at lab {} again"}
     state = f"{MARKS[lab.state]} {lab.state}"
     if lab.state == BEGUN:
@@ -284,6 +302,7 @@ def _row(lab):
     cells = (
         ("", html.escape(lab.question)),
         (' class="gl-figure"', str(lab.minutes)),
+        *([("", " ".join(f"<span>{word}</span>" for word in lab.due.split()))] if dated else []),
         ("", state),
         (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
         (' class="gl-figure"', f"{lab.mastered} of {lab.exercises}"),

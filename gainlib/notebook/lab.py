@@ -179,7 +179,7 @@ class Lab:
             form.show_verdict(detail[1])
         if form is not None and what == "numbers":
             form.renew()
-        if what == "learner":
+        if what in ("learner", "exam"):
             for each in self._forms.values():
                 each.renew()
         elif form is not None:

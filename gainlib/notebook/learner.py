@@ -6,22 +6,40 @@ It knows no widget. It marks through :func:`gainlib.exercises.mark`, counts thro
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 from gainlib.audio import GainlibError
-from gainlib.exercises import Events, ExerciseScore, Record, Score, bank, hint_price, mark, records_folder, tally
+from gainlib.exercises import (
+    Events,
+    ExerciseScore,
+    Record,
+    Score,
+    Verdict,
+    bank,
+    hint_price,
+    mark,
+    records_folder,
+    tally,
+)  # fmt: skip
 from gainlib.exercises.earlier import told_no_more
 from gainlib.exercises.events import edition_of
 from gainlib.exercises.record import plain
 from gainlib.exercises.review import drawn
-from gainlib.exercises.sets import SetOfNumbers, sets_of
+from gainlib.exercises.sets import SetOfNumbers, is_exam, sets_of
 from gainlib.exercises.tally import is_practice
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
+from gainlib.notebook.course import course_for
 from gainlib.notebook.kept import Kept, path_for
 
 TOLD_OUT = "Not all of it is right yet. You were told how much three times; from now on only a right answer counts."
 FREE = "free: it costs no points"
+KEPT = "You may change it until the exam ends; the last answer counts."
+NOT_NOW = {
+    "open": "the exam is open; begin it at the head of the page",
+    "ended": "you have ended the exam; this lab goes on as before when it is over",
+}
 
 
 class LearnerSession:
@@ -44,6 +62,10 @@ class LearnerSession:
         The last line of the record, where a crash has cut it off.
     kept : Kept
         What is moved and entered in this lab, and not handed in.
+    exam : Exam or None
+        The exam of the learner's class, if it is on this lab.
+    phase : str
+        How it stands: "before", "open", "sitting", "ended" (by the learner, ahead of time); "" without one, and after.
 
     Raises
     ------
@@ -74,6 +96,9 @@ class LearnerSession:
         self._events = list(found.of(self.name, self.class_code).events)
         self._add(self.record.start(self.name, self.lab, self.class_code))
         self.kept.turn_to(path_for(self.folder, self.name, self.class_code, self.lab))
+        course = course_for(self.folder, self.class_code)
+        self.exam = course.exam if course and course.exam and course.exam.lab == self.lab else None
+        self.phase = self._phase_now()
 
     def become(self, learner: str, class_code: str = "") -> None:
         """Give the seat to another learner; their own numbers, answers and points take over."""
@@ -84,8 +109,8 @@ class LearnerSession:
     def watch(self, watcher: Callable[[str, str | None, Any], None]) -> None:
         """Call ``watcher(what, exercise id or None, detail)`` after every step.
 
-        `what` is "learner", "answer" (detail: answer and verdict), "hint", "solution", "numbers", "review" or
-        "prediction".
+        `what` is "learner", "answer" (detail: answer and verdict), "hint", "solution", "numbers", "review",
+        "prediction" or "exam".
         """
         self._watchers.append(watcher)
 
@@ -104,6 +129,46 @@ class LearnerSession:
         for each in self.series(exercise):
             self.kept.take(f"{each.id} steps")
             self._tell("numbers", each.id)
+
+    # ---- exam ------------------------------------------------------------------------------------------------------
+
+    @property
+    def examined(self) -> bool:
+        """Whether the exam is open, begun or not: there are no hints and no solutions."""
+        return self.phase in ("open", "sitting", "ended")
+
+    def _phase_now(self):
+        if self.exam is None or datetime.now(UTC) >= self.exam.ends:
+            return ""
+        if datetime.now(UTC) < self.exam.opens:
+            return "before"
+        own = [each for each in self._events if each["kind"] == "sitting" and each["attempt"] == self.exam.numbers]
+        steps = {each["step"] for each in own}
+        return "ended" if "end" in steps else "sitting" if "begin" in steps else "open"
+
+    def look_at_clock(self) -> None:
+        """Go on to what the exam is by now; a sitting whose time is up ends."""
+        was, self.phase = self.phase, self._phase_now()
+        if was == "sitting" and not self.phase:
+            self._step("end")
+        if was != self.phase:
+            self._tell("exam")
+
+    def begin_exam(self) -> None:
+        """Begin the sitting, or join the one begun in another tab."""
+        self._events = list(self.record.events().of(self.name, self.class_code).events)
+        if self._phase_now() == "open":
+            self._step("begin")
+        self.look_at_clock()
+
+    def end_exam(self) -> None:
+        """End the sitting."""
+        if self.phase == "sitting":
+            self._step("end")
+        self.look_at_clock()
+
+    def _step(self, step):
+        self._add(self.record.sitting(self.name, self.lab, self.exam.numbers, step, self.class_code))
 
     # ---- exercises -------------------------------------------------------------------------------------------------
 
@@ -144,16 +209,19 @@ class LearnerSession:
         if exercise.series:
             last = max(self._of_series(exercise), key=lambda each: each["time"], default={"attempt": 0})
             return last["attempt"]
-        return max((each["attempt"] for each in self._of(exercise, "attempt", "answer")), default=0)
+        if self.phase in ("sitting", "ended"):
+            return self.exam.numbers
+        ordinary = (each for each in self._of(exercise, "attempt", "answer") if not is_exam(each))
+        return max((each["attempt"] for each in ordinary), default=0)
 
     def given(self, exercise) -> dict:
         """Return the values of the present variant."""
         return exercise.variant(self.name, self.attempt(exercise), self.class_code)
 
     def numbers(self, exercise) -> SetOfNumbers:
-        """Return what was done with the present set of numbers; of a series nothing, for none of its sets ends."""
+        """Return what was done with the present set of numbers; of a series and in an exam nothing, for no set ends."""
         attempt = self.attempt(exercise)
-        if exercise.series:
+        if exercise.series or self.examined:
             return SetOfNumbers(attempt)
         mine = [each for each in self._of(exercise, "hint", "answer", "solution") if each["attempt"] == attempt]
         sets = sets_of(exercise, mine, lambda event: self.verdict(exercise, event["answer"]))
@@ -195,11 +263,13 @@ class LearnerSession:
         return answers[-1]["answer"] if answers else None
 
     def verdict(self, exercise, answer: Any):
-        """Return the verdict on an answer to the present variant; nothing is recorded."""
+        """Return the verdict on an answer to the present variant, in an exam that it is kept; nothing is recorded."""
         key = (exercise.id, self.name, self.class_code, self.attempt(exercise), json.dumps(plain(answer)))
         if key not in self._verdicts:  # to measure a mix again takes long
             self._verdicts[key] = mark(exercise, self.given(exercise), answer)
-        return self._verdicts[key]
+        found = self._verdicts[key]
+        told = self.phase not in ("sitting", "ended") or found.state in ("invalid", "unattempted")
+        return found if told else Verdict("kept", 0.0, exercise.points, KEPT, closer=KEPT)
 
     def said(self, exercise, verdict) -> str:
         """Return the feedback of a verdict; how many choices are right is told from the second try on."""
@@ -230,7 +300,14 @@ class LearnerSession:
         Returns
         -------
         gainlib.exercises.Verdict
+
+        Raises
+        ------
+        GainlibError
+            While the exam on this lab is open and the learner is not sitting it.
         """
+        if self.phase in NOT_NOW:
+            raise GainlibError(NOT_NOW[self.phase])
         self.kept.flush()
         given, attempt, verdict = self.given(exercise), self.attempt(exercise), self.verdict(exercise, answer)
         if verdict.state != "unattempted":
@@ -241,20 +318,22 @@ class LearnerSession:
     def open_hint(self, exercise) -> None:
         """Open the next hint; does nothing when all are open."""
         number = self.hints_open(exercise) + 1
-        if number > self.hints_there(exercise):
+        if self.examined or number > self.hints_there(exercise):
             return
         self._add(self.record.hint(self.name, exercise.id, self.attempt(exercise), number, self.class_code))
         self._tell("hint", exercise.id)
 
     def show_solution(self, exercise) -> None:
         """Show the solution of the present numbers, which ends them for points, where it can be asked for."""
-        if not self.numbers(exercise).may_be_asked(exercise):
+        if self.examined or not self.numbers(exercise).may_be_asked(exercise):
             return
         self._add(self.record.solution(self.name, exercise.id, self.attempt(exercise), self.class_code))
         self._tell("solution", exercise.id)
 
     def new_numbers(self, exercise) -> None:
         """Go on to the next variant; a whole series goes on together."""
+        if self.examined:
+            return
         practising = self.practising(exercise)
         events = self._of_series(exercise) if exercise.series else ()
         used = [each["attempt"] for each in events if (each["attempt"] >= PRACTICE) == practising]

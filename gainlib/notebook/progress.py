@@ -10,6 +10,7 @@ from gainlib.exercises.events import Damaged, parsed
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import to_lines
 from gainlib.notebook import identity, kept
+from gainlib.notebook.course import course_for, day_and_time, take
 from gainlib.notebook.panels import lab_module
 
 MOST_BYTES = 20_000_000
@@ -38,6 +39,8 @@ class LabState:
         "not begun", "begun" or "complete".
     resume : str
         Id of the cell to go on at, empty before the lab was begun.
+    due : str
+        When it is due, or when its exam is; empty where nothing is said.
     """
 
     number: str
@@ -52,6 +55,7 @@ class LabState:
     mastered: int
     state: str
     resume: str
+    due: str = ""
 
     @property
     def link(self) -> str:
@@ -142,7 +146,25 @@ class ProgressSheet:
         resume = "" if state == NOT_BEGUN else f"{number}-{_resume(list(counted.scores), right, begun)}"
         mastered = sum(score.mastered for score in counted.scores.values())
         figures = (counted.points, counted.max_points, len(right), len(counted.scores), mastered)
-        return LabState(number, page.title, page.question, page.minutes, file, *figures, state, resume)
+        about = (number, page.title, page.question, page.minutes, file)
+        return LabState(*about, *figures, state, resume, self._due(number))
+
+    @property
+    def course(self):
+        """What the class file of this learner says, or None."""
+        return course_for(self.folder, self.class_code)
+
+    def take_class(self, name: str, content: bytes | None, learner: str = "") -> None:
+        """Open a class file: its dates hold here from now on, and its class code is the learner's."""
+        code = take(self.folder, name, content).code
+        self.become(learner.strip() or self.learner, code)
+
+    def _due(self, number):
+        course = self.course
+        if course is None or number not in course.deadlines:
+            return ""
+        exam = course.exam if course.exam and course.exam.lab == number else None
+        return f"exam {day_and_time(exam.opens)}" if exam else day_and_time(course.deadlines[number])
 
     # ---- the record ------------------------------------------------------------------------------------------------
 

@@ -10,6 +10,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.notebook.asking import CodeQuestion
 from gainlib.notebook.errors import Panel
+from gainlib.notebook.exam import ExamBox
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.progress import ProgressSheet
 from gainlib.notebook.prose import LiveRegion, html_of, prose, style
@@ -53,7 +54,8 @@ class Heading(Panel):
         self.code = CodeQuestion(self.guarded(self._switch))
         # Where all is forgotten, the record goes out from every lab.
         take_along = [SaveButton("Download my record", self.guarded(self._take_along))] if here().forgets else []
-        super().__init__(self._facts, row, *take_along, self.code, self._said)
+        self.exam = ExamBox(learner)
+        super().__init__(self._facts, row, *take_along, self.code, self._said, self.exam)
         self.add_class("gl-form")
         self.keep.on_click(self.guarded(lambda _button: self._become()))
         self._name.value, self._class.value = learner.name, learner.class_code
@@ -77,13 +79,14 @@ class Heading(Panel):
     def update(self) -> None:
         """Renew the points, and ask where another class code has more of them."""
         learner = self._learner
+        self.exam.update()
         self.code.look(learner.record, learner.name, learner.class_code, learner.lab)
         tally = self._learner.tally()
         page = self._page
         self._facts.value = (
             f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
             f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
-            f"</b> so far · your answers are kept {html_of(here().kept)[3:-4]}</p>"
+            f"</b> so far · your answers are kept {html_of(here().kept).strip()[3:-4]}</p>"
         )
 
 
