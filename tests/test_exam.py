@@ -19,10 +19,10 @@ def class_text(opens=NOW - timedelta(minutes=5), minutes=30):
     return f'name = "Levels"\ncode = "7b"\nlabs = ["01", "05"]\n[deadlines]\n05 = 2026-12-10\n{exam}'
 
 
-def over(lab):
+def over(lab, box):
     """Let the time of the exam pass."""
     lab.learner.exam = replace(lab.learner.exam, ends=datetime.now(UTC) - timedelta(seconds=1))
-    lab.title().exam.clock._handle_custom_msg({"over": True}, [])
+    box.clock._handle_custom_msg({"over": True}, [])
 
 
 @pytest.fixture
@@ -69,7 +69,8 @@ def test_an_exam_from_beginning_to_end(lab, tmp_path, capsys):
     form.submit()
     with pytest.raises(GainlibError, match="you have ended the exam"):
         lab.answer("01-1", 1.0)
-    over(lab)
+    over(lab, box)
+    assert "The exam is over" in box.said.text and box.clock.left_s == 0
     assert lab.given("01-1") == ordinary and not form.check.disabled and form.hint.layout.display == ""
     assert lab.score().points == 0, "what it has earned the teacher tells"
 
@@ -86,11 +87,12 @@ def test_an_exam_from_beginning_to_end(lab, tmp_path, capsys):
 
 
 def test_the_clock_ends_a_sitting_and_a_late_answer_is_kept(lab, tmp_path):
-    lab.title().exam.begin.click()
+    box = lab.title().exam
+    box.begin.click()
     lab.learner.exam = replace(lab.learner.exam, ends=datetime.now(UTC) - timedelta(seconds=1))
     lab.answer("01-1", solve(lab, "01-1"))
     assert lab.given("01-1")["attempt"] >= 50_000, "the page has not heard the clock yet"
-    over(lab)
+    over(lab, box)
     assert lab.learner.phase == "" and lab.given("01-1")["attempt"] == 0
     steps = [each["step"] for each in lab.learner.record.events().events if each["kind"] == "sitting"]
     assert steps == ["begin", "end"]

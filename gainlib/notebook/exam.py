@@ -24,6 +24,7 @@ BEFORE = "Exam on {opens}, for {minutes} minutes. It has numbers of its own. {ru
 OPEN = "The exam is open until {ends}, also for those who begin later. {rules}"
 SITTING = "You are sitting the exam. **Check** keeps an answer. {rules}"
 ENDED = "You have ended the exam, and your answers are kept. From {ends} on this lab is as it was before."
+OVER = "The exam is over. Your answers are kept; hand in your record, and your teacher tells you what they earned."
 SURE = "End the exam? You cannot begin it again."
 WORDS = {"before": BEFORE, "open": OPEN, "sitting": SITTING, "ended": ENDED}
 CLOCKS = {"before": "The exam opens in", "sitting": "The exam ends in", "ended": "The exam is over in"}
@@ -80,11 +81,12 @@ class ExamBox(Panel):
         if (phase, exam) == self._phase:
             return
         self._phase = (phase, exam)
-        self.layout.display = None if phase else "none"
+        self.layout.display = None if phase or self._learner.sat else "none"
         self.begin.layout.display = None if phase == "open" else "none"
         self.end.layout.display = None if phase == "sitting" else "none"
         self.clock.left_s = 0.0
         if not phase:
+            self.said.say("note", "Exam", OVER)
             return
         minutes = round((exam.ends - exam.opens).total_seconds() / 60)
         when = {"opens": day_and_time(exam.opens), "ends": day_and_time(exam.ends), "minutes": minutes}

@@ -137,13 +137,21 @@ class LearnerSession:
         """Whether the exam is open, begun or not: there are no hints and no solutions."""
         return self.phase in ("open", "sitting", "ended")
 
+    @property
+    def sat(self) -> bool:
+        """Whether the exam was begun."""
+        return bool(self._steps())
+
+    def _steps(self):
+        own = [each for each in self._events if each["kind"] == "sitting" and self.exam]
+        return {each["step"] for each in own if each["attempt"] == self.exam.numbers}
+
     def _phase_now(self):
         if self.exam is None or datetime.now(UTC) >= self.exam.ends:
             return ""
         if datetime.now(UTC) < self.exam.opens:
             return "before"
-        own = [each for each in self._events if each["kind"] == "sitting" and each["attempt"] == self.exam.numbers]
-        steps = {each["step"] for each in own}
+        steps = self._steps()
         return "ended" if "end" in steps else "sitting" if "begin" in steps else "open"
 
     def look_at_clock(self) -> None:
