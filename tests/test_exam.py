@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from school import run
@@ -11,6 +12,7 @@ from gainlib.exercises import exercise
 from gainlib.exercises.gradebook import gradebook, read_class
 from gainlib.notebook import Index, Lab
 
+LABS = Path(__file__).parent.parent / "labs"
 NOW = datetime.now(UTC)
 
 
@@ -136,10 +138,18 @@ def test_the_class_file_is_opened_on_the_index(tmp_path):
 
 def test_class_files_in_the_course_folder(tmp_path, monkeypatch):
     (tmp_path / "labs").mkdir()
-    (tmp_path / "class.toml").write_text(class_text(), encoding="utf-8")
+    (tmp_path / "class.toml").write_text(f'hand_in = "handed-in"\n{class_text()}', encoding="utf-8")
     monkeypatch.chdir(tmp_path / "labs")
     records = tmp_path / "records"
     assert Lab("01", folder=records).learner.class_code == "7b", "the only class there is"
+    index = Index(folder=records, labs=LABS)
+    panel = index.record()
+    assert panel.hand_in.layout.display == "none", "the folder is not there"
+    (tmp_path / "handed-in").mkdir()
+    index.update()
+    panel.hand_in.click()
+    assert "the folder of your class. You may" in panel._about.value.replace("\n", " ") and "Receipt" in panel.said.text
+    assert gradebook(tmp_path / "handed-in", course=read_class("../class.toml")).files == 1
     (tmp_path / "class-8a.toml").write_text('code = "8a"\n', encoding="utf-8")
     assert Lab("01", folder=tmp_path / "others").learner.class_code == ""
     (records / "class.toml").write_text('code = "7b"\n', encoding="utf-8")

@@ -12,14 +12,25 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gainlib.audio import replacing
+from gainlib.exercises.classfile import Class
 
 ENVIRONMENT = "GAINLIB_HAND_IN"
 
 
-def hand_in_folder() -> Path | None:
-    """Return the folder to hand in to, which the environment variable ``GAINLIB_HAND_IN`` names; None without one."""
+def hand_in_folder(course: Class | None = None) -> Path | None:
+    """Return where to hand in: what ``GAINLIB_HAND_IN`` names, else the class file if that folder is there; or None."""
     chosen = os.environ.get(ENVIRONMENT)
-    return Path(chosen) if chosen else None
+    named = course.hand_in if course and course.hand_in and course.hand_in.is_dir() else None
+    return Path(chosen) if chosen else named
+
+
+def is_letter_box(folder: Path) -> bool:
+    """Whether everybody may put a file into a folder, and not everybody may list it."""
+    try:
+        mode = folder.stat().st_mode
+    except OSError:  # it is gone, or lies within an archive
+        return False
+    return bool(mode & stat.S_ISVTX and mode & stat.S_IWOTH and not mode & stat.S_IROTH)
 
 
 def hand_in(folder: str | Path, name: str, content: bytes) -> Path:
@@ -53,8 +64,7 @@ def check_value(lines: Sequence[bytes]) -> str:
 def account(path: Path) -> str:
     """Return the account that put a file into a letter box; "" where the folder is none."""
     try:
-        mode = path.parent.stat().st_mode
-        if not (mode & stat.S_ISVTX and mode & stat.S_IWOTH and not mode & stat.S_IROTH):
+        if not is_letter_box(path.parent):
             return ""
         return path.owner()
     except KeyError:

@@ -1,18 +1,19 @@
 """The learner's record to hand in and to take along: download, upload, erase."""
 
 from datetime import datetime
+from pathlib import Path
 
 import anywidget
 import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.handin import check_value, hand_in, hand_in_folder
+from gainlib.exercises.handin import check_value, hand_in, hand_in_folder, is_letter_box
 from gainlib.notebook import assets
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.progress import MOST_BYTES
-from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.notebook.whereabouts import here
 
 JSON_LINES = "application/x-ndjson"
@@ -23,14 +24,15 @@ TEXT = """
 BY_FILE = (
     "**Hand in** downloads it as a file whose name has your name, class code and the date: send it to your teacher."
 )
-BY_FOLDER = "**Hand in** puts it into a folder that only your teacher can read."
+BY_FOLDER = "**Hand in** puts it into the folder of your class{}."
+BOXED = ", which only your teacher can read"
 FORGETS = "**Download your record before you leave**, and upload it when you come back. "
 
 
-def about_here() -> str:
-    """Return what is true of a record in the place where this runs."""
+def about_here(folder: Path | None = None) -> str:
+    """Return what is true of a record in the place where this runs, and of a folder to hand it in to."""
     place = here()
-    way = BY_FOLDER if hand_in_folder() else BY_FILE
+    way = BY_FOLDER.format(BOXED if is_letter_box(folder) else "") if folder else BY_FILE
     return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets, hand_in=way)
 
 
@@ -105,9 +107,7 @@ class RecordPanel(Panel):
         self._shelf, self._changed, self._pending = shelf, changed, None
         auto = {"width": "auto"}
         self.hand_in = widgets.Button(description="Hand in", button_style="primary", layout=auto)
-        boxed = hand_in_folder() is not None
-        download = "Download my record" if boxed else "Hand in (download my record)"
-        self.save = SaveButton(download, self.guarded(self._download))
+        self.save, self._about = SaveButton("", self.guarded(self._download)), prose("")
         self.choose = PickFile("Upload a record:", self.guarded(self.upload))
         self.readable = widgets.Button(
             description="Take the lines that can be read", layout={"width": "auto", "display": "none"}
@@ -116,8 +116,8 @@ class RecordPanel(Panel):
         self.gone = widgets.Button(description="Erase my record", layout=auto)
         self.said = LiveRegion()
         super().__init__(
-            prose(about_here()),
-            widgets.HBox([self.hand_in] * boxed + [self.save, self.choose, self.readable]).add_class("gl-buttons"),
+            self._about,
+            widgets.HBox([self.hand_in, self.save, self.choose, self.readable]).add_class("gl-buttons"),
             self.said,
             prose("**Erase.** This removes every line under your name here, and cannot be undone. Download first."),
             widgets.HBox([self.sure, self.gone]).add_class("gl-buttons"),
@@ -129,7 +129,11 @@ class RecordPanel(Panel):
         self.update()
 
     def update(self) -> None:
-        """Show what this learner handed in last."""
+        """Show where to hand in, and what this learner handed in last."""
+        folder = hand_in_folder(self._shelf.course)
+        rewrite(self._about, about_here(folder))
+        self.hand_in.layout.display = None if folder else "none"
+        self.save.text = "Download my record" if folder else "Hand in (download my record)"
         self.said.say(*(("note", "", f"{self._shelf.receipt}.") if self._shelf.receipt else ()))
 
     # ---- download --------------------------------------------------------------------------------------------------
@@ -153,7 +157,7 @@ class RecordPanel(Panel):
         if not content:
             return
         try:
-            hand_in(hand_in_folder(), self._shelf.file_name, content)
+            hand_in(hand_in_folder(self._shelf.course), self._shelf.file_name, content)
         except GainlibError as problem:
             self.said.say("wrong", "Not handed in", f"{problem}. Try again, or download your record and send it.")
             return
