@@ -19,6 +19,10 @@ was answered after a deadline or outside the exam is told. Its hand_in folder ho
 
 --class-list: one learner a line, or a table with the columns learner, class, id and e-mail. --overrides: a table with
 the columns learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
+
+--send shows the scores that a learning platform (LTI 1.3, AGS 2.0) lacks, a line item a lab; with --yes they are sent.
+Its file holds client_id, token_url, line_items_url, key (the file of the private key) and key_id, each a text, and ids,
+the file of a table with learner, class and id, where the class list does not have the platform's ids.
 """
 _MOST_TOLD = 20
 
@@ -41,6 +45,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--class-list", metavar="F", help="who should have handed in")
     parser.add_argument("--aliases", metavar="F", help="other names: a table with the columns also, learner, class")
     parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
+    parser.add_argument("--send", metavar="F", help="show the scores that the learning platform in F (lti.toml) lacks")
+    parser.add_argument("--yes", action="store_true", help="send them")
     parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
     parser.add_argument(
         "--sets", metavar="N", type=_count, help="count only the first N sets of numbers of an exercise (default all)"
@@ -61,6 +67,7 @@ def run(options: argparse.Namespace) -> int:
     own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), *(course.files if course else ())]
     handed = collect(folder, {path.resolve() for path in own if path})
     listed, overrides, aliases, problems = _lists(options, handed)
+    platform = _platform(options)
     if not handed.lines:
         options.report.problem(f"{folder}: no record with an event in it")
     bar = Bar(options.quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} answers, {remaining} left")
@@ -84,6 +91,7 @@ def run(options: argparse.Namespace) -> int:
     if book.rows:
         problems += _written(options, targets, book)
         _tell(options.report, book)
+        problems += _sent(options, book, platform) if platform else ()
     elif book.unused:
         _told(options.report, "Files not used", book.unused)
     for problem in problems:
@@ -113,6 +121,39 @@ def _written(options, targets, book):
         except GainlibError as error:
             problems += (str(error),)
     return problems
+
+
+def _platform(options):
+    """Return the platform to send to; what is wrong with its file is wrong use."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.gradebook.passback import read_platform
+
+    if options.yes and not options.send:
+        options.usage_error("--yes sends; give --send and the file that says where")
+    try:
+        return read_platform(path_of(options.send)) if options.send else None
+    except GainlibError as error:
+        options.usage_error(str(error))
+
+
+def _sent(options, book, platform):
+    """Show what the platform lacks, and send it where that is wanted; return what went wrong."""
+    from gainlib.audio import GainlibError
+    from gainlib.exercises.gradebook import passback
+
+    found, problems = passback.scores(book, platform.ids)
+    try:
+        new = passback.new_ones(platform, found)
+        options.report.result["scores"] = jsonable(new)
+        heading = f"Scores the platform lacks ({len(new)} of {len(found)}):"
+        options.report.show(["", heading, *(f"  {plain(str(each))}" for each in new)])
+        if new and options.yes:
+            problems += passback.send(platform, new)  # as far as it comes
+        elif new:
+            options.report.show(["Nothing was sent; look at them and add --yes."])
+    except GainlibError as error:
+        problems += (str(error),)
+    return tuple(problems)
 
 
 def _zone(text):
@@ -169,7 +210,7 @@ def _targets(options):
 
 
 def _given_lists(options):
-    return [text for text in (options.class_list, options.aliases, options.overrides) if text]
+    return [text for text in (options.class_list, options.aliases, options.overrides, options.send) if text]
 
 
 def _lists(options, handed):
