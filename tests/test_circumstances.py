@@ -41,7 +41,7 @@ def test_a_line_removed_changed_or_added_is_noted_once(tmp_path):
     path = worked(tmp_path).path
     lines = path.read_text().splitlines(keepends=True)
     assert told(tmp_path) == [] and len({json.loads(line)["after"] for line in lines}) == len(lines)
-    bare = {**json.loads(lines[4]), "id": "x"}
+    bare = {**json.loads(lines[4]), "id": "x", "time": "2999-12-31T00:00:00+00:00"}
     del bare["after"]
     on_another = "on another that is missing or was changed"
     for changed, sentence in (
@@ -52,7 +52,7 @@ def test_a_line_removed_changed_or_added_is_noted_once(tmp_path):
         ([*lines[:5], json.dumps(bare) + "\n", *lines[5:]], "1 line follows on none, among later ones that do"),
     ):  # fmt: skip
         path.write_text("".join(changed))
-        [said] = told(tmp_path)
+        [said] = told(tmp_path, now=1e11)
         assert said.startswith(sentence), said
         assert said.partition("[")[2].startswith(f"{tmp_path.name}/record.jsonl, line "), "where to look"
 

@@ -4,6 +4,7 @@ A link shows that a line before it is gone or was changed, by hand or by a fault
 all of them anew. So what is noted is a reason to ask, and its absence proves nothing.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
@@ -60,8 +61,9 @@ def _links(own, linked) -> Iterator[str]:
     loose = [line for line in own if line.event.get("after") and str(line.event["after"]) not in linked]
     if loose:
         yield f"{_lines(loose)} on another that is missing or was changed [{loose[0]}]"
-    first = next((at for at, line in enumerate(own) if "after" in line.event), len(own))
-    bare = [line for line in own[first:] if "after" not in line.event]
+    at = {id(line): moment(line.event["time"]) or 0.0 for line in own}
+    first = min((at[id(line)] for line in own if "after" in line.event), default=math.inf)
+    bare = [line for line in own if "after" not in line.event and at[id(line)] > first + BACK_S]
     if bare:
         yield f"{_lines(bare)} on none, among later ones that do, as if an earlier version wrote them [{bare[0]}]"
 
