@@ -27,6 +27,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from os.path import isfile  # says no where nothing may be looked at
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -107,7 +108,7 @@ class Class:
 
     def is_for(self, class_code: str) -> bool:
         """Whether somebody with this class code is in the class."""
-        return normal_form(self.code) == normal_form(without_tag(class_code))
+        return normal_form(without_tag(self.code)) == normal_form(without_tag(class_code))
 
     @property
     def typed(self) -> str:
@@ -119,7 +120,7 @@ class Class:
     def files(self) -> tuple[Path, ...]:
         """The class file, and the secret where it lies beside it."""
         secret = self.path.with_name(SECRET_FILE)
-        return (self.path, secret) if secret.exists() else (self.path,)
+        return (self.path, secret) if isfile(secret) else (self.path,)
 
 
 def course_of(path: str | Path) -> tuple[Class | None, Path]:
@@ -129,10 +130,10 @@ def course_of(path: str | Path) -> tuple[Class | None, Path]:
     """
     path = Path(path)
     inside, above = path / FILE_NAME, path.parent / FILE_NAME
-    if path.suffix.casefold() == ".toml" or inside.is_file():
-        course = read_class(inside if inside.is_file() else path)
+    if path.suffix.casefold() == ".toml" or isfile(inside):
+        course = read_class(inside if isfile(inside) else path)
         return course, course.hand_in or course.path.parent
-    course = read_class(above) if above.is_file() else None
+    course = read_class(above) if isfile(above) else None
     about = course is not None and course.hand_in is not None and course.hand_in.resolve() == path.resolve()
     return (course if about else None), path
 
