@@ -1,6 +1,7 @@
 """How records came about: links that hold through all that is honest, and what is noted where they do not."""
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -99,7 +100,7 @@ def test_the_last_line_is_found_far_above_that_of_others(tmp_path, monkeypatch):
     assert record.start(" ANNA", "05", "7B")["after"] == link(json.loads(first)) and told(tmp_path) == []
 
 
-def test_clocks(tmp_path):
+def test_clocks(tmp_path, monkeypatch):
     record = worked(tmp_path, steps=1)
     lines = [json.loads(line) for line in record.path.read_text().splitlines()]
 
@@ -120,6 +121,12 @@ def test_clocks(tmp_path):
     assert dated(0, 49, 640_000) == [
         f"2 lines dated after the marking, the last 2099-05-07 16:00:00 UTC [{tmp_path.name}/record.jsonl, line 3]"
     ]
+    assert dated(0, 1, 26) == []
+    os.utime(record.path, (0, datetime(2026, 5, 4, tzinfo=UTC).timestamp()))
+    assert told(tmp_path) == [], "a download has any time"
+    monkeypatch.setattr("gainlib.exercises.handin.is_letter_box", lambda folder: folder == tmp_path)
+    [said] = told(tmp_path)
+    assert said.startswith("1 line dated after the hand-in, the last 2026-05-05 02:00:00 UTC [")
 
 
 def test_forty_two_right_answers_in_forty_one_seconds(tmp_path, capsys):

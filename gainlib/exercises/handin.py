@@ -5,6 +5,7 @@ The folder is a letter box. Whoever may write into it can neither list it nor to
 """
 
 import hashlib
+import math
 import os
 import secrets
 import stat
@@ -59,6 +60,17 @@ def check_value(lines: Sequence[bytes]) -> str:
     """
     digest = hashlib.sha256(b"\n".join(line for line in lines if line.strip())).hexdigest()
     return "-".join(digest[k : k + 4] for k in (0, 4, 8))
+
+
+def arrived(path: Path) -> float:
+    """Return when a file was put into a letter box, in seconds since 1970; infinite where the folder is none.
+
+    Elsewhere the time of a file tells nothing: archives and downloads set it as they like.
+    """
+    try:
+        return path.stat().st_mtime if is_letter_box(path.parent) else math.inf
+    except OSError:
+        return math.inf
 
 
 def account(path: Path) -> str:

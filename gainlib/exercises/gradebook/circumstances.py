@@ -12,6 +12,7 @@ from gainlib.exercises.classfile import Class
 from gainlib.exercises.events import link
 from gainlib.exercises.gradebook.marks import Answer
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
+from gainlib.exercises.handin import arrived
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 
@@ -61,9 +62,8 @@ def _links(own, linked) -> Iterator[str]:
     loose = [line for line in own if line.event.get("after") and str(line.event["after"]) not in linked]
     if loose:
         yield f"{_lines(loose)} on another that is missing or was changed [{loose[0]}]"
-    at = {id(line): moment(line.event["time"]) or 0.0 for line in own}
-    first = min((at[id(line)] for line in own if "after" in line.event), default=math.inf)
-    bare = [line for line in own if "after" not in line.event and at[id(line)] > first + BACK_S]
+    first = min((_at(line) for line in own if "after" in line.event), default=math.inf)
+    bare = [line for line in own if "after" not in line.event and _at(line) > first + BACK_S]
     if bare:
         yield f"{_lines(bare)} on none, among later ones that do, as if an earlier version wrote them [{bare[0]}]"
 
@@ -73,21 +73,23 @@ def _lines(lines):
 
 
 def _clocks(own, linked, now) -> Iterator[str]:
-    at = {id(line): moment(line.event["time"]) for line in own}
     before = ((linked.get(str(line.event.get("after"))), line) for line in own)
-    back = [(at[id(one)] - at[id(line)], line) for one, line in before if one and at.get(id(one)) and at[id(line)]]
+    back = [(_at(one) - _at(line), line) for one, line in before if one and _at(line)]
     most, line = max(back, key=lambda each: each[0], default=(0.0, None))
     if most > BACK_S:
         yield f"the time goes back {most / 3600:.1f} h, as where a clock is set or two computers differ [{line}]"
-    late = [line for line in own if (at[id(line)] or 0.0) > now + AHEAD_S]
-    if late:
-        yield f"{len(late)} lines dated after the marking, the last {_when(at[id(late[-1])])} [{late[-1]}]"
+    handed = {path: min(now, arrived(path)) for path in {line.path for line in own}}
+    ahead = [line for line in own if _at(line) > handed[line.path] + AHEAD_S]
+    if ahead:
+        count, what = len(ahead), "marking" if _at(ahead[-1]) > now else "hand-in"
+        lines = "1 line" if count == 1 else f"{count} lines"
+        yield f"{lines} dated after the {what}, the last {_when(_at(ahead[-1]))} [{ahead[-1]}]"
 
 
 def _pace(right) -> Iterator[str]:
     """Yield the longest run of answers right, of each set of numbers once, that came sooner than a hand can press."""
     once = {(line.event["exercise"], line.event["attempt"]): line for line in reversed(right)}
-    times = sorted(seconds for line in once.values() if (seconds := moment(line.event["time"])) is not None)
+    times = sorted(filter(None, map(_at, once.values())))
     runs: list[tuple[int, int]] = []
     for first in range(len(times) - FEWEST + 1):
         last = first + FEWEST - 1
@@ -105,6 +107,10 @@ def _code(own, course) -> Iterator[str]:
     if course and answers and course.is_for(code) and normal_form(course.typed) != normal_form(code):
         count = "1 answer" if answers == 1 else f"{answers} answers"
         yield f"{count} to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
+
+
+def _at(line):
+    return moment(line.event["time"]) or 0.0
 
 
 def _when(seconds):
