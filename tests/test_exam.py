@@ -5,12 +5,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from barepage import on_page
 from school import run
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise
 from gainlib.exercises.gradebook import gradebook, read_class
 from gainlib.notebook import Index, Lab
+from gainlib.notebook.exam import Clock
 
 LABS = Path(__file__).parent.parent / "labs"
 NOW = datetime.now(UTC)
@@ -101,6 +103,24 @@ def test_the_clock_ends_a_sitting_and_a_late_answer_is_kept(lab, tmp_path):
     course = read_class(tmp_path / "class.toml")
     book = gradebook(tmp_path, course=replace(course, deadlines={"01": lab.learner.exam.ends}))
     assert [row.notes for row in book.rows if row.exercise == "01-1"] == [("late by 1 h; 0 of 2 by then",)]
+
+
+@pytest.mark.browser
+def test_the_clock_counts_down_and_says_so():
+    clock, told = Clock(left_s=600.9, text="The exam ends in"), []
+    clock.on_msg(lambda _widget, content, _buffers: told.append(content))
+    with on_page(clock) as bare:
+        shown = "[document.querySelector('[role=timer]').textContent, document.querySelector('.gl-clock').hidden].join('|')"
+        bare.wait(f"{shown} === 'The exam ends in 10:00|false'", 3)
+        bare.wait("document.querySelector('[aria-live=polite]').textContent === 'The exam ends in 10 min'", 3)
+        assert not told
+        clock.left_s = 0.4
+        bare.wait(f"{shown}.startsWith('The exam ends in 00:00')", 3)
+        clock.text = "The exam is over in"
+        bare.wait("window.outbox.length === 0", 3)
+        clock.left_s = 0.0
+        bare.wait(f"{shown}.endsWith('true')", 3)
+    assert told == [{"over": True}]
 
 
 def test_before_the_exam_a_lab_is_as_ever(tmp_path):

@@ -110,16 +110,20 @@ def download(desk):
     return coming.value
 
 
-def upload(desk, path):
-    """Choose a file after pressing the upload button by keyboard.
+def choose(desk, cell, label, path):
+    """Choose a file after pressing a button by keyboard.
 
     The browser is asked to hand the chooser over before the way there is tabbed: it takes the request up a while later,
     and a chooser that opened before that would be nobody's.
     """
     with desk.page.expect_file_chooser() as chooser:
-        desk.tab_to(desk.cell("record").get_by_label("Upload a record"))
+        desk.tab_to(desk.cell(cell).get_by_label(label))
         desk.press("Space")
     chooser.value.set_files(path)
+
+
+def upload(desk, path):
+    choose(desk, "record", "Upload a record", path)
     desk.cell("record").get_by_text(path.name).or_(desk.cell("record").get_by_text("were new here")).first.wait_for()
     desk.settled()
 
@@ -163,6 +167,17 @@ def test_a_damaged_upload_is_refused_with_a_sentence(desk, tmp_path):
     desk.shot("index-refused")
     desk.push(found.get_by_role("button", name="Take the lines that can be read"))
     assert "were new here" in found.inner_text()
+    assert desk.problems() == []
+
+
+def test_a_class_file_brings_its_dates(desk, tmp_path):
+    (tmp_path / "class.toml").write_text('name = "Levels"\ncode = "7b"\n[deadlines]\n05 = 2126-12-10\n')
+    assert "due" not in desk.cell("labs").locator("thead").inner_text()
+    choose(desk, "who", "Or open the class file", tmp_path / "class.toml")
+    line_of(desk, "05", "2126-12-10", "5 of 17")
+    assert "Your class is Levels; below you see what is due when" in said(desk.cell("who"))
+    desk.cell("labs")
+    desk.shot("index-due")
     assert desk.problems() == []
 
 

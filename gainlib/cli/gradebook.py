@@ -15,7 +15,7 @@ known by what they hold, whatever their names; every file that is not used is na
 two files counts once. A line that cannot be read is named with its file, and the rest counts.
 
 With a class file (class.toml, given or found in the folder) its labs are marked, its weights count in totals, and what
-was answered after a deadline or outside the exam is told. Its hand_in folder holds the records, else its own.
+was answered after a deadline or outside the exam is noted. Its hand_in folder holds the records, else its own.
 
 --class-list: one learner a line, or a table with the columns learner, class, id and e-mail. --overrides: a table with
 the columns learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
@@ -299,7 +299,7 @@ def _findings(book):
         ("Sittings of the exam", book.sittings),
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
-        ("Handed in under one name from several accounts; one of them may be somebody else's", book.accounts),
+        ("Handed in under one name from several accounts; one of them may be someone else's", book.accounts),
         ("Records that disagree with what comes out", cases(book)),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
         ("Records with lines in common; nothing tells whose they are", book.unclear),
