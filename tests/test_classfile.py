@@ -118,7 +118,8 @@ def test_an_exam_in_the_gradebook(tmp_path, capsys):
     anna.answer("05-3", anna.right("05-3", attempt), attempt, time="2026-05-05T08:31:00+00:00")
     ben.do("05-1", "right")
     zoe.do("05-1", "right")
-    for each in (anna, ben, zoe):
+    carl = Writer("carl", "8a", day=4).do("05-1", "wrong")
+    for each in (anna, ben, zoe, carl):
         each.save(tmp_path / "in")
     book = gradebook(tmp_path / "in", lab="05", most=1, course=course)
     rows = {(row.learner, row.exercise): row for row in book.rows}
@@ -130,7 +131,13 @@ def test_an_exam_in_the_gradebook(tmp_path, capsys):
         "who practised the day before is not noted"
     )
     sat = "anna (7b): 2026-05-05 08:01 to 2026-05-05 08:08, 7 answers"
-    assert book.sittings == (sat, "ben (7b): no sitting begun, 0 answers", "zoe (7b): no sitting begun, 0 answers")
+    assert book.sittings == (
+        sat,
+        "ben (7b): no sitting begun, 0 answers",
+        "zoe (7b): no sitting begun, 0 answers",
+        "carl (8a): no sitting begun, 0 answers",
+    )
+    assert book.unlisted == ("carl (8a): the class code is not 7b",)
     assert (
         run("gradebook", tmp_path, "--csv", tmp_path / "m.csv", "--html", tmp_path / "m.html", "--lab", "05", "-q") == 0
     )

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, bank, records_folder, tally
+from gainlib.exercises.classcode import has_tag
 from gainlib.exercises.events import Damaged, parsed
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import to_lines
@@ -156,8 +157,9 @@ class ProgressSheet:
 
     def take_class(self, name: str, content: bytes | None, learner: str = "") -> None:
         """Open a class file: its dates hold here from now on, and its class code is the learner's."""
-        code = take(self.folder, name, content).code
-        self.become(learner.strip() or self.learner, code)
+        course = take(self.folder, name, content)
+        whole = course.is_for(self.class_code) and not has_tag(course.code)  # the learner's may be the one with its tag
+        self.become(learner.strip() or self.learner, self.class_code if whole else course.code)
 
     def _due(self, number):
         course = self.course

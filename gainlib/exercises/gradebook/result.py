@@ -52,7 +52,7 @@ class Gradebook:
     nothing : tuple of str
         Who is on the class list, or opened a lab, and gave no answer; a sentence each.
     unlisted : tuple of str
-        Who has a record and is not on the class list.
+        Who has a record and is not on the class list, or has another class code than the class file.
     disagreements : tuple of Disagreement
         Lines that say something else than what comes out.
     copied : tuple of Copied
@@ -236,7 +236,7 @@ def _finished(found, rows, class_list, overrides, chosen, holders):
         rows=tuple(rows),
         items=items(rows, [each.id for each in chosen]),
         nothing=tuple(nothing),
-        unlisted=tuple(shown_name(found.names[who]) for who in unlisted),
+        unlisted=(*(shown_name(found.names[who]) for who in unlisted), *_of_others(found)),
         overrides=tuple(counted),
         listed=tuple(class_list),
         problems=(*found.problems, *problems),
@@ -257,6 +257,13 @@ def _chosen(lines: Iterable[Line], lab, course):
 def _sittings(handed, course, chosen, names):
     sat = course and course.exam and any(each.lab == course.exam.lab for each in chosen)
     return sittings(handed.lines, course.exam, names) if sat else ()
+
+
+def _of_others(found):
+    """Return who has given another class code than the class file has."""
+    names = found.names.values() if found.course else ()
+    others = [name for name in names if not found.course.is_for(name[0])]
+    return [f"{shown_name(name)}: the class code is not {found.course.code}" for name in others]
 
 
 def _about(lines: Iterable[Line], chosen) -> list[Line]:
