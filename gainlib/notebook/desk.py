@@ -68,18 +68,23 @@ class DeskBar(anywidget.AnyWidget):
     label = traitlets.Unicode("Experiment").tag(sync=True)
 
 
+def laid_out(picture: Picture) -> tuple:
+    """Return the figure of a picture, and each of its plots with what draws it."""
+    fig = figures.make_figure(*PICTURE_PX)
+    fig.set_layout_engine("none")  # it would make room beside the axes for their headings
+    shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
+    axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
+    return fig, [
+        (plot, figures.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options))
+        for letters, plot in picture.plots.items()
+    ]
+
+
 class PictureView:
     """A picture under its tab, drawn from a run."""
 
     def __init__(self, picture: Picture, run: Run):
-        fig = figures.make_figure(*PICTURE_PX)
-        fig.set_layout_engine("none")  # it would make room beside the axes for their headings
-        shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
-        axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
-        self._pairs = [
-            (plot, figures.drawing(plot.kind, *(axes[letter] for letter in letters), **plot.options))
-            for letters, plot in picture.plots.items()
-        ]
+        fig, self._pairs = laid_out(picture)
         self._draw(run)
         self.live = LiveFigure(fig, [drawing for _, drawing in self._pairs], title=picture.title, compact=True)
         self.widget = self.live.widget
