@@ -364,7 +364,7 @@ def test_help_and_version(capsys):
     assert capsys.readouterr().out == f"gainlib {gainlib.__version__}\n"
     assert _run("--help") == 0
     out = capsys.readouterr().out
-    verbs = ("measure", "plan", "stage", "sheets", "labs", "gradebook", "key", "probe", "null")
+    verbs = ("measure", "plan", "stage", "sheets", "labs", "gradebook", "key", "handout", "probe", "null")
     assert all(re.search(rf"^ +{verb}\b", out, re.M) for verb in verbs) and "exit code" in out
     assert _run("measure", "--help") == 0
     out = capsys.readouterr().out

@@ -67,7 +67,8 @@ def _markdown(path):
 def sentences():
     """Return place and text of everything a user can read."""
     code = [each for path in sorted(CODE.rglob("*.py")) for each in _literals(path)]
-    return code + [each for path in sorted(LABS.glob("*.ipynb")) for each in _markdown(path)]
+    plans = [(f"plans/{path.name}", path.read_text(encoding="utf-8")) for path in sorted(LABS.glob("plans/*.md"))]
+    return code + plans + [each for path in sorted(LABS.glob("*.ipynb")) for each in _markdown(path)]
 
 
 def test_there_is_something_to_read():

@@ -8,7 +8,7 @@ import argparse
 from collections.abc import Callable
 from typing import NamedTuple
 
-MODULES = ("measure", "plan", "sheets", "labs", "gradebook", "key", "nbgrader", "boxes")
+MODULES = ("measure", "plan", "sheets", "labs", "gradebook", "key", "handout", "nbgrader", "boxes")
 
 
 class Verb(NamedTuple):

@@ -7,26 +7,31 @@ import sys
 from pathlib import Path
 
 from gainlib.cli import Verb
-from gainlib.cli.key import answers, attempt_number, everybody
+from gainlib.cli.key import attempt_number, class_secret, everybody, labs_of_class, right_answers
 from gainlib.cli.output import path_of
 
 DESCRIPTION = """\
-Write what a lab needs on paper, as pages that need no other file and fit A4 and Letter: a hand-out (idea, picture of the
-desk, worked example, tasks, what to take away), a lesson plan, and for a class answer sheets with each learner's own
-numbers and one key to all of them. Print them from a browser.
+Write what a lab needs on paper, as pages that need no other file and fit A4 and Letter: a hand-out (idea, picture of
+the desk, worked example, tasks, what to take away), a lesson plan, and for a class answer sheets with each learner's
+own numbers and one key to all of them. Print them from a browser.
 
-CLASS is a class file or a folder with one, a list of learners (one a line, or a table with the columns learner and
-class), a folder of records, or a class code followed by the learners, as for "key".
+CLASS is a class file or a folder with one (its labs, and whoever has handed in), a list of learners (one a line, or a
+table with the columns learner and class), a folder of records, or a class code followed by the learners.
 """
-_CLASS_FILE = "class.toml"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who, which labs, and where to."""
-    parser.add_argument("class_code", metavar="CLASS", help='class file, class list, folder, or class code, "" for none')
-    learners = parser.add_argument("learner", metavar="LEARNER", nargs="+", default=[], help="names, after a class code")
+    parser.add_argument(
+        "class_code", metavar="CLASS", help='class file, class list, folder, or class code, "" for none'
+    )
+    learners = parser.add_argument(
+        "learner", metavar="LEARNER", nargs="+", default=[], help="names, after a class code"
+    )
     learners.required = False
     parser.add_argument("--class-list", metavar="F", help="everybody on this list")
+    parser.add_argument("--secret", metavar="F", help="the class.secret of the class, or the folder it lies in")
+    parser.set_defaults(new_secret=None)
     parser.add_argument(
         "--lab", metavar="NN", action="append", help="this lab, such as 05; give it again for more (default: all)"
     )
@@ -34,6 +39,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--attempt", metavar="N", type=attempt_number, default=0,
         help="which set of numbers: 0 for the first (default), 1 for the second, …",
     )  # fmt: skip
+    parser.add_argument("--exam", action="store_true", help="the lab and the numbers of the exam in the class file")
     parser.add_argument("--out", metavar="DIR", default="handouts", help="write into this folder (handouts)")
 
 
@@ -41,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     """Draw the numbers here, have the pages written by a process of their own, and say what was written."""
     who, labs = _class(options)
     folder = _folder(options)
-    wanted = json.dumps({lab: [_sheet(lab, options.attempt, *each) for each in who] for lab in labs})
+    wanted = json.dumps({lab: [_sheet(lab, options, *each) for each in who] for lab in labs})
     # The pages need pictures, and the command line runs without them.
     command = [sys.executable, "-m", "gainlib.notebook.handouts", str(folder)]
     done = subprocess.run(command, input=wanted, stdout=subprocess.PIPE, text=True, encoding="utf-8", check=False)
@@ -54,39 +60,45 @@ def run(options: argparse.Namespace) -> int:
     return 1 if done.returncode or not who else 0
 
 
-def _sheet(lab, attempt, learner, class_code):
+def _sheet(lab, options, learner, class_code):
     """Return a learner's numbers in a lab, and the right answers to them."""
     from gainlib.exercises import bank
 
-    drawn = {}
+    drawn, numbers = {}, "exam" if options.exam else f"numbers no. {options.attempt + 1}"
     for exercise in (each for each in bank() if each.lab == lab):
-        given = exercise.variant(learner, attempt, class_code)
+        given = exercise.variant(learner, options.attempt, class_code)
         # What is measured on a learner's own session in any order of work has no right answer of its own.
         free = exercise.series and not any(part.keyed for part in exercise.parts)
-        drawn[exercise.id] = {"given": given, "answers": [] if free else answers(exercise, given, bands=False)}
-    return {"learner": learner, "class_code": class_code, "attempt": attempt, "exercises": drawn}
+        drawn[exercise.id] = {"given": given, "answers": [] if free else right_answers(exercise, given)}
+    return {"learner": learner, "class_code": class_code, "numbers": numbers, "exercises": drawn}
 
 
 def _class(options):
     """Return name and class code of everybody, and the labs."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.bank import lab_numbers
-    from gainlib.exercises.gradebook import collect, read_class_list
+    from gainlib.exercises.classfile import course_of
+    from gainlib.exercises.gradebook import collect
 
-    known, place = lab_numbers(), path_of(options.class_code)
-    labs = options.lab or known
-    for lab in labs:
+    known, place, found = lab_numbers(), path_of(options.class_code), []
+    for lab in options.lab or ():
         if lab not in known:
             options.usage_error(f"there is no lab {lab!r}; there are {', '.join(known)}")
-    if not options.class_code.strip() or options.learner or not place.exists():
-        return (everybody(options) if options.learner or options.class_list else []), labs
+    named = options.learner or options.class_list
     try:
-        if place.is_dir():
-            return list(collect(place).names().values()), labs
-        options.class_code, options.class_list = "", options.class_code
-        return everybody(options), labs
+        course, records = course_of(place) if options.class_code.strip() else (None, place)
+        if course or (not named and options.class_code.strip() and place.exists()):
+            options.class_code = str(course.path) if course else ""
+            if not named and records.is_dir():
+                people = collect(records).names().values()
+                found = [(learner, code) for code, learner in people if course is None or course.is_for(code)]
+            elif not named and course is None:
+                options.class_list = str(place)
     except GainlibError as error:
         options.usage_error(str(error))
+    labs = labs_of_class(options)
+    anybody = found or options.learner or options.class_list
+    return (everybody(options, class_secret(options), found) if anybody else []), options.lab or labs
 
 
 def _folder(options):

@@ -1,9 +1,14 @@
 """``key``: the teacher's key for one learner or several, with numbers, answers and derivations."""
 
 import argparse
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from gainlib.cli import Verb
 from gainlib.cli.output import path_of, plain, screen_width, wrapped
+
+if TYPE_CHECKING:
+    from gainlib.exercises import Exercise
 
 DESCRIPTION = """\
 Print the teacher's key for one learner or several: the numbers each has, the question, the right answer with what
@@ -32,21 +37,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--exercise", metavar="NN-K", help="this exercise only, such as 05-3")
     parser.add_argument("--exam", action="store_true", help="the numbers of the exam that the class file names")
     parser.add_argument(
-        "--attempt", metavar="N", type=_attempt, default=0,
+        "--attempt", metavar="N", type=attempt_number, default=0,
         help="which set of numbers: 0 for the first (default), 1 after asking for new ones once, …",
     )  # fmt: skip
 
 
 def run(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for, or the class code to give out."""
-    labs = _of_class(options)
-    secret = _secret(options)
+    labs = labs_of_class(options)
+    secret = class_secret(options)
     if secret and not (options.learner or options.class_list):
         code = _code(options, options.class_code, secret)
         options.report.result["class_code"] = code
         options.report.show([f"Learners type the class code {plain(code)}"])
         return 0
-    learners, chosen = _learners(options, secret), [each for each in _chosen(options) if each.lab in labs]
+    learners, chosen = everybody(options, secret), [each for each in _chosen(options) if each.lab in labs]
     facts = []
     for learner, class_code in learners:
         who = learner, class_code, options.attempt
@@ -59,7 +64,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _of_class(options):
+def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
     """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.bank import lab_numbers
@@ -83,7 +88,8 @@ def _of_class(options):
     return course.labs if course else lab_numbers()
 
 
-def _secret(options):
+def class_secret(options: argparse.Namespace) -> bytes | None:
+    """Return the secret of the class, a new one where that is asked for; None where there is none."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.classcode import new_secret, read_secret
 
@@ -110,12 +116,12 @@ def _code(options, class_code, secret):
         options.usage_error(str(error))
 
 
-def _learners(options, secret):
-    """Return name and class code of everybody asked for."""
+def everybody(options: argparse.Namespace, secret: bytes | None, more: Iterable = ()) -> list[tuple[str, str]]:
+    """Return name and class code of everybody asked for, and of more."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.gradebook import read_class_list
 
-    found = [(learner, options.class_code) for learner in options.learner]
+    found = [*more, *((learner, options.class_code) for learner in options.learner)]
     try:
         listed = read_class_list(path_of(options.class_list)) if options.class_list else ()
     except GainlibError as error:
@@ -128,7 +134,8 @@ def _learners(options, secret):
     return list(dict.fromkeys((learner, _code(options, code, secret)) for learner, code in found))
 
 
-def _attempt(text):
+def attempt_number(text: str) -> int:
+    """Return which set of numbers is meant."""
     if not text.isascii() or not text.isdigit():
         raise argparse.ArgumentTypeError(f"{text!r} is not a set of numbers; give 0 for the first, 1 for the second, …")
     return int(text)
@@ -183,12 +190,16 @@ def _numbers(given):
     return "; ".join(f"{name} = {fill('{value}', {'value': value})}" for name, value in own.items())
 
 
+def right_answers(exercise: "Exercise", given: dict) -> list[str]:
+    """Return the right answer to each part, in words."""
+    entries = zip(exercise.parts, exercise.values(exercise.solve(given)), strict=True)
+    return [part.show(part.read(entry, given), given) for part, entry in entries]
+
+
 def _answers(exercise, given):
     """Return a sentence a part: what is asked for, the right answer, what counts as right, and the points."""
-    entries = zip(exercise.parts, exercise.values(exercise.solve(given)), strict=True)
-    for part, entry in entries:
+    for part, shown in zip(exercise.parts, right_answers(exercise, given), strict=True):
         label = f"{part.label_for(given)}: " if part.label else ""
-        shown = part.show(part.read(entry, given), given)
         worth = f", {_points(part.points)}" if len(exercise.parts) > 1 else ""
         yield f"{label}{shown} [{part.band}{worth}]"
 

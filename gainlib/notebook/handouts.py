@@ -1,7 +1,7 @@
 """Printed pages of a lab: hand-out, answer sheets, their key, lesson plan; HTML that needs no other file.
 
-What a hand-out says stands in the lab's notebook, what an answer sheet asks in its exercises, what a lesson plan says in
-``labs/plans``; the picture of a desk is drawn by the plots of the panel. A page fits A4 and Letter: the printer chooses.
+What a hand-out says is in the lab's notebook, what an answer sheet asks in its exercises, what a lesson plan says in
+``labs/plans``; the picture of a desk is drawn by the plots of its panel. Pages fit A4 and Letter: the printer chooses.
 ``python -m gainlib.notebook.handouts FOLDER`` writes what it is told on standard input (:func:`main`).
 """
 
@@ -11,7 +11,7 @@ import io
 import json
 import re
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from string import Formatter
@@ -25,7 +25,6 @@ from gainlib.exercises.bank import bank, declared
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Picture, Slider, Trims
 from gainlib.exercises.model import Exercise, Part
 from gainlib.exercises.practical import Control, in_words
-from gainlib.exercises.sets import in_words as points_in_words
 from gainlib.exercises.text import fill
 from gainlib.levels.printing import number, quantity
 from gainlib.mix.sheet_files import one_line
@@ -41,7 +40,7 @@ LINES = 2  # to write on, below a task
 _LINK, _ITEM = re.compile(r"\[([^\]]+)\]\([^)]*\)"), "</li>"
 
 
-# ------------------------------------------------------------------------------------------------- what a page is made of
+# ---- what a page is made of ------------------------------------------------------------------------------------------
 
 
 def cells(lab: str) -> list[dict]:
@@ -88,7 +87,7 @@ def _name(text):
     return Markup("<bdi>{}</bdi>").format(one_line(text))
 
 
-# ---------------------------------------------------------------------------------------------------------- the hand-out
+# ---- the hand-out ----------------------------------------------------------------------------------------------------
 
 
 def handout(lab: str, learner=NOBODY, said: str = "") -> str:
@@ -139,7 +138,7 @@ def _lines(markdown):
 
 
 def _pictures(lab, name, learner):
-    """Return the first picture of a panel as (address of the image, title, what it shows, what can be moved), if any."""
+    """Return the first picture of a panel, if any: address of the image, title, what it shows, what can be moved."""
     page = declared(lab)
     if name in page.experiments:
         experiment = page.experiments[name]()
@@ -181,7 +180,7 @@ def _movable(experiment: Experiment):
             yield control.label, "; ".join(map(str, control.options.values()))
 
 
-# ------------------------------------------------------------------------------------------------- answer sheets, and key
+# ---- answer sheets, and key ------------------------------------------------------------------------------------------
 
 
 def answer_sheets(lab: str, sheets: Sequence[Mapping]) -> str:
@@ -192,7 +191,7 @@ def answer_sheets(lab: str, sheets: Sequence[Mapping]) -> str:
     lab : str
         "05".
     sheets : sequence of mapping
-        A learner each: ``learner``, ``class_code``, ``attempt``, and by exercise its ``given``, see :func:`main`.
+        A learner each: ``learner``, ``class_code``, ``numbers`` (which), and ``exercises``: by id its ``given``.
 
     Returns
     -------
@@ -218,8 +217,7 @@ def key(lab: str, sheets: Sequence[Mapping]) -> str:
         HTML.
     """
     return _rendered(
-        "key.html", lab=lab, page=declared(lab), sheets=sheets, own=_own(lab), symbols=_symbols, numbers=_numbers,
-        points=points_in_words,
+        "key.html", lab=lab, page=declared(lab), sheets=sheets, own=_own(lab), symbols=_symbols, numbers=_numbers
     )  # fmt: skip
 
 
@@ -244,9 +242,8 @@ def _fields(template: str) -> tuple[tuple[str, str], ...]:
 
 def _symbols(exercise: Exercise) -> Markup:
     """Return a question with a symbol for every number that is drawn."""
-    given = {name: f"⟨{name}⟩" for name in exercise.sample}
-    text = re.sub(r"\{(\w+)(?:\[(\w+)\])?(?::[^}]*)?\}", lambda hit: "*" + hit[1] + (hit[2] or "") + "*", exercise.statement)
-    return _html(text.format_map(given) if "{" in text else text)
+    text = re.sub(r"\{(\w+)(?:\[(\w+)\])?(?::[^}]*)?\}", lambda hit: f"*{hit[1]}{hit[2] or ''}*", exercise.statement)
+    return _html(text)
 
 
 def _numbers(exercise: Exercise, given: dict) -> list[tuple[str, str]]:
@@ -254,7 +251,7 @@ def _numbers(exercise: Exercise, given: dict) -> list[tuple[str, str]]:
     return [(re.sub(r"\W", "", name), fill(field, given)) for name, field in _fields(exercise.statement)]
 
 
-# ------------------------------------------------------------------------------------------------------- the lesson plan
+# ---- the lesson plan -------------------------------------------------------------------------------------------------
 
 
 def lesson_plan(lab: str) -> str:
@@ -262,7 +259,7 @@ def lesson_plan(lab: str) -> str:
     return _rendered("plan.html", lab=lab, page=declared(lab), text=plan_text(lab), own=_own(lab))
 
 
-# -------------------------------------------------------------------------------------------------------------- writing
+# ---- writing ---------------------------------------------------------------------------------------------------------
 
 
 def _rendered(template, **values):
@@ -271,26 +268,28 @@ def _rendered(template, **values):
     return pages.get_template(template).render(version=__version__, **values)
 
 
-def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> list[Path]:
-    """Write all pages of a lab, and return where; without a learner there are neither answer sheets nor key."""
-    pages = {"page": handout(lab), "plan": lesson_plan(lab)}
+def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> Iterator[Path]:
+    """Write all pages of a lab, and yield where each is; without a learner there are neither answer sheets nor key."""
+    pages = {"page": lambda: handout(lab), "plan": lambda: lesson_plan(lab)}
     if sheets:
-        pages |= {"answers": answer_sheets(lab, sheets), "key": key(lab, sheets)}
-    paths = []
+        pages |= {"answers": lambda: answer_sheets(lab, sheets), "key": lambda: key(lab, sheets)}
     for kind, text in pages.items():
-        paths.append(folder / f"lab-{lab}-{kind}.html")
-        with replacing(paths[-1]) as part:
-            part.write_text(text, encoding="utf-8")
-    return paths
+        path = folder / f"lab-{lab}-{kind}.html"
+        with replacing(path) as part:
+            part.write_text(text(), encoding="utf-8")
+        yield path
 
 
-def main() -> None:
+def main() -> str | None:
     """Write the pages of the labs on standard input, as JSON; a name for each page goes to standard output."""
-    folder = Path(sys.argv[1])
-    for lab, sheets in json.load(sys.stdin).items():
-        for path in write(folder, lab, sheets):
-            print(path.name, flush=True)
+    try:
+        for lab, sheets in json.load(sys.stdin).items():
+            for path in write(Path(sys.argv[1]), lab, sheets):
+                print(path.name, flush=True)
+    except GainlibError as problem:
+        return str(problem)
+    return None
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -1,9 +1,7 @@
 """The sheets around a lab's experiment: heading, cautions, score, and the page to take away."""
 
 import html
-import json
 from functools import cache
-from pathlib import Path
 
 import ipywidgets as widgets
 
@@ -13,10 +11,9 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.exam import ExamBox
 from gainlib.notebook.forms import points_text
 from gainlib.notebook.progress import ProgressSheet
-from gainlib.notebook.prose import LiveRegion, html_of, prose, style
+from gainlib.notebook.prose import LiveRegion, html_of, prose
 from gainlib.notebook.records import SaveButton
 from gainlib.notebook.whereabouts import here
-from gainlib.notebook.worked import in_full
 
 STATES = {
     "right": "✓ right",
@@ -163,7 +160,7 @@ class ScoreSheet(Panel):
 
 
 class TakeAway(Panel):
-    """A button that saves the page to take away for printing: the text of the notebook, and the learner's points.
+    """A button that saves the page to take away for printing: the lab's hand-out with the learner's name and points.
 
     Parameters
     ----------
@@ -173,15 +170,14 @@ class TakeAway(Panel):
 
     def __init__(self, learner, page):
         self._learner, self._page = learner, page
-        self.save = widgets.Button(
-            description="Save the page for printing",
-            tooltip="An HTML file beside your record",
-            layout={"width": "auto"},
-        )
+        self.save = SaveButton("Save the page for printing", self.guarded(self._download), "text/html")
         self._said = LiveRegion()
         super().__init__(widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
         self.add_class("gl-form")
-        self.save.on_click(self.guarded(lambda _button: self.write()))
+
+    def _download(self):
+        path = self.write()
+        return path.name, path.read_bytes()
 
     def write(self):
         """Write the page beside the record and say where it is.
@@ -190,43 +186,20 @@ class TakeAway(Panel):
         -------
         pathlib.Path
         """
-        learner, page = self._learner, self._page
+        from gainlib.notebook.handouts import handout
+
+        learner = self._learner
         path = learner.folder / f"lab-{learner.lab}-page.html"
         tally = learner.tally()
         points = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)} points"
-        text = (
-            f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Lab {learner.lab}</title>'
-            f"<style>{style()}@page {{ size: A4; margin: 14mm; }} body {{ max-width: 900px; margin: auto; "
-            f'font: 14px/1.4 sans-serif; }}</style><body><div class="gl-form"><div class="gl-page">'
-            f"<h1>Lab {learner.lab} · {html.escape(page.title)}</h1><p><b>{html.escape(page.question)}</b></p>"
-            f"{html_of(takeaway_text(learner.lab))}{in_full(page.worked) if page.worked else ''}"
-            f"<p>{html.escape(learner.name)}: {points}</p>"
-            "</div></div></body></html>"
-        )
         try:
-            path.write_text(text, encoding="utf-8")
+            path.write_text(handout(learner.lab, learner, points), encoding="utf-8")
         except OSError as problem:
             raise GainlibError(
                 f"{path} cannot be written ({problem.strerror}); make the folder writable and try again"
             ) from None
-        self._said.say("note", "Saved", f"{path}. Open it in a browser and print it.")
+        self._said.say("note", "Saved", f"{path.name} is with your downloads. Print it from your browser.")
         return path
-
-
-def takeaway_text(lab: str) -> str:
-    """Return the Markdown of a lab's page to take away, as it stands in its notebook.
-
-    Raises
-    ------
-    GainlibError
-        Where the notebook, or that cell of it, is gone.
-    """
-    for folder in (Path.cwd(), Path(__file__).parents[2] / "labs"):
-        for path in sorted(folder.glob(f"{lab}-*.ipynb")):
-            for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
-                if cell.get("id") == f"{lab}-takeaway-text":
-                    return "".join(cell["source"])
-    raise GainlibError(f"lab {lab} has no notebook with a page to take away; restore the labs as they came")
 
 
 @cache
