@@ -1,5 +1,6 @@
 """The class file: what a teacher may write, what is said of the rest, and what weights, deadlines and exam come to."""
 
+import pickle
 from datetime import datetime, timedelta
 
 import pytest
@@ -27,6 +28,7 @@ def test_what_a_class_file_says(tmp_path):
     assert course.deadlines["05"] == datetime.fromisoformat("2026-12-11T00:00:00+02:00"), "the end of that day"
     assert course.deadlines["06"] == datetime.fromisoformat("2026-12-10T20:00:00+02:00")
     assert (course.weight("05"), course.weight("06")) == (1, 2) and course.is_for(" 7B ") and not course.is_for("")
+    assert pickle.loads(pickle.dumps(course)) == course, "it goes to processes that mark"
     assert read_class(write(tmp_path, 'code = "x"')).labs[:2] == ("00", "01")
     sat = read_class(write(tmp_path, HEAD + EXAM_TEXT))
     assert sat.exam.ends - sat.exam.opens == timedelta(minutes=30) and sat.deadlines == {"05": sat.exam.ends}
@@ -100,7 +102,7 @@ def test_late_answers(tmp_path, late, points, notes):
     assert float(wide["max"]) == 3 * most["05"] + most["06"], "lab 06 is of the class, although nobody began it"
     [page] = (tmp_path / "back").iterdir()
     assert f"<b>{3 * float(points):g} of {wide['max']} points</b>" in page.read_text(encoding="utf-8")
-    assert notes in page.read_text(encoding="utf-8") and "in the sums 05 × 3" in (tmp_path / "m.html").read_text(
+    assert notes in page.read_text(encoding="utf-8") and "in the sums lab 05 × 3" in (tmp_path / "m.html").read_text(
         "utf-8"
     )
 
@@ -130,7 +132,7 @@ def test_an_exam_in_the_gradebook(tmp_path, capsys):
     assert rows["zoe", "05-1"].points == 0 and not rows["zoe", "05-1"].notes, (
         "who practised the day before is not noted"
     )
-    sat = "anna (7b): 2026-05-05 08:01 to 2026-05-05 08:08, 7 answers"
+    sat = "anna (7b): from 2026-05-05 08:01 to 2026-05-05 08:08, 7 answers"
     assert book.sittings == (
         sat,
         "ben (7b): no sitting begun, 0 answers",

@@ -80,8 +80,8 @@ def _sitting(own, exam, answers):
     if not begun:
         return f"no sitting begun, {count}"
     again = f", begun {len(begun)} times" if len(begun) > 1 else ""
-    end = _clock(max(ended), exam) if ended else "no end written"
-    return f"{_clock(min(begun), exam)} to {end}, {count}{again}"
+    end = f"to {_clock(max(ended), exam)}" if ended else "on, no end written"
+    return f"from {_clock(min(begun), exam)} {end}, {count}{again}"
 
 
 def _clock(time, exam):

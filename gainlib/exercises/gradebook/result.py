@@ -230,7 +230,8 @@ def _finished(found, rows, class_list, overrides, chosen, holders):
     rows.sort(key=lambda row: (collated(row.class_code), collated(row.learner), row.who, row.exercise))
     idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
     nothing = [_absence(listed, found.names, holders) for listed in absent]
-    nothing += [f"{shown_name(found.names[who])}: a record, but no answer" for who in idle]
+    that_counts = " that counts" if found.course else ""
+    nothing += [f"{shown_name(found.names[who])}: a record, but no answer{that_counts}" for who in idle]
     return replace(
         found,
         rows=tuple(rows),

@@ -109,14 +109,13 @@ def learner_rows(
 
     found, noted = scores(events), {}
     for lab in {each.lab for each in chosen} & {*(course.deadlines if course else ())}:
-        counted = [scores(own, lab, None if _sat(course, lab) else most) for own in counting(events, course, lab)]
-        found |= counted[0]
-        noted |= {id: date_notes(events, course, score, counted[1][id]) for id, score in counted[0].items()}
+        own, in_time = counting(events, course, lab)
+        limit = None if course.exam is not None and course.exam.lab == lab else most
+        counted = scores(own, lab, limit)
+        by_then = scores(in_time, lab, limit) if len(in_time) < len(own) else counted
+        found |= counted
+        noted |= {id: date_notes(events, course, score, by_then[id]) for id, score in counted.items()}
     return [_row(found[each.id], each, name, answers, noted.get(each.id, ())) for each in chosen]
-
-
-def _sat(course, lab):
-    return course.exam is not None and course.exam.lab == lab
 
 
 def _row(score, exercise, name, answers, dated=()):
