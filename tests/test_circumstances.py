@@ -44,13 +44,13 @@ def test_a_line_removed_changed_or_added_is_noted_once(tmp_path):
     assert told(tmp_path) == [] and len({json.loads(line)["after"] for line in lines}) == len(lines)
     bare = {**json.loads(lines[4]), "id": "x", "time": "2999-12-31T00:00:00+00:00"}
     del bare["after"]
-    on_another = "on another that is missing or was changed"
+    missing = "lines are missing or were changed in"
     for changed, sentence in (
-        ([*lines[:1], *lines[2:]], f"1 line follows {on_another} [{tmp_path.name}/record.jsonl, line 2]"),
-        ([lines[0], *(line for line in lines[1:] if '"hint"' not in line)], "4 lines follow " + on_another),
-        ([*lines[:2], lines[2].replace("-12.5", "-9.96"), *lines[3:]], "1 line follows " + on_another),
-        ([line for k, line in enumerate(lines) if k not in (3, 4, 7)], "2 lines follow " + on_another),
-        ([*lines[:5], json.dumps(bare) + "\n", *lines[5:]], "1 line follows on none, among later ones that do"),
+        ([*lines[:1], *lines[2:]], f"{missing} 1 place, the first right before [{tmp_path.name}/record.jsonl, line 2]"),
+        ([lines[0], *(line for line in lines[1:] if '"hint"' not in line)], f"{missing} 4 places"),
+        ([*lines[:2], lines[2].replace("-12.5", "-9.96"), *lines[3:]], f"{missing} 1 place,"),
+        ([line for k, line in enumerate(lines) if k not in (3, 4, 7)], f"{missing} 2 places"),
+        ([*lines[:5], json.dumps(bare) + "\n", *lines[5:]], "1 line without a link later than others that have one"),
     ):  # fmt: skip
         path.write_text("".join(changed))
         [said] = told(tmp_path, now=1e11)

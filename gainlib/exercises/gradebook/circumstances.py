@@ -61,15 +61,12 @@ def circumstances(
 def _links(own, linked) -> Iterator[str]:
     loose = [line for line in own if line.event.get("after") and str(line.event["after"]) not in linked]
     if loose:
-        yield f"{_lines(loose)} on another that is missing or was changed [{loose[0]}]"
+        places = "1 place" if len(loose) == 1 else f"{len(loose)} places"
+        yield f"lines are missing or were changed in {places}, the first right before [{loose[0]}]"
     first = min((_at(line) for line in own if "after" in line.event), default=math.inf)
     bare = [line for line in own if "after" not in line.event and _at(line) > first + BACK_S]
     if bare:
-        yield f"{_lines(bare)} on none, among later ones that do, as if an earlier version wrote them [{bare[0]}]"
-
-
-def _lines(lines):
-    return "1 line follows" if len(lines) == 1 else f"{len(lines)} lines follow"
+        yield f"{_lines(bare)} without a link later than others that have one, as an earlier version writes [{bare[0]}]"
 
 
 def _clocks(own, linked, now) -> Iterator[str]:
@@ -81,9 +78,8 @@ def _clocks(own, linked, now) -> Iterator[str]:
     handed = {path: min(now, arrived(path)) for path in {line.path for line in own}}
     ahead = [line for line in own if _at(line) > handed[line.path] + AHEAD_S]
     if ahead:
-        count, what = len(ahead), "marking" if _at(ahead[-1]) > now else "hand-in"
-        lines = "1 line" if count == 1 else f"{count} lines"
-        yield f"{lines} dated after the {what}, the last {_when(_at(ahead[-1]))} [{ahead[-1]}]"
+        what = "marking" if _at(ahead[-1]) > now else "hand-in"
+        yield f"{_lines(ahead)} dated after the {what}, the last {_when(_at(ahead[-1]))} [{ahead[-1]}]"
 
 
 def _pace(right) -> Iterator[str]:
@@ -107,6 +103,10 @@ def _code(own, course) -> Iterator[str]:
     if course and answers and course.is_for(code) and normal_form(course.typed) != normal_form(code):
         count = "1 answer" if answers == 1 else f"{answers} answers"
         yield f"{count} to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
+
+
+def _lines(lines):
+    return "1 line" if len(lines) == 1 else f"{len(lines)} lines"
 
 
 def _at(line):
