@@ -68,7 +68,6 @@ def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
     """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.bank import lab_numbers
-    from gainlib.exercises.classcode import SECRET_FILE
     from gainlib.exercises.gradebook import read_class
 
     path = path_of(options.class_code) if options.class_code.casefold().endswith(".toml") else None
@@ -78,8 +77,7 @@ def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
         options.usage_error(str(error))
     if course:
         options.class_code = course.code
-        beside = path.with_name(SECRET_FILE)
-        options.secret = options.secret or (str(beside) if beside.is_file() else None)
+        options.secret = options.secret or next(map(str, course.files[1:]), None)
     if options.exam:
         if not (course and course.exam):
             options.usage_error("--exam needs a class file with an [exam] in place of the class code")
