@@ -2,9 +2,12 @@
 
 import os
 import re
+import signal
+import socket
 import stat
 import subprocess
 import sys
+import time
 
 import pytest
 from labhand import LABS
@@ -14,6 +17,7 @@ ROOT = LABS.parent
 HUB = ROOT / "binder" / "hub"
 sys.path.insert(0, str(HUB))
 import accounts  # noqa: E402
+import forked  # noqa: E402
 
 
 def test_the_course_is_shared_and_what_a_learner_writes_is_at_home(monkeypatch, tmp_path):
@@ -28,6 +32,7 @@ def test_the_course_is_shared_and_what_a_learner_writes_is_at_home(monkeypatch, 
     who = type("Spawner", (), {"user": type("User", (), {"name": "x" * 30})})
     place = c.Spawner.environment["JUPYTER_RUNTIME_DIR"](who).replace("~", "/home/")
     assert len(f"{place}/kernel-{'0' * 36}-ipc-5") < 104, "the longest name of a socket"
+    assert [each["name"] for each in c.JupyterHub.services] == ["culler", "forks"]
     assert c.Spawner.environment["GAINLIB_HAND_IN"] == str(tmp_path)
     assert any("jupyterhub_idle_culler" in each["command"] for each in c.JupyterHub.services)
 
@@ -43,6 +48,70 @@ def test_a_hub_starts_with_a_letter_box_for_what_is_handed_in(tmp_path):
     log = (tmp_path / "log").read_text().splitlines()
     assert log[1:4] == ["groupadd -f teachers", "usermod -a -G teachers mara", f"chown root:teachers {tmp_path}/box"]
     assert log[-1].startswith("jupyterhub")
+
+
+FORK = """
+import os, pathlib, sys
+sys.path.insert(0, {hub!r})
+import forked
+forked.read_all = lambda: None
+forked.be_server = forked.be_kernel = lambda: pathlib.Path(sys.argv[0]).write_text(
+    f"{{os.getuid()}} {{os.environ}} {{os.getcwd()}}"
+)
+forked.main()
+"""
+
+
+def asked(path, target, account, uid):
+    """Ask for a fork as somebody; return who it was and what else it said of itself."""
+    asker = os.fork()
+    if not asker:
+        if os.geteuid() == 0:
+            os.setuid(uid)
+        with socket.socket(socket.AF_UNIX) as connection:
+            connection.connect(str(path))
+            connection.sendall(forked.request(account, [str(target)], {"HOME": "x"}, "/"))
+            connection.recv(9)
+            os._exit(0 if connection.recv(1) == b"" else 1)
+    deadline = time.monotonic() + 20
+    while not target.exists() or not target.read_text():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    os.waitpid(asker, 0)
+    return target.read_text().split(" ", 1)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a hub runs on Linux")
+def test_a_fork_is_its_askers_own_whatever_account_is_named(tmp_path):
+    for place in (tmp_path, *tmp_path.parents[:2]):
+        place.chmod(place.stat().st_mode | 0o011)
+    told, path = tmp_path / "told", tmp_path / "forks" / "socket"
+    told.mkdir()
+    told.chmod(0o777)
+    code = tmp_path / "forking.py"
+    code.write_text(FORK.format(hub=str(HUB)))
+    secret = os.environ | {"JUPYTERHUB_API_TOKEN": "secret"}
+    forks = subprocess.Popen([sys.executable, str(code), str(path)], env=secret)
+    try:
+        deadline = time.monotonic() + 30
+        while not path.exists():
+            assert forks.poll() is None and time.monotonic() < deadline
+            time.sleep(0.02)
+        nobody = 65534 if os.geteuid() == 0 else os.geteuid()
+        who, rest = asked(path, told / "hostile", "root", nobody)
+        assert int(who) == nobody and "secret" not in rest and "{'HOME': 'x'}" in rest and rest.endswith(" /")
+        assert int(asked(path, told / "kernel", "", nobody)[0]) == nobody
+        if os.geteuid() == 0:
+            assert int(asked(path, told / "server", "nobody", 0)[0]) == nobody, "the hub may name an account"
+        before = path.stat().st_mtime_ns
+        os.kill(int((tmp_path / "forks" / "socket.pid").read_text()), signal.SIGHUP)
+        while not path.exists() or path.stat().st_mtime_ns == before:
+            assert forks.poll() is None and time.monotonic() < deadline
+            time.sleep(0.02)
+        assert int(asked(path, told / "again", "", nobody)[0]) == nobody, "it begins anew with new code"
+    finally:
+        forks.terminate()
+        forks.wait()
 
 
 def test_the_image_is_binders_with_a_hub_on_top():

@@ -15,6 +15,7 @@ c = get_config()  # noqa: F821  JupyterHub has it
 COURSE = Path(os.environ.get("WORKBOOK", Path(__file__).resolve().parents[2]))
 STATE = Path(os.environ.get("WORKBOOK_STATE", "/srv/hub"))
 HAND_IN = Path(os.environ.get("WORKBOOK_HAND_IN", "/srv/hand-in"))
+FORKS = os.environ.get("WORKBOOK_FORKS", "/run/workbook/forks")
 PAGE = "/voila/render/labs/index.ipynb"
 IDLE_S = 30 * 60
 # Of what ADMIN.md measured, with room for a second page. A spawner of processes on this machine only states it; one of
@@ -41,7 +42,8 @@ c.Authenticator.blocked_users = {"root"}
 c.Authenticator.admin_users = set(os.environ.get("WORKBOOK_ADMINS", "").split())
 
 # ---- what a learner's server is --------------------------------------------------------------------------------------
-c.JupyterHub.spawner_class = "jupyterhub.spawner.LocalProcessSpawner"
+sys.path.insert(0, str(Path(__file__).parent))
+c.JupyterHub.spawner_class = "forkspawner.ForkSpawner"
 c.Spawner.cmd = [str(Path(sys.executable).with_name("jupyterhub-singleuser"))]
 c.Spawner.notebook_dir = str(COURSE)
 c.Spawner.default_url = PAGE
@@ -59,7 +61,7 @@ c.Spawner.environment = {
     "GAINLIB_HAND_IN": str(HAND_IN) if HAND_IN.is_dir() else "",
     # The name of a socket may have a hundred letters, and that of a kernel has forty.
     "JUPYTER_RUNTIME_DIR": lambda spawner: os.path.expanduser(f"~{spawner.user.name}/.run"),
-    # Kernels kept ahead for pages that may never be opened would take a third of the memory.
+    # A fork is there at once: none is kept ahead for a page that may never be opened.
     "GAINLIB_SPARE": "0",
     # Freed memory goes back to the system, which has it for the others.
     "MALLOC_ARENA_MAX": "2",
@@ -79,5 +81,7 @@ c.JupyterHub.services = [
     {
         "name": "culler",
         "command": [sys.executable, "-m", "jupyterhub_idle_culler", f"--timeout={IDLE_S}", "--cull-every=300"],
-    }
+    },
+    # All servers and kernels are forks of one process, and share most of its memory.
+    {"name": "forks", "command": [sys.executable, str(Path(__file__).with_name("forked.py")), FORKS]},
 ]

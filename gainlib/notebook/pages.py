@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from gainlib.notebook.markup import html_of
-from gainlib.notebook.spare import PAGE, SpareKernel
+from gainlib.notebook.spare import PAGE, SpareKernel, spare_wanted
 
 SHARE = Path(__file__).parent / "share"
 ONLY_NOTEBOOK = "notebook-only"  # tag of a cell that is of use in JupyterLab alone
@@ -41,7 +41,8 @@ def _load_jupyter_server_extension(app):
     )
     app.contents_manager.pre_save_hook = clean
     spare = SpareKernel(app.kernel_manager)
-    if (Path(app.contents_manager.root_dir) / "labs" / "index.ipynb").is_file():  # what a reader opens first
+    first = Path(app.contents_manager.root_dir) / "labs" / "index.ipynb"  # what a reader opens first
+    if first.is_file() and spare_wanted():
         app.io_loop.add_callback(spare.ahead, kernel_name=KERNEL["name"], path="labs", env=os.environ | PAGE)
 
 

@@ -2,7 +2,7 @@
 
 Starting Python and reading the library is most of what a reader would wait for. While one page is read, a spare kernel
 is made ready for the next one in the same folder; it holds some 130 MB and does nothing. With ``GAINLIB_SPARE=0``, as
-on a hub, only the first page finds one.
+on a hub, there is none.
 """
 
 import asyncio
@@ -16,6 +16,11 @@ _READ_AHEAD = "--IPKernelApp.exec_lines=['import gainlib.notebook.spare as _spar
 def behind_page(environment=os.environ) -> bool:
     """Whether a kernel with this environment runs behind a page."""
     return environment.get("SERVER_SOFTWARE", "").startswith(PAGE["SERVER_SOFTWARE"])
+
+
+def spare_wanted(environment=os.environ) -> bool:
+    """Whether a kernel is kept ahead here."""
+    return environment.get("GAINLIB_SPARE") != "0"
 
 
 class SpareKernel:
@@ -36,7 +41,7 @@ class SpareKernel:
         if not behind_page(options.get("env") or {}):
             return await self._start(**options)
         self._pages += 1
-        if os.environ.get("GAINLIB_SPARE") != "0":
+        if spare_wanted():
             self._coming = asyncio.ensure_future(self._after(options, self._pages))
         spare, self._spare = self._spare, None
         if spare is None or spare[1] not in self._manager:

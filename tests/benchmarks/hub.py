@@ -145,15 +145,13 @@ async def started(token, name):
 def shares(names):
     """Return, by kind of process, count, and for each the memory of its own and its part of what is shared, in MB."""
     users, found = {pwd.getpwnam(name).pw_uid for name in names}, {}
-    for process in psutil.process_iter(["uids", "cmdline"]):
+    for process in psutil.process_iter(["uids", "name"]):
         try:
             if process.info["uids"].real in users:
                 memory, times = process.memory_full_info(), process.cpu_times()
-                kind = "kernel" if any("ipykernel" in word for word in process.info["cmdline"]) else "server"
-                # One kernel ahead for the next page has none of the song.
-                if kind == "kernel" and memory.rss < 320e6:
-                    kind = "spare kernel"
-                found.setdefault(kind, []).append((memory.uss, memory.pss, times.user + times.system))
+                found.setdefault(process.info["name"].removeprefix("hub-"), []).append(
+                    (memory.uss, memory.pss, times.user + times.system)
+                )
         except psutil.Error:
             continue
     return found
@@ -240,6 +238,7 @@ def main():
         " ['admin:users', 'admin:servers', 'tokens', 'access:servers']})\n"
     )
     environment = os.environ | {"WORKBOOK": str(chosen.course), "WORKBOOK_STATE": str(state)}
+    environment["WORKBOOK_FORKS"] = f"/run/workbook-{os.getpid()}/forks"
     environment["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{environment['PATH']}"
     try:
         names = accounts(chosen.learners)
