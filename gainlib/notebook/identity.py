@@ -57,12 +57,14 @@ def checked(record: Record, learner: str, class_code: str) -> tuple[str, str]:
     Raises
     ------
     GainlibError
-        Where the name is empty, or a sign of the class code is wrong and nothing was done with that code so far.
+        Where the name is empty, or a character of the class code is wrong and nothing was done with that code so far.
     """
     if not learner.strip():
         raise GainlibError("the name is empty; give a name or a number that your teacher knows")
     if is_mistyped(class_code) and not record.events().of(learner, class_code).events:
-        raise GainlibError(f"a sign of the class code {class_code.strip()} is wrong; type it as your teacher gave it")
+        raise GainlibError(
+            f"the class code {class_code.strip()} has a wrong character; type it as your teacher gave it"
+        )
     return learner.strip(), class_code.strip()
 
 

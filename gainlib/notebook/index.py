@@ -155,6 +155,7 @@ class WhoPanel(Panel):
         field = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}, "continuous_update": False}
         self.name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self.class_code = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
+        self.class_code.add_class("gl-code")
         self.take = widgets.Button(
             description="Save my name",
             button_style="primary",

@@ -41,6 +41,7 @@ class Heading(Panel):
         field["continuous_update"] = False  # goes out when the field is left, and so ahead of the button
         self._name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
         self._class = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
+        self._class.add_class("gl-code")
         self.keep = widgets.Button(
             description="Save my name",
             tooltip="Save these; your own numbers follow from them",
