@@ -2,6 +2,7 @@
 
 import os
 import re
+import shutil
 import signal
 import socket
 import stat
@@ -112,6 +113,56 @@ def test_a_fork_is_its_askers_own_whatever_account_is_named(tmp_path):
     finally:
         forks.terminate()
         forks.wait()
+
+
+def git(*arguments, at):
+    who = ("-c", "user.name=t", "-c", "user.email=t", "-c", "commit.gpgsign=false")
+    return subprocess.run(["git", *who, *arguments], cwd=at, check=True, capture_output=True, text=True).stdout
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a hub runs on Linux")
+def test_an_update_pulls_installs_and_makes_up_for_one_that_was_cut_off(tmp_path):
+    ours, course, log = tmp_path / "ours", tmp_path / "course", tmp_path / "log"
+    git("init", "--quiet", "--bare", "--initial-branch=main", "bare.git", at=tmp_path)
+    git("clone", "--quiet", "bare.git", "ours", at=tmp_path)
+    (ours / "binder" / "hub").mkdir(parents=True)
+    shutil.copy(HUB / "update.sh", ours / "binder" / "hub")
+    (ours / "binder" / "postBuild").write_text(f"echo prepared >> {log}\n")
+    for number, packages in enumerate(("one==1", "one==1", "one==2")):
+        (ours / "binder" / "requirements.txt").write_text(packages)
+        (ours / "lab.ipynb").write_text(f"version {number}")
+        git("add", "--all", at=ours)
+        git("commit", "--quiet", "--message", f"version {number}", at=ours)
+        if not number:
+            git("push", "--quiet", "origin", "HEAD:main", at=ours)
+            git("clone", "--quiet", "bare.git", "course", at=tmp_path)
+    (tmp_path / "bin").mkdir()
+    python = tmp_path / "bin" / "python"
+    python.write_text(f'#!/bin/sh\necho "$*" >> {log}; exit $(cat {tmp_path}/fails)\n')
+    python.chmod(0o755)
+    record = tmp_path / "home" / "record.jsonl"
+    record.parent.mkdir()
+    record.write_bytes(b"what a learner did\n")
+    environment = os.environ | {"PATH": f"{python.parent}:{os.environ['PATH']}", "WORKBOOK_FORKS": str(tmp_path / "f")}
+
+    def update(commit, fails=0):
+        git("push", "--quiet", "origin", f"{commit}:main", at=ours)
+        (tmp_path / "fails").write_text(str(fails))
+        log.write_text("")
+        ended = subprocess.run(["bash", "binder/hub/update.sh"], cwd=course, env=environment, capture_output=True)
+        return ended.returncode, log.read_text().splitlines(), (course / "lab.ipynb").read_text()
+
+    assert update("HEAD~1") == (0, ["prepared"], "version 1"), "the same packages are not installed again"
+    code, done, version = update("HEAD", fails=1)
+    assert (code, version) == (1, "version 2") and "prepared" not in done
+    code, done, version = update("HEAD")
+    assert code == 0 and done[0].startswith("-m pip install") and done[1:] == ["prepared"]
+    (course / "lab.ipynb").write_text("changed by the teacher")
+    (ours / "lab.ipynb").write_text("version 3")
+    git("commit", "--quiet", "--all", "--message", "version 3", at=ours)
+    code, done, version = update("HEAD")
+    assert code and done == [] and version == "changed by the teacher", "nothing is written over"
+    assert record.read_bytes() == b"what a learner did\n"
 
 
 def test_the_image_is_binders_with_a_hub_on_top():
