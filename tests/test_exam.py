@@ -9,8 +9,9 @@ from barepage import on_page
 from school import run
 
 from gainlib.audio import GainlibError
-from gainlib.exercises import exercise
+from gainlib.exercises import exercise, mark
 from gainlib.exercises.gradebook import gradebook, read_class
+from gainlib.exercises.sets import EXAM
 from gainlib.notebook import Index, Lab
 from gainlib.notebook.exam import Clock
 
@@ -103,6 +104,13 @@ def test_the_clock_ends_a_sitting_and_a_late_answer_is_kept(lab, tmp_path):
     course = read_class(tmp_path / "class.toml")
     book = gradebook(tmp_path, course=replace(course, deadlines={"01": lab.learner.exam.ends}))
     assert [row.notes for row in book.rows if row.exercise == "01-1"] == [("late by 1 h; 0 of 2 by then",)]
+
+
+def test_the_blind_run_of_an_exam_is_the_first():
+    """Later runs have to be better, and the number of the exam's set is large."""
+    blind = exercise("00-4")
+    given = blind.variant("anna", EXAM + 7, "7b")
+    assert mark(blind, given, blind.solve(given)).state == "right"
 
 
 @pytest.mark.browser

@@ -152,8 +152,9 @@ def _chosen(options):
 def _key(exercise, learner, class_code, attempt):
     """Return the lines of one exercise."""
     from gainlib.exercises.gradebook.rows import variant_code
-    from gainlib.exercises.sets import in_words
+    from gainlib.exercises.sets import in_words, is_exam
 
+    which = "numbers of the exam" if is_exam({"attempt": attempt}) else f"numbers no. {attempt + 1}"
     given = exercise.variant(learner, attempt, class_code)
     who = f"{plain(learner)}, class {plain(class_code)}" if class_code.strip() else plain(learner)
     code = variant_code(learner, exercise.id, attempt, class_code)
@@ -161,7 +162,7 @@ def _key(exercise, learner, class_code, attempt):
     return [
         head,
         "-" * min(len(head), screen_width()),
-        *_wrapped(f"For {who}, numbers no. {attempt + 1}, code {code}", ""),
+        *_wrapped(f"For {who}, {which}, code {code}", ""),
         *_wrapped(_numbers(given), "Given       "),
         *_wrapped(exercise.statement_for(given), "Question    "),
         *(line for part in _answers(exercise, given) for line in _wrapped(part, "Answer      ")),

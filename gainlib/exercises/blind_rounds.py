@@ -12,7 +12,7 @@ from gainlib.exercises.bypass import trial_options, trials_in_which
 from gainlib.exercises.choosing import Multi
 from gainlib.exercises.clips import STEMS, clip, residual_db
 from gainlib.exercises.listening import Abx, NoListening, least_right
-from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import draws, grid, one_of, pick, run_number, shuffled
 
 COMPLETE, TRIALS = 8, 12
 FLOAT_RUN, WORD_RUN = "Run 1: 20 rounds of 40 dB in 32-bit float", "Run 2: the same in 16 bit, with dither"
@@ -63,7 +63,7 @@ def allowed(values: list, given: dict) -> str:
     for value, order, other in zip(values, ("order_1", "order_2"), ("other_1", "other_2"), strict=False):
         silent = isinstance(value, dict)
         right = given[other] if silent else sum(a == b for a, b in zip(value, given[order], strict=True))
-        shown.append(right >= least_right(len(given[order]), 1 if silent else given["attempt"] + 1))
+        shown.append(right >= least_right(len(given[order]), 1 if silent else run_number(given)))
     return {(False, False): "neither", (True, False): "first", (False, True): "second"}.get(tuple(shown), "both")
 
 

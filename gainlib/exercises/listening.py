@@ -12,6 +12,7 @@ from typing import Any, ClassVar
 
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
 from gainlib.exercises.text import Unreadable, describe, parse_number
+from gainlib.exercises.variants import run_number
 from gainlib.levels.printing import number, quantity
 
 SIGNIFICANT = 0.05
@@ -198,7 +199,7 @@ class Abx(_Trials):
 
     def _judge(self, value, key, given):
         right = sum(mine == own for mine, own in zip(value, key, strict=True))
-        runs = given.get("attempt", 0) + 1
+        runs = run_number(given)
         chance = min(1.0, runs * tail_probability(right, self.trials))
         said = f"you got {right} of {self.trials} right, p (chance) = {number(chance, 3)}"
         if not self.must_show:

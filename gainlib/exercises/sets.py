@@ -33,15 +33,12 @@ from gainlib.exercises.earlier import LIST_TRIES, named_value, pay_of_five
 from gainlib.exercises.events import ALL_TRIES_ALIKE, RULE, is_new
 from gainlib.exercises.marking import PartVerdict, Verdict, overall, score
 from gainlib.exercises.model import Exercise, Part
+from gainlib.exercises.variants import EXAM, REVIEW
 
 MOST_TRIES = 3
 NUMBER_PAY = (1.0, 1.0, 0.5, 0.25)
 TOLD_FROM = 2
 MASTERED = 2
-EXAM = 50_000
-"""Number of the first set of numbers that is asked in an exam; of the answers to such a set the last one counts."""
-REVIEW = 100_000
-"""Number of the first set of numbers that is asked in a review; it earns no points."""
 
 
 def chosen(exercise: Exercise) -> tuple[int, ...]:

@@ -23,6 +23,10 @@ FROM_ANSWER = 3.0
 BETWEEN_SLIPS = 2.0
 PRACTICE = 1000
 """Number of the first set of numbers that is practice in a series: hints are free there, and no points are earned."""
+EXAM = 50_000
+"""Number of the first set of numbers that is asked in an exam; of the answers to such a set the last one counts."""
+REVIEW = 100_000
+"""Number of the first set of numbers that is asked in a review; it earns no points."""
 
 _TRIES = 2000
 
@@ -38,6 +42,18 @@ def seed_for(learner: str, exercise: str, attempt: int = 0, class_code: str = ""
     fields = (salt, class_code, learner, exercise, attempt)
     joined = "\x1f".join(normal_form(field) for field in fields)
     return int.from_bytes(hashlib.sha256(joined.encode("utf-8")).digest()[:8], "big")
+
+
+def run_number(given: dict) -> int:
+    """Return which run of a blind test a set of numbers is, 1 for the first; in an exam there is one run.
+
+    Examples
+    --------
+    >>> run_number({"attempt": 0}), run_number({"attempt": 2}), run_number({"attempt": EXAM + 7})
+    (1, 3, 1)
+    """
+    attempt = given.get("attempt", 0)
+    return 1 if EXAM <= attempt < REVIEW else attempt + 1
 
 
 def normal_form(field: Any) -> str:

@@ -32,7 +32,7 @@ from gainlib.exercises.numeric import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import draws, either, grid, one_of, pick, run_number, shuffled
 from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import NodeReading, envelope_of, level_counts, levels_of
@@ -782,7 +782,7 @@ BETTER_OR_LOUDER = Exercise(
         "Guessing alone gets 12 or more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why a "
         "first run needs 12. This was run {run}: it needs **{need} of 16**, because p times the number of runs has to "
         "stay within 5 %. A lower count shows no difference and proves nothing.", {"orders": ", ".join(g["louder"]),
-        "xs": ", ".join(g["order"]), "run": g["attempt"] + 1, "need": runs.least_right(runs.TRIALS, g["attempt"] + 1)}),
+        "xs": ", ".join(g["order"]), "run": run_number(g), "need": runs.least_right(runs.TRIALS, run_number(g))}),
     cites=("Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
            "The louder of two is often preferred: common practice, no source"),
     material=lambda g: runs.pair(g, 0),

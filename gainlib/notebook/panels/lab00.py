@@ -7,6 +7,7 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.exercises.clips import CLIPS, clip, louder
 from gainlib.exercises.experiment import Choice, Slider
+from gainlib.exercises.variants import run_number
 from gainlib.labs import lab00
 from gainlib.meters import rms_dbfs
 from gainlib.notebook.errors import Panel
@@ -60,7 +61,7 @@ def _run(given, name):
     return BlindRun(
         lambda: lab00.abx_sounds(given, name),
         given[name],
-        runs=given["attempt"] + 1,
+        runs=run_number(given),
         sham=name == "sham",
         match=False,
         note=f"Sound: {given['clip']}. Switch while it lasts. Press 1 for A, 2 for B, 3 for X.",

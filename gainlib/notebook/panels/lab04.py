@@ -2,6 +2,7 @@
 
 from gainlib.exercises import blind_rounds as runs
 from gainlib.exercises.clips import clip
+from gainlib.exercises.variants import run_number
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels.blind import BlindRun, Listening
 from gainlib.words import Table, level_text
@@ -22,7 +23,7 @@ def _run(given, order, arithmetic):
     sounds = clip(given["clip"]), runs.rounds_heard(given["clip"], arithmetic)
     note = f"Sound: {given['clip']}. A is the original, B came through the rounds. Press 1 for A, 2 for B, 3 for X."
     readings = TableView(_left(given, order, arithmetic))
-    return BlindRun(lambda: sounds, given[order], runs=given["attempt"] + 1, note=note, readings=readings)
+    return BlindRun(lambda: sounds, given[order], runs=run_number(given), note=note, readings=readings)
 
 
 def _left(given, order, arithmetic):

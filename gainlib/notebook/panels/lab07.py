@@ -4,6 +4,7 @@ import ipywidgets as widgets
 
 from gainlib.exercises import bypass as runs
 from gainlib.exercises.experiment import Setting, Slider
+from gainlib.exercises.variants import run_number
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels.blind import PICKS, BlindRun, Listening, Trials, words
@@ -84,7 +85,7 @@ class StageRun(BlindRun):
         super().__init__(
             self._sounds,
             given["order"],
-            runs=given["attempt"] + 1,
+            runs=run_number(given),
             note=f"Sound: {given['clip']}. A is the bypass, B the stage. Press 1 for A, 2 for B, 3 for X.",
             readings=TableView(residuals_table(given)),
             above=self.controls,
@@ -101,7 +102,7 @@ class StageRun(BlindRun):
             return
         self._fed_dbfs = self.controls.values["fed_dbfs"]
         self._moved()
-        self.begin(*self._sounds(), self._given["order"], runs=self._given["attempt"] + 1)
+        self.begin(*self._sounds(), self._given["order"], runs=run_number(self._given))
 
     def standing(self) -> dict | None:
         """Return the picks so far, and the drive they were made at."""
