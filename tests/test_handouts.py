@@ -92,6 +92,8 @@ def test_what_the_key_says_is_marked_right_on_the_desk(written, tmp_path):
     typed = 0
     for own, table in zip((each for each in bank() if each.lab == lab), tables, strict=True):
         assert table.startswith(f"{own.id} ")
+        if "Measured on each learner’s own session" in table:
+            continue
         rows = [row for row in Rows(table).rows if "," in row[0]][-len(CLASS) :]
         kinds = {part.kind for part in own.parts}
         for (name, code), row in zip(CLASS, rows, strict=True):

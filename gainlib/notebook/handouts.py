@@ -22,6 +22,7 @@ from markupsafe import Markup
 from gainlib import __version__
 from gainlib.audio import GainlibError, replacing
 from gainlib.exercises.bank import bank, declared
+from gainlib.exercises.capstone.delivery import label
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Picture, Slider, Trims
 from gainlib.exercises.model import Exercise, Part
 from gainlib.exercises.practical import Control, in_words
@@ -198,7 +199,9 @@ def answer_sheets(lab: str, sheets: Sequence[Mapping]) -> str:
     str
         HTML.
     """
-    return _rendered("answers.html", lab=lab, page=declared(lab), sheets=sheets, own=_own(lab), table=_controls)
+    return _rendered(
+        "answers.html", lab=lab, page=declared(lab), sheets=sheets, own=_own(lab), table=_controls, cells=_cells
+    )
 
 
 def key(lab: str, sheets: Sequence[Mapping]) -> str:
@@ -231,6 +234,11 @@ def _controls(part: Part, given: dict) -> dict[str, dict[str, Control]] | None:
     for control in part.controls_for(given):
         found.setdefault(control.target, {})[in_words(control.name)] = control
     return found or None
+
+
+def _cells(given: dict) -> list[str]:
+    """Return what is asked for of a session's sheet, in words."""
+    return [label(cell) for cell in given.get("cells", ())]
 
 
 @cache
