@@ -48,6 +48,7 @@ def test_what_a_class_file_says(tmp_path):
         (HEAD + "[deadlines]\n07 = 2026-12-10", "no lab '07' in this class; there is '05', '06'"),
         (HEAD + "[deadlines]\n05 = 2026-02-30", "is no class file: invalid date"),
         (HEAD + '[deadlines]\n05 = "10.12."', "deadline of lab 05 is '10.12.'; write a date, 2026-12-10"),
+        (HEAD + "[deadlines]\n05 = 0202-12-10", "is '0202-12-10'; write a year from 2000 to 2199"),
         (HEAD + "[weights]\n05 = -1", "weight of lab 05 is '-1'; write a number from 0 to 1000"),
         (HEAD + "[weights]\n05 = nan", "weight of lab 05 is 'nan'"),
         (HEAD + "[weights]\n05 = 0\n06 = 0", "every lab has weight 0"),

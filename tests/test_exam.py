@@ -106,6 +106,18 @@ def test_the_clock_ends_a_sitting_and_a_late_answer_is_kept(lab, tmp_path):
     assert [row.notes for row in book.rows if row.exercise == "01-1"] == [("late by 1 h; 0 of 2 by then",)]
 
 
+def test_nobody_begins_without_a_name(lab, tmp_path):
+    lab.learner.become("learner-0a1b", "7b")
+    box = lab.title().exam
+    box.begin.click()
+    assert box.said.text.startswith("Not begun: Enter your name") and lab.learner.phase == "open"
+    lab.learner.become("anna", "7b")
+    box.update()
+    assert box.said.text.startswith("Exam: The exam is open until")
+    box.begin.click()
+    assert lab.learner.phase == "sitting"
+
+
 def test_the_blind_run_of_an_exam_is_the_first():
     """Later runs have to be better, and the number of the exam's set is large."""
     blind = exercise("00-4")

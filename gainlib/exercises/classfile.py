@@ -44,6 +44,7 @@ LATE = ("note", "count", "drop")
 _KEYS = ("name", "code", "labs", "hand_in", "late", "zone", "deadlines", "weights", "exam")
 _EXAM_KEYS = ("lab", "opens", "minutes")
 _MOST_BYTES, _LONGEST, _MOST_WEIGHT, _MOST_MINUTES = 100_000, 60, 1000, 24 * 60
+_YEARS = range(2000, 2200)
 _DATE = "write a date, 2026-12-10, or a time, 2026-12-10T18:00:00+01:00, without quotation marks"
 
 
@@ -270,6 +271,8 @@ def _zone(found) -> tzinfo | None:
 
 def _moment(value, what, zone, days=True):
     """Return a time with its zone; a date alone ends with its day, where days will do."""
+    if isinstance(value, date) and value.year not in _YEARS:
+        raise GainlibError(f"{what} is {str(value)!r}; write a year from {_YEARS[0]} to {_YEARS[-1]}")
     if isinstance(value, datetime):
         moment = value
     elif isinstance(value, date) and days:

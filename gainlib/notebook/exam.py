@@ -14,6 +14,7 @@ from gainlib.notebook import assets
 from gainlib.notebook.asking import Question
 from gainlib.notebook.course import day_and_time
 from gainlib.notebook.errors import Panel
+from gainlib.notebook.identity import is_pseudonym
 from gainlib.notebook.prose import LiveRegion
 
 RULES = (
@@ -25,6 +26,7 @@ OPEN = "The exam is open until {ends}, also for those who begin later. {rules}"
 SITTING = "You are sitting the exam. **Check** keeps an answer. {rules}"
 ENDED = "You have ended the exam, and your answers are kept. From {ends} on this lab is as it was before."
 OVER = "The exam is over. Your answers are kept; hand in your record, and your teacher tells you what they earned."
+NAMELESS = "Enter your name above and save it, so that your teacher knows whose answers these are. Then begin."
 SURE = "End the exam? You cannot begin it again."
 WORDS = {"before": BEFORE, "open": OPEN, "sitting": SITTING, "ended": ENDED}
 CLOCKS = {"before": "The exam opens in", "sitting": "The exam ends in", "ended": "The exam is over in"}
@@ -70,10 +72,17 @@ class ExamBox(Panel):
         self.said, self.clock, self.question = LiveRegion(), Clock(), Question(self.end)
         row = widgets.HBox([self.begin, self.end, self.question]).add_class("gl-buttons")
         super().__init__(self.said, row, self.clock)
-        self.begin.on_click(self.guarded(lambda _button: learner.begin_exam()))
+        self.begin.on_click(self.guarded(lambda _button: self._begin()))
         self.end.on_click(self.guarded(lambda _button: self.question.ask(SURE, "Yes, end it", learner.end_exam)))
         self.clock.on_msg(self.guarded(lambda _widget, _content, _buffers: learner.look_at_clock()))
         self.update()
+
+    def _begin(self):
+        if is_pseudonym(self._learner.name):
+            self.said.say("wrong", "Not begun", NAMELESS)
+            self._phase = None
+        else:
+            self._learner.begin_exam()
 
     def update(self) -> None:
         """Show the exam as it stands, once for each turn it takes."""
