@@ -6,7 +6,7 @@ processor that keeps samples back for a while is waited for. Only what the wante
 Only :class:`~gainlib.session.trace.Trace` and the remeter call on this module.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from itertools import tee
@@ -167,7 +167,13 @@ def even(pieces: Iterable[np.ndarray], size: int) -> Iterator[np.ndarray]:
         yield np.concatenate(held)
 
 
-def run(session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames: int | None = None):
+def run(
+    session,
+    wanted: Iterable[str],
+    block_frames: int = BLOCK_FRAMES,
+    frames: int | None = None,
+    receivers: Mapping[str, Receiver] | None = None,
+):
     """Run a session once and hand out the audio of some nodes.
 
     Parameters
@@ -179,6 +185,8 @@ def run(session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames
         Frames in flight at a time.
     frames : int, optional
         Length of the run; the longest strip's otherwise. Shorter sources are padded with silence.
+    receivers : mapping of str to callable, optional
+        Nodes, each with what takes its blocks in the thread that its strip is run in.
 
     Yields
     ------
@@ -186,7 +194,8 @@ def run(session, wanted: Iterable[str], block_frames: int = BLOCK_FRAMES, frames
     block : float64 array, shape (n, channels)
         Blocks of a node follow each other without a gap; different nodes may run ahead of each other.
     """
-    graph = _Graph(session, frozenset(wanted), session.frames if frames is None else frames, block_frames)
+    frames = session.frames if frames is None else frames
+    graph = _Graph(session, frozenset(wanted), frames, block_frames, receivers or {})
     with graph.helpers() as pool:
         for end in range(block_frames, graph.frames + block_frames, block_frames):
             graph.advance(min(end, graph.frames), pool)
@@ -276,12 +285,12 @@ class _Blocks:
 class _Graph:
     """The parts of a session that the wanted nodes need, connected and ready to run."""
 
-    def __init__(self, session, wanted, frames, block_frames):
+    def __init__(self, session, wanted, frames, block_frames, receivers):
         self.frames = frames
-        self._session, self._wanted, self._out = session, wanted, []
+        self._session, self._wanted, self._receivers, self._out = session, wanted, receivers, []
         self._heard, edges = routing.heard(session)
         order = routing.topological_order(session)
-        owners = {node.split("/")[0] for node in wanted}
+        owners = {node.split("/")[0] for node in (*wanted, *receivers)}
         needed = routing.upstream(session, owners & {*order, BUS})
         self._edges = frozenset(edge for edge in edges if edge.to in needed)
         self._passing = frozenset(edges)
@@ -297,7 +306,8 @@ class _Graph:
 
     def helpers(self):
         """Return the threads that strips are run in beside this one, as a context; none where little is to be run."""
-        self._more = max(min(cores(), sum(line.works for _, line in self._strips)) - 1, 0)
+        busy = len(self._strips) if self._receivers else sum(line.works for _, line in self._strips)
+        self._more = max(min(cores(), busy) - 1, 0)
         return ThreadPoolExecutor(self._more, "gainlib-render") if self._more else nullcontext()
 
     def advance(self, clock, pool):
@@ -334,11 +344,13 @@ class _Graph:
         return out
 
     def _show(self, line, node):
-        if node in self._wanted:
-            line.tap(self._collector(node))
+        for take in self._takers(node):
+            line.tap(take)
 
-    def _collector(self, node):
-        return lambda block: self._out.append((node, block))
+    def _takers(self, node):
+        """Return who takes the blocks of a node, where it is run."""
+        takers = [self._receivers[node]] if node in self._receivers else []
+        return [*takers, lambda block: self._out.append((node, block))] if node in self._wanted else takers
 
     def _channel(self, channel):
         line, owner = SignalChain(), channel.name
@@ -349,13 +361,13 @@ class _Graph:
                 line.process(DCBlock().stream(channel.audio.rate_hz, channel.channels))
         self._middle(line, owner, channel, channel.channels)
         line.gain(ratio(channel.post_trim_db))
-        if f"{owner}/post" in self._wanted:
-            collect, factor = self._collector(f"{owner}/post"), float(owner in self._heard)
-            line.tap(lambda block: collect(block if factor else np.zeros_like(block)))
-        for pair, receivers in self._outputs(channel):
-            if receivers:
-                held = [line.later(each) for each in receivers] if isinstance(channel, Strip) else receivers
-                line.tap(_spreader(pair, held))
+        heard = owner in self._heard
+        for take in self._takers(f"{owner}/post"):
+            line.tap(take if heard else lambda block, take=take: take(np.zeros_like(block)))
+        for pair, sums, takers in self._outputs(channel):
+            if sums or takers:
+                held = [line.later(each) for each in sums] if isinstance(channel, Strip) else sums
+                line.tap(_spreader(pair, [*held, *takers]))
         return line
 
     def _master(self):
@@ -379,17 +391,15 @@ class _Graph:
             self._show(line, f"{owner}/insert {k}/out")
 
     def _outputs(self, channel):
-        """Yield gains and receivers of the main way and of each send."""
+        """Yield gains, the sums that are added to, and who looks on, of the main way and of each send."""
         edges = routing.edges_of(channel)
         main = tuple(edge for edge in edges if edge.kind == "out")
         sends = (((edge,), edge) for edge in edges if edge.kind != "out")
         for branch, edge in ((main, routing.Edge(channel.name, "", "out")), *sends):
             pair = routing.edge_pair(channel, edge, self._session.pan_law_db, channel.fader_db, channel.pan)
-            receivers = [self._sums[each.to].branch() for each in branch if each in self._edges]
+            sums = [self._sums[each.to].branch() for each in branch if each in self._edges]
             passes = any(each in self._passing for each in branch) or (not branch and channel.name in self._heard)
-            if edge.node in self._wanted:
-                receivers.append(self._collector(edge.node))
-            yield pair if passes else (0.0, 0.0), receivers
+            yield pair if passes else (0.0, 0.0), sums, self._takers(edge.node)
 
 
 def _spreader(pair, receivers):

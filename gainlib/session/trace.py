@@ -6,6 +6,7 @@ This is the only way to the audio and the levels of a session: who wants either 
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -157,15 +158,17 @@ class Trace:
 
     def _metered(self, meters, alignment_dbfs, watch):
         running = {}
-        wanted = dict.fromkeys((*meters, *watch))
-        for node, block in render.run(self.session, wanted, self._block_frames) if wanted else ():
-            if node in watch:
+
+        def meter(node, block):
+            if node not in running:
+                running[node] = NodeMeter(self.rate_hz, block.shape[1], meters[node], alignment_dbfs)
+            running[node].push(block)
+
+        if meters or watch:
+            receivers = {node: partial(meter, node) for node in meters}
+            for node, block in render.run(self.session, watch, self._block_frames, receivers=receivers):
                 watch[node](block)
-            if node in meters:
-                if node not in running:
-                    running[node] = NodeMeter(self.rate_hz, block.shape[1], meters[node], alignment_dbfs)
-                running[node].push(block)
-        return {node: meter.result() for node, meter in running.items()}
+        return {node: each.result() for node, each in running.items()}
 
     def _note(self, node, alignment_dbfs, meters, found):
         done, before = self._read.get((node, alignment_dbfs), (set(), NodeReading()))
