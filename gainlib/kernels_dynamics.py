@@ -11,18 +11,26 @@ _OUT1 = "float64[::1]"
 
 @loop(f"float64(float64, int64, int64, {_OUT1}, int64[::1], int64[::1])")
 def _highest_of_last(value, position, length, values, places, ends):
-    """Take one more value and return the highest of the last `length`; a queue of falling values is kept in a ring."""
+    """Take one more value and return the highest of the last `length`; a queue of falling values is kept in a ring.
+
+    `ends` holds where in the ring the queue begins, and how long it is.
+    """
     size = values.size
-    first, last = ends[0], ends[1]
-    while last > first and values[(last - 1) % size] <= value:
-        last -= 1
-    values[last % size] = value
-    places[last % size] = position
-    last += 1
-    while places[first % size] <= position - length:
-        first += 1
-    ends[0], ends[1] = first, last
-    return values[first % size]
+    first, count = ends[0], ends[1]
+    spot = first + count - (size if first + count >= size else 0)
+    while count > 0:
+        before = spot - 1 if spot > 0 else size - 1
+        if values[before] > value:
+            break
+        spot = before
+        count -= 1
+    values[spot], places[spot] = value, position
+    count += 1
+    while places[first] <= position - length:
+        first = first + 1 if first + 1 < size else 0
+        count -= 1
+    ends[0], ends[1] = first, count
+    return values[first]
 
 
 @loop(f"void({_IN1}, {_IN1}, int64, int64, {_OUT1}, int64[::1], int64[::1], {_OUT1}, {_OUT1})")
