@@ -186,7 +186,7 @@ def run(
     frames : int, optional
         Length of the run; the longest strip's otherwise. Shorter sources are padded with silence.
     receivers : mapping of str to callable, optional
-        Nodes, each with what takes its blocks in the thread that its strip is run in.
+        Who takes the blocks of some of these nodes in place of the caller, in the thread that a strip is run in.
 
     Yields
     ------
@@ -290,7 +290,7 @@ class _Graph:
         self._session, self._wanted, self._receivers, self._out = session, wanted, receivers, []
         self._heard, edges = routing.heard(session)
         order = routing.topological_order(session)
-        owners = {node.split("/")[0] for node in (*wanted, *receivers)}
+        owners = {node.split("/")[0] for node in wanted}
         needed = routing.upstream(session, owners & {*order, BUS})
         self._edges = frozenset(edge for edge in edges if edge.to in needed)
         self._passing = frozenset(edges)
@@ -344,13 +344,11 @@ class _Graph:
         return out
 
     def _show(self, line, node):
-        for take in self._takers(node):
-            line.tap(take)
+        if node in self._wanted:
+            line.tap(self._collector(node))
 
-    def _takers(self, node):
-        """Return who takes the blocks of a node, where it is run."""
-        takers = [self._receivers[node]] if node in self._receivers else []
-        return [*takers, lambda block: self._out.append((node, block))] if node in self._wanted else takers
+    def _collector(self, node):
+        return self._receivers.get(node) or (lambda block: self._out.append((node, block)))
 
     def _channel(self, channel):
         line, owner = SignalChain(), channel.name
@@ -361,13 +359,13 @@ class _Graph:
                 line.process(DCBlock().stream(channel.audio.rate_hz, channel.channels))
         self._middle(line, owner, channel, channel.channels)
         line.gain(ratio(channel.post_trim_db))
-        heard = owner in self._heard
-        for take in self._takers(f"{owner}/post"):
-            line.tap(take if heard else lambda block, take=take: take(np.zeros_like(block)))
-        for pair, sums, takers in self._outputs(channel):
-            if sums or takers:
+        if f"{owner}/post" in self._wanted:
+            collect, factor = self._collector(f"{owner}/post"), float(owner in self._heard)
+            line.tap(lambda block: collect(block if factor else np.zeros_like(block)))
+        for pair, sums, seen in self._outputs(channel):
+            if sums or seen:
                 held = [line.later(each) for each in sums] if isinstance(channel, Strip) else sums
-                line.tap(_spreader(pair, [*held, *takers]))
+                line.tap(_spreader(pair, [*held, *seen]))
         return line
 
     def _master(self):
@@ -391,7 +389,7 @@ class _Graph:
             self._show(line, f"{owner}/insert {k}/out")
 
     def _outputs(self, channel):
-        """Yield gains, the sums that are added to, and who looks on, of the main way and of each send."""
+        """Yield gains, sums that are added to, and who looks on, of the main way and of each send."""
         edges = routing.edges_of(channel)
         main = tuple(edge for edge in edges if edge.kind == "out")
         sends = (((edge,), edge) for edge in edges if edge.kind != "out")
@@ -399,7 +397,8 @@ class _Graph:
             pair = routing.edge_pair(channel, edge, self._session.pan_law_db, channel.fader_db, channel.pan)
             sums = [self._sums[each.to].branch() for each in branch if each in self._edges]
             passes = any(each in self._passing for each in branch) or (not branch and channel.name in self._heard)
-            yield pair if passes else (0.0, 0.0), sums, self._takers(edge.node)
+            seen = [self._collector(edge.node)] if edge.node in self._wanted else []
+            yield pair if passes else (0.0, 0.0), sums, seen
 
 
 def _spreader(pair, receivers):

@@ -164,10 +164,13 @@ class Trace:
                 running[node] = NodeMeter(self.rate_hz, block.shape[1], meters[node], alignment_dbfs)
             running[node].push(block)
 
-        if meters or watch:
-            receivers = {node: partial(meter, node) for node in meters}
-            for node, block in render.run(self.session, watch, self._block_frames, receivers=receivers):
-                watch[node](block)
+        wanted = dict.fromkeys((*meters, *watch))
+        # Who watches may share something between nodes, so only meters work in the threads of the strips.
+        receivers = {node: partial(meter, node) for node in meters if node not in watch}
+        for node, block in render.run(self.session, wanted, self._block_frames, None, receivers) if wanted else ():
+            watch[node](block)
+            if node in meters:
+                meter(node, block)
         return {node: each.result() for node, each in running.items()}
 
     def _note(self, node, alignment_dbfs, meters, found):
