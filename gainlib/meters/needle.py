@@ -126,8 +126,11 @@ class NeedleMeter:
         if len(self._between):
             filtered = np.empty(block.shape)
             kernels_meters.high_pass(block, high_pass(self._rate_hz), self._blocked, filtered)
-            drive = drive[1:]
-            kernels_meters.rectified_mean(self._joined(filtered), self._between, drive)
+            drive, joined = drive[1:], self._joined(filtered)
+            if joined.any():
+                kernels_meters.rectified_mean(joined, self._between, drive)
+            else:  # hours of silence are to be passed quickly
+                drive[:] = 0.0
         else:
             # A sample late, as if there were points between that wait for the sample after them.
             drive[0] = self._waiting

@@ -71,22 +71,22 @@ class _Pairing:
 
     def __init__(self, rate_hz, channels):
         self._size = round(BLOCK_S * rate_hz)
-        self._rest = np.zeros((0, channels))
+        self._rest = np.zeros((channels, 0))
         self.sums, self.products, self.frames, self.powers = np.zeros(2), np.zeros((2, 2)), 0, []
         self.highest, self.lowest = np.zeros(channels), np.zeros(channels)
 
     def push(self, block):
-        sides = block[:, [0, -1]].astype(float)
-        self.sums += sides.sum(axis=0)
-        self.products += sides.T @ sides
+        lines = np.ascontiguousarray(block.T, dtype=float)  # sums along neighbours in memory take a tenth of the time
+        sides = lines[[0, -1]]
+        self.sums += sides.sum(axis=1)
+        self.products += sides @ sides.T
         self.frames += len(block)
-        self.highest = np.maximum(self.highest, block.max(axis=0))
-        self.lowest = np.minimum(self.lowest, block.min(axis=0))
-        held = np.concatenate([self._rest, block])
-        whole = len(held) // self._size * self._size
-        blocks = held[:whole].reshape(-1, self._size, held.shape[1]).astype(float)
-        self.powers += [blocks.var(axis=1).mean(axis=1)]
-        self._rest = held[whole:]
+        self.highest = np.maximum(self.highest, lines.max(axis=1))
+        self.lowest = np.minimum(self.lowest, lines.min(axis=1))
+        held = np.concatenate([self._rest, lines], axis=1)
+        whole = held.shape[1] // self._size * self._size
+        self.powers += [held[:, :whole].reshape(len(held), -1, self._size).var(axis=2).mean(axis=0)]
+        self._rest = held[:, whole:]
 
     def result(self):
         """Return correlation, level of the difference, and block levels sine-referred."""
