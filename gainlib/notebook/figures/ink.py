@@ -62,6 +62,8 @@ class Ink(RendererBase):
         look = self._look(gc, rgbFace)
         where = (trans + self._flip).transform(path.vertices)
         where = where[np.isfinite(where).all(axis=1)]
+        pixels = np.round(where) @ (1, FAR)
+        where = where[np.sort(np.unique(pixels, return_index=True)[1])]  # on one pixel only one of them is seen
         if look and len(where):
             runs, places = self._runs(marker_path, marker_trans + Affine2D().scale(1, -1), False)
             self._note(look | {"sign": runs}, [len(where)], np.concatenate([places, where]))

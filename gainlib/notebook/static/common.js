@@ -24,7 +24,7 @@ const toWire = (value) => (value === -Infinity ? "-inf" : value);
 // for each answer before it says the next. Python tells which move it is done with; where more are under way than fill the
 // way there and back, something is slow, and the newest is kept back here. It always follows.
 const MOST_AWAY = 16;
-const APART_MS = 15;
+const APART_MS = 25;
 const LOST_MS = 3000;
 function moving(model, name) {
   const sent = new Map(); // when each move that is under way went out, by its number
@@ -34,7 +34,7 @@ function moving(model, name) {
     clearTimeout(timer);
     const now = performance.now();
     if (now - last > LOST_MS) sent.clear();
-    if (!held || sent.size >= Math.min(MOST_AWAY, 2 + soonest / APART_MS)) return;
+    if (!held || sent.size >= Math.min(MOST_AWAY, 1 + soonest / APART_MS)) return;
     if (now < last + APART_MS) return void (timer = setTimeout(go, last + APART_MS - now));
     number += 1;
     last = now;

@@ -106,7 +106,6 @@ function render({ model, el, signal }) {
     if (next.every((v, k) => v === before[k])) return paint();
     unreleased = true;
     moves.to(next.map(toWire));
-    paint();
   }
   function release() {
     clearTimeout(pause);

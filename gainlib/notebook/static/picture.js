@@ -18,6 +18,7 @@ function toner(node) {
     const mixed = ink.map((value, k) => value + (paper[k] - value) * share + rgb[k] - 255 * light);
     return `rgb(${mixed.map(Math.round).join(" ")} / ${hex.length > 7 ? parseInt(hex.slice(7), 16) / 255 : 1})`;
   };
+  tone.hatches = new Map();
   tone.halo = usual ? "" : backgroundColor; // light letters may stand on a bar of a light colour
   return tone;
 }
@@ -46,20 +47,18 @@ function drawMarks(canvas, { marks = [], places }, letters, scale, tone) {
     }
     return way;
   }
-  function fillAndLine(mark, way, width) {
-    if (mark.fill) {
-      pen.fillStyle = tone(mark.fill);
-      pen.fill(way);
-    }
-    if (mark.hatch) {
-      pen.fillStyle = hatched(pen, mark.hatch, scale, tone);
-      pen.fill(way);
-    }
-    if (!mark.line) return;
-    pen.strokeStyle = tone(mark.line);
+  function inked({ fill, hatch, line, dashes = [] }, width) {
+    const styles = [fill && tone(fill), hatch && hatched(pen, hatch, scale, tone)].filter(Boolean);
     pen.lineWidth = width;
-    pen.setLineDash((mark.dashes ?? []).map((part) => part * scale));
-    pen.stroke(way);
+    pen.setLineDash(dashes.map((part) => part * scale));
+    if (line) pen.strokeStyle = tone(line);
+    return (way) => {
+      for (const style of styles) {
+        pen.fillStyle = style;
+        pen.fill(way);
+      }
+      if (line) pen.stroke(way);
+    };
   }
   function write({ text, at: [x, y], size: high, fill, angle = 0 }) {
     pen.fillStyle = tone(fill);
@@ -90,18 +89,20 @@ function drawMarks(canvas, { marks = [], places }, letters, scale, tone) {
     const width = mark.dashes || mark.sign ? exact : exact < 1.5 ? Math.max(1, Math.round(exact)) : exact;
     if (mark.text !== undefined) write(mark);
     else if (mark.sign) {
-      const sign = outline(mark.sign, 0);
+      const [sign, ink] = [outline(mark.sign, 0), inked(mark, width)];
       for (const last = k + 2 * mark.runs[0]; k < last; k += 2) {
         pen.setTransform(1, 0, 0, 1, at[k] * size, at[k + 1] * size);
-        fillAndLine(mark, sign, width);
+        ink(sign);
       }
-    } else fillAndLine(mark, outline(mark.runs, width), width);
+    } else inked(mark, width)(outline(mark.runs, width));
     pen.restore();
   }
 }
 
 // A hatch as matplotlib counts it: six lines, or rows of dots, for every sign on a tile of 100 pixels.
 function hatched(pen, [signs, colour], scale, tone) {
+  const key = [signs, colour, scale].join();
+  if (tone.hatches.has(key)) return tone.hatches.get(key);
   const step = Math.max(3, Math.round((100 / (6 * signs.length)) * scale));
   const tile = Object.assign(make("canvas"), { width: step, height: step });
   const brush = tile.getContext("2d");
@@ -116,7 +117,8 @@ function hatched(pen, [signs, colour], scale, tone) {
       brush.lineTo(shift + step + 1, up ? -1 : step + 1);
     }
   signs[0] === "." ? brush.fill() : brush.stroke();
-  return pen.createPattern(tile, "repeat");
+  tone.hatches.set(key, pen.createPattern(tile, "repeat"));
+  return tone.hatches.get(key);
 }
 
 function render({ model, el, signal }) {
