@@ -76,6 +76,7 @@ def _surveyed(session):
     return Remeter(session)
 
 
+@lru_cache(maxsize=4)
 def _on_faders(session):
     """Return a mix with its input trims on the faders where nothing lies between: one survey serves all such mixes."""
     if any(strip.inserts or strip.sends for strip in session.strips):
@@ -84,6 +85,7 @@ def _on_faders(session):
     return session.with_(strips=tuple(strips))
 
 
+@lru_cache(maxsize=4)
 def _remeter(start):
     session = _on_faders(start)
     master = session.master.with_(fader_db=0.0)

@@ -12,7 +12,7 @@ import time
 
 IDLE_S = 0.005
 """Whoever has waited as long for a move has no other one waiting."""
-LOOK_S = 0.004, 0.03
+LOOK_S = 0.002, 0.03
 """Least and longest time to see what else has come in."""
 
 

@@ -2,7 +2,6 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
@@ -75,13 +74,12 @@ class Contributions:
         self.time_s, self.parts = time_s, parts
         up, down = np.maximum(parts, 0), np.minimum(parts, 0)
         floor, ceiling = np.cumsum(up, axis=1) - up, np.cumsum(down, axis=1) - down
-        left = np.arange(len(time_s)) - BAR_WIDTH / 2
+        bottom = np.where(parts >= 0, floor, ceiling)
+        value = np.minimum(bottom + parts, self._limit) - np.minimum(bottom, self._limit)
+        left = np.arange(len(time_s))[:, np.newaxis] - BAR_WIDTH / 2
+        corners = rectangles(left, bottom, BAR_WIDTH, value).reshape(*parts.shape, 4, 2)
         for index, stack in enumerate(self._stacks):
-            value = parts[:, index]
-            bottom = np.where(value >= 0, floor[:, index], ceiling[:, index])
-            value = np.minimum(bottom + value, self._limit) - np.minimum(bottom, self._limit)
-            some = value != 0
-            stack.set_verts(rectangles(left[some], bottom[some], BAR_WIDTH, value[some]))
+            stack.set_verts(corners[value[:, index] != 0, index])
         self._tops.set_data(np.arange(len(time_s)), np.minimum(parts.sum(axis=1), self._limit))
         for k, label in enumerate(self._labels):
             told = self._named and k < len(time_s) and up[k].any()
@@ -133,11 +131,10 @@ class PeakWaves:
         axes.set_xticks([])
         for border in np.arange(count - 1) + 0.5:
             axes.axvline(border, color=INK, linewidth=0.5, alpha=0.35, zorder=1)
-        self._lines = LineCollection([], colors=BLUE, linewidths=1.3, zorder=2)
-        axes.add_collection(self._lines, autolim=False)
+        self._line = plotted(axes, color=BLUE, linewidth=1.3, zorder=2)
         style = {"marker": "o", "color": VERMILLION, "markeredgewidth": 0.3, "markersize": 4, "zorder": 3}
         self._marks = plotted(axes, **MARK | style)
-        self.artists = [self._lines, self._marks]
+        self.artists = [self._line, self._marks]
 
     def update(self, waves, over, cut: bool = False) -> None:
         """Show new stretches, shape (peaks, frames), what in them is over full scale, and whether the bus cut it."""
@@ -150,7 +147,8 @@ class PeakWaves:
         self.waves, self.over, self._cut = waves, over, cut
         x = np.arange(len(waves))[:, np.newaxis] + np.linspace(-WAVE_WIDTH / 2, WAVE_WIDTH / 2, waves.shape[1])
         shown = np.clip(waves, -0.98 * self._limit, 0.98 * self._limit)
-        self._lines.set_segments(np.stack([x, shown], axis=-1))
+        apart = ((0, 0), (0, 1))  # a break behind each stretch
+        self._line.set_data(*(np.pad(each, apart, constant_values=np.nan).ravel() for each in (x, shown)))
         self._marks.set_data(x[over], shown[over])
 
     def sentence(self) -> str:
