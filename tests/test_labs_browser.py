@@ -3,6 +3,7 @@
 import ast
 import json
 import re
+from pathlib import Path
 
 import pytest
 from daily import daily
@@ -101,8 +102,10 @@ def test_a_wrong_answer_is_met_by_its_sentence_and_new_numbers_bring_the_points(
 
 def test_the_page_to_take_away(lab):
     page = lab.cell("takeaway")
-    page.get_by_role("button", name="Save the page").click()
+    with lab.page.expect_download() as coming:
+        page.get_by_role("button", name="Save the page").click()
     shows(page, "Saved")
     (file,) = lab.folder.rglob("*.html")
+    assert Path(coming.value.path()).read_bytes() == file.read_bytes()
     assert file.name in page.inner_text() and "<table" in file.read_text(encoding="utf-8")
     assert lab.problems() == []

@@ -46,7 +46,7 @@ def alone(folder, *command, **environment):
         ("test_pages.py", "-k", "formula_in_one_line"),
         rest(("test_pages.py",)),  # text and formulas
         rest(("test_pages_browser.py", "test_index_browser.py")),  # labs and fonts
-        rest(("test_gradebook.py", "test_printed.py")),  # marks and hand-outs
+        rest(("test_gradebook.py", "test_printed.py", "test_handouts.py")),  # marks and hand-outs
         rest(("test_labs_headless.py",)),
     ],
     ids=["formulas", "texts", "pages", "marks", "labs"],

@@ -5,7 +5,7 @@ from functools import cache
 
 import ipywidgets as widgets
 
-from gainlib.audio import GainlibError
+from gainlib.audio import replacing
 from gainlib.notebook.asking import CodeQuestion
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.exam import ExamBox
@@ -193,12 +193,8 @@ class TakeAway(Panel):
         path = learner.folder / f"lab-{learner.lab}-page.html"
         tally = learner.tally()
         points = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)} points"
-        try:
-            path.write_text(handout(learner.lab, learner, points), encoding="utf-8")
-        except OSError as problem:
-            raise GainlibError(
-                f"{path} cannot be written ({problem.strerror}); make the folder writable and try again"
-            ) from None
+        with replacing(path) as part:
+            part.write_text(handout(learner.lab, learner, points), encoding="utf-8")
         self._said.say("note", "Saved", f"{path.name} is with your downloads. Print it from your browser.")
         return path
 
