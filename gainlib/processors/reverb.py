@@ -74,7 +74,8 @@ class Convolution:
         count = -(-len(response) // size)
         parts = np.pad(response, ((0, count * size - len(response)), (0, 0))).reshape(count, size, channels)
         self._parts = np.fft.rfft(parts, 2 * size, axis=1)
-        self._spectra = np.zeros_like(self._parts)
+        # Each spectrum is written twice, a response apart, so that the last few always lie in one row, the newest first.
+        self._spectra, self._newest = np.zeros((2 * count, *self._parts.shape[1:]), self._parts.dtype), count
         self._last = np.zeros((size, channels))
         self._held = np.zeros((0, channels))
 
@@ -92,8 +93,10 @@ class Convolution:
         return self.push(np.zeros((PARTITION_FRAMES - rest, self._held.shape[1])))[:rest]
 
     def _portion(self, block):
-        self._spectra = np.roll(self._spectra, 1, axis=0)
-        self._spectra[0] = np.fft.rfft(np.concatenate([self._last, block]), axis=0)
+        count = len(self._parts)
+        self._newest = (self._newest - 1) % count
+        newest = np.fft.rfft(np.concatenate([self._last, block]), axis=0)
+        self._spectra[self._newest] = self._spectra[self._newest + count] = newest
         self._last = block
-        total = np.einsum("pfc,pfc->fc", self._spectra, self._parts)
+        total = np.einsum("pfc,pfc->fc", self._spectra[self._newest : self._newest + count], self._parts)
         return np.fft.irfft(total, axis=0)[PARTITION_FRAMES:]

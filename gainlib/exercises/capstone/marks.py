@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 from gainlib.demo.chains import CUED, WET
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING, short_name
-from gainlib.exercises.capstone.measurements import figures_of
+from gainlib.exercises.capstone.measurements import figures_of, levels_of, strip_levels
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
 from gainlib.exercises.practical import State
 from gainlib.exercises.text import Unreadable, describe, sentences, shorten
@@ -222,7 +222,7 @@ def boxes_of(strip, levels: dict) -> list[FedBox]:
 
 def drive(answer: dict, given: dict) -> list[Found]:
     """Return what is found at the input and behind every level-dependent box, strip by strip."""
-    levels = figures_of(answer, given).levels
+    levels = strip_levels(given["seed"], answer)
     strips = (strip for strip in assignment.session(given).strips if strip.name in SOUNDING)
     boxes = (box for strip in strips for box in boxes_of(strip, levels) if not box.processor.linear)
     return [found for box in boxes for found in (box.fed(), box.matched())]
@@ -248,17 +248,17 @@ class Mix:
     given : dict
         The variant.
     told : callable, optional
-        ``told(done)`` is called with the share that is done.
+        ``told(done)`` is called with the share that is done; with it the bus is run too, and `figures` are there.
     """
 
     def __init__(self, answer: dict | None, given: dict, told: Callable[[float], None] | None = None):
-        told = told or (lambda done: None)
-        self.before = figures_of(None, given, lambda done: told(done / 2))
-        self.figures = figures_of(answer, given, lambda done: told((1 + done) / 2))
+        self.before = levels_of(None, given)
+        self.figures = figures_of(answer, given, told) if told else None
+        self.levels = self.figures.levels if told else levels_of(answer, given)
 
     def moved(self, node: str) -> float:
         """Return by how much the energy at a node has moved."""
-        return self.figures.energy(node) - self.before.energy(node)
+        return self.levels[node].energy_dbfs - self.before[node].energy_dbfs
 
     @cached_property
     def common_db(self) -> float:
@@ -281,12 +281,12 @@ class Mix:
     @property
     def reduction_db(self) -> float:
         """How much the drum group's compressor takes off, by energy."""
-        return reduction_db(self.figures.levels)
+        return reduction_db(self.levels)
 
     @property
     def reduction_found_db(self) -> float:
         """How much it took off as it was found."""
-        return reduction_db(self.before.levels)
+        return reduction_db(self.before)
 
     @cached_property
     def wet_db(self) -> dict[str, float]:

@@ -45,6 +45,9 @@ class _Kept:
     def __init__(self, most: int, weight: Callable = lambda found: 1):
         self._most, self._weight, self._held, self._lock = most, weight, OrderedDict(), Lock()
 
+    def __contains__(self, key):
+        return key in self._held
+
     def get(self, key, make: Callable):
         """Return what is kept, or make it."""
         with self._lock:
@@ -155,7 +158,7 @@ class Figures:
         return self.levels[node].energy_dbfs
 
 
-_HELD = _Kept(_FIGURES)
+_HELD, _SUMMED = _Kept(_FIGURES), _Kept(_FIGURES)
 
 
 def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> Figures:
@@ -175,9 +178,35 @@ def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] |
     Figures
         Those of the last few hundred settings are kept, so that no mark is made twice.
     """
-    placed = assignment.as_found(given) if answer is None else answer
-    key = given["seed"], json.dumps(placed, sort_keys=True)
+    key, placed = _setting(answer, given)
     return _HELD.get(key, lambda: _measured(given["seed"], placed, told or (lambda done: None)))
+
+
+def levels_of(answer: dict | None, given: dict) -> dict[str, NodeReading]:
+    """Return the levels along all strips and groups; the bus is run, and stands in them, only where it was asked for.
+
+    Parameters
+    ----------
+    answer : dict or None
+        Controls; None takes the session as it is found.
+    given : dict
+        The variant.
+    """
+    key, placed = _setting(answer, given)
+    if key in _HELD:
+        return _HELD.get(key, None).levels
+    groups = _SUMMED.get(key, lambda: group_levels(given["seed"], placed, *assignment.GROUPS))
+    return groups | strip_levels(given["seed"], placed)
+
+
+def strip_levels(seed: int, placed: dict) -> dict[str, NodeReading]:
+    """Return the levels along all strips that sound, each run by itself."""
+    return {node: level for name in assignment.SOUNDING for node, level in along(seed, name, placed[name]).items()}
+
+
+def _setting(answer, given):
+    placed = assignment.as_found(given) if answer is None else answer
+    return (given["seed"], json.dumps(placed, sort_keys=True)), placed
 
 
 def mixed(seed: int, placed: dict, names=assignment.SOUNDING) -> Session:
@@ -195,14 +224,16 @@ def mixed(seed: int, placed: dict, names=assignment.SOUNDING) -> Session:
     return session.with_(strips=tuple(strips))
 
 
-def group_levels(seed: int, placed: dict, name: str, meters=METERS) -> dict[str, NodeReading]:
-    """Return the levels along a group; only what feeds it is run."""
+def group_levels(seed: int, placed: dict, *names: str, meters=METERS) -> dict[str, NodeReading]:
+    """Return the levels along some groups; only what feeds them is run."""
     session = assignment.session_of(seed)
     feeders = [
-        strip.name for strip in session.strips if name in strip.to or any(send.to == name for send in strip.sends)
+        strip.name
+        for strip in session.strips
+        if strip.name in assignment.SOUNDING and {*strip.to, *(send.to for send in strip.sends)} & {*names}
     ]
     trace = mixed(seed, placed, feeders).render()
-    return trace.levels([node for node in trace.nodes if node.startswith(f"{name}/")], meters)
+    return trace.levels([node for node in trace.nodes if node.split("/")[0] in names and "/" in node], meters)
 
 
 def parts_of(session: Session) -> tuple[str, ...]:
@@ -228,8 +259,7 @@ def _measured(seed, placed, told):
     nodes = [node for node in trace.nodes if node.startswith(groups)]
     meters = dict.fromkeys(nodes, METERS) | {BUS: (*METERS, "true_peak", "loudness", "over")}
     levels = trace.levels(meters, meters, watch={BUS: of_bus, **{node: stems[node].add for node in parts}})
-    for name in assignment.SOUNDING:
-        levels |= along(seed, name, placed[name])
+    levels |= strip_levels(seed, placed)
     loudest = max(parts, key=lambda node: stems[node].peak)
     return Figures(
         levels=levels,

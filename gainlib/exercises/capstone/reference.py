@@ -58,7 +58,7 @@ def _hold_reduction(placed, given):
 
 
 def _drums(placed, given):
-    return group_levels(given["seed"], placed, "drums", ("rms",))
+    return group_levels(given["seed"], placed, "drums", meters=("rms",))
 
 
 def controls(given: dict) -> dict:
