@@ -2,15 +2,18 @@
 
 import csv
 import hashlib
+import os
+import pickle
 import re
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 import school
 from school import CLASS, FIRST, IDS, SHARES, STATES, Reading, Writer, rows_of, run
 
-from gainlib.exercises import bank, exercise, read_events, tally
+from gainlib.exercises import bank, exercise, mark, read_events, remembered, tally
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.gradebook.rows import FEWEST, items
 
@@ -122,6 +125,34 @@ def test_several_at_a_time_find_the_same(room, book, tmp_path):
     two = gradebook(tmp_path, processes=2, progress=lambda total: lambda: counted.append(total))
     assert two == gradebook(tmp_path) and len(two.names) == 9 and two.disagreements
     assert len(counted) == counted[0] == sum(path.read_text().count('"kind": "answer"') for path in tmp_path.iterdir())
+
+
+def test_a_mark_once_made_is_kept(tmp_path, monkeypatch):
+    """Marked once more nothing is worked out but what is new or spoilt; other code has marks of its own."""
+    counting, folder, records = sys.modules[tally.__module__], tmp_path / "kept" / "now", tmp_path / "records"
+    former = tmp_path / "kept" / "former" / "mark"
+    former.parent.mkdir(parents=True)
+    former.touch()
+    Writer("anna").do("05-1", "second try").do("05-2", "right").save(records)
+    monkeypatch.setattr(remembered, "WORTH_S", -1.0)
+    counting.marked.cache_clear()
+    first, made = gradebook(records, keep=folder), sorted(folder.iterdir())
+    assert len(made) == 3 and not former.exists() and remembered._place == []
+    counted = []
+    monkeypatch.setattr(counting, "mark", lambda *words: counted.append(words) or mark(*words))
+    for content, worked_out in ((None, 0), (b"", 1), (pickle.dumps(1)[:-1], 1)):
+        if content is not None:
+            made[0].write_bytes(content)
+        counting.marked.cache_clear()
+        counted.clear()
+        assert gradebook(records, keep=folder) == first and len(counted) == worked_out
+    Writer("ben").do("05-1", "right").save(records)
+    counting.marked.cache_clear()
+    counted.clear()
+    assert gradebook(records, keep=folder).of(("7b", "anna")) == first.of(("7b", "anna")) and len(counted) == 1
+    assert remembered.folder().parent == Path(os.environ["GAINLIB_CACHE"]) / "marks"
+    monkeypatch.setenv("GAINLIB_CACHE", "")
+    assert remembered.folder() is None
 
 
 def test_the_three_tampered_records_are_named_and_no_other(room, book):

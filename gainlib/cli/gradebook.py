@@ -59,6 +59,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
+    from gainlib.exercises import remembered
     from gainlib.exercises.gradebook import collect, gradebook
 
     _check_lab(options)
@@ -83,6 +84,7 @@ def run(options: argparse.Namespace) -> int:
             "most": options.sets,
             "processes": options.processes,
             "aliases": aliases,
+            "keep": remembered.folder(),
         }
         book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
     finally:

@@ -14,6 +14,7 @@ from gainlib.exercises.earlier import Best, best_of
 from gainlib.exercises.editions import in_edition, mark_earlier
 from gainlib.exercises.events import Events, edition_of, is_new
 from gainlib.exercises.marking import Verdict, mark
+from gainlib.exercises.remembered import remembered
 from gainlib.exercises.sets import MASTERED, first_tries, is_exam, sets_of
 from gainlib.exercises.variants import PRACTICE
 
@@ -260,5 +261,10 @@ def _marked_earlier(line):
 @lru_cache(maxsize=_CACHED)
 def marked(id: str, learner: str, attempt: int, class_code: str, answer: str) -> tuple[Verdict, dict]:
     """Return verdict and given values of an answer in JSON; kept, since a screen counts again after every answer."""
-    given = numbers(id, learner, attempt, class_code)
-    return mark(exercise(id), given, json.loads(answer)), given
+
+    def made():
+        given = numbers(id, learner, attempt, class_code)
+        return mark(exercise(id), given, json.loads(answer)), given
+
+    # of a series the session is rendered once: which of its answers takes the time is chance
+    return remembered((id, learner, attempt, class_code, answer), made, always=bool(exercise(id).series))

@@ -74,7 +74,7 @@ class Convolution:
         count = -(-len(response) // size)
         parts = np.pad(response, ((0, count * size - len(response)), (0, 0))).reshape(count, size, channels)
         self._parts = np.fft.rfft(parts, 2 * size, axis=1)
-        # Each spectrum is written twice, a response apart, so that the last few always lie in one row, the newest first.
+        # Each spectrum is written twice, a response apart, so that the last few lie in a row, the newest first.
         self._spectra, self._newest = np.zeros((2 * count, *self._parts.shape[1:]), self._parts.dtype), count
         self._last = np.zeros((size, channels))
         self._held = np.zeros((0, channels))

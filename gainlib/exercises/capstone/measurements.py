@@ -36,7 +36,7 @@ STEPS_24 = 2.0**23
 DITHER, SILENT_PART = 1 / 6, 1.5  # of the silent stem the dither is rounded too
 METERS = ("sample_peak", "rms", "active")
 REFRAIN_S, HEARD_S = (BARS - 4) * 4 * BEAT_S, 10.0
-_AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**28, 512, 256, 2
+_AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**27, 512, 256, 2
 
 
 class _Kept:

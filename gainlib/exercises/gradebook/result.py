@@ -29,11 +29,12 @@ from gainlib.exercises.gradebook.marks import (
 from gainlib.exercises.gradebook.people import collated, merged, persons
 from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
+from gainlib.exercises.remembered import remember_in
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
 
-_WORTH_A_PROCESS = 200
+_WORTH_A_PROCESS, _A_SESSION = 200, 40
 _MOST_PROCESSES = 4
 
 Who = tuple[str, str]
@@ -127,6 +128,7 @@ def gradebook(
     processes: int | None = 1,
     aliases: Mapping[Who | str, str] | None = None,
     course: Class | None = None,
+    keep: Path | None = None,
 ) -> Gradebook:
     """Mark a class.
 
@@ -152,6 +154,9 @@ def gradebook(
         Other names that learners go by; see :func:`read_aliases`.
     course : Class or None
         What the class file says; see :func:`read_class`.
+
+    keep : path or None
+        A folder where marks are kept for the next time; see :mod:`gainlib.exercises.remembered`.
 
     Raises
     ------
@@ -181,7 +186,7 @@ def gradebook(
     tasks = [Task(tuple(lines[who]), name, ids, most, course) for who, name in names.items()]
     done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
     answers, disagreements, rows = [], [], []
-    for own, wrong, own_rows in work(tasks, processes, done):
+    for own, wrong, own_rows in work(tasks, processes, done, keep):
         answers += own
         disagreements += wrong
         rows += own_rows
@@ -358,24 +363,36 @@ class Task:
         """How many answers there are to mark."""
         return sum(line.event["kind"] == "answer" for line in self.lines)
 
+    @property
+    def weight(self) -> int:
+        """How many answers that would take as long: one to the capstone renders a session."""
+        ids = [line.event["exercise"] for line in self.lines if line.event["kind"] == "answer"]
+        return sum(_A_SESSION if exercise(id).series else 1 for id in ids)
+
 
 Done = tuple[list[Answer], list[Disagreement], list[Row]]
 
 
 def processes_for(tasks: Sequence[Task]) -> int:
     """Return how many processes are worth starting: each takes seconds to begin, so a small class has none."""
-    wanted = sum(task.answers for task in tasks) // _WORTH_A_PROCESS
+    wanted = sum(task.weight for task in tasks) // _WORTH_A_PROCESS
     return max(1, min(wanted, len(tasks), os.cpu_count() or 1, _MOST_PROCESSES))
 
 
-def work(tasks: Sequence[Task], processes: int | None, done: Callable[[], None]) -> Iterator[Done]:
+def work(
+    tasks: Sequence[Task], processes: int | None, done: Callable[[], None], keep: Path | None = None
+) -> Iterator[Done]:
     """Yield answers, disagreements and rows of every learner, in the order of the tasks; a process that ends raises."""
     processes = processes_for(tasks) if processes is None else processes
     if processes == 1:
-        yield from (_mark(task, done) for task in tasks)
+        remember_in(keep)
+        try:
+            yield from (_mark(task, done) for task in tasks)
+        finally:
+            remember_in(None)
         return
     context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_end_when_interrupted)
+    pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_begin, initargs=(keep,))
     try:
         for task, result in zip(tasks, pool.map(_mark, tasks), strict=True):
             for _ in range(task.answers):
@@ -397,5 +414,7 @@ def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
     )
 
 
-def _end_when_interrupted():
-    signal.signal(signal.SIGINT, signal.SIG_DFL)  # at once and without a traceback; the parent says it
+def _begin(keep):
+    """Begin a process that marks: it ends at once and without a traceback when interrupted; the parent says it."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    remember_in(keep)
