@@ -1,13 +1,20 @@
 """What goes to paper: hand-outs, answer sheets and their key, lesson plans; the numbers on them, and that they fit."""
 
+import json
+import os
 import re
+import subprocess
+import sys
 from html.parser import HTMLParser
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from browser import headless
 from daily import daily
 from school import Writer
 
+import gainlib
 from gainlib.__main__ import main
 from gainlib.exercises import bank, exercise, mark
 from gainlib.exercises.bank import lab_numbers
@@ -30,6 +37,10 @@ def run(*words):
         return main([str(word) for word in words])
     except SystemExit as end:
         return end.code
+
+
+DONE = SimpleNamespace(stdout="lab-09-page.html\n", returncode=0)
+"""Stands in for the process that writes the pages."""
 
 
 class Rows(HTMLParser):
@@ -60,12 +71,35 @@ class Rows(HTMLParser):
 
 @pytest.fixture(scope="module", params=[*daily(LABS, len(FIRST))])
 def written(request, tmp_path_factory):
-    """A lab's pages for a class of three: number of the lab, and the folder."""
+    """A lab's pages for a class of three, written in this process: number of the lab, and the folder."""
     folder = tmp_path_factory.mktemp("paper")
+    into = pytest.MonkeyPatch()
+    into.setattr("subprocess.run", lambda command, input, **_: written_here(Path(command[-1]), json.loads(input)))
     names = folder / "class.csv"
     names.write_text("learner,class\n" + "".join(f"{name},{code}\n" for name, code in CLASS), encoding="utf-8")
-    assert run("handout", names, "--lab", request.param, "--out", folder / "out") == 0
+    try:
+        assert run("handout", names, "--lab", request.param, "--out", folder / "out") == 0
+    finally:
+        into.undo()
     return request.param, folder / "out"
+
+
+def written_here(folder, labs):
+    """Write pages, and return what a process would have said."""
+    told = [name for lab, sheets in labs.items() for name in handouts.write(folder, lab, sheets)]
+    return SimpleNamespace(stdout="\n".join(map(str, told)), returncode=0)
+
+
+def test_it_runs_in_a_process_of_its_own(tmp_path):
+    """The command line draws the numbers, and another process the pages, from any folder; nothing else is left."""
+    done = subprocess.run(
+        [sys.executable, "-m", "gainlib", "handout", "7b", "Ada", "--lab", "09", "--out", "out", "--json"],
+        cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(Path(gainlib.__file__).parents[1])},
+        capture_output=True, text=True, encoding="utf-8", check=False,
+    )  # fmt: skip
+    names = [f"lab-09-{kind}.html" for kind in ("page", "plan", "answers", "key")]
+    assert (done.returncode, json.loads(done.stdout)["result"]) == (0, {"written": names}), done.stderr
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(names)
 
 
 def page(written, kind):
@@ -151,8 +185,8 @@ def test_every_lab_has_a_lesson_plan(lab):
 def test_whom_a_class_is_made_of(tmp_path, capsys, monkeypatch):
     """Names behind a code, or whoever has handed in; with nobody there is no sheet, and that is said."""
     asked = []
-    monkeypatch.setattr("subprocess.run", lambda *_, input, **__: asked.append(input) or Done())
-    out = ("--lab", "01", "--out", tmp_path / "out")
+    monkeypatch.setattr("subprocess.run", lambda *_, input, **__: asked.append(input) or DONE)
+    out = ("--lab", "09", "--out", tmp_path / "out")
     assert run("handout", "7b", "anna", "ben", *out) == 0
     assert asked[-1].count('"class_code": "7b"') == 2
     Writer("cleo", "8a").do("05-1", "right").save(tmp_path / "in")
@@ -165,7 +199,7 @@ def test_whom_a_class_is_made_of(tmp_path, capsys, monkeypatch):
     assert run("handout", tmp_path / "class.toml", "dora", "--exam", "--out", tmp_path / "out") == 0
     assert '{"09": [{"learner": "dora", "class_code": "8a", "numbers": "exam"' in asked[-1] and '"11"' not in asked[-1]
     assert run("handout", "", *out) == 1
-    assert "No learner is known" in capsys.readouterr().err and asked[-1] == '{"01": []}'
+    assert "No learner is known" in capsys.readouterr().err and asked[-1] == '{"09": []}'
     assert run("handout", "7b", "anna", "--lab", "77") == 2
     assert "there is no lab '77'" in capsys.readouterr().err
 
@@ -175,23 +209,22 @@ def test_a_class_with_a_secret_needs_it(tmp_path, capsys, monkeypatch):
     assert run("key", "7b", "--new-secret", tmp_path) == 0
     code = capsys.readouterr().out.split()[-1]
     asked = []
-    monkeypatch.setattr("subprocess.run", lambda *_, input, **__: asked.append(input) or Done())
-    out = ("--lab", "01", "--out", tmp_path / "out")
+    monkeypatch.setattr("subprocess.run", lambda *_, input, **__: asked.append(input) or DONE)
+    out = ("--lab", "09", "--out", tmp_path / "out")
     assert run("handout", code, "anna", *out) == 2 and "needs the secret" in capsys.readouterr().err
     assert run("handout", "7b", "anna", *out, "--secret", tmp_path) == 0
-    own = exercise("01-1")
-    assert f'"a": {own.variant("anna", 0, code)["a"]}' in asked[-1]
-
-
-class Done:
-    """Stands in for the process that writes the pages."""
-
-    stdout, returncode = "lab-01-page.html\n", 0
+    own = exercise("09-1")
+    assert f'"x": {own.variant("anna", 0, code)["x"]}' in asked[-1]
 
 
 def test_a_lab_without_a_plan_is_named(tmp_path, monkeypatch):
     """Whoever deletes a plan is told where to write another."""
     monkeypatch.setattr(handouts, "LABS", tmp_path)
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(handouts.GainlibError, match=r"no lesson plan; write one in labs/plans/05\.md"):
-        handouts.lesson_plan("05")
+    (tmp_path / "00-notes.ipynb").write_text('{"cells": []}')
+    monkeypatch.setattr(handouts, "handout", lambda lab: f"<p>{lab}</p>")
+    page, plan = handouts.write(tmp_path, "00", ())
+    assert page == "lab-00-page.html" and str(plan).endswith("no lesson plan; write one in labs/plans/00.md")
+    assert not (tmp_path / "lab-00-plan.html").exists()
+    with pytest.raises(handouts.GainlibError, match="has no notebook"):
+        handouts.cells("00")

@@ -55,7 +55,9 @@ def cells(lab: str) -> list[dict]:
     for folder in (Path.cwd(), LABS):
         for path in sorted(folder.glob(f"{lab}-*.ipynb")):
             read = json.loads(path.read_text(encoding="utf-8"))["cells"]
-            return [{"id": each.get("id", "")[3:], "source": "".join(each["source"])} for each in read]
+            found = [{"id": each.get("id", "")[3:], "source": "".join(each["source"])} for each in read]
+            if any(each["id"] == "takeaway-text" for each in found):  # another notebook may be called so
+                return found
     raise GainlibError(f"lab {lab} has no notebook; restore the labs as they came")
 
 
@@ -149,7 +151,8 @@ def _pictures(lab, name, learner):
         return []
     picture = next(each for each in experiment.pictures if isinstance(each, Picture) and not each.after_prediction)
     address, words = _drawn(picture, experiment)
-    return [(address, picture.title, words, list(_movable(experiment)))]
+    drawn = "; each learner has another one" if name in page.personal and learner is NOBODY else ""
+    return [(address, picture.title, f"as the desk begins{drawn}. {words}", list(_movable(experiment)))]
 
 
 def _drawn(picture, experiment):
@@ -276,27 +279,33 @@ def _rendered(template, **values):
     return pages.get_template(template).render(version=__version__, **values)
 
 
-def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> Iterator[Path]:
-    """Write all pages of a lab, and yield where each is; without a learner there are neither answer sheets nor key."""
+def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> Iterator[str | GainlibError]:
+    """Write all pages of a lab; yield the name of each, or why there is none.
+
+    Without a learner there are neither answer sheets nor key.
+    """
     pages = {"page": lambda: handout(lab), "plan": lambda: lesson_plan(lab)}
     if sheets:
         pages |= {"answers": lambda: answer_sheets(lab, sheets), "key": lambda: key(lab, sheets)}
     for kind, text in pages.items():
         path = folder / f"lab-{lab}-{kind}.html"
-        with replacing(path) as part:
-            part.write_text(text(), encoding="utf-8")
-        yield path
+        try:
+            with replacing(path) as part:
+                part.write_text(text(), encoding="utf-8")
+            yield path.name
+        except GainlibError as problem:
+            yield problem
 
 
-def main() -> str | None:
+def main() -> int:
     """Write the pages of the labs on standard input, as JSON; a name for each page goes to standard output."""
-    try:
-        for lab, sheets in json.load(sys.stdin).items():
-            for path in write(Path(sys.argv[1]), lab, sheets):
-                print(path.name, flush=True)
-    except GainlibError as problem:
-        return str(problem)
-    return None
+    failed = 0
+    for lab, sheets in json.load(sys.stdin).items():
+        for told in write(Path(sys.argv[1]), lab, sheets):
+            bad = isinstance(told, GainlibError)
+            print(told, file=sys.stderr if bad else sys.stdout, flush=True)
+            failed |= bad
+    return int(failed)
 
 
 if __name__ == "__main__":
