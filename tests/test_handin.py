@@ -2,9 +2,11 @@
 
 import multiprocessing
 import os
+import pathlib
 import re
 import signal
 import stat
+import zipfile
 from contextlib import suppress
 
 import pytest
@@ -139,7 +141,7 @@ def test_a_receipt_is_shown_kept_and_found_again_in_the_gradebook(box, tmp_path,
     answer(tmp_path / "records", "05-1")
     panel.hand_in.click()
     first = check_of(panel.said.text)
-    assert re.search(r"Receipt: Handed in 20\d\d-[-\d]+ [:\d]+ \S+, 1 answers, 2 of \d+ points, check", panel.said.text)
+    assert re.search(r"Receipt: Handed in 20\d\d-[-\d]+ [:\d]+ \S+, 1 answer, 2 of \d+ points, check", panel.said.text)
     answer(tmp_path / "records", "05-2")
     panel.hand_in.click()
     again = check_of(panel.said.text)
@@ -164,14 +166,28 @@ def test_a_box_that_takes_nothing_is_said_and_a_file_may_be_sent_instead(box, tm
     assert "Not handed in" in panel.said.text and "download your record and send it" in panel.said.text
 
 
-def test_who_hands_in_under_another_name_is_told(box):
-    for number, owner in enumerate((FIRST_ACCOUNT, FIRST_ACCOUNT + 1)):
-        file = hand_in(box, "x.jsonl", to_lines([Writer("anna", day=number + 1).event("start", lab="05")]))
+def test_who_hands_in_under_another_name_is_told_however_it_is_wrapped(box, tmp_path):
+    def put(owner, name, make):
+        make(box / name, to_lines([Writer(learner, day=owner).event("start", lab="05")]))
         with suppress(PermissionError):  # only the superuser can give a file away
-            os.chown(file, owner, -1)
-    told = gradebook(box).accounts
-    wanted = ("anna (7b): from the accounts no. 61000, no. 61001",) if SUPERUSER else ()
-    assert told == wanted
+            os.chown(box / name, FIRST_ACCOUNT + owner, -1)
+
+    def packed(path, content):
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("record.jsonl", content)
+
+    def in_folder(path, content):
+        path.mkdir()
+        (path / "record.jsonl").write_bytes(content)
+
+    for owner, learner, make in ((1, "anna", pathlib.Path.write_bytes), (2, "anna", packed), (2, "ben", in_folder)):
+        put(owner, f"{owner}-{learner}", make)
+    (tmp_path / "private.jsonl").write_bytes(to_lines([Writer("cleo").event("start", lab="05")]))
+    (box / "link.jsonl").symlink_to(tmp_path / "private.jsonl")
+    book = gradebook(box)
+    wanted = ("anna (7b): from the accounts no. 61001, no. 61002", "the account no. 61002: for anna (7b), ben (7b)")
+    assert (book.accounts == wanted) if SUPERUSER else len(book.accounts) == 1
+    assert ("7b", "cleo") not in book.names and "is a link; what is handed in is a file" in book.unused[0]
 
 
 def answer(folder, id):

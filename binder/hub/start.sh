@@ -10,7 +10,9 @@ python binder/hub/accounts.py "${WORKBOOK_CLASS_LIST:-$state/class.txt}" "$state
 # What is handed in lies in a letter box: anybody can put a file in, and only its group, the teachers, can look.
 export WORKBOOK_HAND_IN="${WORKBOOK_HAND_IN:-/srv/hand-in}"
 groupadd -f teachers
-for login in ${WORKBOOK_ADMINS:-}; do usermod -a -G teachers "$login"; done
+for login in ${WORKBOOK_ADMINS:-}; do
+    usermod -a -G teachers "$login" || echo "WORKBOOK_ADMINS: $login has no account; write it into the class list."
+done
 mkdir -p "$WORKBOOK_HAND_IN"
 chown root:teachers "$WORKBOOK_HAND_IN"
 chmod 3773 "$WORKBOOK_HAND_IN"

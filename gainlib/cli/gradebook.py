@@ -301,7 +301,7 @@ def _findings(book):
         ("Sittings of the exam", book.sittings),
         ("Handed in nothing", book.nothing),
         ("Not on the class list", book.unlisted),
-        ("Handed in under one name from several accounts; one of them may be someone else's", book.accounts),
+        ("Accounts and names that do not go together; someone may have handed in under another's name", book.accounts),
         ("Records that disagree with what comes out", cases(book)),
         ("Answers that fit someone else's numbers: a reason to ask, not proof", copied),
         ("Records with lines in common; nothing tells whose they are", book.unclear),

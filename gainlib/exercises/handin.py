@@ -10,6 +10,7 @@ import os
 import secrets
 import stat
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 from gainlib.audio import replacing
@@ -63,23 +64,23 @@ def check_value(lines: Sequence[bytes]) -> str:
 
 
 def arrived(path: Path) -> float:
-    """Return when a file was put into a letter box, in seconds since 1970; infinite where the folder is none.
+    """Return when a file was put into a letter box, or changed there; infinite where the folder is none.
 
-    Elsewhere the time of a file tells nothing: archives and downloads set it as they like.
+    In seconds since 1970. Elsewhere the time of a file tells nothing: archives and downloads set it as they like.
     """
-    try:
-        return path.stat().st_mtime if is_letter_box(path.parent) else math.inf
-    except OSError:
-        return math.inf
+    entry = _entry(path)
+    return math.inf if entry is None else entry.lstat().st_ctime  # which its owner cannot set
 
 
 def account(path: Path) -> str:
-    """Return the account that put a file into a letter box; "" where the folder is none."""
+    """Return the account that put a file into a letter box, by itself, in an archive or in a folder; else ""."""
+    entry = _entry(path)
     try:
-        if not is_letter_box(path.parent):
-            return ""
-        return path.owner()
+        return "" if entry is None else entry.owner()
     except KeyError:
-        return f"no. {path.stat().st_uid}"
-    except OSError:  # within an archive
-        return ""
+        return f"no. {entry.lstat().st_uid}"
+
+
+def _entry(path):
+    """Return what lies in a letter box, as its account has put it there, and is or holds a file; or None."""
+    return next((entry for entry, box in pairwise((path, *path.parents)) if is_letter_box(box)), None)

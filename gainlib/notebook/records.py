@@ -172,7 +172,9 @@ class RecordPanel(Panel):
         points = f"{earned} of {points_text(sum(lab.max_points for lab in labs))} points"
         answers = sum(event["kind"] == "answer" for event in self._shelf.events)
         time = f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S %Z}"
-        return f"{time}, {answers} answers, {points}, check value {check_value(content.splitlines())}"
+        return (
+            f"{time}, {answers} answer{'s' * (answers != 1)}, {points}, check value {check_value(content.splitlines())}"
+        )
 
     # ---- upload ----------------------------------------------------------------------------------------------------
 

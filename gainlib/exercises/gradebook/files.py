@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from gainlib.exercises.events import parsed
+from gainlib.exercises.handin import is_letter_box
 
 SUFFIX = ".jsonl"
 _BOM = b"\xef\xbb\xbf"
@@ -67,7 +68,7 @@ def handed_files(path: Path) -> Iterator[Found | Unused]:
 
 
 def _under(folder):
-    found = []
+    found, boxed = [], is_letter_box(Path(folder))
 
     def refused(problem):
         why = problem.strerror or problem
@@ -77,6 +78,9 @@ def _under(folder):
         for name in names:
             path = Path(place, name)
             if name.startswith("."):
+                continue
+            if boxed and path.is_symlink():  # it would lead to what its account may not read
+                found.append(Unused(path, "is a link; what is handed in is a file"))
                 continue
             if os.path.exists(path) and not os.path.isfile(path):  # a pipe would be waited for
                 found.append(Unused(path, "is no ordinary file; it is skipped", lost=True))

@@ -83,7 +83,7 @@ class Gradebook:
     checks : dict
         For every learner in normal form the check value of the newest file, as their receipt has it.
     accounts : tuple of str
-        Whose files come from more than one account of a hub; a sentence each.
+        Whose files come from several accounts of a hub, and accounts that handed in for several; a sentence each.
     """
 
     rows: tuple[Row, ...] = ()
@@ -331,12 +331,16 @@ def _rewritten(handed: HandedIn):
 
 
 def _accounts(handed, known_as, names):
-    """Return under whose name several accounts have handed in."""
+    """Return under whose name several accounts have handed in, and which accounts under several names."""
     found: dict[Who, set[str]] = {}
     for who, accounts in handed.accounts.items():
         found.setdefault(known_as[who], set()).update(accounts)
     several = [who for who, accounts in found.items() if len(accounts) > 1]
-    return tuple(f"{shown_name(names[who])}: from the accounts {', '.join(sorted(found[who]))}" for who in several)
+    told = [f"{shown_name(names[who])}: from the accounts {', '.join(sorted(found[who]))}" for who in several]
+    for account in sorted(set().union(*found.values())):
+        under = [shown_name(names[who]) for who, accounts in found.items() if account in accounts]
+        told += [f"the account {account}: for {', '.join(under)}"] if len(under) > 1 else []
+    return tuple(told)
 
 
 def _unknown(handed, names):
