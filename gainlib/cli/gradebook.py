@@ -269,7 +269,7 @@ def _learners(book):
         Column(("points", ""), tuple(figure(book.total(rows)[0], 2) for rows in own)),
         Column(("of", ""), tuple(figure(book.total(rows)[1], 0) for rows in own)),
         Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
-        Column(("check", "value"), tuple(book.checks.get(rows[0].who, "") for rows in own)),
+        Column(("check", "value"), tuple(book.checks.get(rows[0].who, ("",))[0] for rows in own)),
     ]
     return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
 

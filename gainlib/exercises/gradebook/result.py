@@ -81,7 +81,7 @@ class Gradebook:
     sittings : tuple of str
         When each learner sat the exam; a sentence each.
     checks : dict
-        For every learner in normal form the check value of the newest file, as their receipt has it.
+        For every learner in normal form the check value of each file, as their receipts have them, newest first.
     accounts : tuple of str
         Whose files come from several accounts of a hub, and accounts that handed in for several; a sentence each.
     """
@@ -103,7 +103,7 @@ class Gradebook:
     listed: tuple[Listed, ...] = ()
     course: Class | None = None
     sittings: tuple[str, ...] = ()
-    checks: dict[Who, str] = field(default_factory=dict)
+    checks: dict[Who, tuple[str, ...]] = field(default_factory=dict)
     accounts: tuple[str, ...] = ()
 
     def total(self, rows: Iterable[Row]) -> tuple[float, float]:
@@ -219,7 +219,7 @@ def gradebook(
         files=handed.files,
         course=course,
         sittings=_sittings(handed, course, chosen, names_as_drawn),
-        checks={known_as[who]: check for who, (*_, check) in sorted(handed.newest.items(), key=lambda each: each[1])},
+        checks=_checks(handed, known_as),
         accounts=_accounts(handed, known_as, names),
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
@@ -328,6 +328,13 @@ def _rewritten(handed: HandedIn):
         id = str(first.event.get("exercise", ""))
         sentence = f"two versions of one event; the other, in {other}, does not count"
         yield Disagreement(first.who, id, first, sentence)
+
+
+def _checks(handed, known_as):
+    files: dict[Who, list] = {}
+    for who, own in handed.checks.items():
+        files.setdefault(known_as[who], []).extend(own)
+    return {who: tuple(check for *_, check in sorted(own, reverse=True)) for who, own in files.items()}
 
 
 def _accounts(handed, known_as, names):

@@ -65,8 +65,8 @@ class HandedIn:
         Record files found.
     holders : tuple of (Path, tuple of (str, str))
         Every record file with each class code and learner in it, in normal form.
-    newest : dict
-        For each class code and learner in normal form the newest file: time and number of its last line, check value.
+    checks : dict
+        For each class code and learner in normal form a file each: time and number of its last line, check value.
     accounts : dict
         For each of them the accounts that put the files into a letter box.
     """
@@ -78,7 +78,7 @@ class HandedIn:
     shared: tuple[tuple[Line, Line], ...] = ()
     files: int = 0
     holders: tuple[tuple[Path, tuple[str, str]], ...] = ()
-    newest: dict[tuple[str, str], tuple[str, int, str]] = field(default_factory=dict)
+    checks: dict[tuple[str, str], list[tuple[str, int, str]]] = field(default_factory=dict)
     accounts: dict[tuple[str, str], set[str]] = field(default_factory=dict)
 
     def names(self) -> dict[tuple[str, str], tuple[str, str]]:
@@ -102,7 +102,7 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
     HandedIn
         Without any lines where there is no record; a file or a line that cannot be read is named, the rest counts.
     """
-    damaged, lines, unused, holders, newest, accounts = [], [], [], {}, {}, {}
+    damaged, lines, unused, holders, checks, accounts = [], [], [], {}, {}, {}
     first_with: dict[tuple[bytes, ...], Path] = {}
     for found in handed_files(Path(path)):
         if but and Path(os.path.realpath(found.path)) in but:
@@ -117,14 +117,15 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
         for read in _read(found):
             (lines if isinstance(read, Line) else damaged).append(read)
             if isinstance(read, Line):
-                holders[found.path, read.who] = None
                 last = (read.event["time"], read.number, check)
-                newest[read.who] = max(newest.get(read.who, last), last)
+                holders[found.path, read.who] = max(holders.get((found.path, read.who), last), last)
                 accounts.setdefault(read.who, set()).update({by} - {""})
     kept, rewritten, shared = _each_once(lines)
     kept.sort(key=lambda line: moment(line.event["time"]) or float("inf"))
     once = (kept, damaged, unused, rewritten, shared)
-    return HandedIn(*map(tuple, once), len(first_with), tuple(holders), newest, accounts)
+    for (_, who), last in holders.items():
+        checks.setdefault(who, []).append(last)
+    return HandedIn(*map(tuple, once), len(first_with), tuple(holders), checks, accounts)
 
 
 def moment(time: str) -> float | None:
