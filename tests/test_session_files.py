@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import sys
 import types
 from pathlib import Path
@@ -108,6 +109,18 @@ def test_any_session_there_and_back(folder, session, files):
 def test_left_out_fields_take_their_defaults(folder):
     text = '{"strips": [{"name": "kick", "audio": {"file": "kick.wav"}, "fader_db": -3}]}'
     assert from_json(text, folder) == Session((Strip("kick", AudioFile(folder / "kick.wav"), fader_db=-3),))
+
+
+def test_what_lies_beside_the_folder_of_a_session_moves_along_with_it(folder, tmp_path):
+    for place in ("here", "there"):
+        (tmp_path / place / "sheets").mkdir(parents=True)
+        shutil.copytree(folder, tmp_path / place / "stems")
+    text = Session([Strip("kick", AudioFile(tmp_path / "here" / "stems" / "kick.wav"))]).to_json(
+        tmp_path / "here" / "sheets"
+    )
+    assert json.loads(text)["strips"][0]["audio"]["file"] == "../stems/kick.wav"
+    moved = from_json(text, tmp_path / "there" / "sheets")
+    assert moved.strips[0].audio.path == tmp_path / "there" / "stems" / "kick.wav"
 
 
 def test_a_moved_folder_is_found_by_name(folder, tmp_path):

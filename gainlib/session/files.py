@@ -110,10 +110,12 @@ def reference_of(source: Source, label: str = "", folder=None) -> dict:
 
 
 def _shown(path, folder):
-    path = Path(path)
-    if folder is not None and path.resolve().is_relative_to(Path(folder).resolve()):
-        path = path.resolve().relative_to(Path(folder).resolve())
-    return path.as_posix()
+    if folder is None:
+        return Path(path).as_posix()
+    there, here = Path(path).resolve(), Path(folder).resolve()
+    # From a folder that shares nothing but the root, or not even that, the way there says more of the machine.
+    near = there.anchor == here.anchor and there.parts[1:2] == here.parts[1:2]
+    return Path(os.path.relpath(there, here)).as_posix() if near else there.as_posix()
 
 
 def source_of(reference: dict, label: str = "", folder=None) -> Source:
@@ -150,7 +152,8 @@ def _file(reference, label, folder):
         raise GainlibError(f"{label}audio is {reference!r}; file and sha256 are text")
     given = reference["file"]
     base = Path(folder) if folder is not None else Path()
-    places = dict.fromkeys((base / given, base / PureWindowsPath(given).name, Path(given)))
+    beside = Path(os.path.normpath(base.resolve() / given)) if given.startswith("../") else base / given
+    places = dict.fromkeys((beside, base / PureWindowsPath(given).name, Path(given)))
     found = [place for place in places if os.path.isfile(place)]
     if not found:
         raise GainlibError(f"{label}the file {given!r} {_missing(base / given)}; put it into {str(base.resolve())!r}")
@@ -172,7 +175,7 @@ def to_json(session, folder=None) -> str:
     ----------
     session : Session
     folder : path, optional
-        Where the text will be kept: files inside it are named relative to it, so that the folder can be moved.
+        Where the text will be kept: files in it or near it are named relative to it, so that all can be moved together.
 
     Returns
     -------
