@@ -138,18 +138,24 @@ class NeedleMeter:
             self._waiting, drive = drive[-1], drive[:-1]
         count = kernels_meters.needle(drive, movement(self._rate_hz), self._frames, self._rate_hz, self._state, room)
         self._frames += len(block)
-        self._ticks.append(room[:count])
+        # Hours at rest take no memory.
+        self._ticks.append(room[:count] if room[:count].any() else np.broadcast_to(0.0, count))
 
     def series(self) -> Series:
         """Return where the needle stood in VU, every millisecond; −inf at or under its rest."""
         place = np.concatenate([*self._ticks, np.zeros(0)])
-        # A sine's rectified mean is 2/π of its peak.
-        vu = ratio_to_db(np.maximum(place, 0.0) * (math.pi / 2.0)) - self._alignment_dbfs
-        return Series(np.arange(1, place.size + 1) / TICKS_PER_SECOND, vu, "VU")
+        return Series(np.arange(1, place.size + 1) / TICKS_PER_SECOND, self._vu(place), "VU")
 
-    def hover_vu(self) -> float | None:
-        """Return the median over the time within 20 dB of the highest reading; None under 0.3 s."""
-        return hover(self.series().value) if self._frames >= SHORTEST_HOVER_S * self._rate_hz else None
+    def hover_and_highest_vu(self) -> tuple[float | None, float | None]:
+        """Return the median over the time within 20 dB of the highest reading, None under 0.3 s, and that reading."""
+        if not any(len(each) for each in self._ticks):
+            return None, None
+        vu = self._vu(np.concatenate([*(each[each > 0.0] for each in self._ticks), np.zeros(1)]))
+        return hover(vu) if self._frames >= SHORTEST_HOVER_S * self._rate_hz else None, float(vu.max())
+
+    def _vu(self, place):
+        # A sine's rectified mean is 2/π of its peak.
+        return ratio_to_db(np.maximum(place, 0.0) * (math.pi / 2.0)) - self._alignment_dbfs
 
 
 def hover(vu: np.ndarray) -> float:

@@ -240,7 +240,7 @@ class NodeMeter:
             "dc_offset": average.dc_offset,
         }
         if self._needle is not None:
-            hover, highest = self._needle.hover_vu(), self._needle.series().highest
+            hover, highest = self._needle.hover_and_highest_vu()
             found["hover_vu"] = -np.inf if average.silent and hover is not None else hover
             found |= {"needle_max_vu": -np.inf if highest is None else highest, "alignment_dbfs": self._alignment_dbfs}
         if self._flat_runs is not None:
