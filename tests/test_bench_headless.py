@@ -693,6 +693,8 @@ def test_one_undo_goes_over_the_whole_balance(bench, stems):
     balance.to_start.click()
     balance.question.yes.click()
     assert balance._on_page() == stood[0]
+    bench = again()
+    balance = bench.balance()
     for expected in reversed(stood):
         balance.back.click()
         assert balance._on_page() == expected

@@ -1,6 +1,8 @@
 """Step 4 of the bench: the balance that is to be kept, and what the bus does with it."""
 
+import math
 import time
+from contextlib import suppress
 
 import ipywidgets as widgets
 
@@ -27,7 +29,7 @@ PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -
 BUSES = (("floating point", "float"), ("fixed point, which cuts off at full scale", "fixed"))
 TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
 LENGTH_S = 20.0
-UNDO_STEPS = 200
+UNDO_STEPS, KEPT_STEPS = 200, 40
 ASKS = "Put faders, pans and mutes back to where they were when you opened the song?"
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
 NOTE = "Move faders, mutes and pans while it plays. What depends on level ahead of them is heard as it is now."
@@ -101,6 +103,21 @@ class BalanceStep(Step):
             elif now != self._past[-1]:
                 self._past = [self._past[0], *[*self._past[1:], now][-UNDO_STEPS:]]
         self.back.disabled = self.to_start.disabled = len(self._past) < 2
+        self._noted()
+
+    def standing(self) -> dict:
+        """Return what is entered, and the balances that can be gone back to."""
+        past = [*self._past[:1], *self._past[1:][-KEPT_STEPS:]]
+        return super().standing() | {"past": [_with_closed(each, -math.inf, "-inf") for each in past]}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept; the way back, if it led to the balance that stands now."""
+        super().resume(kept)
+        with suppress(TypeError, ValueError):
+            past = [_with_closed(each, "-inf", -math.inf) for each in kept.get("past", ())]
+            if past and self.song.session is not None and past[-1] == (now := _balance(self.song.session)):
+                self._past = [each for each in past if _names(each) == _names(now)]
+                self._remember("kept")
 
     def undo(self) -> None:
         """Go back by one move, of whatever: fader, master, pan, mute, pan law, bus."""
@@ -313,6 +330,13 @@ class BalanceStep(Step):
 def _balance(session):
     rows = tuple((each.name, each.fader_db, each.pan, each.mute) for each in (*session.strips, *session.groups))
     return rows, session.master.fader_db, session.pan_law_db, session.bus
+
+
+def _with_closed(balance, old, new):
+    """Return a balance in which closed faders stand as another value: JSON has no infinity."""
+    rows, master_db, pan_law_db, bus = balance
+    rows = tuple((name, new if fader == old else fader, pan, mute) for name, fader, pan, mute in rows)
+    return rows, new if master_db == old else master_db, pan_law_db, bus
 
 
 def _names(balance):
