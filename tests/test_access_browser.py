@@ -13,7 +13,7 @@ from labhand import LABS
 from reader import reading
 
 from gainlib.exercises import Record, bank, exercise
-from gainlib.exercises.gradebook import gradebook, write_html
+from gainlib.exercises.gradebook import gradebook, write_feedback, write_html
 from gainlib.mix import plan, sheet_of
 from gainlib.mix.sheet_page import page
 from gainlib.notebook import Lab
@@ -107,7 +107,7 @@ def test_what_is_chosen_is_seen_in_colours_of_the_readers_own(shown):
 
 
 def handouts(folder):
-    """Write every page that leaves the workbook: those to print of all labs, a gradebook, the sheets of a mix."""
+    """Write every page that leaves the workbook: those to print of all labs, gradebook, feedback, sheets of a mix."""
     for number in sorted({each.lab for each in bank()}):
         lab = Lab(number, folder=folder, learner="anna")
         TakeAway(lab.learner, lab.page).write()
@@ -121,7 +121,9 @@ def handouts(folder):
     answered = exercise("05-3")
     given = answered.variant("anna", 0, "")
     Record(folder).answer("anna", "05-3", 0, answered.solve(given), given, "")
-    write_html(folder / "gradebook.html", gradebook(folder))
+    book = gradebook(folder)
+    write_html(folder / "gradebook.html", book)
+    assert write_feedback(folder, book) == 1
     session = Session([Strip(f"{k} flute", tone(440.0, -20.0, 1.0), inserts=(Insert(Compressor()),)) for k in range(3)])
     (folder / "sheet.html").write_text(page(sheet_of(session, plan(session))), encoding="utf-8")
     return sorted(folder.glob("*.html"))
@@ -131,7 +133,7 @@ def test_no_hand_out_breaks_a_rule(tmp_path, monkeypatch):
     pictures = printed._pictures("00", "exposure", printed.NOBODY)
     monkeypatch.setattr(printed, "_pictures", lambda *_: pictures)  # to a rule one is like another
     written = handouts(tmp_path)
-    assert len(written) == len({each.lab for each in bank()}) + 5
+    assert len(written) == len({each.lab for each in bank()}) + 6
     with headless() as browser:
         view = browser.new_page()
         for path in written:

@@ -25,6 +25,7 @@ from gainlib.demo import demo_session
 from gainlib.demo.recordings import BARS, BEAT_S
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.controls import applied
+from gainlib.exercises.remembered import remembered
 from gainlib.levels import ratio_to_db
 from gainlib.meters import NodeReading, Reading
 from gainlib.mix import checkup
@@ -193,10 +194,15 @@ def levels_of(answer: dict | None, given: dict) -> dict[str, NodeReading]:
         The variant.
     """
     key, placed = _setting(answer, given)
+
+    def made():
+        return group_levels(given["seed"], placed, *assignment.GROUPS) | strip_levels(given["seed"], placed)
+
     if key in _HELD:
         return _HELD.get(key, None).levels
-    groups = _SUMMED.get(key, lambda: group_levels(given["seed"], placed, *assignment.GROUPS))
-    return groups | strip_levels(given["seed"], placed)
+    if answer is None:  # every mix of a learner is held against that of the session as it is found
+        return _SUMMED.get(key, lambda: remembered(("levels as found", given["seed"]), made, always=True))
+    return _SUMMED.get(key, made)
 
 
 def strip_levels(seed: int, placed: dict) -> dict[str, NodeReading]:
