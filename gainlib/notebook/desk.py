@@ -553,9 +553,13 @@ class Desk(Panel):
         self.bar.can_undo, self.bar.moved = len(self._past) > 1, self._moved
         if self.settings is not None:
             self.settings.turn_off(setting)
+        listen = self.experiment.listen
+        mixed = isinstance(listen, ListenToMix)
         with self._drawing:
+            if mixed:
+                self._hear(self.run)  # first: what is rendered beside it takes longer than a picture
             self._show()
-            if self.experiment.listen is not None and not self.experiment.listen.later:
+            if listen is not None and not listen.later and not mixed:
                 self._hear(self.run)
             self._say()
         self._ask_later()

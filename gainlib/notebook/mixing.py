@@ -9,7 +9,6 @@ import asyncio
 import io
 import math
 from collections.abc import Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import soundfile
@@ -20,6 +19,7 @@ from gainlib.meters.needle import high_pass, movement
 from gainlib.mix.live import Part, live_mix, response
 from gainlib.notebook.limits import CEILING_DBTP, Heard, gains, guard_of, heard
 from gainlib.notebook.listen import QUIETEST_DB, Player
+from gainlib.notebook.panels.background import EAR
 from gainlib.processors import HardClip
 from gainlib.session import Session
 
@@ -31,9 +31,6 @@ MOST_SAMPLES = 60_000_000  # of all stems together, that a browser is to hold as
 MEASURED_AFTER_S = 0.4
 UNKNOWN = {"match_db": [], "ceiling_db": QUIETEST_DB, "quietest_db": QUIETEST_DB}
 UNHEARD = Heard(-math.inf, -math.inf, -math.inf)
-
-# one thread for all players, beside the one for pictures
-_THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-sound")
 
 
 def packed(audio: Audio) -> tuple[bytes, float]:
@@ -139,12 +136,16 @@ class MixPlayer(Player):
         channels, rate = next(iter(parts.values())).channels, next(iter(sessions.values())).rate_hz
         if any(each.channels != channels for each in parts.values()):
             raise GainlibError("the mixes differ in their strips, groups or ways; give mixes of one session")
+        known = set(self._tap_of)
         self._number()
+        coming = sorted(set(self._tap_of) - known) if self.playing else []
         with self.hold_sync():
             self.names, self.rate_hz = list(sessions), rate
             self.guard, self.channels = guard_of(rate), list(channels)
-            self.span = self._span(sessions)
+            self.span = self._span(sessions) | {"coming": coming}
             self.mixes = self._told()
+        for stamp in coming:  # what is heard now need not be asked for
+            self._beside(self._made, self._sent, stamp, 0)
         if self.playing:
             self._put_off()
 
@@ -253,7 +254,7 @@ class MixPlayer(Player):
         except RuntimeError:
             show(work(*given))
             return
-        job = _THREAD.submit(work, *given)
+        job = EAR.submit(work, *given)
         job.add_done_callback(lambda done: loop.call_soon_threadsafe(show, done.result()))
 
     def _made(self, stamp, block):

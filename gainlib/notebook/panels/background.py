@@ -9,13 +9,17 @@ import asyncio
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 
 from gainlib.notebook.errors import Panel
 
 REST_S = 0.15  # the last picture of a gesture goes first, and a hand that moves on saves the work
+EAR_FIRST_S = 0.5  # what is to be heard is waited for that long
 
 # one thread for all panels: two would only slow each other, and the picture, down
 _THREAD = ThreadPoolExecutor(1, thread_name_prefix="gainlib-panel")
+EAR = ThreadPoolExecutor(1, thread_name_prefix="gainlib-sound")
+"""One thread for all players, beside it."""
 
 
 class BackgroundTask:
@@ -73,7 +77,12 @@ class BackgroundTask:
         def report(done, text=None):
             loop.call_soon_threadsafe(self._panel.progress, done, text)
 
-        future = _THREAD.submit(self._work, report, *request)
+        def work():
+            with suppress(TimeoutError):
+                EAR.submit(lambda: None).result(EAR_FIRST_S)
+            return self._work(report, *request)
+
+        future = _THREAD.submit(work)
         future.add_done_callback(lambda done: loop.call_soon_threadsafe(self._ended, loop, done))
 
     def _ended(self, loop, future):

@@ -170,9 +170,9 @@ class SessionDesk(Desk):
         super().__init__(lab12.SESSION.of(given), place=place)
 
     def _settle(self):
-        super()._settle()
-        if not self._restoring:
+        if not self._restoring:  # first what is heard: it takes longer than a picture
             self._rested(lab12.SESSION.answer(self.setting, self._given))
+        super()._settle()
 
     def place(self, values: dict, begin: bool = False) -> None:
         """Set the controls as others have set them."""

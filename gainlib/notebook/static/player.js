@@ -318,6 +318,7 @@ function render({ model, el, signal }) {
   });
   model.on("change:mixes", () => {
     if (!context) return;
+    sound.expect();
     if (playing) sound.renewed(onGrid(soon()));
     ask();
   });

@@ -159,6 +159,10 @@ class MixSound {
     const open = pieces.filter(([stamp, k]) => !this.pieces.has(`${stamp}/${k}`)).sort((a, b) => a[1] - b[1]);
     return [...[...new Set(rooms)].map((stamp) => [stamp, -1]), ...open];
   }
+  // What Python sends unasked.
+  expect() {
+    for (const stamp of this.span.coming) this.ask.add(`${stamp}/0`);
+  }
   want() {
     const fresh = this.missing().filter((each) => !this.ask.has(each.join("/")));
     fresh.forEach((each) => this.ask.add(each.join("/")));
@@ -175,7 +179,8 @@ class MixSound {
     return rest.length ? `Rest of the song: ${Math.round(100 * (1 - rest.length / (all * (edges.length - 1))))} %` : "";
   }
   async receive({ stamp, block, scale, frames }, views) {
-    this.log.push({ stamp, block, bytes: views[0]?.byteLength ?? 0, at: performance.now() });
+    const came = { stamp, block, bytes: views[0]?.byteLength ?? 0 };
+    this.log.push(came);
     if (block < 0) this.rooms.set(stamp, { view: views[0], frames });
     else {
       const bytes = views[0] && views[0].buffer.slice(views[0].byteOffset, views[0].byteOffset + views[0].byteLength);
@@ -183,6 +188,7 @@ class MixSound {
       this.scales.set(stamp, scale);
       this.pieces.set(`${stamp}/${block}`, bytes ? await decoder.decodeAudioData(bytes) : null);
     }
+    came.at = performance.now();
     const wanted = new Set(this.stamps());
     for (const key of this.pieces.keys()) {
       const old = Number(key.split("/")[0]);
