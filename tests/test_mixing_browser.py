@@ -109,6 +109,17 @@ def test_what_leaves_the_browser_is_the_bus_of_the_session(bare, player, case):
             assert (got or -np.inf) == pytest.approx(value, abs=0.1) or value < -90 or value == got, (name, got, value)
 
 
+def test_what_is_rendered_anew_while_it_plays_is_sent_unasked():
+    found, told = song(), []
+    player = MixPlayer({"now": found}, 0.0, SECONDS)
+    player.send = lambda message, buffers: told.append(message["stamp"])
+    player.update({"now": CASES["boxes bypassed"](found)})
+    assert not told and player.span["coming"] == []
+    player.playing = True
+    player.update({"now": crowded(found)})
+    assert told == player.span["coming"] == [player.mixes[0]["taps"]["drums"]]
+
+
 def test_a_fader_is_heard_from_the_page_itself_and_without_a_click():
     """Two tones, so that whatever the hand adds lies elsewhere: a jump would fill the spectrum, a ramp does not."""
     strips = [Strip("low", tone(200, -12, SECONDS)), Strip("high", tone(3000, -90, SECONDS))]

@@ -80,12 +80,12 @@ def test_what_moves_is_noted_where_matplotlib_would_draw_it():
 def test_gaps_closed_shapes_and_signs_are_told_apart():
     axes = figures.make_figure(300, 100).subplots()
     (line,) = axes.plot([0, 1, np.nan, 3, 4], [0, 1, 1, 1, 0])
-    (dots,) = axes.plot([0, 1, 2], [0, 1, np.nan], "s")
+    (dots,) = axes.plot([0, 1, 2, 1.001], [0, 1, np.nan, 1], "s")
     boxes = filled(axes, "#ff0000", "//")
     boxes.set_verts(rectangles([0, 2], 0.0, 1.0, 1.0))
     gap, signs, area = ink.moving(axes.figure, [line, dots, boxes])["marks"]
     assert gap["runs"] == [2, 2] and "fill" not in gap
-    assert signs["runs"] == [2] and signs["sign"] == [-4]  # a square, closed, at the two places that exist
+    assert signs["runs"] == [2] and signs["sign"] == [-4]  # a square, closed, at the two places to be seen
     assert area["runs"] == [-4, -4] and area["fill"] == "#ff0000" and area["hatch"][0] == "//"
     boxes.set_verts(rectangles([], 0.0, 1.0, 1.0))
     assert ink.moving(axes.figure, [boxes]) == {"marks": [], "places": b""}
@@ -301,6 +301,8 @@ def test_an_envelope_loses_no_sample():
     wave.update(low, high, over_samples=int((np.abs(samples) > 1).sum()))
     above = wave.artists[1].get_xdata()
     assert np.abs(above - 5003 / RATE).min() <= 10007 / RATE / 300
+    (clock,) = LiveFigure(wave.artists[0].figure, [wave], title="The bus").widget.clocks
+    assert (clock["from_s"], clock["to_s"]) == (0.0, 10007 / RATE)
     assert f"{int((np.abs(samples) > 1).sum()):,} sample" in wave.sentence()
     assert "1.70" in wave.sentence()
     assert len(wave.table().rows) == 10

@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.figures import ink
+from gainlib.notebook.figures.axes import TIME
 from gainlib.words import Table
 
 
@@ -160,7 +161,7 @@ class LiveFigure:
         # the order in which matplotlib itself would draw them
         self.artists.sort(key=lambda artist: artist.get_zorder())
         width, height = (round(float(v)) for v in fig.bbox.size)
-        clocks = [_clock(each.clock) for each in self._drawings if hasattr(each, "clock")]
+        clocks = [_clock(axes) for axes in fig.axes if axes.get_gid() == TIME]
         self.widget = Picture(width_px=width, height_px=height, compact=compact, clocks=clocks)
         self.redraw()
         self.settle()

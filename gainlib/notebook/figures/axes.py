@@ -11,6 +11,7 @@ from gainlib.notebook.figures.parts import rule
 from gainlib.words import number_text
 
 DPI = 100
+TIME = "time"  # axes on which a line shows where the playing is
 
 
 def make_figure(width_px: int = 840, height_px: int = 420) -> Figure:
@@ -93,6 +94,7 @@ def time_axis(axes: Axes, start_s: float, end_s: float, label: str = "time (s)")
     """Scale the level axis in seconds."""
     if not start_s < end_s:
         raise GainlibError(f"a time scale from {start_s} to {end_s} s is empty; the start comes first")
+    axes.set_gid(TIME)
     axes.set_xlim(start_s, end_s)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.set_xlabel(label, **LABEL)

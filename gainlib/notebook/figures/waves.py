@@ -40,7 +40,7 @@ class Envelope:
     """
 
     def __init__(self, axes: Axes, duration_s: float, limit: float = 2.4, title: str = "Bus waveform"):
-        self.duration_s, self._limit, self._title, self.clock = duration_s, limit, title, axes
+        self.duration_s, self._limit, self._title = duration_s, limit, title
         self.low, self.high, self.over_samples = np.zeros(0), np.zeros(0), 0
         frame(axes, f"{title}: ▼ ▲ = over full scale")
         full_scale_axis(axes, limit, "full scale = 1")
