@@ -254,6 +254,7 @@ def main():
             subprocess.run(["userdel", "-r", "-f", name], check=False, capture_output=True)
         shutil.copy(state / "log", tempfile.gettempdir() + "/workbook-hub.log")
         shutil.rmtree(state)
+        shutil.rmtree(Path(environment["WORKBOOK_FORKS"]).parent, ignore_errors=True)
 
 
 async def _run(hub, token, names, notebook, chosen, state):
