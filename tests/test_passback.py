@@ -34,6 +34,7 @@ class Platform(ThreadingHTTPServer):
         self.url = f"http://127.0.0.1:{self.server_port}"
         self.items = {"/course/7/lineitems/1": {"label": "Essay", "resourceId": "essay", "scoreMaximum": 5}}
         self.scores, self.tokens, self.seen, self.failing, self.granted = {}, set(), [], [], ("lineitem", "score")
+        self.busy = 0
 
     def fail(self, *kinds):
         """Answer the next scores so: a status, or "lost" for one that is stored and then answered 502."""
@@ -109,6 +110,9 @@ class Handler(BaseHTTPRequestHandler):
         if claims["jti"] in ours.seen:
             return self.answer(400, {"error": "invalid_request"})
         ours.seen.append(claims["jti"])
+        if ours.busy:
+            ours.busy -= 1
+            return self.answer(503)
         ours.tokens = {f"t{len(ours.seen)}"}
         return self.answer(200, {"access_token": f"t{len(ours.seen)}", "token_type": "Bearer", "expires_in": 3600})
 
@@ -191,9 +195,10 @@ def test_scores_are_shown_then_sent_and_never_sent_again(platform, files, capsys
 
 def test_what_may_help_is_tried_again_and_a_lost_reply_counts_once(platform, files):
     waits = []
+    platform.busy = 1
     platform.fail(429, 503, "lost", "expired")
-    assert sent(files, waits.append) == [] and waits == [7.0, 2.0, 4.0]
-    assert sorted(len(each) for each in platform.scores.values()) == [1, 1] and len(platform.seen) == 2
+    assert sent(files, waits.append) == [] and waits == [1.0, 7.0, 2.0, 4.0]
+    assert sorted(len(each) for each in platform.scores.values()) == [1, 1] and len(platform.seen) == 3
     assert len(json.loads((files / "lti.sent.json").read_text())) == 2
 
 
@@ -211,6 +216,8 @@ def test_each_refusal_has_its_sentence(platform, files):
     assert unknown == "ben (7b): no id of the platform is known; add it to the list of ids"
     assert refused.startswith("lab 05, anna (7b): 3.7 of") and "knows neither this user nor this line item" in refused
     (files / "ids.csv").write_text("learner,id\nanna,u-1\nben,u-1\n")
+    platform.fail(302)
+    assert "the platform did not take it (302)" in sent(files)[1], "a score goes nowhere else"
     platform.fail(403)
     same, refused = sent(files)
     assert same.startswith("ben (7b) and anna (7b) have the same id u-1") and "may not write here" in refused
@@ -223,7 +230,7 @@ def test_each_refusal_has_its_sentence(platform, files):
         sent(files)
     (files / "lti.sent.json").unlink()
     platform.granted = ("score",)
-    with pytest.raises(GainlibError, match=r"does not show its line items \(403\)"):
+    with pytest.raises(GainlibError, match=r"shows no line items \(403\)"):
         sent(files)
 
 

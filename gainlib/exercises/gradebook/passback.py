@@ -44,6 +44,7 @@ SCORE = "application/vnd.ims.lis.v1.score+json"
 ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 TRIES, LONGEST_WAIT_S, TIMEOUT_S, ASSERTED_S = 5, 30.0, 20.0, 60
 _NEEDED = ("client_id", "token_url", "line_items_url", "key", "key_id")
+_NAME = "gainlib-lab-{}"
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
@@ -113,8 +114,12 @@ def read_platform(path: str | Path) -> Platform:
 
 def _safe(address, where):
     """Return an address that is encrypted on its way, or stays on this machine."""
-    parts = urlsplit(address)
-    if not parts.hostname or (parts.scheme != "https" and not (parts.scheme == "http" and parts.hostname in _LOOPBACK)):
+    try:
+        parts = urlsplit(address)
+        safe = parts.hostname and (parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK))
+    except ValueError:
+        safe = False
+    if not safe:
         raise GainlibError(f"{where}: “{shorten(address)}” is no address that begins with https://")
     return address
 
@@ -166,11 +171,11 @@ def send(platform: Platform, found: Sequence[Score], wait: Callable[[float], Non
     items = service.line_items({each.lab: each.most for each in found})
     sent = _read_sent(platform)
     for each in found:
-        before = sent.get(_key(platform, each), [None])[-1]
-        when = max(datetime.now(UTC), datetime.fromisoformat(before) + timedelta(milliseconds=1) if before else _EVER)
+        before = [datetime.fromisoformat(when) for when in sent.get(_key(platform, each), [])[-1:]]
+        when = max([datetime.now(UTC), *(last + timedelta(milliseconds=1) for last in before)])
         when = when.isoformat(timespec="milliseconds")
         reply, lost = service.ask("POST", _scores_of(items[each.lab]), SCORE, _body(each, when))
-        if reply.ok or (reply.status_code == 409 and lost):  # then an earlier try had arrived
+        if _took(reply) or (reply.status_code == 409 and lost):  # then an earlier try had arrived
             sent[_key(platform, each)] = [*each.figures, when]
             with replacing(platform.sent) as part:
                 part.write_text(json.dumps(sent, indent=1), encoding="utf-8")
@@ -178,7 +183,6 @@ def send(platform: Platform, found: Sequence[Score], wait: Callable[[float], Non
             yield f"{each}: {_REFUSED.get(reply.status_code, 'the platform did not take it')} ({reply.status_code})"
 
 
-_EVER = datetime(2000, 1, 1, tzinfo=UTC)
 _REFUSED = {
     403: "this tool may not write here; ask the platform's admin for the scope of scores",
     404: "the platform knows neither this user nor this line item; compare the ids",
@@ -231,28 +235,27 @@ class _Service:
 
     def ask(self, method, address, media="", body=None, accept=""):
         """Return the reply to one request, and whether an earlier try may have arrived without one."""
-        data = None if body is None else json.dumps(body).encode()
+        data = body and json.dumps(body).encode()
         heads = {name: value for name, value in (("Content-Type", media), ("Accept", accept)) if value}
-        reply, lost = self._tried(method, address, data, lambda: heads | self._authorization())
+        reply, lost = self._tried(method, address, lambda: (data, heads | self._authorization()))
         if reply.status_code == 401:
             self._token = None
-            reply, again = self._tried(method, address, data, lambda: heads | self._authorization())
+            reply, again = self._tried(method, address, lambda: (data, heads | self._authorization()))
             lost |= again
         return reply, lost
 
-    def _tried(self, method, address, data, heads):
+    def _tried(self, method, address, asked):
         lost = False
         for tries in range(1, TRIES + 1):
-            reply = self._reply(method, address, data, heads())
+            reply = self._reply(method, address, *asked())
             if reply is not None and reply.status_code != 429 and reply.status_code < 500:
                 return reply, lost
             lost |= reply is None or reply.status_code != 429
             if tries < TRIES:
                 self._wait(_pause(reply, tries))
         said = f"answers {reply.status_code}" if reply is not None else "cannot be reached"
-        raise GainlibError(
-            f"{urlsplit(address).netloc} {said} after {TRIES} tries; run it again later, and what is left is sent"
-        )
+        host = urlsplit(address).netloc.rpartition("@")[2]
+        raise GainlibError(f"{host} {said} after {TRIES} tries; run it again later, and what is left is sent")
 
     def _reply(self, method, address, data, heads):
         def bare(request):  # else an account that the system keeps for this host would take the token's place
@@ -260,33 +263,33 @@ class _Service:
             return request
 
         try:
-            return self._session.request(
-                method, address, data=data, auth=bare, timeout=TIMEOUT_S, allow_redirects=False
-            )
+            how = {"auth": bare, "timeout": TIMEOUT_S, "allow_redirects": False}
+            return self._session.request(method, address, data=data, **how)
         except self._failed:
             return None
 
     def _authorization(self):
         if self._token is None:
-            now, of = int(time.time()), self._platform
-            claims = {"iss": of.client_id, "sub": of.client_id, "aud": of.token_url, "jti": str(uuid.uuid4())}
-            claims |= {"iat": now, "exp": now + ASSERTED_S}
-            signed = self._jwt.encode(claims, self._key, algorithm="RS256", headers={"kid": of.key_id})
-            asked = {"grant_type": "client_credentials", "client_assertion_type": ASSERTION}
-            self._token = self._token_for({**asked, "client_assertion": signed, "scope": SCOPES})
+            reply, _ = self._tried("POST", self._platform.token_url, self._assertion)
+            found = _json(reply)
+            found = found if isinstance(found, dict) else {}
+            if not _took(reply) or not isinstance(found.get("access_token"), str):
+                raise GainlibError(
+                    f"the platform gives no token ({shorten(found.get('error', reply.status_code))}); compare "
+                    "client_id, key_id and key with what is registered there"
+                )
+            self._token = found["access_token"]
         return {"Authorization": f"Bearer {self._token}"}
 
-    def _token_for(self, form):
+    def _assertion(self):
+        """Return what asks for a token; signed anew for every try, since a platform takes each but once."""
+        now, of = int(time.time()), self._platform
+        claims = {"iss": of.client_id, "sub": of.client_id, "aud": of.token_url, "jti": str(uuid.uuid4())}
+        claims |= {"iat": now, "exp": now + ASSERTED_S}
+        signed = self._jwt.encode(claims, self._key, algorithm="RS256", headers={"kid": of.key_id})
+        form = {"grant_type": "client_credentials", "client_assertion_type": ASSERTION}
         heads = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "application/json"}
-        reply, _ = self._tried("POST", self._platform.token_url, urlencode(form).encode(), lambda: heads)
-        found = _json(reply)
-        found = found if isinstance(found, dict) else {}
-        if not reply.ok or not isinstance(found.get("access_token"), str):
-            raise GainlibError(
-                f"the platform gives no token ({shorten(found.get('error', reply.status_code))}); compare client_id, "
-                "key_id and key with what is registered there"
-            )
-        return found["access_token"]
+        return urlencode({**form, "client_assertion": signed, "scope": SCOPES}).encode(), heads
 
     def line_items(self, wanted):
         """Return the address of each lab's line item; one that is missing is made."""
@@ -294,35 +297,31 @@ class _Service:
         while wanted and address and pages < 100:
             reply, _ = self.ask("GET", _safe(address, "the platform's next page"), accept=ITEMS)
             entries = _json(reply)
-            if not reply.ok or not isinstance(entries, list):
-                raise GainlibError(
-                    f"the platform does not show its line items ({reply.status_code}); compare the address"
-                )
-            entries = [each for each in entries if isinstance(each, dict)]
-            found |= {each["resourceId"]: each["id"] for each in entries if {"id", "resourceId"} <= each.keys()}
+            if not _took(reply) or not isinstance(entries, list):
+                raise GainlibError(f"the platform shows no line items ({reply.status_code}); compare the address")
+            pairs = ((each.get("resourceId"), each.get("id")) for each in entries if isinstance(each, dict))
+            found |= {name: item for name, item in pairs if isinstance(name, str) and isinstance(item, str)}
             more = reply.links.get("next", {}).get("url")
             address, pages = more and urljoin(address, more), pages + 1
-        items = {lab: found.get(_name(lab)) or self._made(lab, most) for lab, most in wanted.items()}
+        items = {lab: found.get(_NAME.format(lab)) or self._made(lab, most) for lab, most in wanted.items()}
         return {lab: _safe(item, "the platform's line item") for lab, item in items.items()}
 
     def _made(self, lab, most):
-        body = {"scoreMaximum": most, "label": f"Lab {lab}", "resourceId": _name(lab), "tag": "points"}
+        body = {"scoreMaximum": most, "label": f"Lab {lab}", "resourceId": _NAME.format(lab), "tag": "points"}
         reply, _ = self.ask("POST", self._platform.line_items_url, ITEM, body, accept=ITEM)
         made = _json(reply)
-        if not reply.ok or not isinstance(made, dict) or not isinstance(made.get("id"), str):
-            raise GainlibError(
-                f"lab {lab}: the platform made no line item ({reply.status_code}); ask its admin for that scope"
-            )
+        if not _took(reply) or not isinstance(made, dict) or not isinstance(made.get("id"), str):
+            raise GainlibError(f"the platform made no line item ({reply.status_code}); ask its admin for that scope")
         return made["id"]
-
-
-def _name(lab):
-    return f"gainlib-lab-{lab}"
 
 
 def _pause(reply, tries):
     asked = "" if reply is None else reply.headers.get("Retry-After", "")
     return min(float(asked) if asked.isascii() and asked.isdigit() else 2.0 ** (tries - 1), LONGEST_WAIT_S)
+
+
+def _took(reply):
+    return 200 <= reply.status_code < 300
 
 
 def _json(reply):
