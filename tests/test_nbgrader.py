@@ -60,6 +60,9 @@ def test_an_assignment_is_the_lab_with_a_hidden_test_for_each_exercise(tmp_path,
     assert run("nbgrader", tmp_path / "course", "--lab", "00") == 1 and books[0].read_text() == "{}"
     assert "differs; remove it, or give another --assignment" in capsys.readouterr().err
     assert run("nbgrader", tmp_path / "course", "--assignment", "sums") == 2
+    capsys.readouterr()
+    assert run("nbgrader", tmp_path / "course", "--lab", LAB, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["result"] == {"written": [f"source/lab-{LAB}/{NOTEBOOK}"]}
 
 
 def test_points_are_those_of_the_one_whose_folder_it_is(tmp_path):

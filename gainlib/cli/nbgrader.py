@@ -44,9 +44,9 @@ def run(options: argparse.Namespace) -> int:
     written = []
     for lab in labs:
         notebook = next(folder.glob(f"{lab}-*.ipynb"))
-        written.append(str(write_assignment(course, notebook, lab, options.assignment or f"lab-{lab}")))
-    options.report.result["written"] = [options.report.without_places(each) for each in written]
-    options.report.show(written)
+        written.append(write_assignment(course, notebook, lab, options.assignment or f"lab-{lab}"))
+    options.report.result["written"] = [each.relative_to(course).as_posix() for each in written]
+    options.report.show([str(each) for each in written])
     missing = [line for line in SETTINGS.splitlines()[1:] if line.split(" = ")[0] not in before]
     if missing:
         options.report.show(["", f"{own.name} is yours and stays as it is; add to it:", *missing])
