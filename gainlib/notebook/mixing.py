@@ -15,7 +15,7 @@ import soundfile
 import traitlets
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.meters.needle import high_pass, movement
+from gainlib.meters.needle import between, high_pass, movement
 from gainlib.mix.live import Part, live_mix, response
 from gainlib.notebook.limits import CEILING_DBTP, Heard, gains, guard_of, heard
 from gainlib.notebook.listen import QUIETEST_DB, Player
@@ -29,6 +29,7 @@ ALIGNMENT_DBFS = -18.0
 KEPT = 64
 MOST_SAMPLES = 60_000_000  # of all stems together, that a browser is to hold as 32-bit floats: 240 MB
 MEASURED_AFTER_S = 0.4
+BALLISTICS = {"highPass": high_pass, "movement": movement, "between": between}
 UNKNOWN = {"match_db": [], "ceiling_db": QUIETEST_DB, "quietest_db": QUIETEST_DB}
 UNHEARD = Heard(-math.inf, -math.inf, -math.inf)
 
@@ -98,7 +99,7 @@ class MixPlayer(Player):
         self._sounds = Part(*self._part, first.rate_hz)
         self._sessions, self._parts, self._loud = {}, {}, {}
         rate = first.rate_hz
-        bits = {"highPass": high_pass(rate).tolist(), "movement": movement(rate).tolist()}
+        bits = {name: of(rate).tolist() for name, of in BALLISTICS.items()}
         self._begin(match, note, CEILING_DBTP, 0.0)
         self.ties, self.ballistics = list(ties), bits | {"alignment_dbfs": ALIGNMENT_DBFS}
         self.which, self.volume_db, self.levels = len(sessions) - 1, QUIETEST_DB, UNKNOWN

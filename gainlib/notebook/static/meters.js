@@ -7,8 +7,10 @@ function soundWork() {
 
   // One channel pair: sample peak, RMS without DC, the needle's movement on the mean of the rectified sides.
   class Reading {
-    constructor({ highPass, movement }) {
-      Object.assign(this, { highPass, movement });
+    constructor({ highPass, movement, between }) {
+      Object.assign(this, { highPass, movement, between });
+      this.kept = between.length ? between[0].length - 1 : 0; // samples that points between others reach over
+      this.lines = [0, 1].map(() => new Float64Array(this.kept + BLOCK));
       this.ring = Array.from({ length: Math.round((WINDOW_S * sampleRate) / BLOCK) }, () => [0, 0, 0, 0]);
       this.sums = [0, 0, 0, 0];
       this.last = [0, 0];
@@ -27,19 +29,29 @@ function soundWork() {
       const [gain, pole] = this.highPass;
       const [m0, m1, m2, m3, m4, m5] = this.movement;
       const block = [0, 0, 0, 0];
-      for (let n = 0; n < BLOCK; n++) {
-        let drive = 0;
-        for (let side = 0; side < 2; side++) {
+      this.lines.forEach((line, side) => {
+        line.copyWithin(0, BLOCK);
+        for (let n = 0; n < BLOCK; n++) {
           const x = sides ? sides[side][n] : 0;
           block[side] += x;
           block[side + 2] += x * x;
           if (Math.abs(x) > this.peak) this.peak = Math.abs(x);
           const y = gain * (x - this.last[side]) + pole * this.held[side];
           this.last[side] = x;
-          this.held[side] = y;
-          drive += Math.abs(y);
+          this.held[side] = line[this.kept + n] = y;
         }
-        const u = drive / 2;
+      });
+      for (let n = 0; n < BLOCK; n++) {
+        let drive = 0;
+        for (const line of this.lines) {
+          drive += Math.abs(line[n + (this.kept >> 1)]);
+          for (const taps of this.between) {
+            let point = 0;
+            for (let k = 0; k < taps.length; k++) point += taps[k] * line[n + k];
+            drive += Math.abs(point);
+          }
+        }
+        const u = drive / (2 + 2 * this.between.length);
         const place = m0 * this.place + m1 * this.speed + m2 * u;
         this.speed = m3 * this.place + m4 * this.speed + m5 * u;
         this.place = place;
