@@ -1,7 +1,6 @@
 """How records came about: links that hold through all that is honest, and what is noted where they do not."""
 
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -122,11 +121,12 @@ def test_clocks(tmp_path, monkeypatch):
         f"2 lines dated after the marking, the last 2099-05-07 16:00:00 UTC [{tmp_path.name}/record.jsonl, line 3]"
     ]
     assert dated(0, 1, 26) == []
-    os.utime(record.path, (0, datetime(2026, 5, 4, tzinfo=UTC).timestamp()))
-    assert told(tmp_path) == [], "a download has any time"
+    dated(0, 1, tomorrow := (datetime.now(UTC) - datetime(2026, 5, 4, tzinfo=UTC)) // timedelta(hours=1) + 26)
+    assert told(tmp_path, now=1e11) == [], "a download has any time"
     monkeypatch.setattr("gainlib.exercises.handin.is_letter_box", lambda folder: folder == tmp_path)
-    [said] = told(tmp_path)
-    assert said.startswith("1 line dated after the hand-in, the last 2026-05-05 02:00:00 UTC [")
+    [said] = told(tmp_path, now=1e11)
+    last = datetime(2026, 5, 4, tzinfo=UTC) + timedelta(hours=tomorrow)
+    assert said.startswith(f"1 line dated after the hand-in, the last {last:%Y-%m-%d %H:%M:%S} UTC [")
 
 
 def test_forty_two_right_answers_in_forty_one_seconds(tmp_path, capsys):
@@ -158,6 +158,15 @@ def test_numbers_of_another_class_code_are_noted_where_the_class_has_a_secret(tm
         f"ben (AUTUMN-7): 1 answer to the numbers of class code “AUTUMN-7”; that of the class is {course.typed}",
     )
     assert sum(row.points for row in book.rows) == 6, "a reason to ask, and no point less"
+
+
+def test_two_learners_of_one_name_are_noted(tmp_path):
+    one, _ = worked(tmp_path / "one"), worked(tmp_path / "two", steps=3)
+    assert told(tmp_path) == [
+        "3 sets of numbers were answered anew in another record, as on two computers, or by two learners of one name"
+    ]
+    one.merge((tmp_path / "two" / "record.jsonl").read_bytes())
+    assert told(tmp_path) == [], "who joins them is one learner"
 
 
 # ---- honest classes --------------------------------------------------------------------------------------------------

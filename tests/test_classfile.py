@@ -41,7 +41,8 @@ def test_what_a_class_file_says(tmp_path):
     [
         ("", "there is no code"),
         ("code = 7", "code is '7'; write a short text in quotation marks"),
-        ("code = AUTUMN", "is no class file: .*line 1"),
+        ("code = AUTUMN", "is no class file: .*line 1.*; write texts and labs in straight quotation marks"),
+        (HEAD + '[deadlines]\nlate = "drop"', "no lab 'late' in this class; write late above the first line in square"),
         (HEAD + "deadline = 3", "no 'deadline'; did you mean 'deadlines'?"),
         (HEAD + "deadlines = 3", r"write it as a section that begins with \[deadlines\]"),
         (HEAD + "[deadlines]\n5 = 2026-12-10", "deadlines: there is no lab '5' in this class; did you mean \"05\""),
@@ -70,8 +71,9 @@ def test_a_wrong_value_is_named_with_what_would_do(tmp_path, text, said):
     assert run("gradebook", tmp_path, "--csv", tmp_path / "m.csv") == 2 and not (tmp_path / "m.csv").exists()
 
 
-def test_the_class_file_is_found(tmp_path):
+def test_the_class_file_is_found(tmp_path, capsys):
     path, elsewhere = write(tmp_path, HEAD), tmp_path / "other"
+    assert run("gradebook", path, "--csv", tmp_path / "m.csv") == 2 and "its hand_in" in capsys.readouterr().err
     (tmp_path / "in").mkdir()
     assert [course_of(each)[1] for each in (path, tmp_path, tmp_path / "in")] == [tmp_path / "in"] * 3
     assert course_of(tmp_path / "in")[0].path == path and course_of(elsewhere) == (None, elsewhere)

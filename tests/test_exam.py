@@ -171,6 +171,7 @@ def test_the_class_file_is_opened_on_the_index(tmp_path):
     due = {lab.number: lab.due for lab in index.shelf.labs()}
     assert due["05"] == "2026-12-10" and due["01"].startswith("exam ") and not due["00"]
     assert "<span>2026-12-10</span>" in table.bundle()["text/html"]
+    assert table.bundle()["text/html"].count("<span>not</span> <span>in</span> <span>your</span>") == 11
     (tmp_path / "class.toml").write_text("code = ", encoding="utf-8")
     index.update()
     assert "is no class file" in panel.said.text and "tell your teacher" in panel.said.text

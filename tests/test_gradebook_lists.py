@@ -40,6 +40,8 @@ def test_class_lists_as_programs_write_them(tmp_path, text, encoding):
 def test_lists_that_are_none(tmp_path):
     with pytest.raises(GainlibError, match="names nobody"):
         read_class_list(write_list(tmp_path, "name\n\n"))
+    with pytest.raises(GainlibError, match="the heading lacks learner"):
+        read_class_list(write_list(tmp_path, "First name,Surname,E-mail\nAnna,Ek,a@example.org\n"))
     with pytest.raises(GainlibError, match="cannot be read"):
         read_class_list(tmp_path / "none.csv")
     with pytest.raises(GainlibError, match="lacks exercise, note"):
@@ -162,8 +164,8 @@ def test_the_key_of_several_is_whole(capsys, tmp_path):
 
 def test_the_key_of_a_class_with_a_secret_needs_it(capsys, tmp_path):
     """The secret is its owner's, is never printed and never replaced; numbers, list and key follow from the code."""
-    folder, other = tmp_path / "autumn", tmp_path / "spring"
-    folder.mkdir(), other.mkdir()
+    folder, other = tmp_path / "class of" / "autumn", tmp_path / "spring"
+    other.mkdir()
     assert run("key", "AUTUMN-7", "--new-secret", folder) == 0
     code = capsys.readouterr().out.split()[-1]
     path = folder / "class.secret"
@@ -183,6 +185,10 @@ def test_the_key_of_a_class_with_a_secret_needs_it(capsys, tmp_path):
     one = "--exercise", "05-1"
     assert run("key", code, "anna", *one) == 2 and "needs the secret" in capsys.readouterr().err
     assert run("key", code, "anna", *one, "--secret", other) == 2
+    assert run("key", f"{code[:-1]}0", "--secret", folder) == 2 and "has a wrong character" in capsys.readouterr().err
+    (folder / "class.toml").write_text(f'code = "{code}"\nlabs = ["05"]\n')
+    assert run("key", folder, "anna", *one) == 0 and f"class {code}" in capsys.readouterr().out, "the folder's file"
+    assert run("key", folder, "anna", "--lab", "06") == 2 and "nothing of that" in capsys.readouterr().err
     assert run("key", "AUTUMN-7", "anna", *one, "--secret", tmp_path / "list.csv") == 2
     capsys.readouterr()
     assert run("key", "autumn-7", "--class-list", write_list(tmp_path, "anna\n"), *one, "--secret", path) == 0
@@ -204,6 +210,9 @@ def test_a_sign_mistyped_in_a_class_code_is_noticed(tmp_path):
         with pytest.raises(GainlibError, match="has a wrong character"):
             session.become("anna", wrong)
     session.become("anna", code.lower())
+    (tmp_path / "class.toml").write_text(f'code = "{code}"\n')
+    session.become("otto", "autumn-7")
+    assert session.class_code == code, "as the class file has it"
     for old in ("7b", "2026+1", "a+b"):
         session.become("anna", old)
     record = Record(tmp_path)

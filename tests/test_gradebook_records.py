@@ -368,6 +368,8 @@ def test_a_record_is_known_by_what_it_holds(tmp_path, capsys):
     (tmp_path / "e").write_text(texts["e"], encoding="utf-16")
     packed = _zipped(f__jsonl=texts["f"], notes__txt="see you")
     (tmp_path / "all.zip").write_bytes(_zipped(f__zip=packed, g__txt=texts["g"], again__jsonl=texts["a"]))
+    mailed = _zipped(jürgen__txt="see you").replace(b"\x14\0\0\x08", b"\x14\0\0\0")  # UTF-8, and does not say so
+    (tmp_path / "mailed.zip").write_bytes(mailed)
     (tmp_path / "cut.zip").write_bytes(packed[:-30])
     (tmp_path / "lab.ipynb").write_text("{}")
     (tmp_path / "empty.jsonl").write_bytes(b"\n")
@@ -383,6 +385,7 @@ def test_a_record_is_known_by_what_it_holds(tmp_path, capsys):
     for sentence in (
         "notes.txt: holds no record",
         "lab.ipynb: is a notebook",
+        "jürgen.txt: holds no record",
         "again.jsonl: is the same as a.jsonl.txt, and counted once",
     ):
         assert sentence in said.out or sentence.replace("a.jsonl.txt", "again.jsonl") in said.out, said.out

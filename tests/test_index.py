@@ -44,11 +44,14 @@ def index(tmp_path):
 def test_a_name_entered_once_serves_every_lab(tmp_path):
     index = Index(folder=tmp_path)
     assert is_pseudonym(index.shelf.learner)
-    panel = index.who()
+    panel, record = index.who(), index.record()
+    assert panel.file.layout.display == "none" and record.save.text == "Download my record", "at home there is no class"
+    assert "and in" not in record._about.value
     panel.name.value, panel.class_code.value = " Anna ", "7b"
+    assert panel.file.layout.display is None
     panel.take.click()
     assert kept(tmp_path) == {"learner": "Anna", "class_code": "7b"}
-    assert "Anna, class 7b" in panel.said.text
+    assert "Anna, class 7b" in panel.said.text and record.save.text == "Hand in (download my record)"
     lab = Lab("00", folder=tmp_path)
     assert (lab.learner.name, lab.learner.class_code) == ("Anna", "7b")
     panel.name.value = "  "

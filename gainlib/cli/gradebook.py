@@ -193,6 +193,8 @@ def _course(options):
         options.usage_error(str(error))
     if course and options.lab not in (None, *course.labs):
         options.usage_error(f"lab {options.lab} is not in {course.path}; there are {', '.join(course.labs)}")
+    if course and not folder.exists():
+        options.usage_error(f"{course.path}: its hand_in, {folder}, is not there; make that folder, or name another")
     return course, require(folder)
 
 

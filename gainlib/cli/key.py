@@ -52,6 +52,8 @@ def run(options: argparse.Namespace) -> int:
         options.report.show([f"Learners type the class code {plain(code)}"])
         return 0
     learners, chosen = everybody(options, secret), [each for each in _chosen(options) if each.lab in labs]
+    if not chosen:
+        options.usage_error(f"nothing of that is in the labs asked for, {', '.join(labs)}")
     facts = []
     for learner, class_code in learners:
         who = learner, class_code, options.attempt
@@ -68,11 +70,10 @@ def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
     """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
     from gainlib.audio import GainlibError
     from gainlib.exercises.bank import lab_numbers
-    from gainlib.exercises.gradebook import read_class
+    from gainlib.exercises.classfile import course_of
 
-    path = path_of(options.class_code) if options.class_code.casefold().endswith(".toml") else None
     try:
-        course = read_class(path) if path else None
+        course = course_of(path_of(options.class_code))[0] if options.class_code.strip() else None
     except GainlibError as error:
         options.usage_error(str(error))
     if course:

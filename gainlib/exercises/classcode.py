@@ -24,7 +24,7 @@ _BYTES = 32
 
 
 def new_secret(folder: str | Path) -> Path:
-    """Write a new secret into the folder of a class, for its owner's eyes only, and return the file.
+    """Write a new secret into the folder of a class, made if need be, for its owner's eyes; return the file.
 
     Raises
     ------
@@ -35,11 +35,13 @@ def new_secret(folder: str | Path) -> Path:
     if any(next((place / "labs").glob("[0-9][0-9]-*.ipynb"), None) for place in path.absolute().parents):
         raise GainlibError(f"{path}: learners read the folder of the labs; choose a folder of your own outside it")
     try:
+        if not path.parent.exists():
+            path.parent.mkdir(mode=0o700, parents=True)
         with open(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="ascii") as file:
             file.write(secrets.token_hex(_BYTES) + "\n")
     except FileExistsError:
         raise GainlibError(
-            f"{path} is there already, and numbers were drawn with it; use it, or a new folder for a new class"
+            f"{path} is there already, and numbers were drawn with it; give it as --secret, or take a new folder"
         ) from None
     except OSError as problem:
         raise GainlibError(f"{path} cannot be written ({problem.strerror or problem})") from None
@@ -79,6 +81,8 @@ def with_tag(class_code: str, secret: bytes) -> str:
     own = without_tag(class_code).strip()
     if not own:
         raise GainlibError("there is no class code; a secret needs one, such as AUTUMN-7")
+    if is_mistyped(class_code):
+        raise GainlibError(f"“{shorten(class_code)}” has a wrong character after its +; give the code without its tag")
     keyed = _signs(hmac.digest(secret, normal_form(own).encode(), "sha256"), _KEYED)
     full = f"{own}+{keyed}{_check(own, keyed)}"
     if has_tag(class_code) and normal_form(full) != normal_form(class_code):

@@ -45,6 +45,7 @@ _KEYS = ("name", "code", "labs", "hand_in", "late", "zone", "deadlines", "weight
 _EXAM_KEYS = ("lab", "opens", "minutes")
 _MOST_BYTES, _LONGEST, _MOST_WEIGHT, _MOST_MINUTES = 100_000, 60, 1000, 24 * 60
 _YEARS = range(2000, 2200)
+_WRITTEN = 'write texts and labs in straight quotation marks, "05", folders with /, and dates as 2026-12-10'
 _DATE = "write a date, 2026-12-10, or a time, 2026-12-10T18:00:00+01:00, without quotation marks"
 
 
@@ -181,7 +182,8 @@ def _table_of(content):
     except UnicodeDecodeError:
         raise GainlibError("is not UTF-8 text; save it as UTF-8") from None
     except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        raise GainlibError(f"is no class file: {str(problem)[:1].lower()}{str(problem)[1:]}") from None
+        said = f"{str(problem)[:1].lower()}{str(problem)[1:]}"
+        raise GainlibError(f"is no class file: {said}; {_WRITTEN}") from None
 
 
 def _read(found, path):
@@ -253,6 +255,7 @@ def _lab(value, labs, where):
     if value not in labs:
         short = f"{value:02d}" if type(value) is int else f"0{value}" if isinstance(value, str) else ""
         hint = f'did you mean "{short}"?' if short in labs else nearest(value, labs)
+        hint = f"write {value} above the first line in square brackets" if value in _KEYS else hint
         raise GainlibError(f"{where}: there is no lab {shorten(value)!r} in this class; {hint}")
     return value
 

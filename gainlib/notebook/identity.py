@@ -9,12 +9,12 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, tally
-from gainlib.exercises.classcode import is_mistyped
+from gainlib.exercises.classcode import has_tag, is_mistyped
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
 from gainlib.exercises.variants import normal_form
 from gainlib.notebook import whereabouts
-from gainlib.notebook.course import only_code
+from gainlib.notebook.course import course_for, only_code
 
 WHO_FILE = "learner.json"
 _PREFIX = "learner-"
@@ -52,7 +52,7 @@ def _read(folder):
 
 
 def checked(record: Record, learner: str, class_code: str) -> tuple[str, str]:
-    """Return name and class code without spaces around them.
+    """Return name and class code without spaces around them, with its tag where the class file has one.
 
     Raises
     ------
@@ -61,11 +61,13 @@ def checked(record: Record, learner: str, class_code: str) -> tuple[str, str]:
     """
     if not learner.strip():
         raise GainlibError("the name is empty; give a name or a number that your teacher knows")
-    if is_mistyped(class_code) and not record.events().of(learner, class_code).events:
-        raise GainlibError(
-            f"the class code {class_code.strip()} has a wrong character; type it as your teacher gave it"
-        )
-    return learner.strip(), class_code.strip()
+    learner, class_code = learner.strip(), class_code.strip()
+    course = course_for(record.path.parent, class_code)
+    if record.events().of(learner, class_code).events:
+        return learner, class_code  # whose numbers they have
+    if is_mistyped(class_code):
+        raise GainlibError(f"the class code {class_code} has a wrong character; type it as your teacher gave it")
+    return learner, course.code if course and has_tag(course.code) else class_code
 
 
 def keep(folder: Path, learner: str, class_code: str, confirmed: bool = False) -> None:

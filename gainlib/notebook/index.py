@@ -166,6 +166,7 @@ class WhoPanel(Panel):
         row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
         self.file = PickFile("Or open the class file that your teacher gave you:", self.guarded(self.open_class))
         self.file.accept = ".toml"
+        self.class_code.observe(self.guarded(lambda _change: self._offer_file()), "value")
         self.same = widgets.Button(layout=field["layout"])
         self.other = widgets.Button(description="No, another learner", layout=field["layout"])
         self.last = widgets.HBox([self.same, self.other]).add_class("gl-buttons")
@@ -184,6 +185,9 @@ class WhoPanel(Panel):
             return
         self._changed()
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
+
+    def _offer_file(self):
+        self.file.layout.display = None if self.class_code.value.strip() else "none"
 
     def open_class(self, name: str, content: bytes | None) -> None:
         """Take the dates and the class code of a class file."""
@@ -211,6 +215,7 @@ class WhoPanel(Panel):
     def update(self) -> None:
         """Show who is kept."""
         self.name.value, self.class_code.value = self._shelf.learner, self._shelf.class_code
+        self._offer_file()
         self.code.look(self._shelf.record, self._shelf.learner, self._shelf.class_code)
         before = identity.from_before(self._shelf.folder)
         self.last.layout.display = "" if before else "none"
@@ -252,7 +257,7 @@ class LabTable(Panel):
     def bundle(self) -> dict:
         """Return the table as HTML and as text."""
         labs = self._shelf.labs()
-        dated = any(lab.due for lab in labs)
+        dated = any(lab.due or not lab.asked for lab in labs)
         heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS if dated or head != "due")
         earned, possible = round(sum(lab.points for lab in labs), 2), sum(lab.max_points for lab in labs)
         total = f"{points_text(earned)} of {points_text(possible)}"
@@ -300,10 +305,11 @@ def _row(lab, dated):
     state = f"{MARKS[lab.state]} {lab.state}"
     if lab.state == BEGUN:
         state += f", {lab.right} of {lab.exercises} right"
+    due = lab.due or ("" if lab.asked else "not in your class")
     cells = (
         ("", html.escape(lab.question)),
         (' class="gl-figure"', str(lab.minutes)),
-        *([("", " ".join(f"<span>{word}</span>" for word in lab.due.split()))] if dated else []),
+        *([("", " ".join(f"<span>{word}</span>" for word in due.split()))] if dated else []),
         ("", state),
         (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
         (' class="gl-figure"', f"{lab.mastered} of {lab.exercises}"),

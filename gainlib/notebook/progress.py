@@ -42,6 +42,8 @@ class LabState:
         Id of the cell to go on at, empty before the lab was begun.
     due : str
         When it is due, or when its exam is; empty where nothing is said.
+    asked : bool
+        Whether it is one of the labs of the class, as all are without one.
     """
 
     number: str
@@ -57,6 +59,7 @@ class LabState:
     state: str
     resume: str
     due: str = ""
+    asked: bool = True
 
     @property
     def link(self) -> str:
@@ -148,7 +151,8 @@ class ProgressSheet:
         mastered = sum(score.mastered for score in counted.scores.values())
         figures = (counted.points, counted.max_points, len(right), len(counted.scores), mastered)
         about = (number, page.title, page.question, page.minutes, file)
-        return LabState(*about, *figures, state, resume, self._due(number))
+        asked = self.course is None or number in self.course.labs
+        return LabState(*about, *figures, state, resume, self._due(number), asked)
 
     @property
     def course(self):

@@ -19,8 +19,9 @@ from gainlib.notebook.whereabouts import here
 JSON_LINES = "application/x-ndjson"
 TEXT = """
 **Take your record with you.** It holds your answers, line by line, and no audio; here it is kept {kept}. {stems}
-{reminder}{hand_in} You may hand in as often as you like: all of it is kept, and the newest counts.
+{reminder}{hand_in}
 """
+OFTEN = " You may hand in as often as you like: all of it is kept, and the newest counts."
 BY_FILE = (
     "**Hand in** downloads it as a file whose name has your name, class code and the date: send it to your teacher."
 )
@@ -29,10 +30,11 @@ BOXED = ", which only your teacher can read"
 FORGETS = "**Download your record before you leave**, and upload it when you come back. "
 
 
-def about_here(folder: Path | None = None) -> str:
-    """Return what is true of a record in the place where this runs, and of a folder to hand it in to."""
+def about_here(folder: Path | None = None, in_class: bool = True) -> str:
+    """Return what is true of a record in the place where this runs, and how it is handed in, if there is a class."""
     place = here()
     way = BY_FOLDER.format(BOXED if is_letter_box(folder) else "") if folder else BY_FILE
+    way = way + OFTEN if folder or in_class else ""
     return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets, hand_in=way)
 
 
@@ -131,9 +133,9 @@ class RecordPanel(Panel):
     def update(self) -> None:
         """Show where to hand in, and what this learner handed in last."""
         folder = hand_in_folder(self._shelf.course)
-        rewrite(self._about, about_here(folder))
+        rewrite(self._about, about_here(folder, in_class := bool(self._shelf.class_code)))
         self.hand_in.layout.display = None if folder else "none"
-        self.save.text = "Download my record" if folder else "Hand in (download my record)"
+        self.save.text = "Hand in (download my record)" if in_class and not folder else "Download my record"
         self.said.say(*(("note", "", f"{self._shelf.receipt}.") if self._shelf.receipt else ()))
 
     # ---- download --------------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ all of them anew. So what is noted is a reason to ask, and its absence proves no
 import math
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 from gainlib.exercises.classfile import Class
 from gainlib.exercises.events import link
@@ -53,7 +54,8 @@ def circumstances(
             right.setdefault(answer.who, []).append(answer.line)
     found = []
     for who, own in lines.items():
-        said = (*_links(own, linked), *_clocks(own, linked, now), *_pace(right.get(who, [])), *_code(own, course))
+        said = (*_links(own, linked), *_clocks(own, linked, now), *_pace(right.get(who, [])))
+        said = (*said, *_begun_anew(own, linked), *_code(own, course))
         found += [(who, sentence) for sentence in said]
     return found
 
@@ -95,6 +97,23 @@ def _pace(right) -> Iterator[str]:
     if runs:
         first, last = max(runs, key=lambda run: run[1] - run[0])
         yield f"{last - first + 1} right answers in {times[last] - times[first]:.0f} s, from {_when(times[first])}"
+
+
+def _begun_anew(own, linked) -> Iterator[str]:
+    """Yield how many sets of numbers were answered in two records that stand in no file together."""
+    begins: dict[int, int] = {}
+    files: dict[int, set[Path]] = {}
+    answered: dict[tuple[str, int], set[int]] = {}
+    for line in own:
+        before = linked.get(str(line.event.get("after")))
+        begin = begins[id(line)] = begins.get(id(before), id(line) if line.event.get("after") == "" else 0)
+        files.setdefault(begin, set()).add(line.path)
+        if line.event["kind"] == "answer" and begin:
+            answered.setdefault((line.event["exercise"], line.event["attempt"]), set()).add(begin)
+    apart = [each for each in answered.values() if len(each) > 1 and not set.intersection(*map(files.get, each))]
+    if apart:
+        sets = "1 set of numbers was" if len(apart) == 1 else f"{len(apart)} sets of numbers were"
+        yield f"{sets} answered anew in another record, as on two computers, or by two learners of one name"
 
 
 def _code(own, course) -> Iterator[str]:

@@ -112,6 +112,14 @@ def _of_content(path, content, left, depth=0, alone=False):
         yield Unused(path, _kind(path, content))
 
 
+def _name(member):
+    """Return the name of what an archive holds; many write UTF-8 without saying so."""
+    try:
+        return member.filename if member.flag_bits & 0x800 else member.filename.encode("cp437").decode()
+    except UnicodeError:
+        return member.filename
+
+
 def _of_archive(path, content, left, depth):
     """Yield what an archive holds; `left` is one number, what may still be unpacked of one file handed in."""
     if depth == _DEEPEST:
@@ -124,7 +132,7 @@ def _of_archive(path, content, left, depth):
         yield Unused(path, "is a zip archive that is cut off or damaged; ask for it again", lost=True)
         return
     for member in members:
-        parts = [part for part in PurePosixPath(member.filename).parts if part not in ("..", "/")]
+        parts = [part for part in PurePosixPath(_name(member)).parts if part not in ("..", "/")]
         if not parts or any(part.startswith(".") or part == "__MACOSX" for part in parts):
             continue
         inner = path.joinpath(*parts)

@@ -120,6 +120,8 @@ def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[List
         for _, _, cells in rows[1:]:
             code = None if group is None else cell(cells, group)
             found.append((cell(cells, learner), code, *("" if each is None else cell(cells, each) for each in others)))
+    elif {*heading} & {*CLASS, *_ID, *_MAIL}:
+        raise GainlibError(f"{path}: the heading lacks learner; write it above the column of whole names")
     else:
         names = {normal_form(name) for name in known}
         found = [_bare(whole, cells, names) for _, whole, cells in rows]

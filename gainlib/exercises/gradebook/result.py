@@ -154,7 +154,6 @@ def gradebook(
         Other names that learners go by; see :func:`read_aliases`.
     course : Class or None
         What the class file says; see :func:`read_class`.
-
     keep : path or None
         A folder where marks are kept for the next time; see :mod:`gainlib.exercises.remembered`.
 
