@@ -41,6 +41,7 @@ def test_what_a_class_file_says(tmp_path):
     [
         ("", "there is no code"),
         ("code = 7", "code is '7'; write a short text in quotation marks"),
+        ('code = "AUTUMN-7+K3FQ9AU0"', r"code is 'AUTUMN-7.K3FQ9AU0', which has a wrong character"),
         ("code = AUTUMN", "is no class file: .*line 1.*; write texts and labs in straight quotation marks"),
         (HEAD + '[deadlines]\nlate = "drop"', "no lab 'late' in this class; write late above the first line in square"),
         (HEAD + "deadline = 3", "no 'deadline'; did you mean 'deadlines'?"),

@@ -1,6 +1,6 @@
 """The class code as learners type it, and the secret that the teacher alone holds.
 
-A teacher's code, ``AUTUMN-7``, becomes ``AUTUMN-7+K3FQ9A4T``: six signs that follow from code and secret (HMAC-SHA256)
+A teacher's code, ``AUTUMN-7``, becomes ``AUTUMN-7+K3FQ9AUQ``: six signs that follow from code and secret (HMAC-SHA256)
 and two that follow from all before them, so that a sign mistyped is noticed. Numbers are drawn from the whole code, so
 each class and each secret has its own, and a key that was passed on fits no other. Nobody can tell the six signs
 beforehand without the secret, but once told they are public: a learner's machine has to draw and mark its own numbers.

@@ -33,7 +33,7 @@ from zoneinfo import ZoneInfo
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import declared, lab_numbers
-from gainlib.exercises.classcode import SECRET_FILE, read_secret, with_tag, without_tag
+from gainlib.exercises.classcode import SECRET_FILE, is_mistyped, read_secret, with_tag, without_tag
 from gainlib.exercises.sets import EXAM, REVIEW
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
@@ -232,6 +232,10 @@ def _text(table, key, needed=False):
         raise GainlibError(f"{key} is {shorten(value)!r}; write a short text in quotation marks")
     if needed and not value.strip():
         raise GainlibError(f'there is no {key}; write one, such as {key} = "AUTUMN-7"')
+    if needed and is_mistyped(value):
+        raise GainlibError(
+            f"{key} is {shorten(value)!r}, which has a wrong character after its +; copy what was printed"
+        )
     return value.strip()
 
 
