@@ -17,6 +17,7 @@ from school import Writer, run
 from gainlib.audio import GainlibError
 from gainlib.exercises import bank
 from gainlib.exercises.gradebook import gradebook
+from gainlib.exercises.gradebook import nbgrader as nbgrader_module
 from gainlib.exercises.gradebook.nbgrader import SETTINGS, TAG, points
 
 ROOT = LABS.parent
@@ -74,6 +75,15 @@ def test_points_are_those_of_the_one_whose_folder_it_is(tmp_path):
         place.mkdir(parents=True)
         (place / "record.jsonl").write_text("".join(Writer(each).do("05-2", "three hints").text() for each in learners))
     assert points("05-2", tmp_path / "anna" / "sums") == points("05-2", tmp_path / "s17" / "sums") == pytest.approx(1.1)
+    before = Writer("learner-1c42", class_code="")
+    before.event("start", lab="05")
+    before.do("05-2", "right")
+    opened = Writer("ben")
+    opened.event("start", lab="05")
+    with (tmp_path / "s17" / "sums" / "record" / "record.jsonl").open("a") as file:
+        file.write(before.text() + opened.text())
+    nbgrader_module._marked.cache_clear()
+    assert points("05-2", tmp_path / "s17" / "sums") == pytest.approx(1.1), "given before there was a name"
     with pytest.raises(GainlibError, match=r"answers of anna \(7b\), Ben Ö \(7b\), cleo .* none is called s18"):
         points("05-2", tmp_path / "s18" / "sums")
 

@@ -28,6 +28,9 @@ EXAM = 50_000
 REVIEW = 100_000
 """Number of the first set of numbers that is asked in a review; it earns no points."""
 
+PSEUDONYM = "learner-"
+"""How a name begins that was made up for a learner who gave none; four hexadecimal digits follow."""
+
 _TRIES = 2000
 
 
@@ -59,6 +62,18 @@ def run_number(given: dict) -> int:
 def normal_form(field: Any) -> str:
     """Return a name as it is compared: NFC, stripped, casefolded."""
     return unicodedata.normalize("NFC", str(field)).strip().casefold()
+
+
+def is_pseudonym(learner: str) -> bool:
+    """Whether a name was made up here.
+
+    Examples
+    --------
+    >>> is_pseudonym("learner-1c42"), is_pseudonym("anna")
+    (True, False)
+    """
+    tail = learner.removeprefix(PSEUDONYM)
+    return tail != learner and len(tail) == 4 and set(tail) <= set("0123456789abcdef")
 
 
 def pick(rng: np.random.Generator, values: Sequence) -> Any:

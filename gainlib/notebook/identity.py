@@ -12,12 +12,11 @@ from gainlib.exercises import Events, Record, tally
 from gainlib.exercises.classcode import has_tag, is_mistyped
 from gainlib.exercises.events import identity as whose
 from gainlib.exercises.record import refused
-from gainlib.exercises.variants import normal_form
+from gainlib.exercises.variants import PSEUDONYM, is_pseudonym, normal_form
 from gainlib.notebook import whereabouts
 from gainlib.notebook.course import course_for, only_code
 
 WHO_FILE = "learner.json"
-_PREFIX = "learner-"
 
 
 def kept(folder: Path) -> dict:
@@ -159,16 +158,4 @@ def forget(folder: Path) -> None:
 
 def pseudonym() -> str:
     """Return a name for somebody who gave none."""
-    return f"{_PREFIX}{secrets.token_hex(2)}"
-
-
-def is_pseudonym(learner: str) -> bool:
-    """Whether a name was made up here.
-
-    Examples
-    --------
-    >>> is_pseudonym(pseudonym()), is_pseudonym("anna")
-    (True, False)
-    """
-    tail = learner.removeprefix(_PREFIX)
-    return tail != learner and len(tail) == 4 and set(tail) <= set("0123456789abcdef")
+    return f"{PSEUDONYM}{secrets.token_hex(2)}"

@@ -19,6 +19,7 @@ from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import same_name
 from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.result import gradebook
+from gainlib.exercises.variants import is_pseudonym
 
 RECORD, TAG, TIMEOUT_S = "record", "workbook", 600
 SETTINGS = f"""\
@@ -97,7 +98,8 @@ def write_assignment(course: str | Path, notebook: str | Path, lab: str, name: s
 def points(id: str, folder: str | Path = ".") -> float:
     """Return what the record in the folder of an assignment earns in an exercise; 0 without one.
 
-    Of several people in it the one counts whom nbgrader hands in for: the name of the folder above.
+    Of several people in it the one counts whom nbgrader hands in for: the name of the folder above. What was answered
+    before a name was given does not count beside what was answered under it.
 
     Raises
     ------
@@ -108,9 +110,11 @@ def points(id: str, folder: str | Path = ".") -> float:
     with redirect_stderr(StringIO()):  # nbgrader gives no points where anything is told there
         book = _marked(folder, exercise(id).lab)
     student = folder.parent.name
-    own = [who for who in book.names if who[1] == same_name(student)] or list(book.names)
+    answered = [who for who in book.names if any(row.counts for row in book.of(who))]
+    named = [who for who in answered if not is_pseudonym(who[1])] or answered
+    own = [who for who in named if who[1] == same_name(student)] or named
     if len({learner for _, learner in own}) > 1:
-        told = ", ".join(map(shown_name, book.names.values()))
+        told = ", ".join(shown_name(book.names[who]) for who in own)
         raise GainlibError(
             f"the record holds answers of {told}, and none is called {student}; keep one learner's lines"
         )
