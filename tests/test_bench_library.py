@@ -8,10 +8,11 @@ import pytest
 
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
-from gainlib.mix import checkup, paths, stretches
+from gainlib.mix import checkup, paths, plan, sheet_of, stretches
 from gainlib.mix.chainsfile import take_balance
 from gainlib.mix.paths import pasted_path
 from gainlib.mix.stretches import bus_excerpt
+from gainlib.notebook.bench_work import Work
 from gainlib.processors import Compressor, Filter
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Session, Strip
@@ -121,3 +122,17 @@ def test_a_copy_is_named_and_a_mere_likeness_is_not():
     stems = {"one": one, "half": one / 2, "like": one + 0.1 * other, "other": other}
     found = checkup([Strip(name, Audio(samples, RATE)) for name, samples in stems.items()])
     assert {stem.name for stem in found if "duplicate" in stem.tags} == {"half"}
+
+
+def test_a_bar_never_goes_back():
+    shares, told = [], []
+
+    def work(tell):
+        planned = plan(song(seconds=2.0), checked=False)
+        return sheet_of(song(seconds=2.0), planned, progress=lambda *row: (told.append(row), tell(*row)))
+
+    for each in (work, lambda tell: [tell("check", 4, 4), tell("bus report", 0, 2), tell("bus report", 2, 2)]):
+        shares.clear()
+        Work().now(each, lambda _: None, lambda share, _text: shares.append(share))
+        assert shares == sorted(shares) and shares[-1] == 1.0
+    assert [done for _, done, _ in told] == sorted(done for _, done, _ in told) and {row[2] for row in told} == {4}

@@ -132,9 +132,10 @@ def sheet_of(
     -------
     sheet : Sheet
     """
-    stems = checkup(found.strips, progress) if stems is None else stems
-    told = progress or (lambda *_: None)
-    told("bus report", 0, 2)
+    told, looked = progress or (lambda *_: None), len(found.strips) if stems is None else 0
+    if stems is None:
+        stems = checkup(found.strips, lambda label, done, _: told(label, done, looked + 2))
+    told("bus report", looked, looked + 2)
     halt = Event()
     with ThreadPoolExecutor(2) as pool:
         try:
@@ -142,7 +143,7 @@ def sheet_of(
         except BaseException:  # an interrupt: let the other one come to an end as well
             halt.set()
             raise
-    told("bus report", 2, 2)
+    told("bus report", looked + 2, looked + 2)
     return Sheet(found, plan, target_dbtp, tuple(stems), console_rows(plan), before, after, tuple(notes), made)
 
 

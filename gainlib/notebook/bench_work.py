@@ -101,15 +101,16 @@ class Work:
         future.add_done_callback(lambda done: loop.call_soon_threadsafe(finish, done))
 
     def _teller(self, told):
-        last = [0.0]
+        last, highest = 0.0, 0.0
 
         def tell(label, done, total):
+            nonlocal last, highest
             if self._halt.is_set():
                 raise Stopped
             now = time.monotonic()
-            if now - last[0] >= REPORT_EVERY_S or done in (0, total):
-                last[0] = now
+            if now - last >= REPORT_EVERY_S or done in (0, total):
+                last, highest = now, max(highest, done / total if total else 0.0)  # a bar never goes back
                 text = WORDS.get(label, label).format(done=f"{done:.0f}", total=f"{total:.0f}")
-                told(done / total if total else 0.0, text)
+                told(highest, text)
 
         return tell

@@ -67,4 +67,7 @@ class ListenStep(Step):
 def _both(tell, before, after, start_s):
     from gainlib.mix.stretches import bus_excerpt
 
-    return tuple(bus_excerpt(session, start_s, LENGTH_S, tell) for session in (before, after))
+    def half(k):
+        return lambda label, done, total: tell(label, k * total + done, 2 * total)
+
+    return tuple(bus_excerpt(each, start_s, LENGTH_S, half(k)) for k, each in enumerate((before, after)))
