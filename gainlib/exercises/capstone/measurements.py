@@ -22,7 +22,6 @@ import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.demo import demo_session
-from gainlib.demo.recordings import BARS, BEAT_S
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.controls import applied
 from gainlib.exercises.remembered import remembered
@@ -36,7 +35,6 @@ from gainlib.session.strip import BUS
 STEPS_24 = 2.0**23
 DITHER, SILENT_PART = 1 / 6, 1.5  # of the silent stem the dither is rounded too
 METERS = ("sample_peak", "rms", "active")
-REFRAIN_S, HEARD_S = (BARS - 4) * 4 * BEAT_S, 10.0
 _AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**27, 512, 256, 2
 
 
@@ -302,24 +300,6 @@ def in_24_bit(block: np.ndarray) -> np.ndarray:
 def _null_db(mix, parts, dither):
     scale = float(np.linalg.norm(mix))
     return float(ratio_to_db(np.hypot(np.linalg.norm(mix - parts), np.sqrt(dither)) / scale)) if scale else 0.0
-
-
-# ---------------------------------------------------------------------------------------------------------- to be heard
-
-
-def strip_heard(answer: dict, given: dict, name: str) -> tuple[Audio, Audio]:
-    """Return the refrain of a stem as it came, and of its strip ahead of the fader, float32."""
-    session = assignment.session(given)
-    strip = session.strip(name).with_(audio=_passed(given["seed"], name, answer[name]).post)
-    bare = strip.with_(polarity=1, dc_block=False, trim_db=0.0, inserts=(), sends=(), to=())
-    post = Session((bare.with_(post_trim_db=answer[name]["post_trim_db"]),)).render().audio(f"{name}/post")
-    return _refrain(session.strip(name).audio, "stem"), _refrain(post, "strip")
-
-
-def _refrain(audio, name):
-    start = round(REFRAIN_S * audio.rate_hz)
-    cut = audio.samples[start : start + round(HEARD_S * audio.rate_hz)].astype(np.float32)
-    return Audio(cut, audio.rate_hz, name)
 
 
 # ------------------------------------------------------------------------------------------------- stems as they arrive

@@ -17,6 +17,7 @@ from gainlib.notebook.live import TableView
 from gainlib.notebook.panels import place_of
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion
+from gainlib.session import Session, Strip
 from gainlib.words import level_text
 
 GRADES = ((90, "passed with distinction"), (70, "passed"))
@@ -25,8 +26,7 @@ GRADED, PRACTICE = "a run that counts", "practice: all hints are free, no points
 FOLDER = "lab-12-export"
 WHOLE_MIX = "the whole mix"
 NOW = "now"
-HEARD_MIX = "You hear the refrain. Gains behind the boxes are heard as you move them, those ahead when you let go."
-HEARD = "You hear the refrain: listen to what has changed, not to how loud it is."
+HEARD = "You hear the refrain. Gains behind the boxes are heard as you move them, those ahead when you let go."
 
 
 def panel(name: str, learner):
@@ -207,12 +207,11 @@ class SessionPanel(Panel):
         super().__init__(self.question.over(), self._stage, self._heard)
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
-        self._background = BackgroundTask(self, self._rendered, self._hear, lambda: None)
         self._new_desk()
         self.places.watch(self.guarded(self._told))
         self.run.observe(self.guarded(lambda _change: self._switch()), "value")
         self.another.on_click(self.guarded(lambda _button: self._ask_for_another()))
-        self.hear_strip.on_click(self.guarded(lambda _button: self._ask_to_hear(self.desk.setting.strip)))
+        self.hear_strip.on_click(self.guarded(lambda _button: self._hear_the_strip(self.desk.setting.strip)))
         self.hear_mix.on_click(self.guarded(lambda _button: self._hear_the_mix()))
 
     def _first(self):
@@ -235,7 +234,7 @@ class SessionPanel(Panel):
         else:
             self.desk.place(self.places.values)
             if self._mix is not None:
-                self._mix.update({NOW: self._placed()})
+                self._mix.update(self._now())
 
     def _switch(self):
         self._learner.practise(self._first(), self.run.value == PRACTICE)
@@ -246,30 +245,28 @@ class SessionPanel(Panel):
 
     # ---- what is heard ---------------------------------------------------------------------------------------------
 
-    def _ask_to_hear(self, name):
-        self._background.ask(self.places.given, copy.deepcopy(self.places.values), name)
-
-    @staticmethod
-    def _rendered(progress, given, placed, name):
-        progress(0.2, "Rendering …")
-        stem, strip = measurements.strip_heard(placed, given, name)
-        return {"stem": stem, "strip": strip}
-
-    def _hear(self, sounds):
-        from gainlib.notebook.listen import Player
-
-        self._heard.children, self._mix = (Player(sounds, note=HEARD),), None
-
     def _placed(self):
         return assignment.staged(self.places.values, self.places.given)
 
     def _hear_the_mix(self):
+        self._hear({"as found": assignment.session(self.places.given)}, lambda: {NOW: self._placed()})
+
+    def _hear_the_strip(self, name):
+        stem = Strip(name, assignment.session(self.places.given).strip(name).audio)
+        alone = {"fader_db": 0.0, "pan": 0.0, "mute": False, "solo": False, "sends": (), "to": stem.to}
+        faders = [f"{name}/{field}" for field in alone]
+        self._hear(
+            {"stem": Session((stem,))}, lambda: {"strip": Session((self._placed().strip(name).with_(**alone),))}, faders
+        )
+
+    def _hear(self, was, now, held=()):
+        """Play what was and what is now; `held` are controls that are not heard."""
         from gainlib.notebook.mixing import MixPlayer
 
-        given = self.places.given
-        listen, found = lab12.heard_mix(given), assignment.session(given)
-        ties, mixes = self.desk.ties(listen), {"as found": found, NOW: self._placed()}
-        self._mix = MixPlayer(mixes, *listen.part(found), ties=ties, note=HEARD_MIX)
+        listen, mixes = lab12.heard_mix(self.places.given), was | now()
+        ties, following = self.desk.ties(listen), {name: list(held) for name in now()}
+        part = listen.part(next(iter(was.values())))
+        self._now, self._mix = now, MixPlayer(mixes, *part, ties=ties, note=HEARD, held=following)
         self._heard.children = (self._mix,)
 
 
