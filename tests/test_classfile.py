@@ -7,6 +7,7 @@ import pytest
 from school import CLASS, Writer, rows_of, run
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.classcode import new_secret
 from gainlib.exercises.gradebook import course_of, gradebook, read_class
 from gainlib.exercises.sets import EXAM
 
@@ -76,6 +77,8 @@ def test_the_class_file_is_found(tmp_path, capsys):
     path, elsewhere = write(tmp_path, HEAD), tmp_path / "other"
     assert run("gradebook", path, "--csv", tmp_path / "m.csv") == 2 and "its hand_in" in capsys.readouterr().err
     (tmp_path / "in").mkdir()
+    for own in (path, new_secret(tmp_path)):
+        assert run("gradebook", tmp_path, "--csv", own) == 2 and "class's own file" in capsys.readouterr().err
     assert [course_of(each)[1] for each in (path, tmp_path, tmp_path / "in")] == [tmp_path / "in"] * 3
     assert course_of(tmp_path / "in")[0].path == path and course_of(elsewhere) == (None, elsewhere)
 

@@ -63,8 +63,8 @@ def run(options: argparse.Namespace) -> int:
     from gainlib.exercises.gradebook import collect, gradebook
 
     _check_lab(options)
-    targets = _targets(options)
     course, folder = _course(options)
+    targets = _targets(options, course.files if course else ())
     own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), *(course.files if course else ())]
     handed = collect(folder, {path.resolve() for path in own if path})
     listed, overrides, aliases, problems = _lists(options, handed)
@@ -198,17 +198,19 @@ def _course(options):
     return course, require(folder)
 
 
-def _targets(options):
+def _targets(options, kept):
     """Check where the results shall go before anything long begins."""
     asked = {name: getattr(options, name) for name in ("csv", "html", "wide", "questions")}
     targets = {name: path_of(text) if text else None for name, text in asked.items()}
-    given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options))]
+    given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options), *kept)]
     for name, target in targets.items():
         if target is None:
             continue
         check_target(options, target, f"--{name}")
         if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
-            options.usage_error(f"{target} is a record or a list by its name; choose another name for --{name}")
+            options.usage_error(
+                f"{target} is a record, a list or the class's own file; choose another name for --{name}"
+            )
         given.append(target.resolve())
     return targets
 
