@@ -42,6 +42,17 @@ def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str
     return f"{prefix}{abs(value):.{digits}f}"
 
 
+def count(number: int, what: str) -> str:
+    """Return a number with what is counted.
+
+    Examples
+    --------
+    >>> count(1, "stem"), count(11, "stem")
+    ('1 stem', '11 stems')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def time_text(minutes: float) -> str:
     """Return a length of time as one says it.
 

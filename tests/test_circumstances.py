@@ -163,7 +163,7 @@ def test_numbers_of_another_class_code_are_noted_where_the_class_has_a_secret(tm
 def test_two_learners_of_one_name_are_noted(tmp_path):
     one, _ = worked(tmp_path / "one"), worked(tmp_path / "two", steps=3)
     assert told(tmp_path) == [
-        "3 sets of numbers were answered anew in another record, as on two computers, or by two learners of one name"
+        "3 sets of numbers answered anew in another record, as on two computers, or by two learners of one name"
     ]
     one.merge((tmp_path / "two" / "record.jsonl").read_bytes())
     assert told(tmp_path) == [], "who joins them is one learner"

@@ -161,7 +161,7 @@ def files(platform, tmp_path):
     (tmp_path / "private.pem").chmod(0o600)
     where = {"token_url": f"{platform.url}/token", "line_items_url": f"{platform.url}/course/7/lineitems"}
     said = {"client_id": "tool", **where, "key": "private.pem", "key_id": "k1", "ids": "ids.csv"}
-    (tmp_path / "lti.toml").write_text("".join(f'{name} = "{value}"\n' for name, value in said.items()))
+    (tmp_path / "lti.toml").write_text("".join(f'{name} = "{value}"\n' for name, value in said.items()), "utf-8-sig")
     return tmp_path
 
 

@@ -258,10 +258,9 @@ def _told(report, title, entries):
 
 
 def _learners(book):
-    learners: dict = {}
-    for row in book.rows:
-        learners.setdefault(row.who, []).append(row)
-    own = list(learners.values())
+    from gainlib.exercises.gradebook.export import by_learner
+
+    own = by_learner(book.rows)
     columns = [
         Column(("class", ""), tuple(plain(rows[0].class_code)[:12] for rows in own)),
         Column(("tried", ""), tuple(str(sum(row.counts for row in rows)) for rows in own)),

@@ -292,11 +292,11 @@ def _moment(value, what, zone, days=True):
     return moment
 
 
-def _number(value, what, most, above=0.0):
-    """Return a number from `above` (itself left out only for a duration) to `most`."""
+def _number(value, what, most, least=0):
+    """Return a number from `least` to `most`."""
     plain = isinstance(value, int | float) and not isinstance(value, bool)
-    if not plain or not above <= value <= most:
-        raise GainlibError(f"{what} is {shorten(value)!r}; write a number from {above:g} to {most}")
+    if not plain or not least <= value <= most:
+        raise GainlibError(f"{what} is {shorten(value)!r}; write a number from {least} to {most}")
     return float(value)
 
 
@@ -313,4 +313,4 @@ def _exam(found, labs, zone):
     if any(each.series for each in declared(lab).exercises):
         raise GainlibError(f"lab {lab} cannot be an exam, for it tells what it measures; choose another lab")
     opens = _moment(found["opens"], "opens", zone, days=False)
-    return Exam(lab, opens, opens + timedelta(minutes=_number(found["minutes"], "minutes", _MOST_MINUTES, above=1)))
+    return Exam(lab, opens, opens + timedelta(minutes=_number(found["minutes"], "minutes", _MOST_MINUTES, least=1)))

@@ -15,6 +15,7 @@ from gainlib.notebook.forms import points_text
 from gainlib.notebook.progress import MOST_BYTES
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.notebook.whereabouts import here
+from gainlib.words import count
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """
@@ -174,9 +175,7 @@ class RecordPanel(Panel):
         points = f"{earned} of {points_text(sum(lab.max_points for lab in labs))} points"
         answers = sum(event["kind"] == "answer" for event in self._shelf.events)
         time = f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S %Z}"
-        return (
-            f"{time}, {answers} answer{'s' * (answers != 1)}, {points}, check value {check_value(content.splitlines())}"
-        )
+        return f"{time}, {count(answers, 'answer')}, {points}, check value {check_value(content.splitlines())}"
 
     # ---- upload ----------------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
 from gainlib.exercises.handin import arrived
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
+from gainlib.words import count
 
 FEWEST, FASTEST_S = 10, 1.5
 """So many right answers, each this soon after the one before: who has filled in a whole page needs longer to press."""
@@ -63,8 +64,7 @@ def circumstances(
 def _links(own, linked) -> Iterator[str]:
     loose = [line for line in own if line.event.get("after") and str(line.event["after"]) not in linked]
     if loose:
-        places = "1 place" if len(loose) == 1 else f"{len(loose)} places"
-        yield f"lines are missing or were changed in {places}, the first right before [{loose[0]}]"
+        yield f"lines are missing or were changed in {count(len(loose), 'place')}, the first right before [{loose[0]}]"
     first = min((_at(line) for line in own if "after" in line.event), default=math.inf)
     bare = [line for line in own if "after" not in line.event and _at(line) > first + BACK_S]
     if bare:
@@ -112,20 +112,20 @@ def _begun_anew(own, linked) -> Iterator[str]:
             answered.setdefault((line.event["exercise"], line.event["attempt"]), set()).add(begin)
     apart = [each for each in answered.values() if len(each) > 1 and not set.intersection(*map(files.get, each))]
     if apart:
-        sets = "1 set of numbers was" if len(apart) == 1 else f"{len(apart)} sets of numbers were"
-        yield f"{sets} answered anew in another record, as on two computers, or by two learners of one name"
+        sets = f"{count(len(apart), 'set')} of numbers answered anew in another record"
+        yield f"{sets}, as on two computers, or by two learners of one name"
 
 
 def _code(own, course) -> Iterator[str]:
     code = own[-1].event["class_code"]
     answers = sum(line.event["kind"] == "answer" for line in own)
     if course and answers and course.is_for(code) and normal_form(course.typed) != normal_form(code):
-        count = "1 answer" if answers == 1 else f"{answers} answers"
-        yield f"{count} to the numbers of class code “{shorten(code)}”; that of the class is {course.typed}"
+        numbers = f"the numbers of class code “{shorten(code)}”"
+        yield f"{count(answers, 'answer')} to {numbers}; that of the class is {course.typed}"
 
 
 def _lines(lines):
-    return "1 line" if len(lines) == 1 else f"{len(lines)} lines"
+    return count(len(lines), "line")
 
 
 def _at(line):

@@ -9,6 +9,7 @@ from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.submissions import Line, moment
 from gainlib.exercises.sets import is_exam
 from gainlib.levels.printing import number
+from gainlib.words import count
 
 Who = tuple[str, str]
 OUTSIDE = "{} outside the exam, not counted"
@@ -47,7 +48,7 @@ def date_notes(events: Sequence[dict], course: Class, score, in_time) -> tuple[s
     if course.exam and course.exam.lab == lab:
         opened = course.exam.opens.timestamp()
         outside = sum(_elsewhere(each, course, lab) and (moment(each["time"]) or 0) >= opened for each in answers)
-        notes += [OUTSIDE.format(f"{outside} answer{'' if outside == 1 else 's'}")] if outside else []
+        notes += [OUTSIDE.format(count(outside, "answer"))] if outside else []
     return tuple(notes)
 
 
@@ -76,12 +77,12 @@ def _of(event, exam):
 def _sitting(own, exam, answers):
     begun = [each["time"] for each in own if each["step"] == "begin"]
     ended = [each["time"] for each in own if each["step"] == "end"]
-    count = f"{answers} answer{'' if answers == 1 else 's'}"
+    answered = count(answers, "answer")
     if not begun:
-        return f"no sitting begun, {count}"
+        return f"no sitting begun, {answered}"
     again = f", begun {len(begun)} times" if len(begun) > 1 else ""
     end = f"to {_clock(max(ended), exam)}" if ended else "on, no end written"
-    return f"from {_clock(min(begun), exam)} {end}, {count}{again}"
+    return f"from {_clock(min(begun), exam)} {end}, {answered}{again}"
 
 
 def _clock(time, exam):

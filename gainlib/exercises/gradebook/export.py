@@ -22,6 +22,7 @@ from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
 from gainlib.mix.sheet_files import one_line, tame
 from gainlib.mix.sheet_page import templates
+from gainlib.words import count
 
 HEADING = (
     *("learner", "class", "lab", "exercise", "attempts", "tries", "hints", "spent", "shown", "mastered"),
@@ -187,7 +188,7 @@ def _file_name(row, taken):
 
 def _render(template, now, **values):
     pages = templates("gainlib.exercises.gradebook")
-    pages.filters |= {"said": _said, "number": number, "shorten": shorten, "counted": _counted, "zip": zip}
+    pages.filters |= {"said": _said, "number": number, "shorten": shorten, "counted": count, "zip": zip}
     when = (now or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC")
     titles = {each.id: each.title for each in bank()}
     return pages.get_template(template).render(when=when, version=__version__, titles=titles, signs=_SIGNS, **values)
@@ -198,7 +199,3 @@ def _said(text: str, longest: int = 400) -> Markup:
     shown = one_line(text)
     shown = shown if len(shown) <= longest else f"{shown[: longest - 1]}…"
     return Markup("<bdi>{}</bdi>").format(shown) if shown else Markup("")
-
-
-def _counted(count, what):
-    return f"{count} {what}{'' if count == 1 else 's'}"

@@ -96,7 +96,7 @@ def read_platform(path: str | Path) -> Platform:
     """
     path = Path(path)
     try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
+        found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as problem:
         raise GainlibError(f"{path}: cannot be read ({problem.strerror or problem})") from None
     except ValueError as problem:

@@ -331,17 +331,6 @@ def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], fig
     return f"<table>{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
-def count(number: int, what: str) -> str:
-    """Return a number with what is counted.
-
-    Examples
-    --------
-    >>> count(1, "stem"), count(11, "stem")
-    ('1 stem', '11 stems')
-    """
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def listed(title: str, sentences: Iterable[str]) -> str:
     """Return sentences under a title as HTML, or nothing."""
     items = "".join(f"<li>{html.escape(each)}</li>" for each in sentences)

@@ -8,9 +8,9 @@ from gainlib.mix.findings import ranked
 from gainlib.notebook import figures
 from gainlib.notebook.figures.strips import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import number_text
+from gainlib.words import count, number_text
 
 HEADS = (
     "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",

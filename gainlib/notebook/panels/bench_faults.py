@@ -6,9 +6,10 @@ import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
 from gainlib.mix.guesses import FAULTS, compare_faults
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu, offer, row, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, row, sheet, table
 from gainlib.notebook.panels.bench_looked import measured
 from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.words import count
 
 LISTS = """
 **What is wrong with your stems?** This is not graded either. Make a list; an empty one says that nothing is wrong.

@@ -4,9 +4,9 @@ import html
 
 import ipywidgets as widgets
 
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, menu
+from gainlib.notebook.panels.bench_base import Slot, Step, button, menu
 from gainlib.notebook.prose import prose
-from gainlib.words import level_text
+from gainlib.words import count, level_text
 
 TEXT = """
 **Already set it yourself?** This shows where the plan differs: every control that is more than 1 dB off, without the

@@ -10,11 +10,11 @@ from gainlib.mix.paths import file_name, pasted_path, text_of
 from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.whereabouts import here
 from gainlib.session.routing import at_other_rates
-from gainlib.words import number_text
+from gainlib.words import count, number_text
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without

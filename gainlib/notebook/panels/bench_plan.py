@@ -8,9 +8,9 @@ from gainlib.mix.moves import said_once
 from gainlib.notebook import figures
 from gainlib.notebook.figures.strips import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, count, listed, menu, row, sheet, table
+from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, listed, menu, row, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import level_text
+from gainlib.words import count, level_text
 
 POLICIES = (
     ("as the song asks for", "asked"),

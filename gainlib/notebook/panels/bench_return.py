@@ -1,9 +1,9 @@
 """Step 8 of the bench: what came back from the mixer, against the plan."""
 
 from gainlib.mix.paths import pasted_path
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, listed, menu, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import number_text
+from gainlib.words import count, number_text
 
 MIX = """
 **The printed mix.** The workbook measures it, aligns it with the planned bus (in time, speed, polarity and level) and

@@ -10,9 +10,10 @@ from gainlib.audio import GainlibError
 from gainlib.levels.printing import number
 from gainlib.mix.paths import pasted_path, text_of
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.bench_base import Slot, Step, button, count, entry, menu, sheet, table
+from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
+from gainlib.words import count
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
