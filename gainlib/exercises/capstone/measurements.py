@@ -252,8 +252,8 @@ def parts_of(session: Session) -> tuple[str, ...]:
 def _measured(seed, placed, told):
     session = mixed(seed, placed)
     trace, parts = session.render(), parts_of(session)
-    bus, left = np.zeros((2, session.frames, 2))
-    mix, stems = _As24Bit(bus), {node: _As24Bit(left) for node in parts}
+    left = np.zeros((session.frames, 2))
+    mix, stems = _As24Bit(left), {node: _As24Bit(left, taken_off=True) for node in parts}
 
     def of_bus(block):
         mix.add(block)
@@ -267,20 +267,22 @@ def _measured(seed, placed, told):
     loudest = max(parts, key=lambda node: stems[node].peak)
     return Figures(
         levels=levels,
-        null_db=_null_db(bus, left, (len(parts) + SILENT_PART) * left.size * DITHER),
+        null_db=_null_db(mix.energy, left, (len(parts) + SILENT_PART) * left.size * DITHER),
         loudest_part=loudest.removesuffix("/out"),
         part_peak_dbfs=float(ratio_to_db(stems[loudest].peak)),
     )
 
 
 class _As24Bit:
-    """What passes a node, as a file of 24 bit holds it, added to a sum in whole steps."""
+    """What passes a node, as a file of 24 bit holds it, added to a sum in whole steps or taken off it."""
 
-    def __init__(self, total):
-        self.done, self.peak, self._total = 0, 0.0, total
+    def __init__(self, total, taken_off=False):
+        self.done, self.peak, self.energy, self._total, self._taken_off = 0, 0.0, 0.0, total, taken_off
 
     def add(self, block):
-        self._total[self.done : self.done + len(block)] += in_24_bit(block)
+        steps, part = in_24_bit(block), self._total[self.done : self.done + len(block)]
+        (np.subtract if self._taken_off else np.add)(part, steps, out=part)
+        self.energy += float(np.vdot(steps, steps))
         self.done += len(block)
         self.peak = max(self.peak, float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
 
@@ -297,9 +299,9 @@ def in_24_bit(block: np.ndarray) -> np.ndarray:
     return np.clip(np.rint(steps, out=steps), -STEPS_24, STEPS_24 - 1, out=steps)
 
 
-def _null_db(mix, parts, dither):
-    scale = float(np.linalg.norm(mix))
-    return float(ratio_to_db(np.hypot(np.linalg.norm(mix - parts), np.sqrt(dither)) / scale)) if scale else 0.0
+def _null_db(energy, left, dither):
+    over = float(np.linalg.norm(left)) ** 2 + dither
+    return float(ratio_to_db(np.sqrt(over / energy))) if energy else 0.0
 
 
 # ------------------------------------------------------------------------------------------------- stems as they arrive
