@@ -62,9 +62,9 @@ function moving(model, name) {
     to(values) {
       const before = model.get(name);
       values.forEach((value, row) => value !== before[row] && mine.set(row, value));
-      model.set(name, values);
       held = values;
-      go();
+      go(); // first: what is drawn here costs the message some milliseconds
+      model.set(name, values);
     },
     end() {
       clearTimeout(timer);

@@ -31,7 +31,6 @@ function render({ model, el, signal }) {
     places[row] = value;
     moved = true;
     moves.to(places);
-    paint();
   }
 
   function slider(spec, row) {
