@@ -93,9 +93,9 @@ def peak_text(session):
 
 
 def says(found, *texts):
-    """Wait until a cell's last live region says all of these."""
+    """Wait until the last live region to be seen in a cell says all of these."""
     for text in texts:
-        expect(found.locator(".gl-said").last).to_contain_text(text, use_inner_text=True, timeout=30_000)
+        expect(found.locator(".gl-said:visible").last).to_contain_text(text, use_inner_text=True, timeout=30_000)
 
 
 def shows(found, *texts):
