@@ -95,7 +95,7 @@ class ExamBox(Panel):
         self.end.layout.display = None if phase == "sitting" else "none"
         self.clock.left_s = 0.0
         if not phase:
-            self.said.say("note", "Exam", OVER)
+            self.said.say("note", "Exam", OVER) if self._learner.sat else self.said.say()
             return
         minutes = round((exam.ends - exam.opens).total_seconds() / 60)
         when = {"opens": day_and_time(exam.opens), "ends": day_and_time(exam.ends), "minutes": minutes}
