@@ -7,6 +7,7 @@ stays together, since a song that was measured once is not measured again.
 
 import contextlib
 import os
+import pathlib
 import re
 import sys
 import tempfile
@@ -155,6 +156,14 @@ def pytest_runtest_protocol(item):
     """Let no page keep the others waiting for ever, its setting up and its end included."""
     with at_most() if item.get_closest_marker("browser") else contextlib.nullcontext():
         return (yield)
+
+
+@pytest.fixture
+def entered_folder():
+    """A folder that other accounts may enter: those of pytest are closed to them."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.chmod(folder, 0o711)
+        yield pathlib.Path(folder)
 
 
 @pytest.fixture(scope="session")

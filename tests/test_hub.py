@@ -67,13 +67,16 @@ def asked(path, target, account, uid):
     """Ask for a fork as somebody; return who it was and what else it said of itself."""
     asker = os.fork()
     if not asker:
-        if os.geteuid() == 0:
-            os.setuid(uid)
-        with socket.socket(socket.AF_UNIX) as connection:
-            connection.connect(str(path))
-            connection.sendall(forked.request(account, [str(target)], {"HOME": "x"}, "/"))
-            connection.recv(9)
-            os._exit(0 if connection.recv(1) == b"" else 1)
+        try:  # whatever happens, this process must not go on with the tests
+            if os.geteuid() == 0:
+                os.setuid(uid)
+            with socket.socket(socket.AF_UNIX) as connection:
+                connection.connect(str(path))
+                connection.sendall(forked.request(account, [str(target)], {"HOME": "x"}, "/"))
+                connection.recv(9)
+                connection.recv(1)
+        finally:
+            os._exit(0)
     deadline = time.monotonic() + 20
     while not target.exists() or not target.read_text():
         assert time.monotonic() < deadline
@@ -83,13 +86,11 @@ def asked(path, target, account, uid):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a hub runs on Linux")
-def test_a_fork_is_its_askers_own_whatever_account_is_named(tmp_path):
-    for place in (tmp_path, *tmp_path.parents[:2]):
-        place.chmod(place.stat().st_mode | 0o011)
-    told, path = tmp_path / "told", tmp_path / "forks" / "socket"
+def test_a_fork_is_its_askers_own_whatever_account_is_named(entered_folder):
+    told, path = entered_folder / "told", entered_folder / "forks" / "socket"
     told.mkdir()
     told.chmod(0o777)
-    code = tmp_path / "forking.py"
+    code = entered_folder / "forking.py"
     code.write_text(FORK.format(hub=str(HUB)))
     secret = os.environ | {"JUPYTERHUB_API_TOKEN": "secret"}
     forks = subprocess.Popen([sys.executable, str(code), str(path)], env=secret)
@@ -105,7 +106,7 @@ def test_a_fork_is_its_askers_own_whatever_account_is_named(tmp_path):
         if os.geteuid() == 0:
             assert int(asked(path, told / "server", "nobody", 0)[0]) == nobody, "the hub may name an account"
         before = path.stat().st_mtime_ns
-        os.kill(int((tmp_path / "forks" / "socket.pid").read_text()), signal.SIGHUP)
+        os.kill(int((entered_folder / "forks" / "socket.pid").read_text()), signal.SIGHUP)
         while not path.exists() or path.stat().st_mtime_ns == before:
             assert forks.poll() is None and time.monotonic() < deadline
             time.sleep(0.02)
