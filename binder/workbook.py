@@ -18,7 +18,7 @@ STAMP = VENV / "workbook.json"
 LOG = VENV / "setup.log"
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 LABS = ROOT / "labs"
-SPREAD = ("-n", "2", "--dist", "loadgroup", "--no-loadscope-reorder")
+SPREAD = ("--dist", "loadgroup", "--no-loadscope-reorder", "-n")
 SUITABLE = ("3.11", "3.12", "3.13")
 
 
@@ -88,11 +88,11 @@ def test(arguments):
     everything = ["--all"] if "--all" in arguments else []
     if set(arguments) - {"--all"}:
         chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
-        return _pytest(*([] if chosen else SPREAD), *arguments)
-    # Pages come behind what keeps both processors at work; what watches the time comes last and alone.
+        return _pytest(*([] if chosen else [*SPREAD, "2"]), *arguments)
+    # Pages, which also wait for one another, come behind what keeps both processors at work; what watches the time comes last and alone.
     runs = (
-        [*SPREAD, "-m", "not browser and not timed"],
-        [*SPREAD, "-m", "browser and not timed", *_marked("browser")],
+        [*SPREAD, "2", "-m", "not browser and not timed"],
+        [*SPREAD, "3", "-m", "browser and not timed", *_marked("browser")],
         ["-m", "timed", *_marked("timed")],
     )
     with tempfile.TemporaryDirectory() as folder:

@@ -7,6 +7,7 @@ import shutil
 import nbformat
 import pytest
 from browser import opened, write_notebook
+from daily import rest
 from labhand import BARS, LABS, typed
 from playwright.sync_api import expect
 from reader import reading
@@ -145,7 +146,7 @@ def test_what_was_left_is_ended_and_nothing_came_from_elsewhere(reader):
     assert reader.errors == []
 
 
-@pytest.mark.parametrize("width", [320, 1280])
+@pytest.mark.parametrize("width", [320, rest(1280)])
 def test_the_index_by_night_and_on_a_small_screen(folder, width):
     look = {"viewport": {"width": width, "height": 720}, "color_scheme": "dark"}
     with reading(folder, **look) as reader:
