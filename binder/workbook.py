@@ -89,7 +89,8 @@ def test(arguments):
     if set(arguments) - {"--all"}:
         chosen = any(re.match(r"-n|--numprocesses|(-p)?no:xdist", argument) for argument in arguments)
         return _pytest(*([] if chosen else [*SPREAD, "2"]), *arguments)
-    # Pages, which also wait for one another, come behind what keeps both processors at work; what watches the time comes last and alone.
+    # Pages, which wait a good deal, come behind what keeps both processors at work; what watches the time comes last,
+    # and alone.
     runs = (
         [*SPREAD, "2", "-m", "not browser and not timed"],
         [*SPREAD, "3", "-m", "browser and not timed", *_marked("browser")],
