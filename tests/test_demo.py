@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 import pyloudnorm
 import pytest
+from daily import daily
 from pace import assert_within
 from scipy import fft, signal
 
@@ -179,7 +180,9 @@ def is_noisy(x, active_dbfs):
     return high - low < 2 and active_dbfs - 36 < tenth < active_dbfs - 22
 
 
-@pytest.mark.parametrize(("seed", "faults"), [(1, True), (2, True), (1, False), *((n, "drawn") for n in range(1, 6))])
+@pytest.mark.parametrize(
+    ("seed", "faults"), [(1, True), (2, True), (1, False), *daily(((n, "drawn") for n in range(1, 6)), 2)]
+)
 def test_planted_faults_are_found_by_measuring(seed, faults):
     session, truth = opened(seed, faults), fault_list(seed, faults)
     assert {stem: tags_found(session, stem) for stem in RECORDINGS} == truth

@@ -94,6 +94,7 @@ def test_a_dragged_trim_moves_the_picture_and_the_words_follow_on_release(lab):
     assert "highest at" in sentence(found) and lab.problems() == []
 
 
+@pytest.mark.exhaustive
 def test_desk_and_tasks_fit_the_window_and_no_control_moves(lab):
     found = panel(lab)
     desk = found.locator(".gl-desk").first
