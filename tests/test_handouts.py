@@ -12,16 +12,21 @@ from types import SimpleNamespace
 import pytest
 from browser import headless
 from daily import daily
+from labhand import LABS as NOTEBOOKS
 from school import Writer
+from scipy.stats import binom
 
 import gainlib
 from gainlib.__main__ import main
 from gainlib.exercises import bank, exercise, mark
 from gainlib.exercises.bank import lab_numbers
+from gainlib.labs import lab02, lab03, lab05
 from gainlib.notebook import Lab, handouts
 from gainlib.notebook.markup import html_of
+from gainlib.session.fader import FaderLaw
 
 FIRST = ("00",)
+PLANS = NOTEBOOKS / "plans"
 LABS = (*FIRST, *sorted(set(lab_numbers()) - set(FIRST)))
 CLASS = (("Åsa <Lind>", "7b"), ("Ben Okoro", "7b"), ("Maximiliane von Hohenstein-Wolkenburg", "8a"))
 PAPERS = {"A4": 210.0, "Letter": 215.9}
@@ -228,3 +233,24 @@ def test_a_lab_without_a_plan_is_named(tmp_path, monkeypatch):
     assert not (tmp_path / "lab-00-plan.html").exists()
     with pytest.raises(handouts.GainlibError, match="has no notebook"):
         handouts.cells("00")
+
+
+def test_figures_in_lesson_plans_are_those_of_formulas_and_desks():
+    """Chance: binomial tail, by scipy. Dose: 8 h at 85 dBA and half of it for each 3 dB more (NIOSH 98-126)."""
+    plans = {path.stem: " ".join(path.read_text(encoding="utf-8").split()) for path in PLANS.glob("*.md")}
+    seven, nine = (binom.sf(right - 1, 10, 0.5) for right in (7, 9))
+    assert round(1 / seven) == 6 and "chance gets there in one run of six" in plans["00"]
+    assert f"one run in {round(1 / nine)}" in plans["00"] and f"Multiply {nine:.3f} by five" in plans["00"]
+    assert [8 / 2 ** ((level - 85) / 3) for level in (88, 100)] == [4, 0.25]
+    assert "at 88 dBA four hours a day, at 100 dBA a quarter of an hour" in plans["00"]
+    desk = lab03.recording()
+    lower, highest = re.search(r"noise at ([\d, ]+) and (\d+) dB of gain", plans["03"]).groups()
+    moved = [desk.at(desk.setting(gain_db=float(each), spl_db=74.0)) for each in (*lower.split(", "), highest)]
+    found = [desk.read(run).way.signal_to_noise for run in moved]
+    assert f"of gain: {', '.join(f'{each:.0f}' for each in found)} dB." in plans["03"]
+    burst = lab02.meters().at(lab02.meters().setting(burst_ms=50.0))
+    assert f"falls to −{-(lab02.needle_max_dbfs(burst) + 18):.0f} VU" in plans["02"]
+    assert "the bus peaks 6 dB over" in plans["05"] and "peak at +6.0 dBFS" in lab05.compare()[1]
+    law = FaderLaw()
+    assert law.db_at(law.mm_at(-40)) - law.db_at(law.mm_at(-40) - 2) == pytest.approx(3, abs=0.1)
+    assert "The second is a step of 3 dB" in plans["09"]

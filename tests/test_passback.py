@@ -1,6 +1,7 @@
 """Scores sent to a learning platform, a small one on this machine that takes nothing for granted (1EdTech AGS 2.0).
 
-What it asks of a tool is written down here from the standards as remembered, not from the code that sends.
+What it asks of a tool is written down here from the standards, not from the code that sends: scopes and media types of
+line items and scores as makers of platforms print them in their guides to AGS 2.0, all else from memory.
 """
 
 import json

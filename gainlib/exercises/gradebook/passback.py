@@ -10,7 +10,8 @@ A file of the teacher, ``lti.toml``, says where::
     ids = "ids.csv"                  # learner, class, id: the platform's user ids; left out: those of the class list
 
 Each lab is a line item of the platform, made where there is none, with the lab's points and weight. The token comes for
-a signed assertion (Security Framework 1.0, section 4.1; names, scopes and media types of both standards from memory).
+a signed assertion (Security Framework 1.0, section 4.1, from memory, as are the members of a score; scopes and media
+types are those that makers of platforms print in their guides to AGS 2.0).
 
 Nothing is sent twice: what was sent stands in ``lti.sent.json`` beside the file. A platform takes no score whose time
 is not later than that of the last one (AGS 2.0, timestamp), so a second try bears the time of the first, whose reply
