@@ -134,9 +134,15 @@ def test_no_hand_out_breaks_a_rule(tmp_path, monkeypatch):
     monkeypatch.setattr(printed, "_pictures", lambda *_: pictures)  # to a rule one is like another
     written = handouts(tmp_path)
     assert len(written) == len({each.lab for each in bank()}) + 6
+    assert {"gradebook", "anna"} < {path.stem for path in written}
     with headless() as browser:
         view = browser.new_page()
         for path in written:
             view.goto(path.as_uri())
             view.evaluate(AXE)
             assert view.evaluate(VIOLATIONS) == [], path.name
+            if path.stem in ("gradebook", "anna"):
+                view.emulate_media(color_scheme="dark")
+                dark, said = view.evaluate("getComputedStyle(document.body).backgroundColor"), view.evaluate(VIOLATIONS)
+                assert (dark != "rgb(255, 255, 255)", said) == (True, []), path.name
+                view.emulate_media(color_scheme="light")
