@@ -22,10 +22,11 @@ Handbook formulas. 0 dBu: IEC 60027-3, from memory. Boltzmann constant: SI, exac
 textbook power and voltage addition.
 """
 
-from gainlib.levels.analogue import (
+from gainlib.levels.decibels import (
     BOLTZMANN,
     DBU_VOLTS,
     REFERENCE_PASCAL,
+    db_to_ratio,
     dbfs_to_dbu,
     dbu_to_dbfs,
     dbu_to_dbv,
@@ -33,13 +34,14 @@ from gainlib.levels.analogue import (
     dbv_to_dbu,
     microphone_dbu,
     noise_figure_db,
+    ratio_to_db,
     sensitivity_db,
     spl_to_pascal,
+    sum_levels_db,
     thermal_noise_dbu,
     thermal_noise_volts,
     volts_to_dbu,
 )
-from gainlib.levels.decibels import db_to_ratio, ratio_to_db, sum_levels_db
 
 __all__ = [
     "BOLTZMANN", "DBU_VOLTS", "REFERENCE_PASCAL", "db_to_ratio", "dbfs_to_dbu", "dbu_to_dbfs", "dbu_to_dbv",
