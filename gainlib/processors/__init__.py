@@ -14,21 +14,19 @@ Contents
 --------
 - ``saturation``: Saturation, AsymmetricSaturation, HardClip, Tape
 - ``dynamics``: Compressor, Limiter, Gate
-- ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock, and ``reverb``: Reverb
-- ``analogue``: AnalogueStage, Quantiser; ``recording``: Preamp, Converter
+- ``linear``: Filter, Delay, Tremolo, Polarity, DCBlock, Reverb
+- ``recording``: AnalogueStage, Quantiser, Preamp, Converter
 - ``blackbox``: BlackBox, which is no model but holds the place of a black box; ``controls``: what can be set on each
 """
 
 from difflib import get_close_matches
 
 from gainlib.audio import GainlibError
-from gainlib.processors.analogue import AnalogueStage, Quantiser
 from gainlib.processors.base import Processor, Stream
 from gainlib.processors.blackbox import BlackBox
 from gainlib.processors.dynamics import Compressor, Gate, Limiter
-from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Tremolo
-from gainlib.processors.recording import Converter, Preamp
-from gainlib.processors.reverb import Reverb
+from gainlib.processors.linear import DCBlock, Delay, Filter, Polarity, Reverb, Tremolo
+from gainlib.processors.recording import AnalogueStage, Converter, Preamp, Quantiser
 from gainlib.processors.saturation import AsymmetricSaturation, HardClip, Saturation, Tape
 
 __all__ = [
@@ -56,19 +54,13 @@ __all__ = [
     "names",
 ]
 
-_KINDS = (
-    *(Saturation, AsymmetricSaturation, HardClip, Tape),
-    *(Compressor, Limiter, Gate),
-    *(Filter, Delay, Reverb, Tremolo, Polarity, DCBlock),
-    *(AnalogueStage, Quantiser, Preamp, Converter),
-)
-_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in (*_KINDS, BlackBox)}
+_BY_NAME: dict[str, type[Processor]] = {kind.__name__: kind for kind in Processor.__subclasses__()}
 _FORMER = {"Unseen": "BlackBox"}  # names in files of an earlier version, read for one more
 
 
 def names() -> tuple[str, ...]:
     """Return the class names of all models, sorted."""
-    return tuple(sorted(kind.__name__ for kind in _KINDS))
+    return tuple(sorted(_BY_NAME.keys() - {"BlackBox"}))
 
 
 def named(name: str) -> type[Processor]:

@@ -1,9 +1,9 @@
-"""What a processor is and how it runs: the base class, and streams in blocks."""
+"""What a processor is and how it runs: the base class, the fields it is made of, and streams in blocks."""
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar, Protocol
 
 import numpy as np
 
@@ -27,7 +27,8 @@ class Stream(Protocol):
 class Processor:
     """Base of all processors.
 
-    A subclass is a frozen dataclass of plain numbers whose units stand in the field names, and gives ``_start``.
+    A subclass is a frozen dataclass of plain numbers whose units stand in the field names, and gives ``_start``. What
+    a field may hold stands beside it: ``number``, ``whole``, ``flag``, ``choice``.
     The latency a model has is cut inside its stream, so that a bypass lines up to the sample.
 
     Attributes
@@ -39,11 +40,14 @@ class Processor:
     """
 
     linear: ClassVar[bool] = False
+    reference_dbfs: ClassVar[float | None] = None
 
-    @property
-    def reference_dbfs(self) -> float | None:
-        """Average input level the model is built for, or None."""
-        return None
+    def __post_init__(self):
+        for each in fields(self):
+            value = getattr(self, each.name)
+            wrong = each.metadata["wrong"](value) if "wrong" in each.metadata else None
+            if wrong:
+                raise GainlibError(f"{type(self).__name__}: {each.name} is {wrong}")
 
     def stream(self, rate_hz: int, channels: int) -> Stream:
         """Start a fresh run for audio of this rate and channel count.
@@ -77,39 +81,60 @@ class Processor:
         """Start a fresh run; rate and count are checked."""
         raise NotImplementedError(f"{type(self).__name__} gives no stream")
 
-    def _number(self, field: str, low: float = -math.inf, high: float = math.inf, *, above: float | None = None):
-        """Refuse a field that is no finite number from `low` to `high`, or not above `above`."""
-        value = getattr(self, field)
+
+# ---- fields, and what each of them takes -----------------------------------------------------------------------------
+
+
+def number(
+    default: float | None,
+    low: float = -math.inf,
+    high: float = math.inf,
+    *,
+    above: float = -math.inf,
+    none: bool = False,
+) -> Any:
+    """Make a field for a finite number from `low` to `high`, above `above`; or for None, if that is its default."""
+
+    def wrong(value):
+        if value is None and (none or default is None):
+            return None
         if isinstance(value, bool) or not hasattr(type(value), "__float__"):
-            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; give a number")
-        if above is not None and not above < value <= high:
+            return f"{value!r}; give a number"
+        if above > -math.inf and not above < value <= high:
             upper = f" up to {high:g}" if high < math.inf else ""
-            raise GainlibError(
-                f"{type(self).__name__}: {field} is {value}; give a finite number above {above:g}{upper}"
-            )
-        if not (low <= value <= high and math.isfinite(value)):
-            raise GainlibError(f"{type(self).__name__}: {field} is {value}; give {_range(low, high)}")
+            return f"{value}; give a finite number above {above:g}{upper}"
+        return None if low <= value <= high and math.isfinite(value) else f"{value}; give {_range(low, high)}"
 
-    def _whole(self, field: str, low: int, high: int | None = None):
-        """Refuse a field that is no whole number from `low` to `high`."""
-        value = getattr(self, field)
+    return field(default=default, metadata={"wrong": wrong})
+
+
+def whole(default: int, low: int, high: float = math.inf) -> Any:
+    """Make a field for a whole number from `low` to `high`."""
+
+    def wrong(value):
         if isinstance(value, bool) or not isinstance(value, int | np.integer):
-            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; give a whole number")
-        if value < low or (high is not None and value > high):
-            upper = f"from {low} to {high}" if high is not None else f"from {low} up"
-            raise GainlibError(f"{type(self).__name__}: {field} is {value}; give a whole number {upper}")
+            return f"{value!r}; give a whole number"
+        upper = f"to {high}" if high < math.inf else "up"
+        return None if low <= value <= high else f"{value}; give a whole number from {low} {upper}"
 
-    def _flag(self, field: str):
-        """Refuse a field that is neither True nor False."""
-        value = getattr(self, field)
-        if not isinstance(value, bool):
-            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; it is True or False")
+    return field(default=default, metadata={"wrong": wrong})
 
-    def _choice(self, field: str, known: tuple[str, ...]):
-        """Refuse a field that is none of some words."""
-        value = getattr(self, field)
-        if value not in known:
-            raise GainlibError(f"{type(self).__name__}: {field} is {value!r}; there is {', '.join(known)}")
+
+def flag(default: bool) -> Any:
+    """Make a field for True or False."""
+    return field(
+        default=default,
+        metadata={"wrong": lambda value: None if isinstance(value, bool) else f"{value!r}; it is True or False"},
+    )
+
+
+def choice(known: tuple[str, ...]) -> Any:
+    """Make a field for one of some words, the first unless told."""
+
+    def wrong(value):
+        return None if value in known else f"{value!r}; there is {', '.join(known)}"
+
+    return field(default=known[0], metadata={"wrong": wrong, "choices": known})
 
 
 def _range(low, high):
@@ -120,27 +145,7 @@ def _range(low, high):
     return f"a number from {low:g} to {high:g}" if low > -math.inf else f"a finite number up to {high:g}"
 
 
-class ZeroLatencyStream:
-    """A stream that gives each block back at once.
-
-    Parameters
-    ----------
-    run : callable
-        Takes a float64 block of shape (frames, channels) and returns one of the same shape.
-    channels : int
-        Number of channels.
-    """
-
-    def __init__(self, run: Run, channels: int):
-        self._run, self._channels = run, channels
-
-    def push(self, block: np.ndarray) -> np.ndarray:
-        """Return the block, processed."""
-        return self._run(checked_block(block, self._channels))
-
-    def flush(self) -> np.ndarray:
-        """Return no frames."""
-        return np.zeros((0, self._channels))
+# ---- streams ---------------------------------------------------------------------------------------------------------
 
 
 class Aligned:
@@ -150,15 +155,14 @@ class Aligned:
     ----------
     run : callable
         Takes a float64 block of shape (frames, channels) and returns one of the same shape, `latency` frames late.
-    latency : int
-        Frames to cut.
     channels : int
         Number of channels.
+    latency : int
+        Frames to cut; without any, each block comes back at once.
     """
 
-    def __init__(self, run: Run, latency: int, channels: int):
-        self._run, self._latency, self._channels = run, latency, channels
-        self._early = latency
+    def __init__(self, run: Run, channels: int, latency: int = 0):
+        self._run, self._channels, self._latency, self._early = run, channels, latency, latency
 
     def push(self, block: np.ndarray) -> np.ndarray:
         """Return what is ready: `latency` frames less than came in so far."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.processors.base import Processor, ZeroLatencyStream
+from gainlib.processors.base import Aligned, Processor, flag, number
 
 LONGEST = 60
 
@@ -45,26 +45,20 @@ class BlackBox(Processor):
     (1.5, 2.9)
     """
 
-    reference_dbfs: float | None = -18.0
+    reference_dbfs: float | None = number(-18.0, -60.0, 24.0, none=True)
     name: str = ""
-    level_free: bool = False
+    level_free: bool = flag(False)
     gains: tuple[tuple[float, float], ...] = ()
-    ceiling_dbfs: float | None = None
-    noise_dbfs: float | None = None
-    fed_dbfs: float | None = None
+    ceiling_dbfs: float | None = number(None, -80.0, 24.0)
+    noise_dbfs: float | None = number(None, -400.0, 24.0)
+    fed_dbfs: float | None = number(None, -400.0, 60.0)
 
     def __post_init__(self):
+        super().__post_init__()
         if not isinstance(self.name, str) or not self.name.isprintable() or len(self.name) > LONGEST:
             raise GainlibError(
                 f"BlackBox: name is {self.name!r}; give up to {LONGEST} letters on one line, such as 'opto'"
             )
-        self._flag("level_free")
-        for field, low, high in (
-            ("reference_dbfs", -60.0, 24.0), ("ceiling_dbfs", -80.0, 24.0),
-            ("noise_dbfs", -400.0, 24.0), ("fed_dbfs", -400.0, 60.0),
-        ):  # fmt: skip
-            if getattr(self, field) is not None:
-                self._number(field, low, high)
         try:
             curve = np.array(self.gains, float).reshape(-1, 2)
         except (TypeError, ValueError):
@@ -114,7 +108,6 @@ class BlackBox(Processor):
         """
         return f"black box “{self.name}”" if self.name else "black box"
 
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run; each block comes back at once, with the gain that was measured."""
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         gain = 10.0 ** (self.gain_db / 20.0)
-        return ZeroLatencyStream((lambda block: block * gain) if self.measured else (lambda block: block), channels)
+        return Aligned((lambda block: block * gain) if self.measured else (lambda block: block), channels)

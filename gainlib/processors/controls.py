@@ -8,11 +8,8 @@ from dataclasses import MISSING, dataclass, fields
 from decimal import Decimal
 
 from gainlib.processors import Processor, names
-from gainlib.processors.analogue import DITHERS
-from gainlib.processors.linear import KINDS
 
 UNITS = {"dbfs": "dBFS", "dbtp": "dBTP", "dbu": "dBu", "dba": "dBA", "db": "dB", "mv": "mV/Pa", "s": "s", "hz": "Hz"}
-CHOICES = {("Filter", "kind"): KINDS, ("Quantiser", "dither"): DITHERS}
 ABOUT = {
     "AnalogueStage": "noise floor and supply rails of an analogue stage",
     "AsymmetricSaturation": "saturating stage, the two halves of the wave unlike",
@@ -76,17 +73,15 @@ def controls(kind: type[Processor]) -> tuple[Control, ...]:
     >>> [each.choices[:2] for each in controls(named("Filter")) if each.choices]
     [('highpass', 'lowpass')]
     """
-    return tuple(_control(kind.__name__, each) for each in fields(kind) if each.name not in NO_CONTROLS)
+    return tuple(_control(each) for each in fields(kind) if each.name not in NO_CONTROLS)
 
 
-def _control(name, field):
+def _control(field):
     words = field.name.split("_")
     unit = UNITS.get(words[-1], "") if len(words) > 1 else ""
     default = None if field.default is MISSING else field.default
-    return Control(
-        field.name, " ".join(words[:-1] if unit else words), unit, default,
-        CHOICES.get((name, field.name), ()), default is None,
-    )  # fmt: skip
+    label = " ".join(words[:-1] if unit else words)
+    return Control(field.name, label, unit, default, field.metadata.get("choices", ()), default is None)
 
 
 def kinds_in_words() -> dict[str, str]:

@@ -15,7 +15,7 @@ import numpy as np
 from gainlib import kernels_dynamics
 from gainlib.audio import Audio
 from gainlib.meters import interpolator
-from gainlib.processors.base import Aligned, Processor, ZeroLatencyStream
+from gainlib.processors.base import Aligned, Processor, number
 
 WORKING_REDUCTION_DB = 6.0
 LONGEST_HOLD_S = 0.020
@@ -85,20 +85,12 @@ class Compressor(Processor):
     [-30.0, -20.0, -17.5]
     """
 
-    threshold_dbfs: float = -20.0
-    ratio: float = 3.0
-    knee_db: float = 6.0
-    attack_s: float = 0.010
-    release_s: float = 0.120
-    makeup_db: float = 0.0
-
-    def __post_init__(self):
-        self._number("threshold_dbfs")
-        self._number("ratio", 1.0)
-        self._number("knee_db", 0.0)
-        self._number("attack_s", 0.0)
-        self._number("release_s", 0.0)
-        self._number("makeup_db", -120.0, 120.0)
+    threshold_dbfs: float = number(-20.0)
+    ratio: float = number(3.0, 1.0)
+    knee_db: float = number(6.0, 0.0)
+    attack_s: float = number(0.010, 0.0)
+    release_s: float = number(0.120, 0.0)
+    makeup_db: float = number(0.0, -120.0, 120.0)
 
     @property
     def reference_dbfs(self) -> float:
@@ -119,9 +111,8 @@ class Compressor(Processor):
         return following.reduction(_followed(audio, following.latency))[following.latency :]
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run at rest; the last frames come at the flush."""
         following = _Following(self, rate_hz, channels)
-        return Aligned(following.run, following.latency, channels)
+        return Aligned(following.run, channels, following.latency)
 
 
 class _Following:
@@ -171,14 +162,9 @@ class Limiter(Processor):
         Time to 63 % of the way back.
     """
 
-    ceiling_dbtp: float = -1.0
-    lookahead_s: float = 0.002
-    release_s: float = 0.080
-
-    def __post_init__(self):
-        self._number("ceiling_dbtp")
-        self._number("lookahead_s", 0.0, 1.0)
-        self._number("release_s", 0.0)
+    ceiling_dbtp: float = number(-1.0)
+    lookahead_s: float = number(0.002, 0.0, 1.0)
+    release_s: float = number(0.080, 0.0)
 
     def static_db(self, level_dbfs) -> np.ndarray:
         """Return the peak level of a steady sine that comes in at `level_dbfs`."""
@@ -193,9 +179,8 @@ class Limiter(Processor):
         return np.maximum(-20.0 * np.log10(gain), 0.0)
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run at rest; the last frames come at the flush."""
         first, second = (_Limiting(self, rate_hz, channels) for _ in range(2))
-        return Aligned(lambda block: second.run(first.run(block)), first.latency + second.latency, channels)
+        return Aligned(lambda block: second.run(first.run(block)), channels, first.latency + second.latency)
 
 
 class _Limiting:
@@ -243,20 +228,12 @@ class Gate(Processor):
         Time to 63 % of the way open, time it stays open, time to 63 % of the way closed.
     """
 
-    open_dbfs: float = -50.0
-    hysteresis_db: float = 4.0
-    range_db: float = 60.0
-    attack_s: float = 0.001
-    hold_s: float = 0.040
-    release_s: float = 0.120
-
-    def __post_init__(self):
-        self._number("open_dbfs")
-        self._number("hysteresis_db", 0.0)
-        self._number("range_db", 0.0)
-        self._number("attack_s", 0.0)
-        self._number("hold_s", 0.0)
-        self._number("release_s", 0.0)
+    open_dbfs: float = number(-50.0)
+    hysteresis_db: float = number(4.0, 0.0)
+    range_db: float = number(60.0, 0.0)
+    attack_s: float = number(0.001, 0.0)
+    hold_s: float = number(0.040, 0.0)
+    release_s: float = number(0.120, 0.0)
 
     def static_db(self, level_dbfs) -> np.ndarray:
         """Return the peak level of a steady sine that comes in at `level_dbfs` and finds the gate closed."""
@@ -268,9 +245,8 @@ class Gate(Processor):
         gain = _Gating(self, audio.rate_hz).gain(np.ascontiguousarray(audio.samples, dtype=np.float64))
         return np.maximum(-20.0 * np.log10(gain), 0.0)
 
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run, closed; each block comes back at once."""
-        return ZeroLatencyStream(_Gating(self, rate_hz).run, channels)
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
+        return Aligned(_Gating(self, rate_hz).run, channels)
 
 
 class _Gating:

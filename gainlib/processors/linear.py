@@ -12,11 +12,14 @@ import numpy as np
 
 from gainlib import kernels_meters
 from gainlib.audio import GainlibError
-from gainlib.processors.base import Aligned, Processor, ZeroLatencyStream
+from gainlib.audio.types import checked_block
+from gainlib.processors.base import Aligned, Processor, choice, flag, number, whole
 
 KINDS = ("highpass", "lowpass", "peaking", "lowshelf", "highshelf")
 FRACTION_TAPS = 48
 FRACTION_BETA = 9.0
+LENGTH_IN_DECAYS = 1.5
+PARTITION_FRAMES = 8192
 
 
 @dataclass(frozen=True)
@@ -155,22 +158,15 @@ class Filter(Processor):
     """
 
     linear: ClassVar[bool] = True
-    kind: str = "highpass"
-    frequency_hz: float = 80.0
-    q: float = 0.7071
-    gain_db: float = 0.0
+    kind: str = choice(KINDS)
+    frequency_hz: float = number(80.0, above=0.0)
+    q: float = number(0.7071, above=0.0)
+    gain_db: float = number(0.0, -60.0, 60.0)
 
-    def __post_init__(self):
-        self._choice("kind", KINDS)
-        self._number("frequency_hz", above=0.0)
-        self._number("q", above=0.0)
-        self._number("gain_db", -60.0, 60.0)
-
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run from rest; each block comes back at once."""
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         check_below_half("Filter", self.frequency_hz, rate_hz)
         section = cookbook(self.kind, self.frequency_hz, self.q, self.gain_db, rate_hz)
-        return ZeroLatencyStream(Biquads([section], channels).run, channels)
+        return Aligned(Biquads([section], channels).run, channels)
 
 
 @dataclass(frozen=True)
@@ -187,21 +183,17 @@ class Delay(Processor):
     """
 
     linear: ClassVar[bool] = True
-    time_s: float = 0.0
-
-    def __post_init__(self):
-        self._number("time_s", 0.0, 60.0)
+    time_s: float = number(0.0, 0.0, 60.0)
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run; a delay with a part of a sample gives its last frames at the flush."""
         whole, part = divmod(self.time_s * rate_hz, 1.0)
         if part < 1e-9 or part > 1.0 - 1e-9:
-            return Aligned(_Late(np.ones(1), round(self.time_s * rate_hz), channels).run, 0, channels)
+            return Aligned(_Late(np.ones(1), round(self.time_s * rate_hz), channels).run, channels)
         ahead = FRACTION_TAPS // 2 - 1
         distance = np.arange(FRACTION_TAPS) - ahead - part
         inside = 1.0 - (2.0 * distance / FRACTION_TAPS) ** 2
         taps = np.sinc(distance) * np.i0(FRACTION_BETA * np.sqrt(np.maximum(inside, 0.0)))
-        return Aligned(_Late(taps / taps.sum(), int(whole), channels).run, ahead, channels)
+        return Aligned(_Late(taps / taps.sum(), int(whole), channels).run, channels, ahead)
 
 
 class _Late:
@@ -230,16 +222,11 @@ class Tremolo(Processor):
     """
 
     linear: ClassVar[bool] = True
-    rate_hz: float = 4.0
-    depth: float = 0.5
+    rate_hz: float = number(4.0, 0.0)
+    depth: float = number(0.5, 0.0, 1.0)
 
-    def __post_init__(self):
-        self._number("rate_hz", 0.0)
-        self._number("depth", 0.0, 1.0)
-
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run at full gain; each block comes back at once."""
-        return ZeroLatencyStream(_Swing(2.0 * math.pi * self.rate_hz / rate_hz, self.depth).run, channels)
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
+        return Aligned(_Swing(2.0 * math.pi * self.rate_hz / rate_hz, self.depth).run, channels)
 
 
 class _Swing:
@@ -266,9 +253,8 @@ class Polarity(Processor):
 
     linear: ClassVar[bool] = True
 
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run; each block comes back at once."""
-        return ZeroLatencyStream(np.negative, channels)
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
+        return Aligned(np.negative, channels)
 
 
 @dataclass(frozen=True)
@@ -286,12 +272,90 @@ class DCBlock(Processor):
     """
 
     linear: ClassVar[bool] = True
-    frequency_hz: float = 5.0
+    frequency_hz: float = number(5.0, above=0.0)
 
-    def __post_init__(self):
-        self._number("frequency_hz", above=0.0)
-
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run from rest; each block comes back at once."""
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         check_below_half("DCBlock", self.frequency_hz, rate_hz)
-        return ZeroLatencyStream(Biquads([dc_block(self.frequency_hz, rate_hz)], channels).run, channels)
+        return Aligned(Biquads([dc_block(self.frequency_hz, rate_hz)], channels).run, channels)
+
+
+@dataclass(frozen=True)
+class Reverb(Processor):
+    """A room as a statistician sees it: Gaussian noise under exp(−6.91·t / T), T the time in which it falls by 60 dB.
+
+    The response is cut off where it has fallen by 90 dB. A textbook model, not of any particular device nor room.
+
+    Parameters
+    ----------
+    decay_s : float
+        Reverberation time T (RT60).
+    wet_db : float
+        Energy of the response: white noise comes back at this level.
+    dry : bool
+        Whether the input is added.
+    seed : int
+        Draws the noise, one for each channel.
+    """
+
+    linear: ClassVar[bool] = True
+    decay_s: float = number(1.2, above=0.0, high=30.0)
+    wet_db: float = number(-12.0, high=60.0)
+    dry: bool = flag(True)
+    seed: int = whole(0, 0)
+
+    def response(self, rate_hz: int, channels: int) -> np.ndarray:
+        """Return the impulse response without the dry sound, shape (frames, channels)."""
+        frames = max(1, math.ceil(LENGTH_IN_DECAYS * self.decay_s * rate_hz))
+        noise = np.random.default_rng(self.seed).standard_normal((frames, channels))
+        noise *= np.exp(-3.0 * math.log(10.0) / (self.decay_s * rate_hz) * np.arange(frames))[:, np.newaxis]
+        return noise * 10.0 ** (self.wet_db / 20.0) / np.sqrt(np.sum(noise**2, axis=0))
+
+    def _start(self, rate_hz: int, channels: int) -> "Convolution":
+        response = self.response(rate_hz, channels)
+        if self.dry:
+            response[0] += 1.0
+        return Convolution(response)
+
+
+class Convolution:
+    """Convolution with one response for each channel, in the frequency domain, portion by portion.
+
+    Uniformly partitioned overlap-save: the spectra of the last portions are kept and meet those of the response.
+
+    Parameters
+    ----------
+    response : array, shape (frames, channels)
+        Impulse responses.
+    """
+
+    def __init__(self, response: np.ndarray):
+        size, channels = PARTITION_FRAMES, response.shape[1]
+        count = -(-len(response) // size)
+        parts = np.pad(response, ((0, count * size - len(response)), (0, 0))).reshape(count, size, channels)
+        self._parts = np.fft.rfft(parts, 2 * size, axis=1)
+        # Each spectrum is written twice, a response apart, so that the last few lie in a row, the newest first.
+        self._spectra, self._newest = np.zeros((2 * count, *self._parts.shape[1:]), self._parts.dtype), count
+        self._last = np.zeros((size, channels))
+        self._held = np.zeros((0, channels))
+
+    def push(self, block: np.ndarray) -> np.ndarray:
+        """Take a block and return the portions that are complete."""
+        held = np.concatenate([self._held, checked_block(block, self._held.shape[1])])
+        whole = len(held) // PARTITION_FRAMES * PARTITION_FRAMES
+        self._held = held[whole:]
+        done = [self._portion(held[at : at + PARTITION_FRAMES]) for at in range(0, whole, PARTITION_FRAMES)]
+        return np.concatenate([*done, held[:0]])
+
+    def flush(self) -> np.ndarray:
+        """Return the frames of the unfinished portion; the tail after the last frame is cut off."""
+        rest = len(self._held)
+        return self.push(np.zeros((PARTITION_FRAMES - rest, self._held.shape[1])))[:rest]
+
+    def _portion(self, block):
+        count = len(self._parts)
+        self._newest = (self._newest - 1) % count
+        newest = np.fft.rfft(np.concatenate([self._last, block]), axis=0)
+        self._spectra[self._newest] = self._spectra[self._newest + count] = newest
+        self._last = block
+        total = np.einsum("pfc,pfc->fc", self._spectra[self._newest : self._newest + count], self._parts)
+        return np.fft.irfft(total, axis=0)[PARTITION_FRAMES:]

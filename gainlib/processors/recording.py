@@ -1,4 +1,6 @@
-"""The way into a recording: microphone, pad and preamplifier, and the converter behind them.
+"""The way into a recording: microphone, pad and preamplifier, the converter behind them; and where levels end.
+
+Where levels end: a noisy stage with a ceiling and a band, and word length, with or without dither.
 
 Full scale stands for another level on either side of each. At a preamplifier's input ±1 is the peak of a sine of
 94 dB SPL where there is a microphone, else of 0 dBu; at its output, and at a converter's input, of 0 dBu; behind the
@@ -11,18 +13,112 @@ self-noise is A-weighted there, which reads white noise lower (IEC 61672-1, curv
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.levels import microphone_dbu, sum_levels_db
-from gainlib.processors.base import Aligned, Noise, Processor, ZeroLatencyStream
-from gainlib.processors.saturation import BEND, Oversampled
+from gainlib.processors.base import Aligned, Noise, Processor, choice, number, whole
+from gainlib.processors.linear import Biquads, damped, dc_block
+from gainlib.processors.saturation import BEND, NOMINAL_DBFS, Oversampled
+
+KNEE_DB = 3.0
+LOW_HZ, HIGH_HZ = 20.0, 40000.0
+LOW_RAIL_DBFS = -20.0
+DITHERS = ("none", "tpdf")
 
 ROUND_DB = 1.0
 WHITE_UNDER_A_DB = 2.05
 PASCAL_SPL = 94.0
 PREAMP, CONVERTER = 1, 2  # drawn with the seed, so that a converter's noise is never that of the preamplifier before it
+
+
+@dataclass(frozen=True)
+class AnalogueStage(Processor):
+    """Add noise, bend towards a rail, limit the band to 20 Hz … 40 kHz (one pole each).
+
+    Straight up to k, 3 dB under the rail (so linear but for its noise), from there k + w·tanh((x − k)/w), which ends
+    at the rail. From 44.1 kHz up and down to a rail of −40 dBFS, images under 10 kHz stay 60 dB under a 15 kHz sine of
+    −3 dBFS. A textbook model, not of any particular device.
+
+    Parameters
+    ----------
+    noise_dbfs : float
+        RMS level of the white noise at its input, sine-referred.
+    rail_dbfs : float
+        Sample level that the output cannot pass.
+    seed : int
+        Draws the noise.
+    """
+
+    reference_dbfs: ClassVar[float] = NOMINAL_DBFS
+    noise_dbfs: float = number(-80.0, high=0.0)
+    rail_dbfs: float = number(4.0)
+    seed: int = whole(0, 0)
+
+    def transfer(self, samples) -> np.ndarray:
+        """Return the curve itself, value by value, without noise and band limits."""
+        straight, width = self._bend()
+        over = np.maximum(np.abs(samples) - straight, 0.0)
+        return np.sign(samples) * (np.minimum(np.abs(samples), straight) + width * np.tanh(over / width))
+
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
+        straight, width = self._bend()
+        stage = Oversampled(BEND, (straight, width), straight + width, channels, self._doublings())
+        band = Biquads([dc_block(LOW_HZ, rate_hz), damped(HIGH_HZ, rate_hz)], channels)
+        noise = Noise(self.noise_dbfs, self.seed, channels)
+        return Aligned(lambda block: band.run(stage.run(block + noise.next(len(block)))), channels, stage.latency)
+
+    def _doublings(self):
+        return 3 if self.rail_dbfs >= 0.0 else 4 if self.rail_dbfs >= LOW_RAIL_DBFS else 6
+
+    def _bend(self):
+        """Return where the bend starts, and how wide it is."""
+        rail, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
+        return straight, rail - straight
+
+
+@dataclass(frozen=True)
+class Quantiser(Processor):
+    """Round to whole steps of q = 2^(1 − bits): y = q·round(x / q). It does not clip.
+
+    With triangular dither (two uniform draws of ±q/2, added ahead) the error is a steady noise of q²/4 that does not
+    depend on the signal; without, it follows the signal (Lipshitz, Wannamaker, Vanderkooy, "Quantization and Dither: A
+    Theoretical Survey", JAES 40(5), 1992). A textbook model, not of any particular device.
+
+    Parameters
+    ----------
+    bits : int
+        Word length.
+    dither : {"none", "tpdf"}
+        What is added ahead of the rounding.
+    seed : int
+        Draws the dither.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.audio import Audio
+    >>> Quantiser(3).process(Audio(np.array([0.1, 0.2, -0.9]), 48000)).samples.ravel().tolist()
+    [0.0, 0.25, -1.0]
+    """
+
+    bits: int = whole(16, 2, 32)
+    dither: str = choice(DITHERS)
+    seed: int = whole(0, 0)
+
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
+        rng = np.random.default_rng(self.seed) if self.dither == "tpdf" else None
+        step = 2.0 ** (1 - self.bits)
+
+        def run(block):
+            steps = block / step
+            if rng is not None:
+                steps += rng.random((*block.shape, 2)) @ np.array([1.0, -1.0])
+            return np.rint(steps) * step + 0.0  # adding 0 makes −0 a plain 0
+
+        return Aligned(run, channels)
 
 
 @dataclass(frozen=True)
@@ -64,31 +160,22 @@ class Preamp(Processor):
     -98.0
     """
 
-    gain_db: float = 40.0
-    pad_db: float = 0.0
-    ein_dbu: float = -128.0
-    ceiling_dbu: float = 22.0
-    input_ceiling_dbu: float = 0.0
-    sensitivity_mv: float | None = None
-    self_noise_dba: float | None = None
-    seed: int = 0
+    gain_db: float = number(40.0, -60.0, 100.0)
+    pad_db: float = number(0.0, 0.0, 60.0)
+    ein_dbu: float = number(-128.0, high=0.0)
+    ceiling_dbu: float = number(22.0, -60.0, 60.0)
+    input_ceiling_dbu: float = number(0.0, -60.0, 60.0)
+    sensitivity_mv: float | None = number(None, above=0.0)
+    self_noise_dba: float | None = number(None, -40.0, 100.0)
+    seed: int = whole(0, 0)
 
     def __post_init__(self):
-        self._number("gain_db", -60.0, 100.0)
-        self._number("pad_db", 0.0, 60.0)
-        self._number("ein_dbu", high=0.0)
-        self._number("ceiling_dbu", -60.0, 60.0)
-        self._number("input_ceiling_dbu", -60.0, 60.0)
-        self._whole("seed", 0)
-        if self.sensitivity_mv is not None:
-            self._number("sensitivity_mv", above=0.0)
-        if self.self_noise_dba is not None:
-            self._number("self_noise_dba", -40.0, 100.0)
-            if self.sensitivity_mv is None:
-                raise GainlibError(
-                    f"Preamp: self_noise_dba is {self.self_noise_dba:g} without a microphone; "
-                    "give its sensitivity_mv as well, or leave self_noise_dba out"
-                )
+        super().__post_init__()
+        if self.self_noise_dba is not None and self.sensitivity_mv is None:
+            raise GainlibError(
+                f"Preamp: self_noise_dba is {self.self_noise_dba:g} without a microphone; "
+                "give its sensitivity_mv as well, or leave self_noise_dba out"
+            )
 
     @property
     def total_gain_db(self) -> float:
@@ -118,12 +205,11 @@ class Preamp(Processor):
         return sum_levels_db([self.source_noise_dbu, self.ein_dbu + self.gain_db])
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run from rest; the last frames come at the flush."""
         straight, limit = 10.0 ** (-ROUND_DB / 20.0), 10.0 ** (self.limit_dbu / 20.0)
         stage = Oversampled(BEND, (straight, 1.0 - straight), 1.0, channels)
         noise = Noise(self.noise_dbu - self.limit_dbu, (self.seed, PREAMP), channels)
         gain = 10.0 ** (self.total_gain_db / 20.0) / limit
-        return Aligned(lambda block: limit * stage.run(gain * block + noise.next(len(block))), stage.latency, channels)
+        return Aligned(lambda block: limit * stage.run(gain * block + noise.next(len(block))), channels, stage.latency)
 
 
 @dataclass(frozen=True)
@@ -152,16 +238,10 @@ class Converter(Processor):
     [-14.0, -1.0]
     """
 
-    full_scale_dbu: float = 18.0
-    noise_dbfs: float = -110.0
-    bits: int = 24
-    seed: int = 0
-
-    def __post_init__(self):
-        self._number("full_scale_dbu", -60.0, 60.0)
-        self._number("noise_dbfs", high=0.0)
-        self._whole("bits", 2, 32)
-        self._whole("seed", 0)
+    full_scale_dbu: float = number(18.0, -60.0, 60.0)
+    noise_dbfs: float = number(-110.0, high=0.0)
+    bits: int = whole(24, 2, 32)
+    seed: int = whole(0, 0)
 
     @property
     def floor_dbfs(self) -> float:
@@ -172,8 +252,7 @@ class Converter(Processor):
     def _step(self):
         return 2.0 ** (1 - self.bits)
 
-    def _start(self, rate_hz: int, channels: int) -> ZeroLatencyStream:
-        """Start a run; each block comes back at once."""
+    def _start(self, rate_hz: int, channels: int) -> Aligned:
         noise = Noise(self.noise_dbfs, (self.seed, CONVERTER), channels)
         scale, step = 10.0 ** (-self.full_scale_dbu / 20.0), self._step
 
@@ -181,4 +260,4 @@ class Converter(Processor):
             levels = np.clip(block * scale + noise.next(len(block)), -1.0, 1.0 - step)
             return np.rint(levels / step) * step + 0.0  # adding 0 makes −0 a plain 0
 
-        return ZeroLatencyStream(run, channels)
+        return Aligned(run, channels)

@@ -18,11 +18,12 @@ formulas as in Oppenheim and Schafer, Discrete-Time Signal Processing, section 7
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import ClassVar
 
 import numpy as np
 
 from gainlib import kernels_saturation
-from gainlib.processors.base import Aligned, Noise, Processor
+from gainlib.processors.base import Aligned, Noise, Processor, number, whole
 from gainlib.processors.linear import Biquads, dc_block, first_order_shelf
 
 TAPS = (24, 9, 6, 5, 5, 4)
@@ -126,26 +127,18 @@ class Saturation(Processor):
     [-0.0, -0.26, -7.12]
     """
 
-    drive: float = 2.79
-
-    def __post_init__(self):
-        self._number("drive", above=0.0, high=1000.0)
+    reference_dbfs: ClassVar[float] = NOMINAL_DBFS
+    drive: float = number(2.79, above=0.0, high=1000.0)
 
     def transfer(self, samples) -> np.ndarray:
         """Return the curve itself, value by value, as a slow signal meets it."""
         return np.tanh(self.drive * np.asarray(samples)) / self.drive
 
-    @property
-    def reference_dbfs(self) -> float:
-        """Average level the stage is built for: −18 dBFS."""
-        return NOMINAL_DBFS
-
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run; the last frames come at the flush."""
         stage = Oversampled(
             TANH, (self.drive, 0.0, 1.0 / self.drive, 0.0), 1.0 / self.drive, channels, _doublings(self.drive)
         )
-        return Aligned(stage.run, stage.latency, channels)
+        return Aligned(stage.run, channels, stage.latency)
 
 
 @dataclass(frozen=True)
@@ -162,25 +155,16 @@ class AsymmetricSaturation(Processor):
         b, the point of the curve that the signal rests at; 0 is symmetrical.
     """
 
-    drive: float = 2.0
-    offset: float = 0.2
-
-    def __post_init__(self):
-        self._number("drive", above=0.0, high=1000.0)
-        self._number("offset", -3.0, 3.0)
+    reference_dbfs: ClassVar[float] = NOMINAL_DBFS
+    drive: float = number(2.0, above=0.0, high=1000.0)
+    offset: float = number(0.2, -3.0, 3.0)
 
     def transfer(self, samples) -> np.ndarray:
         """Return the curve itself, value by value, ahead of the DC block."""
         rest = math.tanh(self.offset)
         return (np.tanh(self.drive * np.asarray(samples) + self.offset) - rest) / (self.drive * (1.0 - rest * rest))
 
-    @property
-    def reference_dbfs(self) -> float:
-        """Average level the stage is built for: −18 dBFS."""
-        return NOMINAL_DBFS
-
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run from rest; the last frames come at the flush."""
         rest = math.tanh(self.offset)
         scale = 1.0 / (self.drive * (1.0 - rest * rest))
         shape = (self.drive, self.offset, scale, rest * scale)
@@ -194,7 +178,7 @@ class AsymmetricSaturation(Processor):
             out[np.abs(out) < rounding] = 0.0
             return out
 
-        return Aligned(run, stage.latency, channels)
+        return Aligned(run, channels, stage.latency)
 
 
 @dataclass(frozen=True)
@@ -225,10 +209,7 @@ class HardClip(Processor):
     0.5012
     """
 
-    ceiling_dbfs: float = 0.0
-
-    def __post_init__(self):
-        self._number("ceiling_dbfs")
+    ceiling_dbfs: float = number(0.0)
 
     def transfer(self, samples) -> np.ndarray:
         """Return the curve itself, value by value, as a slow signal meets it."""
@@ -236,10 +217,9 @@ class HardClip(Processor):
         return np.clip(samples, -ceiling, ceiling)
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run; the last frames come at the flush."""
         ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
         stage = Oversampled(CUT, (ceiling,), ceiling, channels)
-        return Aligned(stage.run, stage.latency, channels)
+        return Aligned(stage.run, channels, stage.latency)
 
 
 @dataclass(frozen=True)
@@ -262,23 +242,12 @@ class Tape(Processor):
         Draws the hiss.
     """
 
-    drive: float = 2.0
-    hiss_dbfs: float | None = None
-    seed: int = 0
-
-    def __post_init__(self):
-        self._number("drive", above=0.0, high=1000.0)
-        if self.hiss_dbfs is not None:
-            self._number("hiss_dbfs", high=0.0)
-        self._whole("seed", 0)
-
-    @property
-    def reference_dbfs(self) -> float:
-        """Average level the stage is built for: −18 dBFS."""
-        return NOMINAL_DBFS
+    reference_dbfs: ClassVar[float] = NOMINAL_DBFS
+    drive: float = number(2.0, above=0.0, high=1000.0)
+    hiss_dbfs: float | None = number(None, high=0.0)
+    seed: int = whole(0, 0)
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        """Start a run from rest; the last frames come at the flush."""
         weights = (STRAIGHT_WEIGHT, *[PLAY_WEIGHT] * len(PLAY_WIDTHS))
         shape = (self.drive, STRAIGHT_WEIGHT, *PLAY_WIDTHS, *weights)
         # The shelf drives high tones twice as hard.
@@ -291,4 +260,4 @@ class Tape(Processor):
             out = after.run(stage.run(before.run(block)))
             return out if hiss is None else out + hiss.next(len(block))
 
-        return Aligned(run, stage.latency, channels)
+        return Aligned(run, channels, stage.latency)
