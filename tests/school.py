@@ -11,8 +11,8 @@ from html.parser import HTMLParser
 
 from gainlib.__main__ import main
 from gainlib.exercises import exercise
-from gainlib.exercises.editions import edition_now
-from gainlib.exercises.events import RULE
+from gainlib.exercises.bank import edition_now
+from gainlib.exercises.record import RULE
 
 CLASS = "7b"
 TYPED = ("05-1", "05-2", "05-3", "05-6")

@@ -15,10 +15,10 @@ from daily import daily, rest
 from school import Writer, run
 
 from gainlib.exercises import Record, gradebook
-from gainlib.exercises.classcode import new_secret
-from gainlib.exercises.events import link
+from gainlib.exercises.classfile import new_secret
 from gainlib.exercises.gradebook.circumstances import FASTEST_S, FEWEST, circumstances
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
+from gainlib.exercises.record import link
 from gainlib.notebook.progress import ProgressSheet
 
 WHO = ("7b", "anna")

@@ -7,7 +7,7 @@ import pytest
 from school import CLASS, Writer, rows_of, run
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.classcode import new_secret
+from gainlib.exercises.classfile import new_secret
 from gainlib.exercises.gradebook import course_of, gradebook, read_class
 from gainlib.exercises.sets import EXAM
 

@@ -23,7 +23,7 @@ from gainlib.demo import audio_of, clean_stems, demo_session, fault_details, fau
 from gainlib.demo.__main__ import main, steps_apart
 from gainlib.demo.faults import TAGS
 from gainlib.demo.recordings import FOLDER, RECORDINGS, checksum, checksums, recorded
-from gainlib.exercises.controls import answer_from, controls_of
+from gainlib.exercises.practical import answer_from, controls_of
 from gainlib.meters import active_level, flat_runs, measure
 from gainlib.session import from_json, to_json
 

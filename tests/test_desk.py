@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio
-from gainlib.exercises.checks import Measured
 from gainlib.exercises.experiment import (
     Again,
     Experiment,
@@ -20,6 +19,7 @@ from gainlib.exercises.experiment import (
     Text,
     Trims,
 )
+from gainlib.exercises.practical import Measured
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.notebook.desk import Desk, TaskDesk
 from gainlib.session import FaderLaw

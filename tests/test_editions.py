@@ -7,7 +7,7 @@ import pytest
 from school import Writer
 
 from gainlib.exercises import Before, Events, Number, bank, exercise
-from gainlib.exercises.editions import edition_now, in_edition
+from gainlib.exercises.bank import edition_now, in_edition
 from gainlib.exercises.gradebook import gradebook
 from gainlib.notebook.learner import LearnerSession
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.exercises.controls import answer_from, applied, controls_of
+from gainlib.exercises.practical import answer_from, applied, controls_of
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import Unreadable
 from gainlib.processors import HardClip

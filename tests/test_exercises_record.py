@@ -10,8 +10,7 @@ import pytest
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, tally
-from gainlib.exercises.events import read_events
-from gainlib.exercises.record import ENVIRONMENT, Record, plain, records_folder
+from gainlib.exercises.record import ENVIRONMENT, Record, plain, read_events, records_folder
 
 SUMS = exercise("05-1")
 PAN = exercise("10-1")

@@ -13,7 +13,7 @@ import pytest
 import school
 from school import CLASS, FIRST, IDS, SHARES, STATES, Reading, Writer, rows_of, run
 
-from gainlib.exercises import bank, exercise, mark, read_events, remembered, tally
+from gainlib.exercises import bank, exercise, mark, marking, read_events, tally
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.gradebook.rows import FEWEST, items
 
@@ -134,10 +134,10 @@ def test_a_mark_once_made_is_kept(tmp_path, monkeypatch):
     former.parent.mkdir(parents=True)
     former.touch()
     Writer("anna").do("05-1", "second try").do("05-2", "right").save(records)
-    monkeypatch.setattr(remembered, "WORTH_S", -1.0)
+    monkeypatch.setattr(marking, "WORTH_S", -1.0)
     counting.marked.cache_clear()
     first, made = gradebook(records, keep=folder), sorted(folder.iterdir())
-    assert len(made) == 3 and not former.exists() and remembered._place == []
+    assert len(made) == 3 and not former.exists() and marking._place == []
     counted = []
     monkeypatch.setattr(counting, "mark", lambda *words: counted.append(words) or mark(*words))
     for content, worked_out in ((None, 0), (b"", 1), (pickle.dumps(1)[:-1], 1)):
@@ -150,9 +150,9 @@ def test_a_mark_once_made_is_kept(tmp_path, monkeypatch):
     counting.marked.cache_clear()
     counted.clear()
     assert gradebook(records, keep=folder).of(("7b", "anna")) == first.of(("7b", "anna")) and len(counted) == 1
-    assert remembered.folder().parent == Path(os.environ["GAINLIB_CACHE"]) / "marks"
+    assert marking.marks_folder().parent == Path(os.environ["GAINLIB_CACHE"]) / "marks"
     monkeypatch.setenv("GAINLIB_CACHE", "")
-    assert remembered.folder() is None
+    assert marking.marks_folder() is None
 
 
 def test_the_three_tampered_records_are_named_and_no_other(room, book):

@@ -14,7 +14,7 @@ from school import CLASS, Writer, run, write_list
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Record, bank, exercise
-from gainlib.exercises.classcode import with_tag
+from gainlib.exercises.classfile import with_tag
 from gainlib.exercises.gradebook import collect, gradebook, read_class_list, read_overrides, write_csv
 from gainlib.notebook.learner import LearnerSession
 

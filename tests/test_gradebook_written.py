@@ -8,8 +8,7 @@ from school import CLASS, Reading, Writer, run, write_list
 
 from gainlib.exercises import exercise
 from gainlib.exercises.gradebook import gradebook
-from gainlib.exercises.gradebook.export import feedback, page
-from gainlib.exercises.gradebook.talk import cases, slip_in_words, to_talk_about
+from gainlib.exercises.gradebook.export import cases, feedback, page, slip_in_words, to_talk_about
 
 ZOE, EMILIE = "Zoe", "=Émilie"
 

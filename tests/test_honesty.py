@@ -17,12 +17,11 @@ from school import Writer
 
 from gainlib.exercises import Choice, Events, Matching, Multi, Number, bank, exercise, mark, tally
 from gainlib.exercises.bank import declared
-from gainlib.exercises.earlier import NUMBER_TRIES
-from gainlib.exercises.events import ALL_TRIES_ALIKE, FIVE_TRIES
 from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.gradebook.rows import MANY_TRIES
 from gainlib.exercises.model import nothing
-from gainlib.exercises.sets import MOST_TRIES, chosen
+from gainlib.exercises.record import ALL_TRIES_ALIKE, FIVE_TRIES
+from gainlib.exercises.sets import MOST_TRIES, NUMBER_TRIES, chosen
 from gainlib.exercises.text import printed_numbers
 from gainlib.notebook.learner import LearnerSession
 

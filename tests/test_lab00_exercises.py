@@ -7,7 +7,7 @@ from scipy.stats import binom, binomtest
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import clips, exercise, least_right, mark
-from gainlib.exercises.binomial import Run, percent
+from gainlib.exercises.listening import Run, percent
 from gainlib.labs import lab00
 from gainlib.levels.exposure import minutes_a_day, percent_of_day, percent_of_week
 

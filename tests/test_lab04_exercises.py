@@ -10,9 +10,8 @@ from daily import everything
 
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
-from gainlib.exercises import blind_rounds as runs
-from gainlib.exercises import exercise, foretold, mark, round_trips
-from gainlib.exercises.foretold import residuals, three
+from gainlib.exercises import exercise, mark, rounds
+from gainlib.exercises.rounds import residuals, three
 from gainlib.labs import lab04
 from gainlib.notebook.panels import lab_module
 
@@ -40,7 +39,7 @@ def test_rounds_in_32_bit_float_agree_with_plain_numpy(down_db):
 @pytest.mark.parametrize("bits", [12, 16, 20, 24])
 def test_dithered_words_leave_what_the_formula_says(bits):
     """Worked by hand: 10·log10(q²/4) + d + 10·log10(R); Lipshitz, Wannamaker, Vanderkooy 1992."""
-    found = residuals_dbfs(foretold.SHORT, -24.0, 16, f"{bits} bit", dither=True)
+    found = residuals_dbfs(rounds.SHORT, -24.0, 16, f"{bits} bit", dither=True)
     q = 2.0 ** (1 - bits)
     assert found[15] == pytest.approx(10 * math.log10(q**2 / 4) + 24 + 10 * math.log10(16), abs=0.2)
     assert found[15] - found[3] == pytest.approx(6.02, abs=0.3)
@@ -56,8 +55,8 @@ def test_what_goes_over_full_scale_is_kept_in_float_until_something_clips():
 
 def test_every_listed_attenuation_adds_the_same_error_every_round():
     """Worked by hand: 20·log10(4) = 12.04 dB from ten to forty rounds."""
-    for down_db in foretold.COHERENT:
-        found = by_hand(foretold.SHORT.samples, down_db, 40)
+    for down_db in rounds.COHERENT:
+        found = by_hand(rounds.SHORT.samples, down_db, 40)
         assert found[39] - found[9] == pytest.approx(12.04, abs=0.5), down_db
 
 
@@ -134,7 +133,7 @@ def test_the_sentence_follows_from_both_counts():
     for (first, second), sentence in wanted.items():
         answer = [(right if first else turned)["order_1"], (right if second else turned)["order_2"], sentence]
         assert mark(asked, given, answer).state == "right"
-        for other in set(runs.SENTENCES) - {sentence}:
+        for other in set(rounds.SENTENCES) - {sentence}:
             assert mark(asked, given, [*answer[:2], other]).state == "partly"
     silent = [
         {"silent": [str(k) for k, each in enumerate(given[name], 1) if each == "B"]} for name in ("order_1", "order_2")
@@ -147,7 +146,7 @@ def test_the_sentence_follows_from_both_counts():
 
 def test_readings_of_the_blind_runs_tell_what_x_is():
     given = exercise("04-5").variant("anna")
-    quiet, loud = (runs.left_of_trials(given, *which) for which in (("order_1", "float32"), ("order_2", "16 bit")))
+    quiet, loud = (rounds.left_of_trials(given, *which) for which in (("order_1", "float32"), ("order_2", "16 bit")))
     assert [each > -np.inf for each in quiet] == [each == "B" for each in given["order_1"]]
     assert max(quiet) < -120 and max(loud) > -40
 
@@ -157,7 +156,7 @@ def test_no_chain_is_near_the_limit():
     asked = exercise("04-6")
     for k in range(60 if everything() else 15):
         given = asked.variant(f"learner {k}")
-        assert min(abs(harm - round_trips.HARMED_DB) for harm in round_trips.harms(given).values()) > 5
+        assert min(abs(harm - rounds.HARMED_DB) for harm in rounds.harms(given).values()) > 5
         assert 2 <= len(asked.solve(given)) <= 6
 
 

@@ -188,7 +188,7 @@ def test_the_count_that_a_run_needs_is_printed(attempt):
 
 
 def test_a_session_as_json_is_taken_and_another_is_not():
-    from gainlib.exercises.controls import applied
+    from gainlib.exercises.practical import applied
 
     each, given = exercise("07-4"), ANNA["07-4"]
     done = applied(each.material(given), each.solve(given))

@@ -195,7 +195,7 @@ def test_a_whole_session_is_an_answer():
     asked = exercise("09-5")
     given = asked.variant("anna")
     session = asked.material(given)
-    from gainlib.exercises.controls import applied
+    from gainlib.exercises.practical import applied
 
     handed_in = applied(session, asked.solve(given))
     assert Session.from_json(handed_in.to_json()) == handed_in

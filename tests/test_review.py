@@ -9,8 +9,8 @@ from school import Writer
 from gainlib.exercises import Events, Number, bank, exercise, read_events, tally
 from gainlib.exercises.bank import lab_numbers
 from gainlib.exercises.gradebook import gradebook
-from gainlib.exercises.review import drawn, in_place
 from gainlib.exercises.sets import REVIEW
+from gainlib.exercises.tally import in_place, to_review
 from gainlib.notebook import Lab
 from gainlib.notebook.review import NEXT, OTHERS, SKIP
 
@@ -26,7 +26,7 @@ def ids(questions):
 def asked_of(*writers, lab="05", avoid=()):
     """Return what would be asked of anna before a lab."""
     lines = sorted((line for writer in writers for line in writer.lines), key=lambda line: line["time"])
-    return ids(drawn(lines, "anna", "7b", lab, avoid))
+    return ids(to_review(lines, "anna", "7b", lab, avoid))
 
 
 def reviewed(writer, id, answer=None, attempt=REVIEW, lab="05"):
@@ -59,7 +59,9 @@ def test_without_a_record_the_questions_come_from_the_lab_before():
     before = max(each.lab for each in ASKED if each.lab < "05")
     found = asked_of()
     assert len(found) == 2 and {id[:2] for id in found} == {before} and found == asked_of()
-    assert {tuple(ids(drawn([], name, "", "05"))) for name in "abcdefghij"} != {tuple(found)}, "drawn for each learner"
+    assert {tuple(ids(to_review([], name, "", "05"))) for name in "abcdefghij"} != {tuple(found)}, (
+        "drawn for each learner"
+    )
 
 
 def test_labs_that_were_not_tried_are_not_asked():
@@ -104,9 +106,9 @@ def test_what_was_asked_last_time_comes_last_and_a_wrong_review_makes_weak():
 def test_numbers_are_new_each_time():
     writer = Writer("anna")
     writer.answer("00-1", 1.0)
-    assert [attempt for _, attempt in drawn(writer.lines, "anna", "7b", "05")][:1] == [REVIEW]
+    assert [attempt for _, attempt in to_review(writer.lines, "anna", "7b", "05")][:1] == [REVIEW]
     reviewed(writer, "00-1", 2.0)
-    found = dict((each.id, attempt) for each, attempt in drawn(writer.lines, "anna", "7b", "05"))
+    found = dict((each.id, attempt) for each, attempt in to_review(writer.lines, "anna", "7b", "05"))
     assert found.get("00-1", REVIEW + 1) == REVIEW + 1
     assert writer.given("00-1", REVIEW)["attempt"] == REVIEW
 

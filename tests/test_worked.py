@@ -8,7 +8,7 @@ import pytest
 from gainlib.audio import GainlibError
 from gainlib.exercises import Number
 from gainlib.exercises.bank import declared, lab_numbers
-from gainlib.exercises.worked import Worked
+from gainlib.exercises.lab import Worked
 from gainlib.notebook import Lab
 from gainlib.notebook.answering import EXPLAINED_FROM
 

@@ -59,8 +59,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
-    from gainlib.exercises import remembered
     from gainlib.exercises.gradebook import collect, gradebook
+    from gainlib.exercises.marking import marks_folder
 
     _check_lab(options)
     course, folder = _course(options)
@@ -84,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
             "most": options.sets,
             "processes": options.processes,
             "aliases": aliases,
-            "keep": remembered.folder(),
+            "keep": marks_folder(),
         }
         book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
     finally:
@@ -289,8 +289,8 @@ def _exercises(book):
 
 
 def _findings(book):
+    from gainlib.exercises.gradebook.export import cases
     from gainlib.exercises.gradebook.marks import shown_name
-    from gainlib.exercises.gradebook.talk import cases
 
     def name(who):
         return shown_name(book.names[who])

@@ -90,7 +90,7 @@ def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
 def class_secret(options: argparse.Namespace) -> bytes | None:
     """Return the secret of the class, a new one where that is asked for; None where there is none."""
     from gainlib.audio import GainlibError
-    from gainlib.exercises.classcode import new_secret, read_secret
+    from gainlib.exercises.classfile import new_secret, read_secret
 
     if options.new_secret and not options.class_code.strip():
         options.usage_error("there is no class code; give one to make a secret for, such as AUTUMN-7")
@@ -105,7 +105,7 @@ def class_secret(options: argparse.Namespace) -> bytes | None:
 def _code(options, class_code, secret):
     """Return a class code as the learners typed it."""
     from gainlib.audio import GainlibError
-    from gainlib.exercises.classcode import has_tag, with_tag
+    from gainlib.exercises.classfile import has_tag, with_tag
 
     if secret is None and has_tag(class_code):
         options.usage_error(f"the key of {class_code} needs the secret of the class; add --secret and its class.secret")

@@ -6,15 +6,12 @@ all labs; ``mark(exercise, given, answer)`` gives the verdict; :class:`Record` k
 """
 
 from gainlib.exercises.bank import bank, exercise
-from gainlib.exercises.checks import Check, Measured
-from gainlib.exercises.choosing import Choice, Matching, Multi, Order
-from gainlib.exercises.events import Damaged, Events, read_events
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Probes, Slip
-from gainlib.exercises.numeric import Number
-from gainlib.exercises.practical import Control, State
-from gainlib.exercises.record import Record, records_folder
+from gainlib.exercises.parts import Choice, Matching, Multi, Number, Order
+from gainlib.exercises.practical import Check, Control, Measured, State
+from gainlib.exercises.record import Damaged, Events, Record, read_events, records_folder
 from gainlib.exercises.tally import ExerciseScore, Score, tally
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled

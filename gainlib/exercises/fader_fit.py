@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.model import JUNK, Judgement, Part, Probes
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import Control
 from gainlib.exercises.text import Unreadable, describe, number, parse_number, shorten
 from gainlib.session import LawFit, fit_law

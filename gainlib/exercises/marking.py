@@ -1,19 +1,30 @@
-"""The mark: one verdict for the notebook, the batch and the tests.
+"""The mark: one verdict for the notebook, the batch and the tests; and marks that were made before.
 
 Five states. *Unattempted*: nothing was given. *Invalid*: it cannot be marked, costs nothing and says what was expected.
 *Wrong*, *partly* (some parts, or some of a part) and *right*.
+
+A class is marked again in the time that its new answers take: marks lie in the user's own cache folder, under a digest
+of all code that can change one; no version reads another's.
 """
 
+import hashlib
 import logging
 import math
 import numbers
-from collections.abc import Iterable
+import pickle
+import shutil
+import time
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+from gainlib.audio import prepared, replacing
 from gainlib.exercises.model import Exercise, Judgement, Slip
 from gainlib.exercises.text import Unreadable, describe
 from gainlib.levels.printing import number
+from gainlib.session.surveys import cache_folder
 
 HINT_COST = 0.15
 HINT_FLOOR = 0.4
@@ -335,3 +346,45 @@ def hint_price(points: float, hints: int) -> str:
     if price < 1e-9:
         return "costs nothing more"
     return f"costs {number(round(price, 2))} of {number(points)} points"
+
+
+# ---------------------------------------------------------------------------------------------------- marks made before
+
+
+WORTH_S = 0.005
+_place: list[Path] = []
+
+
+def marks_folder() -> Path | None:
+    """Return where this version keeps its marks; None where nothing is to be kept."""
+    cache = cache_folder()
+    digest = hashlib.sha256(prepared.folder().name.encode())
+    for path in sorted((prepared.LIBRARY / "labs").rglob("*.py")):
+        digest.update(path.read_bytes().replace(b"\r\n", b"\n"))
+    return cache and cache.parent / "marks" / digest.hexdigest()[:16]
+
+
+def remember_in(place: Path | None) -> None:
+    """Keep the marks that are made from now on, and take those that are kept; what earlier versions kept goes."""
+    _place[:] = [place] if place else []
+    with suppress(OSError):
+        for folder in _place:
+            folder.mkdir(parents=True, exist_ok=True)
+            for old in set(folder.parent.iterdir()) - {folder}:
+                shutil.rmtree(old, ignore_errors=True)
+
+
+def remembered(about: tuple, make: Callable[[], Any], always: bool = False) -> Any:
+    """Return what was made before of the same, or make it; what takes no time is made again, unless `always`."""
+    if not _place:
+        return make()
+    path = _place[0] / hashlib.sha256(repr(about).encode()).hexdigest()[:32]
+    with suppress(Exception):  # whatever is wrong with such a file, its mark is made anew
+        if path.exists():
+            return pickle.loads(path.read_bytes())
+    begun = time.perf_counter()
+    made = make()
+    if always or time.perf_counter() - begun > WORTH_S:
+        with suppress(OSError, ValueError, pickle.PicklingError), replacing(path) as part:
+            part.write_bytes(pickle.dumps(made))
+    return made

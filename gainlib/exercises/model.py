@@ -1,8 +1,7 @@
 """What an exercise is: one frozen declaration that the notebook, the batch marker and the tests all read.
 
-An :class:`Exercise` is a tuple of *parts* (:mod:`~gainlib.exercises.numeric`, :mod:`~gainlib.exercises.choosing`,
-:mod:`~gainlib.exercises.practical`, :mod:`~gainlib.exercises.listening`), a draw of the given values, a statement, the
-right answer and the usual mistakes.
+An :class:`Exercise` is a tuple of *parts* (:mod:`~gainlib.exercises.parts`, :mod:`~gainlib.exercises.practical`,
+:mod:`~gainlib.exercises.listening`), a draw of the given values, a statement, the right answer and the usual mistakes.
 
 Answers
 -------

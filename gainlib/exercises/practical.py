@@ -1,19 +1,155 @@
-"""Parts that are performed and then measured: controls set by hand.
+"""Parts that are performed and then measured: controls set by hand, what is measured on them, and sessions as answers.
 
-The grader renders what the learner set and measures it; no position of a control is ever compared with a key. What is
-measured, and the band it has to fall in, are :class:`~gainlib.exercises.checks.Check` declarations.
+The grader renders what the learner set and measures it; no position of a control is ever compared with a key.
+
+A control of a session is addressed by target and name. The target is a strip, a group, or "master"; the name is a field
+(``trim_db``, ``post_trim_db``, ``fader_db``, ``pan``), ``insert 1 in_db`` or ``insert 1 out_db`` counted from 1,
+``insert 1 threshold_dbfs`` or another number of its processor, or ``send cue level_db`` with the name of the send's
+destination.
 """
 
 import json
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from gainlib.exercises.checks import Checked
-from gainlib.exercises.model import JUNK, Probes
-from gainlib.exercises.text import Unreadable, describe, parse_number, shorten
+from gainlib.audio import GainlibError
+from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.text import Unreadable, describe, difference_unit, parse_number, sentences, shorten
 from gainlib.levels.printing import number, quantity
+from gainlib.session import Session
+
+Band = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A measured value with the words for what it was measured on, where that is found by measuring.
+
+    Attributes
+    ----------
+    value : float or None
+        In the unit of the check; None where nothing could be measured.
+    subject : str
+        What it was measured on, for the sentence.
+    """
+
+    value: float | None
+    subject: str
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing measured on what the learner did.
+
+    Parameters
+    ----------
+    name : str
+        What is measured, as it starts the feedback: "bus".
+    measure : callable
+        ``measure(answer, given)``, pure; returns a number, `Measured`, or None where there is nothing to measure.
+    band : (low, high) or callable
+        Limits that count as right, ``None`` for an open side; ``band(given)`` where they are drawn.
+    unit : str
+        Unit of the value.
+    decimals : int
+        Decimals shown; more are added when rounding would hide on which side of a limit the value is.
+    too_high, too_low : str
+        The words for either side.
+    points : float or None
+        Points of this check alone; None in all checks of a part makes the part all or nothing.
+    needs : tuple of str
+        Names of the checks without which this one earns nothing, where leaving all as found would pass it.
+    """
+
+    name: str
+    measure: Callable[[Any, dict], float | Measured | None]
+    band: Band | Callable[[dict], Band]
+    unit: str = "dB"
+    decimals: int = 1
+    too_high: str = "too high"
+    too_low: str = "too low"
+    points: float | None = None
+    needs: tuple[str, ...] = ()
+
+    def limits(self, given: dict) -> tuple[float, float]:
+        """Return the band with open sides as infinities."""
+        low, high = self.band(given) if callable(self.band) else self.band
+        return (-math.inf if low is None else low), (math.inf if high is None else high)
+
+    def in_words(self) -> str:
+        """Return name and band, "bus −7.0 to −6.0 dBTP"."""
+        wanted = "as drawn" if callable(self.band) else self._wanted(*self.limits({}), self.decimals)
+        return f"{self.name} {wanted}".strip()
+
+    def run(self, answer: Any, given: dict) -> tuple[bool, str]:
+        """Return whether the check is passed, and what was measured, how far it is off and what to aim for."""
+        found = self.measure(answer, given)
+        value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
+        low, high = self.limits(given)
+        if value is None:
+            return False, f"{subject}: there is nothing to measure; aim for {self._wanted(low, high, self.decimals)}"
+        decimals, wanted = self._decimals(value, low, high), self._wanted(low, high, self.decimals)
+        said = f"{subject}: {quantity(value, self.unit, decimals)} is"
+        if low <= value <= high:
+            return True, f"{said} right ({wanted})"
+        off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
+        told = math.isfinite(off) and off != abs(value)
+        by = f"{quantity(off, difference_unit(self.unit), decimals)} " if told else ""
+        return False, f"{said} {by}{way}; aim for {wanted}"
+
+    def _wanted(self, low, high, decimals):
+        if math.isinf(low):
+            return f"at most {quantity(high, self.unit, decimals)}"
+        if math.isinf(high):
+            return f"at least {quantity(low, self.unit, decimals)}"
+        if low == high:
+            return quantity(low, self.unit, decimals)
+        return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
+
+    def _decimals(self, value, low, high):
+        """Return decimals at which a value outside the band does not round to the limit it misses."""
+        for decimals in range(self.decimals, self.decimals + 5):
+            shown = round(value, decimals)
+            if low <= value <= high or shown < low or shown > high:
+                return decimals
+        return decimals
+
+
+@dataclass(frozen=True)
+class Checked(Part):
+    """A part judged by checks on what was performed.
+
+    Parameters
+    ----------
+    checks : tuple of Check
+        What is measured. Without points of their own all must pass; with points each counts for itself.
+    """
+
+    checks: tuple[Check, ...] = ()
+    keyed: ClassVar[bool] = False
+
+    @property
+    def band(self) -> str:
+        """What is measured and wanted, as far as it is the same in every variant."""
+        return "; ".join(check.in_words() for check in self.checks)
+
+    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
+        """Return the sentence of every check that is not passed, or of all where all are."""
+        results = [(check, *check.run(value, given)) for check in self.checks]
+        told = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
+        met = {check.name for check, passed, _ in results if passed}
+        earned = sum(check.points or 0.0 for check in self.checks if {check.name, *check.needs} <= met)
+        most = sum(check.points or 0.0 for check in self.checks)
+        passed_all = all(passed for _, passed, _ in results)
+        share = 1.0 if passed_all else earned / most if most else 0.0
+        return Judgement(share, sentences(told))
+
+
+# ------------------------------------------------------------------------------------------------- controls set by hand
+
 
 _SAME_CONTROL = 0.01
 
@@ -172,3 +308,127 @@ def _setting(value, control):
         reach = f"{number(control.low)} to {quantity(control.high, control.unit, signed=True)}"
         raise Unreadable(f"The {control.label} is set to {quantity(setting, control.unit)}, but it goes from {reach}.")
     return setting
+
+
+# ------------------------------------------------------------------------------------------------- a session's controls
+
+
+MASTER = "master"
+RANGES = {"trim_db": (-24.0, 24.0), "post_trim_db": (-24.0, 24.0), "fader_db": (-100.0, 10.0), "pan": (-1.0, 1.0)}
+_WIDE = (-60.0, 40.0)
+_INSERT = re.compile(r"insert (\d+) (\w+)")
+_AROUND = ("in_db", "out_db")
+_SEND = re.compile(r"send (.+) level_db")
+
+
+def controls_of(session: Session, names: Iterable[str], targets: Iterable[str] | None = None) -> tuple[Control, ...]:
+    """Return controls of a session, each starting where the session has it.
+
+    Parameters
+    ----------
+    session : Session
+        The session as the exercise hands it out.
+    names : iterable of str
+        Which controls; a target that lacks one is passed over.
+    targets : iterable of str or None
+        Strips, groups and "master"; None takes all, the master last.
+    """
+    wanted = tuple(targets) if targets is not None else (*session.names, MASTER)
+    found = []
+    for target in wanted:
+        for name in names:
+            start = _value(_channel(session, target), name)
+            if start is not None:
+                low, high = RANGES.get(name, _WIDE)
+                unit = "" if name == "pan" else "dB"
+                found.append(Control(target, name, start, min(low, start), max(high, start), unit))
+    return tuple(found)
+
+
+def applied(session: Session, answer: dict) -> Session:
+    """Return the session with an answer's controls in place.
+
+    Parameters
+    ----------
+    session : Session
+        The session as the exercise hands it out.
+    answer : dict
+        ``{target: {control: value}}``.
+    """
+    for target, fields in answer.items():
+        channel = _channel(session, target)
+        for name, value in fields.items():
+            channel = _placed(channel, name, value)
+        session = _exchanged(session, target, channel)
+    return session
+
+
+def answer_from(document: dict, session: Session, controls: Iterable[Control]) -> dict:
+    """Return the compact answer that a whole session in JSON amounts to.
+
+    Raises
+    ------
+    Unreadable
+        When the session is another one, or more was changed than the controls.
+    """
+    controls = tuple(controls)
+    try:
+        handed_in = Session.from_json(json.dumps(document))
+        answer: dict = {}
+        for control in controls:
+            value = _value(_channel(handed_in, control.target), control.name)
+            answer.setdefault(control.target, {})[control.name] = value
+    except GainlibError as problem:
+        raise Unreadable(f"This session cannot be marked here: {problem}") from None
+    label = {"name": session.name, "finished": session.finished}
+    if handed_in.with_(**label) != applied(session, answer):
+        moved = ", ".join(sorted({in_words(control.name) for control in controls}))
+        raise Unreadable(f"This is another session, or more was changed than you may move here ({moved}).")
+    return answer
+
+
+def _channel(session, target):
+    if target == MASTER:
+        return session.master
+    named = [each for each in (*session.strips, *session.groups) if each.name == target]
+    if not named:
+        raise GainlibError(f"the session has no strip or group {target!r}")
+    return named[0]
+
+
+def _exchanged(session, target, channel):
+    if target == MASTER:
+        return session.with_(master=channel)
+    strips = any(each.name == target for each in session.strips)
+    return session.with_strip(channel) if strips else session.with_group(channel)
+
+
+def _value(channel, name):
+    """Return where a control stands, None where the channel has no such control."""
+    insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
+    if insert:
+        number = int(insert[1])
+        if not 1 <= number <= len(channel.inserts):
+            return None
+        placed = channel.inserts[number - 1]
+        return getattr(placed if insert[2] in _AROUND else placed.processor, insert[2], None)
+    if send:
+        return next((each.level_db for each in getattr(channel, "sends", ()) if each.to == send[1]), None)
+    return getattr(channel, name, None)
+
+
+def _placed(channel, name, value):
+    insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
+    if insert:
+        inserts = list(channel.inserts)
+        number = int(insert[1]) - 1
+        if insert[2] in _AROUND:
+            inserts[number] = replace(inserts[number], **{insert[2]: value})
+        else:
+            processor = replace(inserts[number].processor, **{insert[2]: value})
+            inserts[number] = replace(inserts[number], processor=processor)
+        return replace(channel, inserts=tuple(inserts))
+    if send:
+        sends = tuple(replace(each, level_db=value) if each.to == send[1] else each for each in channel.sends)
+        return replace(channel, sends=sends)
+    return replace(channel, **{name: value})

@@ -2,7 +2,7 @@
 
 Kinds of event, and the fields each has beside ``id``, ``time`` (UTC), ``kind``, ``learner``, ``class_code``,
 ``version``, ``rule`` (the rule of points it is counted by, see :mod:`~gainlib.exercises.sets`; none in old records) and
-``after`` (the :func:`~gainlib.exercises.events.link` of this learner's line before it in the same file, empty in the
+``after`` (the :func:`~gainlib.exercises.record.link` of this learner's line before it in the same file, empty in the
 first; none in old records):
 
 ============== ======================================================================================
@@ -11,7 +11,7 @@ attempt        ``exercise``, ``attempt``: a set of numbers was asked for, 0 for 
 answer         ``exercise``, ``attempt``, ``answer`` as it was given, ``given`` as it was shown; every try is one
 hint           ``exercise``, ``attempt``, ``hint``: the number of the hint opened, 1 for the first
 solution       ``exercise``, ``attempt``: the solution was asked for, which ends these numbers for points
-review         as an answer, to numbers asked before ``lab``; earns no points (:mod:`~gainlib.exercises.review`)
+review         as an answer, to numbers asked before ``lab``; earns no points (:mod:`~gainlib.exercises.tally`)
 prediction     ``lab``, ``question``, ``choice``; ungraded; ``locked`` where it was compared and stays as it is
 sitting        ``lab``, ``attempt``: the numbers of an exam; ``step``: "begin" or "end"
 ============== ======================================================================================
@@ -25,6 +25,7 @@ The folder is the one given, else the environment variable ``GAINLIB_RECORDS``, 
 where the labs are somebody else's, as in a course folder, the user's own data folder.
 """
 
+import hashlib
 import json
 import math
 import numbers
@@ -32,6 +33,7 @@ import os
 import uuid
 from collections.abc import Iterable
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -40,8 +42,7 @@ import filelock
 import platformdirs
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.editions import edition_now
-from gainlib.exercises.events import RULE, Events, identity, link, parsed, read_events
+from gainlib.exercises.bank import edition_now
 from gainlib.exercises.text import describe, shorten
 from gainlib.exercises.variants import normal_form
 
@@ -53,6 +54,159 @@ MOST_VALUES = 1000
 LONGEST_TEXT = 20_000
 _LOCK_SECONDS = 10.0
 _TAIL = 65_536  # bytes in which a learner's last line is looked for before all of a file is read
+
+RULE = 4
+"""Stands in every line of a record that is counted by :mod:`gainlib.exercises.sets`."""
+FIVE_TRIES = 3
+"""The same when a number earned everything in five tries, and a list in part at each; what that earned is kept."""
+ALL_TRIES_ALIKE = 2
+"""The same before later tries at a choice counted less; lines with it keep what they earned."""
+_NEEDED = {
+    "start": {"lab": str},
+    "attempt": {"exercise": str, "attempt": int},
+    "answer": {"exercise": str, "attempt": int, "answer": object},
+    "hint": {"exercise": str, "attempt": int, "hint": int},
+    "solution": {"exercise": str, "attempt": int},
+    "review": {"lab": str, "exercise": str, "attempt": int, "answer": object},
+    "prediction": {"lab": str, "question": str, "choice": object},
+    "sitting": {"lab": str, "attempt": int, "step": str},
+}
+_ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
+
+
+@dataclass(frozen=True)
+class Damaged:
+    """A line that could not be read.
+
+    Attributes
+    ----------
+    path, line : Path, int
+        Where it stands; the first line is 1.
+    reason : str
+        What is wrong with it.
+    """
+
+    path: Path
+    line: int
+    reason: str
+
+    def __str__(self):
+        return f"{self.path}, line {self.line}: {self.reason}; the line is skipped"
+
+
+@dataclass(frozen=True)
+class Events:
+    """Events in the order of their time, and the lines that could not be read.
+
+    Attributes
+    ----------
+    events : tuple of dict
+        As they were written.
+    damaged : tuple of Damaged
+        What was skipped.
+    """
+
+    events: tuple[dict, ...]
+    damaged: tuple[Damaged, ...] = ()
+
+    def of(self, learner: str, class_code: str = "") -> "Events":
+        """Return the events of one learner, whatever the spelling of case."""
+        who = (normal_form(class_code), normal_form(learner))
+        return Events(tuple(event for event in self.events if identity(event) == who), self.damaged)
+
+    def learners(self) -> tuple[tuple[str, str], ...]:
+        """Return class code and name of every learner in the events, in normal form, sorted."""
+        return tuple(sorted({identity(event) for event in self.events}))
+
+
+def is_new(event: dict) -> bool:
+    """Whether an event is counted by the present rule of points, and not by the one before."""
+    return event.get("rule") in (RULE, FIVE_TRIES, ALL_TRIES_ALIKE)
+
+
+def identity(event: dict) -> tuple[str, str]:
+    """Return class code and learner of an event in normal form."""
+    return normal_form(event["class_code"]), normal_form(event["learner"])
+
+
+def link(event: dict) -> str:
+    """Return what a learner's next line carries as ``after``: a digest of an event, in whatever form it is written."""
+    return hashlib.sha256(json.dumps(event, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def read_events(*paths: str | Path) -> Events:
+    """Return the events of record files and of folders of record files, each event once, in the order of their time.
+
+    Parameters
+    ----------
+    *paths : path
+        Files, or folders searched for ``*.jsonl`` down to any depth.
+
+    Raises
+    ------
+    GainlibError
+        When a path does not exist.
+    """
+    events: dict[str, dict] = {}
+    damaged: list[Damaged] = []
+    for path in _files(paths):
+        found, bad = parsed(path.read_bytes().splitlines(), path)
+        damaged.extend(bad)
+        for event in found:
+            events.setdefault(event["id"], event)
+    ordered = sorted(events.values(), key=lambda event: event["time"])
+    return Events(tuple(ordered), tuple(damaged))
+
+
+def _files(paths: Iterable):
+    for path in map(Path, paths):
+        if path.is_dir():
+            yield from sorted(path.rglob("*.jsonl"))
+        elif path.is_file():
+            yield path
+        else:
+            raise GainlibError(f"there is no record at {path}; give a record file or a folder of them")
+
+
+def parsed(lines: list[bytes], path: Path) -> tuple[list[dict], list[Damaged]]:
+    """Return the events in lines of a record, and the lines that hold none."""
+    events, damaged = [], []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            event = json.loads(line.decode("utf-8"))
+            json.dumps(event, ensure_ascii=False).encode("utf-8")  # an escape may stand for half a letter
+            _check(event)
+        except (ValueError, RecursionError) as problem:
+            damaged.append(Damaged(path, number, _reason(problem)))
+        else:
+            events.append(event)
+    return events, damaged
+
+
+def _reason(problem):
+    if isinstance(problem, GainlibError):
+        return str(problem)
+    if isinstance(problem, UnicodeDecodeError):
+        return "not UTF-8 text"
+    return "holds half a letter" if isinstance(problem, UnicodeEncodeError) else "not a whole line of JSON"
+
+
+def _check(event):
+    if not isinstance(event, dict):
+        raise GainlibError(f"an event is expected, this is {describe(event)}")
+    kind = event.get("kind")
+    needed = {**_ALWAYS, **(_NEEDED.get(kind, {}) if isinstance(kind, str) else {})}
+    for name, wanted in needed.items():
+        value = event.get(name)
+        if name not in event or not isinstance(value, wanted) or (isinstance(value, bool) and wanted is int):
+            raise GainlibError(f"“{name}” is missing or is no {wanted.__name__}")
+    if kind not in _NEEDED:
+        raise GainlibError(f"there is no kind of event “{shorten(kind)}”")
+
+
+# ----------------------------------------------------------------------------------------------------------- the record
 
 
 def records_folder(folder: str | Path | None = None) -> Path:

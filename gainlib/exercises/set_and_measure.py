@@ -16,11 +16,9 @@ from typing import Any
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.checks import Check, Measured
-from gainlib.exercises.controls import answer_from
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
 from gainlib.exercises.model import Probes
-from gainlib.exercises.practical import Control, State
+from gainlib.exercises.practical import Check, Control, Measured, State, answer_from
 from gainlib.levels.printing import number, quantity
 from gainlib.words import Table, level_text
 
@@ -39,7 +37,7 @@ class Aim:
         What is measured, as it starts the feedback: "mean reduction".
     read : callable
         ``read(run)`` returns the value, None where there is nothing to measure; as
-        :class:`~gainlib.exercises.checks.Measured` where it says what it was measured on.
+        :class:`~gainlib.exercises.practical.Measured` where it says what it was measured on.
     target : float or callable
         The value wanted, or ``target(given)``; with `within` on either side of it.
     within : float
@@ -55,7 +53,7 @@ class Aim:
     too_high, too_low : str
         The words for either side.
     needs : tuple of str
-        Names of the aims without which this one earns nothing, see :class:`~gainlib.exercises.checks.Check`.
+        Names of the aims without which this one earns nothing, see :class:`~gainlib.exercises.practical.Check`.
     """
 
     name: str
@@ -232,7 +230,7 @@ class SetAndMeasure:
     def part(self, nudges: Callable[[Any, dict], Probes] | None = None, *, sessions: bool = False) -> State:
         """Return the part of an exercise; with `sessions` a whole session in JSON is an answer as well.
 
-        For that the places have to be those of :mod:`gainlib.exercises.controls`.
+        For that the places have to be those of :mod:`gainlib.exercises.practical`.
         """
         return State(
             self.label,

@@ -3,7 +3,7 @@
 The seed is SHA-256 over salt, class code, learner, exercise and attempt (NFC, stripped, casefolded, joined by U+001F);
 its first eight bytes start a PCG64. Every draw below takes only ``rng.random()``, whose stream NumPy keeps, so that an
 answer can be marked again years later. A class with a secret has its salt in its code
-(:mod:`~gainlib.exercises.classcode`). Shown numbers are rounded first, and the answer is computed from them.
+(:mod:`~gainlib.exercises.classfile`). Shown numbers are rounded first, and the answer is computed from them.
 """
 
 import hashlib

@@ -4,18 +4,15 @@ from functools import cache
 from math import comb, log
 
 from gainlib.audio import Audio
-from gainlib.exercises.binomial import Run as Score
-from gainlib.exercises.binomial import percent, share_of_guessers
-from gainlib.exercises.choosing import Choice, Multi
 from gainlib.exercises.clips import CLIPS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.experiment import Experiment, Picture, Plot, Slider
-from gainlib.exercises.lab import Lab
-from gainlib.exercises.listening import Abx, LevelMatch, NoListening, tail_probability
+from gainlib.exercises.lab import Lab, Worked
+from gainlib.exercises.listening import Abx, LevelMatch, NoListening, percent, share_of_guessers, tail_probability
+from gainlib.exercises.listening import Run as Score
 from gainlib.exercises.model import Exercise, Option, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Choice, Multi, Number
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
-from gainlib.exercises.worked import Worked
 from gainlib.levels import exposure as limits
 from gainlib.levels.exposure import minutes_a_day, percent_of_week
 from gainlib.meters import sample_peak_dbfs

@@ -9,11 +9,10 @@ import numpy as np
 from gainlib.exercises import Exercise, Number, Option, Order, Slip, draws, fill, grid, one_of, shuffled
 from gainlib.exercises.chain import Chain
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Sheet, Slider, db_slider
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, short_name
 from gainlib.exercises.variants import Recipe, pick
-from gainlib.exercises.worked import Worked
 from gainlib.levels import DBU_VOLTS, dbu_to_dbv, dbu_to_volts, dbv_to_dbu, sum_levels_db
 from gainlib.meters import rms_dbfs, sample_peak_dbfs
 from gainlib.processors import Converter, Preamp

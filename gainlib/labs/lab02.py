@@ -12,16 +12,14 @@ from gainlib import signals
 from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.demo.rng import chance, noise
-from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider, db_slider
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Number
 from gainlib.exercises.set_and_measure import DESK, Aim, SetAndMeasure
 from gainlib.exercises.stems import one_strip
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample

@@ -7,14 +7,12 @@ import numpy as np
 
 from gainlib.exercises import Exercise, Matching, Number, Option, Slip, draws, either, fill, grid, one_of
 from gainlib.exercises import recordings as rec
-from gainlib.exercises.checks import Measured
-from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Drawn, Lab, Worked
+from gainlib.exercises.practical import Measured
 from gainlib.exercises.recordings import MOST_DB, PADS_DB, Rig, crest, sound
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import short_name
-from gainlib.exercises.worked import Worked
 from gainlib.levels import BOLTZMANN, DBU_VOLTS, dbu_to_volts, sum_levels_db, thermal_noise_dbu
 from gainlib.processors import Converter, Preamp
 from gainlib.processors.recording import PASCAL_SPL

@@ -10,16 +10,26 @@ from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Multi, Number, Option, Slip, draws, fill, grid, one_of
-from gainlib.exercises import blind_rounds as blind
+from gainlib.exercises import rounds as blind
 from gainlib.exercises.bypass import options
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
-from gainlib.exercises.foretold import MIXERS, explained, forty, residuals, three
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.listening import least_right
-from gainlib.exercises.round_trips import CHAINS, HARMED_DB, PEAK_DBFS, UP, Chains, harms
+from gainlib.exercises.rounds import (
+    CHAINS,
+    HARMED_DB,
+    MIXERS,
+    PEAK_DBFS,
+    UP,
+    Chains,
+    explained,
+    forty,
+    harms,
+    residuals,
+    three,
+)
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
-from gainlib.exercises.worked import Worked
 from gainlib.levels import ratio_to_db, sum_levels_db
 from gainlib.words import Table, level_text, number_text
 

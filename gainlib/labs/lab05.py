@@ -8,9 +8,8 @@ from math import ceil, log10, sqrt
 import numpy as np
 
 from gainlib.demo import demo_session
-from gainlib.exercises import choosing
+from gainlib.exercises import parts
 from gainlib.exercises.box_tests import relative_db
-from gainlib.exercises.checks import Measured
 from gainlib.exercises.experiment import (
     Again,
     Choice,
@@ -24,14 +23,14 @@ from gainlib.exercises.experiment import (
     Sheet,
     db_slider,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Number
+from gainlib.exercises.practical import Measured
 from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import Recipe, draws, either, grid, pick, shuffled
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
@@ -879,7 +878,7 @@ OFFSET = Exercise(
 
 LOUD_SOURCE = Exercise(
     id="05-4", title="The track that clips the bus",
-    parts=(choosing.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS),
+    parts=(parts.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS),
         read_off=True), Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True)),
     edition=2, given=either(*(partial(_draw_loud_source, suspect=stem) for stem in LOUD)),
     statement="One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it "
@@ -926,7 +925,7 @@ ALL_FADERS = Exercise(
     material=hot_mix,
 )  # fmt: skip
 
-UNCLIPPED = choosing.Multi(
+UNCLIPPED = parts.Multi(
     "An unclipped mix comes out", points=3, options=_options, partly_from=0.8, by_chance=0.75, read_off=True
 )
 

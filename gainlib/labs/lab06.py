@@ -10,15 +10,13 @@ from gainlib import processors as p
 from gainlib.audio import Audio
 from gainlib.boxes import classify
 from gainlib.exercises.box_tests import FRAMES, HALF_DB, LOWEST_DB, RATE_HZ, box_tester, fed, rms, two_tones
-from gainlib.exercises.choosing import Matching, Multi
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Option, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Matching, Multi, Number
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import SINE_CREST_DB
 from gainlib.processors.base import Noise

@@ -11,9 +11,7 @@ from gainlib.boxes.matching import matched_output
 from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.demo.recordings import recorded
 from gainlib.exercises import bypass as runs
-from gainlib.exercises import choosing
-from gainlib.exercises.controls import applied, controls_of
-from gainlib.exercises.drawn import Drawn
+from gainlib.exercises import parts
 from gainlib.exercises.experiment import (
     Choice,
     Experiment,
@@ -25,15 +23,15 @@ from gainlib.exercises.experiment import (
     db_slider,
     loudness_words,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.listening import Abx, NoListening
 from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Number
+from gainlib.exercises.practical import applied, controls_of
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, run_number, shuffled
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import NodeReading, envelope_of, level_counts, levels_of
 from gainlib.meters.average import SINE_CREST_DB, averages
@@ -750,14 +748,14 @@ THREE_STAGES = Exercise(
 BETTER_OR_LOUDER = Exercise(
     id="07-5", title="Better, or just louder?",
     parts=(runs.Preference("Run 1: the one you like better", points=1, trials=runs.PREFERENCES,
-           silent=NoListening(choosing.Multi("From the readings: tick the trials in which A is the louder one",
+           silent=NoListening(parts.Multi("From the readings: tick the trials in which A is the louder one",
            points=1, options=runs.trial_options(runs.PREFERENCES)), runs.trials_in_which("louder", "A"))),
            Abx("Run 2: stage against bypass", points=1, trials=runs.TRIALS, must_show=False,
-           silent=NoListening(choosing.Multi("From the readings: tick the trials in which X is the stage", points=1,
+           silent=NoListening(parts.Multi("From the readings: tick the trials in which X is the stage", points=1,
            options=runs.trial_options(runs.TRIALS)), runs.trials_in_which("order", "B"))),
-           choosing.Choice("What the eight preferences of run 1 tell", points=1,
+           parts.Choice("What the eight preferences of run 1 tell", points=1,
            options=runs.options("meanings", runs.MEANINGS)),
-           choosing.Choice("What the data of run 2 allow you to say", points=1,
+           parts.Choice("What the data of run 2 allow you to say", points=1,
            options=runs.options("verdicts", runs.VERDICTS), follows=runs.conclusion)),
     given=runs.Runs(),
     statement="**Run 1**: eight times you hear the same sound twice, one of the two louder by {louder_db} dB. Pick the "
@@ -788,7 +786,7 @@ BETTER_OR_LOUDER = Exercise(
     material=lambda g: runs.pair(g, 0),
 )  # fmt: skip
 
-WHICH = choosing.Choice("Which rule binds?", options=(
+WHICH = parts.Choice("Which rule binds?", options=(
     Option("average", "The average: it reaches its reference before the peaks reach their limit."),
     Option("peak", "The peak: the peaks reach their limit before the average reaches its reference."),
 ))  # fmt: skip

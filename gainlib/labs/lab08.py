@@ -7,7 +7,6 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.matching import matched_output
-from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import (
     Choice,
     Experiment,
@@ -20,14 +19,13 @@ from gainlib.exercises.experiment import (
     db_slider,
     loudness_words,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Probes, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Number
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import ACTIVE_RANGE_DB, averages
 from gainlib.processors import Compressor, Gate

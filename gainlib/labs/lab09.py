@@ -7,8 +7,6 @@ from math import log, log10
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.checks import Measured
-from gainlib.exercises.controls import RANGES, applied
 from gainlib.exercises.experiment import (
     Again,
     Choice,
@@ -33,16 +31,15 @@ from gainlib.exercises.fader_fit import (
     points_from_text,
     read_points,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Probes, Slip
-from gainlib.exercises.numeric import Number
-from gainlib.exercises.practical import Control
+from gainlib.exercises.parts import Number
+from gainlib.exercises.practical import RANGES, Control, Measured, applied
 from gainlib.exercises.refrain import STEMS as ALL_STEMS
 from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import Unreadable, fill
 from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
-from gainlib.exercises.worked import Worked
 from gainlib.processors import Reverb, Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
 from gainlib.session.fader import (

@@ -8,7 +8,6 @@ import scipy
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Number, Option, Slip, draws, fill, grid, one_of
-from gainlib.exercises.drawn import Drawn
 from gainlib.exercises.experiment import (
     Choice,
     Drive,
@@ -19,11 +18,10 @@ from gainlib.exercises.experiment import (
     Slider,
     db_slider,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
-from gainlib.exercises.worked import Worked
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.processors import Compressor, Delay, Polarity, Reverb
 from gainlib.session import Group, Insert, Send, Session, Strip

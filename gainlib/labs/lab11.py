@@ -8,12 +8,24 @@ from gainlib.exercises import Exercise, Matching, Number, Option, Order, Slip, d
 from gainlib.exercises import masters as m
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Sheet, Slider, Take
 from gainlib.exercises.experiment import db_slider as db
-from gainlib.exercises.handoff import KINDS, STEPS, Prints, Steps, files_of, orders_of, word_in_use, wrong_order
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.handoff import (
+    KINDS,
+    STEPS,
+    THREE,
+    TWO_MIXES,
+    Prints,
+    Steps,
+    both,
+    files_of,
+    moves,
+    orders_of,
+    three,
+    word_in_use,
+    wrong_order,
+)
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, figures
-from gainlib.exercises.players import THREE, TWO_MIXES, both, moves, three
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
-from gainlib.exercises.worked import Worked
 from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs
 from gainlib.words import Table, level_text, number_text
 

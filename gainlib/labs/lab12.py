@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 
 from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
-from gainlib.exercises.choosing import Matching
 from gainlib.exercises.experiment import (
     Choice,
     Drive,
@@ -22,15 +21,14 @@ from gainlib.exercises.experiment import (
     Sheet,
     db_slider,
 )
-from gainlib.exercises.lab import Lab
+from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Option, Slip
-from gainlib.exercises.numeric import Number
+from gainlib.exercises.parts import Matching, Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.recordings import looked_at
 from gainlib.exercises.refrain import REFRAIN_S
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.exercises.text import fill
-from gainlib.exercises.worked import Worked
 from gainlib.processors import Compressor
 from gainlib.session import FaderLaw
 from gainlib.words import Table, level_text, number_text, percent_text

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, tally
-from gainlib.exercises.classcode import has_tag, is_mistyped
-from gainlib.exercises.events import identity as whose
+from gainlib.exercises.classfile import has_tag, is_mistyped
+from gainlib.exercises.record import identity as whose
 from gainlib.exercises.record import refused
 from gainlib.exercises.variants import PSEUDONYM, is_pseudonym, normal_form
 from gainlib.notebook import whereabouts

@@ -22,12 +22,10 @@ from gainlib.exercises import (
     records_folder,
     tally,
 )  # fmt: skip
-from gainlib.exercises.earlier import told_no_more
-from gainlib.exercises.events import edition_of
+from gainlib.exercises.bank import edition_of
 from gainlib.exercises.record import plain
-from gainlib.exercises.review import drawn
-from gainlib.exercises.sets import SetOfNumbers, is_exam, sets_of
-from gainlib.exercises.tally import is_practice
+from gainlib.exercises.sets import SetOfNumbers, is_exam, sets_of, told_no_more
+from gainlib.exercises.tally import is_practice, to_review
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
 from gainlib.notebook.course import course_for
@@ -356,8 +354,8 @@ class LearnerSession:
     # ---- review ----------------------------------------------------------------------------------------------------
 
     def review_questions(self, avoid=()) -> tuple:
-        """Return what to ask before this lab; see :func:`gainlib.exercises.review.drawn`."""
-        return drawn(self._events, self.name, self.class_code, self.lab, avoid)
+        """Return what to ask before this lab; see :func:`gainlib.exercises.tally.to_review`."""
+        return to_review(self._events, self.name, self.class_code, self.lab, avoid)
 
     def review_answers(self, exercise, attempt: int) -> list[dict]:
         """Return the events of all answers to one question of a review, oldest first."""

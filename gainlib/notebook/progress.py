@@ -6,10 +6,9 @@ from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, bank, records_folder, tally
-from gainlib.exercises.classcode import has_tag
-from gainlib.exercises.events import Damaged, parsed
-from gainlib.exercises.events import identity as whose
-from gainlib.exercises.record import to_lines
+from gainlib.exercises.classfile import has_tag
+from gainlib.exercises.record import Damaged, parsed, to_lines
+from gainlib.exercises.record import identity as whose
 from gainlib.notebook import identity, kept
 from gainlib.notebook.course import course_for, day_and_time, take
 from gainlib.notebook.panels import lab_module

@@ -5,8 +5,8 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import exercise as exercise_of
 from gainlib.exercises.marking import mark
-from gainlib.exercises.review import in_place
 from gainlib.exercises.sets import REVIEW
+from gainlib.exercises.tally import in_place
 from gainlib.notebook.answering import EXPLAINED_FROM, Newest, ShortQuestion
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.prose import LiveRegion, prose

@@ -2,7 +2,7 @@
 
 import ipywidgets as widgets
 
-from gainlib.exercises.worked import Worked
+from gainlib.exercises.lab import Worked
 from gainlib.notebook.answering import EXPLAINED_FROM, Newest, ShortQuestion
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.kept import Place

@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from gainlib.exercises.foretold import forty
-from gainlib.exercises.round_trips import CHAINS
+from gainlib.exercises.rounds import CHAINS, forty
 from gainlib.labs import lab04
 
 WRONG = {

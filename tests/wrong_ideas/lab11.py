@@ -1,8 +1,7 @@
 """Lab 11: wrong methods."""
 
-from gainlib.exercises.handoff import wrong_order
+from gainlib.exercises.handoff import three, wrong_order
 from gainlib.exercises.masters import plr_db
-from gainlib.exercises.players import three
 from gainlib.labs import lab11
 
 WRONG = {

@@ -15,9 +15,8 @@ from gainlib.demo import demo_session, fault_list
 from gainlib.demo.chains import DRUMS
 from gainlib.demo.faults import TAGS
 from gainlib.demo.recordings import RECORDINGS
-from gainlib.exercises.controls import answer_from, applied, controls_of
 from gainlib.exercises.model import Option
-from gainlib.exercises.practical import Control
+from gainlib.exercises.practical import Control, answer_from, applied, controls_of
 from gainlib.exercises.recordings import bad_take
 from gainlib.exercises.variants import grid, pick
 from gainlib.session import Session

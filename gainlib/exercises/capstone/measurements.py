@@ -23,8 +23,8 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.demo import demo_session
 from gainlib.exercises.capstone import assignment
-from gainlib.exercises.controls import applied
-from gainlib.exercises.remembered import remembered
+from gainlib.exercises.marking import remembered
+from gainlib.exercises.practical import applied
 from gainlib.levels import ratio_to_db
 from gainlib.meters import NodeReading, Reading
 from gainlib.mix import checkup

@@ -12,7 +12,7 @@ from gainlib.demo.chains import CUED, DRUMS
 from gainlib.exercises.capstone import assignment, delivery
 from gainlib.exercises.capstone.marks import reduction_db
 from gainlib.exercises.capstone.measurements import figures_of, group_levels
-from gainlib.exercises.controls import controls_of
+from gainlib.exercises.practical import controls_of
 from gainlib.mix import plan
 
 TARGET_DBTP = -6.2

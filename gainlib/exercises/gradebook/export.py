@@ -12,8 +12,7 @@ from markupsafe import Markup
 
 from gainlib import __version__
 from gainlib.audio import GainlibError, replacing
-from gainlib.exercises.bank import bank
-from gainlib.exercises.gradebook import talk
+from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.result import Gradebook
@@ -147,8 +146,6 @@ def page(book: Gradebook, now: datetime | None = None) -> str:
         book=book,
         learners=by_learner(book.rows),
         labs=[(lab, by_learner(row for row in book.rows if row.lab == lab)) for lab in labs],
-        talk=talk,
-        shown_name=shown_name,
     )
 
 
@@ -175,7 +172,7 @@ def write_feedback(folder: str | Path, book: Gradebook, now: datetime | None = N
 
 def feedback(rows: Sequence[Row], now: datetime | None = None, total: tuple[float, float] | None = None) -> str:
     """Return the page for one learner as HTML that needs no other file; nobody else is on it."""
-    return _render("feedback.html", now, rows=rows, talk=talk, total=total or Gradebook().total(rows))
+    return _render("feedback.html", now, rows=rows, total=total or Gradebook().total(rows))
 
 
 def _file_name(row, taken):
@@ -189,6 +186,8 @@ def _file_name(row, taken):
 def _render(template, now, **values):
     pages = templates("gainlib.exercises.gradebook")
     pages.filters |= {"said": _said, "number": number, "shorten": shorten, "counted": count, "zip": zip}
+    told = (cases, progress, remarks, shown_name, slip_in_words, to_talk_about)
+    pages.globals |= {each.__name__: each for each in told}
     when = (now or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC")
     titles = {each.id: each.title for each in bank()}
     return pages.get_template(template).render(when=when, version=__version__, titles=titles, signs=_SIGNS, **values)
@@ -199,3 +198,73 @@ def _said(text: str, longest: int = 400) -> Markup:
     shown = one_line(text)
     shown = shown if len(shown) <= longest else f"{shown[: longest - 1]}…"
     return Markup("<bdi>{}</bdi>").format(shown) if shown else Markup("")
+
+
+# ---------------------------------------------------------------------------------------- what a teacher reads and says
+
+
+_TOLD = 2
+_TALKED = 3
+
+
+def cases(book: Gradebook) -> tuple[str, ...]:
+    """Return a line for each learner whose record disagrees: what, in which exercises, and where it begins."""
+    found: dict = {}
+    for each in book.disagreements:
+        sentence = each.sentence.partition(" (written by")[0]
+        found.setdefault(each.who, {}).setdefault(sentence, []).append(each)
+    return tuple(f"{shown_name(book.names[who])}: {_case(kinds)}" for who, kinds in found.items())
+
+
+def _case(kinds):
+    told = [f"{_ids(lines)}{sentence}" for sentence, lines in list(kinds.items())[:_TOLD]]
+    more = sum(len(lines) for lines in list(kinds.values())[_TOLD:])
+    first = next(iter(kinds.values()))[0]
+    return "; ".join([*told, *([f"and {more} more lines"] if more else [])]) + f" [{first.line}]"
+
+
+def _ids(lines):
+    ids = sorted({each.exercise for each in lines} - {""})
+    return f"{', '.join(ids)}: " if ids else ""
+
+
+def remarks(book: Gradebook, rows: Sequence[Row]) -> str:
+    """Return the notes on one learner's exercises on one line, without what a case tells already."""
+    told = {each.sentence for each in book.disagreements}
+    kept = {row.exercise: [note for note in row.notes if note not in told and not _elsewhere(note)] for row in rows}
+    return ". ".join(f"{id}: {'; '.join(notes)}" for id, notes in kept.items() if notes)
+
+
+def _elsewhere(note):
+    return note == "nothing handed in" or note.startswith("the answer of ")
+
+
+def slip_in_words(id: str, name: str) -> str:
+    """Return the first sentence of what a learner is told who makes a mistake, as it is named in a row.
+
+    Examples
+    --------
+    >>> slip_in_words("00-1", "hours")
+    'You gave hours; the question asks for minutes.'
+    """
+    sentence = next((slip.sentence for slip in exercise(id).slips if slip.name == name), name)
+    return re.split(r"(?<=[.!?])\s", sentence)[0]
+
+
+def progress(rows: Sequence[Row]) -> str:
+    """Return how far one learner has come, in a few words."""
+    tried, right = sum(row.counts for row in rows), sum(row.state == "right" for row in rows)
+    last = max((row.time for row in rows), default="")
+    mastered = sum(row.mastered for row in rows)
+    when = f", last on {last[:10]}" if last else ""
+    return f"{tried} of {len(rows)} exercises tried, {right} right, {mastered} mastered{when}"
+
+
+def to_talk_about(rows: Sequence[Row]) -> tuple[str, ...]:
+    """Return what one learner has not solved, the most tried first, with a mistake that was recognised in words."""
+    open_ = sorted((row for row in rows if row.counts and row.state != "right"), key=lambda row: -row.tries)
+    return tuple(
+        f"{row.exercise} {exercise(row.exercise).title} ({row.tries} {'try' if row.tries == 1 else 'tries'})"
+        + (f": {slip_in_words(row.exercise, row.slips[-1])}" if row.slips else "")
+        for row in open_[:_TALKED]
+    )

@@ -1,20 +1,22 @@
-"""The two files a teacher writes by hand: the class list and the overrides.
+"""The files a teacher writes by hand: the class list, the overrides, other names of learners; and who is who.
 
-Both are tables as an office program saves them: comma, semicolon or tab between the cells, UTF-8 or what Windows calls
-ANSI, a heading or (class list only) none.
+They are tables as an office program saves them: comma, semicolon or tab between the cells, UTF-8 or what Windows calls
+ANSI, a heading or (class list only) none. Numbers are drawn for a name as it was typed, so each spelling is marked by
+its own; only then the marks are put together.
 """
 
 import csv
 import io
 import json
 import math
-from collections.abc import Collection, Iterable
+import unicodedata
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank
-from gainlib.exercises.classcode import without_tag
+from gainlib.exercises.classfile import without_tag
 from gainlib.exercises.text import Unreadable, parse_number, shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
@@ -253,3 +255,59 @@ def _text(path):
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:
         return content.decode("cp1252", errors="replace")
+
+
+# ----------------------------------------------------------------------------------------------------------- who is who
+
+
+Who = tuple[str, str]
+_ALSO, _IS = ("also", "alias"), ("learner", "name", "is")
+
+
+def read_aliases(path: str | Path) -> dict[Who | str, str]:
+    """Read a table with the columns ``also`` (a name in the records), ``learner`` (whose it is) and perhaps ``class``.
+
+    Raises
+    ------
+    GainlibError
+        When the file cannot be read, or holds no such columns.
+    """
+    rows = table(path)
+    heading = [text.casefold() for text in rows[0][2]] if rows else []
+    also, learner, group = (column(heading, names) for names in (_ALSO, _IS, CLASS))
+    if also is None or learner is None:
+        raise GainlibError(f"{path}: the heading lacks also or learner; it needs also, learner and, if wanted, class")
+    found = {}
+    for line, _, cells in rows[1:]:
+        one, other = cell(cells, also), cell(cells, learner)
+        if not one or not other:
+            raise GainlibError(
+                f"{path}, line {line}: a name is missing; write the name in the record, then whose it is"
+            )
+        found[same_name(one) if group is None else (same_name(without_tag(cell(cells, group))), same_name(one))] = other
+    return found
+
+
+def persons(names: Mapping[Who, Who], aliases: Mapping[Who | str, str]) -> dict[Who, Who]:
+    """Return class code and name to show of whoever stands behind each class code and name in normal form."""
+    shown: dict[Who, Who] = {}
+    found = {}
+    for who, (class_code, learner) in names.items():
+        class_code = without_tag(class_code)
+        one = (same_name(class_code), same_name(learner))
+        name = aliases.get(one, aliases.get(one[1], learner))
+        written = (" ".join(class_code.split()), " ".join(name.split()))
+        found[who] = shown.setdefault((one[0], same_name(name)), written)
+    return found
+
+
+def collated(name: str) -> str:
+    """Return what a name is sorted by: letters without their accents, whatever the case.
+
+    Examples
+    --------
+    >>> sorted(["Zoe", "Émilie", "adam"], key=collated)
+    ['adam', 'Émilie', 'Zoe']
+    """
+    letters = unicodedata.normalize("NFKD", name.casefold())
+    return " ".join("".join(sign for sign in letters if not unicodedata.combining(sign)).split())

@@ -16,9 +16,9 @@ from typing import Any
 from gainlib import __version__
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import exercise
-from gainlib.exercises.checks import Checked
 from gainlib.exercises.gradebook.submissions import Line, moment, same_json
 from gainlib.exercises.marking import Verdict
+from gainlib.exercises.practical import Checked
 from gainlib.exercises.tally import marked_again, numbers
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number

@@ -13,9 +13,8 @@ from pathlib import Path
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.classfile import Class
-from gainlib.exercises.gradebook.circumstances import circumstances
-from gainlib.exercises.gradebook.dates import sittings
-from gainlib.exercises.gradebook.lists import Listed, Override, same_name
+from gainlib.exercises.gradebook.circumstances import circumstances, sittings
+from gainlib.exercises.gradebook.lists import Listed, Override, collated, persons, same_name
 from gainlib.exercises.gradebook.marks import (
     Answer,
     Copied,
@@ -26,10 +25,9 @@ from gainlib.exercises.gradebook.marks import (
     strangers,
     whose,
 )  # fmt: skip
-from gainlib.exercises.gradebook.people import collated, merged, persons
-from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows
+from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows, merged
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
-from gainlib.exercises.remembered import remember_in
+from gainlib.exercises.marking import remember_in
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
@@ -155,7 +153,7 @@ def gradebook(
     course : Class or None
         What the class file says; see :func:`read_class`.
     keep : path or None
-        A folder where marks are kept for the next time; see :mod:`gainlib.exercises.remembered`.
+        A folder where marks are kept for the next time; see :mod:`gainlib.exercises.marking`.
 
     Raises
     ------

@@ -1,19 +1,19 @@
 """Rows of the gradebook, one learner and one exercise each; and what an exercise was like for a class."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import correlation, fmean, pstdev
 
 from gainlib.exercises.bank import exercise
 from gainlib.exercises.classfile import Class
-from gainlib.exercises.events import Events
-from gainlib.exercises.gradebook.dates import counting, date_notes
+from gainlib.exercises.gradebook.circumstances import counting, date_notes
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
 from gainlib.exercises.gradebook.submissions import Line, moment
 from gainlib.exercises.model import Exercise
+from gainlib.exercises.record import Events
 from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for
 
@@ -207,6 +207,30 @@ def absent_rows(listed: Listed, chosen: Sequence[Exercise]) -> Iterator[Row]:
         empty = (0, 0, 0.0, each.points, "unattempted")
         notes = ("nothing handed in",)
         yield Row(listed.learner, class_code, each.lab, each.id, *empty, variant=code, notes=notes)
+
+
+def merged(rows: Iterable[Row], person: Mapping[Who, Who]) -> list[Row]:
+    """Return a row for each learner and exercise; of several spellings the best counts, and a note says so."""
+    groups: dict[tuple[Who, str], list[Row]] = {}
+    for row in rows:
+        groups.setdefault((person[row.who], row.exercise), []).append(row)
+    return [_one(own, name) for (name, _), own in groups.items()]
+
+
+def _one(own: Sequence[Row], name):
+    best = max(own, key=lambda row: (row.points, row.counts))
+    others = [_other(row, best) for row in own if row is not best and row.tries]
+    notes = (f"also answered {', '.join(others)}; the best counts",) if others else ()
+    sums = {each: sum(getattr(row, each) for row in own) for each in ("attempts", "hints", "tries", "spent", "shown")}
+    slips = tuple(dict.fromkeys(slip for row in own for slip in row.slips))
+    once = {"mastered": any(row.mastered for row in own), "slips": slips, "notes": (*best.notes, *notes)}
+    return replace(best, class_code=name[0], learner=name[1], **sums, **once)
+
+
+def _other(row, best):
+    if row.class_code != best.class_code and row.learner == best.learner:
+        return f"with class code “{row.class_code}”" if row.class_code else "without a class code"
+    return f"as “{row.learner}”"
 
 
 # ----------------------------------------------------------------------------------------------------------- exercises

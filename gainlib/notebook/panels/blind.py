@@ -13,9 +13,9 @@ import ipywidgets as widgets
 from traitlets import TraitError
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.exercises.binomial import Run, guessing_percent, p_text
 from gainlib.exercises.clips import louder, residual_db
 from gainlib.exercises.experiment import Choice, Setting, Slider
+from gainlib.exercises.listening import Run, guessing_percent, p_text
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
@@ -149,7 +149,7 @@ class BlindRun(Trials):
     note : str
         What to listen for.
     done : callable, optional
-        ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.binomial.Run`.
+        ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.listening.Run`.
     readings : widget, optional
         What an exercise shows to somebody who answers without listening.
     above : widget, optional
