@@ -16,7 +16,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises import bank, exercise, mark
 from gainlib.exercises.model import nothing
 from gainlib.exercises.text import printed_numbers
-from gainlib.exercises.variants import Draws, Either, fair
+from gainlib.exercises.variants import Draws, Either, OneOf, fair
 
 LEARNERS = 200
 WHO = ("anna", "ben")
@@ -52,7 +52,9 @@ def fair_variants(each, source):
     """Return how many fair variants a draw from written-out sets can give; infinity where there are many."""
     if isinstance(source, Either):
         return sum(fair_variants(each, branch) for branch in source.branches)
-    if not isinstance(source, Draws) or prod(len(field.values) for field in source.fields.values()) > MANY:
+    if not isinstance(source, Draws) or any(not isinstance(field, OneOf) for field in source.fields.values()):
+        return inf
+    if prod(len(field.values) for field in source.fields.values()) > MANY:
         return inf
     drawn = (dict(zip(source.fields, values, strict=True)) for values in combinations(source))
     return sum(source.holds(given) and fair(each, {"exercise": each.id, "attempt": 0, **given}) for given in drawn)

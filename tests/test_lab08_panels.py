@@ -81,7 +81,7 @@ def test_reduction_while_it_plays_leaves_pauses_out():
     rate, half = 48000, 24000
     samples = np.concatenate([tone(1000, -6.0, 0.5, rate).samples[:half], np.zeros((half, 1))])
     reduction = np.concatenate([np.full(half, 4.0), np.zeros(half)])
-    sound = Squeezed(Audio(samples, rate), Audio(samples, rate), reduction, 0.0)
+    sound = Squeezed(Audio(samples, rate), Audio(samples, rate), 0.0, reduction)
     assert sound.mean_while_playing_db == pytest.approx(4.0)
 
 

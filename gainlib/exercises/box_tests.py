@@ -1,6 +1,7 @@
-"""Tests of a box: halve what goes in, send it twice, send silence, send two tones; and the experiment they make."""
+"""A box with its matched bypass, and tests of a box: halve what goes in, send it twice, send silence or two tones."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -8,7 +9,68 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider
 from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters.average import averages
 from gainlib.words import Table, depth_text, level_text
+
+# ----------------------------------------------------------------------------------- a strip with a box, and its bypass
+
+INTO, OUT_OF = "strip/insert 1/in", "strip/insert 1/out"
+
+
+@dataclass(frozen=True, eq=False)
+class Boxed:
+    """A sound on both sides of the box of a strip, the gain behind it left out; what the box does to its energy."""
+
+    before: Audio
+    after: Audio
+    gain_db: float
+
+
+def boxed(run: Run) -> tuple[Audio, Audio, float]:
+    """Return what a :class:`Boxed` is made from."""
+    audios = run.trace.audios([INTO, OUT_OF])
+    before, after = (averages(audio).rms_dbfs for audio in audios.values())
+    return *audios.values(), after - before
+
+
+def behind_db(run: Run, control: str) -> float:
+    """Return the gain behind the box: as its control stands, or what gives active the energy of the bypass."""
+    if not run.setting.get("matched"):
+        return run.setting.get(control, 0.0)
+    return -run.seen.gain_db if np.isfinite(run.seen.gain_db) else 0.0
+
+
+def both_heard(control: str, ahead: str = "") -> Listen:
+    """Return bypass and active, with the gain behind the box; `ahead` is what the gain ahead of it is called."""
+
+    def sounds(run):
+        gains = {"bypass": (run.seen.before, 1.0), "active": (run.seen.after, db_to_ratio(behind_db(run, control)))}
+        return {
+            side: audio.with_samples((audio.samples * gain).astype(np.float32)) for side, (audio, gain) in gains.items()
+        }
+
+    def note(setting):
+        said = {True: f"The {ahead} is in both. ", False: "Judge only the level here. "}
+        return said.get(setting.get("matched"), "") + "Clipping can harm tweeters: start low."
+
+    return Listen(sounds, lambda setting: setting.get("matched", False), note)
+
+
+def loudness_words(difference_db: float) -> str:
+    """Return how loud active is against its bypass, in words.
+
+    Examples
+    --------
+    >>> loudness_words(0.31), loudness_words(-0.02)
+    ('**0.3 dB louder** than bypass', 'as loud as bypass')
+    """
+    if abs(difference_db) < 0.05:
+        return "as loud as bypass"
+    way = "louder" if difference_db > 0 else "softer"
+    return f"**{level_text(abs(difference_db), sign=False)} {way}** than bypass"
+
+
+# ------------------------------------------------------------------------------------------------------- tests of a box
 
 RATE_HZ = 48000
 HALF_DB = float(ratio_to_db(0.5))

@@ -8,7 +8,7 @@ run, and drawn by :mod:`gainlib.notebook.figures`.
 """
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from threading import RLock
@@ -356,6 +356,19 @@ class Plot:
     options: Mapping[str, Any] = field(default_factory=dict)
 
 
+def meters(
+    names: Sequence[str], read: Callable[["Run"], Sequence[float]], units="dBFS", digits: int = 1, **options
+) -> Plot:
+    """Return a plot of levels with their text; ``read(run)`` has one a name, `units` is theirs, or has one each."""
+
+    def shown(run):
+        levels = list(read(run))
+        each = [units] * len(levels) if isinstance(units, str) else units
+        return levels, [level_text(level, unit, digits) for level, unit in zip(levels, each, strict=True)]
+
+    return Plot("meters", shown, {"names": tuple(names), **options})
+
+
 @dataclass(frozen=True)
 class Picture:
     """A picture on the desk: plots in a mosaic; several pictures stand behind each other, under tabs.
@@ -489,7 +502,6 @@ class ListenToMix:
     owners: Mapping[str, str] = field(default_factory=lambda: {"master": "bus"})
     views: Mapping[str, tuple[tuple[str, str, Any], ...]] = field(default_factory=dict)
     later: ClassVar[bool] = False
-    after_prediction: ClassVar[bool] = False
     after_prediction: ClassVar[bool] = False
 
 
@@ -668,17 +680,3 @@ def db_slider(name: str, label: str, low: float, high: float, start: float = 0.0
     """Return a gain under the hand: arrows 0.1 dB, page keys 1 dB, Home at 0 dB where that is within reach."""
     home = 0.0 if low <= 0.0 <= high else start
     return Slider(name, label, low, high, 0.1, start, **{"home": home, "page": 1.0} | more)
-
-
-def loudness_words(difference_db: float) -> str:
-    """Return how loud active is against its bypass, in words.
-
-    Examples
-    --------
-    >>> loudness_words(0.31), loudness_words(-0.02)
-    ('**0.3 dB louder** than bypass', 'as loud as bypass')
-    """
-    if abs(difference_db) < 0.05:
-        return "as loud as bypass"
-    way = "louder" if difference_db > 0 else "softer"
-    return f"**{level_text(abs(difference_db), sign=False)} {way}** than bypass"

@@ -197,6 +197,20 @@ def in_words(name: str) -> str:
     return name.removesuffix("_db").replace("post_trim", "output_trim").replace("_", " ")
 
 
+def shifted(answer: dict, moves: dict, digits: int = 2) -> dict:
+    """Return an answer with some controls moved from where it has them: ``{target: {control: by}}``.
+
+    Examples
+    --------
+    >>> shifted({"kick": {"fader_db": -3.0, "pan": 0.0}, "bass": {"fader_db": 0.0}}, {"kick": {"fader_db": 1.5}})
+    {'kick': {'fader_db': -1.5, 'pan': 0.0}, 'bass': {'fader_db': 0.0}}
+    """
+    return {
+        target: fields | {name: round(fields[name] + by, digits) for name, by in moves.get(target, {}).items()}
+        for target, fields in answer.items()
+    }
+
+
 @dataclass(frozen=True)
 class State(Checked):
     """Controls set by the learner; the outcome is rendered and measured.

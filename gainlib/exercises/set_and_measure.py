@@ -17,7 +17,7 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
-from gainlib.exercises.model import Probes
+from gainlib.exercises.model import Probes, Slip
 from gainlib.exercises.practical import Check, Control, Measured, State, answer_from
 from gainlib.levels.printing import number, quantity
 from gainlib.words import Table, level_text
@@ -189,9 +189,13 @@ class SetAndMeasure:
         """Return the answer with some controls moved from where they are found, to the hundredth."""
         return self.answer(self.of(given).start.with_(**{name: round(v, 2) for name, v in values.items()}), given)
 
+    def found(self, given: dict) -> dict:
+        """Return the answer that leaves everything as it is found."""
+        return self.answer(self.of(given).start, given)
+
     def untouched(self, setting: Setting, given: dict) -> bool:
         """Whether no control that counts was moved."""
-        return self.answer(setting, given) == self.answer(self.of(given).start, given)
+        return self.answer(setting, given) == self.found(given)
 
     def controls(self, given: dict) -> tuple[Control, ...]:
         """Return the controls that count, as they are found."""
@@ -253,6 +257,35 @@ class SetAndMeasure:
             return all(want is None or want == (miss == 0.0) for want, miss in zip(met, missed, strict=True))
 
         return spots
+
+    def slip(
+        self, name: str, values: Callable[[dict], dict], sentence: str, *seen_by: str, within: float, beside: int = 0,
+        active: Callable[[dict], bool] = lambda given: True,
+    ) -> Slip:  # fmt: skip
+        """Return the mistake of setting controls to ``values(given)``, where these are within reach.
+
+        It is recognised by the controls of `seen_by`, by all of them where none is named; `beside` is how many more
+        parts the exercise has, behind the desk's own.
+        """
+
+        def reached(given):
+            ends = {each.name: (each.low, each.high) for each in self.of(given).controls if isinstance(each, Slider)}
+            return active(given) and all(
+                low <= values(given)[n] <= high for n, (low, high) in ends.items() if n in values(given)
+            )
+
+        def answer(given):
+            moved = self.moved(given, **values(given))
+            return [moved, *[None] * beside] if beside else moved
+
+        def spots(answer, given):
+            wanted, places, set_so = values(given), self._placed(given), answer[0] if beside else answer
+            looked_at = {n: places[n] for n in seen_by or wanted}
+            return set_so is not None and all(
+                abs(set_so[t][c] - wanted[n]) <= within for n, (t, c) in looked_at.items()
+            )
+
+        return Slip(name, answer, sentence, reached, spots)
 
     def table(self, run: Run, given: dict) -> Table:
         """Return what is measured and what is wanted, as the desk shows it."""

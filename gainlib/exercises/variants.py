@@ -11,6 +11,7 @@ import math
 import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache, wraps
 from typing import Any
 
 import numpy as np
@@ -161,10 +162,43 @@ def grid(low: float, high: float, step: float = 1.0) -> OneOf:
 
 
 @dataclass(frozen=True)
+class Many:
+    """A list of values, each drawn from the same set."""
+
+    each: OneOf
+    count: int
+
+    def draw(self, rng: np.random.Generator) -> list:
+        """Return so many values."""
+        return [self.each.draw(rng) for _ in range(self.count)]
+
+    def holds(self, value: Any) -> bool:
+        """Whether a list could have been drawn here."""
+        return len(value) == self.count and all(map(self.each.holds, value))
+
+
+@dataclass(frozen=True)
+class InAnyOrder:
+    """A list of some values of a set in a drawn order, none twice; all of them where no count is given."""
+
+    values: tuple
+    count: int | None = None
+
+    def draw(self, rng: np.random.Generator) -> list:
+        """Return the values in a drawn order."""
+        return shuffled(rng, self.values, self.count)
+
+    def holds(self, value: Any) -> bool:
+        """Whether a list could have been drawn here."""
+        count = len(self.values) if self.count is None else self.count
+        return len(value) == len(set(value)) == count and set(value) <= set(self.values)
+
+
+@dataclass(frozen=True)
 class Draws:
     """A variant whose values are drawn one by one, each from its own set, under a condition."""
 
-    fields: dict[str, OneOf]
+    fields: dict[str, OneOf | Many | InAnyOrder]
     where: Callable[[dict], bool] | None = None
 
     def __call__(self, rng: np.random.Generator) -> dict:
@@ -182,14 +216,14 @@ class Draws:
         )
 
 
-def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf) -> Draws:
+def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf | Many | InAnyOrder) -> Draws:
     """Declare a variant field by field: ``draws(N=grid(2, 48), L=grid(-30, -14, 0.5))``.
 
     Parameters
     ----------
     where : callable, optional
         ``where(given)`` is False for values that are drawn again.
-    **fields : OneOf
+    **fields : OneOf, Many or InAnyOrder
         What each value is drawn from.
 
     Returns
@@ -237,6 +271,34 @@ class Either:
 def either(*branches: Callable) -> Either:
     """Declare a variant of several equally likely branches, each a :func:`draws` or a function of ``rng``."""
     return Either(branches)
+
+
+def kept_by(*names: str, most: int = 64) -> Callable[[Callable], Callable]:
+    """Return what keeps the last results of a function of given values; it is handed the values of these names alone.
+
+    Examples
+    --------
+    >>> @kept_by("a")
+    ... def doubled(given, by=2):
+    ...     return by * given["a"]
+    >>> doubled({"a": 3, "b": 1}), doubled({"a": 3, "b": 2}, by=3)
+    (6, 9)
+    """
+
+    def keep(function):
+        @lru_cache(maxsize=most)
+        def made(values, more, named):
+            return function(dict(zip(names, values, strict=True)), *more, **dict(named))
+
+        @wraps(function)
+        def kept(given, *more, **named):
+            values = (given[name] for name in names)
+            frozen = tuple(tuple(each) if isinstance(each, list) else each for each in values)
+            return made(frozen, more, tuple(named.items()))
+
+        return kept
+
+    return keep
 
 
 def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:

@@ -1,7 +1,7 @@
 """Lab 07, working range and matched bypass: how hot a box is fed, and whether it is better or just louder."""
 
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from functools import cache
 
 import numpy as np
 
@@ -12,26 +12,17 @@ from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.demo.recordings import recorded
 from gainlib.exercises import bypass as runs
 from gainlib.exercises import parts
-from gainlib.exercises.experiment import (
-    Choice,
-    Experiment,
-    Later,
-    Listen,
-    Picture,
-    Plot,
-    Run,
-    db_slider,
-    loudness_words,
-)
+from gainlib.exercises.box_tests import INTO, Boxed, behind_db, both_heard, boxed, loudness_words
+from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Run, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.listening import Abx, NoListening
 from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import applied, controls_of
+from gainlib.exercises.practical import applied, controls_of, shifted
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, one_of, pick, run_number, shuffled
+from gainlib.exercises.variants import InAnyOrder, Many, draws, either, grid, kept_by, one_of, run_number
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters import NodeReading, envelope_of, level_counts, levels_of
 from gainlib.meters.average import SINE_CREST_DB, averages
@@ -52,41 +43,34 @@ LEVELS_DBFS = tuple(float(step) for step in range(-60, 7, 3))
 EDGES_DB = tuple(float(step) for step in range(-60, 7, 2))
 METERS = ("needle, in", "active level, in", "sample peak, in", "sample peak, out")
 WAVE_S, WINDOW, LOW_HZ, HIGH_HZ, BINS = 0.02, 4096, 20.0, 20000.0, 240
-IN, OUT = "strip/insert 1/in", "strip/insert 1/out"
 
 
 @dataclass(frozen=True, eq=False)
-class Driven:
-    """A stem on both sides of a box, the output gain left out; `gain_db` is what the box does to its energy."""
+class Driven(Boxed):
+    """A stem on both sides of a box, with the levels it is fed."""
 
-    before: Audio
-    after: Audio
     fed: NodeReading
-    gain_db: float
 
 
 def driven(run: Run) -> Driven:
     """Return what the box of a setting gets and gives."""
-    audios = run.trace.audios([IN, OUT])
-    fed = run.trace.levels([IN], ("sample_peak", "rms", "active", "needle"))[IN]
-    return Driven(audios[IN], audios[OUT], fed, averages(audios[OUT]).rms_dbfs - fed.energy_dbfs)
+    return Driven(*boxed(run), run.trace.levels([INTO], ("sample_peak", "rms", "active", "needle"))[INTO])
 
 
-@lru_cache(maxsize=8)
+@cache
 def curve(box: str) -> DriveCurve:
     """Return a box's gain and distortion for a sine, from −60 to 6 dBFS."""
     return drive_curve(BOXES[box], LEVELS_DBFS)
 
 
-@lru_cache(maxsize=8)
+@cache
 def working(box: str) -> WorkingRange | None:
     """Return a box's working range, None for a box that has none."""
     return working_range(BOXES[box])
 
 
 def _out_db(run):
-    """Return the output gain: as set, or what gives active the energy of the bypass."""
-    return -run.seen.gain_db if run.setting.matched else run.setting.out_db
+    return behind_db(run, "out_db")
 
 
 def _transfer(run):
@@ -183,18 +167,6 @@ def _told_of_whole(_run, result):
     return f"{said}. {match.warning or peaks}"
 
 
-def _sounds(run):
-    active = run.seen.after.samples * db_to_ratio(_out_db(run))
-    sounds = {"bypass": run.seen.before.samples, "active": active}
-    return {name: Audio(each.astype(np.float32), run.seen.before.rate_hz) for name, each in sounds.items()}
-
-
-def _note(setting):
-    if setting.matched:
-        return "The trim is in both. Clipping can harm tweeters: start low."
-    return "Judge only the level here. Clipping can harm tweeters: start low."
-
-
 @cache
 def drive() -> Experiment:
     """A box at the level it is fed, with a matched bypass."""
@@ -234,7 +206,7 @@ def drive() -> Experiment:
         told=_told,
         numbers=_numbers,
         later=Later(_match_whole, _told_of_whole, "Sending the whole stem through …"),
-        listen=Listen(_sounds, lambda setting: setting.matched, _note),
+        listen=both_heard("out_db", "trim"),
     )
 
 
@@ -264,11 +236,9 @@ def from_end_to_end(given: dict) -> Experiment:
     highest = float(np.abs(audio.samples).max())
     shape = {"duration_s": audio.duration_s, "limit": max(1.1, 1.1 * highest), "title": title}
     wave = (*envelope_of(audio.samples), int((np.abs(audio.samples) > 1.0).sum()))
-    levels = [given[name] for name in READ]
-    read = levels, [level_text(level, "dBFS") for level in levels]
     plots = {
         "E": Plot("envelope", lambda run: wave, shape),
-        "M": Plot("meters", lambda run: read, {"names": tuple(READ.values()), "title": "Its meters"}),
+        "M": meters(READ.values(), lambda run: [given[name] for name in READ], title="Its meters"),
     }
     picture = Picture("The stem from end to end", ("E", "M"), plots, heights=(1.3, 1.0), margins={"left": 0.19})
     return Experiment((), (picture,), title=title)
@@ -339,17 +309,15 @@ def _apart(seen, name="energy_dbfs"):
     return getattr(seen[ACTIVE_SIDE], name) - getattr(seen[BYPASSED], name)
 
 
-def _compared(run):
-    levels = [getattr(run.seen[node], name) for name in METERED for node in SIDES]
-    return levels, [level_text(level, "dBFS", 2) for level in levels]
-
-
 def _unmatched(given):
-    names = tuple(f"{what}, {side}" for what in METERED.values() for side in SIDES.values())
-    meters = Plot("meters", _compared, {"names": names, "title": "Meters"})
+    names = [f"{what}, {side}" for what in METERED.values() for side in SIDES.values()]
+    shown = meters(
+        names, lambda run: [getattr(run.seen[node], name) for name in METERED for node in SIDES], digits=2,
+        title="Meters",
+    )  # fmt: skip
     return Experiment(
         (db_slider("out_db", "Output gain", -24.0, 24.0),),
-        (Picture("Meters on both sides", ("M",), {"M": meters}, margins={"left": 0.19}),),
+        (Picture("Meters on both sides", ("M",), {"M": shown}, margins={"left": 0.19}),),
         lambda s: _box_with_a_gain(given, s.out_db), _both_sides, title="A box that is not matched",
         listen=Listen(
             lambda run: {side: run.audio(node) for node, side in SIDES.items()}, lambda s: False, lambda s: WARNED
@@ -357,9 +325,8 @@ def _unmatched(given):
     )  # fmt: skip
 
 
-@lru_cache(maxsize=256)
-def _found_apart(*made):
-    made = dict(zip(("stem", "kind", "fed", "inside"), made, strict=True))
+@kept_by("stem", "kind", "fed", "inside", most=256)
+def _found_apart(made):
     seen = _both_sides(Run(Experiment((), (), lambda s: _box_with_a_gain(made)), None))
     return {"louder": round(_apart(seen), 2), "higher": round(_apart(seen, "clear_peak_dbfs"), 2)}
 
@@ -367,7 +334,7 @@ def _found_apart(*made):
 BOX_WITH_A_GAIN = Drawn(
     draws(stem=one_of(*STEMS), kind=one_of("symmetrical", "asymmetrical", "tape-like"), fed=one_of(-18, -12, -6),
           inside=grid(-9, 9, 0.5)),
-    lambda made: _found_apart(*(made[name] for name in ("stem", "kind", "fed", "inside"))),
+    _found_apart,
     fair=lambda g: 1 <= abs(g["louder"]) <= 12 and abs(g["higher"]) <= 24 and abs(g["louder"] - g["higher"]) >= 0.5,
 )  # fmt: skip
 MATCH_TASK = SetAndMeasure(_unmatched, None, (
@@ -389,10 +356,10 @@ WITHIN_DB, MATCH_DB = 1.0, 0.2
 _LEAST_TRIM_DB, _NO_MOVE_DB = 1.2, 0.01
 
 SOURCE, POST = f"{NAME}/source", f"{NAME}/post"
-INTO, OUT_OF = ([f"{NAME}/insert {k}/{side}" for k in range(1, STAGES + 1)] for side in ("in", "out"))
-AHEAD = [f"{NAME}/trim", *OUT_OF[:-1]]
+INTO_STAGES, BEHIND = ([f"{NAME}/insert {k}/{side}" for k in range(1, STAGES + 1)] for side in ("in", "out"))
+AHEAD = [f"{NAME}/trim", *BEHIND[:-1]]
 POINTS = {SOURCE: "stem", AHEAD[0]: "trim"}
-for _k, _pair in enumerate(zip(INTO, OUT_OF, strict=True), start=1):
+for _k, _pair in enumerate(zip(INTO_STAGES, BEHIND, strict=True), start=1):
     POINTS |= dict(zip(_pair, (f"into {_k}", f"out of {_k}"), strict=True))
 POINTS[POST] = "strip"
 
@@ -402,33 +369,23 @@ for _k in range(1, STAGES + 1):
 GAINS_DB["post_trim_db"] = "Output trim"
 
 
-class Chains:
-    """The draw of a stem, the order of the stages and their references; no two neighbours like the same level."""
-
-    def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return a chain whose first stage asks for a trim."""
-        references = [pick(rng, BUILT_FOR_DBFS) for _ in range(STAGES)]
-        given = {"stem": pick(rng, STEMS), "kinds": shuffled(rng, tuple(KINDS)), "references": references}
-        return given if self._fits(given) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        known = draws(stem=one_of(*STEMS)).holds(given) and sorted(given["kinds"]) == sorted(KINDS)
-        return known and all(each in BUILT_FOR_DBFS for each in given["references"]) and self._fits(given)
-
-    @staticmethod
-    def _fits(given):
-        first, second, third = given["references"]
-        apart = first != second != third and abs(first - _active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
-        return apart and not any(_fed_as_found(given["stem"], tuple(given["kinds"]), tuple(given["references"])))
+def _fits(given):
+    first, second, third = given["references"]
+    apart = first != second != third and abs(first - _active_dbfs(given["stem"])) >= _LEAST_TRIM_DB
+    return apart and not any(_fed_as_found(given))
 
 
-@lru_cache(maxsize=256)
-def _fed_as_found(stem, kinds, references):
+CHAINS = draws(
+    references=Many(one_of(*BUILT_FOR_DBFS), STAGES), stem=one_of(*STEMS), kinds=InAnyOrder(tuple(KINDS)), where=_fits
+)
+"""A stem, the order of the stages and their references: no two neighbours like the same level, the first a trim."""
+
+
+@kept_by("stem", "kinds", "references", most=256)
+def _fed_as_found(given):
     """Return for each stage whether it is fed well before anything is moved: then that would earn points by itself."""
-    trace = chain({"stem": stem, "kinds": kinds, "references": references}).render()
-    levels = [reading.active_dbfs for reading in trace.levels(INTO, ("active",)).values()]
-    return [abs(level - wanted) <= WITHIN_DB for level, wanted in zip(levels, references, strict=True)]
+    levels = [reading.active_dbfs for reading in chain(given).render().levels(INTO_STAGES, ("active",)).values()]
+    return [abs(level - wanted) <= WITHIN_DB for level, wanted in zip(levels, given["references"], strict=True)]
 
 
 @cache
@@ -457,7 +414,7 @@ def chain(given: dict) -> Session:
 
 def _three_stages(given):
     found = chain(given)
-    wanted = [dict(zip(INTO, given["references"], strict=True)).get(node) for node in POINTS]
+    wanted = [dict(zip(INTO_STAGES, given["references"], strict=True)).get(node) for node in POINTS]
 
     def levels(run):
         average, peak = (
@@ -488,11 +445,11 @@ def _difference(bypass, active):
 def _against_bypass(run, given):
     """Return the desk's table: what each stage gets, and how it comes out against its bypass."""
     rows = []
-    pairs = [*zip(AHEAD, OUT_OF, strict=True), (SOURCE, POST)]
+    pairs = [*zip(AHEAD, BEHIND, strict=True), (SOURCE, POST)]
     for place, (bypass, active) in enumerate(pairs):
         name, into, wanted = "strip", "–", "–"
         if place < STAGES:
-            name, into = str(place + 1), number_text(run.seen[INTO[place]].active_dbfs, 2)
+            name, into = str(place + 1), number_text(run.seen[INTO_STAGES[place]].active_dbfs, 2)
             wanted = number_text(given["references"][place], 0)
         energies = (number_text(run.seen[node].energy_dbfs, 2) for node in (bypass, active))
         rows.append((name, into, wanted, *energies, number_text(_difference(bypass, active)(run), 2, sign=True)))
@@ -504,36 +461,26 @@ FED = tuple(f"active level into stage {k}" for k in range(1, STAGES + 1))
 _LOUD = {"decimals": 2, "too_high": "too loud", "too_low": "too soft"}
 THREE = SetAndMeasure(_three_stages, {name: (NAME, name) for name in GAINS_DB}, (
     *(Aim(name, lambda run, node=node: run.seen[node].active_dbfs, lambda given, k=k: given["references"][k], WITHIN_DB,
-          unit="dBFS", points=0.5) for k, (name, node) in enumerate(zip(FED, INTO, strict=True))),
+          unit="dBFS", points=0.5) for k, (name, node) in enumerate(zip(FED, INTO_STAGES, strict=True))),
     *(Aim(f"stage {k} against its bypass", _difference(*pair), 0.0, MATCH_DB, points=0.5, needs=FED[k - 1 : k], **_LOUD)
-      for k, pair in enumerate(zip(AHEAD, OUT_OF, strict=True), start=1)),
+      for k, pair in enumerate(zip(AHEAD, BEHIND, strict=True), start=1)),
     Aim("the whole strip against the stem", _difference(SOURCE, POST), 0.0, MATCH_DB, points=1, needs=FED, **_LOUD),
 ), "Trim, in and out gains, output trim", points=4, tabled=_against_bypass)  # fmt: skip
 ALL_OR_NOTHING = replace(THREE, aims=tuple(replace(aim, points=None) for aim in THREE.aims))
 
 
+@kept_by("stem", "kinds", "references", most=32)
 def walked(given: dict, match: str = "energy", post: bool = True) -> dict:
     """Return an answer set from left to right: feed each stage its reference, then match it to its bypass.
 
-    Parameters
-    ----------
-    given : dict
-        The variant.
-    match : {"energy", "active", "peak", "none"}
-        What is made equal at each bypass, "active" being the active level; "none" leaves every out gain at 0 dB.
-    post : bool
-        Whether the output trim brings back the level that the stem came with.
+    What is made equal there is its "energy", the "active" level, the "peak", or "none", which leaves every out gain at
+    0 dB; `post` tells whether the output trim brings back the level that the stem came with.
     """
-    return _walked(given["stem"], tuple(given["kinds"]), tuple(given["references"]), match, post)
-
-
-@lru_cache(maxsize=32)
-def _walked(stem, kinds, references, match, post):
-    audio = bar(stem)
+    audio = bar(given["stem"])
     source = audio.samples.astype(np.float64)
-    trim = round(references[0] - _active_dbfs(stem), 2)
+    trim = round(given["references"][0] - _active_dbfs(given["stem"]), 2)
     placed, samples = {"trim_db": trim}, source * db_to_ratio(trim)
-    for k, (kind, level) in enumerate(zip(kinds, references, strict=True), start=1):
+    for k, (kind, level) in enumerate(zip(given["kinds"], given["references"], strict=True), start=1):
         fed_db = round(level - averages(audio.with_samples(samples)).active_dbfs, 2) if k > 1 else 0.0
         out = stage(kind, level).process(audio.with_samples(samples * db_to_ratio(fed_db))).samples
         out_db = 0.0 if match == "none" else round(_level(audio, samples, match) - _level(audio, out, match), 2)
@@ -551,11 +498,7 @@ def _level(audio, samples, meter):
 
 def _met(answer, given):
     """Return whether all stages are fed well, all are matched, and the strip is as loud as the stem."""
-    run = THREE.run(answer, given)
-    met = []
-    for aim in THREE.aims:
-        low, high = aim.limits(given)
-        met.append(low <= aim.read(run) <= high)
+    met = [miss == 0.0 for miss in THREE.missed(answer, given)]
     return all(met[:STAGES]), all(met[STAGES:-1]), met[-1]
 
 
@@ -569,7 +512,7 @@ def _matched_by(level):
 
     def spots(answer, given):
         seen = THREE.run(answer, given).seen
-        pairs = zip(OUT_OF, AHEAD, strict=True)
+        pairs = zip(BEHIND, AHEAD, strict=True)
         alike = all(
             abs(getattr(seen[out], level) - getattr(seen[ahead], level)) <= MATCH_DB / 2 for out, ahead in pairs
         )
@@ -588,15 +531,9 @@ def _no_output_trim(answer, given):
 
 def _nudges(key, given):
     """Return moves within half of a band."""
-
-    def moved(**by):
-        return {
-            NAME: {name: round(value + by.get(name.replace(" ", "_"), 0.0), 2) for name, value in key[NAME].items()}
-        }
-
-    half = MATCH_DB / 2
-    moves = [{"post_trim_db": half}, {"post_trim_db": -half}, {f"insert_{STAGES}_out_db": half, "post_trim_db": -half}]
-    return Probes(tuple(moved(**each) for each in moves))
+    half, last = MATCH_DB / 2, f"insert {STAGES} out_db"
+    moves = {"post_trim_db": half}, {"post_trim_db": -half}, {last: half, "post_trim_db": -half}
+    return Probes(tuple(shifted(key, {NAME: each}) for each in moves))
 
 
 def _derivation(given):
@@ -685,27 +622,19 @@ THIRD_HARMONIC = Exercise(
 )  # fmt: skip
 
 
-def _out_gain(g, name="louder", times=-1.0):
-    return MATCH_TASK.moved(g, out_db=times * g[name])
-
-
-def _set_near(name="louder", times=-1.0):
-    return lambda answer, g: abs(answer["desk"]["out_db"] - times * g[name]) <= LOUD_DB
-
-
 MATCHED = Exercise(
     id="07-3", title="Output gain for a fair bypass", parts=(MATCH_TASK.part(),), given=BOX_WITH_A_GAIN, edition=2,
     before=Before((Number("Output gain", "dB", tolerance=0.05, points=2),), lambda g: round(g["Li"] - g["Lo"], 1)),
     statement="This box changes the level. Read the meters in front of it and behind it, and set the output gain so "
         "that active is as loud as bypass by energy, within 0.1 dB.",
-    solve=_out_gain,
+    solve=lambda g: MATCH_TASK.moved(g, out_db=-g["louder"]),
     slips=(
-        Slip("sign", lambda g: _out_gain(g, times=1.0), "You have it the wrong way round: a box that makes the sound "
-             "louder needs a negative output gain.", spots=_set_near(times=1.0)),
-        Slip("met half way", lambda g: _out_gain(g, times=-0.5), "You went only half way. The bypass cannot move, so "
-             "the output gain has to make up the whole difference.", spots=_set_near(times=-0.5)),
-        Slip("peaks made equal", lambda g: _out_gain(g, "higher"), "You made the peaks equal. The box rounds them off, "
-             "so with equal peaks active is louder. Match the RMS.", spots=_set_near("higher")),
+        MATCH_TASK.slip("sign", lambda g: {"out_db": g["louder"]}, "You have it the wrong way round: a box that makes "
+            "the sound louder needs a negative output gain.", within=LOUD_DB),
+        MATCH_TASK.slip("met half way", lambda g: {"out_db": -0.5 * g["louder"]}, "You went only half way. The bypass "
+            "cannot move, so the output gain has to make up the whole difference.", within=LOUD_DB),
+        MATCH_TASK.slip("peaks made equal", lambda g: {"out_db": -g["higher"]}, "You made the peaks equal. The box "
+            "rounds them off, so with equal peaks active is louder. Match the RMS.", within=LOUD_DB),
     ),
     hints=("The bypass is the reference: it stays as it is.",
            "What do you have to add to the output to get the input?"),
@@ -717,7 +646,7 @@ MATCHED = Exercise(
 
 
 THREE_STAGES = Exercise(
-    id="07-4", title="Three stages in a row", parts=(THREE.part(_nudges, sessions=True),), given=Chains(), edition=2,
+    id="07-4", title="Three stages in a row", parts=(THREE.part(_nudges, sessions=True),), given=CHAINS, edition=2,
     before=Before((ALL_OR_NOTHING.part(_nudges, sessions=True),), walked),
     statement="The strip has three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for "
         "{references[1]} dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of "

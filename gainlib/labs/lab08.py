@@ -1,31 +1,22 @@
 """Lab 08, dynamics: a threshold is a level, so every gain ahead of it sets what it does."""
 
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 
 import numpy as np
 
-from gainlib.audio import Audio, GainlibError
+from gainlib.audio import GainlibError
 from gainlib.boxes.matching import matched_output
-from gainlib.exercises.experiment import (
-    Choice,
-    Experiment,
-    Later,
-    Listen,
-    Picture,
-    Plot,
-    Run,
-    Slider,
-    db_slider,
-    loudness_words,
-)
+from gainlib.exercises.box_tests import Boxed, behind_db, both_heard, boxed, loudness_words
+from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Run, Slider, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Probes, Slip
 from gainlib.exercises.parts import Number
+from gainlib.exercises.practical import shifted
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, one_of
+from gainlib.exercises.variants import draws, either, grid, kept_by, one_of
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import ACTIVE_RANGE_DB, averages
 from gainlib.processors import Compressor, Gate
@@ -40,29 +31,21 @@ COMPRESSOR, GATE = "compressor", "gate"
 BLOCK_S, FLOOR_DB = 0.02, -96.0
 EDGES_DB = tuple(float(step) for step in range(-72, 7, 2))
 LEVELS_DBFS = np.arange(-72.0, 6.01, 0.5)
-INSERT = "strip/insert 1"
 
 
 @dataclass(frozen=True, eq=False)
-class Squeezed:
-    """A sound on both sides of a compressor or gate, its output gain left out; lines are in blocks of 20 ms.
+class Squeezed(Boxed):
+    """A sound on both sides of a compressor or gate; lines are in blocks of 20 ms.
 
     Attributes
     ----------
-    before, after : Audio
-        At the insert, and behind it.
     reduction_db : array
         Of every frame, not negative.
-    lost_db : float
-        What the processor takes from the energy.
     was : Squeezed or None
         What it is compared with.
     """
 
-    before: Audio
-    after: Audio
     reduction_db: np.ndarray
-    lost_db: float
     was: "Squeezed | None" = None
 
     def lines(self, out_db: float):
@@ -119,11 +102,8 @@ def _peaks(line, rate_hz):
 
 def squeezed(run: Run, was: Squeezed | None = None) -> Squeezed:
     """Return what the insert of a strip does to it."""
-    trace = run.trace.audios([f"{INSERT}/in", f"{INSERT}/out"])
-    before, after = trace[f"{INSERT}/in"], trace[f"{INSERT}/out"]
-    reduction = _processor(run).reduction_db(before)
-    ahead, behind = (averages(each).rms_dbfs for each in (before, after))
-    return Squeezed(before, after, reduction, ahead - behind, was)
+    before, after, gain_db = boxed(run)
+    return Squeezed(before, after, gain_db, _processor(run).reduction_db(before), was)
 
 
 def _stems(sound):
@@ -139,10 +119,7 @@ def processor_of(setting) -> Compressor | Gate:
 
 
 def _makeup(run):
-    """Return the gain behind the processor: as set, or what gives active the energy of the bypass."""
-    if not run.setting.get("matched"):
-        return run.setting.get("makeup_db", 0.0)
-    return run.seen.lost_db if np.isfinite(run.seen.lost_db) else 0.0
+    return behind_db(run, "makeup_db")
 
 
 def _processor(run):
@@ -187,7 +164,7 @@ def _told(run):
     peak = f"its peak is {level_text(seen.peak_dbfs + makeup, 'dBFS')}"
     if setting.matched:
         return said + f"The makeup is **{level_text(makeup, digits=2)}**, and active is as loud as bypass; {peak}."
-    return said + f"Active is {loudness_words(makeup - seen.lost_db)}; {peak}."
+    return said + f"Active is {loudness_words(makeup + seen.gain_db)}; {peak}."
 
 
 def _match_whole(run, _progress):
@@ -206,20 +183,6 @@ def _told_of_whole(_run, match):
         f"peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
     )
     return f"{said} {match.warning}" if match.warning else said
-
-
-def _sounds(run):
-    makeup = db_to_ratio(_makeup(run))
-    before, after = run.seen.before, run.seen.after
-    return {
-        "bypass": before.with_samples(before.samples.astype(np.float32)),
-        "active": after.with_samples((after.samples * makeup).astype(np.float32)),
-    }
-
-
-def _note(setting):
-    said = "The drive is in both." if setting.matched else "Judge only the level here."
-    return f"{said} Clipping can harm tweeters: start low."
 
 
 def _only(box):
@@ -266,14 +229,13 @@ def dynamics() -> Experiment:
         pictures=dynamics_pictures(EXCERPT_S),
         told=_told,
         later=Later(_match_whole, _told_of_whole, "Sending the whole song through …"),
-        listen=Listen(_sounds, lambda setting: setting.matched, _note),
+        listen=both_heard("makeup_db", "drive"),
     )  # fmt: skip
 
 
 # ------------------------------------------------------------------------- a stem through a compressor, for an exercise
 
-HEARD = Listen(_sounds, lambda setting: False, lambda setting: "Clipping can harm tweeters: start low.")
-
+HEARD = both_heard("makeup_db")
 READ = {
     "energy_in": "RMS, in", "energy_out": "RMS, out", "active_in": "active level, in",
     "active_out": "active level, out", "most": "largest reduction", "mean": "mean reduction",
@@ -282,31 +244,23 @@ TAKEN = ("most", "mean")
 PLUCKED = ("01 kick", "02 snare", "04 toms")  # of what sounds longer, active level and energy change alike
 
 
-def _meters(made):
-    """Return what the meters show; a reduction is a level under 0 dB."""
-    read = _readings(made)
-    levels = [-read[name] if name in TAKEN else read[name] for name in READ]
-    units = ("dB" if name in TAKEN else "dBFS" for name in READ)
-    return levels, [level_text(level, unit, 2) for level, unit in zip(levels, units, strict=True)]
-
-
 def _bar_through(made):
     attack_s, release_s = made["attack_ms"] / 1000, made["release_ms"] / 1000
     compressor = Compressor(made["threshold"], made["ratio"], attack_s=attack_s, release_s=release_s)
     title, time = f"{short_name(made['stem']).capitalize()} through the compressor", {"duration_s": BAR_S}
-    meters = {"names": tuple(READ.values()), "title": "Meters over the bar, makeup at 0 dB"}
-    plots = {"R": Plot("reduction", _seen_reduction, time), "M": Plot("meters", lambda run: _meters(made), meters)}
+    units = ["dB" if name in TAKEN else "dBFS" for name in READ]
+
+    def read(_run):  # a reduction is a level under 0 dB
+        return [-value if name in TAKEN else value for name, value in _readings(made).items()]
+
+    shown = meters(READ.values(), read, units, 2, title="Meters over the bar, makeup at 0 dB")
+    plots = {"R": Plot("reduction", _seen_reduction, time), "M": shown}
     picture = Picture(title, ("R", "M"), plots, heights=(0.8, 1.2), margins={"left": 0.19})
     return Experiment((), (picture,), lambda _: one_strip(bar(made["stem"]), compressor), squeezed, title=title)
 
 
+@kept_by("stem", "threshold", "ratio", "attack_ms", "release_ms", most=256)
 def _readings(made):
-    return _read_bar(*(made[name] for name in ("stem", "threshold", "ratio", "attack_ms", "release_ms")))
-
-
-@lru_cache(maxsize=256)
-def _read_bar(*recipe):
-    made = dict(zip(("stem", "threshold", "ratio", "attack_ms", "release_ms"), recipe, strict=True))
     experiment = _bar_through(made)
     seen = experiment.at(experiment.start).seen
     ahead, behind = averages(seen.before), averages(seen.after)
@@ -393,11 +347,6 @@ TRIM_TASK = SetAndMeasure(_trimmed, None, _as_before(), "threshold and makeup", 
 GROUP_TASK = SetAndMeasure(_group_lowered, None, _as_before(lambda g: -g["x"]), "faders and group output", points=2)
 
 
-def _set_to(name, value):
-    """Return what recognises that a control was set to a value."""
-    return lambda answer, given: abs(answer["desk"][name] - value(given)) <= KEEP_DB
-
-
 def _of_desk(spots):
     """Return what recognises a mistake on the desk where a number is asked for besides."""
     return lambda answer, given: answer[0] is not None and spots(answer[0], given)
@@ -432,7 +381,7 @@ SET_TASK = SetAndMeasure(
     (
         Aim("mean reduction while it plays", lambda run: run.seen.mean_while_playing_db, lambda g: g["g"], WITHIN_DB),
         Aim(
-            "active against bypass", lambda run: run.setting.makeup_db - run.seen.lost_db, 0.0, MATCH_DB, decimals=2,
+            "active against bypass", lambda run: run.setting.makeup_db + run.seen.gain_db, 0.0, MATCH_DB, decimals=2,
             too_high="too loud", too_low="too soft",
         ),
         Aim(
@@ -455,25 +404,22 @@ def by_the_book(given: dict, raised_db: float = 0.0) -> dict:
 
     `raised_db` is by how much trim and threshold stand higher than the peak allows with a decibel to spare.
     """
-    threshold, makeup, down = _book(given["stem"], given["ratio"], given["g"])
+    threshold, makeup, down = _book(given)
     return _answer(raised_db - down, threshold + raised_db - down, makeup)
 
 
-@lru_cache(maxsize=4096)  # three numbers each
-def _book(stem, ratio, wanted_db):
+@kept_by("stem", "ratio", "g", most=4096)  # three numbers each
+def _book(given):
     def seen(threshold):
-        return SET_TASK.run(_answer(0.0, threshold, 0.0), _BOOK | {"stem": stem, "ratio": ratio}).seen
+        return SET_TASK.run(_answer(0.0, threshold, 0.0), given | {"trim": 0.0, "threshold": 0.0, "makeup": 0.0}).seen
 
     low, high = -40.0, 0.0
     for _ in range(_STEPS):
         middle = (low + high) / 2
-        low, high = (middle, high) if seen(middle).mean_while_playing_db > wanted_db else (low, middle)
+        low, high = (middle, high) if seen(middle).mean_while_playing_db > given["g"] else (low, middle)
     threshold = round((low + high) / 2, 2)
     found = seen(threshold)
-    return threshold, found.lost_db, round(found.peak_dbfs + found.lost_db - (PEAK_DBFS - ROOM_DB), 2)
-
-
-_BOOK = {"trim": 0.0, "threshold": 0.0, "makeup": 0.0, "g": 0}
+    return threshold, -found.gain_db, round(found.peak_dbfs - found.gain_db - (PEAK_DBFS - ROOM_DB), 2)
 
 
 _LOUD_BY_ITS_MAKEUP = SET_TASK.spots(True, False, None)
@@ -509,13 +455,13 @@ def _makeup_left(answer, given):
 
 
 def _nudges(key, given):
-    trim, threshold, makeup = (key["compressor"][name] for name in FIELDS)
+    def moved(**by):
+        return shifted(key, {"compressor": by})
+
     half, two = MATCH_DB / 2, 2 * MATCH_DB
-    right = [_answer(trim, threshold, makeup + half), _answer(trim, threshold, makeup - half)]
-    right.append(_answer(trim - 3.0, threshold - 3.0, makeup))
-    wrong = [_answer(trim, threshold, makeup + two), _answer(trim, threshold, makeup - two)]
-    wrong += [_answer(trim + 6.0, threshold, makeup), _answer(trim, threshold + 6.0, makeup)]
-    return Probes(tuple(right), tuple(wrong))
+    lower = moved(trim_db=-3.0, threshold_db=-3.0)
+    wrong = moved(makeup_db=two), moved(makeup_db=-two), moved(trim_db=6.0), moved(threshold_db=6.0)
+    return Probes((moved(makeup_db=half), moved(makeup_db=-half), lower), wrong)
 
 
 def _how_it_is_set(given):
@@ -588,9 +534,8 @@ def _both(reduction):
     return lambda g: [None, reduction(g, g["a"]), reduction(g, g["b"])]
 
 
-def _set_steady(g, over=None):
-    over = g["g"] / _slope(g) if over is None else over
-    return STEADY_TASK.moved(g, threshold_dbfs=g["L"] - over, makeup_db=g["g"])
+def _steady(g, over):
+    return {"threshold_dbfs": g["L"] - over, "makeup_db": g["g"]}
 
 
 def _how_steady(g):
@@ -622,15 +567,15 @@ STEADY = Exercise(
         "so that the tone is turned down by {g} dB, and the makeup so that it comes out as loud as it went in, both "
         "within 0.1 dB. Then, with that threshold, the knee is made {W} dB wide: by how many dB is a tone of {a} dBFS "
         "turned down, and one of {b} dBFS? Give positive numbers.",
-    solve=lambda g: [_set_steady(g), *_both(lambda g, level: _reduction(g, level, g["W"]))(g)[1:]],
+    solve=lambda g: [STEADY_TASK.moved(g, **_steady(g, g["g"] / _slope(g))),
+        *(_reduction(g, g[name], g["W"]) for name in "ab")],
     slips=(
-        Slip("threshold a reduction below", lambda g: [_set_steady(g, g["g"]), None, None],
-             "You set the threshold below the tone by the reduction itself. Of what exceeds the threshold, only the "
-             "part 1 − 1/R is turned down.", spots=_of_desk(_set_to("threshold_dbfs", lambda g: g["L"] - g["g"]))),
-        Slip("rise for reduction", lambda g: [_set_steady(g, g["g"] * g["R"]), None, None],
-             "You set the threshold so that the output exceeds it by that many dB. The reduction is the difference "
-             "between input and output.", active=lambda g: g["R"] != 2 and g["L"] - g["g"] * g["R"] >= -60,
-             spots=_of_desk(_set_to("threshold_dbfs", lambda g: g["L"] - g["g"] * g["R"]))),
+        STEADY_TASK.slip("threshold a reduction below", lambda g: _steady(g, g["g"]), "You set the threshold below the "
+            "tone by the reduction itself. Of what exceeds the threshold, only the part 1 − 1/R is turned down.",
+            "threshold_dbfs", within=KEEP_DB, beside=2),
+        STEADY_TASK.slip("rise for reduction", lambda g: _steady(g, g["g"] * g["R"]), "You set the threshold so that "
+            "the output exceeds it by that many dB. The reduction is the difference between input and output.",
+            "threshold_dbfs", within=KEEP_DB, beside=2, active=lambda g: g["R"] != 2),
         Slip("knee ignored", _both(_reduction), "You gave the hard knee for both. One of the two levels lies inside "
              "the knee, where the curve is already bending."),
         Slip("knee everywhere", _both(_bent), "You used the bend for both. One of the two levels is past the knee, "
@@ -645,8 +590,8 @@ STEADY = Exercise(
 )  # fmt: skip
 
 
-def _trim_answer(g, threshold=-1, makeup=1.0):
-    return TRIM_TASK.moved(g, threshold_dbfs=g["T"] + threshold * g["x"], makeup_db=makeup * g["x"])
+def _trims(threshold=-1, makeup=1.0):
+    return lambda g: {"threshold_dbfs": g["T"] + threshold * g["x"], "makeup_db": makeup * g["x"]}
 
 
 TRIMMED = Exercise(
@@ -657,21 +602,17 @@ TRIMMED = Exercise(
     statement="This compressor, at {R}:1, was set just right. Then someone lowered the trim ahead of it by {x} dB, "
         "and there the trim stays. Set threshold and makeup so that the compressor turns down as much as before and "
         "the sound comes out as loud as before, both within 0.05 dB.",
-    solve=_trim_answer,
+    solve=lambda g: TRIM_TASK.moved(g, **_trims()(g)),
     slips=(
-        Slip("threshold the wrong way", lambda g: _trim_answer(g, 1), "You moved the threshold the wrong way: the "
-             "signal came down, so the threshold has to come down with it.",
-             spots=_set_to("threshold_dbfs", lambda g: g["T"] + g["x"])),
-        Slip("threshold left", lambda g: _trim_answer(g, 0), "You left the threshold where it was, so less of the "
-             "signal reaches it and the reduction shrinks. A threshold is a level.",
-             spots=_set_to("threshold_dbfs", lambda g: g["T"])),
-        Slip("makeup the wrong way", lambda g: _trim_answer(g, makeup=-1), "You moved the makeup the wrong way: what "
-             "you took off ahead is missing at the output, so add it there.",
-             spots=_set_to("makeup_db", lambda g: -g["x"])),
-        Slip("divided by the ratio", lambda g: _trim_answer(g, makeup=1 / g["R"]),
-             "The ratio would divide the makeup if the threshold had stayed. Because the threshold moved along, the "
-             "reduction is the same, and the output is lower by the whole amount.",
-             spots=_set_to("makeup_db", lambda g: g["x"] / g["R"])),
+        TRIM_TASK.slip("threshold the wrong way", _trims(1), "You moved the threshold the wrong way: the signal came "
+            "down, so the threshold has to come down with it.", "threshold_dbfs", within=KEEP_DB),
+        TRIM_TASK.slip("threshold left", _trims(0), "You left the threshold where it was, so less of the signal "
+            "reaches it and the reduction shrinks. A threshold is a level.", "threshold_dbfs", within=KEEP_DB),
+        TRIM_TASK.slip("makeup the wrong way", _trims(makeup=-1), "You moved the makeup the wrong way: what you took "
+            "off ahead is missing at the output, so add it there.", "makeup_db", within=KEEP_DB),
+        TRIM_TASK.slip("divided by the ratio", lambda g: _trims(makeup=1 / g["R"])(g), "The ratio would divide the "
+            "makeup if the threshold had stayed. Because the threshold moved along, the reduction is the same, and the "
+            "output is lower by the whole amount.", "makeup_db", within=KEEP_DB),
     ),
     hints=("The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
            "With the same reduction, how much is missing at the output?"),

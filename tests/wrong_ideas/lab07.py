@@ -33,10 +33,10 @@ WRONG = {
         "the same": lambda g: g["q"],
     },
     "07-3": {
-        "sign": lambda g: lab07._out_gain(g, times=1.0),
-        "peaks made equal": lambda g: lab07._out_gain(g, "higher"),
+        "sign": lambda g: lab07.MATCH_TASK.moved(g, out_db=g["louder"]),
+        "peaks made equal": lambda g: lab07.MATCH_TASK.moved(g, out_db=-g["higher"]),
         "the gain inside taken out": lambda g: lab07.MATCH_TASK.moved(g, out_db=-g["inside"] or 0.01),
-        "half way": lambda g: lab07._out_gain(g, times=-0.5),
+        "half way": lambda g: lab07.MATCH_TASK.moved(g, out_db=-0.5 * g["louder"]),
     },
     "07-4": {
         "not matched": lambda g: lab07.walked(g, match="none"),
