@@ -8,9 +8,8 @@ from importlib import import_module
 from pathlib import Path
 
 from gainlib import __version__
-from gainlib.cli import MODULES
-from gainlib.cli.output import path_of, told
-from gainlib.cli.report import Report, declare_json, document
+from gainlib.cli.output import Report, document, path_of, told
+from gainlib.cli.verbs import VERBS, declare_json
 from gainlib.errors import GainlibError
 
 _EPILOG = """\
@@ -32,7 +31,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"gainlib {__version__}")
     parser.add_argument("--json-schema", action=_Schema, nargs=0, help="print the JSON Schema of what --json prints")
     verbs = parser.add_subparsers(metavar="VERB", required=True)
-    for verb in (verb for name in MODULES for verb in import_module(f"gainlib.cli.{name}").VERBS):
+    for verb in VERBS:
         own = verbs.add_parser(
             verb.name,
             help=verb.summary,
@@ -40,9 +39,9 @@ def build_parser() -> argparse.ArgumentParser:
             epilog=_EPILOG.splitlines()[0],
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        verb.arguments(own)
+        verb.declare(own)
         declare_json(own)
-        own.set_defaults(run=verb.run, verb=verb.name, passes_on=verb.passes_on)
+        own.set_defaults(does=verb.does, verb=verb.name, passes_on=verb.passes_on)
         own.set_defaults(**({} if own.get_default("usage_error") else {"usage_error": own.error}))
     return parser
 
@@ -89,10 +88,13 @@ def _run(arguments):
     if rest and not options.passes_on:
         options.usage_error(f"unrecognized arguments: {' '.join(rest)}")
     options.rest, options.former_json = [word for word in rest if word != "--"], former_json
-    given = [text for name, text in vars(options).items() if isinstance(text, str) and name not in ("verb", "action")]
+    given = [
+        text for name, text in vars(options).items() if isinstance(text, str) and name not in ("verb", "action", "does")
+    ]
     report = options.report = Report(options.verb, vars(options).get("json", False), given)
+    module, name = options.does.split(".")
     try:
-        code = options.run(options)
+        code = getattr(import_module(f"gainlib.cli.{module}"), name)(options)
         if former_json:
             told("--json F", "--json > F")
             from gainlib.audio import replacing

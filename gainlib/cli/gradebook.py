@@ -3,70 +3,26 @@
 import argparse
 from itertools import count
 
-from gainlib.cli import Verb
-from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain
-from gainlib.cli.report import jsonable
+from gainlib.audio import GainlibError
+from gainlib.cli.output import Bar, Column, check_target, figure, jsonable, layout, path_of, plain, wrong_use
+from gainlib.exercises import gradebook as marking
+from gainlib.exercises.bank import lab_numbers
+from gainlib.exercises.gradebook import passback
+from gainlib.exercises.gradebook.export import by_learner, cases
+from gainlib.exercises.gradebook.marks import shown_name
+from gainlib.exercises.gradebook.submissions import require
+from gainlib.exercises.marking import marks_folder
 
-DESCRIPTION = """\
-Mark a class: every learner's numbers are drawn again and every answer is marked again, whatever the records say.
-
-FOLDER holds the record files, in subfolders or zip archives if you like, one or several a learner, or joined. They are
-known by what they hold, whatever their names; every file that is not used is named with the reason. The same event in
-two files counts once. A line that cannot be read is named with its file, and the rest counts.
-
-With a class file (class.toml, given or found in the folder) its labs are marked, its weights count in totals, and what
-was answered after a deadline or outside the exam is noted. Its hand_in folder holds the records, else its own.
-
---class-list: one learner a line, or a table with the columns learner, class, id and e-mail. --overrides: a table with
-the columns learner, class (if needed), exercise, points and note; or JSON, a list of objects with those names.
-
---send shows the scores that a learning platform (LTI 1.3, AGS 2.0) lacks, a line item a lab; with --yes they are sent.
-Its file holds client_id, token_url, line_items_url, key (the file of the private key) and key_id, each a text, and ids,
-the file of a table with learner, class and id, where the class list does not have the platform's ids.
-"""
 _MOST_TOLD = 20
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the folder, the files to write and the lists."""
-    parser.add_argument("folder", metavar="FOLDER", help="a folder of record files, one such file, or a class file")
-    parser.add_argument(
-        "--csv", metavar="F", required=True, help="write the marks to F, one line a learner and exercise"
-    )
-    parser.add_argument("--html", metavar="F", help="write a page to F, to read and print")
-    parser.add_argument("--wide", metavar="F", help="write the marks to F, one line a learner, one column an exercise")
-    parser.add_argument("--questions", metavar="F", help="write to F what each part of each exercise earned")
-    parser.add_argument("--feedback", metavar="DIR", help="write a page to give back for each learner into DIR")
-    parser.add_argument(
-        "--decimal-comma", action="store_true", help="comma as decimal sign in all tables, semicolon between cells"
-    )
-    parser.add_argument("--bom", action="store_true", help="mark all tables as UTF-8, as some spreadsheets need")
-    parser.add_argument("--zone", metavar="Z", type=_zone, help="time zone of the times, such as Europe/Lisbon (UTC)")
-    parser.add_argument("--class-list", metavar="F", help="who should have handed in")
-    parser.add_argument("--aliases", metavar="F", help="other names: a table with the columns also, learner, class")
-    parser.add_argument("--overrides", metavar="F", help="points given by hand, each with a note")
-    parser.add_argument("--send", metavar="F", help="show the scores that the learning platform in F (lti.toml) lacks")
-    parser.add_argument("--yes", action="store_true", help="send them")
-    parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
-    parser.add_argument(
-        "--sets", metavar="N", type=_count, help="count only the first N sets of numbers of an exercise (default all)"
-    )
-    parser.add_argument(
-        "--processes", metavar="N", type=_count, help="mark N learners at a time (default: as many as save time)"
-    )
-    parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
 
 
 def run(options: argparse.Namespace) -> int:
     """Mark, write, and say what to look at; 1 if anything could not be read or there is no record."""
-    from gainlib.exercises.gradebook import collect, gradebook
-    from gainlib.exercises.marking import marks_folder
-
-    _check_lab(options)
     course, folder = _course(options)
-    targets = _targets(options, course.files if course else ())
-    own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), *(course.files if course else ())]
-    handed = collect(folder, {path.resolve() for path in own if path})
+    files = course.files if course else ()
+    targets = _targets(options, files)
+    own = [*targets.values(), *(path_of(text) for text in _given_lists(options)), *files]
+    handed = marking.collect(folder, {path.resolve() for path in own})
     listed, overrides, aliases, problems = _lists(options, handed)
     platform = _platform(options)
     if not handed.lines:
@@ -78,18 +34,13 @@ def run(options: argparse.Namespace) -> int:
         return lambda: bar("answers", next(done), total)
 
     try:
-        wanted = {
-            "lab": options.lab,
-            "course": course,
-            "most": options.sets,
-            "processes": options.processes,
-            "aliases": aliases,
-            "keep": marks_folder(),
-        }
-        book = gradebook(folder, listed, overrides, **wanted, progress=start, handed_in=handed)
+        book = marking.gradebook(
+            folder, listed, overrides, lab=options.lab, course=course, most=options.sets, processes=options.processes,
+            aliases=aliases, keep=marks_folder(), progress=start, handed_in=handed,
+        )  # fmt: skip
     finally:
         bar.close()
-    problems = (*book.problems, *problems)
+    problems = [*book.problems, *problems]
     if book.rows:
         problems += _written(options, targets, book)
         _tell(options.report, book)
@@ -101,48 +52,88 @@ def run(options: argparse.Namespace) -> int:
     return 1 if problems or not handed.lines else 0
 
 
-def _written(options, targets, book):
-    """Write what was asked for; return why any of it could not be, for the marks are shown all the same."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises import gradebook as writing
+# ---- what was given --------------------------------------------------------------------------------------------------
 
-    zone = {"zone": options.zone} if options.zone else {}
-    form = (writing.Form(options.decimal_comma, options.bom, **zone),)
-    outputs = (
-        (targets["csv"], writing.write_csv, form),
-        (targets["wide"], writing.write_wide, form),
-        (targets["questions"], writing.write_questions, form),
-        (targets["html"], writing.write_html, ()),
-        (path_of(options.feedback) if options.feedback else None, writing.write_feedback, ()),
-    )
-    problems = ()
-    for target, write, more in outputs:
-        try:
-            if target:
-                write(target, book, *more)
-        except GainlibError as error:
-            problems += (str(error),)
-    return problems
+
+def _course(options):
+    """Return the class, and the folder of its records; what is wrong with a class file is wrong use."""
+    labs = lab_numbers()
+    if options.lab is not None and options.lab not in labs:
+        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(labs)}")
+    with wrong_use(options):
+        course, folder = marking.course_of(path_of(options.folder))
+    if course and options.lab not in (None, *course.labs):
+        options.usage_error(f"lab {options.lab} is not in {course.path}; there are {', '.join(course.labs)}")
+    if course and not folder.exists():
+        options.usage_error(f"{course.path}: its hand_in, {folder}, is not there; make that folder, or name another")
+    return course, require(folder)
+
+
+def _given_lists(options):
+    return [text for text in (options.class_list, options.aliases, options.overrides, options.send) if text]
+
+
+def _targets(options, kept):
+    """Return where the tables and the page go, by option, checked before anything long begins."""
+    asked = {name: getattr(options, name) for name in ("csv", "html", "wide", "questions")}
+    targets = {name: path_of(text) for name, text in asked.items() if text}
+    given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options), *kept)]
+    for name, target in targets.items():
+        check_target(options, target, f"--{name}")
+        if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
+            own = f"{target} is a record, a list or the class's own file"
+            options.usage_error(f"{own}; choose another name for --{name}")
+        given.append(target.resolve())
+    return targets
+
+
+def _lists(options, handed):
+    """Read class list and overrides; what is wrong with a whole file is wrong use, a line of it is named."""
+    listed, overrides, aliases, problems = (), (), {}, ()
+    with wrong_use(options):
+        if options.class_list:
+            names = {name for _, name in handed.names().values()}
+            listed = marking.read_class_list(path_of(options.class_list), names)
+        if options.aliases:
+            aliases = marking.read_aliases(path_of(options.aliases))
+        if options.overrides:
+            overrides, problems = marking.read_overrides(path_of(options.overrides))
+    return listed, overrides, aliases, problems
 
 
 def _platform(options):
     """Return the platform to send to; what is wrong with its file is wrong use."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook.passback import read_platform
-
     if options.yes and not options.send:
         options.usage_error("--yes sends; give --send and the file that says where")
-    try:
-        return read_platform(path_of(options.send)) if options.send else None
-    except GainlibError as error:
-        options.usage_error(str(error))
+    with wrong_use(options):
+        return passback.read_platform(path_of(options.send)) if options.send else None
+
+
+# ---- what is written and sent ----------------------------------------------------------------------------------------
+
+
+def _written(options, targets, book):
+    """Write what was asked for; return why any of it could not be, for the marks are shown all the same."""
+    form, problems = (marking.Form(options.decimal_comma, options.bom, options.zone),), []
+    if options.feedback:
+        targets = targets | {"feedback": path_of(options.feedback)}
+    for name, write, more in (
+        ("csv", marking.write_csv, form),
+        ("wide", marking.write_wide, form),
+        ("questions", marking.write_questions, form),
+        ("html", marking.write_html, ()),
+        ("feedback", marking.write_feedback, ()),
+    ):
+        try:
+            if name in targets:
+                write(targets[name], book, *more)
+        except GainlibError as error:
+            problems.append(str(error))
+    return problems
 
 
 def _sent(options, book, platform):
     """Show what the platform lacks, and send it where that is wanted; return what went wrong."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook import passback
-
     found, problems = passback.scores(book, platform.ids)
     try:
         new = passback.new_ones(platform, found)
@@ -155,98 +146,20 @@ def _sent(options, book, platform):
             options.report.show(["Nothing was sent; look at them and add --yes."])
     except GainlibError as error:
         problems += (str(error),)
-    return tuple(problems)
-
-
-def _zone(text):
-    from zoneinfo import ZoneInfo
-
-    try:
-        return ZoneInfo(text)
-    except (ValueError, OSError, KeyError):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a time zone known here; give one such as UTC") from None
-
-
-def _count(text):
-    if not text.isascii() or not text.isdigit() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a count; give 1 or more")
-    return int(text)
-
-
-def _check_lab(options):
-    from gainlib.exercises import bank
-
-    labs = sorted({each.lab for each in bank()})
-    if options.lab is not None and options.lab not in labs:
-        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(labs)}")
-
-
-def _course(options):
-    """Return the class, and the folder of its records; what is wrong with a class file is wrong use."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook import course_of
-    from gainlib.exercises.gradebook.submissions import require
-
-    try:
-        course, folder = course_of(path_of(options.folder))
-    except GainlibError as error:
-        options.usage_error(str(error))
-    if course and options.lab not in (None, *course.labs):
-        options.usage_error(f"lab {options.lab} is not in {course.path}; there are {', '.join(course.labs)}")
-    if course and not folder.exists():
-        options.usage_error(f"{course.path}: its hand_in, {folder}, is not there; make that folder, or name another")
-    return course, require(folder)
-
-
-def _targets(options, kept):
-    """Check where the results shall go before anything long begins."""
-    asked = {name: getattr(options, name) for name in ("csv", "html", "wide", "questions")}
-    targets = {name: path_of(text) if text else None for name, text in asked.items()}
-    given = [path_of(text).resolve() for text in (options.folder, *_given_lists(options), *kept)]
-    for name, target in targets.items():
-        if target is None:
-            continue
-        check_target(options, target, f"--{name}")
-        if target.suffix.casefold() == ".jsonl" or target.resolve() in given:
-            options.usage_error(
-                f"{target} is a record, a list or the class's own file; choose another name for --{name}"
-            )
-        given.append(target.resolve())
-    return targets
-
-
-def _given_lists(options):
-    return [text for text in (options.class_list, options.aliases, options.overrides, options.send) if text]
-
-
-def _lists(options, handed):
-    """Read class list and overrides; what is wrong with a whole file is wrong use, a line of it is named."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook import read_aliases, read_class_list, read_overrides
-
-    listed, overrides, aliases, problems = (), (), {}, ()
-    try:
-        if options.class_list:
-            listed = read_class_list(path_of(options.class_list), {name for _, name in handed.names().values()})
-        if options.aliases:
-            aliases = read_aliases(path_of(options.aliases))
-        if options.overrides:
-            overrides, problems = read_overrides(path_of(options.overrides))
-    except GainlibError as error:
-        options.usage_error(str(error))
-    return listed, overrides, aliases, problems
+    return problems
 
 
 # ---- what is said on the screen --------------------------------------------------------------------------------------
 
 
 def _tell(report, book):
-    found = {title: [report.without_places(entry) for entry in entries] for title, entries in _findings(book)}
+    told = _findings(book)
+    found = {title: [report.without_places(entry) for entry in entries] for title, entries in told}
     marks = [jsonable(row) | {"notes": [report.without_places(note) for note in row.notes]} for row in book.rows]
     report.result |= {"marks": marks, "exercises": jsonable(book.items), "findings": found}
     report.show([line for line in _learners(book) if line])
     report.show(["", *_exercises(book)])
-    for title, entries in _findings(book):
+    for title, entries in told:
         if entries:
             _told(report, title, entries)
 
@@ -258,20 +171,22 @@ def _told(report, title, entries):
 
 
 def _learners(book):
-    from gainlib.exercises.gradebook.export import by_learner
-
     own = by_learner(book.rows)
+
+    def column(head, tell, spare=False):
+        return Column((head, ""), tuple(str(tell(rows)) for rows in own), spare)
+
+    def summed(head, field, spare=False):
+        return column(head, lambda rows: sum(getattr(row, field) for row in rows), spare)
+
     columns = [
-        Column(("class", ""), tuple(plain(rows[0].class_code)[:12] for rows in own)),
-        Column(("tried", ""), tuple(str(sum(row.counts for row in rows)) for rows in own)),
-        Column(("right", ""), tuple(str(sum(row.state == "right" for row in rows)) for rows in own)),
-        Column(("tries", ""), tuple(str(sum(row.tries for row in rows)) for rows in own), spare=True),
-        Column(("spent", ""), tuple(str(sum(row.spent for row in rows)) for rows in own), spare=True),
-        Column(("shown", ""), tuple(str(sum(row.shown for row in rows)) for rows in own), spare=True),
-        Column(("hints", ""), tuple(str(sum(row.hints for row in rows)) for rows in own), spare=True),
-        Column(("points", ""), tuple(figure(book.total(rows)[0], 2) for rows in own)),
-        Column(("of", ""), tuple(figure(book.total(rows)[1], 0) for rows in own)),
-        Column(("notes", ""), tuple(str(sum(bool(row.notes) for row in rows) or "") for rows in own)),
+        column("class", lambda rows: plain(rows[0].class_code)[:12]),
+        summed("tried", "counts"),
+        column("right", lambda rows: sum(row.state == "right" for row in rows)),
+        *(summed(field, field, spare=True) for field in ("tries", "spent", "shown", "hints")),
+        column("points", lambda rows: figure(book.total(rows)[0], 2)),
+        column("of", lambda rows: figure(book.total(rows)[1], 0)),
+        column("notes", lambda rows: sum(bool(row.notes) for row in rows) or ""),
         Column(("check", "value"), tuple(book.checks.get(rows[0].who, ("",))[0] for rows in own)),
     ]
     return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
@@ -289,9 +204,6 @@ def _exercises(book):
 
 
 def _findings(book):
-    from gainlib.exercises.gradebook.export import cases
-    from gainlib.exercises.gradebook.marks import shown_name
-
     def name(who):
         return shown_name(book.names[who])
 
@@ -313,6 +225,3 @@ def _findings(book):
         ("Files not used", book.unused),
         ("Points by hand", by_hand),
     )
-
-
-VERBS = (Verb("gradebook", "mark a class from its records", DESCRIPTION, arguments, run),)

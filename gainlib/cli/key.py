@@ -1,81 +1,77 @@
-"""``key``: the teacher's key for one learner or several, with numbers, answers and derivations."""
+"""``key`` and ``handout``: learners' own numbers with the right answers, on the screen and on paper."""
 
 import argparse
+import json
+import subprocess
+import sys
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
-from gainlib.cli import Verb
-from gainlib.cli.output import path_of, plain, screen_width, wrapped
-
-if TYPE_CHECKING:
-    from gainlib.exercises import Exercise
-
-DESCRIPTION = """\
-Print the teacher's key for one learner or several: the numbers each has, the question, the right answer with what
-counts as right, and the derivation. --class-list takes everybody on a list, as "gradebook" reads it. Names are compared
-without regard to case; "" stands for no class code.
-
---new-secret writes a class secret into a folder of your own and prints the class code that learners then type; with
---secret and no learner it is printed again. Their numbers are drawn from that code, and their key needs the secret.
-"""
+from gainlib.cli.output import path_of, plain, screen_width, wrapped, wrong_use
+from gainlib.exercises import Exercise, bank, fill
+from gainlib.exercises.bank import lab_numbers
+from gainlib.exercises.classfile import has_tag, new_secret, read_secret, with_tag
+from gainlib.exercises.gradebook import collect, course_of, read_class_list
+from gainlib.exercises.gradebook.rows import variant_code
+from gainlib.exercises.sets import in_words, is_exam
+from gainlib.levels.printing import number
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare who, which lab, and which set of numbers."""
-    parser.add_argument(
-        "class_code", metavar="CLASS", help='class code as the learner typed it, "" for none; or the class file'
-    )
-    who = "names or numbers as the learners typed them; none with --class-list"
-    learners = parser.add_argument("learner", metavar="LEARNER", nargs="+", default=[], help=who)
-    learners.required = False  # with "*" instead, Python 3.11 takes no names after an option that follows CLASS
-    parser.add_argument(
-        "--class-list", metavar="F", help="everybody on this list; their class stands in it, or is CLASS"
-    )
-    parser.add_argument("--secret", metavar="F", help="the class.secret of the class, or the folder it lies in")
-    parser.add_argument("--new-secret", metavar="DIR", help="write a new class.secret into DIR, where no learner reads")
-    parser.add_argument("--lab", metavar="NN", help="this lab only, such as 05")
-    parser.add_argument("--exercise", metavar="NN-K", help="this exercise only, such as 05-3")
-    parser.add_argument("--exam", action="store_true", help="the numbers of the exam that the class file names")
-    parser.add_argument(
-        "--attempt", metavar="N", type=attempt_number, default=0,
-        help="which set of numbers: 0 for the first (default), 1 after asking for new ones once, …",
-    )  # fmt: skip
-
-
-def run(options: argparse.Namespace) -> int:
+def run_key(options: argparse.Namespace) -> int:
     """Print the key of every exercise asked for, or the class code to give out."""
-    labs = labs_of_class(options)
-    secret = class_secret(options)
+    labs, secret, report = _labs_of_class(options), _class_secret(options), options.report
     if secret and not (options.learner or options.class_list):
-        code = _code(options, options.class_code, secret)
-        options.report.result["class_code"] = code
-        options.report.show([f"Learners type the class code {plain(code)}"])
+        report.result["class_code"] = code = _code(options, options.class_code, secret)
+        report.show([f"Learners type the class code {plain(code)}"])
         return 0
-    learners, chosen = everybody(options, secret), [each for each in _chosen(options) if each.lab in labs]
+    learners = _everybody(options, secret)
+    chosen = [each for each in bank() if options.lab in (None, each.lab) and options.exercise in (None, each.id)]
+    if not chosen:
+        known = ", ".join(lab_numbers())
+        options.usage_error(f"there is no such exercise; there are labs {known}, and {bank()[0].id} is an exercise")
+    chosen = [each for each in chosen if each.lab in labs]
     if not chosen:
         options.usage_error(f"nothing of that is in the labs asked for, {', '.join(labs)}")
     facts = []
     for learner, class_code in learners:
-        who = learner, class_code, options.attempt
         for exercise in chosen:
-            options.report.show([*_key(exercise, *who), ""])
-        if options.report.as_json:
-            facts += [{"learner": learner, **_facts(exercise, *who)} for exercise in chosen]
-    if options.report.as_json:
-        options.report.result["exercises"] = facts
+            given = exercise.variant(learner, options.attempt, class_code)
+            if report.as_json:
+                facts.append({"learner": learner, **_facts(exercise, given)})
+            else:
+                report.show([*_key(exercise, given, learner, class_code, options.attempt), ""])
+    if report.as_json:
+        report.result["exercises"] = facts
     return 0
 
 
-def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
-    """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.bank import lab_numbers
-    from gainlib.exercises.classfile import course_of
-
+def run_handout(options: argparse.Namespace) -> int:
+    """Draw the numbers here, have the pages written by a process of their own, and say what was written."""
+    who, labs = _class(options)
+    folder = path_of(options.out)
     try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        options.usage_error(f"{folder}: cannot be made ({problem.strerror or problem}); choose another folder")
+    wanted = json.dumps({lab: [_sheet(lab, options, *each) for each in who] for lab in labs})
+    # The pages need pictures, and the command line runs without them.
+    command = [sys.executable, "-m", "gainlib.notebook.handouts", str(folder)]
+    done = subprocess.run(command, input=wanted, stdout=subprocess.PIPE, text=True, encoding="utf-8", check=False)
+    written = options.report.result["written"] = done.stdout.splitlines()
+    options.report.show([*written, f"{len(written)} pages are in {folder}. Print them from a browser."])
+    if not who:
+        options.report.problem("No learner is known, so there are no answer sheets and no key; name them, or a list.")
+    if done.returncode:
+        options.report.problem(f"Not all pages of labs {', '.join(labs)} were written.")
+    return 1 if done.returncode or not who else 0
+
+
+# ---- who, and which labs ---------------------------------------------------------------------------------------------
+
+
+def _labs_of_class(options):
+    """Return the labs to print; a class file in place of the class code gives code, labs, exam, and a secret beside."""
+    with wrong_use(options):
         course = course_of(path_of(options.class_code))[0] if options.class_code.strip() else None
-    except GainlibError as error:
-        options.usage_error(str(error))
     if course:
         options.class_code = course.code
         options.secret = options.secret or next(map(str, course.files[1:]), None)
@@ -87,44 +83,29 @@ def labs_of_class(options: argparse.Namespace) -> tuple[str, ...]:
     return course.labs if course else lab_numbers()
 
 
-def class_secret(options: argparse.Namespace) -> bytes | None:
+def _class_secret(options) -> bytes | None:
     """Return the secret of the class, a new one where that is asked for; None where there is none."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.classfile import new_secret, read_secret
-
     if options.new_secret and not options.class_code.strip():
         options.usage_error("there is no class code; give one to make a secret for, such as AUTUMN-7")
-    try:
+    with wrong_use(options):
         if options.new_secret:
             options.secret = new_secret(path_of(options.new_secret))
         return read_secret(path_of(options.secret)) if options.secret else None
-    except GainlibError as error:
-        options.usage_error(str(error))
 
 
 def _code(options, class_code, secret):
     """Return a class code as the learners typed it."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.classfile import has_tag, with_tag
-
     if secret is None and has_tag(class_code):
         options.usage_error(f"the key of {class_code} needs the secret of the class; add --secret and its class.secret")
-    try:
+    with wrong_use(options):
         return with_tag(class_code, secret) if secret else class_code
-    except GainlibError as error:
-        options.usage_error(str(error))
 
 
-def everybody(options: argparse.Namespace, secret: bytes | None, more: Iterable = ()) -> list[tuple[str, str]]:
+def _everybody(options, secret: bytes | None, more: Iterable = ()) -> list[tuple[str, str]]:
     """Return name and class code of everybody asked for, and of more."""
-    from gainlib.audio import GainlibError
-    from gainlib.exercises.gradebook import read_class_list
-
     found = [*more, *((learner, options.class_code) for learner in options.learner)]
-    try:
+    with wrong_use(options):
         listed = read_class_list(path_of(options.class_list)) if options.class_list else ()
-    except GainlibError as error:
-        options.usage_error(str(error))
     found += [(each.learner, options.class_code if each.class_code is None else each.class_code) for each in listed]
     if not found:
         options.usage_error("there is no learner; give names, or a list with --class-list")
@@ -133,38 +114,53 @@ def everybody(options: argparse.Namespace, secret: bytes | None, more: Iterable 
     return list(dict.fromkeys((learner, _code(options, code, secret)) for learner, code in found))
 
 
-def attempt_number(text: str) -> int:
-    """Return which set of numbers is meant."""
-    if not text.isascii() or not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is not a set of numbers; give 0 for the first, 1 for the second, …")
-    return int(text)
+def _class(options):
+    """Return name and class code of everybody who gets a sheet, and the labs."""
+    known, place, found = lab_numbers(), path_of(options.class_code), []
+    for lab in options.lab or ():
+        if lab not in known:
+            options.usage_error(f"there is no lab {lab!r}; there are {', '.join(known)}")
+    named = options.learner or options.class_list
+    with wrong_use(options):
+        course, records = course_of(place) if options.class_code.strip() else (None, place)
+        if course or (not named and options.class_code.strip() and place.exists()):
+            options.class_code = str(course.path) if course else ""
+            if not named and records.is_dir():
+                people = collect(records).names().values()
+                found = [(learner, code) for code, learner in people if course is None or course.is_for(code)]
+            elif not named and course is None:
+                options.class_list = str(place)
+    labs = _labs_of_class(options)
+    anybody = found or options.learner or options.class_list
+    return (_everybody(options, _class_secret(options), found) if anybody else []), options.lab or labs
 
 
-def _chosen(options):
-    from gainlib.exercises import bank
-
-    chosen = [each for each in bank() if options.lab in (None, each.lab) and options.exercise in (None, each.id)]
-    if not chosen:
-        labs = ", ".join(sorted({each.lab for each in bank()}))
-        options.usage_error(f"there is no such exercise; there are labs {labs}, and {bank()[0].id} is an exercise")
-    return chosen
+# ---- numbers and answers ---------------------------------------------------------------------------------------------
 
 
-def _key(exercise, learner, class_code, attempt):
+def _sheet(lab, options, learner, class_code):
+    """Return a learner's numbers in a lab, and the right answers to them."""
+    drawn, numbers = {}, "exam" if options.exam else f"numbers no. {options.attempt + 1}"
+    for exercise in (each for each in bank() if each.lab == lab):
+        given = exercise.variant(learner, options.attempt, class_code)
+        # What is measured on a learner's own session in any order of work has no right answer of its own.
+        free = exercise.series and not any(part.keyed for part in exercise.parts)
+        drawn[exercise.id] = {"given": given, "answers": [] if free else _right_answers(exercise, given)}
+    return {"learner": learner, "class_code": class_code, "numbers": numbers, "exercises": drawn}
+
+
+def _key(exercise, given, learner, class_code, attempt):
     """Return the lines of one exercise."""
-    from gainlib.exercises.gradebook.rows import variant_code
-    from gainlib.exercises.sets import in_words, is_exam
-
     which = "numbers of the exam" if is_exam({"attempt": attempt}) else f"numbers no. {attempt + 1}"
-    given = exercise.variant(learner, attempt, class_code)
     who = f"{plain(learner)}, class {plain(class_code)}" if class_code.strip() else plain(learner)
     code = variant_code(learner, exercise.id, attempt, class_code)
     head = f"{exercise.id}  {exercise.title}  ({_points(exercise.points)})"
+    own = "; ".join(f"{name} = {fill('{value}', {'value': value})}" for name, value in _own(given).items())
     return [
         head,
         "-" * min(len(head), screen_width()),
         *_wrapped(f"For {who}, {which}, code {code}", ""),
-        *_wrapped(_numbers(given), "Given       "),
+        *_wrapped(own, "Given       "),
         *_wrapped(exercise.statement_for(given), "Question    "),
         *(line for part in _answers(exercise, given) for line in _wrapped(part, "Answer      ")),
         *_wrapped(exercise.explain_for(given), "Derivation  "),
@@ -173,40 +169,33 @@ def _key(exercise, learner, class_code, attempt):
     ]
 
 
-def _facts(exercise, learner, class_code, attempt):
-    given = exercise.variant(learner, attempt, class_code)
-    own = {name: value for name, value in given.items() if name not in ("exercise", "attempt")}
+def _facts(exercise, given):
     return {
-        "exercise": exercise.id, "title": exercise.title, "points": exercise.points, "given": own,
+        "exercise": exercise.id, "title": exercise.title, "points": exercise.points, "given": _own(given),
         "question": exercise.statement_for(given), "answers": list(_answers(exercise, given)),
         "derivation": exercise.explain_for(given), "sources": list(exercise.cites),
     }  # fmt: skip
 
 
-def _numbers(given):
-    from gainlib.exercises.text import fill
-
-    own = {name: value for name, value in given.items() if name not in ("exercise", "attempt")}
-    return "; ".join(f"{name} = {fill('{value}', {'value': value})}" for name, value in own.items())
+def _own(given):
+    return {name: value for name, value in given.items() if name not in ("exercise", "attempt")}
 
 
-def right_answers(exercise: "Exercise", given: dict) -> list[str]:
+def _right_answers(exercise: Exercise, given: dict) -> list[str]:
     """Return the right answer to each part, in words."""
     entries = zip(exercise.parts, exercise.values(exercise.solve(given)), strict=True)
     return [part.show(part.read(entry, given), given) for part, entry in entries]
 
 
 def _answers(exercise, given):
-    """Return a sentence a part: what is asked for, the right answer, what counts as right, and the points."""
-    for part, shown in zip(exercise.parts, right_answers(exercise, given), strict=True):
+    """Yield a sentence a part: what is asked for, the right answer, what counts as right, and the points."""
+    for part, shown in zip(exercise.parts, _right_answers(exercise, given), strict=True):
         label = f"{part.label_for(given)}: " if part.label else ""
         worth = f", {_points(part.points)}" if len(exercise.parts) > 1 else ""
         yield f"{label}{shown} [{part.band}{worth}]"
 
 
 def _points(points):
-    from gainlib.levels.printing import number
-
     return f"{number(points)} point{'' if points == 1 else 's'}"
 
 
@@ -215,6 +204,3 @@ def _wrapped(text, label):
     paragraphs = [each for each in text.replace("**", "").split("\n") if each.strip()]
     rest = " " * len(label)
     return [line for k, each in enumerate(paragraphs) for line in wrapped(each, rest if k else label, rest)]
-
-
-VERBS = (Verb("key", "print the right answers of learners", DESCRIPTION, arguments, run),)

@@ -1,28 +1,17 @@
-"""``labs``: open JupyterLab on the labs, at their index."""
+"""``labs`` and ``nbgrader``: the labs opened in JupyterLab, and written as assignments of nbgrader."""
 
 import argparse
 import subprocess
 import sys
 from pathlib import Path
 
-from gainlib.cli import Verb
-
-DESCRIPTION = """\
-Open the labs in JupyterLab, in the browser of this computer. Press Ctrl-C twice here to end it.
-
-Other options are handed to JupyterLab, for example --no-browser or --port 9000.
-"""
+from gainlib.cli.output import path_of
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare nothing: all options are JupyterLab's."""
-
-
-def run(options: argparse.Namespace) -> int:
-    """Start JupyterLab and wait for its end."""
-    folder = labs_folder()
+def run_labs(options: argparse.Namespace) -> int:
+    """Start JupyterLab on the index of the labs and wait for its end."""
+    folder = _labs_folder(options.report)
     if folder is None:
-        options.report.problem("There is no folder labs with notebooks here; start this in the project's own folder.")
         return 1
     index = folder / "index.ipynb"
     place = index if index.exists() else folder
@@ -35,12 +24,40 @@ def run(options: argparse.Namespace) -> int:
             continue  # JupyterLab got it as well and asks whether it is meant
 
 
-def labs_folder() -> Path | None:
+def _labs_folder(report):
     """Find the labs: beside the package, where a copy of the project has them, or in the working folder."""
     for parent in (Path(__file__).resolve().parents[2], Path.cwd()):
         if any((parent / "labs").glob("*.ipynb")):
             return parent / "labs"
+    report.problem("There is no folder labs with notebooks here; start this in the project's own folder.")
     return None
 
 
-VERBS = (Verb("labs", "open the labs in JupyterLab", DESCRIPTION, arguments, run, passes_on=True),)
+def run_nbgrader(options: argparse.Namespace) -> int:
+    """Write the assignments, and say where."""
+    from gainlib.exercises.bank import lab_numbers  # labs has to start at once
+    from gainlib.exercises.gradebook.nbgrader import SETTINGS, write_assignment
+
+    course, known = path_of(options.course), lab_numbers()
+    labs = [lab for lab in known if options.lab in (None, lab)]
+    if not labs:
+        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(known)}")
+    if options.assignment and not options.lab:
+        options.usage_error("--assignment names one assignment; give its --lab")
+    if options.assignment and set(options.assignment) & set("/\\+"):
+        options.usage_error(f"{options.assignment!r} is not a name that nbgrader takes; leave out / \\ and +")
+    folder = _labs_folder(options.report)
+    if folder is None:
+        return 1
+    own = course / "nbgrader_config.py"
+    before = own.read_text(encoding="utf-8", errors="replace") if own.is_file() else SETTINGS
+    written = []
+    for lab in labs:
+        notebook = next(folder.glob(f"{lab}-*.ipynb"))
+        written.append(write_assignment(course, notebook, lab, options.assignment or f"lab-{lab}"))
+    options.report.result["written"] = [each.relative_to(course).as_posix() for each in written]
+    options.report.show([str(each) for each in written])
+    missing = [line for line in SETTINGS.splitlines()[1:] if line.split(" = ")[0] not in before]
+    if missing:
+        options.report.show(["", f"{own.name} is yours and stays as it is; add to it:", *missing])
+    return 0

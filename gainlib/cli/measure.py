@@ -4,96 +4,63 @@ import argparse
 import math
 import os
 import sys
-from dataclasses import astuple
+import warnings
+from dataclasses import astuple, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from gainlib.cli import Verb
-from gainlib.cli.output import (
-    Bar,
-    Column,
-    cell,
-    check_target,
-    decimal,
-    figure,
-    layout,
-    path_of,
-    plain,
-    wrapped,
-    write_csv,
-)  # fmt: skip
+from gainlib.audio import AudioFile, GainlibError, audio_files, audio_suffixes
+from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, wrapped, write_csv
+from gainlib.meters import Reading, measure
 
-if TYPE_CHECKING:
-    from gainlib.audio import AudioFile
-    from gainlib.meters import Reading
-
-DESCRIPTION = """\
-Measure a sound file, or every sound file of a folder: peaks, averages, needle, loudness.
-
-Hidden files, subfolders and files that are not audio are ignored. A file that cannot be read is named with the reason,
-and the others are measured all the same.
-"""
 _NOTE = (
     "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs are tops at "
     "one level, as clipping leaves them. A missing figure means too short or too silent to say."
 )
+_COLUMNS = (
+    ("peak", "dBFS", "sample_peak_dbfs"),
+    ("true pk", "dBTP", "true_peak_dbtp"),
+    ("RMS", "dBFS", "rms_dbfs"),
+    ("active", "dBFS", "active_dbfs"),
+    ("typical", "VU", "hover_vu"),
+    ("loudness", "LUFS", "loudness_lufs"),
+    ("range", "LU", "loudness_range_lu"),
+    ("crest", "dB", "active_crest_db"),
+    ("flat", "runs", "flat_runs"),
+)
+_SPARE = ("loudness_range_lu", "active_crest_db")
 
 
 class Row(NamedTuple):
     """What came of one file: a reading, or an error in its place."""
 
     path: Path
-    source: "AudioFile | None" = None
-    reading: "Reading | None" = None
+    source: AudioFile | None = None
+    reading: Reading | None = None
     error: str = ""
-
-
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the path and the options."""
-    parser.add_argument("path", metavar="PATH", help="a sound file, or a folder of them")
-    parser.add_argument("--csv", metavar="F", help="also write all figures to F, as comma-separated values")
-    parser.add_argument(
-        "--alignment", metavar="DBFS", type=_level, default=-18.0,
-        help="level of a sine that reads 0 VU, in dBFS (default −18, EBU R 68)",
-    )  # fmt: skip
-    parser.add_argument("-q", "--quiet", action="store_true", help="show no progress bar")
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure, print the table, write the CSV; 1 if any file failed or there is none."""
-    path = path_of(options.path)
-    paths = _paths(path)
+    path, report = path_of(options.path), options.report
+    paths = audio_files(path) if os.path.isdir(path) else [path]
     target = _target(options, paths)
     if not paths:
-        from gainlib.audio import audio_suffixes
-
-        options.report.problem(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}")
+        report.problem(f"{path}: no sound file in this folder; looked for {', '.join(audio_suffixes())}")
         return 1
     rows = _measured(paths, options.alignment, options.quiet)
-    lines = _lines(rows, options.report.without_places)
-    problem = _csv_problem(target, lines)
-    options.report.result |= {"alignment_dbfs": options.alignment, "files": lines}
-    _print(options.report, rows, options.alignment)
-    if problem:
-        options.report.problem(problem)
-    return 1 if problem or any(row.error for row in rows) else 0
-
-
-def _level(text):
-    from gainlib.levels import dbfs_to_dbu
-
+    lines = [_figures(row) | {"error": report.without_places(row.error)} for row in rows]
+    report.result |= {"alignment_dbfs": options.alignment, "files": lines}
+    problem = ""
     try:
-        level = decimal(text)
-        dbfs_to_dbu(0.0, level)  # knows what is no level
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a level; give a number of dBFS, such as -18") from None
-    return level
-
-
-def _paths(path):
-    from gainlib.audio import audio_files
-
-    return audio_files(path) if os.path.isdir(path) else [path]
+        if target:
+            write_csv(target, lines)
+    except GainlibError as error:  # what was measured is shown all the same
+        problem = str(error)
+    _print(report, rows, options.alignment)
+    if problem:
+        report.problem(problem)
+    return 1 if problem or any(row.error for row in rows) else 0
 
 
 def _target(options, paths):
@@ -126,17 +93,12 @@ def _measured(paths, alignment_dbfs, quiet):
         bar("files", done, total, name[:24])
 
     try:
-        for k, row in enumerate(rows):
-            if row.source:
-                rows[k] = _read(row, alignment_dbfs, advance)
+        return [_read(row, alignment_dbfs, advance) if row.source else row for row in rows]
     finally:
         bar.close()
-    return rows
 
 
 def _opened(path):
-    from gainlib.audio import AudioFile, GainlibError
-
     try:
         return Row(path, AudioFile(path))
     except GainlibError as error:
@@ -144,11 +106,6 @@ def _opened(path):
 
 
 def _read(row, alignment_dbfs, advance):
-    import warnings
-
-    from gainlib.audio import GainlibError
-    from gainlib.meters import measure
-
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # of what is too large for a square; said below, in words
@@ -174,6 +131,13 @@ class _Watched:
             self._advance(len(block) / self.rate_hz, self._source.path.name)
 
 
+def _figures(row):
+    """Return what is known of a file: what it is, and every field of its reading."""
+    own = {name: getattr(row.source, name, None) for name in ("channels", "rate_hz", "frames")}
+    read = {field.name: getattr(row.reading, field.name, None) for field in fields(Reading)}
+    return {"file": row.path.name} | own | read
+
+
 def _print(report, rows, alignment_dbfs):
     good = [row for row in rows if row.reading]
     if good:
@@ -187,24 +151,12 @@ def _print(report, rows, alignment_dbfs):
 
 
 def _columns(rows):
-    def column(what, unit, field, decimals=1, spare=False):
-        cells = tuple(figure(getattr(row.reading, field), decimals) for row in rows)
-        return Column((what, unit), cells, spare)
-
-    return [
-        Column(("ch", ""), tuple(str(row.source.channels) for row in rows), spare=True),
-        Column(("rate", "kHz"), tuple(f"{row.source.rate_hz / 1000:g}" for row in rows), spare=True),
-        Column(("length", "min:s"), tuple(_duration(row.source.duration_s) for row in rows)),
-        column("peak", "dBFS", "sample_peak_dbfs"),
-        column("true pk", "dBTP", "true_peak_dbtp"),
-        column("RMS", "dBFS", "rms_dbfs"),
-        column("active", "dBFS", "active_dbfs"),
-        column("typical", "VU", "hover_vu"),
-        column("loudness", "LUFS", "loudness_lufs"),
-        column("range", "LU", "loudness_range_lu", spare=True),
-        column("crest", "dB", "active_crest_db", spare=True),
-        column("flat", "runs", "flat_runs", 0),
-    ]
+    yield Column(("ch", ""), tuple(str(row.source.channels) for row in rows), spare=True)
+    yield Column(("rate", "kHz"), tuple(f"{row.source.rate_hz / 1000:g}" for row in rows), spare=True)
+    yield Column(("length", "min:s"), tuple(_duration(row.source.duration_s) for row in rows))
+    for what, unit, field in _COLUMNS:
+        cells = tuple(figure(getattr(row.reading, field), 0 if field == "flat_runs" else 1) for row in rows)
+        yield Column((what, unit), cells, spare=field in _SPARE)
 
 
 def _duration(seconds):
@@ -217,33 +169,3 @@ def _duration(seconds):
     """
     tenths = round(seconds * 10)
     return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
-
-
-def _csv_problem(target, lines):
-    """Write the CSV if there is to be one; return why it could not be, for what was measured is shown all the same."""
-    from gainlib.audio import GainlibError
-
-    try:
-        if target:
-            write_csv(target, [list(lines[0]), *([cell(value) for value in line.values()] for line in lines)])
-    except GainlibError as error:
-        return str(error)
-    return ""
-
-
-def _lines(rows, without_places):
-    """Return what is known of each file: what it is, every field of its reading, the error if there was one."""
-    from dataclasses import fields
-
-    from gainlib.meters import Reading
-
-    return [
-        {"file": row.path.name}
-        | {name: getattr(row.source, name) if row.source else None for name in ("channels", "rate_hz", "frames")}
-        | {field.name: getattr(row.reading, field.name) if row.reading else None for field in fields(Reading)}
-        | {"error": without_places(row.error)}
-        for row in rows
-    ]
-
-
-VERBS = (Verb("measure", "measure the levels of a file or a folder of stems", DESCRIPTION, arguments, run),)

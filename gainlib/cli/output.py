@@ -1,16 +1,28 @@
-"""What a verb says and writes: tables and paragraphs that fit the screen, progress, figures as CSV."""
+"""What a verb tells and writes: lines for a reader, one JSON document for a script, progress, figures as CSV.
+
+Results go to standard output, all else to the error stream: progress, cautions, what went wrong. ``schema.json`` beside
+this file describes the documents of all verbs; its number, ``SCHEMA``, goes up where one of them changes so that a
+script would notice.
+"""
 
 import argparse
+import csv
+import json
 import os
 import shutil
 import stat
 import sys
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, is_dataclass
 from pathlib import Path
+from typing import Any
 
-from gainlib.errors import renamed
+from gainlib import __version__
+from gainlib.errors import GainlibError, renamed
+
+SCHEMA = 1
 
 _PLAIN = {"−": "-", "…": "...", "–": "-", "→": "->", "“": '"', "”": '"'}
 
@@ -20,9 +32,14 @@ def path_of(text: str) -> Path:
     return Path(os.path.expanduser(text))
 
 
-def declare_rack(parser: argparse.ArgumentParser) -> None:
-    """Declare where the measured boxes are kept."""
-    parser.add_argument("--rack", metavar="F", help="the file of your measured boxes (that of the bench)")
+def decimal(text: str) -> float:
+    """Return a number as somebody typed it, with either minus sign and a point or a comma; ValueError if it is none."""
+    return float(text.replace("−", "-").replace(",", "."))
+
+
+def told(old: str, new: str) -> None:
+    """Say that something is called otherwise than in the version before, which reads both."""
+    print(renamed(old, new), file=sys.stderr)
 
 
 def rack_of(options: argparse.Namespace):
@@ -33,44 +50,96 @@ def rack_of(options: argparse.Namespace):
     return Rack(path_of(options.rack) if options.rack else bench_folder() / RACK)
 
 
-def decimal(text: str) -> float:
-    """Return a number as somebody typed it, with either minus sign and a point or a comma; ValueError if it is none."""
-    return float(text.replace("−", "-").replace(",", "."))
+@contextmanager
+def wrong_use(options: argparse.Namespace) -> Iterator[None]:
+    """End the process with 2 where a file that was named is not what it should be."""
+    try:
+        yield
+    except GainlibError as error:
+        options.usage_error(str(error))
 
 
-# ---------------------------------------------------------------------------------------------------- names of options
+# ---- the report ------------------------------------------------------------------------------------------------------
 
 
-def told(old: str, new: str) -> None:
-    """Say that something is called otherwise than in the version before, which reads both."""
-    print(renamed(old, new), file=sys.stderr)
+class Report:
+    """What a verb tells and finds.
+
+    Parameters
+    ----------
+    verb : str
+    as_json : bool
+        Whether standard output gets one document at the end and nothing else.
+    places : sequence of str
+        Paths as typed; folders ahead of what they name stand in no document.
+
+    Attributes
+    ----------
+    result : dict
+        What was found, by name; see ``schema.json``.
+    """
+
+    def __init__(self, verb: str, as_json: bool, places: Sequence[str] = ()):
+        self._verb, self.as_json, self._problems, self.result = verb, as_json, [], {}
+        self._places = _folders(places)
+
+    def show(self, lines: Sequence[str]) -> None:
+        """Print lines for a reader, unless a script reads."""
+        if not self.as_json:
+            show(lines)
+
+    def problem(self, sentence: object) -> None:
+        """Tell what went wrong."""
+        print(plain(str(sentence)), file=sys.stderr)
+        self._problems.append(self.without_places(str(sentence)))
+
+    def without_places(self, sentence: str) -> str:
+        """Return a sentence with files by their names alone: where they lie is nobody's business elsewhere."""
+        for place in self._places:
+            sentence = sentence.replace(place, "")
+        return sentence
+
+    def close(self, code: int) -> None:
+        """Give the document, if that is what was asked for."""
+        if self.as_json:
+            whole = {"schema": SCHEMA, "gainlib": __version__, "verb": self._verb, "exit": code}
+            print(document(whole | {"problems": self._problems, "result": self.result}))
 
 
-def former_values(option: str, former: Mapping[str, str]) -> Callable[[str], str]:
-    """Return what reads the value of an option, also by a name of the version before."""
-
-    def read(text: str) -> str:
-        if text in former:
-            told(f"{option} {text}", f"{option} {former[text]}")
-        return former.get(text, text)
-
-    return read
-
-
-def former_option(
-    parser: argparse.ArgumentParser, old: str, new: str, former: Mapping[str, str] = {}, kind: Callable = str, **how
-) -> None:
-    """Read an option by its name of the version before as well; it stands in no help."""
-
-    def read(text: str) -> object:
-        told(f"{old} {text}", f"{new} {former.get(text, text)}")
-        return kind(former.get(text, text))
-
-    dest = new.lstrip("-").replace("-", "_")
-    parser.add_argument(old, dest=dest, type=read, default=argparse.SUPPRESS, help=argparse.SUPPRESS, **how)
+def _folders(texts):
+    """Return what may stand ahead of a file's name, the longest first."""
+    folders = {os.getcwd()}
+    for path in (Path(os.path.expanduser(text)) for text in texts if text):
+        for each in (path, Path(os.path.abspath(path)), Path(os.path.realpath(path))):
+            folders |= {
+                str(folder) for folder in (each, each.parent) if len(folder.parts) > 1 or not folder.is_absolute()
+            }
+    return sorted((f"{folder}{os.sep}" for folder in folders if folder not in (".", "")), key=len, reverse=True)
 
 
-# ------------------------------------------------------------------------------------------------------------- telling
+def document(whole: object) -> str:
+    """Return JSON: −inf as "-inf", NaN as null, and no sign that breaks a line or ends in the middle of a letter."""
+    text = json.dumps(jsonable(whole), indent=1, ensure_ascii=False)
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def jsonable(value: Any) -> Any:
+    """Return a value as JSON holds it: dataclasses as objects, −inf as "-inf", NaN as null."""
+    if is_dataclass(value):
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        return {str(name): jsonable(each) for name, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [jsonable(each) for each in value]
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    number = float(value)
+    if number != number:
+        return None
+    return number if abs(number) < float("inf") else ("-inf" if number < 0 else "inf")
+
+
+# ---- on the screen ---------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -242,43 +311,26 @@ def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
         options.usage_error(f"{target}: the folder {folder} does not exist; make it first")
 
 
-def declare_figures(parser: argparse.ArgumentParser) -> None:
-    """Declare ``--csv``."""
-    parser.add_argument("--csv", metavar="F", help="also write the figures to F, as comma-separated values")
-
-
-def check_figures(options: argparse.Namespace) -> None:
-    """Refuse targets of ``--csv``, and of ``--json F`` of the version before, that cannot be written."""
-    targets = {"csv": options.csv, "json": vars(options).get("former_json")}
-    paths = {label: path_of(text) for label, text in targets.items() if text}
-    for label, target in paths.items():
-        check_target(options, target, f"--{label}")
-    if len({target.resolve() for target in paths.values()}) < len(paths):
-        options.usage_error(f"{paths['csv']} is named twice; give each sheet a name of its own")
-
-
-def write_figures(options: argparse.Namespace, rows: Sequence[Mapping]) -> None:
-    """Write what ``--csv`` asks for: rows of numbers and texts."""
-    if options.csv:
-        write_csv(path_of(options.csv), [list(rows[0]), *([cell(value) for value in row.values()] for row in rows)])
-
-
-def write_csv(target: Path, rows: Sequence[Sequence]) -> None:
-    """Write rows as comma-separated values in UTF-8, whole or not at all."""
-    import csv
-
+def write_csv(target: Path, rows: Sequence[Mapping]) -> None:
+    """Write rows of figures as comma-separated values in UTF-8, whole or not at all."""
     from gainlib.audio import replacing
 
-    safe = ([f"'{each}" if _acts(each) else each for each in row] for row in rows)
     with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows(safe)
+        csv.writer(file, lineterminator="\n").writerows([list(rows[0]), *(map(_cell, row.values()) for row in rows)])
 
 
-def _acts(each):
-    """Tell a text that a spreadsheet would take for a formula; a number is none, and a name stays as it is else."""
+def _cell(value):
+    """Write a value so that it can be read back: −inf as -inf, None and NaN as nothing, points for decimals.
+
+    A text that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
     from gainlib.mix.sheet_files import FORMULA
 
-    return isinstance(each, str) and each.startswith(FORMULA) and not _is_number(each)
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(FORMULA) and not _is_number(value) else value
+    if value is None or value != value:
+        return ""
+    return value if isinstance(value, int) else repr(float(value))
 
 
 def _is_number(text):
@@ -287,10 +339,3 @@ def _is_number(text):
     except ValueError:
         return False
     return True
-
-
-def cell(value: object) -> object:
-    """Write a value so that it can be read back: −inf as -inf, None and NaN as nothing, points for decimals."""
-    if value is None or value != value:
-        return ""
-    return value if isinstance(value, str | int) else repr(float(value))

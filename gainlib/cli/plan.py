@@ -1,57 +1,69 @@
 """``plan`` and ``stage``: every gain of a folder of stems set with a reason and verified; sheets, and stems with it."""
 
 import argparse
-from dataclasses import replace
-from functools import partial
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
+from typing import NamedTuple
 
-from gainlib.cli import Verb, plan_input
+from gainlib import mix
+from gainlib.audio import GainlibError, audio_files, replacing
+from gainlib.boxes import refreshed
+from gainlib.cli import sheets
 from gainlib.cli.output import (
     Bar,
     Column,
     check_target,
     figure,
-    former_option,
-    former_values,
+    grid,
+    jsonable,
     layout,
     path_of,
     plain,
+    rack_of,
+    screen_width,
+    told,
     wrapped,
-)  # fmt: skip
-from gainlib.cli.report import jsonable
+)
+from gainlib.cli.verbs import BITS, DRIVES, FORMER_DRIVES, SHEET_FILES
+from gainlib.errors import STILL_READ
+from gainlib.levels.printing import number
+from gainlib.mix.advice import raised_floors
+from gainlib.mix.blackboxes import boxes_in, what_is_known
+from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
+from gainlib.mix.findings import Stem, ranked
+from gainlib.mix.moves import Plan, said_once
+from gainlib.mix.paths import check_new, text_of
+from gainlib.mix.sheet import bus_rows, hand_off_note
+from gainlib.mix.sheet_files import difference, is_level_sheet, level_csv, plan_csv
+from gainlib.mix.sheet_page import page
+from gainlib.session import Session, from_json, to_json
+from gainlib.session.files import fits, strips_of_folder
 
-PLAN = f"""\
-Plan every gain of a folder of stems: what to set where, and why. The balance stays, the bus comes to its target, and
-the result is rendered and measured. A plan that fails its own verification is not written anywhere.
-
-{plan_input.CHAINS_HELP}"""
-STAGE = f"""\
-Plan the gains of a folder of stems and write the stems anew into OUT, which must not exist yet or be empty.
-
---through trim: polarity, DC block and trim; load them into the mixer in place of the raw stems. --through bus:
-everything, fader and pan included; their sum is the bus, where the master is linear. The originals are only read, and
-their checksums compared afterwards. SHA256SUMS lists those of the new files. Turn your monitors down before you load
-the new stems: on the same faders they can be much louder than the raw ones.
-
-{plan_input.CHAINS_HELP}"""
-THROUGH = ("trim", "bus")
-BITS = {"16": "PCM_16", "24": "PCM_24", "32f": "FLOAT"}
-_SUBTYPES = {"PCM_24": "24", "FLOAT": "32f"}
-SHEETS = {
-    "plan.html": "html", "plan.csv": "csv", "levels.csv": "levels", "hand-off.txt": "note", "session.json": "save",
-}  # fmt: skip
+WIDE = 90
+_NUMBERS = ("input trim", "output trim", "fader", "pan")
 
 
-def plan_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the folder, what is asked for, and the sheets."""
-    plan_input.declare(parser)
-    parser.add_argument("--out", metavar="DIR", help=f"write {', '.join(SHEETS)} into DIR")
-    parser.add_argument("--csv", metavar="F", help="write the plan sheet to F, as comma-separated values")
-    parser.add_argument("--levels", metavar="F", help="write the level sheet to F, as comma-separated values")
-    parser.add_argument("--html", metavar="F", help="write all sheets to F, as a page to print")
-    parser.add_argument("--save", metavar="F", help="write the planned session to F, as JSON")
-    parser.add_argument("--compare", metavar="F", help="print what differs from a sheet (CSV) written earlier")
-    former_option(parser, "--against", "--compare")
+@dataclass(frozen=True)
+class Planned:
+    """A plan and what it was made of; `notes` go on the sheets and hold no paths, `unreadable` counts files."""
+
+    found: Session
+    plan: Plan
+    stems: tuple[Stem, ...]
+    notes: tuple[str, ...]
+    unreadable: int
+
+
+class Target(NamedTuple):
+    """A sheet to be written: the option that asks for it, its kind, and where to."""
+
+    option: str
+    kind: str
+    path: Path
 
 
 def run_plan(options: argparse.Namespace) -> int:
@@ -59,11 +71,9 @@ def run_plan(options: argparse.Namespace) -> int:
     targets, old = _check(options)
     bar = Bar(options.quiet)
     try:
-        made = plan_input.make(options, bar)
-        bar.close()
-        plan_input.tell(options.report, made)
+        made = _made(options, bar)
         if not made.plan.verification.passed:
-            options.report.result |= plan_input.facts(made, None, options.target)
+            options.report.result |= _facts(made, None, options.target)
             return 1
         _write(options, targets, made, bar, old)
     finally:
@@ -71,43 +81,23 @@ def run_plan(options: argparse.Namespace) -> int:
     return 1 if made.unreadable else 0
 
 
-def stage_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the folders, what is asked for, how much is in the stems, and the sheets."""
-    plan_arguments(parser)
-    parser.add_argument("stems", metavar="OUT", help="the folder to make")
-    parser.add_argument("--through", choices=THROUGH, default="trim", help="how much is in the stems (trim)")
-    former_option(parser, "--upto", "--through", choices=THROUGH)
-    parser.add_argument(
-        "--bits", choices=tuple(BITS), type=former_values("--bits", _SUBTYPES), default="24",
-        help="16 or 24 bits, or 32-bit float (24)",
-    )  # fmt: skip
-    former_option(parser, "--subtype", "--bits", _SUBTYPES, choices=tuple(BITS))
-    parser.add_argument("--gain-only", action="store_true", help="leave the DC block out of stems up to the trim")
-
-
 def run_stage(options: argparse.Namespace) -> int:
     """Plan, tell, write; 1 if anything could not be read, verified or written."""
-    from gainlib.audio import GainlibError
-    from gainlib.mix.export import write_stems
-    from gainlib.mix.paths import check_new
-
     if options.gain_only and options.through == "bus":
         options.usage_error("--gain-only goes with --through trim; up to the bus, the files include everything")
     targets, old = _check(options)
-    target = path_of(options.stems)
-    check_new(target)
-    for each in targets.values():
-        if each.resolve().is_relative_to(target.resolve()):
-            options.usage_error(f"{each} is in the folder for the stems; write the sheets beside it")
+    folder = path_of(options.stems)
+    check_new(folder)
+    for each in targets:
+        if each.path.resolve().is_relative_to(folder.resolve()):
+            options.usage_error(f"{each.path} is in the folder for the stems; write the sheets beside it")
     bar = Bar(options.quiet)
     try:
-        made = plan_input.make(options, bar)
-        bar.close()
-        plan_input.tell(options.report, made)
+        made = _made(options, bar)
         if made.unreadable:
             raise GainlibError("a stem is missing, so none is written; repair it, or leave it out with --leave-out")
-        export = write_stems(
-            made.plan, target, through=options.through, subtype=BITS[options.bits], gain_only=options.gain_only,
+        export = mix.write_stems(
+            made.plan, folder, through=options.through, subtype=BITS[options.bits], gain_only=options.gain_only,
             progress=bar,
         )  # fmt: skip
         bar.close()
@@ -116,6 +106,194 @@ def run_stage(options: argparse.Namespace) -> int:
     finally:
         bar.close()
     return 0
+
+
+# ---- opened, looked at, planned --------------------------------------------------------------------------------------
+
+
+def _made(options, bar) -> Planned:
+    """Open, look, plan, tell; what cannot be read is told on the error stream and left out."""
+    report, unreadable = options.report, []
+    session, notes = _session(options, unreadable)
+    if any(box.name for each in (*session.strips, *session.groups, session.master) for box in boxes_in(each.inserts)):
+        session, known = refreshed(session, rack_of(options))
+        notes = (*notes, *(f"{name}: as measured, from your rack" for name in known))
+    session, stems = _looked_at(session, unreadable, bar, report)
+    for sentence in unreadable:
+        report.problem(sentence)
+    made = mix.plan(
+        session, options.target, policy=DRIVES.get(options.drive), average=options.average, match=options.match,
+        progress=bar,
+    )  # fmt: skip
+    plain_notes = (f"not read: {report.without_places(sentence)}" for sentence in unreadable)
+    notes = (*plain_notes, *notes, *raised_floors(made.session, stems))
+    planned = Planned(session, made, stems, notes, len(unreadable))
+    bar.close()
+    report.show(list(_lines(planned)))
+    return planned
+
+
+def _session(options, unreadable):
+    """Open the folder or the session, and read the chains."""
+    folder, notes, left_out = path_of(options.folder), (), options.leave_out
+    if options.session:
+        path = path_of(options.session)
+        with _naming(path):
+            text = text_of(path, "a saved session")
+            session = from_json(text, folder)
+        if '"Unseen"' in text:
+            told(f"{path}: Unseen", "BlackBox")
+        _tell_idle(left_out, [strip.name for strip in session.strips])
+        kept = (strip for strip in session.strips if not any(fits(strip.name, pattern) for pattern in left_out))
+        session = session.with_(strips=tuple(kept))
+    else:
+        _tell_idle(left_out, [name for each in _files(folder) for name in (each.stem, each.name)])
+        strips = strips_of_folder(folder, left_out, unreadable)
+        for sentence in unreadable if not strips else ():
+            options.report.problem(sentence)
+        session = Session(strips, name=folder.resolve().name)
+    if not session.strips:
+        raise GainlibError(f"{folder}: no stem is left to plan")
+    if options.chains:
+        path = path_of(options.chains)
+        with _naming(path):
+            session, notes = mix.apply_chains(session, text_of(path, "a chains file"))
+    for note in notes:
+        if note.endswith(STILL_READ):
+            print(f"{options.chains}: {note.removeprefix('the chains file: ')}", file=sys.stderr)
+    return session, tuple(note for note in notes if not note.endswith(STILL_READ))
+
+
+@contextmanager
+def _naming(path):
+    """Put the name of a file in front of what is wrong with it."""
+    try:
+        yield
+    except GainlibError as error:
+        if str(path) in str(error):
+            raise
+        raise GainlibError(f"{path}: {error}") from None
+
+
+def _files(folder):
+    try:
+        return audio_files(folder)
+    except GainlibError:
+        return []  # said by whoever opens the folder
+
+
+def _tell_idle(patterns, names):
+    """Tell which patterns leave nothing out: a name misspelt would count without a word."""
+    for pattern in patterns:
+        if not any(fits(name, pattern) for name in names):
+            print(f"--leave-out {plain(pattern)}: fits no stem, so it leaves none out", file=sys.stderr)
+
+
+def _looked_at(session, unreadable, bar, report):
+    """Measure all stems; those that turn out to be damaged on the way are left out."""
+    try:
+        return session, mix.checkup(session.strips, bar)
+    except GainlibError:
+        bar.close()
+        found = len(unreadable)
+        whole = tuple(strip for strip in session.strips if _decodes(strip, unreadable))
+        if len(unreadable) == found:
+            raise
+        if not whole:
+            for sentence in unreadable:
+                report.problem(sentence)
+            raise GainlibError("no stem is left to plan") from None
+        session = session.with_(strips=whole)
+        return session, mix.checkup(session.strips, bar)
+
+
+def _decodes(strip, unreadable):
+    try:
+        for _ in strip.audio.blocks():
+            pass
+        return True
+    except GainlibError as error:
+        unreadable.append(str(error))
+        return False
+
+
+# ---- told ------------------------------------------------------------------------------------------------------------
+
+
+def _facts(planned, sheet, target_dbtp):
+    """Return what a script is told of a plan; the lines are those of the sheets, figure for figure."""
+    plan, found = planned.plan, planned.found
+    checks = [jsonable(check) | {"passed": check.passed} for check in plan.verification.checks]
+    levels = [
+        {"strip": stem.name, "channels": stem.channels, "rate_hz": stem.rate_hz, "frames": stem.frames}
+        | {**jsonable(stem.reading), "noise_dbfs": jsonable(stem.noise_dbfs)}
+        | {"findings": [{name: getattr(each, name) for name in ("tag", "sure", "sentence")} for each in stem.findings]}
+        for stem in planned.stems
+    ]
+    bus = bus_rows(sheet.before, sheet.after) if sheet else ()
+    return {
+        "name": found.name, "rate_hz": found.rate_hz, "drive": FORMER_DRIVES[plan.policy], "target_dbtp": target_dbtp,
+        "offset_db": plan.offset_db, "kept": plan.verification.passed,
+        "verified": plan.verification.verdict == "verified", "rows": jsonable(console_rows(plan)),
+        "moves": jsonable(plan.moves), "checks": checks, "levels": levels,
+        "bus": [dict(zip(("item", "unit", "before", "after"), row, strict=True)) for row in bus],
+        "warnings": plan.warnings, "advice": plan.advice, "notes": planned.notes,
+    }  # fmt: skip
+
+
+def _lines(planned) -> Iterator[str]:
+    """Yield what was found, what to set and why, what came up, and whether it holds."""
+    plan, found = planned.plan, planned.found
+    count, drive = len(found.strips), FORMER_DRIVES[plan.policy]
+    yield f"{count} stem{'s' * (count > 1)}, {found.rate_hz} Hz, drive: {drive}"
+    yield from _paragraphs("What the stems show", [finding.sentence for finding in ranked(planned.stems)])
+    yield from ("", "What to set:")
+    yield from _console(plan)
+    yield from ("", "What moves, and why:" if plan.moves else "Nothing has to move.")
+    for strips, move, reason in said_once(plan.moves):
+        by = "on" if move.control == "DC block" else f"by {number(move.change_db, 1, signed=True)} dB"
+        yield from wrapped(f"{', '.join(map(plain, strips))}: {plain(move.control)} {by} ({move.place})", "  ", "    ")
+        yield from wrapped(plain(reason), "      ", " " * 8)
+    yield from _paragraphs("Warnings", [*planned.notes, *plan.warnings])
+    yield from _paragraphs("For you to decide: the plan moves nothing for these", plan.advice)
+    yield from _paragraphs("What is known of the black boxes", list(what_is_known(plan.session)))
+    yield from _verified(plan)
+
+
+def _console(plan):
+    """Lay out a line a strip; what is empty in every line is left out, and what has no room stands under its strip."""
+    lines = [[plain(cell_text(cell)) for cell in cells] for _, cells in console_table(console_rows(plan))]
+    used = [k for k in range(1, len(HEADS)) if any(line[k] for line in lines)]
+    if screen_width() < WIDE:
+        columns = [Column((HEADS[k], ""), tuple(line[k] for line in lines)) for k in used if HEADS[k] in _NUMBERS]
+        head, _, *told = layout([line[0] for line in lines], columns, HEADS[0])
+        yield head
+        for line, text in zip(lines, told, strict=True):
+            more = "; ".join(line[k] for k in used if HEADS[k] in ("processors", "sends") and line[k])
+            yield from (text, *wrapped(more, "    "))
+    else:
+        yield from grid([HEADS[k] for k in (0, *used)], [[line[k] for k in (0, *used)] for line in lines], _NUMBERS)
+    yield from ("", *wrapped(LEGEND))
+
+
+def _verified(plan):
+    checks, missed = plan.verification.checks, plan.verification.missed
+    yield ""
+    if missed:
+        yield f"NOT VERIFIED: {len(missed)} of {len(checks)} checks on a full render are missed; nothing is exported."
+        for check in missed:
+            yield from wrapped(plain(str(check)), "  ", "    ")
+        return
+    bus = next((str(check) for check in checks if check.name == "bus true peak"), "the bus is silent")
+    verdict = plan.verification.verdict
+    yield from wrapped(f"{verdict[:1].upper()}{verdict[1:]}. A full render keeps {len(checks)} checks; {bus}.")
+
+
+def _paragraphs(title, sentences):
+    if sentences:
+        yield from ("", f"{title}:")
+    for sentence in sentences:
+        yield from wrapped(plain(sentence), "  ", "    ")
 
 
 def _tell_export(report, export):
@@ -135,86 +313,57 @@ def _tell_export(report, export):
         report.show([f"Originals: {export.originals}, unchanged."])
 
 
-def _check(options: argparse.Namespace) -> tuple[dict[str, Path], str]:
-    """Check where the sheets shall go, and read the one to compare with, before anything long begins."""
-    from gainlib.cli.sheets import read
+# ---- sheets ----------------------------------------------------------------------------------------------------------
 
-    targets = {key: path_of(text) for key in ("csv", "levels", "html", "save") if (text := vars(options)[key])}
+
+def _check(options) -> tuple[list[Target], str]:
+    """Check where the sheets shall go, and read the one to compare with, before anything long begins."""
+    asked = {kind: getattr(options, kind) for kind in ("csv", "levels", "html", "save")}
+    targets = [Target(f"--{kind}", kind, path_of(text)) for kind, text in asked.items() if text]
     if options.out:
         folder = path_of(options.out)
         if folder.exists() and not folder.is_dir():
             options.usage_error(f"{folder} is a file; name a folder for --out")
         if not folder.is_dir() and not folder.resolve().parent.is_dir():
             options.usage_error(f"{folder}: the folder {folder.resolve().parent} does not exist; make it first")
-        targets |= {name: folder / name for name in SHEETS}
-    given = [path_of(text).resolve() for text in (options.chains, options.session) if text]
+        targets += [Target("--out", kind, folder / name) for name, kind in SHEET_FILES.items()]
+    read = [path_of(text).resolve() for text in (options.chains, options.session) if text]
     seen: set[Path] = set()
-    for key, target in targets.items():
-        option = "--out" if key in SHEETS else f"--{key}"
-        if target.resolve() in given and key != "save":
-            options.usage_error(f"{target} is read here; choose another for {option}")
-        if key not in SHEETS or target.parent.is_dir():
-            check_target(options, target, option)
-        if target.resolve() in seen:
-            options.usage_error(f"{target} is named twice; give each sheet a name of its own")
-        seen.add(target.resolve())
-    return targets, read(options.compare) if options.compare else ""
+    for option, _, path in targets:
+        if path.resolve() in read and option != "--save":
+            options.usage_error(f"{path} is read here; choose another for {option}")
+        if option != "--out" or path.parent.is_dir():
+            check_target(options, path, option)
+        if path.resolve() in seen:
+            options.usage_error(f"{path} is named twice; give each sheet a name of its own")
+        seen.add(path.resolve())
+    return targets, sheets.read(path_of(options.compare)) if options.compare else ""
 
 
-def _write(options: argparse.Namespace, targets: dict[str, Path], made: plan_input.Planned, bar: Bar, old: str) -> None:
+def _write(options, targets, made, bar, old):
     """Write the sheets that were asked for, each whole or not at all."""
-    from datetime import date
-
-    from gainlib.audio import GainlibError, replacing
-    from gainlib.mix import sheet_of
-
-    report = options.report
-    sheet, wanted = None, {SHEETS.get(key, key) for key in targets}
-    if wanted - {"save"} or old or report.as_json:
+    report, sheet = options.report, None
+    if old or report.as_json or any(each.kind != "save" for each in targets):
         today = date.today().isoformat()
-        sheet = sheet_of(
+        sheet = mix.sheet_of(
             made.found, made.plan, options.target, stems=made.stems, notes=made.notes, made=today, progress=bar
         )
         bar.close()
     if report.as_json:
-        report.result |= plan_input.facts(made, sheet, options.target)
+        report.result |= _facts(made, sheet, options.target)
     if old:
-        _tell_difference(report, old, sheet)
+        report.show([""])
+        sheets.tell(report, "", difference(old, (level_csv if is_level_sheet(old) else plan_csv)(sheet)))
     if options.out:
         try:
             path_of(options.out).mkdir(exist_ok=True)
         except OSError as error:
             raise GainlibError(f"{options.out} cannot be made ({error.strerror or error})") from None
-    texts = _texts(options, made, sheet)
-    for key, target in targets.items():
-        with replacing(target) as part:
-            part.write_text(texts[SHEETS.get(key, key)](), encoding="utf-8", newline="\n")
-    report.result["written"] = [target.name for target in targets.values()]
-    if targets:
-        report.show(["", f"Written: {', '.join(plain(str(target)) for target in targets.values())}"])
-
-
-def _texts(options, made, sheet):
-    """Return what writes each kind of sheet."""
-    from gainlib.mix.sheet import hand_off_note
-    from gainlib.mix.sheet_files import level_csv, plan_csv
-    from gainlib.mix.sheet_page import page
-    from gainlib.session import to_json
-
     makers = {"csv": plan_csv, "levels": level_csv, "html": page, "note": hand_off_note}
-    save = {"save": lambda: to_json(made.plan.session, path_of(options.folder))}
-    return save | {kind: partial(make, sheet) for kind, make in makers.items()}
-
-
-def _tell_difference(report, old, sheet):
-    from gainlib.cli.sheets import tell
-    from gainlib.mix.sheet_files import difference, is_level_sheet, level_csv, plan_csv
-
-    report.show([""])
-    tell(report, "", difference(old, (level_csv if is_level_sheet(old) else plan_csv)(sheet)))
-
-
-VERBS = (
-    Verb("plan", "plan every gain of a folder of stems, with reasons", PLAN, plan_arguments, run_plan),
-    Verb("stage", "write stems with their planned gain", STAGE, stage_arguments, run_stage),
-)
+    makers["save"] = lambda _: to_json(made.plan.session, path_of(options.folder))
+    for _, kind, path in targets:
+        with replacing(path) as part:
+            part.write_text(makers[kind](sheet), encoding="utf-8", newline="\n")
+    report.result["written"] = [each.path.name for each in targets]
+    if targets:
+        report.show(["", f"Written: {', '.join(plain(str(each.path)) for each in targets)}"])
