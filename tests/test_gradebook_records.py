@@ -68,6 +68,14 @@ def test_a_file_that_cannot_be_read_is_named_and_the_rest_counts(tmp_path, monke
     assert sum(float(row["points"]) for row in rows_of(tmp_path / "m.csv")) == 2
 
 
+def test_what_lies_hidden_beside_a_record_or_locks_it_is_not_told(tmp_path):
+    Writer("anna").do("05-1", "right").save(tmp_path)
+    for name in (".anna.jsonl", "anna.jsonl.lock"):
+        (tmp_path / name).write_bytes(b"")
+    book = gradebook(tmp_path)
+    assert (book.files, book.unused, book.problems) == (1, (), ())
+
+
 def test_files_that_hold_the_same_events_count_once(tmp_path):
     anna, ben = Writer("anna", rule=None).do("02-4", "second try"), Writer("ben").do("05-3", "hint")
     anna.save(tmp_path / "week 1")

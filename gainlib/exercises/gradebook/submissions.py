@@ -83,7 +83,7 @@ def _under(folder):
     for place, _, names in os.walk(folder, onerror=refused):
         for name in names:
             path = Path(place, name)
-            if name.startswith("."):
+            if _passed_over(name):
                 continue
             if boxed and path.is_symlink():  # it would lead to what its account may not read
                 found.append(Unused(path, "is a link; what is handed in is a file"))
@@ -139,7 +139,7 @@ def _of_archive(path, content, left, depth):
         return
     for member in members:
         parts = [part for part in PurePosixPath(_name(member)).parts if part not in ("..", "/")]
-        if not parts or any(part.startswith(".") or part == "__MACOSX" for part in parts):
+        if not parts or any(_passed_over(part) or part == "__MACOSX" for part in parts):
             continue
         inner = path.joinpath(*parts)
         try:
@@ -171,6 +171,11 @@ def _lines(content) -> tuple[bytes, ...]:
 
 def _holds_event(lines, path):
     return any(b'"kind"' in line and parsed([line], path)[0] for line in lines)
+
+
+def _passed_over(name):
+    """Whether a file is hidden, or holds the others off while a record is written."""
+    return name.startswith(".") or name.endswith(f"{SUFFIX}.lock")
 
 
 def _may_be_record(path):
