@@ -19,7 +19,7 @@ from gainlib.exercises.classfile import new_secret
 from gainlib.exercises.gradebook.circumstances import FASTEST_S, FEWEST, circumstances
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
 from gainlib.exercises.record import link
-from gainlib.notebook.progress import ProgressSheet
+from gainlib.notebook.records import ProgressSheet
 
 WHO = ("7b", "anna")
 

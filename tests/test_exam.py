@@ -13,7 +13,7 @@ from gainlib.exercises import exercise, mark
 from gainlib.exercises.gradebook import gradebook, read_class
 from gainlib.exercises.sets import EXAM
 from gainlib.notebook import Index, Lab
-from gainlib.notebook.exam import Clock
+from gainlib.notebook.sheets import Clock
 
 LABS = Path(__file__).parent.parent / "labs"
 NOW = datetime.now(UTC)

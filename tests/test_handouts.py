@@ -22,7 +22,7 @@ from gainlib.exercises import bank, exercise, mark
 from gainlib.exercises.bank import lab_numbers
 from gainlib.labs import lab02, lab03, lab05
 from gainlib.notebook import Lab, handouts
-from gainlib.notebook.markup import html_of
+from gainlib.notebook.assets import html_of
 from gainlib.session.fader import FaderLaw
 
 FIRST = ("00",)

@@ -13,7 +13,7 @@ from gainlib.exercises import Record, bank, exercise
 from gainlib.notebook import Index, Lab
 from gainlib.notebook.glossary import GLOSSARY, GlossaryView, matching
 from gainlib.notebook.identity import is_pseudonym, kept
-from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
+from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, ProgressSheet
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOK = ROOT / "labs" / "index.ipynb"

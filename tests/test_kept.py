@@ -20,12 +20,11 @@ from gainlib.exercises import bank
 from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.experiment import Again, Choice, Mixer, Slider, Text, Trims
 from gainlib.notebook import Lab, kept
+from gainlib.notebook.controls import as_json, setting_of
 from gainlib.notebook.desk import Desk
-from gainlib.notebook.fields import NumberField, StateField
+from gainlib.notebook.fields import BY_READINGS, ListeningField, NumberField, StateField
 from gainlib.notebook.kept import Kept, path_for
 from gainlib.notebook.panels.blind import MatchRun
-from gainlib.notebook.standing import as_json, setting_of
-from gainlib.notebook.trials import BY_READINGS, ListeningField
 
 WHO = ("anna", "7b")
 
@@ -440,7 +439,7 @@ def test_a_file_does_not_grow_for_ever_and_tells_no_name(path):
 
 
 def test_what_is_erased_is_gone_with_all_that_is_kept(tmp_path):
-    from gainlib.notebook.progress import ProgressSheet
+    from gainlib.notebook.records import ProgressSheet
 
     lab = Lab("08", folder=tmp_path, learner="anna", class_code="7b")
     lab.learner.kept.keep("panel dynamics", {"setting": {}})

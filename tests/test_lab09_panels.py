@@ -8,7 +8,7 @@ import pytest
 from gainlib.exercises import exercise, mark
 from gainlib.labs import lab09
 from gainlib.meters import rms_dbfs
-from gainlib.notebook.fader import EvenTravel, Faders
+from gainlib.notebook.controls import EvenTravel, Faders
 from gainlib.notebook.panels import lab_module
 from gainlib.session import FaderLaw
 from gainlib.session.fader import moved_db, nudged

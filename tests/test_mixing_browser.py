@@ -7,8 +7,8 @@ from barepage import on_page
 from gainlib.audio import Audio
 from gainlib.levels import ratio_to_db
 from gainlib.meters import momentary, true_peak_dbtp
-from gainlib.notebook.fader import Faders, fader_ties
-from gainlib.notebook.limits import CEILING_DBTP, CEILING_LUFS
+from gainlib.notebook.controls import Faders, fader_ties
+from gainlib.notebook.listen import CEILING_DBTP, CEILING_LUFS
 from gainlib.notebook.mixing import MixPlayer
 from gainlib.processors import Compressor, Delay, Polarity, Reverb, Saturation
 from gainlib.session import Group, Insert, Send, Session, Strip

@@ -7,11 +7,10 @@ from gainlib.audio import Audio, GainlibError
 from gainlib.exercises import clips, exercise, mark
 from gainlib.labs import lab00
 from gainlib.notebook import Lab
-from gainlib.notebook.fields import field_for
+from gainlib.notebook.fields import BY_READINGS, field_for
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.panels.blind import REACH_DB, AbxPanel, BlindRun, Listening, MatchRun
 from gainlib.notebook.panels.lab00 import exercise_panel, null_table, sides_table, sources
-from gainlib.notebook.trials import BY_READINGS
 
 SHARP = exercise("00-3")
 BLIND = exercise("00-4")

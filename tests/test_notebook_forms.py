@@ -22,13 +22,13 @@ from gainlib.exercises import (
     mark,
 )
 from gainlib.notebook import Lab
+from gainlib.notebook.assets import html_of
 from gainlib.notebook.fields import BEHIND_S, field_for
 from gainlib.notebook.forms import ExerciseForm
 from gainlib.notebook.identity import WHO_FILE
 from gainlib.notebook.learner import LearnerSession
 from gainlib.notebook.panels.background import BackgroundTask
-from gainlib.notebook.predict import Prediction
-from gainlib.notebook.prose import html_of
+from gainlib.notebook.ungraded import Prediction
 
 OPTIONS = tuple(Option(key, f"the option {key}") for key in "pqrs")
 ITEMS = (Option("u", "first item"), Option("v", "second item"))

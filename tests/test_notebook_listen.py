@@ -13,9 +13,8 @@ from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.notebook import limits, listen
-from gainlib.notebook.limits import Gains, Heard, gains, heard
-from gainlib.notebook.listen import Player
+from gainlib.notebook import listen
+from gainlib.notebook.listen import Gains, Heard, Player, gains, heard
 from gainlib.signals import tone
 
 ROOT = pathlib.Path(__file__).parent.parent
@@ -234,5 +233,5 @@ def test_another_player_would_be_found(planted):
 
 
 def test_the_limits_are_the_ones_the_screen_promises():
-    assert (limits.START_LUFS, limits.CEILING_LUFS, limits.CEILING_DBTP, listen.CROSSFADE_S) == (-30, -12, -6, 0.02)
+    assert (listen.START_LUFS, listen.CEILING_LUFS, listen.CEILING_DBTP, listen.CROSSFADE_S) == (-30, -12, -6, 0.02)
     assert "−30 LUFS" in listen.CARE[0]

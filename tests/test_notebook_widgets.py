@@ -11,10 +11,9 @@ from hypothesis import strategies as st
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Slider
-from gainlib.notebook import moves
-from gainlib.notebook.controls import Controls
+from gainlib.notebook import controls as moving
+from gainlib.notebook.controls import LOWEST_DB, Controls, Fader, Faders
 from gainlib.notebook.errors import Panel, Progress, sentence_of
-from gainlib.notebook.fader import LOWEST_DB, Fader, Faders
 from gainlib.session import FaderLaw
 
 
@@ -215,7 +214,7 @@ def test_a_gesture_on_the_page_is_one_release():
 
 
 def test_of_moves_that_wait_only_the_newest_is_worked_through_and_a_state_outruns_them(monkeypatch):
-    monkeypatch.setattr(moves, "IDLE_S", 10.0)  # whatever the machine does meanwhile
+    monkeypatch.setattr(moving, "IDLE_S", 10.0)  # whatever the machine does meanwhile
     faders, seen, told = Faders(("kick", "bass"), (0.0, 0.0)), [], []
     faders.send = lambda content: told.append(content["moved"])
     faders.observe(lambda change: seen.append(change["new"][0]), "values_db")

@@ -10,8 +10,8 @@ import nbformat
 import pytest
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import pages, shipped, spare
-from gainlib.notebook.markup import html_of
+from gainlib.notebook import pages, shipped
+from gainlib.notebook.assets import html_of
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOKS = sorted((ROOT / "labs").glob("*.ipynb"))
@@ -114,9 +114,9 @@ class Kernels(dict):
         self.pop(id)
 
 
-def started(kernels, *paths, env=spare.PAGE):
+def started(kernels, *paths, env=pages.PAGE):
     """Open pages of these folders one after the other, each after the spare kernel of the one before is there."""
-    made = spare.SpareKernel(kernels)
+    made = pages.SpareKernel(kernels)
 
     async def open_all():
         ids = []
@@ -130,7 +130,7 @@ def started(kernels, *paths, env=spare.PAGE):
 
 @pytest.fixture
 def at_once(monkeypatch):
-    monkeypatch.setattr(spare, "QUIET_S", 0)
+    monkeypatch.setattr(pages, "QUIET_S", 0)
 
 
 def test_the_next_page_takes_the_kernel_made_ready_for_it(at_once):
@@ -152,7 +152,7 @@ def test_a_spare_kernel_that_ended_is_not_handed_out(at_once):
     kernels = Kernels()
     made, _ = started(kernels, "labs")
     kernels.clear()
-    assert asyncio.run(made.start_kernel(kernel_name="python3", path="labs", env=spare.PAGE)) in kernels
+    assert asyncio.run(made.start_kernel(kernel_name="python3", path="labs", env=pages.PAGE)) in kernels
 
 
 def test_notebooks_have_kernels_as_before(at_once):

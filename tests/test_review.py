@@ -12,7 +12,7 @@ from gainlib.exercises.gradebook import gradebook
 from gainlib.exercises.sets import REVIEW
 from gainlib.exercises.tally import in_place, to_review
 from gainlib.notebook import Lab
-from gainlib.notebook.review import NEXT, OTHERS, SKIP
+from gainlib.notebook.ungraded import NEXT, OTHERS, SKIP
 
 LABS = Path(__file__).resolve().parent.parent / "labs"
 ASKED = [each for each in bank() if in_place(each)]

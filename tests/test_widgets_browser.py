@@ -16,7 +16,7 @@ FADERS = f"""
 import numpy as np
 from gainlib.notebook import figures
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fader import Faders
+from gainlib.notebook.controls import Faders
 from gainlib.notebook.live import LiveFigure
 from gainlib.words import level_text
 names, inf = {NAMES!r}, float("inf")

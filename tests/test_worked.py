@@ -10,7 +10,7 @@ from gainlib.exercises import Number
 from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.lab import Worked
 from gainlib.notebook import Lab
-from gainlib.notebook.answering import EXPLAINED_FROM
+from gainlib.notebook.ungraded import EXPLAINED_FROM
 
 LABS = Path(__file__).resolve().parent.parent / "labs"
 SHOWN = [number for number in lab_numbers() if declared(number).worked is not None]

@@ -36,9 +36,9 @@ def read_all():
     for name in READ:
         importlib.import_module(name)
     from gainlib.exercises import bank
-    from gainlib.notebook import Lab, spare
+    from gainlib.notebook import Lab, pages
 
-    spare.read_ahead()
+    pages.read_ahead()
     with tempfile.TemporaryDirectory() as folder:  # what the largest lab works out for everybody alike
         Lab("05", folder=folder).panel("bus")
     for exercise in bank():

@@ -14,6 +14,6 @@ import lazy_loader as _lazy
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["errors", "fader", "figures", "live", "listen", "panels"],
+    submodules=["controls", "errors", "figures", "live", "listen", "panels"],
     submod_attrs={"bench": ["Bench"], "index": ["Index"], "lab": ["Lab"], "roundtrip": ["RoundTrip"]},
 )

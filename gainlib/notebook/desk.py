@@ -16,15 +16,13 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
-from gainlib.notebook import assets, figures, standing
-from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
-from gainlib.notebook.controls import Controls
+from gainlib.notebook import assets, figures
+from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fader import EvenTravel, Faders, fader_ties
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
-from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, LiveRegion, Question, prose
 from gainlib.notebook.records import SaveButton
 from gainlib.words import Table
 
@@ -360,7 +358,7 @@ class Desk(Panel):
     def _stand_as(self, kept):
         """Set everything as it was left, and return which tab was in front."""
         kept, titles = kept if isinstance(kept, dict) else {}, [each.title for each in self.experiment.pictures]
-        setting = standing.setting_of(self.experiment, kept.get("setting"))
+        setting = setting_of(self.experiment, kept.get("setting"))
         if setting != self.setting:
             self._restore(setting)
         if self.settings is not None:
@@ -373,7 +371,7 @@ class Desk(Panel):
         if self._place is None:
             return
         locked = [name for name, faders in self.mixers.items() if faders.locked]
-        setting = standing.as_json(self.experiment, self.setting)
+        setting = as_json(self.experiment, self.setting)
         self._place.keep({"setting": setting, "tab": self.run.front, "locked": locked})
 
     def _moved_elsewhere(self, what):

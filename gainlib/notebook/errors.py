@@ -101,7 +101,7 @@ class Panel(widgets.VBox):
         Parameters
         ----------
         controls : widget
-            Anything with a ``released`` trait, such as :class:`gainlib.notebook.fader.Faders`.
+            Anything with a ``released`` trait, such as :class:`gainlib.notebook.controls.Faders`.
         work : callable
             ``work(progress)``; may call ``progress(done, text)`` with `done` from 0 to 1.
         text : str

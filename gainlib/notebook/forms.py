@@ -17,13 +17,11 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
 from gainlib.exercises.sets import NUMBER_PAY, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
-from gainlib.notebook.answering import WORDS as STATES
-from gainlib.notebook.answering import when_typed
-from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.errors import Panel
-from gainlib.notebook.fields import field_for
+from gainlib.notebook.fields import WORDS as STATES
+from gainlib.notebook.fields import field_for, when_typed
 from gainlib.notebook.panels import place_of
-from gainlib.notebook.prose import LiveRegion, prose, rewrite
+from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, LiveRegion, Question, prose, rewrite
 from gainlib.words import number_text
 
 ANOTHER = "Start another session for all tasks of this lab? You will lose what you have set but not checked."

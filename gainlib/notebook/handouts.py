@@ -30,10 +30,10 @@ from gainlib.exercises.text import fill
 from gainlib.levels.printing import number, quantity
 from gainlib.mix.sheet_files import one_line
 from gainlib.mix.sheet_page import templates
+from gainlib.notebook.assets import html_of
 from gainlib.notebook.desk import laid_out
-from gainlib.notebook.markup import html_of
 from gainlib.notebook.panels import drawn_for
-from gainlib.notebook.worked import in_full
+from gainlib.notebook.ungraded import in_full
 
 LABS = Path(__file__).parents[2] / "labs"
 NOBODY = SimpleNamespace(name="", class_code="")

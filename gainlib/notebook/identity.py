@@ -1,20 +1,150 @@
-"""Who works here: name or number and class code, kept in the folder of the record for every lab to find."""
+"""Who works here, in which class, and where this is.
+
+Name or number and class code are kept in the folder of the record for every lab to find. The class file lies in the
+course folder, or learners open it on the page of the labs.
+"""
 
 import json
 import os
 import secrets
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from os.path import isfile
 from pathlib import Path
+from typing import NamedTuple
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, tally
-from gainlib.exercises.classfile import has_tag, is_mistyped
+from gainlib.exercises.classfile import FILE_NAME, Class, class_in, has_tag, is_mistyped, read_class
+from gainlib.exercises.record import course_folder, refused, write_whole
 from gainlib.exercises.record import identity as whose
-from gainlib.exercises.record import refused
 from gainlib.exercises.variants import PSEUDONYM, is_pseudonym, normal_form
-from gainlib.notebook import whereabouts
-from gainlib.notebook.course import course_for, only_code
+
+CLASS = "GAINLIB_CLASS"  # the class code that learners begin with
+SHARED = "GAINLIB_SHARED"  # set on a computer whose pupils share one account: nobody is taken for the last one
+
+
+class Place(NamedTuple):
+    """A kind of place.
+
+    Attributes
+    ----------
+    kept : str
+        What becomes of answers, as the end of a sentence that begins with "they are kept in …".
+    stems : str
+        What becomes of audio that is uploaded, as a sentence.
+    forgets : bool
+        Whether the place is gone soon after the learner.
+    """
+
+    kept: str
+    stems: str
+    forgets: bool = False
+
+
+OWN = Place("on this computer, and sent nowhere", "Stems of your own stay on this computer and are only read.")
+HUB = Place(
+    "in your own folder on your school's server, which other learners cannot read",
+    "Stems of your own that you upload **leave your computer** for that server; delete them there when you are done.",
+)
+CODESPACE = HUB._replace(kept="in your codespace, and lost when that is deleted")
+RENTED = Place(
+    "on a server that was started for you, and **forgotten a few minutes after you leave**",
+    "Stems of your own that you upload **leave your computer** and are lost when the server ends your session.",
+    forgets=True,
+)
+
+
+def here(environment: Mapping[str, str] = os.environ) -> Place:
+    """Return the place that the variables of a Binder, a JupyterHub or neither tell of.
+
+    Examples
+    --------
+    >>> here({"BINDER_REF_URL": "x", "JUPYTERHUB_USER": "y"}).forgets, here({"JUPYTERHUB_USER": "anna"}).forgets
+    (True, False)
+    """
+    if any(name.startswith("BINDER_") for name in environment):
+        return RENTED
+    if "CODESPACE_NAME" in environment:
+        return CODESPACE
+    return HUB if "JUPYTERHUB_USER" in environment else OWN
+
+
+def login(environment: Mapping[str, str] = os.environ) -> dict[str, str]:
+    """Return who a hub says is here, as ``learner`` and ``class_code``; nothing where it says nothing."""
+    place = here(environment)
+    name = environment.get("JUPYTERHUB_USER", "") if place is HUB else ""
+    found = {"learner": name, "class_code": environment.get(CLASS, "")}
+    return {field: value for field, value in found.items() if value}
+
+
+def sitting(environment: Mapping[str, str] = os.environ) -> str:
+    """Return a word for this start of the workbook; another start has another."""
+    return environment.get("JPY_PARENT_PID", "")
+
+
+def courses(folder: Path) -> tuple[tuple[Class, ...], tuple[str, ...]]:
+    """Return the class files there are, and a sentence for each that cannot be read.
+
+    In the course folder there may be several, ``class.toml``, ``class-7b.toml``; the class code tells which is whose.
+    The one that was opened lies beside the record, and gives way to those.
+    """
+    home, found, problems = course_folder(), [], []
+    for path in (*(sorted(home.glob("class*.toml")) if home else ()), folder / FILE_NAME):
+        try:
+            found += [read_class(path)] if isfile(path) else []
+        except GainlibError as problem:
+            problems.append(str(problem))
+    return tuple(found), tuple(problems)
+
+
+def course_for(folder: Path, class_code: str) -> Class | None:
+    """Return what the class file of a class code says, or None."""
+    return next((each for each in courses(folder)[0] if each.is_for(class_code)), None)
+
+
+def only_code(folder: Path) -> str:
+    """Return the class code, where there is but one class; else nothing."""
+    codes = {each.code for each in courses(folder)[0]}
+    return codes.pop() if len(codes) == 1 else ""
+
+
+def take(folder: Path, name: str, content: bytes | None) -> Class:
+    """Keep a class file that was opened, and return what it says; None is one too large to be a class file.
+
+    Raises
+    ------
+    GainlibError
+        For what is no class file, or a folder that takes none.
+    """
+    if content is None:
+        raise GainlibError(f"{name} is too large to be a class file")
+    course = class_in(content, Path(name))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(folder / FILE_NAME, content)
+    except OSError as problem:
+        raise refused(folder / FILE_NAME, problem) from None
+    return course
+
+
+def day_and_time(moment: datetime) -> str:
+    """Return a deadline as it is shown: the day alone where it ends with its day.
+
+    Examples
+    --------
+    >>> day_and_time(datetime.fromisoformat("2026-12-11T00:00:00+01:00"))
+    '2026-12-10'
+    >>> day_and_time(datetime.fromisoformat("2026-12-10T18:00:00+01:00"))
+    '2026-12-10 18:00 (UTC+01:00)'
+    """
+    if moment.time() == time():
+        return f"{moment - timedelta(days=1):%Y-%m-%d}"
+    offset = moment.isoformat(timespec="minutes")[16:].replace("+00:00", "")
+    return f"{moment:%Y-%m-%d %H:%M} (UTC{offset})"
+
 
 WHO_FILE = "learner.json"
 
@@ -25,13 +155,13 @@ def kept(folder: Path) -> dict:
     A name that was made up here gives way to the login. Where pupils share one account (``GAINLIB_SHARED``), nobody is
     taken for whoever worked before the workbook was started.
     """
-    found, login = _read(folder), whereabouts.login()
-    if is_pseudonym(found.get("learner", "")) and "learner" in login:
+    found, given = _read(folder), login()
+    if is_pseudonym(found.get("learner", "")) and "learner" in given:
         found = {}
-    if os.environ.get(whereabouts.SHARED) and found.get("sitting", "") != whereabouts.sitting():
+    if os.environ.get(SHARED) and found.get("sitting", "") != sitting():
         found = {}
     code = only_code(folder)
-    given = ({"class_code": code} if code else {}) | login
+    given = ({"class_code": code} if code else {}) | given
     return given | {name: found[name] for name in ("learner", "class_code") if name in found}
 
 
@@ -39,7 +169,7 @@ def from_before(folder: Path) -> bool:
     """Whether whoever is kept has given or confirmed the name before the workbook was started this time."""
     found = _read(folder)
     known = found.get("learner", "") and not is_pseudonym(found["learner"])
-    return bool(known) and found.get("sitting", "") != whereabouts.sitting()
+    return bool(known) and found.get("sitting", "") != sitting()
 
 
 def _read(folder):
@@ -87,8 +217,8 @@ def keep(folder: Path, learner: str, class_code: str, confirmed: bool = False) -
     unfinished = folder / f"{WHO_FILE}.{os.getpid()}"
     was = _read(folder)
     same = was.get("learner") == learner and not confirmed
-    sitting = was.get("sitting", "") if same else whereabouts.sitting()
-    who = {"learner": learner, "class_code": class_code, "sitting": sitting}
+    who = {"learner": learner, "class_code": class_code}
+    who["sitting"] = was.get("sitting", "") if same else sitting()
     text = json.dumps(who, ensure_ascii=False)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -11,16 +11,14 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, identity, shipped
-from gainlib.notebook.asking import CodeQuestion, Question
-from gainlib.notebook.course import courses
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import points_text
-from gainlib.notebook.head import Head
-from gainlib.notebook.progress import BEGUN, DONE, NOT_BEGUN, ProgressSheet
-from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.records import PickFile
-from gainlib.notebook.spare import behind_page
-from gainlib.notebook.whereabouts import here
+from gainlib.notebook.identity import courses, here
+from gainlib.notebook.lab import Head
+from gainlib.notebook.pages import behind_page
+from gainlib.notebook.prose import LiveRegion, Question
+from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet
+from gainlib.notebook.sheets import CodeQuestion
 
 HEADS = ("lab", "question", "minutes", "due", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."

@@ -6,9 +6,43 @@ learner's record, and an answer given from code is marked and kept like one give
 
 from typing import Any
 
-from gainlib.notebook.head import Head
+import anywidget
+import traitlets
+
+from gainlib.notebook import assets
+from gainlib.notebook.forms import points_text
+from gainlib.notebook.identity import here
 from gainlib.notebook.learner import LearnerSession
-from gainlib.notebook.spare import behind_page
+from gainlib.notebook.pages import behind_page
+
+
+class Head(anywidget.AnyWidget):
+    """Fills the head of a page and has no look of its own.
+
+    Attributes
+    ----------
+    text : str
+        Name and points.
+    done : list of str
+        Numbers of the exercises that are right.
+    forgets : bool
+        Whether the browser asks before the workbook is left, because what was not downloaded is lost.
+    """
+
+    _esm = assets.module("head")
+    text = traitlets.Unicode("").tag(sync=True)
+    done = traitlets.List(traitlets.Unicode()).tag(sync=True)
+    forgets = traitlets.Bool().tag(sync=True)
+
+    @traitlets.default("forgets")
+    def _forgets(self):
+        return here().forgets
+
+    def tell(self, learner: str, class_code: str, points: float, possible: float, done=()) -> None:
+        """Say who has how many points, and which exercises are right."""
+        who = learner + (f", class {class_code}" if class_code else "")
+        self.text = f"{who} · {points_text(round(points, 2))} of {points_text(possible)} points"
+        self.done = [id.rpartition("-")[2] for id in done]
 
 
 class Lab:
@@ -69,7 +103,7 @@ class Lab:
 
     def review(self):
         """Return two questions from earlier labs, drawn from what is weak; they earn no points and may be skipped."""
-        from gainlib.notebook.review import ReviewBox
+        from gainlib.notebook.ungraded import ReviewBox
 
         return self._keep("review", ReviewBox(self.learner))
 
@@ -89,7 +123,7 @@ class Lab:
         *choices : str
             What may be clicked, two or more.
         """
-        from gainlib.notebook.predict import Prediction
+        from gainlib.notebook.ungraded import Prediction
 
         return self._keep("prediction", Prediction(self.learner, question, choices))
 
@@ -99,13 +133,13 @@ class Lab:
 
     def compare(self):
         """Return the prediction beside what is measured; comparing locks the prediction."""
-        from gainlib.notebook.predict import Comparison
+        from gainlib.notebook.ungraded import Comparison
 
         return self._keep("comparison", Comparison(self.learner, self._module.compare))
 
     def worked(self):
         """Return the worked example of this kind of question, opened step by step."""
-        from gainlib.notebook.worked import WorkedExample
+        from gainlib.notebook.ungraded import WorkedExample
 
         return self._keep("worked", WorkedExample(self.page.worked, self.learner.kept.place("worked")))
 

@@ -28,7 +28,7 @@ from gainlib.exercises.sets import SetOfNumbers, is_exam, sets_of, told_no_more
 from gainlib.exercises.tally import is_practice, to_review
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook import identity
-from gainlib.notebook.course import course_for
+from gainlib.notebook.identity import course_for
 from gainlib.notebook.kept import Kept, path_for
 
 TOLD_OUT = "Not all of it is right yet. You were told how much three times; from now on only a right answer counts."

@@ -1,8 +1,9 @@
-"""Words on the page: Markdown shown in a panel, and the live region that announces what has changed.
+"""Words on the page: Markdown shown in a panel, the live region that announces what has changed, and a question.
 
-Texts of exercises and labs are Markdown; :mod:`gainlib.notebook.markup` turns them to HTML.
+Texts of exercises and labs are Markdown; :func:`gainlib.notebook.assets.html_of` turns them to HTML.
 """
 
+from collections.abc import Callable
 from importlib.resources import files
 
 import anywidget
@@ -10,7 +11,7 @@ import ipywidgets as widgets
 import traitlets
 
 from gainlib.notebook import assets
-from gainlib.notebook.markup import html_of
+from gainlib.notebook.assets import html_of
 
 STATES = ("", "right", "partly", "wrong", "invalid", "note", "busy")
 
@@ -73,3 +74,59 @@ class LiveRegion(anywidget.AnyWidget):
         self.text = ": ".join(part for part in (word, markdown) if part)
         with self.hold_sync():
             self.state, self.word, self.html = state, word, html_of(markdown) if markdown else ""
+
+
+NEWER = "You have moved on here in another tab. What you move last counts."
+TAKE_OVER, STAY = "Take over the other tab", "Stay with this"
+
+
+class Question(widgets.HBox):
+    """A question with two answers, out of sight until it is asked; then it stands in the place of something else.
+
+    Parameters
+    ----------
+    instead : widget, optional
+        What is out of sight meanwhile; with :meth:`over` it keeps its room, so that nothing moves.
+
+    Examples
+    --------
+    >>> gone, question = [], Question()
+    >>> question.ask("All of it?", "Yes, all", lambda: gone.append("all"))
+    >>> question.no.click()
+    >>> question.ask("All of it?", "Yes, all", lambda: gone.append("all"))
+    >>> question.yes.click()
+    >>> gone, question.layout.display
+    (['all'], 'none')
+    """
+
+    def __init__(self, instead: widgets.Widget | None = None):
+        self._said, self._then, self._instead, self._over = LiveRegion(), None, instead, False
+        self.yes, self.no = (widgets.Button(description=text, layout={"width": "auto"}) for text in ("Yes", "No"))
+        super().__init__([self._said, self.yes, self.no], layout={"display": "none"})
+        self.add_class("gl-question")
+        self.yes.on_click(lambda _button: self._answered(self._then))
+        self.no.on_click(lambda _button: self._answered(None))
+
+    def over(self) -> widgets.Box:
+        """Return what stands there with the question over it: as large as the larger of the two, whoever shows."""
+        self._over = True
+        return widgets.Box([self._instead, self]).add_class("gl-over")
+
+    def ask(self, text: str, yes: str, then: Callable[[], None], no: str = "No") -> None:
+        """Ask, and do something if the answer is yes."""
+        self._then, self.yes.description, self.no.description = then, yes, no
+        self._show(True)
+        self._said.say("note", "", text)
+
+    def _show(self, on):
+        self.layout.display = None if on else "none"
+        if self._over:
+            self._instead.layout.visibility = "hidden" if on else None
+        elif self._instead is not None:
+            self._instead.layout.display = "none" if on else None
+
+    def _answered(self, then):
+        self._show(False)
+        self._said.say()
+        if then is not None:
+            then()

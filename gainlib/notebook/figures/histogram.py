@@ -7,9 +7,19 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.figures.axes import db_axis, frame, percent_axis
 from gainlib.notebook.figures.palette import BLUE, DASHED, GREEN, INK, MARK, PAPER, SKY, TEXT, TITLE, VERMILLION, fill
-from gainlib.notebook.figures.parts import filled, numbers, plotted, put, rectangles, rule, tabled
+from gainlib.notebook.figures.parts import (
+    db_axis,
+    filled,
+    frame,
+    numbers,
+    percent_axis,
+    plotted,
+    put,
+    rectangles,
+    rule,
+    tabled,
+)
 from gainlib.words import Table, level_text, number_text
 
 LOW_LUFS, HIGH_LUFS, BIN_LU = -84.0, 0.0, 2.0

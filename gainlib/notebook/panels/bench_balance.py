@@ -10,12 +10,11 @@ from gainlib.audio import GainlibError
 from gainlib.mix.paths import pasted_path, text_of
 from gainlib.mix.stretches import checked_start
 from gainlib.notebook import figures
-from gainlib.notebook.asking import Question
-from gainlib.notebook.fader import Fader, Faders, fader_ties
+from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
-from gainlib.notebook.prose import prose
+from gainlib.notebook.prose import Question, prose
 from gainlib.session.strip import BUS
 from gainlib.words import level_text, number_text
 

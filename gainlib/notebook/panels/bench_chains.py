@@ -11,12 +11,11 @@ from gainlib.audio import GainlibError, replacing
 from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.mix import channels
 from gainlib.mix.paths import pasted_path, text_of
-from gainlib.notebook.asking import Question
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.channels import COLUMNS, ChannelTable
+from gainlib.notebook.controls import COLUMNS, ChannelTable
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
 from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
-from gainlib.notebook.prose import prose
+from gainlib.notebook.prose import Question, prose
 from gainlib.notebook.records import PickFile, SaveButton
 from gainlib.processors import BlackBox
 from gainlib.processors.controls import plain_name

@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.mix.advice import answer
 from gainlib.mix.findings import ranked
 from gainlib.notebook import figures
-from gainlib.notebook.figures.strips import StemLevels
+from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, sheet, table
 from gainlib.notebook.prose import prose

@@ -7,12 +7,11 @@ from pathlib import Path
 
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.mix.paths import file_name, pasted_path, text_of
-from gainlib.notebook.asking import NEWER, STAY, TAKE_OVER, Question
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
+from gainlib.notebook.identity import here
 from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
-from gainlib.notebook.prose import prose
-from gainlib.notebook.whereabouts import here
+from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, Question, prose
 from gainlib.session.routing import at_other_rates
 from gainlib.words import count, number_text
 

@@ -6,7 +6,7 @@ from gainlib.audio import GainlibError
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
 from gainlib.mix.moves import said_once
 from gainlib.notebook import figures
-from gainlib.notebook.figures.strips import Moved
+from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, listed, menu, row, sheet, table
 from gainlib.notebook.prose import prose

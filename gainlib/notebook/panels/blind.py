@@ -21,7 +21,7 @@ from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.histogram import GuessBars
 from gainlib.notebook.kept import Place
-from gainlib.notebook.limits import heard
+from gainlib.notebook.listen import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import LiveRegion
 from gainlib.words import Table, level_text, number_text

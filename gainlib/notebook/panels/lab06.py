@@ -2,10 +2,10 @@
 
 from gainlib.exercises.text import Unreadable
 from gainlib.labs.lab06 import NAMING, eight, kind_of
-from gainlib.notebook.answering import ShortQuestion
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.panels import drawn_for, place_of
+from gainlib.notebook.ungraded import ShortQuestion
 
 PANELS = ("naming",)
 

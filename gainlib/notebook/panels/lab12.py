@@ -8,7 +8,6 @@ import ipywidgets as widgets
 
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.labs import lab12
-from gainlib.notebook.asking import Question
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import ANOTHER, YES
@@ -16,7 +15,7 @@ from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels import place_of
 from gainlib.notebook.panels.background import BackgroundTask
-from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.prose import LiveRegion, Question
 from gainlib.session import Session, Strip
 from gainlib.words import level_text
 
