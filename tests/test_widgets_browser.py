@@ -307,7 +307,7 @@ def test_a_kernel_that_dies_is_noticed_too(open_notebook):
 def test_an_unguarded_failure_would_be_heard_and_single_faders_stand_in_line(open_notebook):
     page = open_notebook(
         "unguarded",
-        "from gainlib.notebook.fader import Fader, Faders\nimport ipywidgets\nfaders = Faders(('a', 'b'))\n"
+        "from gainlib.notebook.controls import Fader, Faders\nimport ipywidgets\nfaders = Faders(('a', 'b'))\n"
         "faders.observe(lambda change: 1 / 0, 'values_db')\n"
         "ipywidgets.VBox([faders, Fader('master', line_up=True), Fader('send', scale='mm', line_up=True)])",
     )
