@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from gainlib.exercises import (
     Abx,
-    Check,
+    Aim,
     Choice,
     Control,
     Exercise,
@@ -52,12 +52,12 @@ def verdicts(made, probes, place=0):
     return [mark(made, GIVEN, answer).state for answer in answers]
 
 
-def gains(answer, given):
+def gains(answer):
     """Return the sum of the gains set."""
     return sum(fields["gain_db"] for fields in answer.values())
 
 
-def unequal(answer, given):
+def unequal(answer):
     """Return how far the gains are apart, and which two."""
     low, high = sorted(answer, key=lambda stage: answer[stage]["gain_db"])[:: len(answer) - 1]
     return Measured(answer[high]["gain_db"] - answer[low]["gain_db"], f"distance of {low} and {high}")
@@ -67,9 +67,9 @@ CHAIN = State(
     "Gains",
     points=3,
     controls=lambda g: tuple(Control(f"stage {n}", "gain_db", 0.0, -20.0, 40.0) for n in (1, 2)),
-    checks=(
-        Check("sum", gains, (11.5, 12.5), too_high="too hot", too_low="too low"),
-        Check("", unequal, (None, 1.0), too_high="too much"),
+    aims=(
+        Aim("sum", gains, 12.0, 0.5, too_high="too hot", too_low="too low"),
+        Aim("", unequal, at_most=1.0, too_high="too much"),
     ),
     nudges=lambda key, g: Probes(wrong=({"stage 1": {"gain_db": 9.0}},), invalid=({"stage 1": {"gain_db": 40.5}},)),
 )
@@ -183,12 +183,12 @@ def test_feedback_says_what_is_off_and_in_which_direction():
 
 
 def test_rounding_never_hides_on_which_side_of_a_limit_a_value_is():
-    check = Check("bus", lambda answer, given: answer, (-7.0, -6.0), "dBTP", too_high="too hot")
-    assert check.run(-3.2, {}) == (False, "bus: −3.2 dBTP is 2.8 dB too hot; aim for −7.0 to −6.0 dBTP")
-    assert check.run(-5.996, {}) == (False, "bus: −5.996 dBTP is 0.004 dB too hot; aim for −7.0 to −6.0 dBTP")
-    assert check.run(-6.0, {})[0] and check.run(-7.0, {})[0]
-    assert check.run(-math.inf, {}) == (False, "bus: −∞ dBTP is too low; aim for −7.0 to −6.0 dBTP")
-    assert check.run(None, {}) == (False, "bus: there is nothing to measure; aim for −7.0 to −6.0 dBTP")
+    aim = Aim("bus", lambda level: level, -6.5, 0.5, unit="dBTP", too_high="too hot")
+    assert aim.judged(-3.2, {}) == (False, "bus: −3.2 dBTP is 2.8 dB too hot; aim for −7.0 to −6.0 dBTP")
+    assert aim.judged(-5.996, {}) == (False, "bus: −5.996 dBTP is 0.004 dB too hot; aim for −7.0 to −6.0 dBTP")
+    assert aim.judged(-6.0, {})[0] and aim.judged(-7.0, {})[0]
+    assert aim.judged(-math.inf, {}) == (False, "bus: −∞ dBTP is too low; aim for −7.0 to −6.0 dBTP")
+    assert aim.judged(None, {}) == (False, "bus: there is nothing to measure; aim for −7.0 to −6.0 dBTP")
 
 
 def test_several_parts_earn_partly():
@@ -206,20 +206,20 @@ def test_several_parts_earn_partly():
 
 
 def test_checks_with_points_of_their_own_earn_their_share():
-    each = (Check("sum", gains, (11.5, 12.5), points=2), Check("", unequal, (None, 1.0), points=1))
-    shared = exercise(State("Gains", points=3, controls=CHAIN.controls, checks=each), key=CHAIN_KEY)
+    each = (Aim("sum", gains, 12.0, 0.5, points=2), Aim("", unequal, at_most=1.0, points=1))
+    shared = exercise(State("Gains", points=3, controls=CHAIN.controls, aims=each), key=CHAIN_KEY)
     verdict = mark(shared, GIVEN, {"stage 1": {"gain_db": 12}})
     assert (verdict.state, verdict.points) == ("partly", pytest.approx(2.0))
     assert mark(shared, GIVEN, {"stage 1": {"gain_db": 30}}).state == "wrong"
 
 
 def test_a_closed_control_needs_one_that_closes():
-    def level(answer, given):
+    def level(answer):
         return answer["kick"]["fader_db"]
 
     closing = State("Fader", controls=lambda g: (Control("kick", "fader_db", 0.0, -math.inf, 10.0),))
     made = exercise(
-        State("Fader", controls=closing.controls, checks=(Check("kick", level, (None, -90.0)),)),
+        State("Fader", controls=closing.controls, aims=(Aim("kick", level, at_most=-90.0),)),
         key={"kick": {"fader_db": "-inf"}},
     )
     assert mark(made, GIVEN, {"kick": {"fader_db": "−∞"}}).state == "right"

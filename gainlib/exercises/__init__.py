@@ -10,7 +10,7 @@ from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_righ
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
 from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Probes, Slip
 from gainlib.exercises.parts import Choice, Matching, Multi, Number, Order
-from gainlib.exercises.practical import Check, Control, Measured, State
+from gainlib.exercises.practical import Aim, Control, Measured, State
 from gainlib.exercises.record import Damaged, Events, Record, read_events, records_folder
 from gainlib.exercises.tally import ExerciseScore, Score, tally
 from gainlib.exercises.text import Unreadable, fill
@@ -18,8 +18,8 @@ from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffl
 
 __all__ = [
     "Abx",
+    "Aim",
     "Before",
-    "Check",
     "Choice",
     "Control",
     "Damaged",

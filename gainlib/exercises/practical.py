@@ -21,8 +21,6 @@ from gainlib.exercises.text import Unreadable, describe, difference_unit, parse_
 from gainlib.levels.printing import number, quantity
 from gainlib.session import Session
 
-Band = tuple[float | None, float | None]
-
 
 @dataclass(frozen=True)
 class Measured:
@@ -31,7 +29,7 @@ class Measured:
     Attributes
     ----------
     value : float or None
-        In the unit of the check; None where nothing could be measured.
+        In the unit of the aim; None where nothing could be measured.
     subject : str
         What it was measured on, for the sentence.
     """
@@ -41,111 +39,100 @@ class Measured:
 
 
 @dataclass(frozen=True)
-class Check:
-    """One thing measured on what the learner did.
+class Aim:
+    """What is wanted of the outcome: one measured value and its band.
 
     Parameters
     ----------
     name : str
-        What is measured, as it starts the feedback: "bus".
-    measure : callable
-        ``measure(answer, given)``, pure; returns a number, `Measured`, or None where there is nothing to measure.
-    band : (low, high) or callable
-        Limits that count as right, ``None`` for an open side; ``band(given)`` where they are drawn.
+        What is measured, as it starts the feedback: "mean reduction".
+    read : callable
+        ``read(run)`` returns the value, None where there is nothing to measure; as `Measured` where it says what it
+        was measured on.
+    target : float or callable
+        The value wanted, or ``target(given)``; with `within` on either side of it.
+    within : float
+        Half the width of the band.
+    at_most, at_least : float, callable or None
+        One-sided limits, in place of a target.
     unit : str
-        Unit of the value.
+        Of the value.
     decimals : int
-        Decimals shown; more are added when rounding would hide on which side of a limit the value is.
+        Shown; more are added when rounding would hide on which side of a limit the value is.
+    points : float or None
+        Of this aim alone; None in all of them makes the part all or nothing.
     too_high, too_low : str
         The words for either side.
-    points : float or None
-        Points of this check alone; None in all checks of a part makes the part all or nothing.
     needs : tuple of str
-        Names of the checks without which this one earns nothing, where leaving all as found would pass it.
+        Names of the aims without which this one earns nothing, where leaving all as found would meet it.
     """
 
     name: str
-    measure: Callable[[Any, dict], float | Measured | None]
-    band: Band | Callable[[dict], Band]
+    read: Callable[[Any], float | Measured | None]
+    target: float | Callable[[dict], float] | None = None
+    within: float = 0.0
+    at_most: float | Callable[[dict], float] | None = None
+    at_least: float | Callable[[dict], float] | None = None
     unit: str = "dB"
     decimals: int = 1
+    points: float | None = None
     too_high: str = "too high"
     too_low: str = "too low"
-    points: float | None = None
     needs: tuple[str, ...] = ()
 
+    def value(self, run: Any) -> float | None:
+        """Return the value alone."""
+        found = self.read(run)
+        return found.value if isinstance(found, Measured) else found
+
     def limits(self, given: dict) -> tuple[float, float]:
-        """Return the band with open sides as infinities."""
-        low, high = self.band(given) if callable(self.band) else self.band
-        return (-math.inf if low is None else low), (math.inf if high is None else high)
+        """Return the band, open sides as infinities."""
+        target, most, least = (
+            each(given) if callable(each) else each for each in (self.target, self.at_most, self.at_least)
+        )
+        if target is not None:
+            return target - self.within, target + self.within
+        return -math.inf if least is None else least, math.inf if most is None else most
+
+    def wanted(self, given: dict) -> str:
+        """Return the band as the desk's table shows it."""
+        low, high = self.limits(given)
+        if self.target is not None:
+            target = self.target(given) if callable(self.target) else self.target
+            return quantity(target, self.unit) + (f" ± {number(self.within)}" if self.within else "")
+        return f"at most {quantity(high, self.unit)}" if math.isinf(low) else f"at least {quantity(low, self.unit)}"
 
     def in_words(self) -> str:
         """Return name and band, "bus −7.0 to −6.0 dBTP"."""
-        wanted = "as drawn" if callable(self.band) else self._wanted(*self.limits({}), self.decimals)
-        return f"{self.name} {wanted}".strip()
+        drawn = any(callable(each) for each in (self.target, self.at_most, self.at_least))
+        return f"{self.name} {'as drawn' if drawn else self._band(*self.limits({}))}".strip()
 
-    def run(self, answer: Any, given: dict) -> tuple[bool, str]:
-        """Return whether the check is passed, and what was measured, how far it is off and what to aim for."""
-        found = self.measure(answer, given)
+    def judged(self, run: Any, given: dict) -> tuple[bool, str]:
+        """Return whether the aim is met, and what was measured, how far it is off and what to aim for."""
+        found = self.read(run)
         value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
         low, high = self.limits(given)
+        wanted = self._band(low, high)
         if value is None:
-            return False, f"{subject}: there is nothing to measure; aim for {self._wanted(low, high, self.decimals)}"
-        decimals, wanted = self._decimals(value, low, high), self._wanted(low, high, self.decimals)
+            return False, f"{subject}: there is nothing to measure; aim for {wanted}"
+        met = low <= value <= high
+        more = range(self.decimals, self.decimals + 4)  # a value outside does not round to the limit that it misses
+        decimals = next((k for k in more if met or not low <= round(value, k) <= high), self.decimals + 4)
         said = f"{subject}: {quantity(value, self.unit, decimals)} is"
-        if low <= value <= high:
+        if met:
             return True, f"{said} right ({wanted})"
         off, way = (value - high, self.too_high) if value > high else (low - value, self.too_low)
         told = math.isfinite(off) and off != abs(value)
         by = f"{quantity(off, difference_unit(self.unit), decimals)} " if told else ""
         return False, f"{said} {by}{way}; aim for {wanted}"
 
-    def _wanted(self, low, high, decimals):
+    def _band(self, low, high):
         if math.isinf(low):
-            return f"at most {quantity(high, self.unit, decimals)}"
+            return f"at most {quantity(high, self.unit, self.decimals)}"
         if math.isinf(high):
-            return f"at least {quantity(low, self.unit, decimals)}"
-        if low == high:
-            return quantity(low, self.unit, decimals)
-        return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
-
-    def _decimals(self, value, low, high):
-        """Return decimals at which a value outside the band does not round to the limit it misses."""
-        for decimals in range(self.decimals, self.decimals + 5):
-            shown = round(value, decimals)
-            if low <= value <= high or shown < low or shown > high:
-                return decimals
-        return decimals
-
-
-@dataclass(frozen=True)
-class Checked(Part):
-    """A part judged by checks on what was performed.
-
-    Parameters
-    ----------
-    checks : tuple of Check
-        What is measured. Without points of their own all must pass; with points each counts for itself.
-    """
-
-    checks: tuple[Check, ...] = ()
-    keyed: ClassVar[bool] = False
-
-    @property
-    def band(self) -> str:
-        """What is measured and wanted, as far as it is the same in every variant."""
-        return "; ".join(check.in_words() for check in self.checks)
-
-    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
-        """Return the sentence of every check that is not passed, or of all where all are."""
-        results = [(check, *check.run(value, given)) for check in self.checks]
-        told = [said for _, passed, said in results if not passed] or [said for _, _, said in results]
-        met = {check.name for check, passed, _ in results if passed}
-        earned = sum(check.points or 0.0 for check in self.checks if {check.name, *check.needs} <= met)
-        most = sum(check.points or 0.0 for check in self.checks)
-        passed_all = all(passed for _, passed, _ in results)
-        share = 1.0 if passed_all else earned / most if most else 0.0
-        return Judgement(share, sentences(told))
+            return f"at least {quantity(low, self.unit, self.decimals)}"
+        span = f"{number(low, self.decimals)} to " if low != high else ""
+        return span + quantity(high, self.unit, self.decimals)
 
 
 # ------------------------------------------------------------------------------------------------- controls set by hand
@@ -212,13 +199,17 @@ def shifted(answer: dict, moves: dict, digits: int = 2) -> dict:
 
 
 @dataclass(frozen=True)
-class State(Checked):
-    """Controls set by the learner; the outcome is rendered and measured.
+class State(Part):
+    """Controls set by the learner; the outcome is measured.
 
     Parameters
     ----------
+    aims : tuple of Aim
+        What is measured. Without points of their own all must be met; with points each counts for itself.
     controls : callable
         ``controls(given)`` returns the controls that may be moved.
+    run : callable
+        ``run(answer, given)`` returns the outcome that the aims read; the answer itself if left out.
     from_session : callable or None
         ``from_session(document, given)`` takes a whole session as JSON and returns the compact answer, or raises
         `Unreadable` when the session is another one; None where the part is not about a session.
@@ -226,10 +217,29 @@ class State(Checked):
         ``nudges(key, given)`` returns the `Probes` that the bands of this part call for.
     """
 
+    aims: tuple[Aim, ...] = ()
     controls: Callable[[dict], tuple[Control, ...]] = lambda given: ()
+    run: Callable[[dict, dict], Any] = lambda answer, given: answer
     from_session: Callable[[dict, dict], dict] | None = None
     nudges: Callable[[Any, dict], Probes] | None = None
     kind: ClassVar[str] = "state"
+    keyed: ClassVar[bool] = False
+
+    @property
+    def band(self) -> str:
+        """What is measured and wanted, as far as it is the same in every variant."""
+        return "; ".join(aim.in_words() for aim in self.aims)
+
+    def judge(self, value: Any, key: Any, given: dict, values: list) -> Judgement:
+        """Return the sentence of every aim that is missed, or of all where all are met."""
+        run = self.run(value, given)
+        results = [(aim, *aim.judged(run, given)) for aim in self.aims]
+        met = {aim.name for aim, passed, _ in results if passed}
+        missed = [said for _, passed, said in results if not passed]
+        most = sum(aim.points or 0.0 for aim in self.aims)
+        earned = sum(aim.points or 0.0 for aim in self.aims if {aim.name, *aim.needs} <= met)
+        share = 1.0 if not missed else earned / most if most else 0.0
+        return Judgement(share, sentences(missed or [said for *_, said in results]))
 
     def controls_for(self, given: dict) -> tuple[Control, ...]:
         """Return the controls a learner may move, with their starting values and ranges."""

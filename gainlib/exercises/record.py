@@ -74,6 +74,10 @@ _NEEDED = {
 _ALWAYS = {"id": str, "time": str, "kind": str, "learner": str, "class_code": str}
 
 
+Who = tuple[str, str]
+"""Class code and name of a learner, as a rule in normal form."""
+
+
 @dataclass(frozen=True)
 class Damaged:
     """A line that could not be read.
@@ -114,7 +118,7 @@ class Events:
         who = (normal_form(class_code), normal_form(learner))
         return Events(tuple(event for event in self.events if identity(event) == who), self.damaged)
 
-    def learners(self) -> tuple[tuple[str, str], ...]:
+    def learners(self) -> tuple[Who, ...]:
         """Return class code and name of every learner in the events, in normal form, sorted."""
         return tuple(sorted({identity(event) for event in self.events}))
 
@@ -124,7 +128,7 @@ def is_new(event: dict) -> bool:
     return event.get("rule") in (RULE, FIVE_TRIES, ALL_TRIES_ALIKE)
 
 
-def identity(event: dict) -> tuple[str, str]:
+def identity(event: dict) -> Who:
     """Return class code and learner of an event in normal form."""
     return normal_form(event["class_code"]), normal_form(event["learner"])
 

@@ -9,7 +9,6 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import product
 from typing import Any
 
@@ -18,87 +17,12 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
 from gainlib.exercises.model import Probes, Slip
-from gainlib.exercises.practical import Check, Control, Measured, State, answer_from
-from gainlib.levels.printing import number, quantity
+from gainlib.exercises.practical import Aim, Control, State, answer_from
 from gainlib.words import Table, level_text
 
 EXPERIMENTS_KEPT, DESK = 12, "desk"
 _KEPT: dict[tuple[Callable, str], Experiment] = {}
 _TRIES, _MARGIN, _STEP, _FAR, _SWITCH = 6, 0.4, 0.002, 100.0, 3
-
-
-@dataclass(frozen=True)
-class Aim:
-    """What is wanted of the outcome: one measured value and its band.
-
-    Parameters
-    ----------
-    name : str
-        What is measured, as it starts the feedback: "mean reduction".
-    read : callable
-        ``read(run)`` returns the value, None where there is nothing to measure; as
-        :class:`~gainlib.exercises.practical.Measured` where it says what it was measured on.
-    target : float or callable
-        The value wanted, or ``target(given)``; with `within` on either side of it.
-    within : float
-        Half the width of the band.
-    at_most, at_least : float, callable or None
-        One-sided limits, in place of a target.
-    unit : str
-        Of the value.
-    decimals : int
-        Shown.
-    points : float or None
-        Of this aim alone; None in all of them makes the part all or nothing.
-    too_high, too_low : str
-        The words for either side.
-    needs : tuple of str
-        Names of the aims without which this one earns nothing, see :class:`~gainlib.exercises.practical.Check`.
-    """
-
-    name: str
-    read: Callable[[Run], float | Measured | None]
-    target: float | Callable[[dict], float] | None = None
-    within: float = 0.0
-    at_most: float | Callable[[dict], float] | None = None
-    at_least: float | Callable[[dict], float] | None = None
-    unit: str = "dB"
-    decimals: int = 1
-    points: float | None = None
-    too_high: str = "too high"
-    too_low: str = "too low"
-    needs: tuple[str, ...] = ()
-
-    @property
-    def band(self) -> Callable[[dict], tuple[float, float]] | tuple[float, float]:
-        """The band as a check takes it: two numbers where it is the same in every variant."""
-        drawn = any(callable(each) for each in (self.target, self.at_most, self.at_least))
-        return self.limits if drawn else self.limits({})
-
-    def value(self, run: Run) -> float | None:
-        """Return the value alone."""
-        found = self.read(run)
-        return found.value if isinstance(found, Measured) else found
-
-    def limits(self, given: dict) -> tuple[float, float]:
-        """Return the band, open sides as infinities."""
-        if self.target is not None:
-            middle = _of(self.target, given)
-            return middle - self.within, middle + self.within
-        low = -math.inf if self.at_least is None else _of(self.at_least, given)
-        return low, math.inf if self.at_most is None else _of(self.at_most, given)
-
-    def wanted(self, given: dict) -> str:
-        """Return the band as the desk's table shows it."""
-        if self.target is not None:
-            around = f" ± {number(self.within)}" if self.within else ""
-            return f"{quantity(_of(self.target, given), self.unit)}{around}"
-        low, high = self.limits(given)
-        return f"at most {quantity(high, self.unit)}" if math.isinf(low) else f"at least {quantity(low, self.unit)}"
-
-
-def _of(value, given):
-    return value(given) if callable(value) else value
 
 
 @dataclass(frozen=True)
@@ -158,7 +82,7 @@ class SetAndMeasure:
     def _placed(self, given):
         if self.places is None:
             return {each.name: (DESK, each.name) for each in self.of(given).controls if isinstance(each, Slider)}
-        return _of(self.places, given)
+        return self.places(given) if callable(self.places) else self.places
 
     def run(self, answer: dict, given: dict) -> Run:
         """Return the run of an answer."""
@@ -213,24 +137,6 @@ class SetAndMeasure:
 
     # ---- marking ---------------------------------------------------------------------------------------------------
 
-    @cached_property
-    def checks(self) -> tuple[Check, ...]:
-        """The aims as checks on an answer."""
-        return tuple(
-            Check(
-                aim.name,
-                lambda answer, given, aim=aim: aim.read(self.run(answer, given)),
-                aim.band,
-                aim.unit,
-                aim.decimals,
-                aim.too_high,
-                aim.too_low,
-                aim.points,
-                aim.needs,
-            )
-            for aim in self.aims
-        )
-
     def part(self, nudges: Callable[[Any, dict], Probes] | None = None, *, sessions: bool = False) -> State:
         """Return the part of an exercise; with `sessions` a whole session in JSON is an answer as well.
 
@@ -239,8 +145,9 @@ class SetAndMeasure:
         return State(
             self.label,
             points=self.points,
-            checks=self.checks,
+            aims=self.aims,
             controls=self.controls,
+            run=self.run,
             from_session=self._from_session if sessions else None,
             nudges=nudges,
         )

@@ -13,7 +13,7 @@ from gainlib.exercises.classfile import Class, Exam
 from gainlib.exercises.gradebook.marks import Answer, shown_name
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
 from gainlib.exercises.handin import arrived
-from gainlib.exercises.record import link
+from gainlib.exercises.record import Who, link
 from gainlib.exercises.sets import is_exam
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
@@ -26,8 +26,6 @@ BACK_S = 3 * 3600.0
 """Clocks of two systems on one computer often differ by an hour or two, those of two computers by minutes."""
 AHEAD_S = 24 * 3600.0
 """A clock set for another time zone is off by less."""
-
-Who = tuple[str, str]
 
 
 def circumstances(
@@ -141,7 +139,6 @@ def _when(seconds):
 # -------------------------------------------------------------------------------------------------- deadlines and exams
 
 
-Who = tuple[str, str]
 OUTSIDE = "{} outside the exam, not counted"
 
 

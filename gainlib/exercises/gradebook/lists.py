@@ -8,23 +8,30 @@ its own; only then the marks are put together.
 import csv
 import io
 import json
-import math
 import unicodedata
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import bank
 from gainlib.exercises.classfile import without_tag
+from gainlib.exercises.record import Who
 from gainlib.exercises.text import Unreadable, parse_number, shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
 
-_LEARNER = ("learner", "name")
-CLASS = ("class", "class_code", "class code")
-_ID = ("id", "student id", "id number", "username", "number", "nr")
-_MAIL = ("e-mail", "email", "e-mail address", "email address", "mail")
+_LEARNER, _CLASS = ("learner", "name"), ("class", "class_code", "class code")
+_LISTED = {
+    "learner": _LEARNER,
+    "class": _CLASS,
+    "id": ("id", "student id", "id number", "username", "number", "nr"),
+    "mail": ("e-mail", "email", "e-mail address", "email address", "mail"),
+}
+_NEEDED = {"exercise": ("exercise",), "points": ("points",), "note": ("note",), "learner": _LEARNER}
+_BY_HAND = {**_NEEDED, "class": _CLASS}
+_ALIASES = {"also": ("also", "alias"), "learner": ("learner", "name", "is"), "class": _CLASS}
+"""What a heading may call each column."""
 _SEPARATORS = ",;\t"
 
 
@@ -47,9 +54,11 @@ class Listed:
     id: str = ""
     mail: str = ""
 
-    def is_for(self, who: tuple[str, str]) -> bool:
+    def is_for(self, who: Who) -> bool:
         """Whether a class code and a name in normal form are meant."""
-        return names_the_same(self.learner, self.class_code, who)
+        code = self.class_code
+        fits = code is None or same_name(without_tag(code)) == same_name(without_tag(who[0]))
+        return fits and same_name(self.learner) == same_name(who[1])
 
 
 @dataclass(frozen=True)
@@ -75,15 +84,7 @@ class Override:
     note: str
     place: str
 
-    def is_for(self, who: tuple[str, str]) -> bool:
-        """Whether a class code and a name in normal form are meant."""
-        return names_the_same(self.learner, self.class_code, who)
-
-
-def names_the_same(learner: str, class_code: str | None, who: tuple[str, str]) -> bool:
-    """Whether a name, and a class code if there is one, are those of somebody in normal form."""
-    fits = class_code is None or same_name(without_tag(class_code)) == same_name(without_tag(who[0]))
-    return same_name(learner) == same_name(who[1]) and fits
+    is_for = Listed.is_for
 
 
 def same_name(name: str) -> str:
@@ -100,29 +101,15 @@ def same_name(name: str) -> str:
 def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[Listed, ...]:
     """Read who is in the class.
 
-    Parameters
-    ----------
-    path : path
-        With a heading (``learner`` or ``name``; ``class``, ``id``, ``e-mail`` if wanted) the columns may stand in any
-        order and others beside them. Without one a line is a name, or a name and a class code with a separator between.
-    known : collection of str
-        Names in the records: a line that is one of them is that name, whatever separators it holds.
-
-    Raises
-    ------
-    GainlibError
-        When the file cannot be read or names nobody.
+    With a heading (``learner`` or ``name``; ``class``, ``id``, ``e-mail`` if wanted) the columns may stand in any order
+    and others beside them. Without one a line is a name, or a name and a class code with a separator between; a line
+    that is one of the `known` names in the records is that name, whatever separators it holds.
     """
-    rows = table(path)
-    heading = [cell.casefold() for cell in rows[0][2]] if rows else []
-    learner = column(heading, _LEARNER)
-    if learner is not None:
-        group, *others = (column(heading, names) for names in (CLASS, _ID, _MAIL))
-        found = []
-        for _, _, cells in rows[1:]:
-            code = None if group is None else cell(cells, group)
-            found.append((cell(cells, learner), code, *("" if each is None else cell(cells, each) for each in others)))
-    elif {*heading} & {*CLASS, *_ID, *_MAIL}:
+    rows = _table(path)
+    columns, entries = _under_heading(rows, _LISTED)
+    if "learner" in columns:
+        found = [(each["learner"], each.get("class"), each.get("id", ""), each.get("mail", "")) for _, each in entries]
+    elif columns:
         raise GainlibError(f"{path}: the heading lacks learner; write it above the column of whole names")
     else:
         names = {normal_form(name) for name in known}
@@ -134,25 +121,10 @@ def read_class_list(path: str | Path, known: Collection[str] = ()) -> tuple[List
 
 
 def read_overrides(path: str | Path) -> tuple[tuple[Override, ...], tuple[str, ...]]:
-    """Read points given by hand.
+    """Read points given by hand, in the order of the file, and a sentence for every line that gives none.
 
-    Parameters
-    ----------
-    path : path
-        A table with the columns ``learner``, ``exercise``, ``points``, ``note`` and, if wanted, ``class``; or JSON, a
-        list of objects with those names.
-
-    Returns
-    -------
-    overrides : tuple of Override
-        In the order of the file; of two for the same exercise the later counts.
-    problems : tuple of str
-        A sentence for every line that is none, with file and line.
-
-    Raises
-    ------
-    GainlibError
-        When the file cannot be read, or holds no such columns.
+    The file is a table with the columns ``learner``, ``exercise``, ``points``, ``note`` and, if wanted, ``class``; or
+    JSON, a list of objects with those names.
     """
     entries = _from_json(path) if Path(path).suffix.casefold() == ".json" else _from_table(path)
     overrides, problems = [], []
@@ -178,7 +150,7 @@ def _override(place, entry):
         points = parse_number(entry.get("points"))
     except Unreadable:
         raise Unreadable(f"“{shorten(entry.get('points'))}” is no number of points") from None
-    if not 0 <= points <= most or not math.isfinite(points):
+    if not 0 <= points <= most:
         raise Unreadable(f"{number(points)} points are outside 0 to {number(most)}, what {id} is worth")
     return Override(learner, None if group is None else str(group).strip(), id, points, note, place)
 
@@ -191,43 +163,42 @@ def _from_json(path):
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise GainlibError(f"{path}: holds no list of overrides, each with learner, exercise, points and note")
     for position, entry in enumerate(entries, start=1):
-        named = {**entry, "learner": entry.get("learner", entry.get("name"))}
-        named["class"] = next((entry[name] for name in CLASS if name in entry), None)
-        yield f"{path}, entry {position}", named
+        yield f"{path}, entry {position}", {name: entry[own] for name, own in _columns(entry, _BY_HAND).items()}
 
 
 def _from_table(path):
-    rows = table(path)
-    heading = [cell.casefold() for cell in rows[0][2]] if rows else []
-    columns = {name: column(heading, (name,)) for name in ("exercise", "points", "note")}
-    columns["learner"] = column(heading, _LEARNER)
-    missing = [name for name, column in columns.items() if column is None]
+    columns, entries = _under_heading(_table(path), _BY_HAND)
+    missing = [name for name in _NEEDED if name not in columns]
     if missing:
         raise GainlibError(f"{path}: the heading lacks {', '.join(missing)}; it needs learner, exercise, points, note")
-    columns["class"] = column(heading, CLASS)
-    for line, _, cells in rows[1:]:
-        named = {name: cell(cells, column) for name, column in columns.items() if column is not None}
-        yield f"{path}, line {line}", named
+    yield from ((f"{path}, line {line}", entry) for line, entry in entries)
 
 
 def _bare(whole, cells, known):
     """Return name and class code of a line without a heading above it."""
-    if normal_form(whole) in known or len(cells) == 1:
-        return (whole if normal_form(whole) in known else cells[0]), None
-    return cells[0], cells[1] or None
+    if normal_form(whole) in known:
+        return whole, None
+    return cells[0], (cells[1] or None) if len(cells) > 1 else None
 
 
-def column(heading: list[str], names: Iterable[str]) -> int | None:
-    """Return where the first of the names stands in a heading."""
-    return next((heading.index(name) for name in names if name in heading), None)
+def _columns(heading, spellings):
+    """Return how a heading spells each of our names that it has."""
+    found = {name: next((each for each in own if each in heading), None) for name, own in spellings.items()}
+    return {name: spelt for name, spelt in found.items() if spelt is not None}
 
 
-def cell(cells: list[str], column: int) -> str:
-    """Return a cell of a line, empty where the line is too short."""
-    return cells[column] if column < len(cells) else ""
+def _under_heading(rows, spellings):
+    """Return our names that the first row has, and for every other row its line and its cells by these names."""
+    heading = [cell.casefold() for cell in rows[0][2]] if rows else []
+    places = {name: heading.index(spelt) for name, spelt in _columns(heading, spellings).items()}
+    entries = [
+        (line, {name: cells[place] if place < len(cells) else "" for name, place in places.items()})
+        for line, _, cells in rows[1:]
+    ]
+    return places, entries
 
 
-def table(path: str | Path) -> list[tuple[int, str, list[str]]]:
+def _table(path):
     """Return number, whole text and cells of every line with something in it."""
     lines = list(io.StringIO(_text(path), newline=""))
     first = next((line for line in lines if line.strip()), "")
@@ -260,31 +231,19 @@ def _text(path):
 # ----------------------------------------------------------------------------------------------------------- who is who
 
 
-Who = tuple[str, str]
-_ALSO, _IS = ("also", "alias"), ("learner", "name", "is")
-
-
 def read_aliases(path: str | Path) -> dict[Who | str, str]:
-    """Read a table with the columns ``also`` (a name in the records), ``learner`` (whose it is) and perhaps ``class``.
-
-    Raises
-    ------
-    GainlibError
-        When the file cannot be read, or holds no such columns.
-    """
-    rows = table(path)
-    heading = [text.casefold() for text in rows[0][2]] if rows else []
-    also, learner, group = (column(heading, names) for names in (_ALSO, _IS, CLASS))
-    if also is None or learner is None:
+    """Read a table with the columns ``also`` (a name in the records), ``learner`` (whose it is), perhaps ``class``."""
+    columns, entries = _under_heading(_table(path), _ALIASES)
+    if not {"also", "learner"} <= {*columns}:
         raise GainlibError(f"{path}: the heading lacks also or learner; it needs also, learner and, if wanted, class")
     found = {}
-    for line, _, cells in rows[1:]:
-        one, other = cell(cells, also), cell(cells, learner)
-        if not one or not other:
+    for line, entry in entries:
+        if not entry["also"] or not entry["learner"]:
             raise GainlibError(
                 f"{path}, line {line}: a name is missing; write the name in the record, then whose it is"
             )
-        found[same_name(one) if group is None else (same_name(without_tag(cell(cells, group))), same_name(one))] = other
+        also = same_name(entry["also"])
+        found[(same_name(without_tag(entry["class"])), also) if "class" in entry else also] = entry["learner"]
     return found
 
 

@@ -18,7 +18,8 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.bank import exercise
 from gainlib.exercises.gradebook.submissions import Line, moment, same_json
 from gainlib.exercises.marking import Verdict
-from gainlib.exercises.practical import Checked
+from gainlib.exercises.practical import State
+from gainlib.exercises.record import Who
 from gainlib.exercises.tally import marked_again, numbers
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
@@ -28,8 +29,6 @@ _HIGHEST = 1e9
 _LOOKED_AHEAD = 5
 _TOLD = 3
 _FIGURES = ("points", "max_points", "state", "score")
-
-Who = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ class Answer:
         Where it stands.
     """
 
-    who: tuple[str, str]
+    who: Who
     exercise: str
     attempt: int
     value: Any
@@ -77,14 +76,14 @@ class Disagreement:
         What disagrees.
     """
 
-    who: tuple[str, str]
+    who: Who
     exercise: str
     line: Line
     sentence: str
 
 
 def mark_again(
-    lines: Iterable[Line], name: tuple[str, str], done: Callable[[], None] = lambda: None
+    lines: Iterable[Line], name: Who, done: Callable[[], None] = lambda: None
 ) -> tuple[list[Answer], list[Disagreement]]:
     """Mark one learner's answers again, each for the values this learner must have had.
 
@@ -133,7 +132,7 @@ def strangers(answers: Iterable[Answer]) -> list[Answer]:
     return [each for each, given in stored if given is not None and not same_values(given, each.given)]
 
 
-def whose(answer: Answer, answers: Iterable[Answer], names: dict[tuple[str, str], tuple[str, str]]) -> str:
+def whose(answer: Answer, answers: Iterable[Answer], names: dict[Who, Who]) -> str:
     """Return what is wrong with the values beside one of the :func:`strangers`: whose they are, or how they differ."""
     stored = answer.line.event["given"]
     sentence = _of_others(answer, stored, answers, names) or _of_other_numbers(answer, stored, names[answer.who])
@@ -190,7 +189,7 @@ def _figure(values, name):
     return "missing" if name not in values else number(value) if plain else shorten(value)
 
 
-def shown_name(name: tuple[str, str]) -> str:
+def shown_name(name: Who) -> str:
     """Return a learner as a sentence names them.
 
     Examples
@@ -289,7 +288,7 @@ def _tells(answer):
 
     Neither does the same choice of a few tell anything.
     """
-    asked = any(part.kind == "number" or isinstance(part, Checked) for part in exercise(answer.exercise).parts)
+    asked = any(part.kind == "number" or isinstance(part, State) for part in exercise(answer.exercise).parts)
     return asked and any(not (2 * value).is_integer() for value in _numbers(answer.value))
 
 

@@ -28,14 +28,13 @@ from gainlib.exercises.gradebook.marks import (
 from gainlib.exercises.gradebook.rows import Item, Row, absent_rows, items, learner_rows, merged
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect, require
 from gainlib.exercises.marking import remember_in
+from gainlib.exercises.record import Who
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
 
 _WORTH_A_PROCESS, _A_SESSION = 200, 40
 _MOST_PROCESSES = 4
-
-Who = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -361,7 +360,7 @@ class Task:
     """One learner to be marked: lines in the order of their time, and the ids of exercises that get a row each."""
 
     lines: tuple[Line, ...]
-    name: tuple[str, str]
+    name: Who
     exercises: tuple[str, ...]
     most: int | None = None
     course: Class | None = None

@@ -13,11 +13,10 @@ from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import Answer
 from gainlib.exercises.gradebook.submissions import Line, moment
 from gainlib.exercises.model import Exercise
-from gainlib.exercises.record import Events
+from gainlib.exercises.record import Events, Who
 from gainlib.exercises.tally import is_practice, tally
 from gainlib.exercises.variants import normal_form, seed_for
 
-Who = tuple[str, str]
 FEWEST = 10
 EARLIER = "{} counted by the rule of an earlier version"
 MANY_TRIES, MANY_SETS = 5, 3

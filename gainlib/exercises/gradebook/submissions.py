@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.handin import account, check_value, is_letter_box
-from gainlib.exercises.record import Damaged, identity, parsed
+from gainlib.exercises.record import Damaged, Who, identity, parsed
 
 _NESTED = 20
 _LATEST_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
@@ -211,7 +211,7 @@ class Line:
         return f"{self.path.parent.name}/{self.path.name}, line {self.number}"
 
     @property
-    def who(self) -> tuple[str, str]:
+    def who(self) -> Who:
         """Class code and learner in normal form."""
         return identity(self.event)
 
@@ -248,11 +248,11 @@ class HandedIn:
     rewritten: tuple[tuple[Line, Line], ...] = ()
     shared: tuple[tuple[Line, Line], ...] = ()
     files: int = 0
-    holders: tuple[tuple[Path, tuple[str, str]], ...] = ()
-    checks: dict[tuple[str, str], list[tuple[str, int, str]]] = field(default_factory=dict)
-    accounts: dict[tuple[str, str], set[str]] = field(default_factory=dict)
+    holders: tuple[tuple[Path, Who], ...] = ()
+    checks: dict[Who, list[tuple[str, int, str]]] = field(default_factory=dict)
+    accounts: dict[Who, set[str]] = field(default_factory=dict)
 
-    def names(self) -> dict[tuple[str, str], tuple[str, str]]:
+    def names(self) -> dict[Who, Who]:
         """Return class code and name as last written, for every class code and name in normal form, sorted."""
         written = {line.who: (line.event["class_code"].strip(), line.event["learner"].strip()) for line in self.lines}
         return dict(sorted(written.items()))
