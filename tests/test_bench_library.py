@@ -9,7 +9,7 @@ import pytest
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
 from gainlib.mix import checkup, paths, plan, sheet_of, stretches
-from gainlib.mix.chainsfile import take_balance
+from gainlib.mix.channels import take_balance
 from gainlib.mix.paths import pasted_path
 from gainlib.mix.stretches import bus_excerpt
 from gainlib.notebook.bench_work import Work

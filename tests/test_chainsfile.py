@@ -10,8 +10,8 @@ import pytest
 from gainlib.audio import Audio, GainlibError
 from gainlib.demo import demo_session
 from gainlib.mix import apply_chains, plan
-from gainlib.mix.chainsfile import JSON
-from gainlib.mix.chainstext import chains_text
+from gainlib.mix.chainsfile import chains_text
+from gainlib.mix.chainsformer import JSON
 from gainlib.processors import BlackBox, Compressor, HardClip, Saturation
 from gainlib.session import Insert, Send, Session, Strip
 from gainlib.session.files import from_builtins, to_builtins

@@ -5,7 +5,8 @@
   compared with it in ``guesses``.
 - ``planning``: every gain of a session set with a reason, verified by a full render; ``chain``, ``strips``, ``verify``
   and ``advice`` are its parts, ``moves`` what it is made of.
-- ``chainsfile``: what each stem passes, from a few lines of JSON; the balance of a song saved earlier.
+- ``chainsfile``: what each stem passes, as TOML; ``chainsformer``: as the JSON of the version before. ``channels``: the
+  channels as a table; the balance of a song saved earlier.
 - ``console``: a line a strip of what to set. ``sheet``: what is taken away from a plan, as data and in sentences;
   ``sheet_files`` puts it down as CSV and tells two of them apart, ``sheet_page`` as a page, with ``templates``.
 - ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``, ``printed_stems``: what came back

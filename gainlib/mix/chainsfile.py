@@ -1,50 +1,88 @@
-"""The chains file: what every stem passes, where it goes and how it is balanced; the balance of a song saved earlier.
+"""The chains file: what every stem passes, where it goes and how it is balanced, in plain names, dB and ms, as TOML.
 
-The file is TOML as in :mod:`gainlib.mix.chainstext`. That of the version before was JSON, with the fields of a session
-under their own names::
+::
 
-    {
-      "stems": {"kick": ["Filter", {"Saturation": {"drive": 2.0}}], "bass": {"black box": {"reference_dbfs": -18}},
-                "vocal *": {"chain": ["Compressor"], "sends": {"echo": {"level_db": -12, "tap": "pre"}}, "pan": -0.2}},
-      "groups": {"echo": {"fader_db": -3}}, "master": {"chain": "linear", "fader_db": 0}
-    }
+    [stems.kick]
+    inserts = ["filter", {box = "saturation", drive = 2, gain-out = -1.5}]
 
-It is read for one more version. There a chain is "linear", one processor, or a list of them; a processor is its name,
-or a name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass``).
+    [stems.bass]
+    inserts = [{box = "black box", name = "opto", reference = -18}]
+    fader = -6
 
-The balance of a song saved earlier is laid on the song at hand by name, faders, pans and mutes only; its stems need not
-be there any more.
+    [stems."vocal *"]
+    inserts = [{box = "compressor", threshold = -24, ratio = 3, attack = 10, release = 120}]
+    sends = {echo = -12, cue = {level = -6, tap = "pre"}}
+    pan = -0.2
+
+    [stems."tom ?"]
+    inserts = ["gate", "saturation"]
+    group = "drums"
+
+    [stems.print]
+    leave-out = true
+
+    [groups.drums]
+    inserts = ["compressor"]
+
+    [groups.echo]
+    fader = -3
+
+    [groups.cue]
+    group = []
+
+    [master]
+    fader = 0
+
+A stem is named as its file is, with or without the suffix, or by a pattern with ``*``, ``?`` and ``[…]``; a name goes
+before a pattern, a pattern before those below it. A strip has
+``inverted``, ``dc-block``, ``input-trim``, ``inserts``, ``output-trim``, ``fader``, ``pan`` (−1 left to 1 right),
+``mute``, ``solo``, ``group`` and ``sends``; a group the same but the first two; the master ``input-trim``, ``inserts``
+and ``fader``. A box is its name, or its name as ``box`` with its settings, ``gain-in``, ``gain-out`` and ``bypass``. A
+black box cannot be run here: it is built for the average ``reference``, or is known by its ``name`` from the rack of
+measured boxes; ``gains`` and ``level-free`` are what was measured, as a song that is written out has it. Above the
+first strip may stand ``pan-law``, ``bus``, ``name``, ``finished``, and ``whole``: then what is not mentioned is not
+left as found but has no inserts, no sends, and all controls at their defaults, and strips stand in the order of the
+file.
 """
 
+import ast
+import json
+import math
+import re
+import tomllib
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-import msgspec
-
 from gainlib.audio import AudioFile, GainlibError
-from gainlib.errors import STILL_READ, renamed
-from gainlib.mix import chainstext
-from gainlib.processors import named
-from gainlib.processors.controls import class_of, plain_names
+from gainlib.mix import chainsformer
+from gainlib.processors import Processor, named
+from gainlib.processors.controls import Control, class_of, controls, in_ms, in_s, plain_name, plain_names
 from gainlib.session import Group, Insert, Send, Session, Strip
 from gainlib.session.checks import nearest
 from gainlib.session.files import from_builtins
 from gainlib.session.strip import BUS
 
-LINEAR, BLACK_BOX = "linear", "black box"
-JSON = f"the chains file: it is written in TOML now; JSON {STILL_READ}"
-FORMER = {"level-dependent": BLACK_BOX, "unseen": BLACK_BOX, "post_trim_db": "output_trim_db"}
-"""Names of the version before, which are read for one more."""
-_SETTINGS = ("pan_law_db", "bus", "name", "finished")
-_TOP = ("stems", "groups", "master", *_SETTINGS)
-_OF_MASTER = ("chain", "trim_db", "fader_db")
-_OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "solo", "group", "sends")
-_OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
-_OF_INSERT = ("in_db", "out_db", "bypass")
-
-FIELDS = ("fader_db", "pan", "mute")
+SETTINGS = {"pan-law": "pan_law_db", "bus": "bus", "finished": "finished"}
+TOP = SETTINGS | {"name": "name", "whole": "whole"}
+MASTER = {"input-trim": "trim_db", "inserts": "inserts", "fader": "fader_db"}
+GROUP = {
+    "input-trim": "trim_db", "inserts": "inserts", "output-trim": "post_trim_db", "fader": "fader_db", "pan": "pan",
+    "mute": "mute", "solo": "solo", "group": "to", "sends": "sends",
+}  # fmt: skip
+STEM = {"inverted": "polarity", "dc-block": "dc_block"} | GROUP | {"leave-out": "leave_out"}
+INSERT = {"gain-in": "in_db", "gain-out": "out_db", "bypass": "bypass"}
+MEASURED = {"name": "name", "gains": "gains", "level-free": "level_free"}
+SEND = {"level": "level_db", "tap": "tap"}
+_WORDS = {field: key for keys in (STEM, INSERT, SEND, TOP) for key, field in keys.items() if "_" in field}
+_WORDS |= {"True": "true", "False": "false"}
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+HEAD = """\
+# Chains and balance{of}.
+# Levels and gains are in dB, times in ms, frequencies in Hz, pans from -1 (left) to 1 (right).
+# What is not mentioned has no inserts, no sends, and all controls at their defaults. Strips stand in this order.
+whole = true
+"""
 
 
 def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[str, ...]]:
@@ -82,68 +120,19 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
     """
     content = _text_of(text)
     if content.lstrip().startswith("{"):
-        session, notes = _applied(session, _decoded(content))
-        return session, (JSON, *notes)
+        data, told = chainsformer.parsed(content)
+        session, notes = _applied(session, data, chainsformer.fields_of)
+        return session, (*told, *notes)
     try:
-        return _as_written(session, chainstext.parsed(content))
+        data = parsed(content)
+        if data.pop("whole", False):
+            session = _bare(session, data.get("stems", {}))
+        made = _made(session, data)
+        session, notes = _applied(session.with_(groups=(*session.groups, *map(Group, made))), data)
     except GainlibError as error:
-        raise GainlibError(chainstext.located(content, str(error))) from None
-
-
-def _as_written(session, data):
-    """Return a session with what the file of today says, and with the groups that it names."""
-    if data.pop("whole", False):
-        session = _bare(session, data.get("stems", {}))
-    made = _made(session, data)
-    session, notes = _applied(session.with_(groups=(*session.groups, *map(Group, made))), data)
+        raise GainlibError(_located(content, str(error))) from None
     told = f"the chains file: made the group{'s' * (len(made) > 1)} {', '.join(made)}, which no section describes"
     return session, (*notes, *([told] if made else []))
-
-
-def _bare(session, stems):
-    """Return a session with all controls at their defaults, the strips that are named first and in that order."""
-    named = [strip.name for key in stems if (strip := _named(session.strips, key)) is not None]
-    place = {name: at for at, name in enumerate(named)}
-    strips = sorted(session.strips, key=lambda strip: place.get(strip.name, len(place)))
-    return Session([Strip(strip.name, strip.audio) for strip in strips], name=session.name)
-
-
-def _made(session, data):
-    """Return the names that strips go to or send to and that are nowhere else."""
-    entries = (*data.get("stems", {}).values(), *data.get("groups", {}).values())
-    wanted = [name for each in entries for name in (*_listed(each.get("group", ())), *each.get("sends", {}))]
-    known = (BUS, *session.names, *data.get("groups", {}))
-    return [name for name in dict.fromkeys(wanted) if name not in known]
-
-
-def _listed(names):
-    return (names,) if isinstance(names, str) else tuple(names)
-
-
-def _applied(session, data):
-    former: dict[str, str] = {}
-    data = _object(data, "the chains file")
-    _known(data, _TOP, "the chains file")
-    stems, groups = (
-        {name: _renewed(entry, former) for name, entry in _object(data.get(part, {}), part).items()}
-        for part in ("stems", "groups")
-    )
-    entries, notes = _entries(session.strips, stems)
-    strips = []
-    for strip in session.strips:
-        changes = _fields(entries[strip.name], _OF_STEM, f"stem {strip.name!r}") if strip.name in entries else {}
-        if not changes.pop("leave_out", False):
-            strips.append(strip.with_(**changes))
-    if not strips:
-        raise GainlibError("the chains file leaves out every stem; keep at least one")
-    channels = {group.name: group for group in session.groups}
-    for name, value in groups.items():
-        channels[name] = Group(name, **_fields(value, _OF_GROUP, f"group {name!r}"))
-    changes = {key: _level(data[key]) for key in _SETTINGS if key in data}
-    master = session.master.with_(**_fields(_renewed(data.get("master", {}), former), _OF_MASTER, "master"))
-    told = (f"the chains file: {renamed(old, new)}" for old, new in former.items())
-    session = session.with_(strips=tuple(strips), groups=tuple(channels.values()), master=master, **changes)
-    return session, (*told, *notes)
 
 
 def _text_of(text):
@@ -156,51 +145,34 @@ def _text_of(text):
     return content
 
 
-def _decoded(text):
-    try:
-        return msgspec.json.decode(text)
-    except (msgspec.DecodeError, RecursionError) as error:
-        raise GainlibError(f"the chains file is not JSON: {error}") from None
+def _bare(session, stems):
+    """Return a session with all controls at their defaults, the strips that are named first and in that order."""
+    named = [strip.name for key in stems if (strip := _named(session.strips, key)) is not None]
+    place = {name: at for at, name in enumerate(named)}
+    strips = sorted(session.strips, key=lambda strip: place.get(strip.name, len(place)))
+    return Session([Strip(strip.name, strip.audio) for strip in strips], name=session.name)
 
 
-def _renewed(entry, former: dict[str, str], depth: int = 5):
-    """Return an entry with the names of today, as deep as an entry can be; former names are added to `former`."""
-
-    def new(name):
-        if name.casefold() in FORMER:
-            former[name] = FORMER[name.casefold()]
-        return former.get(name, name)
-
-    if isinstance(entry, dict) and depth:
-        kept = ("group", "sends", "name")  # what stands there is a name of somebody's own
-        return {new(key): value if key in kept else _renewed(value, former, depth - 1) for key, value in entry.items()}
-    if isinstance(entry, list) and depth:
-        return [_renewed(each, former, depth - 1) for each in entry]
-    return new(entry) if isinstance(entry, str) else entry
+def _made(session, data):
+    """Return the names that strips go to or send to and that are nowhere else."""
+    groups = data.get("groups", {})
+    entries = (*data.get("stems", {}).values(), *groups.values())
+    wanted = [name for each in entries for name in (*each.get("to", ()), *(send.to for send in each.get("sends", ())))]
+    return [name for name in dict.fromkeys(wanted) if name not in (BUS, *session.names, *groups)]
 
 
-def _object(value, where):
-    if not isinstance(value, dict):
-        raise GainlibError(f"{where}: this is {_shown(value)}; give an object, {{name: …}}")
-    return value
-
-
-def _known(names, known, where):
-    for name in names:
-        if name not in known:
-            raise GainlibError(f"{where}: there is no {name!r}; {nearest(name, known)}")
-
-
-def _level(value):
-    return float("-inf") if value == "-inf" else value
-
-
-def _shown(value):
-    text = repr(value)
-    return text if len(text) <= 40 else f"{text[:39]}…"
-
-
-# ------------------------------------------------------------------------------------------------ names and patterns
+def _applied(session, data, fields_of=lambda entry, part, name: entry):
+    """Return a session with what a file says of it, and notes."""
+    entries, notes = _entries(session.strips, data.pop("stems", {}))
+    changes = {name: dict(fields_of(entry, "stems", name)) for name, entry in entries.items()}
+    left_out = {name for name, fields in changes.items() if fields.pop("leave_out", False)}
+    strips = (strip.with_(**changes.get(strip.name, {})) for strip in session.strips if strip.name not in left_out)
+    if not (strips := tuple(strips)):
+        raise GainlibError("the chains file leaves out every stem; keep at least one")
+    groups = {group.name: group for group in session.groups}
+    groups |= {name: Group(name, **fields_of(each, "groups", name)) for name, each in data.pop("groups", {}).items()}
+    master = session.master.with_(**fields_of(data.pop("master", {}), "master", ""))
+    return session.with_(strips=strips, groups=tuple(groups.values()), master=master, **data), notes
 
 
 def _entries(strips, stems) -> tuple[dict[str, object], tuple[str, ...]]:
@@ -243,161 +215,280 @@ def _names(strip: Strip) -> set[str]:
     return own | {_folded(strip.audio.path.name)} if isinstance(strip.audio, AudioFile) else own
 
 
-# ------------------------------------------------------------------------------------------ what is said of a channel
+# ---------------------------------------------------------------------------------------------------------- reading
 
 
-def _fields(value, known, where) -> dict[str, object]:
-    """Return fields of a strip, a group or the master from what the file says of it."""
-    entry = _entry(value, known, where)
-    changes: dict[str, object] = {}
-    for key, given in entry.items():
-        if key == "chain":
-            changes["inserts"] = tuple(_chain(given, where))
-        elif key == "sends":
-            changes["sends"] = tuple(_sends(given, where))
-        elif key == "group":
-            changes["to"] = (given,) if isinstance(given, str) else given
-        elif key == "output_trim_db":
-            changes["post_trim_db"] = _level(given)
-        else:
-            changes[key] = _level(given)
-    if not isinstance(changes.get("leave_out", False), bool):
-        raise GainlibError(f"{where}: leave_out is {_shown(changes['leave_out'])}; it is true or false")
-    return changes
-
-
-def _entry(value, known, where):
-    """Bring the short forms to the long one, {"chain": …, control: …}."""
-    if not isinstance(value, dict):
-        return {"chain": value}
-    boxes = {key: given for key, given in value.items() if key not in known}
-    if len(boxes) > 1 or (boxes and "chain" in value) or any(_kind(key) is None for key in boxes):
-        name = next((key for key in boxes if _kind(key) is None), next(iter(boxes)))
-        hint = nearest(name, [*known, *_boxes()]) if _kind(name) is None else 'several processors go into "chain": […]'
-        raise GainlibError(f"{where}: there is no {name!r} here; {hint}")
-    entry = {key: given for key, given in value.items() if key in known}
-    return {"chain": boxes, **entry} if boxes else entry
-
-
-def _boxes():
-    return (LINEAR, *plain_names())
-
-
-def _kind(name):
-    """Return a processor's class by the name a chains file gives it, "linear" as itself, None for an unknown one."""
-    if str(name).casefold() == LINEAR:
-        return LINEAR
-    kind = class_of(str(name))
-    return None if kind is None else named(kind)
-
-
-def _chain(value, where) -> Iterator[Insert]:
-    items = value if isinstance(value, list) else [value]
-    for number, item in enumerate(items, 1):
-        place = f"{where}, processor {number}"
-        if isinstance(item, dict) and len(item) == 1:
-            name, settings = next(iter(item.items()))
-        elif isinstance(item, str):
-            name, settings = item, {}
-        else:
-            forms = f"{LINEAR!r}, the name of a processor, or {{name: {{setting: …}}}}"
-            raise GainlibError(f"{place}: this is {_shown(item)}; give {forms}")
-        kind = _kind(name)
-        if kind is None:
-            raise GainlibError(f"{place}: no processor is named {name!r}; {nearest(name, _boxes())}")
-        if kind != LINEAR:
-            yield _insert(kind, _object(settings, f"{place} ({name})"), f"{place} ({name})")
-
-
-def _insert(kind, settings, where):
-    around = {key: _level(settings[key]) for key in _OF_INSERT if key in settings}
-    own = {key: given for key, given in settings.items() if key not in _OF_INSERT}
-    try:
-        return Insert(from_builtins(kind, own), **around)
-    except GainlibError as error:
-        raise GainlibError(f"{where}: {error}") from None
-
-
-def _sends(value, where) -> Iterator[Send]:
-    for name, given in _object(value, f"{where}, sends").items():
-        settings = given if isinstance(given, dict) else {"level_db": given}
-        _known(settings, ("level_db", "tap"), f"{where}, send to {name!r}")
-        try:
-            yield Send(name, **{key: _level(each) for key, each in settings.items()})
-        except GainlibError as error:
-            raise GainlibError(f"{where}: {error}") from None
-
-
-# ---- the balance of a song saved earlier -----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Balanced:
-    """A session with another one's balance.
-
-    Attributes
-    ----------
-    session : Session
-    taken : tuple of str
-        Strips and groups that were set.
-    left : tuple of str
-        Those of the session that the saved song does not hold.
-    unknown : tuple of str
-        Those of the saved song that the session does not hold.
-    """
-
-    session: Session
-    taken: tuple[str, ...]
-    left: tuple[str, ...]
-    unknown: tuple[str, ...]
-
-
-def take_balance(session: Session, text: str | bytes) -> Balanced:
-    """Return a session with faders, pans and mutes of a saved one.
+def parsed(text: str) -> dict:
+    r"""Return what a chains file says, under the names that a session has for it.
 
     Raises
     ------
     GainlibError
-        For a text that is no saved song, and for values that are no balance.
+        For what is no TOML, with its line, and for names and values that are not understood, with the strip.
+
+    Examples
+    --------
+    >>> parsed('[stems.kick]\ngroup = "drums"\nfader = -6')
+    {'stems': {'kick': {'to': ('drums',), 'fader_db': -6}}}
+    """
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise GainlibError(f"the chains file is not TOML: {str(error)[:1].lower()}{str(error)[1:]}") from None
+    found: dict = {}
+    for key, value in data.items():
+        if key == "stems":
+            found[key] = {name: _channel(each, STEM, f"stem {name!r}") for name, each in _table(value, key).items()}
+        elif key == "groups":
+            found[key] = {name: _channel(each, GROUP, f"group {name!r}") for name, each in _table(value, key).items()}
+        elif key == "master":
+            found[key] = _channel(value, MASTER, "master")
+        else:
+            found[_known(key, TOP, "the chains file", ("stems", "groups", "master"))] = value
+    for field in ("finished", "whole"):
+        _switch(found.get(field, False), f"the chains file: {field}")
+    return found
+
+
+def _located(text: str, message: str) -> str:
+    """Return what went wrong in plain names, with the line where the strip stands that it is about."""
+    words = re.sub(rf"(?<!['\"])\b({'|'.join(_WORDS)})\b", lambda found: _WORDS[found[0]], message)
+    about = re.search(r"(?:stem|strip|group) ('[^']*'|\"[^\"]*\")", message)
+    if about is None:
+        return words
+    name = ast.literal_eval(about[1])
+    line = next((k for k, each in enumerate(text.splitlines(), 1) if _header(each) == name), None)
+    return words if line is None else f"line {line}: {words}"
+
+
+def _header(line):
+    """Return the name in a line such as ``[stems.kick]``, or None."""
+    try:
+        found = tomllib.loads(line) if line.lstrip().startswith("[") else {}
+    except tomllib.TOMLDecodeError:
+        return None
+    inside = next(iter(found.values()), None)
+    return next(iter(inside), None) if isinstance(inside, dict) else None
+
+
+def _table(value, where):
+    if not isinstance(value, dict):
+        raise GainlibError(f"{where}: this is {_shown(value)}; give a section, such as [stems.kick]")
+    return value
+
+
+def _known(key, keys, where, more=()):
+    folded = key.casefold().replace("_", "-").replace(" ", "-")
+    if folded not in keys:
+        raise GainlibError(f"{where}: there is no {key!r} here; {nearest(folded, [*keys, *more])}")
+    return keys[folded]
+
+
+def _channel(value, keys, where):
+    entry = {_known(key, keys, where): given for key, given in _table(value, where).items()}
+    if "polarity" in entry:
+        entry["polarity"] = -1 if _switch(entry["polarity"], f"{where}: inverted") else 1
+    for field in ("mute", "solo", "dc_block", "leave_out"):
+        _switch(entry.get(field, False), f"{where}: {field}")
+    if "to" in entry:
+        to = entry["to"] if isinstance(entry["to"], list) else [entry["to"]]
+        if not all(isinstance(each, str) for each in to):
+            raise GainlibError(f'{where}: group is {_shown(entry["to"])}; give a name, such as "drums", or [] for none')
+        entry["to"] = tuple(to)
+    if "inserts" in entry:
+        given = entry["inserts"]
+        boxes = given if isinstance(given, list) else [given]
+        entry["inserts"] = tuple(_box(box, f"{where}, box {k}") for k, box in enumerate(boxes, 1))
+    if "sends" in entry:
+        sends = _table(entry["sends"], f"{where}: sends")
+        entry["sends"] = tuple(_send(name, given, where) for name, given in sends.items())
+    return entry
+
+
+def _send(name, given, owner) -> Send:
+    where = f"{owner}, send to {name!r}"
+    if isinstance(given, dict):
+        settings = {_known(key, SEND, where): value for key, value in given.items()}
+    else:
+        settings = {"level_db": _number(given, where, "dB")}
+    with chainsformer.said_of(owner):
+        return Send(name, **settings)
+
+
+def _box(given, where) -> Insert:
+    settings = {"box": given} if isinstance(given, str) else _table(given, where)
+    name = settings.get("box")
+    if not isinstance(name, str):
+        raise GainlibError(f'{where}: this is {_shown(given)}; give a name, or {{box = "name", setting = …}}')
+    kind = class_of(name)
+    if kind is None:
+        raise GainlibError(f"{where}: there is no box {name!r}; {nearest(name, plain_names())}")
+    where = f"{where} ({plain_name(kind)})"
+    known = {_key(each): each for each in controls(named(kind))}
+    fields, around = {}, {}
+    for key, value in settings.items():
+        if key == "box":
+            continue
+        if kind == "BlackBox" and key in MEASURED:
+            fields[MEASURED[key]] = value
+            continue
+        field = _known(key, {each: each for each in (*known, *INSERT)}, where)
+        if field in INSERT:
+            around[INSERT[field]] = value if field == "bypass" else _number(value, f"{where}: {field}", "dB")
+        else:
+            fields[known[field].field] = _setting(known[field], value, f"{where}: {field}")
+    if "gains" in fields:
+        fields = {"reference_dbfs": None, **fields}
+    _try(named(kind), fields, where)
+    with chainsformer.said_of(where):
+        return Insert(from_builtins(named(kind), fields), **around)
+
+
+def _key(control: Control) -> str:
+    return control.label.replace(" ", "-")
+
+
+def _setting(control, value, where):
+    if control.choices:
+        if value not in control.choices:
+            raise GainlibError(f"{where} is {_shown(value)}; there is {', '.join(control.choices)}")
+        return value
+    if isinstance(control.default, bool):
+        return _switch(value, where)
+    number = _number(value, where, "ms" if control.unit == "s" else control.unit)
+    if control.unit == "s" and math.isfinite(number):
+        return in_s(number)
+    whole = isinstance(control.default, int) and math.isfinite(number) and number == int(number)
+    return int(number) if whole else number
+
+
+def _number(value, where, unit):
+    known = isinstance(value, float) or (isinstance(value, int) and abs(value) < 1e300)
+    if isinstance(value, bool) or not known or math.isnan(value):
+        raise GainlibError(f"{where} is {_shown(value)}; give a number{f' of {unit}' if unit else ''}")
+    return value
+
+
+def _switch(value, where):
+    if not isinstance(value, bool):
+        raise GainlibError(f"{where} is {_shown(value)}; it is true or false")
+    return value
+
+
+def _try(kind: type[Processor], fields, where):
+    """Refuse what a box cannot be set to, in the words and units of the file."""
+    try:
+        kind(**fields)
+    except GainlibError as error:
+        told = re.match(r"\w+: (\w+) (.*)", str(error))
+        control = next((each for each in controls(kind) if told and each.field == told[1]), None)
+        if control is None:
+            raise GainlibError(f"{where}: {str(error).partition(': ')[2] or error}") from None
+        words = told[2]
+        if control.unit == "s":
+            words = re.sub(r"-?\d+(\.\d+)?(e-?\d+)?", lambda found: f"{float(found[0]) * 1000:g} ms", words)
+        raise GainlibError(f"{where}: {_key(control)} {words}") from None
+
+
+def _shown(value):
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 40 else f"{text[:39]}…"
+
+
+# ---------------------------------------------------------------------------------------------------------- writing
+
+
+def chains_text(session: Session) -> str:
+    """Return the chains file of a session: all of it but the audio.
+
+    Raises
+    ------
+    GainlibError
+        For a name that cannot be written as text.
 
     Examples
     --------
     >>> import numpy as np
     >>> from gainlib.audio import Audio
-    >>> from gainlib.session import Strip
-    >>> song = Session([Strip("kick", Audio(np.zeros(48), 48000))])
-    >>> taken = take_balance(song, '{"strips": [{"name": "kick", "fader_db": -6.0}, {"name": "bass"}]}')
-    >>> taken.session.strip("kick").fader_db, taken.unknown
-    (-6.0, ('bass',))
+    >>> session = Session([Strip("kick in", Audio(np.zeros(480), 48000), trim_db=-3.5)])
+    >>> print(chains_text(session.with_("kick in", inserts=[named("Delay")(0.02)])).partition("whole = true")[2])
+    <BLANKLINE>
+    <BLANKLINE>
+    [stems."kick in"]
+    input-trim = -3.5
+    inserts = [
+      {box = "delay", time = 20},
+    ]
+    <BLANKLINE>
     """
+    lines = [HEAD.format(of=f" of {session.name}".replace("\n", " ") if session.name else "").rstrip()]
+    lines += _pairs(session, SETTINGS, Session)
+    for part, keys, kind, channels in (
+        ("stems", STEM, Strip, session.strips),
+        ("groups", GROUP, Group, session.groups),
+    ):
+        for each in channels:
+            lines += ["", f"[{part}.{_name(each.name)}]", *_pairs(each, keys, kind)]
+    master = list(_pairs(session.master, MASTER, type(session.master)))
+    text = "\n".join([*lines, *(["", "[master]", *master] if master else []), ""])
     try:
-        data = msgspec.json.decode(text)
-    except msgspec.DecodeError as error:
-        raise GainlibError(f"this is not JSON: {error}") from None
-    if not isinstance(data, dict) or not isinstance(data.get("strips"), list):
-        raise GainlibError(
-            "this is not a saved song, because it has no strips; give the .json that the bench or a plan wrote"
-        )
-    saved = {name: each for each in _channels(data) if isinstance(name := each.get("name"), str)}
-    balanced = session
-    for name in session.names:
-        if name in saved:
-            balanced = balanced.with_(name, **_controls(saved[name]))
-    master = data.get("master")
-    if isinstance(master, dict) and "fader_db" in master:
-        balanced = balanced.with_(BUS, fader_db=_level(master["fader_db"]))
-    return Balanced(
-        balanced,
-        tuple(name for name in session.names if name in saved),
-        tuple(name for name in session.names if name not in saved),
-        tuple(name for name in saved if name not in session.names),
-    )
+        text.encode()
+    except UnicodeEncodeError:
+        name = next(each for each in session.names if not each.isprintable())
+        raise GainlibError(f"the name {name!r} cannot be written as text; rename that file") from None
+    return text
 
 
-def _channels(data):
-    groups = data.get("groups")
-    return [each for each in (*data["strips"], *(groups if isinstance(groups, list) else ())) if isinstance(each, dict)]
+def _pairs(owner, keys, kind) -> Iterator[str]:
+    """Yield a line for each control that is not at its default."""
+    for key, field in keys.items():
+        default = kind.__dataclass_fields__.get(field)
+        if default is None or (value := getattr(owner, field)) == default.default:
+            continue
+        if field == "inserts":
+            if value:
+                yield "\n".join([f"{key} = [", *(f"  {_insert(each)}," for each in value), "]"])
+        elif field == "sends":
+            yield f"{key} = {{{', '.join(f'{_name(each.to)} = {_sent(each)}' for each in value)}}}"
+        elif field == "to":
+            yield f"{key} = {_value(value[0] if len(value) == 1 else list(value))}"
+        else:
+            yield f"{key} = {_value(value if field != 'polarity' else True)}"
 
 
-def _controls(saved):
-    return {name: _level(saved[name]) for name in FIELDS if name in saved}
+def _insert(insert: Insert) -> str:
+    box = insert.processor
+    pairs = [("box", plain_name(insert.kind))]
+    for key, field in MEASURED.items() if insert.kind == "BlackBox" else ():
+        if value := getattr(box, field):
+            pairs.append((key, value))
+    for each in controls(type(box)):
+        value = getattr(box, each.field)
+        if value is not None and not (each.field == "seed" and value == each.default):
+            pairs.append((_key(each), in_ms(value) if each.unit == "s" else value))
+    pairs += [(key, getattr(insert, field)) for key, field in INSERT.items() if getattr(insert, field)]
+    return f"{{{', '.join(f'{key} = {_value(value)}' for key, value in pairs)}}}"
+
+
+def _sent(send):
+    if send.tap == "post":
+        return _value(send.level_db)
+    return f"{{level = {_value(send.level_db)}, tap = {_value(send.tap)}}}"
+
+
+def _name(text):
+    return text if _BARE.fullmatch(text) else _value(text)
+
+
+def _value(value) -> str:
+    """Return a value as TOML: numbers as short as they read back the same."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_value, value))}]"
+    number = float(value)
+    if number.is_integer() and abs(number) < 1e15:
+        return str(int(number))
+    return repr(number)

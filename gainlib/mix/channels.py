@@ -2,11 +2,17 @@
 
 A cell that says where strips go or send to names groups; a group that is not there yet is made. A group that was made
 by naming it, and that nothing reaches any more, goes again as long as nothing was set on it.
+
+The balance of a song saved earlier is laid on the song at hand by name, faders, pans and mutes only; its stems need not
+be there any more.
 """
 
 import math
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
+
+import msgspec
 
 from gainlib.audio import GainlibError
 from gainlib.session import Group, Send, Session
@@ -14,6 +20,7 @@ from gainlib.session.strip import BUS
 from gainlib.words import number_text
 
 NOWHERE = "nowhere"
+FIELDS = ("fader_db", "pan", "mute")
 _SEND = re.compile(
     r"(?P<name>.*?)(?:\s+(?P<level>[-+−]\d+(?:[.,]\d+)?|0(?:[.,]0+)?|silent|-inf|−∞)(?:\s*dB)?)?(?:\s+(?P<tap>pre|post))?",
     re.IGNORECASE,
@@ -179,3 +186,80 @@ def _tidied(session, before):
     return session.with_(
         groups=tuple(each for each in session.groups if each.name not in left or each != Group(each.name))
     )
+
+
+# ---- the balance of a song saved earlier -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Balanced:
+    """A session with another one's balance.
+
+    Attributes
+    ----------
+    session : Session
+    taken : tuple of str
+        Strips and groups that were set.
+    left : tuple of str
+        Those of the session that the saved song does not hold.
+    unknown : tuple of str
+        Those of the saved song that the session does not hold.
+    """
+
+    session: Session
+    taken: tuple[str, ...]
+    left: tuple[str, ...]
+    unknown: tuple[str, ...]
+
+
+def take_balance(session: Session, text: str | bytes) -> Balanced:
+    """Return a session with faders, pans and mutes of a saved one.
+
+    Raises
+    ------
+    GainlibError
+        For a text that is no saved song, and for values that are no balance.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from gainlib.audio import Audio
+    >>> from gainlib.session import Strip
+    >>> song = Session([Strip("kick", Audio(np.zeros(48), 48000))])
+    >>> taken = take_balance(song, '{"strips": [{"name": "kick", "fader_db": -6.0}, {"name": "bass"}]}')
+    >>> taken.session.strip("kick").fader_db, taken.unknown
+    (-6.0, ('bass',))
+    """
+    try:
+        data = msgspec.json.decode(text)
+    except msgspec.DecodeError as error:
+        raise GainlibError(f"this is not JSON: {error}") from None
+    if not isinstance(data, dict) or not isinstance(data.get("strips"), list):
+        raise GainlibError(
+            "this is not a saved song, because it has no strips; give the .json that the bench or a plan wrote"
+        )
+    saved = {name: each for each in _saved(data) if isinstance(name := each.get("name"), str)}
+    balanced = session
+    for name in session.names:
+        if name in saved:
+            balanced = balanced.with_(
+                name, **{field: _level(value) for field, value in saved[name].items() if field in FIELDS}
+            )
+    master = data.get("master")
+    if isinstance(master, dict) and "fader_db" in master:
+        balanced = balanced.with_(BUS, fader_db=_level(master["fader_db"]))
+    return Balanced(
+        balanced,
+        tuple(name for name in session.names if name in saved),
+        tuple(name for name in session.names if name not in saved),
+        tuple(name for name in saved if name not in session.names),
+    )
+
+
+def _saved(data):
+    groups = data.get("groups")
+    return [each for each in (*data["strips"], *(groups if isinstance(groups, list) else ())) if isinstance(each, dict)]
+
+
+def _level(value):
+    return -math.inf if value == "-inf" else value

@@ -382,7 +382,7 @@ def _from_second(_tell, session, start_s):
 
 
 def _read(tell, session, path):
-    from gainlib.mix.chainsfile import take_balance
+    from gainlib.mix.channels import take_balance
 
     text = text_of(path, "a saved song")
     try:

@@ -339,7 +339,7 @@ def _applied(session, rack, name, text):
 
 
 def _text(session):
-    from gainlib.mix.chainstext import chains_text
+    from gainlib.mix.chainsfile import chains_text
 
     return chains_text(session)
 
@@ -362,9 +362,9 @@ def _kinds(racked):
 
 
 def _example():
-    from gainlib.mix import chainstext
+    from gainlib.mix import chainsfile
 
-    text = chainstext.__doc__.partition("::\n")[2].replace("``", "")
+    text = chainsfile.__doc__.partition("::\n")[2].replace("``", "")
     lines, _, words = text.partition("\n\nA stem is named")
     lines, words = html.escape(textwrap.dedent(lines).strip()), html.escape(words)
     shown = f"<pre tabindex=0>{lines}</pre><p>A stem is named{words}</p>"
