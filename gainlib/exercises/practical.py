@@ -382,7 +382,7 @@ def applied(session: Session, answer: dict) -> Session:
     for target, fields in answer.items():
         channel = _channel(session, target)
         for name, value in fields.items():
-            channel = _placed(channel, name, value)
+            channel = _placed(channel, name, -math.inf if value == "-inf" else value)  # as an answer has it
         session = _exchanged(session, target, channel)
     return session
 

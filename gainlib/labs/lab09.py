@@ -3,6 +3,7 @@
 import math
 from functools import cache, lru_cache
 from math import log, log10
+from typing import ClassVar
 
 import numpy as np
 
@@ -22,36 +23,19 @@ from gainlib.exercises.experiment import (
     Trims,
     db_slider,
 )
-from gainlib.exercises.fader_fit import (
-    LAW,
-    OWN,
-    FromLaw,
-    LaidLaw,
-    points_as_text,
-    points_from_text,
-    read_points,
-)
+from gainlib.exercises.fader_fit import LAW, OWN, FromLaw, LaidLaw, points_as_text, points_from_text, read_points
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Probes, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import RANGES, Control, Measured, applied
+from gainlib.exercises.practical import RANGES, Control, Measured, applied, shifted
 from gainlib.exercises.refrain import STEMS as ALL_STEMS
 from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import Unreadable, fill
-from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import draws, grid, kept_by, one_of, pick, shuffled
 from gainlib.processors import Reverb, Saturation
 from gainlib.session import FaderLaw, Group, Insert, Send, Session, Strip, TapLevels
-from gainlib.session.fader import (
-    hits_db,
-    misfit_db,
-    moved_db,
-    nudged,
-    spread_db,
-    steep_mm,
-    travel_db,
-    usable_points,
-)
+from gainlib.session.fader import hits_db, misfit_db, moved_db, nudged, spread_db, steep_mm, travel_db, usable_points
 from gainlib.words import Table, level_text, number_text
 
 STEM, SECONDS = "08 pad", 8.0
@@ -148,11 +132,12 @@ def travel() -> Experiment:
     )
 
 
-@cache
-def _unknown(exponent, unity_mm):
-    law = FaderLaw(exponent=exponent, unity_mm=unity_mm)
+@kept_by("k", "x0")
+def unknown(given: dict) -> Experiment:
+    """A fader with a law that is drawn, to be moved and read."""
+    law = _law_of(given)
     axes = {"x": (0, 100, 10, "position (mm)"), "y": (-80, 20, 20, "dB"), "digits": (1, 2)}
-    levels = [travel_db(exponent, unity_mm, CURVE_MM)]
+    levels = [travel_db(law.exponent, law.unity_mm, CURVE_MM)]
 
     def here(run):
         return max(run.setting.fader_db[FADER], -200.0)
@@ -169,11 +154,6 @@ def _unknown(exponent, unity_mm):
         (_fader_mm(-6.0, law=lambda _: law),), (Picture("A fader", ("C", "M"), plots, heights=(3.0, 0.6)),),
         title="A fader whose law is not known",
     )  # fmt: skip
-
-
-def unknown(given: dict) -> Experiment:
-    """A fader with a law that is drawn, to be moved and read."""
-    return _unknown(given["k"], given["x0"])
 
 
 # ------------------------------------------------------------------------------------- one strip: fader and output trim
@@ -331,18 +311,13 @@ def _draw_far(rng):
     return given if sum(abs(fader) > UNITY_BAND_DB for fader in faders) >= LEAST_FAR else None
 
 
+@kept_by("faders_db", "trims_db", CUE, EFFECT, "cue_db", "effect_db", most=16)
 def far_mix(given: dict) -> Session:
     """Return the session that is handed out."""
-    if given["cue"] not in STEMS or given["effect"] not in STEMS or given["cue"] == given["effect"]:
-        raise GainlibError(f"the sends come from {given['cue']!r} and {given['effect']!r}; which are two of the tracks")
-    lists = (tuple(given["faders_db"]), tuple(given["trims_db"]))
-    return _far_mix(*lists, given["cue"], given["effect"], given["cue_db"], given["effect_db"])
-
-
-@lru_cache(maxsize=16)
-def _far_mix(faders, trims, cue, effect, cue_db, effect_db):
+    if given[CUE] not in STEMS or given[EFFECT] not in STEMS or given[CUE] == given[EFFECT]:
+        raise GainlibError(f"the sends come from {given[CUE]!r} and {given[EFFECT]!r}; which are two of the tracks")
     rough = dict(zip(ALL_STEMS, rough_faders_db(), strict=True))
-    sends = {cue: (Send(CUE, cue_db, "pre"),), effect: (Send(EFFECT, effect_db, "pre"),)}
+    sends = {given[to]: (Send(to, given[f"{to}_db"], "pre"),) for to in (CUE, EFFECT)}
     strips = [
         Strip(
             stem,
@@ -352,66 +327,47 @@ def _far_mix(faders, trims, cue, effect, cue_db, effect_db):
             fader_db=fader,
             sends=sends.get(stem, ()),
         )
-        for stem, fader, trim in zip(STEMS, faders, trims, strict=True)
+        for stem, fader, trim in zip(STEMS, given["faders_db"], given["trims_db"], strict=True)
     ]
     return Session(strips, (Group(CUE, to=()), Group(EFFECT, inserts=(Reverb(dry=False),))), name="Near unity")
 
 
-@lru_cache(maxsize=16)
-def _taps(session):
-    return TapLevels(session)
-
-
-def _of_sends(given):
-    """Return name in the setting, track and control of the two sends."""
-    return [(f"{to}_db", given[to], f"send {to} level_db") for to in (CUE, EFFECT)]
+def _sends(given):
+    """Return track and control of the two sends, by their names in the setting."""
+    return {f"{to}_db": (given[to], f"send {to} level_db") for to in (CUE, EFFECT)}
 
 
 def _near_unity(given):
     """Return the experiment: eight faders with output trims, and the two sends."""
-    session = far_mix(given)
+    session, taps = far_mix(given), cache(TapLevels)
     sends = [
-        Slider(name, f"{control.split()[1].capitalize()} send of {short_name(stem)}", -60.0, 40.0, 0.1, given[name],
-               home=0.0, page=1.0)
-        for name, stem, control in _of_sends(given)
-    ]  # fmt: skip
-
-    def moved_session(setting):
-        answer = {
-            stem: {"fader_db": setting.faders_db[stem], "post_trim_db": setting.post_trims_db[stem]} for stem in STEMS
-        }
-        for name, stem, control in _of_sends(given):
-            answer[stem][control] = setting[name]
-        return applied(session, answer)
+        db_slider(f"{to}_db", f"{to.capitalize()} send of {short_name(given[to])}", -60.0, 40.0, given[f"{to}_db"])
+        for to in (CUE, EFFECT)
+    ]
 
     def changes(run):
-        start = run.experiment.start
-        moved = _moved(run)
-        bus = [moved[f"{stem}/out"] for stem in STEMS]
-        by_send = {
-            f"{to} send of {short_name(given[to])}": (STEMS.index(given[to]), moved[f"{given[to]}/send {to}"])
-            for to in (CUE, EFFECT)
-        }
-        return list(run.setting.faders_db.values()), bus, by_send, list(start.faders_db.values())
+        moved, by_send = _moved(run), {}
+        for to in (CUE, EFFECT):
+            stem = given[to]
+            by_send[f"{to} send of {short_name(stem)}"] = STEMS.index(stem), moved[f"{stem}/send {to}"]
+        faders, found = (list(setting.faders_db.values()) for setting in (run.setting, run.experiment.start))
+        return faders, [moved[f"{stem}/out"] for stem in STEMS], by_send, found
 
     look = {"names": [short_name(stem) for stem in STEMS], "band_db": UNITY_BAND_DB}
     plots = {"FC": Plot("faders and changes", changes, look)}
-    title, margins = (
-        "Faders against unity, and what has moved at the bus and in the sends",
-        {"left": 0.115, "bottom": 0.13},
-    )
+    title = "Faders against unity, and what has moved at the bus and in the sends"
     return Experiment(
         (
             Mixer(STEMS, tuple(given["faders_db"]), options=(), look="", low_db=-100.0),
             Trims(STEMS, tuple(given["trims_db"])),
             *sends,
         ),
-        (Picture(title, ("FC",), plots, widths=(1.0, 1.1), margins=margins),),
-        moved_session,
-        lambda run: _taps(session).read(run.session),
+        (Picture(title, ("FC",), plots, widths=(1.0, 1.1), margins={"left": 0.115, "bottom": 0.13}),),
+        lambda setting: applied(session, FAR_TASK.answer(setting, given)),
+        lambda run: taps(session).read(run.session),
         listen=ListenToMix(
             _all_of_it,
-            {name: (Drive(stem, control),) for name, stem, control in _of_sends(given)},
+            {name: (Drive(*place),) for name, place in _sends(given).items()},
             note=lambda _: "Matched in loudness; the cue is not on the bus and not heard.",
         ),
         title="Eight strips",
@@ -451,10 +407,7 @@ def _moved_in_a_send(run):
 
 FAR_TASK = SetAndMeasure(
     _near_unity,
-    lambda given: (
-        {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")}
-        | {name: (stem, control) for name, stem, control in _of_sends(given)}
-    ),
+    lambda given: {"faders_db": (None, "fader_db"), "post_trims_db": (None, "post_trim_db")} | _sends(given),
     (
         Aim("farthest fader from unity", _off_unity, at_most=UNITY_BAND_DB, too_high="too far"),
         Aim("largest change at the bus", _moved_at_the_bus, at_most=SAME_DB, decimals=2, too_high="too much"),
@@ -465,35 +418,22 @@ FAR_TASK = SetAndMeasure(
 )
 
 
-def _as_found(given):
-    pairs = zip(given["faders_db"], given["trims_db"], strict=True)
-    found = {stem: {"fader_db": f, "post_trim_db": t} for stem, (f, t) in zip(STEMS, pairs, strict=True)}
-    for name, stem, control in _of_sends(given):
-        found[stem][control] = given[name]
-    return found
-
-
-def _send_of(fields):
-    return next((name for name in fields if name.startswith("send ")), None)
-
-
 def handed_over(given: dict, stems=STEMS, sends: int = 1, trims: int = 1) -> dict:
     """Return an answer: the faders of some tracks at unity, or as near as the output trim reaches, the rest as found.
 
     `sends` says whether their sends are taken back (1), stay (0) or move the wrong way (−1); `trims` whether the output
     trim takes what the fader gives up.
     """
-    answer = _as_found(given)
+    answer, sending = FAR_TASK.found(given), dict(_sends(given).values())
     for stem in stems:
         fields = answer[stem]
         fader, trim = fields["fader_db"], fields["post_trim_db"]
         new_fader = round(min(0.0, fader + trim - LEAST_TRIM_DB), 3)
         moved = trims * (fader - new_fader)
         moved = round(max(LEAST_TRIM_DB - trim, min(moved, -LEAST_TRIM_DB - trim)), 3)
-        fields.update(fader_db=new_fader, post_trim_db=round(trim + moved, 3))
-        send = _send_of(fields)
-        if send:
-            fields[send] = round(fields[send] - sends * moved, 3)
+        fields |= {"fader_db": new_fader, "post_trim_db": round(trim + moved, 3)}
+        if stem in sending:
+            fields[sending[stem]] = round(fields[sending[stem]] - sends * moved, 3)
     return answer
 
 
@@ -504,7 +444,7 @@ def far_stems(given: dict) -> tuple[str, ...]:
 
 def _moves(answer, given):
     """Return what each fader and each output trim was moved by, as pairs; only where the fader moved."""
-    found = _as_found(given)
+    found = FAR_TASK.found(given)
     moves = [tuple(answer[stem][name] - found[stem][name] for name in ("fader_db", "post_trim_db")) for stem in STEMS]
     return [(fader, trim) for fader, trim in moves if abs(fader) > SAME_DB]
 
@@ -523,11 +463,11 @@ def _only_sends_off(wrong_way):
     """Return what recognises a kept bus with a send off that was moved the wrong way, or with none moved so."""
 
     def spots(answer, given):
-        found, run = _as_found(given), FAR_TASK.run(answer, given)
+        found, run = FAR_TASK.found(given), FAR_TASK.run(answer, given)
         kept = _moved_at_the_bus(run).value <= SAME_DB < _moved_in_a_send(run).value
         moves = [
             [answer[stem][name] - found[stem][name] for name in (send, "post_trim_db")]
-            for _, stem, send in _of_sends(given)
+            for stem, send in _sends(given).values()
         ]
         along = any(send * trim > 0 and min(abs(send), abs(trim)) > SAME_DB for send, trim in moves)
         return kept and len(_moves(answer, given)) > 1 and along == wrong_way
@@ -536,37 +476,26 @@ def _only_sends_off(wrong_way):
 
 
 def _nudges(key, given):
+    cue, sending = given[CUE], dict(_sends(given).values())
     easy = max(STEMS, key=lambda stem: key[stem]["post_trim_db"] + key[stem]["fader_db"])
-    sending = given["cue"]
-    send = _send_of(key[sending])
 
-    def changed(stem, **by):
-        fields = {**key[stem], **{name: round(key[stem][name] + value, 3) for name, value in by.items()}}
-        return {**key, stem: fields}
+    def up(by):
+        return {"fader_db": by, "post_trim_db": -by} | ({sending[easy]: by} if easy in sending else {})
 
-    right = (
-        changed(easy, post_trim_db=SAME_DB / 2),
-        changed(easy, post_trim_db=-SAME_DB / 2),
-        changed(sending, **{send: SAME_DB / 2}),
-        changed(easy, fader_db=1.5, post_trim_db=-1.5, **({_send_of(key[easy]): 1.5} if _send_of(key[easy]) else {})),
-    )
-    wrong = (
-        changed(easy, post_trim_db=2 * SAME_DB),
-        changed(easy, fader_db=-2 * SAME_DB),
-        changed(sending, **{send: 2 * SAME_DB}),
-        changed(easy, fader_db=6.0, post_trim_db=-6.0, **({_send_of(key[easy]): 6.0} if _send_of(key[easy]) else {})),
-        _as_found(given),
-    )
-    return Probes(right, wrong)
+    right = (easy, {"post_trim_db": SAME_DB / 2}), (easy, {"post_trim_db": -SAME_DB / 2}), (easy, up(1.5))
+    wrong = (easy, {"post_trim_db": 2 * SAME_DB}), (easy, {"fader_db": -2 * SAME_DB}), (easy, up(6.0))
+    both = ((*moves, (cue, {sending[cue]: by})) for moves, by in ((right, SAME_DB / 2), (wrong, 2 * SAME_DB)))
+    right, wrong = (tuple(shifted(key, {stem: by}, 3) for stem, by in moves) for moves in both)
+    return Probes(right, (*wrong, FAR_TASK.found(given)))
 
 
 def _how_handed_over(given):
-    found, answer = _as_found(given), handed_over(given)
+    found, answer, sending = FAR_TASK.found(given), handed_over(given), dict(_sends(given).values())
     line = "- {name}: fader {f:.1f} → {nf:.1f} dB, so output trim {t:.1f} + ({f:.1f}) − ({nf:.1f}) = {nt:.1f} dB"
     more = "; the trim moved by {by:+.1f} dB, so the {to} send goes from {s:.1f} to {ns:.1f} dB"
     lines = []
     for stem in far_stems(given):
-        old, new, send = found[stem], answer[stem], _send_of(found[stem])
+        old, new, send = found[stem], answer[stem], sending.get(stem)
         values = {"name": short_name(stem), "f": old["fader_db"], "nf": new["fader_db"]}
         values |= {"t": old["post_trim_db"], "nt": new["post_trim_db"], "by": new["post_trim_db"] - old["post_trim_db"]}
         if send:
@@ -641,55 +570,57 @@ def _how_measured(given):
     return f"| mm | log₁₀ mm | dB |\n|---|---|---|\n{rows}" + fill(words, {**values, "steep": steep_mm(found.exponent)})
 
 
-class MeasuredTask:
+def _read_law(run):
+    """Return the usable points and the law's misfit to them, or what is wrong with the points."""
+    try:
+        points = read_points(run.setting.points)
+    except Unreadable as problem:
+        return str(problem)
+    positions, levels = usable_points(points["mm"], points["db"])
+    return positions, levels, misfit_db(run.setting.exponent, run.setting.unity_mm, positions, levels)
+
+
+def _seen_points(run):
+    if isinstance(run.seen, str):
+        return None
+    (positions, levels, misfit), k, x0 = run.seen, run.setting.exponent, run.setting.unity_mm
+    which = f"k = {number_text(k, 2)}, x₀ = {number_text(x0)} mm"
+    return positions, levels, travel_db(k, x0, positions), which, misfit
+
+
+def _told_misfit(run):
+    if isinstance(run.seen, str):
+        return f"**These points cannot be used.** {run.seen}"
+    count = f"{len(run.seen[0])} points with a finite gain."
+    return f"{count} **Misfit {number_text(run.seen[2], 2)} dB.**"
+
+
+def _measured(given):
+    k, x0 = LAW_RANGES
+    return Experiment(
+        (
+            Text("points", "mm and dB, one pair per line", points_as_text(given["mm"], given["db"]), rows=13),
+            Slider("exponent", "k", k.low, k.high, 0.01, k.start, "", page=0.1, decimals=2),
+            Slider("unity_mm", "x₀", x0.low, x0.high, 0.1, x0.start, "mm", page=2.0),
+        ),
+        (
+            Picture(
+                "Gain of a measured fader, and a law through it", ("P",), {"P": Plot("laid law", _seen_points)},
+                margins={"bottom": 0.13},
+            ),
+        ),
+        read=_read_law, told=_told_misfit, title="A measured fader", lines=1,
+    )  # fmt: skip
+
+
+class MeasuredTask(SetAndMeasure):
     """The law laid through printed points, or through a learner's own, as a task of the desk."""
 
-    def of(self, given: dict) -> Experiment:
-        """Return the experiment of a variant."""
-        k, x0 = LAW_RANGES
-        plot = Plot("laid law", self._seen)
-        return Experiment(
-            (
-                Text("points", "mm and dB, one pair per line", points_as_text(given["mm"], given["db"]), rows=13),
-                Slider("exponent", "k", k.low, k.high, 0.01, k.start, "", page=0.1, decimals=2),
-                Slider("unity_mm", "x₀", x0.low, x0.high, 0.1, x0.start, "mm", page=2.0),
-            ),
-            (Picture("Gain of a measured fader, and a law through it", ("P",), {"P": plot}, margins={"bottom": 0.13}),),
-            read=self._read,
-            told=self._told,
-            title="A measured fader",
-            lines=1,
-        )
-
-    @staticmethod
-    def _read(run):
-        """Return the usable points and the law's misfit to them, or what is wrong with the points."""
-        try:
-            points = read_points(run.setting.points)
-        except Unreadable as problem:
-            return str(problem)
-        positions, levels = usable_points(points["mm"], points["db"])
-        return positions, levels, misfit_db(run.setting.exponent, run.setting.unity_mm, positions, levels)
-
-    @staticmethod
-    def _seen(run):
-        if isinstance(run.seen, str):
-            return None
-        (positions, levels, misfit), k, x0 = run.seen, run.setting.exponent, run.setting.unity_mm
-        which = f"k = {number_text(k, 2)}, x₀ = {number_text(x0)} mm"
-        return positions, levels, travel_db(k, x0, positions), which, misfit
-
-    @staticmethod
-    def _told(run):
-        if isinstance(run.seen, str):
-            return f"**These points cannot be used.** {run.seen}"
-        count = f"{len(run.seen[0])} points with a finite gain."
-        return f"{count} **Misfit {number_text(run.seen[2], 2)} dB.**"
+    rows: ClassVar = ()
 
     def answer(self, setting, given: dict) -> dict:
         """Return the law, with the learner's own points where they were changed, as they were typed if unreadable."""
-        law = {LAW: {"exponent": setting.exponent, "unity_mm": setting.unity_mm}}
-        typed = setting.points.strip()
+        law, typed = super().answer(setting, given), setting.points.strip()
         if typed == self.of(given).start.points:
             return law
         try:
@@ -699,17 +630,12 @@ class MeasuredTask:
 
     def values(self, answer: dict, given: dict) -> dict:
         """Return an answer's values by the names of the setting."""
-        own, values = answer.get(OWN), {name: float(value) for name, value in answer[LAW].items()}
-        if isinstance(own, dict):
-            values["points"] = points_as_text(own["mm"], own["db"])
-        return values
-
-    def untouched(self, setting, given: dict) -> bool:
-        """Whether law and points are as they were found."""
-        return self.answer(setting, given) == self.answer(self.of(given).start, given)
+        own = answer.get(OWN)
+        points = {"points": points_as_text(own["mm"], own["db"])} if isinstance(own, dict) else {}
+        return super().values(answer, given) | points
 
 
-MEASURED_TASK = MeasuredTask()
+MEASURED_TASK = MeasuredTask(_measured, {"exponent": (LAW, "exponent"), "unity_mm": (LAW, "unity_mm")}, ())
 
 
 # -------------------------------------------------------------------------------------------------------- the exercises
@@ -794,16 +720,8 @@ SLOPE = Exercise(
 )  # fmt: skip
 
 
-def _handed_to(g, trim_db):
-    return HANDED_TASK.moved(g, fader_db=g["n"], post_trim_db=trim_db)
-
-
-def _trimmed_to(value):
-    """Return the three things of a slip: its answer, when it is within reach, and what recognises it."""
-    return {
-        "answer": lambda g: _handed_to(g, value(g)), "active": lambda g: abs(value(g)) <= TRIM_END_DB,
-        "spots": lambda answer, g: abs(answer["desk"]["post_trim_db"] - value(g)) <= 0.05,
-    }  # fmt: skip
+def _handed_to(trim_db):
+    return lambda g: {"fader_db": g["n"], "post_trim_db": trim_db(g)}
 
 
 HANDED_OVER = Exercise(
@@ -814,20 +732,17 @@ HANDED_OVER = Exercise(
     before=Before((Number("New output trim", "dB", tolerance=0.05),), lambda g: g["t"] + g["f"] - g["n"]),
     statement="The fader of this strip is at {f} dB, and the output trim ahead of it at {t} dB. Bring the fader to {n} "
         "dB, within 0.1 dB, and keep the level at the bus, within 0.05 dB.",
-    solve=lambda g: _handed_to(g, g["t"] + g["f"] - g["n"]),
+    solve=lambda g: HANDED_TASK.moved(g, fader_db=g["n"], post_trim_db=g["t"] + g["f"] - g["n"]),
     slips=(
-        Slip("trim left",
-             sentence="You moved the fader and not the output trim, so the bus gets more. The trim has to take it "
-             "back.", **_trimmed_to(lambda g: g["t"])),
-        Slip("wrong way",
-             sentence="You moved the trim the wrong way: as much as the fader goes up, the trim has to come down, so "
-             "that their sum stays.", **_trimmed_to(lambda g: g["t"] - g["f"] + g["n"])),
-        Slip("old trim forgotten",
-             sentence="You set the trim to its move. It starts from where it is now, not from 0 dB.",
-             **_trimmed_to(lambda g: g["f"] - g["n"])),
-        Slip("old fader for new trim",
-             sentence="That would be right with the fader at 0 dB. Here the fader keeps a part of the gain itself.",
-             **_trimmed_to(lambda g: g["t"] + g["f"])),
+        HANDED_TASK.slip("trim left", _handed_to(lambda g: g["t"]), "You moved the fader and not the output trim, so "
+            "the bus gets more. The trim has to take it back.", "post_trim_db", within=0.05),
+        HANDED_TASK.slip("wrong way", _handed_to(lambda g: g["t"] - g["f"] + g["n"]), "You moved the trim the wrong "
+            "way: as much as the fader goes up, the trim has to come down, so that their sum stays.", "post_trim_db",
+            within=0.05),
+        HANDED_TASK.slip("old trim forgotten", _handed_to(lambda g: g["f"] - g["n"]), "You set the trim to its move. "
+            "It starts from where it is now, not from 0 dB.", "post_trim_db", within=0.05),
+        HANDED_TASK.slip("old fader for new trim", _handed_to(lambda g: g["t"] + g["f"]), "That would be right with "
+            "the fader at 0 dB. Here the fader keeps a part of the gain itself.", "post_trim_db", within=0.05),
     ),
     hints=("Which sum decides what arrives at the bus?",
            "By how much does the fader move? The trim moves by the opposite."),
