@@ -9,44 +9,16 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.exercises.clips import STEMS, clip, louder, loudness_lufs, residual_db
 from gainlib.exercises.listening import Abx, least_right
-from gainlib.exercises.model import Judgement, Option
-from gainlib.exercises.variants import draws, grid, one_of, pick, run_number, shuffled
+from gainlib.exercises.model import Judgement
+from gainlib.exercises.variants import BlindOrder, InAnyOrder, draws, grid, one_of, run_number
 from gainlib.levels import db_to_ratio
 from gainlib.meters.average import averages
 from gainlib.processors import Saturation
 
 CLIPS = tuple(STEMS)
 PREFERENCES, TRIALS = 8, 16
-LEAST_OF_EACH = {PREFERENCES: 3, TRIALS: 6}
 START_DBFS, LOWEST_DBFS, HIGHEST_DBFS = -12.0, -30.0, 0.0
 SHOWN, NOT_SHOWN, PROVED, BETTER = "shown", "not shown", "proved", "better"
-RECIPES = draws(clip=one_of(*CLIPS), louder_db=grid(0.6, 1.2, 0.1), other=grid(8, 15))
-
-
-class Runs:
-    """The draw of a clip, the orders of both runs, and somebody else's count for those who take the readings."""
-
-    def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return both orders, none of them nearly all the same."""
-        made = RECIPES(rng)
-        orders = {
-            name: "".join(pick(rng, "AB") for _ in range(count))
-            for name, count in (("louder", PREFERENCES), ("order", TRIALS))
-        }
-        given = {**made, **orders, "meanings": shuffled(rng, MEANINGS), "verdicts": shuffled(rng, VERDICTS)}
-        return given if self.holds(given) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        mixed = all(
-            set(given[name]) <= {"A", "B"}
-            and len(given[name]) == count
-            and min(given[name].count(each) for each in "AB") >= LEAST_OF_EACH[count]
-            for name, count in (("louder", PREFERENCES), ("order", TRIALS))
-        )
-        texts = sorted(given["meanings"]) == sorted(MEANINGS) and sorted(given["verdicts"]) == sorted(VERDICTS)
-        return RECIPES.holds(given) and mixed and texts
-
 
 # -------------------------------------------------------------------------------------------------- what is to be heard
 
@@ -120,8 +92,8 @@ class Preference(Abx):
 
 
 def trial_options(count: int):
-    """Return the options of so many trials, for any variant."""
-    return lambda given: tuple(Option(str(k), f"trial {k}") for k in range(1, count + 1))
+    """Return the options of so many trials."""
+    return {str(k): f"trial {k}" for k in range(1, count + 1)}
 
 
 def trials_in_which(name: str, letter: str):
@@ -142,9 +114,21 @@ VERDICTS = {
 }
 
 
+RUNS = draws(
+    clip=one_of(*CLIPS),
+    louder_db=grid(0.6, 1.2, 0.1),
+    other=grid(8, 15),
+    louder=BlindOrder(PREFERENCES, 3),
+    order=BlindOrder(TRIALS, 6),
+    meanings=InAnyOrder(tuple(MEANINGS)),
+    verdicts=InAnyOrder(tuple(VERDICTS)),
+)
+"""A clip, the orders of both runs, and somebody else's count for those who take the readings."""
+
+
 def options(name: str, texts: dict):
     """Return the function that lists options in the order drawn."""
-    return lambda given: tuple(Option(key, texts[key]) for key in given[name])
+    return lambda given: {key: texts[key] for key in given[name]}
 
 
 def conclusion(values: list[Any], given: dict) -> str | None:

@@ -20,6 +20,7 @@ from gainlib.words import Table, level_text
 
 RUNS_KEPT = 8
 STEPS_MOST = 100_000
+EVEN: Mapping[str, float] = {}
 
 
 def always(_setting) -> str:
@@ -396,6 +397,13 @@ class Picture:
     heights: tuple[float, ...] = ()
     margins: Mapping[str, float] = field(default_factory=dict)
     after_prediction: bool = False
+
+
+def picture(
+    title: str, kind: str, read: Callable[["Run"], tuple | None], /, *, margins: Mapping = EVEN, **options: Any
+) -> Picture:
+    """Return a picture of a single plot; the options are the drawing's."""
+    return Picture(title, ("P",), {"P": Plot(kind, read, options)}, margins=margins)
 
 
 @dataclass(frozen=True)

@@ -258,7 +258,10 @@ class Exercise:
     hints : tuple of str
         Opened in order on request; Markdown with fields of the given values, never the answer.
     explain : str or callable
-        The derivation with numbers: a template, or ``explain(given)``.
+        The derivation with numbers: a template with fields of the given values, of `terms`, and ``key``, the right
+        answer; or ``explain(given)``.
+    terms : callable
+        ``terms(given)`` returns what the template says besides, by name.
     cites : tuple of str
         Standards and handbooks behind the question, or "common practice, no source".
     material : callable
@@ -302,6 +305,7 @@ class Exercise:
     slips: tuple[Slip, ...] = ()
     hints: tuple[str, ...] = ()
     explain: str | Callable[[dict], str] = ""
+    terms: Callable[[dict], dict] = lambda given: {}
     cites: tuple[str, ...] = ()
     material: Callable[[dict], Any] = nothing
     guard: bool = True
@@ -360,7 +364,10 @@ class Exercise:
 
     def explain_for(self, given: dict) -> str:
         """Return the derivation with the numbers of this variant; shows the answer."""
-        return self.explain(given) if callable(self.explain) else fill(self.explain, given)
+        if callable(self.explain):
+            return self.explain(given)
+        key = {"key": self.solve(given)} if "{key" in self.explain else {}
+        return fill(self.explain, {**given, **key, **self.terms(given)})
 
     def key_for(self, given: dict) -> str:
         """Return the right answer as a teacher's key prints it, one line a part."""

@@ -1,8 +1,8 @@
 """Parts that are answered by typing a number, or by choosing: choice, multi, order, map."""
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, ClassVar
 
@@ -114,7 +114,13 @@ class Number(Part):
 
 NOT_ALL = "not all of it is right yet"
 
-Options = tuple[Option, ...] | Callable[[dict], tuple[Option, ...]]
+Options = Mapping[str, str] | Callable[[dict], Mapping[str, str]]
+"""What a learner reads by the key that stands in the answer; fixed, or drawn with the variant."""
+
+
+def _listed(options, given):
+    found = options(given) if callable(options) else options
+    return tuple(Option(*each) for each in found.items()) if isinstance(found, Mapping) else tuple(found)
 
 
 def _partly(share, enough):
@@ -127,16 +133,16 @@ class _Optional(Part):
 
     Parameters
     ----------
-    options : tuple of Option, or callable
-        What can be chosen; ``options(given)`` where it is drawn.
+    options : mapping of str to str, or callable
+        What can be chosen, text by key; ``options(given)`` where it is drawn.
     """
 
-    options: Options = ()
+    options: Options = field(default_factory=dict)
     chosen: ClassVar[bool] = True
 
     def options_for(self, given: dict) -> tuple[Option, ...]:
         """Return what can be chosen."""
-        return tuple(self.options(given)) if callable(self.options) else self.options
+        return _listed(self.options, given)
 
     def _key_of(self, answer, given, what="one of"):
         """Return the option's key for a key or its text, in any case."""
@@ -297,8 +303,8 @@ class Matching(_Optional):
 
     Parameters
     ----------
-    items : tuple of Option, or callable
-        What is matched; ``items(given)`` where it is drawn.
+    items : mapping of str to str, or callable
+        What is matched, text by key; ``items(given)`` where it is drawn.
     several : bool
         Whether an item takes a list of options; then the agreement is the F1 measure over all item-option pairs,
         2·hits / (2·hits + misses + false alarms).
@@ -310,7 +316,7 @@ class Matching(_Optional):
         Agreement that guessing reaches; points in proportion begin above it.
     """
 
-    items: Options = ()
+    items: Options = field(default_factory=dict)
     several: bool = False
     enough: float = 1.0
     partly_from: float = 1.0
@@ -325,7 +331,7 @@ class Matching(_Optional):
 
     def items_for(self, given: dict) -> tuple[Option, ...]:
         """Return the items to be matched."""
-        return tuple(self.items(given)) if callable(self.items) else self.items
+        return _listed(self.items, given)
 
     def read(self, answer: Any, given: dict) -> dict:
         """Return ``{item: (option keys)}`` for every item; without `several` each item needs one."""

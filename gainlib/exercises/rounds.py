@@ -2,7 +2,6 @@
 
 from functools import lru_cache
 from itertools import islice, permutations
-from typing import ClassVar
 
 import numpy as np
 
@@ -13,7 +12,7 @@ from gainlib.exercises.clips import STEMS, clip, residual_db
 from gainlib.exercises.listening import Abx, NoListening, least_right
 from gainlib.exercises.parts import Multi
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, grid, one_of, pick, run_number, shuffled
+from gainlib.exercises.variants import BlindOrder, InAnyOrder, Recipe, draws, grid, one_of, run_number, shuffled
 from gainlib.levels import db_to_ratio
 from gainlib.processors import HardClip, Quantiser
 
@@ -84,25 +83,15 @@ SENTENCES = {
     "both": "Both runs show a difference.",
     "proved": "Run 1 proves that floating point sounds the same, and run 2 shows that 16 bit does not.",
 }
-BLIND = draws(clip=one_of(*STEMS), other_1=grid(2, 8), other_2=grid(6, 12))
-
-
-class Runs:
-    """The draw of a clip, the orders of both runs, and somebody else's counts for those who take the readings."""
-
-    LENGTHS: ClassVar = {"order_1": COMPLETE, "order_2": TRIALS}
-
-    def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return what is drawn, None where an order is nearly all the same."""
-        orders = {name: "".join(pick(rng, "AB") for _ in range(n)) for name, n in self.LENGTHS.items()}
-        given = {**BLIND(rng), **orders, "sentences": shuffled(rng, SENTENCES)}
-        return given if self.holds(given) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        mixed = all(set(given[k]) <= {"A", "B"} and len(given[k]) == n and min(map(given[k].count, "AB")) >= n // 4
-                    for k, n in self.LENGTHS.items())  # fmt: skip
-        return mixed and BLIND.holds(given) and sorted(given["sentences"]) == sorted(SENTENCES)
+RUNS = draws(
+    order_1=BlindOrder(COMPLETE, COMPLETE // 4),
+    order_2=BlindOrder(TRIALS, TRIALS // 4),
+    clip=one_of(*STEMS),
+    other_1=grid(2, 8),
+    other_2=grid(6, 12),
+    sentences=InAnyOrder(tuple(SENTENCES)),
+)
+"""A clip, the orders of both runs, and somebody else's counts for those who take the readings."""
 
 
 @lru_cache(maxsize=16)
@@ -182,18 +171,13 @@ def harms(given: dict) -> dict[str, float]:
     return {key: _harm_db(key, given[CHAINS[key][1]]) for key in given["chains"]}
 
 
-class Chains:
-    """Eight chains of the fourteen, with their numbers."""
+NUMBERS = {"up": grid(9, 18), "low": grid(42, 60), "soft": grid(15, 30), "deep": grid(82, 95)}
 
-    OWN = draws(up=grid(9, 18), low=grid(42, 60), soft=grid(15, 30), deep=grid(82, 95))
 
-    def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return what is drawn, None where a rule of thumb would do."""
-        given = {**self.OWN(rng), "chains": shuffled(rng, CHAINS)[:SHOWN]}
-        return given if self.holds(given) else None
+def _draw_chains(rng):
+    """Draw eight chains of the fourteen with their numbers, None where a rule of thumb would do."""
+    given = draws(**NUMBERS)(rng) | {"chains": shuffled(rng, CHAINS)[:SHOWN]}
+    return given if all(trap & set(given["chains"]) for trap in TRAPS) else None
 
-    def holds(self, given: dict) -> bool:
-        """Whether this could be drawn."""
-        chains = set(given["chains"])
-        whole = len(chains) == len(given["chains"]) == SHOWN and chains <= set(CHAINS)
-        return whole and self.OWN.holds(given) and all(chains & trap for trap in TRAPS)
+
+EIGHT_CHAINS = Recipe(_draw_chains, NUMBERS)

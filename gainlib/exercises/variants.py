@@ -195,35 +195,54 @@ class InAnyOrder:
 
 
 @dataclass(frozen=True)
+class BlindOrder:
+    """What X is in every trial of a blind run, "ABBA…"; of nearly one letter it is drawn again: one pick would pass."""
+
+    trials: int
+    least: int
+
+    def draw(self, rng: np.random.Generator) -> str | None:
+        """Return a letter a trial, None where all is to be drawn again."""
+        order = "".join(pick(rng, "AB") for _ in range(self.trials))
+        return order if self.holds(order) else None
+
+    def holds(self, order: Any) -> bool:
+        """Whether an order could have been drawn here, each letter often enough."""
+        counts = [order.count(letter) for letter in "AB"]
+        return sum(counts) == len(order) == self.trials and min(counts) >= self.least
+
+
+@dataclass(frozen=True)
 class Draws:
     """A variant whose values are drawn one by one, each from its own set, under a condition."""
 
-    fields: dict[str, OneOf | Many | InAnyOrder]
+    fields: dict[str, OneOf | Many | InAnyOrder | BlindOrder]
     where: Callable[[dict], bool] | None = None
 
-    def __call__(self, rng: np.random.Generator) -> dict:
-        """Return drawn values that meet the condition."""
+    def __call__(self, rng: np.random.Generator) -> dict | None:
+        """Return drawn values that meet the condition, None where one of them asks for another draw."""
         for _ in range(_TRIES):
             given = {name: field.draw(rng) for name, field in self.fields.items()}
+            if None in given.values():
+                return None
             if self.where is None or self.where(given):
                 return given
         raise GainlibError(f"no draw of {', '.join(self.fields)} met its condition in {_TRIES} tries; widen the sets")
 
     def holds(self, given: dict) -> bool:
         """Whether these values could have been drawn here."""
-        return all(field.holds(given[name]) for name, field in self.fields.items()) and (
-            self.where is None or bool(self.where(given))
-        )
+        known = all(field.holds(given[name]) for name, field in self.fields.items())
+        return known and (self.where is None or bool(self.where(given)))
 
 
-def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf | Many | InAnyOrder) -> Draws:
+def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf | Many | InAnyOrder | BlindOrder) -> Draws:
     """Declare a variant field by field: ``draws(N=grid(2, 48), L=grid(-30, -14, 0.5))``.
 
     Parameters
     ----------
     where : callable, optional
         ``where(given)`` is False for values that are drawn again.
-    **fields : OneOf, Many or InAnyOrder
+    **fields : OneOf, Many, InAnyOrder or BlindOrder
         What each value is drawn from.
 
     Returns
@@ -236,18 +255,18 @@ def draws(where: Callable[[dict], bool] | None = None, **fields: OneOf | Many | 
 
 @dataclass(frozen=True)
 class Recipe:
-    """A variant that a function draws, None for what is drawn again; another tells whether values could be its."""
+    """A variant that a function draws, None for what is drawn again; and what some of its values are drawn from."""
 
     draw: Callable[[np.random.Generator], dict | None]
-    could_be: Callable[[dict], bool]
+    known: dict[str, OneOf | BlindOrder]
 
     def __call__(self, rng: np.random.Generator) -> dict | None:
         """Return what is drawn."""
         return self.draw(rng)
 
     def holds(self, given: dict) -> bool:
-        """Whether these values could have been drawn here."""
-        return self.could_be(given)
+        """Whether what is known could have been drawn here."""
+        return all(known.holds(given[name]) for name, known in self.known.items())
 
 
 @dataclass(frozen=True)

@@ -4,15 +4,14 @@ from functools import cache
 from math import comb, log
 
 from gainlib.audio import Audio
+from gainlib.exercises import Choice, Exercise, Multi, Number, Slip, fill
+from gainlib.exercises import bypass as runs
 from gainlib.exercises.clips import CLIPS, clip, louder, loudness_lufs, residual_db
-from gainlib.exercises.experiment import Experiment, Picture, Plot, Slider
+from gainlib.exercises.experiment import Experiment, Slider, picture
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, percent, share_of_guessers, tail_probability
 from gainlib.exercises.listening import Run as Score
-from gainlib.exercises.model import Exercise, Option, Slip
-from gainlib.exercises.parts import Choice, Multi, Number
-from gainlib.exercises.text import fill
-from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import BlindOrder, Recipe, draws, either, grid, one_of, pick, shuffled
 from gainlib.levels import exposure as limits
 from gainlib.levels.exposure import minutes_a_day, percent_of_week
 from gainlib.meters import sample_peak_dbfs
@@ -62,12 +61,6 @@ def _limits_table(run):
 @cache
 def exposure() -> Experiment:
     """Level, hours a day and days a week, and what share of each limit they use."""
-    curves = {name: [_allowed(level, name) for level in LEVELS_DBA] for name in (DAY_LIMIT, *WEEKS)}
-    times = Plot(
-        "safe times",
-        lambda run: (run.setting.level_dba, 60 * run.setting.hours, run.seen),
-        {"levels_dba": LEVELS_DBA, "limits_min": curves},
-    )
     return Experiment(
         title="How loud, how long",
         controls=(
@@ -75,7 +68,16 @@ def exposure() -> Experiment:
             Slider("hours", "Time a day", 0.25, 12, 0.25, 2, "h", page=1, decimals=2),
             Slider("days", "Days a week", 1, 7, 1, 5, "days", page=1, decimals=0),
         ),
-        pictures=(Picture("How long you may listen at a level", ("T",), {"T": times}, margins={"right": 0.97}),),
+        pictures=(
+            picture(
+                "How long you may listen at a level",
+                "safe times",
+                lambda run: (run.setting.level_dba, 60 * run.setting.hours, run.seen),
+                levels_dba=LEVELS_DBA,
+                limits_min={name: [_allowed(level, name) for level in LEVELS_DBA] for name in (DAY_LIMIT, *WEEKS)},
+                margins={"right": 0.97},
+            ),
+        ),
         read=_used,
         told=_told,
         numbers=_limits_table,
@@ -120,10 +122,8 @@ DAY = Exercise(
     parts=(Number("Time a day", "min", relative=0.02, aliases=("minutes", "minute", "mins"), points=2),),
     edition=2,
     given=draws(L=grid(86, 103, 0.1), where=lambda g: 0.2 < (g["L"] - 85) % 3 < 2.8),
-    statement=(
-        "You listen at {L} dBA. The limit is 8 hours a day at 85 dBA, and every 3 dB more halves the time. After how "
-        "many **minutes** have you used it up? Give one decimal."
-    ),
+    statement="You listen at {L} dBA. The limit is 8 hours a day at 85 dBA, and every 3 dB more halves the time. After "
+    "how many **minutes** have you used it up? Give one decimal.",
     solve=lambda g: minutes_a_day(g["L"]),
     slips=(
         Slip(
@@ -149,11 +149,9 @@ DAY = Exercise(
         "How many steps of 3 dB lie between 85 dBA and this level? Parts of a step count too.",
         "Eight hours are 480 minutes. Each step halves them: divide by two to the power of the number of steps.",
     ),
-    explain=lambda g: fill(
-        "{L} dBA is {over:.1f} dB above 85, which is {steps:.3f} steps of 3 dB. 480 min / 2^{steps:.3f} = "
-        "{answer:.2f} min.",
-        {"L": g["L"], "over": g["L"] - 85, "steps": (g["L"] - 85) / 3, "answer": minutes_a_day(g["L"])},
-    ),
+    explain="{L} dBA is {over:.1f} dB above 85, which is {steps:.3f} steps of 3 dB. 480 min / 2^{steps:.3f} = "
+    "{key:.2f} min.",
+    terms=lambda g: {"over": g["L"] - 85, "steps": (g["L"] - 85) / 3},
     cites=("8 hours a day at 85 dBA, halved every 3 dB: NIOSH publication 98-126 (standard)",),
 )
 
@@ -163,10 +161,8 @@ WEEK = Exercise(
     parts=(Number("Share of the week's allowance", "%", relative=0.03, aliases=("percent",), points=2),),
     edition=2,
     given=either(_week(L1=SOFT, L2=LOUD), _week(L1=LOUD, L2=SOFT)),
-    statement=(
-        "This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance is 40 hours a week at "
-        "80 dBA, and every 3 dB more makes an hour count double. What percentage of it did you use?"
-    ),
+    statement="This week you listened for {h1} h at {L1} dBA and for {h2} h at {L2} dBA. The allowance is 40 hours a "
+    "week at 80 dBA, and every 3 dB more makes an hour count double. What percentage of it did you use?",
     solve=_percent,
     slips=(
         Slip(
@@ -196,26 +192,18 @@ WEEK = Exercise(
         "An hour at a level counts as two to the power of (level − 80)/3 hours. Add both stretches, then take the "
         "share of the hours allowed.",
     ),
-    explain=lambda g: fill(
-        "{h1} h at {L1} dBA count as {d1:.2f} h at 80 dBA, and {h2} h at {L2} dBA as {d2:.2f} h. Together that is "
-        "{sum:.2f} h of 40 h, or {answer:.1f} %.",
-        {
-            **g,
-            "d1": g["h1"] * 2 ** ((g["L1"] - 80) / 3),
-            "d2": g["h2"] * 2 ** ((g["L2"] - 80) / 3),
-            "sum": 0.4 * _percent(g),
-            "answer": _percent(g),
-        },
-    ),
+    explain="{h1} h at {L1} dBA count as {d1:.2f} h at 80 dBA, and {h2} h at {L2} dBA as {d2:.2f} h. Together that is "
+    "{sum:.2f} h of 40 h, or {key:.1f} %.",
+    terms=lambda g: {
+        **{f"d{k}": hours * 2 ** ((level - 80) / 3) for k, (hours, level) in enumerate(_stretches(g), start=1)},
+        "sum": 0.4 * _percent(g),
+    },
     cites=("40 hours a week at 80 dBA: ITU-T H.870 with the WHO (standard)",),
 )
 
 # -------------------------------------------------------------------------------- five pairs of one sound at two levels
 
-LEAST_DB, MOST_DB, STEP_DB = 1.5, 6.0, 0.25
-OFFSETS_DB = tuple(
-    sign * step * STEP_DB for sign in (-1, 1) for step in range(round(LEAST_DB / STEP_DB), round(MOST_DB / STEP_DB) + 1)
-)
+OFFSETS_DB = tuple(sign * step for sign in (-1, 1) for step in grid(1.5, 6, 0.25).values)
 
 
 def _draw_matches(rng):
@@ -224,12 +212,6 @@ def _draw_matches(rng):
     if len({offset > 0 for offset in offsets}) < 2:
         return None
     return {"clips": shuffled(rng, CLIPS), "offsets_db": offsets}
-
-
-MATCHES = Recipe(
-    _draw_matches,
-    lambda g: sorted(g["clips"]) == sorted(CLIPS) and all(each in OFFSETS_DB for each in g["offsets_db"]),
-)
 
 
 def matched_db(given: dict) -> list[float]:
@@ -288,12 +270,10 @@ MATCH = Exercise(
             ),
         ),
     ),
-    given=MATCHES,
-    statement=(
-        "You hear five sounds, each as A and as B at another level. Turn B until it is as loud as A, by ear. The mean "
-        "of the five errors counts: up to 1.0 dB is right, and up to 0.5 dB shows a sharp ear. If you cannot listen, "
-        "switch to the readings below; they are worth the same."
-    ),
+    given=_draw_matches,
+    statement="You hear five sounds, each as A and as B at another level. Turn B until it is as loud as A, by ear. The "
+    "mean of the five errors counts: up to 1.0 dB is right, and up to 0.5 dB shows a sharp ear. If you cannot listen, "
+    "switch to the readings below; they are worth the same.",
     solve=matched_db,
     slips=(
         Slip(
@@ -328,7 +308,7 @@ MATCH = Exercise(
 
 # ------------------------------------------------------------------------------------ which of two is X, trial by trial
 
-TRIALS, LEAST_OF_EACH, APART_DB = 10, 3, 3.0
+TRIALS, APART_DB = 10, 3.0
 RUNS = ("real", "sham")
 MEANINGS = {
     "luck": "Nothing but luck: A and B were the same sound, so every count there came from guessing.",
@@ -342,25 +322,15 @@ LEFT_OVER = {
 }
 
 
-def _draw_orders(rng):
-    """Return clip, the louder one and both orders; none of nearly one letter, since one pick throughout would pass."""
-    orders = {name: "".join(pick(rng, "AB") for _ in range(TRIALS)) for name in RUNS}
-    if not all(_mixed(order) for order in orders.values()):
+ORDERS = dict.fromkeys(RUNS, BlindOrder(TRIALS, 3))
+WORDS = {"clip": one_of(*CLIPS), "louder": one_of("A", "B")}
+
+
+def _draw_runs(rng):
+    orders = {name: order.draw(rng) for name, order in ORDERS.items()}
+    if None in orders.values():
         return None
-    return {"clip": pick(rng, CLIPS), "louder": pick(rng, "AB"), **orders, "meanings": shuffled(rng, MEANINGS)}
-
-
-def _mixed(order):
-    counts = [order.count(each) for each in "AB"]
-    return sum(counts) == len(order) == TRIALS and min(counts) >= LEAST_OF_EACH
-
-
-def _could_be_ordered(given):
-    known = given["clip"] in CLIPS and given["louder"] in ("A", "B") and all(_mixed(given[name]) for name in RUNS)
-    return known and sorted(given["meanings"]) == sorted(MEANINGS)
-
-
-ORDERS = Recipe(_draw_orders, _could_be_ordered)
+    return orders | {name: word.draw(rng) for name, word in WORDS.items()} | {"meanings": shuffled(rng, MEANINGS)}
 
 
 def abx_sounds(given: dict, run: str = "real") -> tuple[Audio, Audio]:
@@ -376,19 +346,6 @@ def abx_residuals_db(given: dict, run: str = "real") -> list[float]:
     return [left[name] for name in given[run]]
 
 
-def trials_with_b(given: dict) -> list[str]:
-    """Return the numbers of the trials of the real run in which X is B, as keys of options."""
-    return [str(k) for k, name in enumerate(given["real"], start=1) if name == "B"]
-
-
-def _trials(_given):
-    return tuple(Option(str(k), f"trial {k}") for k in range(1, TRIALS + 1))
-
-
-def _meanings(given):
-    return tuple(Option(key, MEANINGS[key]) for key in given["meanings"])
-
-
 BLIND = Exercise(
     id="00-4",
     title="A, B or X, and a sham run",
@@ -398,8 +355,10 @@ BLIND = Exercise(
             points=2,
             trials=TRIALS,
             silent=NoListening(
-                Multi("From the readings: tick the trials in which X is B", points=2, options=_trials),
-                trials_with_b,
+                Multi(
+                    "From the readings: tick the trials in which X is B", points=2, options=runs.trial_options(TRIALS)
+                ),
+                runs.trials_in_which("real", "B"),
             ),
         ),
         Abx(
@@ -411,20 +370,18 @@ BLIND = Exercise(
                 Choice(
                     "A minus B reads “silent” in every trial of the sham run. What is there left to hear?",
                     points=1,
-                    options=tuple(Option(key, text) for key, text in LEFT_OVER.items()),
+                    options=LEFT_OVER,
                 ),
                 lambda g: "nothing",
             ),
         ),
-        Choice("What does a score in the sham run mean?", points=1, options=_meanings),
+        Choice("What does a score in the sham run mean?", points=1, options=runs.options("meanings", MEANINGS)),
     ),
-    given=ORDERS,
-    statement=(
-        "**Run 1**: A and B differ by 3 dB, and X is one of them. Do exactly ten trials; you need at least 9 right, "
-        "because guessing seldom gets that far. **Run 2** is a sham: A and B are the same sound. Do ten trials again; "
-        "any count will do, but then say what it means. New numbers start another run 1, and the more runs you have "
-        "done, the better it has to be."
-    ),
+    given=Recipe(_draw_runs, ORDERS | WORDS),
+    statement="**Run 1**: A and B differ by 3 dB, and X is one of them. Do exactly ten trials; you need at least 9 "
+    "right, because guessing seldom gets that far. **Run 2** is a sham: A and B are the same sound. Do ten trials "
+    "again; any count will do, but then say what it means. New numbers start another run 1, and the more runs you have "
+    "done, the better it has to be.",
     solve=lambda g: [list(g["real"]), list(g["sham"]), "luck"],
     slips=(
         Slip(
@@ -463,10 +420,8 @@ GUESSING = Exercise(
         draws(n=one_of(16), k=grid(8, 12)),
         draws(n=one_of(20), k=grid(10, 14)),
     ),
-    statement=(
-        "Someone gets {k} of {n} trials right, each a choice of two. How likely is it that pure guessing gets at least "
-        "that many? Give a number between 0 and 1, such as 0.623, to within 2 %."
-    ),
+    statement="Someone gets {k} of {n} trials right, each a choice of two. How likely is it that pure guessing gets at "
+    "least that many? Give a number between 0 and 1, such as 0.623, to within 2 %.",
     solve=lambda g: tail_probability(g["k"], g["n"]),
     slips=(
         Slip(
@@ -491,23 +446,18 @@ GUESSING = Exercise(
         "The number of ways to get i of n right is the binomial coefficient “n choose i”; all orders of right and "
         "wrong are equally likely, and there are two to the power of n of them.",
     ),
-    explain=lambda g: fill(
-        "Of 2^{n} = {all} equally likely runs, {ways} have {k} or more right, so p = {ways} / {all} = {p:.5f}.",
-        {
-            **g,
-            "all": f"{2 ** g['n']}",
-            "ways": f"{sum(comb(g['n'], i) for i in range(g['k'], g['n'] + 1))}",
-            "p": tail_probability(g["k"], g["n"]),
-        },
-    ),
+    explain="Of 2^{n} = {all} equally likely runs, {ways} have {k} or more right, so p = {ways} / {all} = {key:.5f}.",
+    terms=lambda g: {
+        "all": f"{2 ** g['n']}",
+        "ways": f"{sum(comb(g['n'], i) for i in range(g['k'], g['n'] + 1))}",
+    },
     cites=(BINOMIAL,),
 )
 
 # ---------------------------------------------------------------- readings of six pairs, some fit for a fair comparison
 
 PAIRS_READ, FAIR_LU = 6, 0.1
-NEAR_LU, FAR_LU = grid(0.02, 0.08, 0.01), grid(0.12, 1.5, 0.01)
-OFF_LU, CLOSE_LU = grid(0.4, 1.5, 0.01), grid(0.12, 0.3, 0.01)
+NEAR_LU, CLOSE_LU, OFF_LU = grid(0.02, 0.08, 0.01), grid(0.12, 0.3, 0.01), grid(0.4, 1.5, 0.01)
 DECIMALS = {"lufs": 2, "peak": 1, "rms": 2}
 _PEAK_APART_DB, _RMS_APART_DB = grid(1.5, 4, 0.1), grid(0.5, 2, 0.05)
 _LUFS, _OVER_LUFS_DB, _RMS_OVER_DB = grid(-28, -20, 0.01), grid(9, 14, 0.1), grid(-1, 3, 0.05)
@@ -540,21 +490,7 @@ def _draw_pairs(rng):
     return drawn
 
 
-def _could_be_pairs(given):
-    """Whether every pair is clearly fit or clearly not, and two to four of them fit."""
-    gaps = [abs(a - b) for a, b in zip(given["a_lufs"], given["b_lufs"], strict=True)]
-    sizes = [NEAR_LU if gap <= FAIR_LU else FAR_LU for gap in gaps]
-    clear = all(
-        any(abs(gap - value) < _ROUNDING for value in size.values) for gap, size in zip(gaps, sizes, strict=True)
-    )
-    return clear and 2 <= sizes.count(NEAR_LU) <= 4
-
-
-PAIRS = Recipe(_draw_pairs, _could_be_pairs)
-
-
-def _pairs(_given):
-    return tuple(Option(str(k + 1), f"pair {k + 1}") for k in range(PAIRS_READ))
+PAIRS = {str(k): f"pair {k}" for k in range(1, PAIRS_READ + 1)}
 
 
 def _equal_in(given, column, within):
@@ -577,21 +513,17 @@ def _pairs_table():
 
 
 def _gaps(given):
-    gaps = [abs(a - b) for a, b in zip(given["a_lufs"], given["b_lufs"], strict=True)]
-    texts = [fill("pair {k}: {gap:.2f} LU", {"k": k, "gap": gap}) for k, gap in enumerate(gaps, start=1)]
-    return ", ".join(texts)
+    return [abs(a - b) for a, b in zip(given["a_lufs"], given["b_lufs"], strict=True)]
 
 
 FAIR = Exercise(
     id="00-6",
     edition=2,
     title="Fit for a fair comparison",
-    parts=(Multi("Pairs fit for a fair comparison", points=3, options=_pairs),),
-    given=PAIRS,
-    statement=(
-        "Six pairs of clips were measured. Which of them can you compare as they are, without the louder one winning "
-        "because it is louder? Require a match within 0.1 LU.\n\n" + _pairs_table()
-    ),
+    parts=(Multi("Pairs fit for a fair comparison", points=3, options=PAIRS),),
+    given=_draw_pairs,
+    statement="Six pairs of clips were measured. Which of them can you compare as they are, without the louder one "
+    "winning because it is louder? Require a match within 0.1 LU.\n\n" + _pairs_table(),
     solve=fit_pairs,
     slips=(
         Slip(
@@ -607,7 +539,7 @@ FAIR = Exercise(
         ),
         Slip(
             "all",
-            lambda g: [option.key for option in _pairs(g)],
+            lambda g: list(PAIRS),
             "You picked all of them. In at least two, one clip is louder by more than 0.1 LU.",
         ),
     ),
@@ -615,7 +547,10 @@ FAIR = Exercise(
         "Match loudness, not peak.",
         "Which of the three columns is weighted the way ears are, and has a unit of its own?",
     ),
-    explain=lambda g: f"Differences in loudness: {_gaps(g)}. Pairs that differ by at most 0.1 LU are fit.",
+    explain="Differences in loudness: {gaps}. Pairs that differ by at most 0.1 LU are fit.",
+    terms=lambda g: {
+        "gaps": [fill("pair {k}: {gap:.2f} LU", {"k": k, "gap": gap}) for k, gap in enumerate(_gaps(g), 1)]
+    },
     cites=("Loudness: ITU-R BS.1770-5, Annex 1 (standard)", MATCHED),
 )
 

@@ -6,13 +6,12 @@ from itertools import accumulate
 
 import numpy as np
 
-from gainlib.exercises import Exercise, Number, Option, Order, Slip, draws, fill, grid, one_of, shuffled
+from gainlib.exercises import Exercise, Number, Order, Slip, draws, grid, one_of, pick, shuffled
 from gainlib.exercises.chain import Chain
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Sheet, Slider, db_slider
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Sheet, Slider, db_slider, picture
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, short_name
-from gainlib.exercises.variants import Recipe, pick
 from gainlib.levels import DBU_VOLTS, dbu_to_dbv, dbu_to_volts, dbv_to_dbu, sum_levels_db
 from gainlib.meters import rms_dbfs, sample_peak_dbfs
 from gainlib.processors import Converter, Preamp
@@ -75,7 +74,7 @@ def _diagram(target=None):
 
     look = {"names": ("source", *NAMES), "low_db": -132.0, "high_db": 48.0, "unit": "dBu", "title": "Levels"}
     shows = ("ceiling", "noise", *(("wanted average",) if target is not None else ()))
-    return Picture("Level diagram", ("D",), {"D": Plot("diagram", read, look | {"shows": shows})}, margins=MARGINS)
+    return picture("Level diagram", "diagram", read, margins=MARGINS, shows=shows, **look)
 
 
 def _numbers(run):
@@ -216,10 +215,10 @@ def _points(run):
 
 
 def _line_up(g):
-    names = {"names": ("machine", "converter"), "shows": ("ceiling",), "low_db": -42.0, "high_db": 36.0, "unit": "dBu"}
-    picture = Picture("Line-up", ("D",), {"D": Plot("diagram", _points, names | {"title": "Line-up tone"})})
+    look = {"names": ("machine", "converter"), "shows": ("ceiling",), "low_db": -42.0, "high_db": 36.0, "unit": "dBu"}
     return Experiment(
-        (db_slider("gain_db", "Gain", LOWEST_DB, 30.0),), (picture,), lambda s: _lined_up(s, g),
+        (db_slider("gain_db", "Gain", LOWEST_DB, 30.0),),
+        (picture("Line-up", "diagram", _points, title="Line-up tone", **look),), lambda s: _lined_up(s, g),
         lambda run: Chain(run.session), title="A machine's line-up tone into a converter",
     )  # fmt: skip
 
@@ -259,8 +258,7 @@ RATIO = Exercise(
     ),
     hints=("Is it louder or softer at the end? That gives you the sign.", "Divide the new voltage by the old one, then "
            "take 20·log₁₀."),
-    explain=lambda g: fill("20·log₁₀({b}/{a}) = 20·log₁₀ {ratio:.4g} = {key:+.3f} dB.",
-                           g | {"ratio": g["b"] / g["a"], "key": _ratio(g)}),
+    explain="20·log₁₀({b}/{a}) = 20·log₁₀ {ratio:.4g} = {key:+.3f} dB.", terms=lambda g: {"ratio": g["b"] / g["a"]},
     cites=(VOLTS,),
 )  # fmt: skip
 
@@ -281,9 +279,7 @@ UNITS = Exercise(
     ),
     hints=("0 dBu is 775 mV, and 0 dBV is 1 V.", "Voltage: 775 mV times 10 to the power of dBu/20.", "From dBu to dBV "
            "is one subtraction. How many dBu is 1 V?"),
-    explain=lambda g: fill(
-        "774.6 mV × 10^({u}/20) = {mv:.5g} mV. 1 V is +2.218 dBu, so {u} − 2.218 = {dbv:.3f} dBV.",
-        g | {"mv": 1000 * dbu_to_volts(g["u"]), "dbv": dbu_to_dbv(g["u"])}),
+    explain="774.6 mV × 10^({u}/20) = {key[0]:.5g} mV. 1 V is +2.218 dBu, so {u} − 2.218 = {key[1]:.3f} dBV.",
     cites=(DBU,),
 )  # fmt: skip
 
@@ -309,8 +305,8 @@ ARRIVE = Exercise(
             "reads 0 dBFS, so subtract it."),
     ),
     hints=("Gains and losses in series simply add up in dB.", "What does the converter read for +{K} dBu?"),
-    explain=lambda g: fill("{s} − {p} + {g} {i:+.1f} = {dbu:.1f} dBu; less {K} dB: {key:.1f} dBFS.",
-                           g | {"dbu": _arriving(g, full=0), "key": _arriving(g)}),
+    explain="{s} − {p} + {g} {i:+.1f} = {dbu:.1f} dBu; less {K} dB: {key:.1f} dBFS.",
+    terms=lambda g: {"dbu": _arriving(g, full=0)},
     cites=(SERIES, SCALES),
 )  # fmt: skip
 
@@ -333,11 +329,9 @@ LINE_UP = Exercise(
     ),
     hints=("How far below full scale does the tone lie once it is lined up?", "The gain moves both, the tone and what "
            "would reach full scale. −10 dBV is −7.78 dBu."),
-    explain=lambda g: fill(
-        "The tone is {u:.2f} dBu. It has to arrive at {K} + ({t}) = {at} dBu, so the gain is {gain:+.2f} dB. Full "
-        "scale is {up} dB above the tone: {u:.2f} + {up} = {full:.2f} dBu at the machine.",
-        g | {"u": LINES[g["line"]], "at": g["K"] + g["t"], "gain": _gain(g), "up": -g["t"],
-             "full": LINES[g["line"]] - g["t"]}),
+    explain="The tone is {u:.2f} dBu. It has to arrive at {K} + ({t}) = {at} dBu, so the gain is {gain:+.2f} dB. Full "
+        "scale is {up} dB above the tone: {u:.2f} + {up} = {key[1]:.2f} dBu at the machine.",
+    terms=lambda g: {"u": LINES[g["line"]], "at": g["K"] + g["t"], "gain": _gain(g), "up": -g["t"]},
     cites=("+4 dBu and −10 dBV as line levels: common practice, no source", SCALES),
     material=lambda g: tone(HERTZ, 0.0, TONE_S),
 )  # fmt: skip
@@ -353,23 +347,19 @@ def _levels(g, **wrong):
     return [(20 * math.log10(value) if unit in VOLTAGES else value) + zeros[unit] for unit, value in pairs]
 
 
-def _six(rng):
+def _draw_six(rng):
+    """Draw six levels far enough apart for their order, which is not that of the bare numbers."""
     full, units, values = pick(rng, SCALES_DBU), shuffled(rng, [*ZEROS_DBU, pick(rng, tuple(ZEROS_DBU))]), []
     for unit in units:
         level = -32 + 44 * rng.random() - (ZEROS_DBU | {"dBFS": full})[unit]
         values.append(round(10 ** (level / 20) if unit in VOLTAGES else level, 3 if unit == "V" else 1))
     given = {"K": full, "units": units, "values": values}
-    return given if _six_fair(given) else None
-
-
-def _six_fair(g):
-    if g["K"] not in SCALES_DBU or len(g["values"]) != 6 or set(g["units"]) != set(ZEROS_DBU):
-        return False
     levels, bare = (
-        sorted(_levels(g)),
-        [v / 1000 if u == "mV" else v for u, v in zip(g["units"], g["values"], strict=True)],
+        sorted(_levels(given)),
+        _keys([v / 1000 if u == "mV" else v for u, v in zip(units, values, strict=True)]),
     )
-    return min(np.diff(levels)) >= 1.5 and -33 < levels[0] and levels[-1] < 13 and _ordered(g) != _keys(bare)
+    fair = min(np.diff(levels)) >= 1.5 and -33 < levels[0] and levels[-1] < 13 and _ordered(given) != bare
+    return given if fair else None
 
 
 def _keys(levels):
@@ -382,12 +372,12 @@ def _ordered(g, **wrong):
 
 def _options(g):
     texts = (level_text(v, u) if u[0] == "d" else f"{v:g} {u}" for v, u in zip(g["values"], g["units"], strict=True))
-    return tuple(Option(key, text) for key, text in zip(KEYS, texts, strict=True))
+    return dict(zip(KEYS, texts, strict=True))
 
 
 ORDER = Exercise(
     id="01-5", title="Quietest first", parts=(Order("Quietest first", points=2, options=_options),),
-    given=Recipe(_six, _six_fair),
+    given=_draw_six,
     statement="Put these six levels in order, the quietest first. Voltages are RMS; dBFS is that of a sine, with 0 "
         "dBFS at +{K} dBu.",
     solve=_ordered,
@@ -399,8 +389,9 @@ ORDER = Exercise(
              active=lambda g: _ordered(g, dBFS=0.0) != _ordered(g)),
     ),
     hints=("Turn all six into dBu.", "775 mV is 0 dBu, 1 V is 0 dBV or +2.2 dBu, and 0 dBFS is +{K} dBu."),
-    explain=lambda g: f"In dBu: {', '.join(number_text(level, 1, True) for level in sorted(_levels(g)))}; that is "
-        f"{', '.join(key.upper() for key in _ordered(g))} of the list.",
+    explain="In dBu: {levels}; that is {keys} of the list.",
+    terms=lambda g: {"levels": [number_text(level, 1, True) for level in sorted(_levels(g))],
+                     "keys": [key.upper() for key in _ordered(g)]},
     cites=(DBU, SCALES),
 )  # fmt: skip
 
@@ -424,13 +415,12 @@ THROUGH = Exercise(
     ),
     hints=("Which stage's noise is amplified by all the others?", "Raise early and lower late: how high may each stage "
            "go?", "The peak meets the ceiling, not the average. Read both off the diagram."),
-    explain=lambda g: fill(
-        "Peaks lie {crest:.1f} dB over the average here. So the first three stages may put out {a:.1f}, {b:.1f} and "
-        "{c:.1f} dBu average: ceiling − {h} − {crest:.1f}. From {u} dBu that takes gains of {g1:+.1f}, {g2:+.1f} and "
-        "{g3:+.1f} dB, and {g4:+.1f} dB to arrive at {t:+.1f} dBu. Signal to noise by the formula: {sn:.1f} dB.",
-        g | {"crest": crest(g["stem"]), "sn": _formula(g, _best(g))}
-        | dict(zip("abc", (_most(g, k) for k in range(3)), strict=True))
-        | {f"g{k}": gain for k, gain in enumerate(_best(g), 1)}),
+    explain="Peaks lie {crest:.1f} dB over the average here. So the first three stages may put out {most[0]:.1f}, "
+        "{most[1]:.1f} and {most[2]:.1f} dBu average: ceiling − {h} − {crest:.1f}. From {u} dBu that takes gains of "
+        "{best[0]:+.1f}, {best[1]:+.1f} and {best[2]:+.1f} dB, and {best[3]:+.1f} dB to arrive at {t:+.1f} dBu. Signal "
+        "to noise by the formula: {sn:.1f} dB.",
+    terms=lambda g: {"crest": crest(g["stem"]), "sn": _formula(g, _best(g)), "best": _best(g),
+                     "most": [_most(g, k) for k in range(3)]},
     cites=(SERIES, "Noise of independent stages adds in power: handbook formula"), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 

@@ -5,7 +5,7 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.exercises import Exercise, Matching, Number, Option, Slip, draws, either, fill, grid, one_of
+from gainlib.exercises import Exercise, Matching, Number, Slip, draws, either, fill, grid, one_of
 from gainlib.exercises import recordings as rec
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Drawn, Lab, Worked
@@ -365,9 +365,8 @@ def _swapped(g, first, second):
 
 BAD = Exercise(
     id="03-5", title="Three kinds of bad take",
-    parts=(Matching("What each take is", points=4, items=tuple(Option(each, f"take {each.upper()}") for each in TAKES),
-                    options=tuple(Option(*each) for each in KINDS.items()), partly_from=0.75, by_chance=0.25,
-                    read_off=True),),
+    parts=(Matching("What each take is", points=4, items={each: f"take {each.upper()}" for each in TAKES},
+                    options=KINDS, partly_from=0.75, by_chance=0.25, read_off=True),),
     given=draws(stem=one_of("01 kick", "06 guitar", "09 lead vocal"),
                 **{f"kind_{letter}": one_of(*KINDS) for letter in TAKES},
                 **{f"over_{letter}": grid(3, 8, 0.5) for letter in TAKES},

@@ -9,25 +9,12 @@ import scipy
 from gainlib.audio import Audio, wav_bytes
 from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, residuals_dbfs
 from gainlib.exercises import Choice as Pick
-from gainlib.exercises import Exercise, Multi, Number, Option, Slip, draws, fill, grid, one_of
-from gainlib.exercises import rounds as blind
+from gainlib.exercises import Exercise, Multi, Number, Slip, draws, fill, grid, one_of
+from gainlib.exercises import rounds as repeated
 from gainlib.exercises.bypass import options
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.listening import least_right
-from gainlib.exercises.rounds import (
-    CHAINS,
-    HARMED_DB,
-    MIXERS,
-    PEAK_DBFS,
-    UP,
-    Chains,
-    explained,
-    forty,
-    harms,
-    residuals,
-    three,
-)
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
 from gainlib.levels import ratio_to_db, sum_levels_db
@@ -199,10 +186,10 @@ def rounds() -> Experiment:
 
 def _ten(g):
     """Return the desk on which each mixer is measured, up to ten rounds."""
-    settings = {name: (arithmetic, down) for name, arithmetic, down in three(g)}
+    settings = {name: (arithmetic, down) for name, arithmetic, down in repeated.three(g)}
 
     def read(run):
-        k, measured = int(run.setting.rounds), residuals(*settings[run.setting.mixer])
+        k, measured = int(run.setting.rounds), repeated.residuals(*settings[run.setting.mixer])
         return k, measured[k - 1], np.where(np.arange(10) < k, measured[:10], np.nan)
 
     def told(run):
@@ -214,7 +201,7 @@ def _ten(g):
         return np.arange(1, 11), [measured], [(k, level)]
 
     plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", "you", digits=(0, 2))
-    names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in three(g)}
+    names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in repeated.three(g)}
     return Experiment(
         (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
         (Picture("Residual", ("R",), {"R": plot(shown)}, margins=WIDE),),
@@ -285,22 +272,25 @@ MEASURED = "A residual is measured against the original as the arithmetic holds 
 FORTY = Exercise(
     id="04-1", title="Ten rounds foretell forty",
     parts=tuple(Number(f"Mixer {name} after 40 rounds", "dB", tolerance=1.0, read_off=True) for name in "ABC"),
-    given=MIXERS,
+    given=repeated.MIXERS,
     statement="Three mixers turn noise down and up again, two in 32-bit float and one in 24 bit, with dither at every "
         "rounding. Measure up to **ten** rounds of each, and predict the residual after **forty**.",
-    solve=forty,
+    solve=repeated.forty,
     slips=(
-        Slip("fresh noise everywhere", lambda g: forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, by "
+        Slip("fresh noise "
+            "everywhere", lambda g: repeated.forty(g, 6.02, "fresh"), "You let all three grow like fresh noise, by "
             "10·log₁₀ of the rounds. Look at each curve: not all of them do."),
-        Slip("nothing grows", lambda g: forty(g, 0.0, "flat"), "You let nothing grow. Look at each curve from one to "
+        Slip("nothing "
+            "grows", lambda g: repeated.forty(g, 0.0, "flat"), "You let nothing grow. Look at each curve from one to "
             "ten rounds."),
-        Slip("same error everywhere", lambda g: forty(g, 12.04, "same"), "You let all three add the same error every "
+        Slip("same error "
+            "everywhere", lambda g: repeated.forty(g, 12.04, "same"), "You let all three add the same error every "
             "round, by 20·log₁₀. Look at each curve: not all of them do."),
     ),
     hints=("By how much does the residual grow from one round to ten: not at all, about 10 dB, or about 20 dB?",
            "Fresh noise adds in power: four times as many rounds, 6 dB more. An error that is always the same adds as "
            "an amplitude."),
-    explain=explained,
+    explain=repeated.explained,
     cites=(FRESH_ADDS, MEASURED),
 )  # fmt: skip
 
@@ -385,47 +375,49 @@ COPIES = Exercise(
 HEARD = Exercise(
     id="04-5", title="Twenty rounds, blind",
     parts=(
-        blind.blind_run(blind.FLOAT_RUN, "order_1", blind.COMPLETE, points=1, must_show=False),
-            blind.blind_run(blind.WORD_RUN, "order_2", blind.TRIALS, points=2),
-        Pick("What the two runs allow you to say", options=options("sentences", blind.SENTENCES),
-            follows=blind.allowed),
+        repeated.blind_run(repeated.FLOAT_RUN, "order_1", repeated.COMPLETE, points=1, must_show=False),
+            repeated.blind_run(repeated.WORD_RUN, "order_2", repeated.TRIALS, points=2),
+        Pick("What the two runs allow you to say", options=options("sentences", repeated.SENTENCES),
+            follows=repeated.allowed),
     ),
-    given=blind.Runs(),
+    given=repeated.RUNS,
     statement="A is the original, B the same after twenty rounds of 40 dB down and up, X one of them. Any count "
         "completes run 1. Run 2 has to show a difference: more right picks than guessing gets. Then choose the "
         "sentence that both counts allow. If you use the readings instead, judge another listener, who got {other_1} "
         "of 8 right in run 1, and {other_2} of 12 in run 2, first tries both.",
-    solve=lambda g: [list(g["order_1"]), list(g["order_2"]), blind.allowed([g["order_1"], g["order_2"]], g)],
+    solve=lambda g: [list(g["order_1"]), list(g["order_2"]), repeated.allowed([g["order_1"], g["order_2"]], g)],
     slips=(Slip("taken for proof", lambda g: [None, None, "proved"], "A run that shows nothing proves nothing: the "
         "difference may be smaller than this listener hears today."),),
     hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing "
         "reach in fewer than 5 of 100 runs?"),
     explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there "
-        "on a difference is shown; below, nothing is.", {"one": least_right(blind.COMPLETE),
-            "two": least_right(blind.TRIALS)}),
+        "on a difference is shown; below, nothing is.", {"one": least_right(repeated.COMPLETE),
+            "two": least_right(repeated.TRIALS)}),
     cites=("Binomial law, one-sided, 5 %: handbook formula", MEASURED),
 )  # fmt: skip
 
 HARMED = Exercise(
     id="04-6", title="What loses quality?",
-    parts=(Multi("Chains that clip or leave more than −80 dB", points=2, options=lambda g: tuple(
-        Option(key, fill(CHAINS[key][0], g)) for key in g["chains"])),),
-    given=Chains(),
+    parts=(Multi("Chains that clip or leave more than −80 dB", points=2, options=lambda g: {
+        key: fill(repeated.CHAINS[key][0], g) for key in g["chains"]}),),
+    given=repeated.EIGHT_CHAINS,
     statement="Music that peaks at {peak} dBFS goes through each of these chains and comes back at its own level. Tick "
         "those that clip it, or leave a residual of more than −80 dB against the music. Each chain is rendered and "
-        "measured.".replace("{peak}", number_text(PEAK_DBFS, 0)),
-    solve=lambda g: [key for key, harm in harms(g).items() if harm > HARMED_DB],
+        "measured.".replace("{peak}", number_text(repeated.PEAK_DBFS, 0)),
+    solve=lambda g: [key for key, harm in repeated.harms(g).items() if harm > repeated.HARMED_DB],
     slips=(
-        Slip("over is lost", lambda g: [key for key in g["chains"] if UP in CHAINS[key][2][:1]], "You ticked all that "
-            "goes over full scale. Floating point keeps it, until something clips."),
-        Slip("whole numbers", lambda g: [k for k in g["chains"] if "float" not in CHAINS[k][0]], "You ticked all whole "
-            "numbers. A long word that is well filled loses nothing that is heard."),
+        Slip("over is "
+            "lost", lambda g: [key for key in g["chains"] if repeated.UP in repeated.CHAINS[key][2][:1]], "You ticked "
+            "all that goes over full scale. Floating point keeps it, until something clips."),
+        Slip("whole "
+            "numbers", lambda g: [k for k in g["chains"] if "float" not in repeated.CHAINS[k][0]], "You ticked all "
+            "whole numbers. A long word that is well filled loses nothing that is heard."),
     ),
     hints=("Follow each box: does it clip, and how long is its word?", "The word counts where the sound is at its "
         "**lowest**."),
     explain=lambda g: "Residuals against the music: " + "; ".join(
-        f"{fill(CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
-            harm in harms(g).items()) + ".",
+        f"{fill(repeated.CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
+            harm in repeated.harms(g).items()) + ".",
     cites=(NOISE, "Limit of −80 dB: a definition of this workbook"),
 )  # fmt: skip
 

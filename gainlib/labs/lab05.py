@@ -24,13 +24,13 @@ from gainlib.exercises.experiment import (
     db_slider,
 )
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Probes, Slip
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import Measured
 from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import Recipe, draws, either, grid, pick, shuffled
+from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
@@ -556,11 +556,6 @@ def _draw_pulled_down(rng):
     return given | {"t": pick(rng, TARGETS_DBTP)} if missed and max(faders) <= 9 else None
 
 
-def _could_be_pulled_down(given):
-    known = given["track"] in map(short_name, STEMS) and given["t"] in TARGETS_DBTP
-    return known and TAKEN_DB.holds(given["y"]) and max(given["faders_db"]) <= 9
-
-
 @lru_cache(maxsize=4)
 def _pulled_down(faders_db, trim_db):
     return mix(faders_db, trim_db, name="One fader pulled down")
@@ -792,10 +787,6 @@ def _verdicts(given):
     return "\n".join(f"- {_in_words(name, given)} {words[name in _cured(given)]}" for name in given["set_ups"])
 
 
-def _options(given):
-    return tuple(Option(name, _in_words(name, given)) for name in given["set_ups"])
-
-
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 HANDBOOK = "Handbook formula: unrelated signals add as powers, identical ones as amplitudes"
@@ -853,7 +844,7 @@ OFFSET = Exercise(
     id="05-3", title="One number for all faders", edition=2, parts=(OFFSET_TASK.part(),),
     before=Before(tuple(Number(name, "dB", tolerance=0.05) for name in ("Offset", "Position")),
                   lambda g: [g["t"] - g["x"], g["f"] + g["t"] - g["x"]]),
-    given=Recipe(_draw_pulled_down, _could_be_pulled_down),
+    given=Recipe(_draw_pulled_down, {"track": one_of(*map(short_name, STEMS))}),
     statement="To stop this floating-point bus from clipping, someone pulled the {track} down by {y} dB, and the "
         "balance is gone. Put that fader back, then move **all** faders by one number, so that the bus peaks at {t} "
         "dBTP and the mix is the same as before.",
@@ -878,8 +869,8 @@ OFFSET = Exercise(
 
 LOUD_SOURCE = Exercise(
     id="05-4", title="The track that clips the bus",
-    parts=(parts.Choice("The track", points=2, options=tuple(Option(stem, short_name(stem)) for stem in STEMS),
-        read_off=True), Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True)),
+    parts=(parts.Choice("The track", points=2, options={stem: short_name(stem) for stem in STEMS}, read_off=True),
+        Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True)),
     edition=2, given=either(*(partial(_draw_loud_source, suspect=stem) for stem in LOUD)),
     statement="One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it "
         "still does. Which track is it? And by at least how many dB must it come down for the sample peak of the bus "
@@ -926,7 +917,12 @@ ALL_FADERS = Exercise(
 )  # fmt: skip
 
 UNCLIPPED = parts.Multi(
-    "An unclipped mix comes out", points=3, options=_options, partly_from=0.8, by_chance=0.75, read_off=True
+    "An unclipped mix comes out",
+    points=3,
+    options=lambda g: {name: _in_words(name, g) for name in g["set_ups"]},
+    partly_from=0.8,
+    by_chance=0.75,
+    read_off=True,
 )
 
 ONLY_THE_MASTER = Exercise(

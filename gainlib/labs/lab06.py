@@ -12,7 +12,7 @@ from gainlib.boxes import classify
 from gainlib.exercises.box_tests import FRAMES, HALF_DB, LOWEST_DB, RATE_HZ, box_tester, fed, rms, two_tones
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Option, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Matching, Multi, Number
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.text import fill
@@ -103,9 +103,8 @@ def eight(rng: np.random.Generator) -> dict[str, str]:
 
 
 NAMING = Matching(
-    "Which box is which?", items=tuple(Option(letter, f"Box {letter}") for letter in LETTERS),
-    options=tuple(Option(kind, kind) for kind in EIGHT),
-)  # fmt: skip
+    "Which box is which?", items={letter: f"Box {letter}" for letter in LETTERS}, options={kind: kind for kind in EIGHT}
+)
 """Task 7 of the panel, worth nothing."""
 
 
@@ -162,25 +161,12 @@ STOPS = ("saturator", "compressor", "gate", "converter")
 MOVES = {name: name not in STOPS for name in ACROSS}  # may a trim cross it?
 
 
-class SixBoxes:
-    """The draw of six different boxes, one at least of each of the five kinds."""
-
-    def __call__(self, rng: np.random.Generator) -> dict:
-        """Return ``boxes``, six names in any order."""
-        by_class = {key: [kind for kind, (cls, _) in CATALOGUE.items() if cls == key] for key in KINDS}
-        chosen = [pick(rng, kinds) for kinds in by_class.values()]
-        chosen.append(pick(rng, [kind for kind in CATALOGUE if kind not in chosen]))
-        return {"boxes": [f"{kind} {pick(rng, (1, 2, 3))}" for kind in shuffled(rng, chosen)]}
-
-    def holds(self, given: dict) -> bool:
-        """Whether six boxes could be drawn."""
-        drawn = given["boxes"]
-        return (
-            len(drawn) == COUNT
-            and all(name in names() for name in drawn)
-            and len({kind_of(name) for name in drawn}) == COUNT
-            and {class_of(name) for name in drawn} == set(KINDS)
-        )
+def _draw_six(rng):
+    """Draw six different boxes, one at least of each of the five kinds, in any order."""
+    by_class = {key: [kind for kind, (cls, _) in CATALOGUE.items() if cls == key] for key in KINDS}
+    chosen = [pick(rng, kinds) for kinds in by_class.values()]
+    chosen.append(pick(rng, [kind for kind in CATALOGUE if kind not in chosen]))
+    return {"boxes": [f"{kind} {pick(rng, (1, 2, 3))}" for kind in shuffled(rng, chosen)]}
 
 
 def lettered(names) -> dict[str, str]:
@@ -320,23 +306,13 @@ def _silent_box(given):
     )  # fmt: skip
 
 
-class Orders:
-    """The draw of eight processors that a trim may or may not cross, some at least of each sort."""
-
-    def __call__(self, rng: np.random.Generator) -> dict | None:
-        """Return ``across``, eight names, and ``trim`` in dB; None where nothing in it takes time."""
-        may = [name for name, moves in MOVES.items() if moves]
-        may_not = [name for name in MOVES if name not in may]
-        count = pick(rng, (4, 5, 6))
-        chosen = [*shuffled(rng, may, count), *shuffled(rng, may_not, CROSSING - count)]
-        given = {"across": shuffled(rng, chosen), "trim": pick(rng, (-10, -8, -6, 6, 8, 10))}
-        return given if set(IN_TIME) & set(chosen) else None
-
-    def holds(self, given: dict) -> bool:
-        """Whether it could be drawn."""
-        drawn = given["across"]
-        known = len(drawn) == CROSSING == len(set(drawn)) and all(name in MOVES for name in drawn)
-        return known and 4 <= sum(MOVES[name] for name in drawn) <= 6 and given["trim"] in (-10, -8, -6, 6, 8, 10)
+def _draw_crossings(rng):
+    """Draw eight processors that a trim may or may not cross, some of each sort, one at least that takes time."""
+    may = [name for name, moves in MOVES.items() if moves]
+    count = pick(rng, (4, 5, 6))
+    chosen = [*shuffled(rng, may, count), *shuffled(rng, STOPS, CROSSING - count)]
+    given = {"across": shuffled(rng, chosen), "trim": pick(rng, (-10, -8, -6, 6, 8, 10))}
+    return given if set(IN_TIME) & set(chosen) else None
 
 
 def crossed(given: dict, also=(), without=()) -> list[str]:
@@ -355,7 +331,7 @@ FILTERS = ("equaliser", "reverberation")
 
 
 def _letters(given):
-    return tuple(Option(letter, f"Box {letter}") for letter in lettered(given["boxes"]))
+    return {letter: f"Box {letter}" for letter in lettered(given["boxes"])}
 
 
 def _sorted_text(given):
@@ -372,13 +348,13 @@ def _sorted_text(given):
 
 
 KIND_OF_EACH = Matching(
-    "What each box is", points=4, items=_letters, options=tuple(Option(key, text) for key, text in KINDS.items()),
+    "What each box is", points=4, items=_letters, options=KINDS,
     partly_from=0.5, by_chance=0.2, read_off=True,
 )  # fmt: skip
 
 SORTED = Exercise(
     id="06-1", title="Six black boxes", edition=2, parts=(KIND_OF_EACH,),
-    before=Before((replace(KIND_OF_EACH, partly_from=1.0),), sorted_out), given=SixBoxes(),
+    before=Before((replace(KIND_OF_EACH, partly_from=1.0),), sorted_out), given=_draw_six,
     statement="The panel has six unlabelled boxes. Feed them softly and loudly, twice, and with silence. What kind is "
         "each of them?",
     solve=sorted_out,
@@ -478,12 +454,13 @@ NOISE = Exercise(
 
 CROSSED = Multi(
     "A trim can cross", points=3, partly_from=0.8, by_chance=0.75,
-    options=lambda given: tuple(Option(name, ACROSS[name]) for name in given["across"]),
+    options=lambda given: {name: ACROSS[name] for name in given["across"]},
 )  # fmt: skip
 
 ORDER = Exercise(
     id="06-5", title="Can the trim cross it?", edition=3, parts=(CROSSED,),
-    before=Before((CROSSED,), crossed, before=Before((replace(CROSSED, partly_from=1.0),), crossed)), given=Orders(),
+    before=Before((CROSSED,), crossed, before=Before((replace(CROSSED, partly_from=1.0),), crossed)),
+    given=_draw_crossings,
     statement="A trim of {trim} dB sits ahead of a processor and is moved behind it. The signal is a drum loop that "
         "keeps the processor working. Which of these can the trim cross without changing anything (the difference is "
         "less than −80 dB against the signal)?",

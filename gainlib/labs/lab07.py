@@ -686,7 +686,7 @@ BETTER_OR_LOUDER = Exercise(
            options=runs.options("meanings", runs.MEANINGS)),
            parts.Choice("What the data of run 2 allow you to say", points=1,
            options=runs.options("verdicts", runs.VERDICTS), follows=runs.conclusion)),
-    given=runs.Runs(),
+    given=runs.RUNS,
     statement="**Run 1**: eight times you hear the same sound twice, one of the two louder by {louder_db} dB. Pick the "
         "one you like better. **Run 2**: A is the bypass and B the saturating stage at the drive you choose, both "
         "matched; X is one of them. Do exactly sixteen trials; any count is complete. Then say what the data allow; in "

@@ -26,7 +26,7 @@ class PreferenceRun(Trials):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.bypass.Runs`.
+        Values of the variant, see ``gainlib.exercises.bypass.RUNS``.
     """
 
     def __init__(self, given: dict):
@@ -67,7 +67,7 @@ class StageRun(BlindRun):
     Parameters
     ----------
     given : dict
-        Values of the variant, see :class:`gainlib.exercises.bypass.Runs`.
+        Values of the variant, see ``gainlib.exercises.bypass.RUNS``.
 
     Attributes
     ----------
