@@ -90,34 +90,36 @@ def _less_steep(rows, first, added, less):
 @loop("float64(float64, float64, float64)", inline="always")
 def _mean_excess(u, v, ceiling):
     """Return the mean of what lies beyond ±ceiling on the straight line from u to v."""
-    if u > ceiling and v > ceiling:
-        return 0.5 * (u + v) - ceiling
-    if u < -ceiling and v < -ceiling:
-        return 0.5 * (u + v) + ceiling
-    over_u, over_v = max(abs(u) - ceiling, 0.0), max(abs(v) - ceiling, 0.0)
-    if over_u == 0.0 and over_v == 0.0:
-        return 0.0
-    return 0.5 * (over_v * over_v - over_u * over_u) / (v - u)
+    over_u, over_v, middle = max(abs(u) - ceiling, 0.0), max(abs(v) - ceiling, 0.0), 0.5 * (u + v)
+    crossing = 0.5 * (over_v * over_v - over_u * over_u) / (v - u)
+    inside = 0.0 if max(over_u, over_v) == 0.0 else crossing
+    above = middle - ceiling if min(u, v) > ceiling else inside
+    return middle + ceiling if max(u, v) < -ceiling else above
 
 
-@loop(f"void({_IN2}, float64, int64, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})", fastmath={"contract"})
-def _cut(rows, ceiling, first, line, means, out, less):
+@loop(f"void({_IN2}, float64, int64, {_OUT2}, {_OUT2}, {_OUT2})", fastmath={"contract"})
+def _cut(rows, ceiling, first, means, out, less):
     """Write what a hard clip adds, by its first antiderivative, and where it is flat."""
     factor, size = out.shape
-    for j in range(size + 2):
-        for q in range(factor):
-            line[factor * j + q] = rows[q, first - 1 + j]
-    for k in range(factor - 3, factor * (size + 1) + 2):
-        means[k] = _mean_excess(line[k], line[k + 1], ceiling)
-    for j in range(size):
-        for q in range(factor):
-            # Means stand half-way between points; six taps bring them back and level what taking means has taken.
-            k = factor * (j + 1) + q
-            inner, middle, outer = means[k - 1] + means[k], means[k - 2] + means[k + 1], means[k - 3] + means[k + 2]
+    for q in range(factor):
+        u, v, mean = rows[q, first - 1 :], rows[(q + 1) % factor, first - 1 + (q + 1) // factor :], means[q]
+        for j in range(size + 1 + (q < 2)):
+            mean[j] = _mean_excess(u[j], v[j], ceiling)
+    for q in range(factor):
+        # Means stand half-way between points; six taps bring them back and level what taking means has taken.
+        m3 = means[(q - 3) % factor, 1 + (q - 3) // factor :]
+        m2 = means[(q - 2) % factor, 1 + (q - 2) // factor :]
+        m1 = means[(q - 1) % factor, 1 + (q - 1) // factor :]
+        p0 = means[q, 1:]
+        p1 = means[(q + 1) % factor, 1 + (q + 1) // factor :]
+        p2 = means[(q + 2) % factor, 1 + (q + 2) // factor :]
+        u, v, half = rows[q, first:], rows[(q + 1) % factor, first + (q + 1) // factor :], less[2 * q // factor]
+        for j in range(size):
+            inner, middle, outer = m1[j] + p0[j], m2[j] + p1[j], m3[j] + p2[j]
             out[q, j] = 0.22517 * middle - 0.69174 * inner - 0.03343 * outer
-            step = line[k + 1] - line[k]
-            kept = min(max(line[k + 1], -ceiling), ceiling) - min(max(line[k], -ceiling), ceiling)
-            less[2 * q // factor, j] += kept / step - 1.0 if step != 0.0 else 0.0
+            step = v[j] - u[j]
+            kept = min(max(v[j], -ceiling), ceiling) - min(max(u[j], -ceiling), ceiling)
+            half[j] += kept / step - 1.0 if step != 0.0 else 0.0
 
 
 @loop(f"void({_IN1}, float64, {_OUT1})")
@@ -158,15 +160,15 @@ def _play(rows, widths, weights, memory, first, out):
 
 
 @loop(
-    f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT1}, {_OUT1}, {_OUT2}, {_OUT2})",
+    f"void({_IN2}, int64, {_IN1}, int64, {_OUT1}, {_OUT2}, {_OUT2}, {_OUT2})",
     fastmath={"contract"},
 )
-def _added(rows, kind, shape, first, memory, line, means, out, less):
+def _added(rows, kind, shape, first, memory, means, out, less):
     """Write what a static stage adds to its straight part, and how much less steep it is in each half sample."""
     factor, size = out.shape
     less[:] = 0.0
     if kind == 2:
-        _cut(rows, shape[0], first, line, means, out, less)
+        _cut(rows, shape[0], first, means, out, less)
     elif kind == 3:
         _play(rows, shape[2:7], shape[7:13], memory, first, out)
         drive, straight = shape[0], shape[1]
@@ -239,12 +241,7 @@ def static_stage(block, kind, shape, limit, bands, sizes, high, history, added, 
         gain *= 2.0 * np.abs(bands[level]).sum()
     chunk = 512
     rows, points = np.zeros((factor, past + chunk)), np.empty((factor + 2, 2 * fold + chunk))
-    line, means, top, flat = (
-        np.empty(factor * (chunk + 2)),
-        np.empty(factor * (chunk + 2)),
-        np.empty(chunk),
-        np.empty(chunk + 34),
-    )
+    means, top, flat = np.empty((factor, chunk + 2)), np.empty(chunk), np.empty(chunk + 34)
     for channel in range(channels):
         quiet = not np.any(added[channel])
         for start in range(0, frames, chunk):
@@ -265,7 +262,7 @@ def static_stage(block, kind, shape, limit, bands, sizes, high, history, added, 
                     rows, bands[level, : sizes[level]], factor >> level, first - margin, first + size + margin
                 )
             fresh, less = np.empty((factor, size)), np.empty((2, size))
-            _added(rows, kind, shape, first, memory[channel], line, means, fresh, less)
+            _added(rows, kind, shape, first, memory[channel], means, fresh, less)
             if quiet and not np.any(fresh):
                 continue
             points[:, : 2 * fold] = added[channel]
