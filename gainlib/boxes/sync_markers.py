@@ -74,7 +74,7 @@ def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> t
     """
     any_layout = layout or Layout(rate_hz)
     line = line - np.median(line)
-    falling = scipy.signal.oaconvolve(line, any_layout.mark(True)[::-1])[len(any_layout.mark(True)) - 1 :]
+    falling = _matched(line, any_layout.mark(True))
     first, spacing, coded_hz = _end_marks(line, falling, any_layout)
     if coded_hz != rate_hz:
         raise GainlibError(
@@ -107,10 +107,18 @@ def played_at(line: np.ndarray, rate_hz: int) -> int | None:
 
 def _closeness(line, chirp):
     """Return how much each stretch of a recording looks like a chirp, 0 to 1."""
-    found = np.abs(scipy.signal.oaconvolve(line, chirp[::-1])[len(chirp) - 1 :])
-    energy = np.cumsum(np.concatenate([[0.0], line**2]))
-    ends = np.minimum(np.arange(len(line)) + len(chirp), len(line))
-    around = np.maximum(energy[ends] - energy[: len(line)], 0.0)
+    return _share(np.abs(_matched(line, chirp)), line, chirp)
+
+
+def _matched(line, chirp):
+    return scipy.signal.oaconvolve(line, chirp[::-1])[len(chirp) - 1 :]
+
+
+def _share(found, line, chirp):
+    """Return what a recording has of a chirp as a share of all it has there."""
+    energy = np.concatenate([[0.0], np.cumsum(line**2)])
+    around = np.concatenate([energy[len(chirp) :], np.full(min(len(chirp), len(line) + 1) - 1, energy[-1])])
+    around = np.maximum(around - energy[:-1], 0.0)
     norm = np.sqrt(around * np.sum(chirp**2))
     return np.where(norm > 1e-9 * norm.max(initial=1e-30), found / np.maximum(norm, 1e-30), 0.0)
 
@@ -118,19 +126,21 @@ def _closeness(line, chirp):
 def _end_marks(line, falling, layout):
     """Return the first end mark, the distance to the second, and the sample rate which that stands for."""
     rate_hz = layout.rate_hz
-    close = _closeness(line, layout.mark(True))
     height = np.abs(falling)
+    likely = np.flatnonzero(_share(height, line, layout.mark(True)) > SURE)
     best = 0.0, 0, 0, rate_hz
     for k, coded_hz in enumerate(RATES_HZ):
         apart = round((RATE_CODE_S[0] + RATE_CODE_S[1] * k) * rate_hz)  # converted, it keeps its seconds
         reach = max(2, round(LARGEST_PPM * 1e-6 * apart))
         if apart + reach >= len(line):
             continue
-        later = scipy.ndimage.maximum_filter1d(height, 2 * reach + 1)[apart:]
-        both = np.minimum(height[: len(later)], later) * (close[: len(later)] > SURE)
-        at = int(np.argmax(both))
-        if both[at] > best[0]:
-            best = float(both[at]), at, apart, coded_hz
+        first = likely[likely < len(line) - apart]
+        around = np.stack([first + apart - reach, np.minimum(first + apart + reach, len(line) - 1)], axis=1)
+        later = np.maximum.reduceat(height, around.ravel())[::2] if len(first) else np.zeros(0)
+        later = np.maximum(later, height[around[:, 1]])
+        both = np.minimum(height[first], later)
+        if both.max(initial=0.0) > best[0]:
+            best = float(both.max()), int(first[np.argmax(both)]), apart, coded_hz
     if best[0] == 0.0:
         other_hz = played_at(line, rate_hz)
         if other_hz is not None:
@@ -165,7 +175,7 @@ def _level_of(falling, first, spacing, rate_hz):
 def _fitted(line, falling, layout, first_end):
     """Fit offset and stretch to all marks that can be found."""
     end = next(mark for mark in layout.marks if mark.falls)
-    rising = scipy.signal.oaconvolve(line, layout.mark(False)[::-1])[len(layout.mark(False)) - 1 :]
+    rising = _matched(line, layout.mark(False))
     offset = _peak(falling, first_end)[0] - end.start
     sure = []
     for mark in reversed(layout.marks):  # from the end, where the place is known, towards the start
