@@ -15,7 +15,7 @@ from reader import reading
 from gainlib.exercises import Record, bank, exercise
 from gainlib.exercises.gradebook import gradebook, write_feedback, write_html
 from gainlib.mix import plan, sheet_of
-from gainlib.mix.sheet_page import page
+from gainlib.mix.sheet_files import page
 from gainlib.notebook import Lab
 from gainlib.notebook import handouts as printed
 from gainlib.notebook.sheets import TakeAway

@@ -8,10 +8,10 @@ import pytest
 
 from gainlib import processors
 from gainlib.audio import Audio, GainlibError
-from gainlib.mix import checkup, paths, plan, sheet_of, stretches
+from gainlib.mix import checkup, live, paths, plan, sheet_of
 from gainlib.mix.channels import take_balance
+from gainlib.mix.live import bus_excerpt
 from gainlib.mix.paths import pasted_path
-from gainlib.mix.stretches import bus_excerpt
 from gainlib.notebook.bench_work import Work
 from gainlib.processors import Compressor, Filter
 from gainlib.processors.controls import controls, kinds_in_words
@@ -52,7 +52,7 @@ def test_what_holds_back_and_rings_on_has_settled_when_a_stretch_begins(processo
     session = song(processor)
     whole = session.render().bus.samples[20 * RATE : 20 * RATE + RATE // 2]
     assert rest_db(bus_excerpt(session, 20.0, 0.5).samples, whole) < -80.0
-    monkeypatch.setattr(stretches, "AHEAD_S", 0.0)
+    monkeypatch.setattr(live, "AHEAD_S", 0.0)
     assert rest_db(bus_excerpt(session, 20.0, 0.5).samples, whole) > -60.0
 
 

@@ -6,8 +6,7 @@ import pytest
 from gainlib import signals
 from gainlib.audio import Audio, GainlibError
 from gainlib.mix import plan
-from gainlib.mix.printed import compare_print
-from gainlib.mix.printed_stems import compare_stems
+from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.processors import BlackBox, Saturation
 from gainlib.session import Insert, Session, Strip
 

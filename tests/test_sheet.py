@@ -22,8 +22,7 @@ from gainlib.mix import apply_chains, difference, plan, sheet_of
 from gainlib.mix.console import DECIMALS, EVERY, told_once
 from gainlib.mix.moves import said_once
 from gainlib.mix.sheet import SAFETY, hand_off, hand_off_note, noise_notes
-from gainlib.mix.sheet_files import level_csv, one_line, plan_csv, tame
-from gainlib.mix.sheet_page import COLUMNS, channel_drawing, page
+from gainlib.mix.sheet_files import COLUMNS, channel_drawing, level_csv, one_line, page, plan_csv, tame
 from gainlib.processors import BlackBox, Compressor, Gate, Limiter, Saturation
 from gainlib.session import Group, Insert, Master, Send, Session, Strip, open_folder
 

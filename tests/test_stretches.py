@@ -5,7 +5,7 @@ import pytest
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.mix import contributions
-from gainlib.mix.stretches import Stretches
+from gainlib.mix.bus import Stretches
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Send, Session, Strip
 

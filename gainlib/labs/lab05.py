@@ -34,7 +34,7 @@ from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
-from gainlib.mix.stretches import REACH_S, Stretches
+from gainlib.mix.bus import REACH_S, Stretches
 from gainlib.processors import HardClip
 from gainlib.session import Group, Insert, Master, Remeter, Session, Strip
 from gainlib.words import Table, depth_text, level_text, number_text, peak_text

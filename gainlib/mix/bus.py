@@ -1,9 +1,15 @@
 """The mix bus: who makes it peak, and how far everything has to come down together.
 
-Both functions look at the float sum, also for a fixed bus: behind a sum that was clipped neither the height of a peak
-nor what a strip adds to it can be seen any more.
+``contributions`` and ``common_offset`` look at the float sum, also for a fixed bus: behind a sum that was clipped
+neither the height of a peak nor what a strip adds to it can be seen any more.
+
+Behind the faders a mix is a weighted sum as long as nothing there depends on level or time. ``Stretches`` keeps the
+short stretches of every strip around the worst instants once; any faders, mutes and master trim then give the bus there
+as a product of gains and stretches. Which instants are the worst is not looked for again: that is what
+:func:`contributions` does when the hand lets go.
 """
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -11,8 +17,9 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.levels import db_to_ratio
-from gainlib.meters import NodeMeter
+from gainlib.meters import NodeMeter, NodeReading
 from gainlib.session import Session, routing
+from gainlib.session.prefader import lane_of
 from gainlib.session.strip import BUS
 
 APART_S = 0.010
@@ -21,6 +28,9 @@ REACH_DB = 60.0
 STEP_DB = 6.0
 CLOSE_DB = 0.002
 _FIGURES = ("sample_peak", "over", "loudness")
+REACH_S = 0.002
+LESS_DB = 6.0
+WORTH_DB = 3.0
 
 
 class BusPeak(NamedTuple):
@@ -291,3 +301,190 @@ def _searched(session, target_dbtp, first_db):
             f"{'ahead of the faders' if below > 0.0 else 'is held down behind them'} has to be set first"
         )
     return low if low == high else brentq(miss, low, high, xtol=CLOSE_DB)
+
+
+# ---- one loud source -------------------------------------------------------------------------------------------------
+
+
+class Loudest(NamedTuple):
+    """The bus at its peak.
+
+    Attributes
+    ----------
+    level : NodeReading
+        Its true peak.
+    value : float
+        Its highest sample, signed.
+    shares : tuple of float
+        What each strip has in that, in their order.
+    """
+
+    level: NodeReading
+    value: float
+    shares: tuple[float, ...]
+
+
+def bus_at_its_peak(session: Session) -> Loudest:
+    """Return the peak of a bus and who makes it, from one run; behind the faders all is gain."""
+    meter, value, shares = NodeMeter(session.rate_hz, 2, ("true_peak",)), 0.0, (0.0,) * len(session.strips)
+    for bus, parts in session.render().parts():
+        meter.push(bus)
+        frame, side = np.unravel_index(np.argmax(np.abs(bus)), bus.shape)
+        if abs(bus[frame, side]) > abs(value):
+            value = float(bus[frame, side])
+            shares = tuple(0.0 if part is None else float(part[frame, side]) for part in parts)
+    return Loudest(meter.result(), value, shares)
+
+
+def one_loud_source(session: Session, loudest: Loudest) -> tuple[str, ...]:
+    """Return a sentence for each strip that, 6 dB lower, would let everything else come up by 3 dB or more."""
+    if len(session.strips) < 2 or not loudest.value:
+        return ()
+    least = (1.0 - 10.0 ** (-WORTH_DB / 20.0)) / (1.0 - 10.0 ** (-LESS_DB / 20.0))
+    said = []
+    for strip, share in zip(session.strips, loudest.shares, strict=True):
+        if share / loudest.value < least or not np.isfinite(strip.fader_db):
+            continue  # less than this share of the worst instant cannot lower it by as much
+        lower = session.with_(strip.name, fader_db=strip.fader_db - LESS_DB).render().levels([BUS], ("true_peak",))
+        gained = loudest.level.true_peak_dbtp - lower[BUS].true_peak_dbtp
+        if gained >= WORTH_DB:
+            said.append(
+                f"{strip.name} alone makes the bus peak: {LESS_DB:g} dB less of it would lower the peak by "
+                f"{gained:.1f} dB and leave that much more room for everything else. That changes the balance, so it "
+                f"is for you to decide; the plan moves nothing for it."
+            )
+    return tuple(said)
+
+
+# ---- followed from fader move to fader move --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """The bus around its worst instants at some faders.
+
+    Attributes
+    ----------
+    time_s : array, shape (peaks,)
+        The instants.
+    parts : array, shape (peaks, strips)
+        What each strip adds in the direction of the float sum there; a row adds up to the absolute value of the sum, as
+        it leaves a float bus, and of a fixed one ahead of the master, where it is cut.
+    waves : array, shape (peaks, frames)
+        The bus around each instant, as it leaves; a fixed bus is cut at full scale ahead of the master trim.
+    over : bool array, shape (peaks, frames)
+        Samples over full scale: of a float bus those that leave it so, of a fixed bus those that it has cut.
+    """
+
+    time_s: np.ndarray
+    parts: np.ndarray
+    waves: np.ndarray
+    over: np.ndarray
+
+
+class Stretches:
+    """Short stretches of every strip around the worst instants of a bus.
+
+    Parameters
+    ----------
+    session : Session
+        Nothing but gain may lie behind its faders.
+    peaks : iterable of BusPeak
+        The instants, as :func:`gainlib.mix.contributions` gives them.
+    reach_s : float
+        How far a stretch goes to either side of its instant.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The strips, in the order of the columns of ``parts``.
+    offsets_s : array, shape (frames,)
+        Time of each frame of a stretch, from its instant.
+
+    Raises
+    ------
+    GainlibError
+        When something behind the faders depends on level or time.
+
+    Examples
+    --------
+    >>> from gainlib.audio import Audio
+    >>> from gainlib.session import Session, Strip
+    >>> from gainlib.mix import contributions
+    >>> spike = np.zeros(4800)
+    >>> spike[2400] = 1.0
+    >>> session = Session([Strip(name, Audio(spike, 48000), pan=-1) for name in ("kick", "bass")])
+    >>> stretches = Stretches(session, contributions(session).peaks)
+    >>> stretches.at({"bass": -20.0}).parts.round(3).tolist()
+    [[1.0, 0.1]]
+    """
+
+    def __init__(self, session: Session, peaks: Iterable[BusPeak], reach_s: float = REACH_S):
+        self._session = session.with_(bus="float")
+        reason = routing.bus_paths(self._session).reason
+        if reason:
+            raise GainlibError(f"the peaks cannot be followed without rendering: {reason}")
+        self._fixed = session.bus == "fixed"
+        self.names = tuple(strip.name for strip in session.strips)
+        peaks = tuple(peaks)
+        self._sides = np.array([peak.channel for peak in peaks], dtype=int)
+        self._time_s = np.array([peak.time_s for peak in peaks])
+        reach = max(1, round(reach_s * session.rate_hz))
+        self._middle = reach
+        self.offsets_s = np.arange(-reach, reach + 1) / session.rate_hz
+        self._kept = np.zeros((len(self.names), len(peaks), 2 * reach + 1))
+        for row, strip in enumerate(session.strips):
+            lane = lane_of(session, strip)
+            for column, peak in enumerate(peaks):
+                frame = round(peak.time_s * session.rate_hz)
+                stretch = _stretch(lane.source, frame - reach, frame + reach + 1)
+                self._kept[row, column] = stretch[:, -1 if peak.channel else 0] * lane.gain
+
+    def at(
+        self,
+        faders: Mapping[str, float] | None = None,
+        *,
+        mute: Iterable[str] = (),
+        master_trim_db: float | None = None,
+        fixed: bool | None = None,
+    ) -> Followed:
+        """Return the bus around the instants at other faders.
+
+        Parameters
+        ----------
+        faders : mapping of str to float, optional
+            Faders in dB; names left out keep the session's value.
+        mute : iterable of str
+            Names muted besides those of the session.
+        master_trim_db : float, optional
+            Stands in for the session's.
+        fixed : bool, optional
+            Whether the bus is cut at full scale ahead of the master trim; the session's own kind if left out.
+
+        Raises
+        ------
+        GainlibError
+            For a fixed bus with groups, which may cut on their own.
+        """
+        fixed = self._fixed if fixed is None else fixed
+        if fixed and self._session.groups:
+            raise GainlibError("the groups of a fixed bus may cut on their way; render the session to see it")
+        paths = routing.bus_paths(self._session, faders=faders, mute=tuple(mute), master_trim_db=master_trim_db)
+        gains = np.array([[paths.gains[name][side, -1 if side else 0] for side in (0, 1)] for name in self.names])
+        scaled = self._kept * gains[:, self._sides][:, :, np.newaxis]
+        sums = scaled.sum(axis=0)
+        leaving = (np.clip(sums, -1.0, 1.0) if fixed else sums) * paths.master_gain
+        over = np.abs(sums if fixed else leaving) > 1.0
+        signs = np.where(sums[:, self._middle] < 0, -1.0, 1.0)
+        behind = 1.0 if fixed else paths.master_gain
+        parts = scaled[:, :, self._middle].T * signs[:, np.newaxis] * behind
+        return Followed(self._time_s, parts, leaving, over)
+
+
+def _stretch(source, start, stop):
+    """Return frames `start` to `stop` of a source, with silence beyond its ends."""
+    first, last = max(start, 0), min(stop, source.frames)
+    out = np.zeros((stop - start, source.channels))
+    if first < last:
+        out[first - start : last - start] = np.concatenate(list(source.blocks(last - first, first, last)))
+    return out

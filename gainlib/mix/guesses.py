@@ -3,8 +3,7 @@
 Neither is graded. Both stand beside :func:`gainlib.mix.checkup` and use its readings, findings and limits. That a
 guess within 3 dB is a good one, and that two of three will do, is a choice of this project.
 
-The figure that decides where nothing was found has the limits of the detectors in :mod:`gainlib.mix.examine` and
-:mod:`gainlib.mix.findings`.
+The figure that decides where nothing was found has the limits of the detectors in :mod:`gainlib.mix.findings`.
 """
 
 import math
@@ -12,21 +11,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gainlib.levels.printing import number, quantity
-from gainlib.mix import examine, findings
+from gainlib.mix import findings
 from gainlib.mix.findings import Stem
 
-LOW_DB, HIGH_DB = examine.FLOOR_RANGE_DB
+LOW_DB, HIGH_DB = findings.FLOOR_RANGE_DB
 FAULTS = {
-    "too hot": f"active level of {quantity(examine.TOO_HOT_DBFS, 'dBFS')} or more",
-    "too low": f"active level of {quantity(examine.TOO_LOW_DBFS, 'dBFS')} or less",
+    "too hot": f"active level of {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more",
+    "too low": f"active level of {quantity(findings.TOO_LOW_DBFS, 'dBFS')} or less",
     "clipped": "flat tops at its own maximum",
-    "DC": f"constant offset over {number(100 * examine.OFFSET)} % of full scale",
+    "DC": f"constant offset over {number(100 * findings.OFFSET)} % of full scale",
     "noisy": "steady hum or hiss in its pauses",
     "polarity": "inverted against another stem, or one side against the other",
     "dual mono": "two channels that are the same",
-    "low activity": f"plays less than {number(100 * examine.SPARSE)} % of the time",
+    "low activity": f"plays less than {number(100 * findings.SPARSE)} % of the time",
     "silent": "nothing above −90 dBFS, an offset aside",
-    "high crest": f"crest factor over {quantity(examine.HIGH_CREST_DB, 'dB')}",
+    "high crest": f"crest factor over {quantity(findings.HIGH_CREST_DB, 'dB')}",
     "over full scale": "peak above 0 dBFS in a float file",
     "split stereo": "left or right side of a pair of mono files",
     "duplicate": "the same as another stem",
@@ -82,14 +81,14 @@ def _polarity(stem):
     if stem.correlation is None:
         return others
     sides = f"left and right correlate by {number(stem.correlation, 2)}"
-    return f"{sides}, named under {number(examine.REVERSED_SIDE, 2)}; {others}"
+    return f"{sides}, named under {number(findings.REVERSED_SIDE, 2)}; {others}"
 
 
 def _sides(stem):
     if stem.side_db is None:
         return "the file has one channel" if stem.channels == 1 else "one of its channels is silent"
     level = quantity(stem.side_db, "dB", 1)
-    return f"left minus right is at {level} against both, named under {quantity(examine.DUAL_MONO_DB, 'dB')}"
+    return f"left minus right is at {level} against both, named under {quantity(findings.DUAL_MONO_DB, 'dB')}"
 
 
 def _length(stem, stems):
@@ -99,23 +98,23 @@ def _length(stem, stems):
 
 
 _AGAINST = {
-    "too hot": lambda stem, _: f"{_active(stem)}, named at {quantity(examine.TOO_HOT_DBFS, 'dBFS')} or more",
-    "too low": lambda stem, _: f"{_active(stem)}, named at {quantity(examine.TOO_LOW_DBFS, 'dBFS')} or less",
-    "clipped": lambda stem, _: f"{stem.reading.flat_runs} flat tops, named from {examine.FLAT_RUNS} up",
+    "too hot": lambda stem, _: f"{_active(stem)}, named at {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more",
+    "too low": lambda stem, _: f"{_active(stem)}, named at {quantity(findings.TOO_LOW_DBFS, 'dBFS')} or less",
+    "clipped": lambda stem, _: f"{stem.reading.flat_runs} flat tops, named from {findings.FLAT_RUNS} up",
     "DC": lambda stem, _: (
         f"offset {number(100 * stem.reading.dc_offset, 2, signed=True)} % of full scale, named over "
-        f"{number(100 * examine.OFFSET)} %"
+        f"{number(100 * findings.OFFSET)} %"
     ),
     "noisy": lambda stem, _: _floor(stem),
     "polarity": lambda stem, _: _polarity(stem),
     "dual mono": lambda stem, _: _sides(stem),
     "low activity": lambda stem, _: (
-        f"plays {number(100 * stem.reading.activity, 0)} % of the time, named under {number(100 * examine.SPARSE)} %"
+        f"plays {number(100 * stem.reading.activity, 0)} % of the time, named under {number(100 * findings.SPARSE)} %"
     ),
     "silent": lambda stem, _: f"{_active(stem)}, named with nothing above −90 dBFS",
     "high crest": lambda stem, _: (
         f"crest factor {quantity(stem.reading.active_crest_db, 'dB', 2)}, named over "
-        f"{quantity(examine.HIGH_CREST_DB, 'dB')}"
+        f"{quantity(findings.HIGH_CREST_DB, 'dB')}"
     ),
     "over full scale": lambda stem, _: f"peak {quantity(stem.reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS",
     "split stereo": lambda stem, _: (

@@ -22,11 +22,22 @@ from pathlib import Path
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
-from gainlib.mix.advice import bus_at_its_peak, one_loud_source
 from gainlib.mix.blackboxes import settled
-from gainlib.mix.chain import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, walk
+from gainlib.mix.bus import bus_at_its_peak, one_loud_source
 from gainlib.mix.moves import Move, Plan, Verification
-from gainlib.mix.strips import Store, active, left_alone, level_dependent, main_node, stage
+from gainlib.mix.strips import (
+    CLOSE_DB,
+    TRIM_LIMIT_DB,
+    Passed,
+    Rules,
+    Store,
+    active,
+    left_alone,
+    level_dependent,
+    main_node,
+    stage,
+    walk,
+)
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, heard, topological_order

@@ -5,7 +5,7 @@ where noise comes to stand, how to stay safe. ``sheet_files`` writes it down. No
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Event
@@ -16,8 +16,7 @@ from gainlib.audio import AudioFile, GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.mix.blackboxes import settled, what_is_known
 from gainlib.mix.console import ConsoleRow, console_rows
-from gainlib.mix.examine import checkup
-from gainlib.mix.findings import Stem
+from gainlib.mix.findings import Finding, Stem, checkup
 from gainlib.mix.moves import Plan
 from gainlib.mix.strips import active, level_dependent
 from gainlib.processors.controls import plain_name
@@ -121,7 +120,7 @@ def sheet_of(
     target_dbtp : float
         What the bus was planned for.
     stems : tuple of Stem, optional
-        From :func:`~gainlib.mix.examine.checkup`; measured now if they are not given.
+        From :func:`~gainlib.mix.findings.checkup`; measured now if they are not given.
     notes : tuple of str
     made : str
         A date to print.
@@ -268,3 +267,104 @@ def hand_off_note(each: Sheet) -> str:
 def _listed(names):
     *most, last = names
     return f"{', '.join(most)} and {last}" if most else last
+
+
+# ---- what a plan does with what the stems show -----------------------------------------------------------------------
+
+
+def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:
+    """Return a sentence for each soft recording whose noise a plan's trim brings up to where it may be heard.
+
+    The limit of −50 dBFS is common practice, no source.
+
+    Parameters
+    ----------
+    session : Session
+        As planned.
+    stems : iterable of Stem
+        As found; where the noise of one is not known, nothing is said of it.
+    """
+    said = []
+    for stem in stems:
+        strip = next((each for each in session.strips if each.name == stem.name), None)
+        if strip is None or stem.noise_dbfs is None or "too low" not in stem.tags:
+            continue
+        gain_db = _gain_ahead(strip)
+        floor = stem.noise_dbfs + gain_db
+        if floor > FLOOR_LIMIT_DBFS:
+            said.append(
+                f"{stem.name}: its floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} comes to "
+                f"{quantity(floor, 'dBFS', 1)} with {quantity(gain_db, 'dB', 1, signed=True)} of gain; gate its "
+                "pauses, or record it again closer or hotter"
+            )
+    return tuple(said)
+
+
+def _gain_ahead(strip):
+    """Return the gain up to the first processor that depends on level, or, without one, up to the fader."""
+    gain_db = strip.trim_db
+    for insert in strip.inserts:
+        if insert.bypass:
+            continue
+        gain_db += insert.in_db
+        if not insert.processor.linear:
+            return gain_db
+        gain_db += insert.out_db
+    return gain_db + strip.post_trim_db + strip.fader_db
+
+
+_ANSWERS = {
+    "silent": "leaves it as it is",
+    "clipped": "does nothing",
+    "noisy": "does nothing",
+    "polarity": "keeps the polarity as you set it",
+    "mix print": "counts it as one more stem until you leave it out",
+    "duplicate": "keeps both until you leave one out",
+    "split stereo": "treats them as two stems",
+    "length mismatch": "pads the end with silence",
+    "dual mono": "treats it as stereo",
+    "low activity": "does not count its pauses",
+}
+
+
+def answer(finding: Finding, session: Session) -> str:
+    """Return what a plan of this session does with a finding, as the end of a sentence that begins with "the plan".
+
+    Parameters
+    ----------
+    finding : Finding
+    session : Session
+        With the chains as they stand; "restage" is assumed unless it is finished.
+
+    Examples
+    --------
+    >>> from gainlib.processors import Saturation
+    >>> from gainlib.session import Strip
+    >>> from gainlib.signals import tone
+    >>> from gainlib.mix import checkup
+    >>> session = Session([Strip("bass", tone(110, -6.0, 1.0))])
+    >>> ((hot,),) = [stem.findings for stem in checkup(session.strips)]
+    >>> answer(hot, session)
+    'moves nothing here: no processor on this strip depends on level'
+    >>> answer(hot, session.with_("bass", inserts=[Saturation()]))
+    'brings it to −18 dBFS ahead of its first level-dependent processor, and takes that gain back behind it'
+    """
+    if finding.tag in _ANSWERS:
+        return _ANSWERS[finding.tag]
+    strip = session.strip(finding.strip)
+    if finding.tag == "DC":
+        if strip.dc_block:
+            return "keeps the DC block that is on"
+        return "leaves it and warns of it" if session.finished else "switches the DC block on"
+    boxes = level_dependent(strip.inserts)
+    if not boxes:
+        return "moves nothing here: no processor on this strip depends on level"
+    if session.finished:
+        return "leaves the drive as it is, since the song is marked as finished"
+    if finding.tag == "high crest":
+        return "turns it down further where its peaks would enter a level-dependent processor too hot"
+    reference = boxes[0].processor.reference_dbfs
+    if reference is None:
+        return "leaves the drive as it is: its first level-dependent processor has no level that it is built for"
+    level = quantity(reference, "dBFS")
+    return f"brings it to {level} ahead of its first level-dependent processor, and takes that gain back behind it"

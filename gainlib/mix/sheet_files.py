@@ -1,8 +1,12 @@
-"""Sheets as comma-separated values, and the difference between two of them.
+"""Sheets as comma-separated values and as a page to print, and the difference between two of them.
 
-UTF-8, comma between cells, point in numbers, −∞ as ``-inf``, nothing where there is no figure. The level sheet has a
-line for each stem; the plan sheet one for each strip, group and the master, as ``console`` has them. A text that a
-spreadsheet would take for a formula gets an apostrophe in front, which :func:`difference` takes off again.
+CSV is UTF-8, comma between cells, point in numbers, −∞ as ``-inf``, nothing where there is no figure. The level sheet
+has a line for each stem; the plan sheet one for each strip, group and the master, as ``console`` has them. A text that
+a spreadsheet would take for a formula gets an apostrophe in front, which :func:`difference` takes off again.
+
+The page is HTML that needs no other file, on A4 and Letter, landscape, in black and white. Its first sheet of paper has
+a line for each strip, group and the master, 24 strips of them; all else is appendix. Nothing is said by colour alone.
+Names are what somebody typed: every text is escaped, and passes :func:`one_line`.
 """
 
 import csv
@@ -13,12 +17,17 @@ import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from gainlib import __version__
 from gainlib.audio import GainlibError
-from gainlib.levels.printing import number
+from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading
-from gainlib.mix.console import InsertRow
+from gainlib.mix.console import LEGEND, InsertRow, cell_text, console_table
 from gainlib.mix.findings import FORMER_TAGS
-from gainlib.mix.sheet import Sheet, file_format
+from gainlib.mix.moves import said_once
+from gainlib.mix.sheet import SAFETY, Sheet, bus_rows, file_format, hand_off, noise_notes
 from gainlib.session.strip import BUS
 
 READING = tuple(field.name for field in fields(Reading))
@@ -35,6 +44,16 @@ FORMER = {"post trim": "output trim"}
 _COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
 FORMULA = tuple("=+-@\t\r'＝＋－＠")
 _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
+COLUMNS = {
+    "A": "polarity, DC block",
+    "B": "input trim",
+    "C": "processors",
+    "D": "output trim",
+    "E": "fader",
+    "F": "pan",
+    "G": "sends",
+}
+"""Where each column of the page sits; the letters stand in the drawing of a channel as well."""
 
 
 def level_csv(sheet: Sheet) -> str:
@@ -131,7 +150,68 @@ def one_line(text: str) -> str:
     return kept.translate(_TURNING).strip()
 
 
-# ----------------------------------------------------------------------------------------------------------- difference
+# ---- a page to print -------------------------------------------------------------------------------------------------
+
+
+def templates(package: str) -> Environment:
+    """Return the page templates of a package: texts are escaped, and what is not given is an error."""
+    return Environment(
+        loader=PackageLoader(package), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
+    )
+
+
+def channel_drawing() -> str:
+    """Return a channel of a mixer as a line of boxes: SVG, black on white, with a text for those who do not see it."""
+    return templates("gainlib.mix").get_template("channel.svg").render()
+
+
+def page(sheet: Sheet) -> str:
+    """Return the sheets as a whole HTML document."""
+    pages = templates("gainlib.mix")
+    pages.finalize = lambda value: one_line(value) if type(value) is str else value
+    pages.filters |= {
+        "name": lambda text: Markup("<bdi>{}</bdi>").format(one_line(text)),
+        "piece": _one_line_piece,
+        "breaks": lambda text: escape(text).replace("\n", Markup("<br>")),
+        "number": lambda value, decimals: "" if value is None else number(value, decimals),
+        "signed": lambda value: number(value, 1, signed=math.isfinite(value)),
+        "quantity": quantity,
+        "flags": _flags,
+    }
+    return pages.get_template("sheet.html").render(
+        sheet=sheet,
+        version=__version__,
+        drive={"restage": "reference", "keep": "unchanged"}[sheet.plan.policy],
+        lines=(lines := list(console_table(sheet.rows))),
+        size=_size(lines),
+        columns=COLUMNS,
+        legend=LEGEND,
+        moved=said_once(sheet.plan.moves),
+        safety=SAFETY,
+        formats={strip.name: file_format(strip) for strip in sheet.found.strips},
+        bus_rows=list(bus_rows(sheet.before, sheet.after)),
+        noise_notes=list(noise_notes(sheet)),
+        hand_off=list(hand_off(sheet)),
+    )
+
+
+def _size(lines):
+    """Return the class of a table that has to fit one page."""
+    letters = sum(len(cell_text(cell)) for _, cells in lines for cell in cells) / len(lines)
+    return "" if len(lines) <= 16 else "many" if letters < 110 else "dense"
+
+
+def _one_line_piece(text):
+    """Keep the blanks at the ends of a piece, which part it from the next."""
+    return escape(f"{text[: len(text) - len(text.lstrip(' '))]}{one_line(text)}{text[len(text.rstrip(' ')) :]}")
+
+
+def _flags(stem):
+    sure = {finding.tag: finding.sure for finding in stem.findings}
+    return ", ".join(f"{tag}{'' if known else '?'}" for tag, known in sure.items())
+
+
+# ---- difference ------------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,16 @@
-"""Strips before and after their chains are staged, with the chains already run so that sums of them are quick."""
+"""Strips before and after their chains are staged: each level-dependent box is fed the level it is built for.
+
+A walk goes through one strip's inserts. What a box needs follows from what it is:
+
+- linear: nothing; its input level does not matter;
+- level-dependent with a reference: its input is brought to that average, unless the peaks forbid it, and its output is
+  set so that a bypass is level-matched;
+- a black box: the same with what was measured on it; if nothing was, what comes out is not known, and that is said;
+- a gate: its threshold is a level; it moves with the signal and the gate does what it did;
+- any other level-dependent box (a clip, a limiter, a quantiser): its drive stays what it was.
+
+A staged strip has its chain already run, so that sums of them are quick.
+"""
 
 import math
 from dataclasses import dataclass, replace
@@ -9,13 +21,360 @@ from threading import Lock
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
+from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
-from gainlib.mix.chain import CLOSE_DB, ChainResult, Collected, Passed, Rules, walk
 from gainlib.mix.moves import Move
+from gainlib.processors import BlackBox, Gate
+from gainlib.processors.controls import plain_name
 from gainlib.session import Session, Strip
 
+LOUD_PEAK_DBFS = -1.0
+CLOSE_DB = 0.005
+TRIM_LIMIT_DB = 24.0
 DC_LIMIT = 0.005
 NO_OFFSET = 1e-7
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How to stage a chain.
+
+    Attributes
+    ----------
+    average : {"active", "needle"}
+        The meter whose reading is brought to a box's reference.
+    match : {"energy", "loudness"}
+        The meter by which a bypass is matched.
+    peak_max_dbfs : float
+        Highest peak at the input of a level-dependent box.
+    """
+
+    average: str = "active"
+    match: str = "energy"
+    peak_max_dbfs: float = -3.0
+
+    @property
+    def meters(self) -> tuple[str, ...]:
+        """The meters these rules need."""
+        more = {"needle": self.average == "needle", "loudness": self.match == "loudness"}
+        return ("sample_peak", "rms", "active", "dc", *(name for name, asked in more.items() if asked))
+
+    @property
+    def average_meters(self) -> tuple[str, ...]:
+        """The meters that :meth:`average_of` needs."""
+        return ("active", "needle") if self.average == "needle" else ("active",)
+
+    def average_of(self, level: NodeReading) -> float:
+        """Return the average the rules go by, dBFS."""
+        if self.average == "needle" and level.hover_dbfs is not None:
+            return level.hover_dbfs
+        return level.active_dbfs
+
+    def matched(self, level: NodeReading) -> float:
+        """Return the level the rules match by."""
+        if self.match == "loudness" and level.loudness_lufs not in (None, -np.inf):
+            return level.loudness_lufs
+        return level.energy_dbfs
+
+
+@dataclass(frozen=True)
+class ChainResult:
+    """What a walk found.
+
+    Attributes
+    ----------
+    strip : Strip
+        With its trim, insert gains and thresholds set.
+    moves : tuple of Move
+    warnings : tuple of str
+    targets : dict of int to tuple
+        For each insert with a reference, counted from 1: wanted average, and the peak that forbade it, or None.
+    matched : tuple of int
+        The inserts whose bypass is matched.
+    """
+
+    strip: Strip
+    moves: tuple[Move, ...]
+    warnings: tuple[str, ...]
+    targets: dict[int, tuple[float, float | None]]
+    matched: tuple[int, ...]
+
+
+class Passed:
+    """What has passed a part of a chain: audio, and the gain that is still to come, with its levels.
+
+    Parameters
+    ----------
+    audio : Audio or AudioFile
+        As long as the session.
+    level : NodeReading
+        Of the audio.
+    gain_db : float
+        What they are to be scaled by; kept apart, since a gain shifts levels and needs no run.
+    """
+
+    def __init__(self, audio: Audio, level: NodeReading, gain_db: float = 0.0):
+        self.audio, self.gain_db, self._level = audio, gain_db, level
+
+    @classmethod
+    def through(cls, session: Session, node: str, rules: Rules) -> "Passed":
+        """Return what arrives at a node of a session."""
+        collected = Collected(session.frames)
+        levels = session.render().levels([node], rules.meters, watch={node: collected.push})
+        return cls(Audio(collected.samples, session.rate_hz), levels[node])
+
+    @property
+    def level(self) -> NodeReading:
+        """Levels behind the gain, loudness aside."""
+        return self._level.shifted(self.gain_db)
+
+    def as_strip(self, name: str, **controls) -> Strip:
+        """Return a strip that plays it."""
+        return Strip(name, self.audio, trim_db=self.gain_db, **controls)
+
+    def behind(self, insert, rules: Rules) -> tuple[NodeReading, "Passed"]:
+        """Return its levels ahead of an insert, and what comes out of that, in one run."""
+        ahead, out, collected = "box/trim", "box/insert 1/out", Collected(self.audio.frames)
+        asked = [ahead, out] if rules.match == "loudness" else [out]  # whose gate a gain may move across
+        session = Session((self.as_strip("box", inserts=(insert,), to=()),))
+        found = session.render().levels(asked, rules.meters, watch={out: collected.push})
+        return found.get(ahead, self.level), Passed(Audio(collected.samples, self.audio.rate_hz), found[out])
+
+
+class Collected:
+    """Blocks gathered into one float32 array that is made once, so that nothing is ever held twice."""
+
+    def __init__(self, frames: int):
+        self.samples, self._frames, self._done = None, frames, 0
+
+    def push(self, block: np.ndarray) -> None:
+        """Take a block of shape (n, channels)."""
+        if self.samples is None:
+            self.samples = np.empty((self._frames, block.shape[1]), np.float32)
+        self.samples[self._done : self._done + len(block)] = block
+        self._done += len(block)
+
+
+def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rules) -> tuple[ChainResult, Passed]:
+    """Stage the chain of one strip.
+
+    Parameters
+    ----------
+    arriving : Passed
+        What comes out of its trim, over the length of the session.
+    strip : Strip
+        As the user left it apart from its DC block.
+    old : dict of str to NodeReading
+        Levels at the inputs of its inserts as the user left them, by node.
+    rules : Rules
+    """
+    return _Walk(arriving, strip, old, rules).run()
+
+
+class _Walk:
+    def __init__(self, arriving, strip, old, rules):
+        self._passed, self._rules, self._old = arriving, rules, old
+        self._found, self._strip = strip, strip
+        self._inserts = list(strip.inserts)
+        self._head, self._gates = True, []
+        self._moves, self._warnings, self._targets, self._matched = [], [], {}, []
+
+    def run(self):
+        for number, insert in enumerate(self._found.inserts, 1):
+            if insert.bypass:
+                continue
+            if insert.processor.linear or insert.out_db == -np.inf:  # whoever shut it wants nothing through
+                self._run(insert)
+            elif isinstance(insert.processor, Gate):
+                self._follow(number)
+            elif insert.processor.reference_dbfs is None:
+                self._keep_drive(number)
+            else:
+                self._feed(number)
+        strip = self._strip.with_(inserts=tuple(self._inserts))
+        found = tuple(self._moves), tuple(self._warnings), self._targets, tuple(self._matched)
+        return ChainResult(strip, *found), self._passed
+
+    # ------------------------------------------------------------------------------------------------ kinds of boxes
+
+    def _feed(self, number):
+        """Bring a box to its reference and match its bypass."""
+        insert = self._inserts[number - 1]
+        name, box, wanted = self._found.name, _box(insert), insert.processor.reference_dbfs
+        drive = self._passed.level.shifted(insert.in_db)
+        if drive.silent:
+            self._run(insert)
+            return
+        average = self._rules.average_of(drive)
+        highest = self._highest(insert.processor)
+        by_average, by_peak = wanted - average, highest - drive.clear_peak_dbfs
+        gain, limited = min(by_average, by_peak), by_peak < by_average - CLOSE_DB
+        reason = (
+            f"{name}: {self._ordinal()} level-dependent insert is {box}, built for {_dbfs(wanted)}; "
+            f"the average at its input is {_dbfs(average)}"
+        )
+        if limited:
+            reason += (
+                f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}, so the gain stops at {_db(gain)} to keep them at "
+                f"{_dbfs(highest)}{', its ceiling' if highest < self._rules.peak_max_dbfs else ''}"
+            )
+        if self._head:
+            gain = self._trim(gain, reason)
+            self._head = False
+        if gain:
+            self._set(number, "in_db", insert.in_db + gain, reason)
+        self._targets[number] = wanted, highest if limited else None
+        self._match(number)
+
+    def _highest(self, processor):
+        """Return the highest peak at the input of a box: what is asked for, or what was measured as its ceiling."""
+        ceiling = processor.ceiling_dbfs if isinstance(processor, BlackBox) else None
+        return self._rules.peak_max_dbfs if ceiling is None else min(ceiling, self._rules.peak_max_dbfs)
+
+    def _match(self, number):
+        insert = self._inserts[number - 1]
+        if isinstance(insert.processor, BlackBox):
+            fed = insert.processor.fed(self._passed.level.active_dbfs + insert.in_db)
+            self._inserts[number - 1] = insert = replace(insert, processor=fed)
+        before = self._run(replace(insert, out_db=0.0))
+        after = self._passed.level
+        if after.silent:
+            return
+        self._passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
+        if isinstance(insert.processor, BlackBox) and not insert.processor.measured:
+            self._match_unseen(number, out_db)
+            return
+        box = _box(insert)
+        self._set(
+            number,
+            "out_db",
+            out_db,
+            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}{_as_measured(insert)}; its output "
+            f"gets {_db(out_db)}, so that a bypass is level-matched",
+        )
+        self._matched.append(number)
+        peak_dbfs = after.clear_peak_dbfs + out_db
+        if peak_dbfs > LOUD_PEAK_DBFS:
+            self._warnings.append(
+                f"{self._found.name}: matched behind {box}, peaks reach {_dbfs(peak_dbfs)}; harmless "
+                "in a float mixer, but it would clip a converter, a file of whole numbers or a stage that clips; "
+                "a lower reference for this box avoids it"
+            )
+
+    def _match_unseen(self, number, out_db):
+        """Set the output as if the box did nothing to the level, and say that this is not known."""
+        name = self._found.name
+        box = self._inserts[number - 1].processor.called
+        reason = f"{name}: the gain set ahead of the {box} is undone behind it, as if the box changed no level"
+        self._set(number, "out_db", out_db, reason)
+        self._warnings.append(
+            f"{name}: processor {number} is {_box(self._inserts[number - 1])}; once its input is set, match its "
+            "output to its bypass by ear, or measure it with a test file; what follows is planned as if the box passed "
+            "everything unchanged"
+        )
+
+    def _follow(self, number):
+        """Move a gate's threshold with its signal."""
+        if self._head:
+            self._gates.append(number)
+        else:
+            self._threshold(number, self._change(number))
+        self._run(self._inserts[number - 1])
+
+    def _keep_drive(self, number):
+        """Undo in front of a box, and redo behind it, what came about ahead of it."""
+        insert, change = self._inserts[number - 1], 0.0 if self._head else self._change(number)
+        self._head = False
+        if abs(change) > CLOSE_DB:
+            box = _box(insert)
+            reason = f"{self._found.name}: {box} depends on level and has no reference, so its drive stays as it was"
+            self._set(number, "in_db", insert.in_db - change, reason)
+            self._set(number, "out_db", insert.out_db + change, reason)
+        peak_dbfs = self._passed.level.clear_peak_dbfs + self._inserts[number - 1].in_db
+        if peak_dbfs > (highest := self._highest(insert.processor)) and highest < self._rules.peak_max_dbfs:
+            self._warnings.append(
+                f"{self._found.name}: peaks reach {_dbfs(peak_dbfs)} at the input of {_box(insert)}, which holds back "
+                f"what is above {_dbfs(highest)}; its drive is left as it was"
+            )
+        self._run(self._inserts[number - 1])
+
+    # ------------------------------------------------------------------------------------------------------- controls
+
+    def _trim(self, wanted, reason):
+        """Move the trim as far as its travel allows; return what is left to do."""
+        before = self._strip.trim_db
+        after = min(max(before + wanted, -TRIM_LIMIT_DB), TRIM_LIMIT_DB)
+        gain, rest = after - before, before + wanted - after
+        self._strip = self._strip.with_(trim_db=after)
+        self._passed.gain_db += gain
+        if abs(gain) > CLOSE_DB:
+            left = f", where it ends; its own input takes the other {_db(rest)}" if abs(rest) > CLOSE_DB else ""
+            self._moves.append(Move(self._found.name, "trim", before, after, f"{reason}; trim {_db(gain)}{left}"))
+        for number in self._gates:
+            self._threshold(number, gain)
+        return rest
+
+    def _threshold(self, number, change):
+        insert = self._inserts[number - 1]
+        before = insert.processor.open_dbfs
+        self._inserts[number - 1] = replace(insert, processor=replace(insert.processor, open_dbfs=before + change))
+        if abs(change) > CLOSE_DB:
+            self._moves.append(
+                Move(
+                    self._found.name,
+                    f"insert {number} threshold",
+                    before,
+                    before + change,
+                    f"{self._found.name}: the gate's input moves by {_db(change)} and its threshold is a level, so the "
+                    f"threshold moves with it",
+                )
+            )
+
+    def _set(self, number, field, value, reason):
+        insert = self._inserts[number - 1]
+        before = getattr(insert, field)
+        self._inserts[number - 1] = replace(insert, **{field: value})
+        if abs(value - before) > CLOSE_DB:
+            control = f"insert {number} {field.removesuffix('_db')}"
+            self._moves.append(Move(self._found.name, control, before, value, reason))
+
+    # --------------------------------------------------------------------------------------------------------- levels
+
+    def _run(self, insert):
+        """Send what has come so far through an insert; return its levels ahead of it."""
+        ahead, self._passed = self._passed.behind(insert, self._rules)
+        return ahead
+
+    def _change(self, number):
+        """Return how far the level ahead of an insert's own gain has moved against the user's state."""
+        insert = self._found.inserts[number - 1]
+        was = self._old[f"{self._found.name}/insert {number}/in"].energy_dbfs - insert.in_db
+        now = self._passed.level.energy_dbfs
+        return now - was if np.isfinite(now - was) else 0.0
+
+    def _ordinal(self):
+        return "the first" if self._head else "the next"
+
+
+def _as_measured(insert):
+    return ", as measured" if isinstance(insert.processor, BlackBox) else ""
+
+
+def _box(insert):
+    if isinstance(insert.processor, BlackBox):
+        return f"{'the' if insert.processor.name else 'a'} {insert.processor.called}"
+    return f"the {plain_name(insert.kind)}"
+
+
+def _db(value):
+    return quantity(value, "dB", 1, signed=True)
+
+
+def _dbfs(value):
+    return quantity(value, "dBFS", 1, signed=True)
+
+
+# ---- strips ----------------------------------------------------------------------------------------------------------
 
 
 class Store:
@@ -254,6 +613,3 @@ def _without_offset(strip, dc_offset, policy):
         )
     reason = f"{share} uses up headroom and shifts asymmetrical stages; a high-pass below 5 Hz removes it"
     return strip.with_(dc_block=True), (Move(strip.name, "DC block", 0.0, 1.0, reason),), ()
-
-
-__all__ = ["CLOSE_DB", "Staged", "Store", "active", "left_alone", "level_dependent", "stage"]

@@ -28,8 +28,7 @@ from gainlib.exercises.model import Exercise, Part
 from gainlib.exercises.practical import Control, in_words
 from gainlib.exercises.text import fill
 from gainlib.levels.printing import number, quantity
-from gainlib.mix.sheet_files import one_line
-from gainlib.mix.sheet_page import templates
+from gainlib.mix.sheet_files import one_line, templates
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.desk import laid_out
 from gainlib.notebook.panels import drawn_for

@@ -19,8 +19,7 @@ from gainlib.exercises.gradebook.result import Gradebook
 from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.text import shorten
 from gainlib.levels.printing import number
-from gainlib.mix.sheet_files import one_line, tame
-from gainlib.mix.sheet_page import templates
+from gainlib.mix.sheet_files import one_line, tame, templates
 from gainlib.words import count
 
 HEADING = (

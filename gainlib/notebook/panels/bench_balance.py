@@ -7,8 +7,8 @@ from contextlib import suppress
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.live import checked_start
 from gainlib.mix.paths import pasted_path, text_of
-from gainlib.mix.stretches import checked_start
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters

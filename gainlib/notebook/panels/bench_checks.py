@@ -3,8 +3,8 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.mix.advice import answer
 from gainlib.mix.findings import ranked
+from gainlib.mix.sheet import answer
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
@@ -102,7 +102,7 @@ class ChecksStep(Step):
         offer(self.which, [strip.name for strip in session.strips] if session is not None else [])
 
     def _show(self, stems):
-        from gainlib.mix.examine import TOO_HOT_DBFS, TOO_LOW_DBFS
+        from gainlib.mix.findings import TOO_HOT_DBFS, TOO_LOW_DBFS
 
         fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(stems))
         drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)

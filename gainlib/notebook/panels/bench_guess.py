@@ -280,7 +280,7 @@ def _guess_row(guess):
 def _sounds(tell, strips, start_s):
     import numpy as np
 
-    from gainlib.mix.stretches import Stretch
+    from gainlib.mix.live import Stretch
 
     sounds = {}
     for done, strip in enumerate(strips):

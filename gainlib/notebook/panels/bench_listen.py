@@ -65,7 +65,7 @@ class ListenStep(Step):
 
 
 def _both(tell, before, after, start_s):
-    from gainlib.mix.stretches import bus_excerpt
+    from gainlib.mix.live import bus_excerpt
 
     def half(k):
         return lambda label, done, total: tell(label, k * total + done, 2 * total)

@@ -83,8 +83,8 @@ class PlanStep(Step):
             self.note(told)
 
     def _show(self, plan):
-        from gainlib.mix.advice import raised_floors
         from gainlib.mix.blackboxes import what_is_known
+        from gainlib.mix.sheet import raised_floors
 
         self._picture.children = [_picture(self.song.session, plan)]
         self.moves.value = _console(plan)

@@ -118,7 +118,7 @@ def _found(stem):
 
 
 def _stems(tell, plan, folder, at):
-    from gainlib.mix.printed_stems import compare_stems
+    from gainlib.mix.printed import compare_stems
     from gainlib.session.files import strips_of_folder
 
     return compare_stems(plan, strips_of_folder(folder), at, tell)

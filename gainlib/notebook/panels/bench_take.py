@@ -113,8 +113,7 @@ class TakeStep(Step):
     def _written(self, tell, session, plan, target_dbtp, stems, notes, folder):
         from gainlib.mix.paths import check_new, filling
         from gainlib.mix.sheet import hand_off_note
-        from gainlib.mix.sheet_files import level_csv, plan_csv
-        from gainlib.mix.sheet_page import page
+        from gainlib.mix.sheet_files import level_csv, page, plan_csv
         from gainlib.session import to_json
 
         make_home(folder)
