@@ -356,7 +356,7 @@ def test_a_list_is_made_and_mended_and_compared_with_every_difference_looked_at(
     faults = bench.guess().faults
     for name, tag in (("one", "too hot"), ("two", "noisy"), ("six", "clipped"), ("two", "noisy")):
         faults.which.value, faults.what.value = name, tag
-        faults.put.click()
+        faults.put_on.click()
     assert "two: noisy is on your list already" in faults.said.text
     faults._mine.children[2].click()
     assert faults.listed == [("one", "too hot"), ("two", "noisy")] and "2 faults" in faults.said.text
@@ -397,7 +397,7 @@ def test_a_stem_that_is_left_out_leaves_list_and_menus(bench):
     guess = bench.guess()
     enter(guess.levels, ("one", "two", "three"))
     guess.faults.which.value = "two"
-    guess.faults.put.click()
+    guess.faults.put_on.click()
     kept = tuple(strip for strip in bench.song.session.strips if strip.name != "two")
     bench.song.change(bench.song.session.with_(strips=kept), "stems")
     assert guess.faults.listed == [] and "two" not in guess.faults.which.options

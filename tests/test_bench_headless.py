@@ -49,7 +49,7 @@ def open_folder(bench, folder):
     """Open a folder in step 1."""
     step = bench.open()
     step.path.value = str(folder)
-    step.open()
+    step.open_song()
     assert step.said.state == "right", step.said.text
     return bench
 
@@ -118,8 +118,8 @@ def test_backslashes_open(bench, stems, monkeypatch):
 
 def test_where_the_demo_is_asked_for_it_is_told(bench):
     step = bench.open()
-    step.demo.click()
-    assert step.said is step._slot_of(step.demo).said and step.said.word == "Opened"
+    step.open_demo.click()
+    assert step.said is step._slot_of(step.open_demo).said and step.said.word == "Opened"
 
 
 @pytest.mark.parametrize("convert", [True, False])
@@ -129,10 +129,10 @@ def test_stems_at_other_rates_are_named_and_converted_or_left_out(bench, stems, 
     write(stems[0] / "other rate.wav", Audio(wave, 44100), "PCM_24")
     before, step = digests(stems[0]), bench.open()
     step.path.value = str(stems[0])
-    step.open()
+    step.open_song()
     assert step.said.state == "partly" and bench.song.session is None
     assert "other rate (44100 Hz); the others are at 48000 Hz" in step.said.text
-    (step.open_converted if convert else step.open_without)()
+    (step.convert if convert else step.without)()
     assert step.said.state == "right" and "other rate (44100 Hz)" in bench.song.notes[0]
     assert ("other rate" in bench.song.session.names) is convert and bench.song.session.rate_hz == 48000
     if convert:
@@ -149,7 +149,7 @@ def test_stems_at_other_rates_are_named_and_converted_or_left_out(bench, stems, 
 def test_what_cannot_be_opened_is_one_sentence(bench, text, words):
     step = bench.open()
     step.path.value = text
-    step.open()
+    step.open_song()
     assert step.said.state == "wrong" and words in step.said.text and step.said.text.count("\n") == 0
 
 
@@ -158,7 +158,7 @@ def test_a_damaged_file_is_named_and_the_others_open(bench, stems):
     (stems[0] / "cut short.wav").write_bytes(whole[: len(whole) // 2])
     step = bench.open()
     step.path.value = str(stems[0])
-    step.open()
+    step.open_song()
     assert step.said.state == "partly" and "cut short.wav" in step.said.text
     assert len(bench.song.session.strips) == 6
 
@@ -281,8 +281,8 @@ def test_a_session_is_put_together_in_the_table_and_taken_back(bench, stems):
     step.file.value = str(path)
     step.write_file()
     text = path.read_text(encoding="utf-8")
-    while not step.back.disabled:
-        step.back.click()
+    while not step.undo.disabled:
+        step.undo.click()
     assert bench.song.session == start.with_("kick", fader_db=-6.0)  # the balance is another matter
     step.read_file()
     assert bench.song.session == whole
@@ -332,17 +332,17 @@ def test_a_box_is_measured_by_the_recording_of_a_test_file(bench, stems, tmp_pat
     step = bench.measured()
     step.which.value = "kick: one more at the end"
     step.probe.value = str(tmp_path / "test file.wav")
-    step.write_test()
+    step.write()
     assert step.said.state == "right", step.said.text
     played = read(tmp_path / "test file.wav")
     write(tmp_path / "recorded.wav", box.process(played), "FLOAT")
     step.recorded.value = str(tmp_path / "recorded.wav")
-    step.read_recording()
+    step.read()
     assert step.said.word == "Measured", step.said.text
     inserts = bench.song.session.strip("kick").inserts
     assert [each.kind for each in inserts] == kinds
     assert all(abs(each.processor.reference_dbfs - box.reference_dbfs) < 1.0 for each in inserts)
-    assert list(bench.song.rack) == ["kick box"] and "kick box" in step.rack.shown.value
+    assert list(bench.song.rack) == ["kick box"] and "kick box" in step.racked.value
 
 
 def test_a_recording_read_where_a_box_stands_measures_that_box(bench, stems, tmp_path):
@@ -357,7 +357,7 @@ def test_a_recording_read_where_a_box_stands_measures_that_box(bench, stems, tmp
     sent = Audio(played()[:, np.newaxis], RATE_HZ)
     write(tmp_path / "recorded.wav", Saturation().process(sent), "FLOAT")
     step.recorded.value = str(tmp_path / "recorded.wav")
-    step.read_recording()
+    step.read()
     assert "“opto” is in your rack. It is known wherever “opto” stands" in step.said.text
     for name in ("kick", "bass"):
         (insert,) = bench.song.session.strip(name).inserts
@@ -373,17 +373,17 @@ def test_a_recording_read_where_a_box_stands_measures_that_box(bench, stems, tmp
     assert "kick, processor 1, black box “opto”: measured: built for −18.0 dBFS" in bench.plan().words.value
     write(tmp_path / "music.wav", sent.with_samples(0.1 * sent.samples[::-1]), "FLOAT")
     step.recorded.value = str(tmp_path / "music.wav")
-    step.read_recording()
-    assert step.said.state == "wrong" and step.seen.children == ()
+    step.read()
+    assert step.said.state == "wrong" and step.facts.value == "" and step._picture.children == ()
 
 
 def test_a_softer_test_file_is_there_to_choose(bench, tmp_path):
     step = bench.measured()
     step.probe.value, step.level.value = str(tmp_path / "softer.wav"), "−20"
-    step.write_test()
+    step.write()
     assert np.abs(read(tmp_path / "softer.wav").samples).max() == pytest.approx(10 ** (-20 / 20), rel=0.01)
     step.probe.value, step.level.value = str(tmp_path / "louder.wav"), "3"
-    step.write_test()
+    step.write()
     assert "−30 to 0 dBFS" in step.said.text and not (tmp_path / "louder.wav").exists()
 
 
@@ -461,7 +461,7 @@ def test_a_difference_between_hand_and_plan_wants_a_reason(bench, stems):
     bench.balance().faders.set_values({"kick": -9.0, "hat": 2.0})
     bench.plan().make()
     step = bench.by_hand()
-    step.show.click()
+    step.compare.click()
     shown = {each.children[0].description: each.children[1].value for each in step._list.children}
     assert set(shown["kick:"].split("; ")) == {
         "fader: you −9.0 dB, plan 0.0 dB", "output trim: you 0.0 dB, plan −9.0 dB",
@@ -662,14 +662,14 @@ def test_a_song_whose_stems_have_gone_is_named(bench, stems):
 def test_another_song_asks_where_something_was_done(bench, stems):
     open_folder(bench, stems[0])
     step = bench.open()
-    step.take.click()
+    step.open_song.click()
     assert step.question.layout.display == "none", "nothing was done to it"
     bench.balance().faders.set_values({bench.song.session.names[0]: -7.5})
-    step.demo.click()
+    step.open_demo.click()
     assert step.question.layout.display is None and bench.song.title != "Demo song in A minor"
     step.question.no.click()
     assert bench.song.session.strips[0].fader_db == -7.5
-    step.demo.click()
+    step.open_demo.click()
     step.question.yes.click()
     assert bench.song.title == "Demo song in A minor"
 

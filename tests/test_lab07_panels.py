@@ -13,7 +13,7 @@ from gainlib.exercises import exercise, mark
 from gainlib.labs import lab07
 from gainlib.notebook import figures
 from gainlib.notebook.panels import lab_module
-from gainlib.notebook.panels.lab07 import PreferenceRun, StageRun
+from gainlib.notebook.panels.listening import PreferenceRun, StageRun
 
 LEVELS = {-12.0: -30.0, 0.0: -18.0, 12.0: -6.0}
 

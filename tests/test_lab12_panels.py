@@ -282,7 +282,7 @@ def test_it_can_be_heard(session):
 def test_stems_are_measured_above_what_is_reported_on_them(lab):
     form = lab.exercise("12-1")
     assert form.fields[0].widget in form.panel._stage.children
-    form.panel.button.click()
+    form.panel.measure.click()
     table = form.panel._stage.children[0].table
     assert len(table["rows"]) == 11 and cells(table)["11 shaker"][1] == "silent"
 
@@ -304,7 +304,7 @@ def test_the_boxes_are_marked_beside_the_tester(lab):
 def test_an_export_from_the_page_counts(lab, tmp_path):
     form = lab.exercise("12-5")
     form.panel.places.replace(reference.controls(form.given))
-    form.panel.button.click()
+    form.panel.export.click()
     assert form.panel.facts["bits"] == 24 and (tmp_path / "lab-12-export" / "mix.wav").is_file()
     form.submit()
     assert "Right (15 of 15 points)" in form.said.text

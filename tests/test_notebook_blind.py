@@ -10,7 +10,7 @@ from gainlib.notebook import Lab
 from gainlib.notebook.fields import BY_READINGS, field_for
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.panels.blind import REACH_DB, AbxPanel, BlindRun, Listening, MatchRun
-from gainlib.notebook.panels.lab00 import exercise_panel, null_table, sides_table, sources
+from gainlib.notebook.panels.listening import left_table, sides_table, sources
 
 SHARP = exercise("00-3")
 BLIND = exercise("00-4")
@@ -27,7 +27,7 @@ def pair(apart_db=3.0):
 
 def fields_of(lab, each):
     given = lab.given(each.id)
-    panel = exercise_panel(each, given, lab.learner)
+    panel = lab_module("00").exercise_panel(each, given, lab.learner)
     return given, [field_for(part, given, panel) for part in each.parts], panel
 
 
@@ -303,7 +303,7 @@ def test_the_comparison_is_what_many_guessers_get():
 
 def test_null_readings_are_of_the_order():
     given = BLIND.variant("ben")
-    column = [row[1] for row in null_table(given, "real").rows]
+    column = [row[1] for row in left_table(lab00.abx_residuals_db(given, "real")).rows]
     assert [cell == "silent" for cell in column] == [name == "A" for name in given["real"]]
     assert lab00.TRIALS == len(column)
     assert isinstance(lab00.abx_sounds(given)[0], Audio)

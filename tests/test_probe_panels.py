@@ -75,9 +75,9 @@ def test_a_recording_is_read_shown_and_kept_in_the_rack(tmp_path):
     panel.enter.click()
     wanted = "built for −18.0 dBFS on average, with +0.46 dB behind it for a matched bypass"
     assert panel.said.text == f"Kept: “opto”, {wanted}."
-    assert panel.song.rack["opto"].box == panel.report.box("opto") and "opto" in panel.rack.shown.value
-    panel.rack.remove.click()
-    assert "“opto” is no longer in the rack" in panel.said.text and panel.rack.shown.value == ""
+    assert panel.song.rack["opto"].box == panel.report.box("opto") and "opto" in panel.racked.value
+    panel.remove.click()
+    assert "“opto” is no longer in the rack" in panel.said.text and panel.racked.value == ""
 
 
 def test_what_cannot_be_told_or_read_is_said(tmp_path):
@@ -126,7 +126,7 @@ def test_rounds_of_ones_own_numbers():
     panel.turn()
     expected = {"24-bit": -109, "24-bit, dither": -91.5, "16-bit, dither": -43.3}
     for name, level in expected.items():
-        assert panel.residues[name] == pytest.approx(level, abs=1.0)
+        assert panel.turn.found[2][name] == pytest.approx(level, abs=1.0)
     assert "most in 16-bit, dither −43.3 dB" in panel.said.text
     panel.rounds.value = "2,5"
     panel.turn()
@@ -154,7 +154,7 @@ def test_what_was_read_and_turned_stands_there_again_after_a_reload(tmp_path):
     for before, after in ((probe, again.probe()), (null, again.null())):
         assert (after.said.text, after.said.state) == (before.said.text, before.said.state)
         assert after.standing() == before.standing()
-    assert again.probe().facts.value == probe.facts.value and again.null().residues == null.residues
+    assert again.probe().facts.value == probe.facts.value and again.null().turn.found[2] == null.turn.found[2]
     assert again.probe().live.widget.alt == probe.live.widget.alt
     again.probe().enter.click()
     assert again.probe().song.rack["opto"].box == probe.report.box("opto")

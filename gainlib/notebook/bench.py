@@ -68,7 +68,7 @@ class Bench:
 
     def measured(self):
         """Return step 3 for a box that nobody here can run: a test file out, its recording in."""
-        from gainlib.notebook.panels.bench_measured import MeasuredStep
+        from gainlib.notebook.panels.probe import MeasuredStep
 
         return self._step(MeasuredStep)
 
@@ -97,13 +97,13 @@ class Bench:
 
     def by_hand(self):
         """Return step 5 for who has staged by hand first: the differences, and a reason for each."""
-        from gainlib.notebook.panels.bench_hand import HandStep
+        from gainlib.notebook.panels.bench_plan import HandStep
 
         return self._step(HandStep)
 
     def listen(self):
         """Return step 6: the mix before and after, matched in loudness."""
-        from gainlib.notebook.panels.bench_listen import ListenStep
+        from gainlib.notebook.panels.bench_plan import ListenStep
 
         return self._step(ListenStep)
 
@@ -115,7 +115,7 @@ class Bench:
 
     def come_back(self):
         """Return step 8: what came back from the mixer, against the plan."""
-        from gainlib.notebook.panels.bench_return import ReturnStep
+        from gainlib.notebook.panels.bench_take import ReturnStep
 
         return self._step(ReturnStep)
 

@@ -86,6 +86,11 @@ class Song:
         self._tell("opened")
 
     @property
+    def stem_names(self) -> list[str]:
+        """Names of the stems; none while there is no song."""
+        return [strip.name for strip in self.session.strips] if self.session is not None else []
+
+    @property
     def worked_on(self) -> bool:
         """Whether something was done to the song since it was opened."""
         return self.session is not None and self.session is not self._as_came

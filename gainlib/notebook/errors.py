@@ -95,6 +95,12 @@ class Panel(widgets.VBox):
 
         return run
 
+    def make_button(self, text: str, press: Callable[[], object], **look) -> widgets.Button:
+        """Return a button as wide as its words; what it does is guarded."""
+        made = widgets.Button(description=text, layout={"width": "auto"}, **look)
+        made.on_click(self.guarded(lambda _button: press()))
+        return made
+
     def on_release(self, controls, work: Callable[["Progress"], None], text: str = "Measuring …") -> Callable[[], None]:
         """Run heavy work whenever a gesture on `controls` ends, with a bar if it takes long.
 

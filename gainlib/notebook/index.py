@@ -79,7 +79,7 @@ class Index:
 
     def sound(self):
         """Return the check of loudspeakers or headphones."""
-        from gainlib.notebook.panels.lab00 import SpeakerCheck
+        from gainlib.notebook.panels.listening import SpeakerCheck
 
         return SpeakerCheck()
 

@@ -1,16 +1,15 @@
-"""The panels of the labs.
+"""The panels of the labs, and the steps of the bench.
 
-A lab that :mod:`gainlib.labs` declares needs nothing here: its experiments and tasks are shown on a desk. A module
-``labNN`` here adds what no desk shows, such as blind tests; it holds any of
+A lab that :mod:`gainlib.labs` declares needs nothing here: its experiments and tasks are shown on a desk. What no desk
+shows, such as blind tests, is in a module here that ``MORE`` names for the lab, and that has
 
-``panel(name, learner)``
-    The panel of that name for the notebook, None for one that is declared; their names stand in ``PANELS``.
-``exercise_panel(exercise, given, learner)``
-    The panel an exercise is answered from or read from, None for one that is declared or needs none.
+``PANELS``
+    What makes a panel, by lab and name: ``make(learner)``.
+``EXERCISES``
+    What makes the panel that an exercise is answered from or read from: ``make(exercise, given, learner)``.
 """
 
 import importlib
-import importlib.util
 
 import numpy as np
 
@@ -18,34 +17,35 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.variants import seed_for
 
+MORE = {"00": "listening", "04": "listening", "06": "lab06", "07": "listening", "12": "lab12"}
 
-class DeclaredLab:
-    """What a notebook shows of a lab that is declared.
+
+class LabPanels:
+    """What a notebook shows of a lab.
 
     Parameters
     ----------
     number : str
         Of the lab.
-    more : module or None
-        What it has besides.
     """
 
-    def __init__(self, number: str, more=None):
-        self.number, self.PAGE, self._more = number, declared(number), more
+    def __init__(self, number: str):
+        self.number, self.PAGE = number, declared(number)
+        more = importlib.import_module(f"{__name__}.{MORE[number]}") if number in MORE else None
+        self._panels, self._exercises = getattr(more, "PANELS", {}), getattr(more, "EXERCISES", {})
         self.GRADES = getattr(more, "GRADES", ())
 
     def panel(self, name: str, learner):
         """Return the panel of that name."""
-        own = self._more.panel(name, learner) if hasattr(self._more, "panel") else None
-        if own is not None:
-            return own
+        if (self.number, name) in self._panels:
+            return self._panels[self.number, name](learner)
         from gainlib.notebook.desk import Desk
 
         place = place_of(learner, f"panel {name}")
         if name in self.PAGE.personal:
             return Desk(self.PAGE.personal[name](drawn_for(learner, self.number)), place=place)
         if name not in self.PAGE.experiments:
-            own = getattr(self._more, "PANELS", ())
+            own = [each for number, each in self._panels if number == self.number]
             known = ", ".join(map(repr, (*own, *self.PAGE.experiments, *self.PAGE.personal)))
             raise GainlibError(f"lab {self.number} has no panel {name!r}; it has {known}")
         if learner is None:
@@ -56,10 +56,11 @@ class DeclaredLab:
 
     def exercise_panel(self, exercise, given: dict, learner):
         """Return the panel an exercise is answered from or read from, or None."""
-        own = self._more.exercise_panel(exercise, given, learner) if hasattr(self._more, "exercise_panel") else None
+        if exercise.id in self._exercises:
+            return self._exercises[exercise.id](exercise, given, learner)
         task = self.PAGE.tasks.get(exercise.id)
-        if own is not None or task is None:
-            return own
+        if task is None:
+            return None
         from gainlib.notebook.desk import Desk, TaskDesk
 
         place = place_of(learner, "desk", exercise)
@@ -97,18 +98,8 @@ def drawn_for(learner, number: str) -> np.random.Generator:
     return np.random.Generator(np.random.PCG64(seed_for(learner.name, f"{number} panel", 0, learner.class_code)))
 
 
-def lab_module(lab: str):
-    """Return what shows a lab: its declaration, or the module here that has its panels.
-
-    Raises
-    ------
-    GainlibError
-        For a lab that has none.
-    """
-    name = f"{__name__}.lab{lab}"
-    here = str(lab).isdigit() and importlib.util.find_spec(name) is not None
-    if str(lab) in lab_numbers():
-        return DeclaredLab(str(lab), importlib.import_module(name) if here else None)
-    if not here:
+def lab_module(lab: str) -> LabPanels:
+    """Return what shows a lab; one that there is not is refused."""
+    if str(lab) not in lab_numbers():
         raise GainlibError(f"there is no lab {lab!r}; a lab is called by its number, as in Lab('05')")
-    return importlib.import_module(name)
+    return LabPanels(str(lab))

@@ -7,14 +7,18 @@ from contextlib import suppress
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.mix.channels import take_balance
 from gainlib.mix.live import checked_start
-from gainlib.mix.paths import pasted_path, text_of
+from gainlib.mix.paths import text_of
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row
+from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, row, with_move
 from gainlib.notebook.prose import Question, prose
+from gainlib.session import Remeter
+from gainlib.session.fader import law_up_to
+from gainlib.session.routing import bus_routes
 from gainlib.session.strip import BUS
 from gainlib.words import level_text, number_text
 
@@ -28,7 +32,7 @@ PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -
 BUSES = (("floating point", "float"), ("fixed point, which cuts off at full scale", "fixed"))
 TOPS = (("+10 dB", 9.995), ("+20 dB", 20.0), ("+30 dB", 30.0))
 LENGTH_S = 20.0
-UNDO_STEPS, KEPT_STEPS = 200, 40
+KEPT_STEPS = 40
 ASKS = "Put faders, pans and mutes back to where they were when you opened the song?"
 AGAIN_S = 6.0  # what takes no longer is measured anew after every move
 NOTE = "Move faders, mutes and pans while it plays. What depends on level ahead of them is heard as it is now."
@@ -38,17 +42,12 @@ NOW = "as it is now"
 class BalanceStep(Step):
     """Faders, pans, and the meters of the bus.
 
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
-
     Attributes
     ----------
     faders, master : Faders, Fader
         Of strips and groups, and of the master; None while there is no song.
     pans : dict of str to BoundedFloatText
-    measure, hear, read_balance : callable
-        What the buttons do, at once.
+    measure, hear, read_balance : Deed
     """
 
     def __init__(self, song):
@@ -57,36 +56,34 @@ class BalanceStep(Step):
         self._reason, self._took_s, self._pending, self._past = "", 0.0, False, []
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
-        self.meter = button("Measure the bus", button_style="primary")
         self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
-        self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear it as it is now")
-        self.back, self.to_start = button("Undo"), button("Back to start")
+        self.measure = Deed(
+            "Measure the bus", _survey, self._surveyed, "Measuring the bus …",
+            asks=lambda: (song.opened(),), button_style="primary",
+        )  # fmt: skip
+        self.back, self.to_start = self.make_button("Undo", self.undo), self.make_button("Back to start", self._ask)
         hand = row(self.back, self.to_start)
         self.question = Question(instead=hand)
-        self.file, self.take = entry("Balance of a saved song (.json):"), button("Take its faders and pans")
+        self.file = Entry("Balance of a saved song (.json):", "the path of the saved song")
+        self.read_balance = Deed(
+            "Take its faders and pans", _read, self._balance_read, "Reading …",
+            asks=lambda: (song.opened(), self.file.path()),
+        )  # fmt: skip
+        self.start = NumberEntry("From second", 0.0, "s", 0.0)
+        self.hear = Deed(
+            "Hear it as it is now", lambda _tell, session, start_s: (session, checked_start(session, start_s)),
+            self._heard, "Rendering …", asks=lambda: (song.opened(), self.start.number()),
+        )  # fmt: skip
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
-            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.meter), hand, self.question, stage,
-            prose(SAVED), self.file, Slot(self.take), prose(HEAR), Slot(self.start, self.listen), self._sound,
+            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.measure), hand, self.question, stage,
+            prose(SAVED), self.file, Slot(self.read_balance), prose(HEAR), Slot(self.start, self.hear), self._sound,
         )  # fmt: skip
         self.add_class("gl-panel")
-        opened = lambda: (song.opened(),)  # noqa: E731
-        self.measure = self.action(self.meter, _survey, self._surveyed, "Measuring the bus …", opened)
-        self.hear = self.action(self.listen, _from_second, self._heard, "Rendering …", self._asked)
-        self.read_balance = self.action(
-            self.take, _read, self._balance_read, "Reading …",
-            lambda: (song.opened(), pasted_path(self.file.value, "the path of the saved song")),
-        )  # fmt: skip
         self.top.observe(self.guarded(lambda change: self._fit(change["old"])), "value")
         for each in (self.pan_law, self.bus):
             each.observe(self.guarded(lambda _change: self._set_mixer()), "value")
-        self.back.on_click(self.guarded(lambda _button: self.undo()))
-        self.to_start.on_click(
-            self.guarded(lambda _button: self.question.ask(ASKS, "Yes, back to start", self.guarded(self.reset)))
-        )
-        song.watch(self._changed)
         song.watch(self._remember)
-        self._changed("opened")
         self._remember("opened")
 
     # ---- taking back -----------------------------------------------------------------------------------------------
@@ -97,10 +94,10 @@ class BalanceStep(Step):
         """Note a balance that is new; with other stems or another song the past is over."""
         if self.song.session is not None:
             now = _balance(self.song.session)
-            if what == "opened" or not self._past or _names(now) != _names(self._past[-1]):
-                self._past = [now]
-            elif now != self._past[-1]:
-                self._past = [self._past[0], *[*self._past[1:], now][-UNDO_STEPS:]]
+            if what == "opened" or (self._past and _names(now) != _names(self._past[-1])):
+                self._past = []
+            if not self._past or now != self._past[-1]:
+                self._past = with_move(self._past, now)
         self.back.disabled = self.to_start.disabled = len(self._past) < 2
         self._noted()
 
@@ -123,6 +120,9 @@ class BalanceStep(Step):
         if len(self._past) > 1:
             self._past.pop()
             self._take(self._past[-1])
+
+    def _ask(self):
+        self.question.ask(ASKS, "Yes, back to start", self.guarded(self.reset))
 
     def reset(self) -> None:
         """Go back to the balance the song was opened with; can be undone."""
@@ -153,8 +153,6 @@ class BalanceStep(Step):
 
     def _build(self):
         """Put faders and pans of the song on the page."""
-        from gainlib.session.fader import law_up_to
-
         session = self.song.session
         channels = [*session.strips, *session.groups]
         values = [each.fader_db for each in channels]
@@ -195,15 +193,13 @@ class BalanceStep(Step):
         """Give the faders another travel, as long as it holds where they stand."""
         if self.faders is None or self._quiet:
             return
-        from gainlib.session.fader import law_up_to
-
         highest = max((*self.faders.values_db, *self.master.values_db))
         if highest > self.top.value + 0.005:
             self._quiet = True
             self.top.value = before
             self._quiet = False
             text = f"a fader is at {level_text(highest)}; bring it down before you shorten the travel"
-            self.tell("wrong", "Not done", f"{text}.", of=self.meter)
+            self.tell("wrong", "Not done", f"{text}.", of=self.measure)
             return
         for each in (self.faders, self.master):
             each.take_law(law_up_to(self.top.value))
@@ -242,7 +238,7 @@ class BalanceStep(Step):
         if self.song.work.running:
             self._pending = True
         else:
-            self.meter.click()
+            self.measure.click()
 
     # ---- the bus ---------------------------------------------------------------------------------------------------
 
@@ -261,13 +257,13 @@ class BalanceStep(Step):
         self._live.settle()
         if self._pending:  # something has moved meanwhile
             self._pending = False
-            self.meter.click()
+            self.measure.click()
             return
         follow = "the meters follow the faders now"
         if self._reason:
             follow = f"{self._reason}, so every move is rendered"
             follow += "" if self._took_s <= AGAIN_S else "; press Measure again after a move"
-        self.tell("right", "The bus", f"{_levels(reading)}; {follow}.", of=self.meter)
+        self.tell("right", "The bus", f"{_levels(reading)}; {follow}.", of=self.measure)
 
     def _follow(self):
         """Show what the bus reads now, where that needs no rendering."""
@@ -277,7 +273,7 @@ class BalanceStep(Step):
         master = moves["faders"].pop("bus")
         reading = self._remeter.read(**moves, master_trim_db=master)
         self._show(reading)
-        self.tell("note", "The bus", f"{_levels(reading)}.", of=self.meter)
+        self.tell("note", "The bus", f"{_levels(reading)}.", of=self.measure)
 
     def _show(self, reading):
         values = (reading.sample_peak_dbfs, reading.true_peak_dbtp, reading.rms_dbfs, reading.loudness_lufs)
@@ -286,9 +282,6 @@ class BalanceStep(Step):
         self._live.refresh()
 
     # ---- sound and files -------------------------------------------------------------------------------------------
-
-    def _asked(self):
-        return self.song.opened(), self.start.number()
 
     def _heard(self, asked):
         from gainlib.notebook.mixing import MixPlayer
@@ -365,9 +358,6 @@ def _survey(tell, session):
         Remeter, reading, why it will not follow the hand, and how long it took.
     """
     begun = time.monotonic()
-    from gainlib.session import Remeter
-    from gainlib.session.routing import bus_routes
-
     muted = tuple(each.name for each in (*session.strips, *session.groups) if each.mute)
     loud = session.with_(bus="float").with_("bus", fader_db=0.0)
     for name in muted:
@@ -377,13 +367,7 @@ def _survey(tell, session):
     return remeter, reading, bus_routes(loud, mute=muted).reason, time.monotonic() - begun
 
 
-def _from_second(_tell, session, start_s):
-    return session, checked_start(session, start_s)
-
-
 def _read(tell, session, path):
-    from gainlib.mix.channels import take_balance
-
     text = text_of(path, "a saved song")
     try:
         return take_balance(session, text)

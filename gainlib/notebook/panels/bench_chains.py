@@ -3,22 +3,37 @@
 import dataclasses
 import html
 import textwrap
+from collections.abc import Callable
 from contextlib import suppress
 
 import ipywidgets as widgets
 
+from gainlib import mix
 from gainlib.audio import GainlibError, replacing
-from gainlib.exercises.text import Unreadable, parse_number
-from gainlib.mix import channels
-from gainlib.mix.paths import pasted_path, text_of
+from gainlib.boxes import refreshed
+from gainlib.mix import chainsfile, channels
+from gainlib.mix.paths import text_of
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.controls import COLUMNS, ChannelTable
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, offer
-from gainlib.notebook.panels.bench_boxes import BoxRow, in_words
+from gainlib.notebook.panels.steps import (
+    Deed,
+    Entry,
+    NumberEntry,
+    Slot,
+    Step,
+    button,
+    menu,
+    number_in,
+    offer,
+    row,
+    with_move,
+)
 from gainlib.notebook.prose import Question, prose
 from gainlib.notebook.records import PickFile, SaveButton
-from gainlib.processors import BlackBox
-from gainlib.processors.controls import plain_name
+from gainlib.processors import BlackBox, named
+from gainlib.processors.controls import controls, in_ms, in_s, kinds_in_words, plain_name
+from gainlib.session import Insert
+from gainlib.words import level_text
 
 TEXT = """
 Enter the trims, groups and sends as your mixer has them. **Name a group** under *goes to*, or name it under *sends*
@@ -34,16 +49,12 @@ devices. Keep to the order of the signal.
 """
 FILE = "**All of this is also a text file**, which you can write yourself, keep, and read into the same stems again."
 EVERYTHING, IN_RACK = "master", "rack: "
-UNDO_STEPS = 200
 LOW_DB, HIGH_DB = -120.0, 60.0
+HIDDEN = ("seed",)  # draws noise; nothing that anybody sets on a box
 
 
 class ChainsStep(Step):
     """A table of the channels, the boxes of the chosen one, and files that say it all at once.
-
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
 
     Attributes
     ----------
@@ -53,63 +64,54 @@ class ChainsStep(Step):
         The strip whose chain is open, and the box to add.
     rows : list of BoxRow
         Its chain.
-    read_file, write_file : callable
-        What the buttons do, at once.
+    undo, add, clear, read_file, write_file : Deed
     """
 
     def __init__(self, song):
         self.table = ChannelTable(self._enter, self.guarded(self._press))
-        self.back = button("Undo", tooltip="Take back the last change of channels or chains")
+        self.undo = Deed("Undo", self._undo, tooltip="Take back the last change of channels or chains")
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
-        self.add_box, self.clear = button("Add the box", button_style="primary"), button("Nothing here: linear")
+        self.add = Deed("Add the box", self._add, button_style="primary")
+        self.clear = Deed("Nothing here: linear", lambda: self._set(()))
         self.rows, self._boxes, self._past, self._own, self._suggested = [], widgets.VBox(), [], False, ""
-        self.file, self.take = entry("Chains file (.toml):"), button("Read the chains file")
-        self.save, self.question = button("Write the chains file"), Question()
+        self.file = Entry("Chains file (.toml):", "the path of the chains file")
+        self.read_file = Deed(
+            "Read the chains file", _read_chains, self._chains_read, "Reading …",
+            asks=lambda: (song.opened(), song.rack, self.file.path()),
+        )  # fmt: skip
+        self.write_file = Deed(
+            "Write the chains file", _write_chains, self._chains_written, "Writing …",
+            asks=lambda: (song.opened(), self.file.path()), sure=self._sure,
+        )  # fmt: skip
+        self.question = Question()
         self.download = SaveButton("Download it", self.guarded(self._packed), "application/toml")
         self.pick = PickFile("Or one from the computer in front of you:", self.guarded(self._picked))
         self.pick.accept = ".toml,.json"
-        super().__init__(
-            song, prose(TEXT), self.table, Slot(self.back), prose(BOXES), self.which, self._boxes,
-            Slot(self.kind, self.add_box, self.clear), prose(FILE), self.file,
-            Slot(self.take, self.save, self.download), self.question, self.pick, _example(),
-        )  # fmt: skip
-        self.at_once(self.back, self.undo)
-        self.at_once(self.add_box, self.add)
-        self.at_once(self.clear, lambda: self._set(()))
-        place = lambda: pasted_path(self.file.value, "the path of the chains file")  # noqa: E731
-        self.read_file = self.action(
-            self.take, _read_chains, self._chains_read, "Reading …", lambda: (song.opened(), song.rack, place())
-        )
-        self.write_file = self.action(
-            self.save, _write_chains, self._chains_written, "Writing …", lambda: (song.opened(), place()), self._sure
-        )
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
-        song.watch(self._changed)
-        self._changed("opened")
+        super().__init__(
+            song, prose(TEXT), self.table, Slot(self.undo), prose(BOXES), self.which, self._boxes,
+            Slot(self.kind, self.add, self.clear), prose(FILE), self.file,
+            Slot(self.read_file, self.write_file, self.download), self.question, self.pick, _example(),
+        )  # fmt: skip
 
     # ---- the table -------------------------------------------------------------------------------------------------
 
     def _enter(self, names, field, value) -> bool:
         """Take an entry of the table into the song; False where it is refused."""
-        self._slot = self._slot_of(self.back)
-        return self._tried(self._entry_of(names, field, value)) is True
+        self._slot = self._slot_of(self.undo)
+        return self._tried(lambda: self._take_entry(names, field, value)) is True
 
-    def _entry_of(self, names, field, value):
-        """Return what takes an entry into the song and says so."""
-
-        def enter():
-            who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
-            try:
-                session = self._entered(self.song.opened(), names, field, value)
-            except GainlibError as problem:
-                raise GainlibError(f"{who}: {problem}") from None
-            self.song.change(session, "chains")
-            row = next(each for each in self.table.rows if each["name"] == names[0])
-            shown = {True: "on", False: "off"}.get(row[field], row[field])
-            self.tell("right", "Set", f"{who}: {COLUMNS[field].partition(' (')[0]} {shown or 'none'}.")
-            return True
-
-        return enter
+    def _take_entry(self, names, field, value):
+        who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
+        try:
+            session = self._entered(self.song.opened(), names, field, value)
+        except GainlibError as problem:
+            raise GainlibError(f"{who}: {problem}") from None
+        self.song.change(session, "chains")
+        row = next(each for each in self.table.rows if each["name"] == names[0])
+        shown = {True: "on", False: "off"}.get(row[field], row[field])
+        self.tell("right", "Set", f"{who}: {COLUMNS[field].partition(' (')[0]} {shown or 'none'}.")
+        return True
 
     def _entered(self, session, names, field, value):
         if field == "to":
@@ -119,7 +121,7 @@ class ChainsStep(Step):
         if field == "chain":
             value, field = self.channel.inserts, "inserts"
         elif field != "dc_block":
-            value = _level(value, COLUMNS[field].partition(" (")[0])
+            value = number_in(value, COLUMNS[field].partition(" (")[0], "dB", LOW_DB, HIGH_DB)
         for name in names:
             session = session.with_(_target(name), **{field: value})
         return session
@@ -128,7 +130,7 @@ class ChainsStep(Step):
         if what == "open":
             self.which.value = name
             return
-        self._slot = self._slot_of(self.back)
+        self._slot = self._slot_of(self.undo)
         self._tried(lambda: self._rearrange(what, name))
 
     def _rearrange(self, what, name):
@@ -141,7 +143,7 @@ class ChainsStep(Step):
         names = [row["name"] for row in self.table.rows]
         self.tell("note", "", f"{name} is number {names.index(name) + 1} of {len(names)}.")
 
-    def undo(self) -> None:
+    def _undo(self):
         """Take back the last change of channels or chains, of whichever strips; the balance stays as it is."""
         if len(self._past) > 1:
             self._past.pop()
@@ -150,15 +152,13 @@ class ChainsStep(Step):
 
     def _remember(self, what):
         """Note channels that are new; with other stems or another song the past is over."""
-        session = self.song.session
+        session, names = self.song.session, self.song.stem_names
         if session is not None:
-            names = [strip.name for strip in session.strips]
-            if what == "opened" or not self._past or (what == "stems" and names != self._names):
-                self._past = [session]
-            elif channels.with_balance_of(self._past[-1], session) != session:
-                self._past = [self._past[0], *[*self._past[1:], session][-UNDO_STEPS:]]
-            self._names = names
-        self.back.disabled = len(self._past) < 2
+            if what == "opened" or (what == "stems" and names != self._names):
+                self._past = []
+            if not self._past or channels.with_balance_of(self._past[-1], session) != session:
+                self._past = with_move(self._past, session)
+        self._names, self.undo.disabled = names, len(self._past) < 2
 
     # ---- one chain under the hand ----------------------------------------------------------------------------------
 
@@ -172,11 +172,8 @@ class ChainsStep(Step):
             return session.master
         return next(each for each in (*session.strips, *session.groups) if each.name == self.which.value)
 
-    def add(self) -> None:
+    def _add(self):
         """Add the chosen box at the end of the chain."""
-        from gainlib.processors import named
-        from gainlib.session import Insert
-
         known, name = self.kind.value.startswith(IN_RACK), self.kind.value.removeprefix(IN_RACK)
         box = self.song.rack[name].box if known else named(name)()
         self._set((*self.channel.inserts, Insert(box)))
@@ -187,7 +184,7 @@ class ChainsStep(Step):
             self.song.change(self.song.opened().with_(_target(self.which.value), inserts=tuple(inserts)), "chains")
         finally:
             self._own = False
-        self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.", of=self.add_box)
+        self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.", of=self.add)
 
     def _edited(self, place, read):
         inserts = list(self.channel.inserts)
@@ -227,7 +224,7 @@ class ChainsStep(Step):
 
     def _sure(self, begin):
         """Ask before a file that is there is replaced."""
-        path = self._tried(lambda: pasted_path(self.file.value, "the path of the chains file"))
+        path = self._tried(self.file.path)
         if path is not None and path.is_file():
             self.question.ask(f"{path.name} is there already. Replace it?", "Yes, replace it", begin)
         else:
@@ -235,13 +232,13 @@ class ChainsStep(Step):
 
     def _packed(self):
         """Return the chains file for somebody who sits at another computer."""
-        self._slot = self._slot_of(self.save)
-        text = self._tried(lambda: _text(self.song.opened()))
+        self._slot = self._slot_of(self.write_file)
+        text = self._tried(lambda: chainsfile.chains_text(self.song.opened()))
         return None if text is None else ("chains.toml", text.encode())
 
     def _picked(self, name, content):
         """Take a chains file from another computer into the song."""
-        self._slot = self._slot_of(self.take)
+        self._slot = self._slot_of(self.read_file)
         if content is None:
             self.tell("wrong", "Not done", f"{name} is too large for a chains file; pick another.")
             return
@@ -258,7 +255,7 @@ class ChainsStep(Step):
         self.song.change(session, "chains", "balance")  # a chains file may bring faders along
         boxes = sum(bool(strip.inserts) for strip in session.strips)
         text = f"{boxes} of {len(session.strips)} stems go through something. " + " ".join(f"{note}." for note in notes)
-        self.tell("partly" if notes else "right", "Read", text, of=self.take)
+        self.tell("partly" if notes else "right", "Read", text, of=self.read_file)
 
     # ---- what the song tells ---------------------------------------------------------------------------------------
 
@@ -313,41 +310,22 @@ def _target(name):
     return "bus" if name == EVERYTHING else name
 
 
-def _level(text, what):
-    try:
-        level = parse_number(text, "dB")
-    except Unreadable as problem:
-        raise GainlibError(f"{what}: {str(problem).rstrip('.')}") from None
-    if not LOW_DB <= level <= HIGH_DB:
-        raise GainlibError(f"{what}: {text} is out of range; give −120 to 60 dB")
-    return level
-
-
 def _read_chains(tell, session, rack, path):
     return _applied(session, rack, path.name, text_of(path, "a chains file"))
 
 
 def _applied(session, rack, name, text):
-    from gainlib.boxes import refreshed
-    from gainlib.mix import apply_chains
-
     try:
-        session, notes = apply_chains(session, text)
+        session, notes = mix.apply_chains(session, text)
     except GainlibError as problem:
         raise GainlibError(f"{name}: {problem}") from None
     return refreshed(session, rack)[0], notes
 
 
-def _text(session):
-    from gainlib.mix.chainsfile import chains_text
-
-    return chains_text(session)
-
-
 def _write_chains(tell, session, path):
     if path.suffix.casefold() != ".toml":
         raise GainlibError(f"{path.name} is not a name for a chains file; give one that ends in .toml")
-    text = _text(session)
+    text = chainsfile.chains_text(session)
     make_home(path)
     with replacing(path) as part:
         part.write_text(text, encoding="utf-8", newline="\n")
@@ -355,18 +333,101 @@ def _write_chains(tell, session, path):
 
 
 def _kinds(racked):
-    from gainlib.processors.controls import kinds_in_words
-
     boxes = [(words, name) for name, words in kinds_in_words().items()]
     return [*((f"“{name}”, from your rack", f"{IN_RACK}{name}") for name in racked), *boxes]
 
 
 def _example():
-    from gainlib.mix import chainsfile
-
     text = chainsfile.__doc__.partition("::\n")[2].replace("``", "")
     lines, _, words = text.partition("\n\nA stem is named")
     lines, words = html.escape(textwrap.dedent(lines).strip()), html.escape(words)
     shown = f"<pre tabindex=0>{lines}</pre><p>A stem is named{words}</p>"
     title = "What a chains file looks like"
     return widgets.HTML(f"<details><summary>{title}</summary>{shown}</details>").add_class("gl-wide")
+
+
+class BoxRow(widgets.VBox):
+    """An insert under the hand: its settings, the gain on either side, and where it stands in the order.
+
+    Parameters
+    ----------
+    insert : Insert
+        As it stands.
+    number : int
+        Its place in the chain, from 1.
+    changed : callable
+        ``changed(read)`` after a setting; ``read()`` returns the insert as it is set now, or raises.
+    moved : callable
+        ``moved(step)``: −1 earlier, 1 later, 0 out of the chain.
+    """
+
+    def __init__(self, insert: Insert, number: int, changed: Callable, moved: Callable):
+        self.insert = insert
+        kind = insert.kind
+        box = insert.processor
+        self.fields = {each.field: self._field(each) for each in controls(type(box)) if self._seen(each)}
+        if isinstance(box, BlackBox):
+            name = widgets.Text(box.name, description="name:", continuous_update=False, layout={"width": "16em"})
+            self.fields = {"name": name} | self.fields
+        self.around = {
+            f"{side}_db": NumberEntry(f"gain {side}", getattr(insert, f"{side}_db"), "dB", LOW_DB, HIGH_DB)
+            for side in ("in", "out")
+        }
+        self.bypass = widgets.Checkbox(insert.bypass, description="bypassed", indent=False, layout={"width": "auto"})
+        self.earlier = button("Earlier", tooltip=f"Move box {number} one place ahead")
+        self.later = button("Later", tooltip=f"Move box {number} one place back")
+        self.remove = button("Remove", tooltip=f"Take box {number} out of the chain")
+        for pressed, step in ((self.earlier, -1), (self.later, 1), (self.remove, 0)):
+            pressed.on_click(lambda _button, step=step: moved(step))
+        everything = (*self.fields.values(), *self.around.values(), self.bypass)
+        for widget in everything:
+            widget.observe(lambda _change: changed(self._read), "value")
+        words = in_words([insert]) if kind == "BlackBox" else kinds_in_words()[kind]
+        title = widgets.Label(f"{number} · {words}")
+        super().__init__([title.add_class("gl-box-title"), row(*everything, self.earlier, self.later, self.remove)])
+        self.add_class("gl-box")
+
+    def _seen(self, control):
+        there = getattr(self.insert.processor, control.field) is not None
+        return control.field not in HIDDEN and not control.may_be_none and there
+
+    def _field(self, control):
+        value = getattr(self.insert.processor, control.field)
+        if control.choices:
+            return menu(f"{control.label}:", control.choices, value)
+        if isinstance(control.default, bool):
+            return widgets.Checkbox(value, description=control.label, indent=False, layout={"width": "auto"})
+        label = "built for an average of" if isinstance(self.insert.processor, BlackBox) else control.label
+        in_seconds = control.unit == "s"
+        return NumberEntry(label, in_ms(value) if in_seconds else value, "ms" if in_seconds else control.unit)
+
+    def _read(self) -> Insert:
+        """Return the insert as the fields have it; refuses what the box cannot be set to."""
+        values = {name: self._value(name) for name in self.fields}
+        around = {name: field.number() for name, field in self.around.items()}
+        processor = dataclasses.replace(self.insert.processor, **values)
+        self.insert = Insert(processor, bypass=self.bypass.value, **around)
+        return self.insert
+
+    def _value(self, name):
+        field = self.fields[name]
+        if not isinstance(field, NumberEntry):
+            return field.value
+        number = in_s(field.number()) if name.endswith("_s") else field.number()
+        if isinstance(getattr(self.insert.processor, name), int):
+            if number != int(number):
+                raise GainlibError(f"{name}: {field.value} is not a whole number; give one")
+            return int(number)
+        return number
+
+
+def in_words(inserts) -> str:
+    """Return what a chain is made of, in the order of the signal."""
+    parts = []
+    for insert in inserts:
+        box, reference = insert.processor, insert.processor.reference_dbfs
+        text = box.called if isinstance(box, BlackBox) else plain_name(insert.kind)
+        text += f", built for {level_text(reference, 'dBFS')}" if reference is not None else ""
+        text += ", measured" if isinstance(box, BlackBox) and box.measured else ""
+        parts.append(f"{text} (bypassed)" if insert.bypass else text)
+    return " → ".join(parts) or "linear: nothing here depends on level"

@@ -2,13 +2,14 @@
 
 import ipywidgets as widgets
 
+from gainlib import mix
 from gainlib.audio import GainlibError
-from gainlib.mix.findings import ranked
+from gainlib.mix.findings import TOO_HOT_DBFS, TOO_LOW_DBFS, ranked
 from gainlib.mix.sheet import answer
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import Slot, Step, button, menu, offer, sheet, table
+from gainlib.notebook.panels.steps import Deed, Slot, Step, menu, offer, sentence, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import count, number_text
 
@@ -29,34 +30,24 @@ ROW_PX, FRAME_PX = 27, 92
 class ChecksStep(Step):
     """A table of levels with its picture, and a sentence for each thing found.
 
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
-
     Attributes
     ----------
-    look : callable
-        What the button does, at once.
+    look, leave_out, switch : Deed
     """
 
     def __init__(self, song):
-        self.check = button("Check the stems", button_style="primary")
+        self.look = Deed(
+            "Check the stems", lambda tell, session: mix.checkup(session.strips, tell), song.check,
+            "Measuring the stems …", asks=lambda: (song.opened(),), button_style="primary",
+        )  # fmt: skip
         self.levels, self.findings, self._picture = sheet(), sheet(), widgets.VBox()
         self.which = menu("Stem:", ())
-        self.out, self.turn = button("Leave it out"), button("Switch its polarity")
-        self._mend = (prose(MEND), Slot(self.which, self.out, self.turn))
-        super().__init__(song, prose(TEXT), Slot(self.check), self._picture, self.levels, self.findings, *self._mend)
-        self.look = self.action(self.check, _look, self._looked, "Measuring the stems …", lambda: (song.opened(),))
-        self.at_once(self.out, self.leave_out)
-        self.at_once(self.turn, self.switch)
-        song.watch(self._changed)
-        self._changed("opened")
+        self.leave_out = Deed("Leave it out", self._leave_out)
+        self.switch = Deed("Switch its polarity", self._switch)
+        self._mend = (prose(MEND), Slot(self.which, self.leave_out, self.switch))
+        super().__init__(song, prose(TEXT), Slot(self.look), self._picture, self.levels, self.findings, *self._mend)
 
-    def _looked(self, stems):
-        self.song.check(stems)
-
-    def leave_out(self) -> None:
-        """Take the chosen stem off the bench."""
+    def _leave_out(self):
         session, name = self.song.opened(), self._chosen()
         if len(session.strips) == 1:
             raise GainlibError(f"{name} is the only stem; open another folder instead")
@@ -64,17 +55,13 @@ class ChecksStep(Step):
         self.song.change(session.with_(strips=kept), "stems")
         self.tell("right", "Left out", f"{name} is off the bench. The file itself is as it was.")
 
-    def switch(self) -> None:
-        """Switch the polarity of the chosen stem."""
+    def _switch(self):
         session, name = self.song.opened(), self._chosen()
         polarity = -session.strip(name).polarity
         self.song.change(session.with_(name, polarity=polarity), "stems")
         how = "inverted now" if polarity < 0 else "as recorded again"
-        self.tell(
-            "right",
-            "Switched",
-            f"{name} is {how}. Listen to it in step 4 with its partners: the polarity with more low end is right.",
-        )
+        hint = "Listen to it in step 4 with its partners: the polarity with more low end is right."
+        self.tell("right", "Switched", f"{name} is {how}. {hint}")
 
     def _chosen(self):
         if self.which.value is None:
@@ -83,27 +70,19 @@ class ChecksStep(Step):
 
     def _changed(self, what):
         if what in ("opened", "stems"):
-            self._offer()
+            offer(self.which, self.song.stem_names)
         if what == "opened":
             self.levels.value = self.findings.value = ""
             self._picture.children = []
             self._show_mend(False)
-            text = (
-                "Open a song first." if self.song.session is None else "Another song is on the bench; check its stems."
-            )
-            self.note(text)
+            there = "Another song is on the bench; check its stems."
+            self.note("Open a song first." if self.song.session is None else there)
         elif what in ("checked", "stems") and self.song.stems:
             self._show(self.song.stems)
         elif what == "chains" and self.song.stems:
             self._show_findings()
 
-    def _offer(self):
-        session = self.song.session
-        offer(self.which, [strip.name for strip in session.strips] if session is not None else [])
-
     def _show(self, stems):
-        from gainlib.mix.findings import TOO_HOT_DBFS, TOO_LOW_DBFS
-
         fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(stems))
         drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)
         self._picture.children = [LiveFigure(fig, [drawing], title="Levels of the stems as found").widget]
@@ -111,54 +90,35 @@ class ChecksStep(Step):
         self._show_findings()
         self._show_mend(True)
         found = ranked(stems)
-        self._suggest(found)
+        doubtful = ("mix print", "silent", "duplicate", "polarity")
+        suggested = (finding.strip for finding in found if finding.tag in doubtful)
+        self.which.value = next(suggested, self.which.value)
         sure = sum(finding.sure for finding in found)
-        found_text = f"{count(sure, 'thing')} found, {len(found) - sure} possible"
-        text = f"{count(len(stems), 'stem')}: {found_text}. Nothing was changed."
-        self.tell("right", "Checked", text)
+        text = f"{count(sure, 'thing')} found, {len(found) - sure} possible"
+        self.tell("right", "Checked", f"{count(len(stems), 'stem')}: {text}. Nothing was changed.")
 
     def _show_findings(self):
         """Show each finding once, what costs most first, and the possible ones folded."""
         found = ranked(self.song.stems)
-        sure, possible = (
-            [self._finding_row(finding) for finding in found if finding.sure is wanted] for wanted in (True, False)
-        )
+        sure, possible = ([self._row(each) for each in found if each.sure is wanted] for wanted in (True, False))
         shown = table("Found", FOUND, sure) if sure else ""
         if possible:
             folded = table("Possible", FOUND, possible)
             shown += f"<details><summary>{count(len(possible), 'possible finding')}</summary>{folded}</details>"
         self.findings.value = shown
 
-    def _finding_row(self, finding):
-        return ", ".join(finding.shown_by), finding.tag, _sentence(finding.words), answer(finding, self.song.session)
+    def _row(self, finding):
+        return ", ".join(finding.shown_by), finding.tag, sentence(finding.words), answer(finding, self.song.session)
 
     def _show_mend(self, shown):
         for each in self._mend:
             each.layout.display = "" if shown else "none"
 
-    def _suggest(self, found):
-        doubtful = [
-            finding.strip for finding in found if finding.tag in ("mix print", "silent", "duplicate", "polarity")
-        ]
-        if doubtful:
-            self.which.value = doubtful[0]
-
-
-def _look(tell, session):
-    from gainlib.mix import checkup
-
-    return checkup(session.strips, tell)
-
-
-def _sentence(words):
-    return f"{words[:1].upper()}{words[1:]}."
-
 
 def _level_row(stem):
     reading = stem.reading
-    levels = (number_text(value) for value in (reading.true_peak_dbtp, reading.rms_dbfs, reading.active_dbfs))
-    crest = "–" if reading.active_crest_db is None else number_text(reading.active_crest_db)
-    loudness = "–" if reading.loudness_lufs is None else number_text(reading.loudness_lufs)
-    values = (*levels, number_text(100 * reading.activity, 0), crest, loudness)
+    levels = (reading.true_peak_dbtp, reading.rms_dbfs, reading.active_dbfs)
+    crest, loudness = ("–" if x is None else number_text(x) for x in (reading.active_crest_db, reading.loudness_lufs))
+    values = (*map(number_text, levels), number_text(100 * reading.activity, 0), crest, loudness)
     tags = dict.fromkeys(finding.tag if finding.sure else f"{finding.tag}?" for finding in stem.findings)
     return (stem.name, *values, ", ".join(tags) or "–")

@@ -4,25 +4,29 @@ Nothing here is graded and nothing waits for it. A guess counts as long as the p
 """
 
 import html
+from functools import partial
 
 import ipywidgets as widgets
+import numpy as np
 
+from gainlib import mix
 from gainlib.audio import Audio, GainlibError
 from gainlib.mix.guesses import (
     ENOUGH,
+    FAULTS,
     FIGURES,
     LIMIT_DB,
     STEMS,
     calibrated,
+    compare_faults,
     compare_levels,
     near_by_figure,
     why_not,
 )
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, menu, offer, row, sheet, table
-from gainlib.notebook.panels.bench_faults import FaultsGuess
-from gainlib.notebook.panels.bench_looked import MeasuredStems, measured
-from gainlib.notebook.prose import prose
-from gainlib.words import level_text, number_text
+from gainlib.mix.live import Stretch
+from gainlib.notebook.panels.steps import Deed, NumberEntry, Slot, Step, menu, offer, row, sentence, sheet, table
+from gainlib.notebook.prose import LiveRegion, prose
+from gainlib.words import count, level_text, number_text
 
 LENGTH_S = 30.0
 LEVELS = f"""
@@ -37,14 +41,21 @@ for each of the three figures.
 """
 NOTE = "You hear the stems as they are. The player says by how much it has turned all of them down."
 HEADS = ("stem", "figure", "you", "measured", "off by", f"within {LIMIT_DB:g}")
+LISTS = """
+**What is wrong with your stems?** This is not graded either. Make a list; an empty one says that nothing is wrong.
+Comparing shows every difference with the evidence for it, so that you can look at them one by one. What the detectors
+call **possible** may have an innocent cause as well and never counts against you. Compare the levels above first: the
+findings of step 2 appear with this comparison.
+"""
+KINDS = {
+    "found": "found, and not on your list",
+    "possible": "possible, and not on your list; does not count",
+    "listed": "on your list, and not found",
+}
 
 
 class GuessStep(widgets.VBox):
     """Two panels, one on levels and one on faults.
-
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
 
     Attributes
     ----------
@@ -62,6 +73,56 @@ class GuessStep(widgets.VBox):
     def said(self):
         """The line of the levels, which come first."""
         return self.levels.said
+
+
+class MeasuredStems:
+    """What was measured for the guesses, and what the page has shown of it.
+
+    Attributes
+    ----------
+    levels : set of str
+        Names of the stems whose levels have been shown.
+    findings : bool
+        Whether the findings have been.
+    """
+
+    def __init__(self, song):
+        self._song = song
+        self._forget()
+        song.watch(self._changed)
+        if song.stems:
+            self._changed("checked")
+        if song.plan is not None:
+            self._changed("planned")
+
+    def _forget(self):
+        self._stems, self._of, self.levels, self.findings = (), object(), set(), False
+
+    def _changed(self, what):
+        if what == "opened":
+            self._forget()
+        if what in ("checked", "planned"):
+            self.levels |= {strip.name for strip in self._song.session.strips}
+        self.findings |= what == "checked"
+
+    def ask(self, guesses) -> tuple:
+        """Return what :func:`_measured` asks for: which song, what is known of it, and the guesses."""
+        session = self._song.opened()
+        known = self._song.stems or tuple(stem for stem in self._stems if stem.name in session.names)
+        return self._of, session, known, guesses
+
+    def take(self, found) -> tuple:
+        """Keep what was measured; returns stems and guesses."""
+        of, stems, guesses = found
+        if of is not self._of:
+            raise GainlibError("another song is on the bench now; compare again")
+        self._stems = stems
+        return stems, guesses
+
+
+def _measured(tell, of, session, known, guesses):
+    """Return the song's mark, its stems and the guesses; nothing is measured twice."""
+    return of, known or mix.checkup(session.strips, tell), guesses
 
 
 class StemRow(widgets.VBox):
@@ -107,34 +168,28 @@ class StemRow(widgets.VBox):
 class LevelsGuess(Step):
     """Three stems, their levels as guessed, and as measured.
 
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
-    looked : MeasuredStems
-
     Attributes
     ----------
     rows : tuple of StemRow
     calibrated : bool
         Whether the levels of three stems were guessed well enough.
-    hear, compare : callable
-        What the buttons do, at once.
+    hear, compare : Deed
     """
 
     def __init__(self, song, looked):
         self._looked, self.calibrated, self._unfit = looked, False, set()
         self.rows = tuple(StemRow(place) for place in range(1, STEMS + 1))
-        self.start, self.listen = NumberEntry("From second", 0.0, "s", 0.0), button("Hear these stems")
-        self.measure = button("Compare the levels", button_style="primary")
+        self.start = NumberEntry("From second", 0.0, "s", 0.0)
+        self.hear = Deed("Hear these stems", _sounds, self._heard, "Reading the stems …", asks=self._to_hear)
+        self.compare = Deed(
+            "Compare the levels", _measured, self._compared, "Measuring the stems …",
+            asks=self._guessed, button_style="primary",
+        )  # fmt: skip
         self.badge, self.result, self._sound = widgets.HTML().add_class("gl-box"), sheet(), widgets.VBox()
         super().__init__(
-            song, prose(LEVELS), *self.rows, Slot(self.start, self.listen), self._sound, Slot(self.measure),
+            song, prose(LEVELS), *self.rows, Slot(self.start, self.hear), self._sound, Slot(self.compare),
             self.badge, self.result,
         )  # fmt: skip
-        self.hear = self.action(self.listen, _sounds, self._heard, "Reading the stems …", self._to_hear)
-        self.compare = self.action(self.measure, measured, self._compared, "Measuring the stems …", self._guessed)
-        song.watch(self._changed)
-        self._changed("opened")
         if looked.levels:
             self._changed("checked")
 
@@ -160,9 +215,7 @@ class LevelsGuess(Step):
 
     def _offer(self):
         """Offer the stems that can be guessed at; a row whose stem has gone gets another one and is emptied."""
-        session = self.song.session
-        strips = session.strips if session is not None else ()
-        names = [strip.name for strip in strips if strip.name not in self._unfit]
+        names = [name for name in self.song.stem_names if name not in self._unfit]
         taken = [each.which.value for each in self.rows[: len(names)]]
         free = [name for name in names if name not in taken]
         for place, each in enumerate(self.rows):
@@ -198,9 +251,8 @@ class LevelsGuess(Step):
         from gainlib.notebook.listen import Player
 
         self._sound.children = [Player(sounds, match=False, note=NOTE)]
-        self.tell(
-            "right", "Ready", f"Up to {LENGTH_S:.0f} s from second {self.start.value}. Turn down before you play."
-        )
+        heard = f"Up to {LENGTH_S:.0f} s from second {self.start.value}"
+        self.tell("right", "Ready", f"{heard}. Turn down before you play.")
 
     # ---- against the measurement -----------------------------------------------------------------------------------
 
@@ -221,17 +273,13 @@ class LevelsGuess(Step):
         self._unfit |= set(unfit)
         self._offer()
         why = "; ".join(f"{name} {reason}" for name, reason in unfit.items())
-        text = (
-            f"{why}. Another stem has taken its place: enter its figures, then compare again. You have not been shown "
-            f"any level."
-        )
-        self.tell("note", "Not compared", text)
+        text = "Another stem has taken its place: enter its figures, then compare again."
+        self.tell("note", "Not compared", f"{why}. {text} You have not been shown any level.")
 
     def _show(self, guesses):
         names = dict.fromkeys(guess.strip for guess in guesses)
         before = [name for name in names if name in self._looked.levels]
         self._looked.levels |= set(names)
-        self._noted()
         self.result.value = table("Your guesses and what was measured", HEADS, map(_guess_row, guesses), (2, 3, 4))
         near = ", ".join(f"{what} {hits} of {len(names)}" for what, hits in near_by_figure(guesses).items())
         text = f"Within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU): {near}."
@@ -265,7 +313,7 @@ class LevelsGuess(Step):
             self._offer()
         elif what in ("checked", "planned") and not self.result.value:
             text = "The levels of the stems are on the page now. You can still guess, but it does not count."
-            self._slot = self._slot_of(self.measure)
+            self._slot = self._slot_of(self.compare)
             self.tell("note", "", text)
         self._noted()
 
@@ -278,10 +326,6 @@ def _guess_row(guess):
 
 
 def _sounds(tell, strips, start_s):
-    import numpy as np
-
-    from gainlib.mix.live import Stretch
-
     sounds = {}
     for done, strip in enumerate(strips):
         tell("Reading stems: {done} of {total}", done, len(strips))
@@ -290,3 +334,147 @@ def _sounds(tell, strips, start_s):
         stretch = Stretch(strip.audio, first, first + round(LENGTH_S * rate))
         sounds[strip.name] = Audio(np.concatenate(list(stretch.blocks())), rate, strip.name)
     return sounds
+
+
+class FaultsGuess(Step):
+    """A list of faults, and how it differs from that of the detectors.
+
+    Attributes
+    ----------
+    which, what : Dropdown
+    listed : list of (str, str)
+        Strip and tag.
+    ticks : list of Checkbox
+        One for each difference.
+    seen : LiveRegion
+        How many of them have been looked at.
+    put_on, compare : Deed
+    """
+
+    def __init__(self, song, looked):
+        self._looked, self.listed, self.ticks, self._found = looked, [], [], None
+        self.which = menu("Stem with a fault:", ())
+        self.what = menu("Fault:", [(f"{tag}: {words}", tag) for tag, words in FAULTS.items()], "too hot")
+        self.what.layout.max_width = "97%"
+        self.put_on = Deed("Put it on my list", self._put_on)
+        self.compare = Deed(
+            "Compare the lists", _measured, self._compared, "Measuring the stems …",
+            asks=lambda: looked.ask(tuple(self.listed)), button_style="primary",
+        )  # fmt: skip
+        self._mine, self.agreed, self._differences, self.seen = row(), sheet(), widgets.VBox(), LiveRegion()
+        super().__init__(
+            song, prose(LISTS), Slot(self.which, self.what, self.put_on), self._mine, Slot(self.compare), self.agreed,
+            self._differences, self.seen,
+        )  # fmt: skip
+        if looked.findings:
+            self._changed("checked")
+
+    def standing(self) -> dict:
+        """Return what is entered, and the list."""
+        return super().standing() | {"listed": self.listed}
+
+    def resume(self, kept: dict) -> None:
+        """Enter what was kept, as far as there are such stems."""
+        super().resume(kept)
+        listed = [tuple(key) for key in kept.get("listed", ()) if len(key) == 2]
+        self.listed = [(name, tag) for name, tag in listed if name in self.which.options and tag in FAULTS]
+        if self.listed:
+            self._list()
+
+    # ---- the list --------------------------------------------------------------------------------------------------
+
+    def _put_on(self):
+        self.song.opened()
+        key = (self.which.value, self.what.value)
+        if key in self.listed:
+            raise GainlibError(f"{key[0]}: {key[1]} is on your list already; choose another fault or another stem")
+        self.listed.append(key)
+        self._list()
+
+    def _take_off(self, key):
+        self.listed.remove(key)
+        self._list()
+        self.put_on.focus()
+
+    def _list(self):
+        """Show the list: a button for each, which takes it off."""
+        offered = {key: f"Take off {key[0]}: {key[1]}" for key in self.listed}
+        self._mine.children = [self.make_button(text, partial(self._take_off, key)) for key, text in offered.items()]
+        text = f"{count(len(self.listed), 'fault')} on your list." if self.listed else "Your list is empty."
+        self.tell("note", "", text, of=self.put_on)
+        self._noted()
+
+    # ---- against the detectors -------------------------------------------------------------------------------------
+
+    def _compared(self, found):
+        stems, listed = self._looked.take(found)
+        here = {stem.name for stem in stems}
+        late = self._looked.findings
+        self._found = compare_faults([key for key in listed if key[0] in here], stems)
+        if not self.song.stems:
+            self.song.check(stems)
+        rows = [(strip, tag, "found" if sure else "possible") for strip, tag, sure in self._found.agreed]
+        self.agreed.value = table("On both lists", ("stem", "what", "how sure"), rows) if rows else ""
+        self.ticks = [_tick(each) for each in self._found.differences]
+        for tick in self.ticks:
+            tick.observe(self.guarded(lambda _change: self._count()), "value")
+        boxes = zip(self._found.differences, self.ticks, strict=True)
+        self._differences.children = [widgets.VBox([_box(each), tick]).add_class("gl-box") for each, tick in boxes]
+        self._sum_up(late)
+        self._count()
+
+    def _sum_up(self, late):
+        """Say how the lists compare."""
+        found = self._found
+        possible = len(found.differences) - len(found.counted)
+        text = f"{len(found.agreed)} on both lists, {count(len(found.counted), 'difference')}"
+        text += f", {possible} possible that do not count." if possible else "."
+        if not found.differences:
+            text = "Your list and that of the detectors are the same."
+        if late:
+            text += " The findings had been on the page before, so this does not count."
+        self.tell("note" if found.differences else "right", "Compared" if found.differences else "Agreed", text)
+
+    def _count(self):
+        """Say how many differences have been looked at."""
+        seen, all_of_them = sum(tick.value for tick in self.ticks), len(self.ticks)
+        if not self.ticks:
+            self.seen.say()
+        elif seen < all_of_them:
+            self.seen.say("note", "", f"{seen} of {all_of_them} looked at.")
+        else:
+            self.seen.say("right", "All looked at", f"{all_of_them} of {all_of_them}.")
+
+    def _changed(self, what):
+        if what == "opened":
+            self.listed, self.ticks, self._found = [], [], None
+            self._mine.children = self._differences.children = []
+            self.agreed.value = ""
+            self.seen.say()
+        if what in ("opened", "stems"):
+            self._offer()
+            self._noted()
+        if what == "opened":
+            self.note("Open a song first." if self.song.session is None else "Your list is empty.")
+        elif what == "checked" and self._found is None:
+            text = "Step 2 shows its findings now. You can still compare, but it does not count."
+            self._slot = self._slot_of(self.compare)
+            self.tell("note", "", text)
+
+    def _offer(self):
+        offer(self.which, self.song.stem_names)
+        kept = [key for key in self.listed if key[0] in self.song.stem_names]
+        if kept != self.listed:
+            self.listed = kept
+            self._list()
+
+
+def _tick(difference):
+    text = f"Looked at: {difference.strip}, {difference.tag}"
+    return widgets.Checkbox(description=text, indent=False, layout={"width": "auto"})
+
+
+def _box(difference):
+    title = f"{difference.strip} · {difference.tag}"
+    head = f'<span class="gl-box-title">{html.escape(title)}</span>: {KINDS[difference.kind]}.'
+    return widgets.HTML(f"{head}<br>{html.escape(sentence(difference.evidence))}")

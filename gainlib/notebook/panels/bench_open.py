@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gainlib.audio import AudioFile, GainlibError, write
-from gainlib.mix.paths import file_name, pasted_path, text_of
+from gainlib.mix.paths import file_name, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, sheet, table
+from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, sheet, table
 from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, Question, prose
 from gainlib.session.routing import at_other_rates
 from gainlib.words import count, number_text
@@ -56,43 +56,38 @@ class OpenStep(Step):
 
     Attributes
     ----------
-    path, leave_out : Text
-        Fields.
+    path, leave_out : Entry
     upload : PickStems
         Takes files.
-    open, open_demo, open_converted, open_without : callable
-        What the buttons do, at once; the last two where stems of the folder are at other rates than the rest.
+    open_song, open_demo, convert, without : Deed
+        The last two where stems of the folder are at other rates than the rest.
     """
 
     def __init__(self, song):
-        self.path = entry("Folder, or a saved song (.json):", placeholder=r"C:\Music\My song\stems")
-        self.leave_out = entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
-        self.take, self.demo = button("Open", button_style="primary"), button("Use the demo stems")
+        where = "the path of the folder that holds your stems"
+        self.path = Entry("Folder, or a saved song (.json):", where, placeholder=r"C:\Music\My song\stems")
+        self.leave_out = Entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
+        self.open_song = Deed(
+            "Open", _open, self._opened, "Opening …", asks=self._asked, sure=self._sure, button_style="primary"
+        )
+        self.open_demo = Deed("Use the demo stems", _demo, self._put, "Opening the demo …", sure=self._sure)
+        rest = {"asks": lambda: (self._folder,), "sure": self._sure}
+        self.convert = Deed("Convert them", _converted, self._put, "Converting …", **rest, button_style="primary")
+        self.without = Deed("Leave them out", _without, self._put, "Opening …", **rest)
         self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
         self.found, self.question = sheet(), Question()
-        self.convert, self.without = button("Convert them", button_style="primary"), button("Leave them out")
         self._folder, self._rates = None, Slot(self.convert, self.without)
         super().__init__(
-            song, prose(FOLDER), self.path, self.leave_out, Slot(self.take), self._rates,
+            song, prose(FOLDER), self.path, self.leave_out, Slot(self.open_song), self._rates,
             prose(UPLOAD.format(folder=_uploads_folder(), stems=here().stems)), Slot(self.upload),
-            prose(DEMO), Slot(self.demo),
+            prose(DEMO), Slot(self.open_demo),
             self.question, self.found,
         )  # fmt: skip
-        self.open = self.action(self.take, _open, self._opened, "Opening …", self._asked, self._sure)
-        self.open_demo = self.action(
-            self.demo, lambda tell: (_demo(), None, (), ()), self._opened, "Opening the demo …", sure=self._sure
-        )
-        self.open_converted = self.action(
-            self.convert, _converted, self._put, "Converting …", lambda: (self._folder,), self._sure
-        )
-        self.open_without = self.action(
-            self.without, _without, self._put, "Opening …", lambda: (self._folder,), self._sure
-        )
         self.path.on_msg(self._entered)
         self._ask_rates(None)
 
     def _asked(self):
-        return pasted_path(self.path.value), [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
+        return self.path.path(), [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
 
     def _entered(self, _widget, content, _buffers):
         """Say that Enter in the path field opens nothing by itself: what was typed may still be on its way."""
@@ -139,7 +134,7 @@ class OpenStep(Step):
         session, home, unreadable, notes = found
         self._ask_rates(None)
         if self._slot is self._rates:  # it is out of sight from now on
-            self._slot = self._slot_of(self.take)
+            self._slot = self._slots[0]
         self.song.open(session, home, [*(f"not read: {each}" for each in unreadable), *notes])
         self._show()
         stems = count(len(session.strips), "stem")
@@ -173,7 +168,7 @@ class OpenStep(Step):
             return
         songs = [path for path in coming.arrived if path.suffix == ".json"]
         self.path.value = str(songs[0] if len(songs) == 1 else coming.folder)
-        self.open()
+        self.open_song()
         if coming.refused:
             self._slot = self._slot_of(self.upload)
             self.tell("partly", "Taken", f"{count(len(coming.arrived), 'file')}; {'; '.join(coming.refused)}.")
@@ -242,10 +237,10 @@ def _open_song(path):
         raise GainlibError(f"{path.name}: {problem}") from None
 
 
-def _demo():
+def _demo(tell):
     from gainlib.demo import demo_session
 
-    return demo_session(1, True, "spread", chains=True)
+    return demo_session(1, True, "spread", chains=True), None, (), ()
 
 
 def _file(strip):

@@ -1,16 +1,22 @@
-"""Step 5 of the bench: every move with its place and its reason, verified before it counts."""
+"""Steps 5 and 6 of the bench: every move with its reason, verified before it counts; what differs by hand; the ear."""
+
+import html
 
 import ipywidgets as widgets
 
+from gainlib import mix
 from gainlib.audio import GainlibError
+from gainlib.mix.blackboxes import what_is_known
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
-from gainlib.mix.moves import said_once
+from gainlib.mix.live import bus_excerpt
+from gainlib.mix.moves import REASONS, gaps, said_once
+from gainlib.mix.sheet import raised_floors
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, listed, menu, row, sheet, table
+from gainlib.notebook.panels.steps import Deed, NumberEntry, Slot, Step, listed, menu, row, sentence, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import count, level_text
+from gainlib.words import count, level_text, number_text
 
 POLICIES = (
     ("as the song asks for", "asked"),
@@ -26,21 +32,31 @@ to change the timbre. **Keep** moves only what comes after the processors, which
 as it should. Either way the balance stays, and the whole mix is rendered and measured before the plan counts.
 """
 ROW_PX, FRAME_PX = 25, 80
+BY_HAND = """
+**Already set it yourself?** This shows where the plan differs: every control that is more than 1 dB off, without the
+common move of the bus. Say why, strip by strip: a difference that you can explain is good staging, too.
+"""
+NO_REASON = "choose …"
+LENGTH_S = 30.0
+BY_EAR = """
+You hear up to 30 s of the bus before and after the plan, rendered here and matched in loudness: any difference you hear
+is not one of level. A plan that **keeps** every drive sounds the same; one that **restages** may sound different where
+a box depends on level. A black box passes everything unchanged here, because the workbook cannot run it.
+"""
+NOTE = (
+    "Switch while it plays. Hearing no difference does not prove that there is none; hearing one does not prove that "
+    "it is good."
+)
 
 
 class PlanStep(Step):
     """What is asked of the plan, and the plan.
 
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
-
     Attributes
     ----------
     policy, average, match : Dropdown
     target, peak_max, limit : NumberEntry
-    make : callable
-        What the button does, at once.
+    make : Deed
     """
 
     def __init__(self, song):
@@ -49,15 +65,12 @@ class PlanStep(Step):
         self.average, self.match = menu("Average by:", AVERAGES, "active"), menu("Match by:", MATCHES, "energy")
         self.peak_max = NumberEntry("Highest peak into a box", -3.0, "dBFS", -60.0, 6.0)
         self.limit = NumberEntry("Faders may stay within ±", 3.0, "dB", 0.0, 60.0)
-        self.work_out = button("Plan", button_style="primary")
+        self.make = Deed("Plan", _plan, self._made, "Planning …", asks=self._asked, button_style="primary")
         self.moves, self.words, self._picture = sheet(), sheet(), widgets.VBox()
         super().__init__(
             song, prose(TEXT), row(self.target, self.policy), row(self.average, self.match, self.peak_max, self.limit),
-            Slot(self.work_out), self._picture, self.words, self.moves,
+            Slot(self.make), self._picture, self.words, self.moves,
         )  # fmt: skip
-        self.make = self.action(self.work_out, _plan, self._made, "Planning …", self._asked)
-        song.watch(self._changed)
-        self._changed("opened")
 
     def _asked(self):
         wishes = {
@@ -83,9 +96,6 @@ class PlanStep(Step):
             self.note(told)
 
     def _show(self, plan):
-        from gainlib.mix.blackboxes import what_is_known
-        from gainlib.mix.sheet import raised_floors
-
         self._picture.children = [_picture(self.song.session, plan)]
         self.moves.value = _console(plan)
         checks, missed = plan.verification.checks, plan.verification.missed
@@ -108,15 +118,13 @@ class PlanStep(Step):
         moves = f"{count(len(plan.moves), 'move')}, policy {plan.policy}"
         text = f"{moves}; a full render keeps all {count(len(checks), 'check')}.{bus}"
         if plan.verification.told:
-            verdict = plan.verification.verdict
-            return self.tell("partly", f"{verdict[:1].upper()}{verdict[1:]}", f"{text} Measure them in step 3.")
+            word = sentence(plan.verification.verdict).rstrip(".")
+            return self.tell("partly", word, f"{text} Measure them in step 3.")
         self.tell("right", "Verified", text)
 
 
 def _plan(tell, session, target_dbtp, wishes):
-    from gainlib.mix import plan
-
-    return session, plan(session, target_dbtp, progress=tell, **wishes), target_dbtp
+    return session, mix.plan(session, target_dbtp, progress=tell, **wishes), target_dbtp
 
 
 def _console(plan):
@@ -161,3 +169,98 @@ def _in_short(plan):
             ends = " to ".join(dict.fromkeys(level_text(change) for change in (min(changes), max(changes))))
             parts.append(f"{len(changes)} {control}{'s' * (len(changes) > 1)} by {ends}")
     return f"What moves: {'; '.join(parts)}." if parts else "No trim and no fader has to move."
+
+
+class HandStep(Step):
+    """For who staged by hand first: how far every strip is from the plan, and a menu of reasons for it.
+
+    Attributes
+    ----------
+    rows : list of Dropdown
+        A menu for each strip that is off.
+    compare : Deed
+    """
+
+    def __init__(self, song):
+        self.rows, self._list = [], widgets.VBox()
+        self.compare = Deed("Show the differences", self._list_gaps)
+        super().__init__(song, prose(BY_HAND), Slot(self.compare), self._list)
+
+    def _list_gaps(self):
+        by_strip = {}
+        for gap in gaps(self.song.plan_made()):
+            by_strip.setdefault(gap.strip, []).append(gap)
+        self.rows = [menu(f"{strip}:", (NO_REASON, *REASONS), NO_REASON) for strip in by_strip]
+        for each in self.rows:
+            each.observe(self.guarded(lambda _change: self._count()), "value")
+        lines = [widgets.HTML(html.escape("; ".join(map(_gap, found)))) for found in by_strip.values()]
+        pairs = zip(lines, self.rows, strict=True)
+        self._list.children = [widgets.VBox([each, line]).add_class("gl-box") for line, each in pairs]
+        self._count()
+
+    def _count(self):
+        told = sum(each.value != NO_REASON for each in self.rows)
+        if not self.rows:
+            self.tell("right", "Agreed", "No control is more than 1 dB from the plan.")
+        elif told < len(self.rows):
+            self.tell("note", "Differences", f"{count(len(self.rows), 'strip')} off; {told} have a reason.")
+        else:
+            own = sum(not each.value.startswith("the plan") for each in self.rows)
+            kept = f"{own} of them you keep as you had them" if own else "the plan stays as it is"
+            self.tell("right", "Explained", f"All {told} strips have a reason; {kept}.")
+
+    def _changed(self, what):
+        if what != "checked":
+            self.rows, self._list.children = [], []
+            self.note("" if what == "planned" else "There is no plan to compare with yet.")
+
+
+def _gap(gap):
+    return f"{gap.control}: you {level_text(gap.by_hand)}, plan {level_text(gap.planned)}"
+
+
+class ListenStep(Step):
+    """The mix before and after the plan, for the ear, at one loudness.
+
+    Attributes
+    ----------
+    start : NumberEntry
+    player : Player or None
+    render : Deed
+    """
+
+    def __init__(self, song):
+        self.start, self.player, self._sound = NumberEntry("From second", 0.0, "s", 0.0), None, widgets.VBox()
+        self.render = Deed(
+            "Make both ready", _both, self._show, "Rendering …", asks=self._asked, button_style="primary"
+        )
+        super().__init__(song, prose(BY_EAR), Slot(self.start, self.render), self._sound)
+
+    def _asked(self):
+        return self.song.session, self.song.plan_made().session, self.start.number()
+
+    def _show(self, both):
+        from gainlib.notebook.listen import Player
+
+        before, after = both
+        self.player = Player({"before": before, "after": after}, note=NOTE)
+        self._sound.children = [self.player]
+        length = number_text(before.duration_s, 0)
+        self.tell("right", "Ready", f"{length} s from second {self.start.value}, matched in loudness.")
+
+    def _changed(self, what):
+        if what == "checked":
+            return
+        self._sound.children, self.player = [], None
+        if what == "opened" and self.song.session is not None:
+            self.start.show(0.0 if self.song.duration_s < 2 * LENGTH_S else round(self.song.duration_s * 0.4))
+        if what == "planned" and self.song.peak_s is not None:
+            self.start.show(round(max(self.song.peak_s - LENGTH_S / 2, 0.0)))
+        self.note("Make both ready." if what == "planned" else "There is no plan to listen to yet.")
+
+
+def _both(tell, before, after, start_s):
+    def half(k):
+        return lambda label, done, total: tell(label, k * total + done, 2 * total)
+
+    return tuple(bus_excerpt(each, start_s, LENGTH_S, half(k)) for k, each in enumerate((before, after)))

@@ -1,4 +1,7 @@
-"""Step 7 of the bench: sheets for any mixer, staged stems, what changed since an earlier sheet, the song as a file."""
+"""Steps 7 and 8 of the bench: what is taken to any mixer, and what came back from there, against the plan.
+
+Taken away are sheets, staged stems, what changed since an earlier sheet, and the song as a file.
+"""
 
 import io
 import zipfile
@@ -6,14 +9,20 @@ from datetime import date
 
 import ipywidgets as widgets
 
-from gainlib.audio import GainlibError
+from gainlib import mix
+from gainlib.audio import GainlibError, read, replacing
 from gainlib.levels.printing import number
-from gainlib.mix.paths import pasted_path, text_of
+from gainlib.mix.paths import check_new, filling, text_of
+from gainlib.mix.printed import compare_print, compare_stems
+from gainlib.mix.sheet import bus_rows, hand_off_note
+from gainlib.mix.sheet_files import is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.bench_base import Slot, Step, button, entry, menu, sheet, table
+from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, listed, menu, sentence, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
-from gainlib.words import count
+from gainlib.session import to_json
+from gainlib.session.files import strips_of_folder
+from gainlib.words import count, number_text
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
@@ -34,60 +43,60 @@ DIFFERENCE = "**What changed** since an earlier sheet: give its CSV file, or the
 SONG = "**The song itself**, chains and balance included; step 1 opens it again. It holds no audio."
 DIGITS = {"of full scale": 4, "samples": 0}
 HEADS = ("", "unit", "before", "after")
+MAKERS = {"plan.html": page, "plan.csv": plan_csv, "levels.csv": level_csv, "hand-off.txt": hand_off_note}
+MIX = """
+**The printed mix.** The workbook measures it, aligns it with the planned bus (in time, speed, polarity and level) and
+subtracts. Where everything is linear, the two cancel.
+"""
+PRINTS = """
+**Printed stems**, in a folder, named as the stems are; one with another name is known by what it holds. Level, sides,
+polarity and start of each are compared with the plan's.
+"""
+AT = (("behind fader and pan", "out"), ("ahead of the fader", "post"))
+STEM_HEADS = ("stem", "planned (dBFS)", "printed (dBFS)", "off by (dB)", "what is off, and what would cure it")
 
 
 class TakeStep(Step):
     """Where to, and what.
 
-    Parameters
-    ----------
-    song : gainlib.notebook.bench_song.Song
-
     Attributes
     ----------
-    sheets_to, stems_to, song_to, against : Text
-        Fields.
-    write_sheets, write_stems, save_song, compare : callable
-        What the buttons do, at once.
+    sheets_to, stems_to, song_to, against : Entry
+    write_sheets, write_stems, save_song, compare : Deed
     """
 
     def __init__(self, song):
-        self.sheets_to, self.stems_to = entry("New folder for the sheets:"), entry("New folder for the stems:")
-        self.song_to, self.against = entry("File for the song (.json):"), entry("Earlier sheet:")
+        self.sheets_to = Entry("New folder for the sheets:", "a new folder for the sheets")
+        self.stems_to = Entry("New folder for the stems:", "a new folder for the stems")
+        self.song_to = Entry("File for the song (.json):", "a file for the song")
+        self.against = Entry("Earlier sheet:", "the path of a sheet")
         self.upto, self.words = menu("Include gain:", UPTO, "trim"), menu("Bit depth:", WORDS, "PCM_24")
-        self.gain_only = widgets.Checkbox(
-            False, description="gain only: leave the DC block to the mixer", indent=False, layout={"width": "auto"}
+        text = "gain only: leave the DC block to the mixer"
+        self.gain_only = widgets.Checkbox(False, description=text, indent=False, layout={"width": "auto"})
+        primary = {"button_style": "primary"}
+        self.write_sheets = Deed(
+            "Write the sheets", self._written, self._sheets_done, "Writing the sheets …",
+            asks=lambda: (*self._of_plan(), self.sheets_to.path()), **primary,
+        )  # fmt: skip
+        self.write_stems = Deed(
+            "Write the stems", _export, self._stems_done, "Writing the stems …", asks=self._for_stems, **primary
         )
-        self.sheets, self.stems = (button(f"Write the {what}", button_style="primary") for what in ("sheets", "stems"))
-        self.save, self.changed = button("Save the song"), button("What changed?")
+        self.compare = Deed(
+            "What changed?", self._compared, self._show_changes, "Comparing …",
+            asks=lambda: (*self._of_plan(), self.against.path()),
+        )  # fmt: skip
+        self.save_song = Deed(
+            "Save the song", _save, self._saved, "Saving …", asks=lambda: (song.opened(), self.song_to.path())
+        )
         self.report, self.changes = sheet(), sheet()
         self.download = SaveButton("Download the sheets", self.guarded(self._packed), "application/zip")
-        self.download.layout.display = "none"
-        super().__init__(
-            song, prose(SHEETS), self.sheets_to, Slot(self.sheets, self.download), self.report,
-            prose(STEMS), self.stems_to, Slot(self.upto, self.words, self.gain_only, self.stems),
-            prose(DIFFERENCE), self.against, Slot(self.changed), self.changes,
-            prose(SONG), self.song_to, Slot(self.save),
-        )  # fmt: skip
         self._sheet, self._file_notes, self._written_to = None, (), None
-        self.write_sheets = self.action(
-            self.sheets, self._written, self._sheets_done, "Writing the sheets …",
-            lambda: (*self._of_plan(), _place(self.sheets_to, "a new folder for the sheets")),
+        super().__init__(
+            song, prose(SHEETS), self.sheets_to, Slot(self.write_sheets, self.download), self.report,
+            prose(STEMS), self.stems_to, Slot(self.upto, self.words, self.gain_only, self.write_stems),
+            prose(DIFFERENCE), self.against, Slot(self.compare), self.changes,
+            prose(SONG), self.song_to, Slot(self.save_song),
         )  # fmt: skip
-        self.write_stems = self.action(self.stems, _export, self._stems_done, "Writing the stems …", self._for_stems)
-        self.save_song = self.action(
-            self.save,
-            _save,
-            self._saved,
-            "Saving …",
-            lambda: (song.opened(), _place(self.song_to, "a file for the song")),
-        )
-        self.compare = self.action(
-            self.changed, self._compared, self._show_changes, "Comparing …",
-            lambda: (*self._of_plan(), _place(self.against, "the path of a sheet")),
-        )  # fmt: skip
-        song.watch(self._changed)
-        self._changed("opened")
 
     shows_song = ("sheets_to", "stems_to", "song_to")  # places that are free now
 
@@ -101,34 +110,23 @@ class TakeStep(Step):
 
     def _gathered(self, tell, session, plan, target_dbtp, stems, notes):
         """Return the sheet of a plan; what it took to measure it is kept for the next time."""
-        from gainlib.mix import sheet_of
-
         if self._sheet is None or self._sheet.plan is not plan or self._sheet.notes != notes:
             made = date.today().isoformat()
-            self._sheet = sheet_of(
-                session, plan, target_dbtp, stems=stems or None, notes=notes, made=made, progress=tell
-            )
+            wishes = {"stems": stems or None, "notes": notes, "made": made, "progress": tell}
+            self._sheet = mix.sheet_of(session, plan, target_dbtp, **wishes)
         return self._sheet
 
     def _written(self, tell, session, plan, target_dbtp, stems, notes, folder):
-        from gainlib.mix.paths import check_new, filling
-        from gainlib.mix.sheet import hand_off_note
-        from gainlib.mix.sheet_files import level_csv, page, plan_csv
-        from gainlib.session import to_json
-
         make_home(folder)
         check_new(folder)
         whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
-        makers = {"plan.html": page, "plan.csv": plan_csv, "levels.csv": level_csv, "hand-off.txt": hand_off_note}
-        makers["session.json"] = lambda each: to_json(each.plan.session, folder)
+        makers = MAKERS | {"session.json": lambda each: to_json(each.plan.session, folder)}
         with filling(folder) as (part, target):
             for name, make in makers.items():
                 (part / name).write_text(make(whole), encoding="utf-8", newline="\n")
         return whole, tuple(makers), target
 
     def _sheets_done(self, found):
-        from gainlib.mix.sheet import bus_rows
-
         whole, names, target = found
         rows = [
             (item, unit, *(_figure(value, DIGITS.get(unit, 2)) for value in (before, after)))
@@ -152,15 +150,12 @@ class TakeStep(Step):
     def _for_stems(self):
         plan = self.song.plan_made()
         wishes = {"through": self.upto.value, "subtype": self.words.value, "gain_only": self.gain_only.value}
-        return plan, _place(self.stems_to, "a new folder for the stems"), wishes
+        return plan, self.stems_to.path(), wishes
 
     def _stems_done(self, export):
-        verb = "was" if export.originals == 1 else "were"
-        same = "is" if export.originals == 1 else "are"
-        kept = (
-            f" {count(export.originals, 'original')} {verb} compared and {same} unchanged." if export.originals else ""
-        )
-        self._file_notes = export.notes
+        were, are = ("was", "is") if export.originals == 1 else ("were", "are")
+        kept = f" {count(export.originals, 'original')} {were} compared and {are} unchanged."
+        self._file_notes, kept = export.notes, kept if export.originals else ""
         self.stems_to.value = str(self.song.place_for("staged"))
         written = f"{count(len(export.files), 'stem')} with a list of checksums in {export.folder}."
         self.tell("right", "Written", f"{written}{kept} {' '.join(export.notes)}")
@@ -168,31 +163,14 @@ class TakeStep(Step):
     # ---- difference ------------------------------------------------------------------------------------------------
 
     def _compared(self, tell, session, plan, target_dbtp, stems, notes, path):
-        from gainlib.mix import difference
-        from gainlib.mix.sheet_files import is_level_sheet, level_csv, plan_csv
-
-        old = (
-            {name: text_of(path / name, "a sheet (CSV)") for name in ("levels.csv", "plan.csv")}
-            if path.is_dir()
-            else {"": text_of(path, "a sheet (CSV)")}
-        )
+        paths = [path / name for name in ("levels.csv", "plan.csv")] if path.is_dir() else [path]
+        old = [text_of(each, "a sheet (CSV)") for each in paths]
         whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
-        return [difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old.values()]
+        return [mix.difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old]
 
     def _show_changes(self, differences):
-        from gainlib.mix.sheet_files import shown
-
         changes = [each for difference in differences for each in difference.changes]
-        rows = [
-            (
-                each.strip,
-                each.item,
-                shown(each.before),
-                shown(each.after),
-                "" if each.change is None else _figure(each.change, signed=True),
-            )
-            for each in changes
-        ]
+        rows = [(each.strip, each.item, shown(each.before), shown(each.after), _change(each)) for each in changes]
         heads = ("strip", "what", "earlier", "now", "change")
         self.changes.value = table("What changed by more than 0.1 dB", heads, rows, (2, 3, 4)) if rows else ""
         added, removed = differences[-1].added, differences[-1].removed
@@ -221,21 +199,12 @@ class TakeStep(Step):
             self.note("Sheets and stems need a plan; you can save the song at any time.")
 
 
-def _place(field, what):
-    return pasted_path(field.value, what)
-
-
 def _export(tell, plan, folder, wishes):
-    from gainlib.mix import write_stems
-
     make_home(folder)
-    return write_stems(plan, folder, progress=tell, **wishes)
+    return mix.write_stems(plan, folder, progress=tell, **wishes)
 
 
 def _save(tell, session, path):
-    from gainlib.audio import replacing
-    from gainlib.session import to_json
-
     if path.suffix.casefold() != ".json":
         raise GainlibError(f"{path.name} has another ending; end the file's name in .json")
     make_home(path)
@@ -255,5 +224,99 @@ def _is_song(path):
         return False
 
 
+def _change(each):
+    return "" if each.change is None else _figure(each.change, signed=True)
+
+
 def _figure(value, digits=2, signed=False):
     return "–" if value is None else number(value, digits, signed)
+
+
+class ReturnStep(Step):
+    """A print of the mix and prints of the stems.
+
+    Attributes
+    ----------
+    mix, folder : Entry
+    at : Dropdown
+        Where the stems were printed.
+    compare_mix, compare_stems : Deed
+    """
+
+    def __init__(self, song):
+        self.mix = Entry("Printed mix:", "the path of the printed mix")
+        self.folder = Entry("Folder of printed stems:", "the folder of printed stems")
+        self.at = menu("Printed", AT, "out")
+        self.compare_mix = Deed(
+            "Compare the mix", _mix, self._mix_done, "Comparing …",
+            asks=lambda: (song.plan_made().session, self.mix.path()),
+        )  # fmt: skip
+        self.compare_stems = Deed(
+            "Compare the stems", _stems, self._stems_done, "Comparing …",
+            asks=lambda: (song.plan_made(), self.folder.path(), self.at.value),
+        )  # fmt: skip
+        self.figures, self.words = sheet(), sheet()
+        super().__init__(
+            song, prose(MIX), self.mix, Slot(self.compare_mix), prose(PRINTS), self.folder,
+            Slot(self.at, self.compare_stems), self.figures, self.words,
+        )  # fmt: skip
+
+    def _mix_done(self, report):
+        planned, printed = report.planned, report.printed
+        rows = [
+            (item, number_text(one, 2), number_text(other, 2), number_text(other - one, 2, True))
+            for item, one, other in (
+                ("true peak (dBTP)", planned.true_peak_dbtp, printed.true_peak_dbtp),
+                ("RMS (dBFS)", planned.rms_dbfs, printed.rms_dbfs),
+                ("loudness (LUFS)", planned.loudness_lufs, printed.loudness_lufs),
+            )
+            if one is not None and other is not None
+        ]
+        self.figures.value = table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3))
+        self.words.value = listed("Result", report.sentences)
+        word = "As planned" if report.passed else "Not as planned"
+        self.tell("right" if report.passed else "wrong", word, report.sentences[0])
+
+    def _stems_done(self, report):
+        rows = [
+            (each.strip, number_text(each.planned_dbfs, 2), number_text(each.printed_dbfs, 2),
+             number_text(each.off_db, 2, True), _found(each))
+            for each in report.stems
+        ]  # fmt: skip
+        self.figures.value = table("Active levels of the stems", STEM_HEADS, rows, (1, 2, 3))
+        renamed = [each for each in report.stems if each.renamed]
+        notes = [f"{name}: planned, but there is no print of it; print it." for name in report.missing]
+        notes += [f"{each.strip}: printed as “{each.printed_as}”; known by what it holds." for each in renamed]
+        notes += [f"{name}: a print that belongs to no strip of the plan." for name in report.extra]
+        unknown = "a black box on its way was not measured; its planned level is a guess."
+        notes += [f"{each.strip}: {unknown}" for each in report.stems if each.told]
+        self.words.value = listed("Which stems came back", notes)
+        off = [each.strip for each in report.stems if not each.passed]
+        if report.passed:
+            return self.tell("right", "As planned", f"All {len(report.stems)} stems are within 0.5 dB of the plan.")
+        lists = (
+            (f"{len(off)} of {count(len(report.stems), 'stem')} off", off), ("missing", report.missing),
+            ("extra", report.extra), ("renamed", [f"{each.printed_as} is {each.strip}" for each in renamed]),
+        )  # fmt: skip
+        said = "; ".join(f"{word}: {', '.join(names)}" for word, names in lists if names)
+        self.tell("wrong", "Not as planned", sentence(said))
+
+    def _changed(self, what):
+        if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):
+            self.figures.value = self.words.value = ""
+            told = "Compare once you have printed." if what == "planned" else "There is no plan to compare with yet."
+            self.note(told)
+
+
+def _mix(tell, planned, path):
+    return compare_print(planned, read(path), tell)
+
+
+def _found(stem):
+    if stem.passed:
+        return "as planned"
+    return sentence("; ".join(f"{fault.what} ({fault.cure})" for fault in stem.faults))
+
+
+def _stems(tell, plan, folder, at):
+    return compare_stems(plan, strips_of_folder(folder), at, tell)

@@ -8,6 +8,7 @@ blind runs of any two sounds, counts them, and says what they show.
 import logging
 import secrets
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import ipywidgets as widgets
 from traitlets import TraitError
@@ -20,7 +21,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.histogram import GuessBars
-from gainlib.notebook.kept import Place
+from gainlib.notebook.kept import Kept, Place
 from gainlib.notebook.listen import heard
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.prose import LiveRegion
@@ -30,7 +31,6 @@ PICKS = "AB"
 LENGTHS = (8, 10, 12, 16, 20, 24)
 PICTURE_PX = (640, 236)
 REACH_DB, STEP_DB, PAGE_DB = 8.0, 0.25, 1.0
-AUTO = {"width": "auto"}
 UNHEARD = "Listen first: press Play and switch between X and A or B. If you cannot listen, use the readings instead."
 log = logging.getLogger(__name__)
 
@@ -54,15 +54,16 @@ class Trials(Panel):
     names : tuple of str
         What plays in each trial, where that is told.
     player : Player or None
-    readings : widget or None
+    readings : TableView or None
         What an exercise shows to somebody who answers without listening.
     said : LiveRegion
     """
 
     names: tuple[str, ...] = ()
 
-    def __init__(self, *children: widgets.Widget, total: int = 0, readings: widgets.Widget | None = None):
-        self.made, self.total, self.readings, self._moved = [], total, readings, lambda: None
+    def __init__(self, *children: widgets.Widget, total: int = 0, readings: Table | None = None):
+        self.made, self.total, self._moved = [], total, lambda: None
+        self.readings = None if readings is None else TableView(readings)
         super().__init__(*children)
         # number keys then work from everything around the player, and the player is as low as on a desk
         self.add_class("gl-blind").add_class("gl-desk")
@@ -119,12 +120,7 @@ class Trials(Panel):
 
     def _picks(self, label: str) -> list[widgets.Button]:
         """Return a button for A and one for B."""
-        buttons = []
-        for name in PICKS:
-            button = widgets.Button(description=label.format(name), layout=AUTO)
-            button.on_click(self.guarded(lambda _button, name=name: self.pressed(name)))
-            buttons.append(button)
-        return buttons
+        return [self.make_button(label.format(name), partial(self.pressed, name)) for name in PICKS]
 
     def entries(self) -> list | None:
         """Return the entries so far, None before the first."""
@@ -150,7 +146,7 @@ class BlindRun(Trials):
         What to listen for.
     done : callable, optional
         ``done(run)`` is called after the last trial with a :class:`gainlib.exercises.listening.Run`.
-    readings : widget, optional
+    readings : Table, optional
         What an exercise shows to somebody who answers without listening.
     above : widget, optional
         What the sounds are set with.
@@ -168,13 +164,13 @@ class BlindRun(Trials):
         match: bool = True,
         note: str = "",
         done: Callable[[Run], None] | None = None,
-        readings: widgets.Widget | None = None,
+        readings: Table | None = None,
         above: widgets.Widget | None = None,
         opens: str = "",
     ):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
-        self._opener = widgets.Button(description=opens, layout={"width": "max-content"})
-        self._opener.on_click(self.guarded(lambda _button: self._open()))
+        self._opener = self.make_button(opens, self._open)
+        self._opener.layout.width = "max-content"
         self._shut = bool(opens)
         self._heard: set[str] = set()  # which sounds were played in this trial
         self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
@@ -299,7 +295,7 @@ class MatchRun(Trials):
         A and B of every trial, as they are found.
     names : sequence of str
         What plays in each.
-    readings : widget, optional
+    readings : Table, optional
         What an exercise shows to somebody who answers without listening.
 
     Attributes
@@ -316,21 +312,17 @@ class MatchRun(Trials):
         note = "Switch while the sound lasts. Press 1 for A, 2 for B."
         self.player = Player(sources, match=False, blind=True, room_db=REACH_DB, note=note)
         turn = Slider("turn_db", "Turn B by", -REACH_DB, REACH_DB, STEP_DB, page=PAGE_DB, decimals=2)
-        self.controls, self.said, self._list = (
-            Controls([turn], label="Level of B"),
-            LiveRegion(),
-            TableView(Table("", ())),
-        )
-        self.next = widgets.Button(description="Equally loud: next", button_style="primary", layout=AUTO)
-        self.back = widgets.Button(description="Back to the one before", layout=AUTO)
+        self.controls, self.said = Controls([turn], label="Level of B"), LiveRegion()
+        self._list = TableView(Table("", ()))
+        take = lambda: self.take(self.controls.values["turn_db"])  # noqa: E731
+        self.next = self.make_button("Equally loud: next", take, button_style="primary")
+        self.back = self.make_button("Back to the one before", self.go_back)
         row = widgets.HBox([self.next, self.back]).add_class("gl-buttons")
         hand = widgets.VBox([self.controls, row, words(self.said, 3)]).add_class("gl-desk-picture")
         side = widgets.VBox([self._list]).add_class("gl-desk-side")
         main = widgets.HBox([hand, side]).add_class("gl-desk-main")
         super().__init__(self.player, main, total=len(self._pairs), readings=readings)
         self.controls.observe(self.guarded(lambda _change: self._turn()), "places")
-        self.next.on_click(self.guarded(lambda _button: self.take(self.controls.values["turn_db"])))
-        self.back.on_click(self.guarded(lambda _button: self.go_back()))
         self._say()
 
     def _turn(self):
@@ -444,12 +436,13 @@ class AbxPanel(Panel):
         note: str = "",
         place: Place | None = None,
     ):
-        self._comparison, self._note, self._place, self.history, self._name = comparison, note, place, [], ""
+        self._comparison, self._note, self.history, self._name = comparison, note, [], ""
+        self._place = place or Kept().place("runs")
         lengths = Choice("trials", "Trials", {count: str(count) for count in LENGTHS}, 10)
         sham = Choice("sham", "Kind of run", {False: "X is A or B", True: "sham run: A and B the same sound"})
         self.controls = Controls([*rows, lengths, sham], label="What is compared")
-        self.start = widgets.Button(description="Start a run", button_style="primary", layout=AUTO)
-        self.chance = widgets.Button(description="Let chance pick the rest", layout=AUTO)
+        self.start = self.make_button("Start a run", self.begin, button_style="primary")
+        self.chance = self.make_button("Let chance pick the rest", lambda: self.blind.rest_by_chance())
         self.blind = BlindRun(None, match=match, note=note, done=self._finished)
         self.said = self.blind.said
         self._bars, self.live = guess_picture(Run(0, 10))
@@ -461,15 +454,12 @@ class AbxPanel(Panel):
         super().__init__(widgets.HBox([picture, self._side]).add_class("gl-desk-main"), self.blind, self._tables)
         for name in ("gl-form", "gl-panel", "gl-desk"):
             self.add_class(name)
-        self.start.on_click(self.guarded(lambda _button: self.begin()))
-        self.chance.on_click(self.guarded(lambda _button: self.blind.rest_by_chance()))
         self.controls.observe(self.guarded(lambda _change: self._draw(None)), "released")
         self.said.say("note", "", "Choose the number of trials, then start. It does not change until the run is over.")
         self._run = None
-        if place is not None:
-            self._resume(place.value)
-            self.controls.observe(self.guarded(lambda _change: self._keep()), "places")
-            self.blind.on_change(self.guarded(self._keep))
+        self._resume(self._place.value)
+        self.controls.observe(self.guarded(lambda _change: self._keep()), "places")
+        self.blind.on_change(self.guarded(self._keep))
 
     # ---- to be kept ------------------------------------------------------------------------------------------------
 
@@ -481,8 +471,10 @@ class AbxPanel(Panel):
 
     def _resume(self, kept):
         """Take up what was kept; what does not fit is left out."""
+        if kept is None:
+            return
         try:
-            self.history = [(str(name), run and Run(*run)) for name, run in (kept or {})["history"]]
+            self.history = [(str(name), run and Run(*run)) for name, run in kept["history"]]
             self.controls.places = kept["places"]
             if kept["run"] is not None:
                 places, order, made = kept["run"]
@@ -502,8 +494,7 @@ class AbxPanel(Panel):
         if self.blind.made and not self.blind.complete:
             self.history.append((self._name, None))
         self._begin("".join(secrets.choice(PICKS) for _ in range(self.controls.values["trials"])))
-        if self._place is not None:
-            self._keep()
+        self._keep()
 
     def _begin(self, order):
         setting, self._run = Setting(self.controls.values), (list(self.controls.places), order)
@@ -523,8 +514,7 @@ class AbxPanel(Panel):
         self.said.say("note", "Run over", run.sentence())
         self._show_list()
         self._draw(run)
-        if self._place is not None:
-            self._keep()
+        self._keep()
 
     def _draw(self, run):
         trials = run.trials if run else self.controls.values["trials"]

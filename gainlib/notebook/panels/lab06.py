@@ -2,20 +2,14 @@
 
 from gainlib.exercises.text import Unreadable
 from gainlib.labs.lab06 import NAMING, eight, kind_of
-from gainlib.notebook.errors import Panel
 from gainlib.notebook.fields import field_for
+from gainlib.notebook.kept import Kept
 from gainlib.notebook.panels import drawn_for, place_of
-from gainlib.notebook.ungraded import ShortQuestion
-
-PANELS = ("naming",)
-
-
-def panel(name: str, learner):
-    """Return the panel of that name, None for the desk."""
-    return Naming(learner) if name == "naming" else None
+from gainlib.notebook.panels.steps import sentence
+from gainlib.notebook.ungraded import Newest, ShortQuestion
 
 
-class Naming(Panel):
+class Naming(Newest):
     """A list to choose from for each of the eight boxes on the desk above, with its own Check.
 
     Attributes
@@ -26,13 +20,12 @@ class Naming(Panel):
     def __init__(self, learner):
         boxes = eight(drawn_for(learner, "06"))
         self._key = {letter: (kind_of(name),) for letter, name in boxes.items()}
-        self._place, self._tries = place_of(learner, "panel naming"), []
+        self._place, self._tries = place_of(learner, "panel naming") or Kept().place("naming"), []
         self.question = ShortQuestion([field_for(NAMING, {})], self.guarded, self.submit, self._keep)
         super().__init__(self.question)
         self.add_class("gl-form")
-        if self._place is not None:
-            self._show(self._place.value)
-            self._place.watch(self.guarded(self._moved_elsewhere))
+        self.update()
+        self._place.watch(self.guarded(self._moved_elsewhere))
 
     def submit(self) -> None:
         """Say how far the names are right; how many, and which are not, from the second try on."""
@@ -49,18 +42,15 @@ class Naming(Panel):
             self._tries.append(value)
         found = NAMING.judge(value, self._key, {}, [value])
         said = found.closer if found.closer and len(self._tries) > 1 else found.feedback
-        self.question.say("right" if found.share >= 1 else "wrong", f"{said[:1].upper()}{said[1:]}.")
+        self.question.say("right" if found.share >= 1 else "wrong", sentence(said))
+
+    def update(self) -> None:
+        """Enter what was kept."""
+        if isinstance(self._place.value, dict):
+            self.question.fields[0].resume(self._place.value)
 
     def _keep(self):
-        if self._place is not None:
-            self._place.keep(self.question.fields[0].standing())
+        self._place.keep(self.question.fields[0].standing())
 
-    def _show(self, kept):
-        if isinstance(kept, dict):
-            self.question.fields[0].resume(kept)
 
-    def _moved_elsewhere(self, what):
-        if what == "newer":
-            self._show(self._place.take())
-        elif what != "other":
-            self.notice.message = what
+PANELS, EXERCISES = {("06", "naming"): Naming}, {}

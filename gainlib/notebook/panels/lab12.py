@@ -28,26 +28,6 @@ NOW = "now"
 HEARD = "You hear the refrain. Gains behind the boxes are heard as you move them, those ahead when you let go."
 
 
-def panel(name: str, learner):
-    """Return the session on its desk."""
-    return SessionPanel(learner) if name == "session" else None
-
-
-def exercise_panel(exercise, given: dict, learner):
-    """Return what a task is answered with besides its fields."""
-    if exercise.id == "12-1":
-        return Stems(given)
-    if exercise.id == "12-2":
-        return BoxDesk(lab12.tester(given), place=place_of(learner, "desk", exercise))
-    if exercise.id == "12-5":
-        return Exporting(learner)
-    return Cells(learner, given) if exercise.id == "12-6" else HandIn(learner)
-
-
-def _button(text, tip):
-    return widgets.Button(description=text, tooltip=tip, layout={"width": "auto"})
-
-
 # ----------------------------------------------------------------------------------------------------- where all stands
 
 
@@ -197,9 +177,12 @@ class SessionPanel(Panel):
         self._learner, self.places = learner, places_of(learner)
         self.run = widgets.RadioButtons(options=[GRADED, PRACTICE], description="This is")
         self.run.add_class("gl-across").layout.width = "auto"
-        self.another = _button("Another session", "Other faults, chains and faders for all six tasks")
-        self.hear_strip = _button("Listen to this strip", "The stem as it came, and ahead of its fader")
-        self.hear_mix = _button("Listen to the mix", "As found and as it is now")
+        tip = "Other faults, chains and faders for all six tasks"
+        self.another = self.make_button("Another session", self._ask_for_another, tooltip=tip)
+        tip = "The stem as it came, and ahead of its fader"
+        self.hear_strip = self.make_button("Listen to this strip", self._hear_the_strip, tooltip=tip)
+        tip = "As found and as it is now"
+        self.hear_mix = self.make_button("Listen to the mix", self._hear_the_mix, tooltip=tip)
         self._stage, self._heard = widgets.VBox(), widgets.VBox().add_class("gl-desk-player")
         head = widgets.HBox([self.run, self.another, self.hear_strip, self.hear_mix]).add_class("gl-buttons")
         self.question = Question(instead=head)
@@ -209,9 +192,6 @@ class SessionPanel(Panel):
         self._new_desk()
         self.places.watch(self.guarded(self._told))
         self.run.observe(self.guarded(lambda _change: self._switch()), "value")
-        self.another.on_click(self.guarded(lambda _button: self._ask_for_another()))
-        self.hear_strip.on_click(self.guarded(lambda _button: self._hear_the_strip(self.desk.setting.strip)))
-        self.hear_mix.on_click(self.guarded(lambda _button: self._hear_the_mix()))
 
     def _first(self):
         return self._learner.exercise(FIRST)
@@ -250,13 +230,13 @@ class SessionPanel(Panel):
     def _hear_the_mix(self):
         self._hear({"as found": assignment.session(self.places.given)}, lambda: {NOW: self._placed()})
 
-    def _hear_the_strip(self, name):
+    def _hear_the_strip(self):
+        name = self.desk.setting.strip
         stem = Strip(name, assignment.session(self.places.given).strip(name).audio)
         alone = {"fader_db": 0.0, "pan": 0.0, "mute": False, "solo": False, "sends": (), "to": stem.to}
         faders = [f"{name}/{field}" for field in alone]
-        self._hear(
-            {"stem": Session((stem,))}, lambda: {"strip": Session((self._placed().strip(name).with_(**alone),))}, faders
-        )
+        strip = lambda: Session((self._placed().strip(name).with_(**alone),))  # noqa: E731
+        self._hear({"stem": Session((stem,))}, lambda: {"strip": strip()}, faders)
 
     def _hear(self, was, now, held=()):
         """Play what was and what is now; `held` are controls that are not heard."""
@@ -276,8 +256,9 @@ class Stems(Panel):
     """Stems and retakes as they arrive, measured on request, each above what is reported on them."""
 
     def __init__(self, given: dict):
-        self._given, self.button = given, _button("Measure the stems", "All meters on every stem and retake as it came")
-        self._stage = widgets.VBox([widgets.HBox([self.button]).add_class("gl-buttons")])
+        tip = "All meters on every stem and retake as it came"
+        self.measure = self.make_button("Measure the stems", lambda: self._background.ask(given), tooltip=tip)
+        self._stage = widgets.VBox([widgets.HBox([self.measure]).add_class("gl-buttons")])
         self._retakes = widgets.VBox([])
         super().__init__(self._stage, self._retakes)
         self.add_class("gl-form")
@@ -285,7 +266,6 @@ class Stems(Panel):
             for name in ("gl-panel", "gl-desk", "gl-ticked"):
                 each.add_class(name)
         self._background = BackgroundTask(self, self._measured, self._show)
-        self.button.on_click(self.guarded(lambda _button: self._background.ask(given)))
 
     @staticmethod
     def _measured(progress, given):
@@ -310,10 +290,18 @@ class BoxDesk(Desk):
 
 
 class HandIn(Panel):
-    """The controls of the session as they stand on its desk."""
+    """The controls of the session as they stand on its desk; for some tasks with something besides.
+
+    Attributes
+    ----------
+    besides : str
+        What an answer calls that; "" where the controls are all of it.
+    """
+
+    besides = ""
 
     def __init__(self, learner, *children):
-        self.places, self._stand = places_of(learner), LiveRegion()
+        self.places, self._stand, self._noted = places_of(learner), LiveRegion(), lambda: None
         super().__init__(self._stand, *children)
         self.add_class("gl-form")
         self.places.watch(lambda what: self._say())
@@ -334,6 +322,21 @@ class HandIn(Panel):
         placed = self.places.readable(answer)
         if placed is not None and placed == self.places.latest():
             self.places.replace(placed)
+        if self.besides and isinstance(answer, dict):
+            self.resume(answer.get(self.besides))
+
+    # ---- what there is besides the controls, which keep themselves -------------------------------------------------
+
+    def standing(self):
+        """Return it as JSON, None while there is nothing."""
+        return None
+
+    def resume(self, kept) -> None:
+        """Take it up again."""
+
+    def on_change(self, callback: Callable[[], None]) -> None:
+        """Call back whenever it changes."""
+        self._noted = callback
 
 
 class Exporting(HandIn):
@@ -341,29 +344,27 @@ class Exporting(HandIn):
 
     Attributes
     ----------
-    button : ipywidgets.Button
+    export : ipywidgets.Button
         Writes the files.
     facts : dict or None
         What was measured on them.
     """
 
+    besides = "export"
+
     def __init__(self, learner):
         self.facts, self._said, self._folder = None, LiveRegion(), learner.folder / FOLDER
-        self._moved = lambda: None
-        self.button = _button("Export mix and stems", "24-bit files beside your record, in place of an earlier export")
+        tip = "24-bit files beside your record, in place of an earlier export"
+        self.export = self.make_button("Export mix and stems", self._ask, tooltip=tip)
         self._readings = widgets.VBox()
-        super().__init__(learner, widgets.HBox([self.button]).add_class("gl-buttons"), self._said, self._readings)
-        self._background = BackgroundTask(self, self._written, self._found, self._failed)
-        self.button.on_click(self.guarded(lambda _button: self._ask()))
+        super().__init__(learner, widgets.HBox([self.export]).add_class("gl-buttons"), self._said, self._readings)
+        write = lambda progress, *asked: delivery.write_export(*asked, progress)  # noqa: E731
+        self._background = BackgroundTask(self, write, self._found, self._failed)
 
     def _ask(self):
         self.facts, self._readings.children = None, ()
         self._said.say("busy", "", "Writing and measuring …")
         self._background.ask(copy.deepcopy(self.places.values), self.places.given, self._folder)
-
-    @staticmethod
-    def _written(progress, placed, given, folder):
-        return delivery.write_export(placed, given, folder, progress)
 
     def _found(self, written):
         self.facts = written.facts
@@ -371,7 +372,7 @@ class Exporting(HandIn):
         left = level_text(self.facts["null_db"], "dB", 0)
         self._said.say("note", "Exported", f"{facts}; the stems leave {left} of the mix. The files: {written.folder}")
         self._readings.children = (TableView(written.handed_off),)
-        self._moved()
+        self._noted()
 
     def _failed(self):
         self._said.say("wrong", "Nothing written", "See the line above for the reason.")
@@ -383,11 +384,6 @@ class Exporting(HandIn):
             return None
         return {"controls": placed or self.places.found, "export": self.facts}
 
-    def set_controls(self, answer) -> None:
-        """Take over what an answer holds."""
-        super().set_controls(answer)
-        self.resume(answer.get("export") if isinstance(answer, dict) else None)
-
     def standing(self) -> dict | None:
         """Return what was measured on the export."""
         return self.facts
@@ -397,10 +393,6 @@ class Exporting(HandIn):
         if isinstance(facts, dict) and facts != self.facts:
             self.facts = facts
             self._said.say("note", "", "Your last export counts as long as the controls stay as they are.")
-
-    def on_change(self, callback: Callable[[], None]) -> None:
-        """Call back after an export."""
-        self._moved = callback
 
 
 class Cells(HandIn):
@@ -414,14 +406,13 @@ class Cells(HandIn):
         Whose table is shown.
     """
 
+    besides = "cells"
+
     def __init__(self, learner, given: dict):
         self._given = given
-        self.lines = [self._line(delivery.label(cell)) for cell in given["cells"]]
-        self.chosen = widgets.Dropdown(
-            options=["choose …", *lab12.TARGETS, WHOLE_MIX],
-            description="Readings of",
-            style={"description_width": "initial"},
-        )
+        self.lines = [_line(delivery.label(cell)) for cell in given["cells"]]
+        options, style = ["choose …", *lab12.TARGETS, WHOLE_MIX], {"description_width": "initial"}
+        self.chosen = widgets.Dropdown(options=options, description="Readings of", style=style)
         self._tables = widgets.VBox().add_class("gl-sheet")
         cells = widgets.VBox([widgets.HBox([line]).add_class("gl-field") for line in self.lines])
         read = widgets.VBox([self.chosen, self._tables])
@@ -430,17 +421,6 @@ class Cells(HandIn):
         self._background = BackgroundTask(self, self._measured, self._show)
         self.chosen.observe(self.guarded(lambda _change: self._ask()), "value")
         self.places.watch(self.guarded(lambda what: self._ask()))
-
-    @staticmethod
-    def _line(label):
-        line = widgets.Text(
-            description=label,
-            placeholder="a number",
-            style={"description_width": "initial"},
-            layout={"width": "auto"},
-            tooltip=label,
-        )
-        return line.add_class("gl-entry")
 
     def _ask(self):
         if self.chosen.index:
@@ -467,11 +447,6 @@ class Cells(HandIn):
             return None
         return {"controls": self.places.answer() or self.places.found, "cells": cells}
 
-    def set_controls(self, answer) -> None:
-        """Take over what an answer holds."""
-        super().set_controls(answer)
-        self.resume(answer.get("cells") if isinstance(answer, dict) else None)
-
     def standing(self) -> list[str] | None:
         """Return what is typed into the cells, None while all are empty."""
         typed = [line.value for line in self.lines]
@@ -487,3 +462,19 @@ class Cells(HandIn):
         """Call back with every letter."""
         for line in self.lines:
             line.observe(lambda _change: callback(), "value")
+
+
+def _line(label):
+    look = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+    return widgets.Text(description=label, placeholder="a number", tooltip=label, **look).add_class("gl-entry")
+
+
+PANELS = {("12", "session"): SessionPanel}
+EXERCISES = {
+    "12-1": lambda _exercise, given, _learner: Stems(given),
+    "12-2": lambda exercise, given, learner: BoxDesk(lab12.tester(given), place=place_of(learner, "desk", exercise)),
+    "12-3": lambda _exercise, _given, learner: HandIn(learner),
+    "12-4": lambda _exercise, _given, learner: HandIn(learner),
+    "12-5": lambda _exercise, _given, learner: Exporting(learner),
+    "12-6": lambda _exercise, given, learner: Cells(learner, given),
+}

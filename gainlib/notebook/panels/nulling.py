@@ -4,14 +4,14 @@ import ipywidgets as widgets
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.boxes import null_test, predicted_dbfs, residual_dbfs, round_trips
+from gainlib.boxes.null import NullReport
 from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
-from gainlib.mix.paths import pasted_path
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
-from gainlib.notebook.panels.kept_report import from_kept, to_kept
+from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
@@ -38,69 +38,60 @@ NO_FIT = "has no meaning: the two have next to nothing in common"
 class NullPanel(Step):
     """Two prints and what remains of them; rounds of down and up in each arithmetic.
 
-    Parameters
-    ----------
-    song : Song, optional
-        Whose work this takes its turn with; a panel of its own has one of its own.
-
     Attributes
     ----------
-    first, second, programme : Text
+    first, second, programme : Entry
         Paths.
     match : Dropdown
         Whether level and polarity are matched.
     attenuation, rounds : NumberEntry
-    report : gainlib.boxes.NullReport or None
-        What was subtracted last.
+    subtract, turn, write : Deed
     live : LiveFigure or None
-        Its picture.
-    subtract, turn, write : callable
-        What the buttons do, at once.
+        What remained last.
     """
 
     def __init__(self, song: Song | None = None):
-        self.first, self.second = entry("First print:"), entry("Second print:")
+        self.first = Entry("First print:", "the path of the first print")
+        self.second = Entry("Second print:", "the path of the second print")
         self.match = menu("Level:", MATCHES, True)
         self.attenuation = NumberEntry("Down and up by", 20.0, "dB", 0.0, 100.0)
-        self.rounds, self.programme = NumberEntry("Rounds", 20, "", 1, 200), entry("Programme (.wav):")
-        self.subtract_button = button("Subtract", button_style="primary")
-        self.turn_button, self.write_button = button("Work it out"), button("Write the programme")
-        self.report, self.live, self.residues, self._found = None, None, {}, None
-        self.facts, self._picture, self._turned = sheet(), widgets.VBox(), widgets.VBox()
-        super().__init__(
-            song or Song(), prose(NULL), self.first, self.second, Slot(self.match, self.subtract_button), self.facts,
-            self._picture, prose(ROUNDS), row(self.attenuation, self.rounds), Slot(self.turn_button), self._turned,
-            self.programme, Slot(self.write_button),
+        self.rounds = NumberEntry("Rounds", 20, "", 1, 200)
+        self.programme = Entry("Programme (.wav):", "the path of a new WAV file")
+        self.subtract = Deed(
+            "Subtract", _subtract, self._subtracted, "Subtracting …",
+            asks=self._prints, keeps=("report", NullReport), button_style="primary",
         )  # fmt: skip
-        self.subtract = self.action(self.subtract_button, _subtract, self._subtracted, "Subtracting …", self._prints)
-        self.turn = self.action(self.turn_button, _turn, self._have_turned, "Turning down and up …", self._numbers)
-        self.write = self.action(self.write_button, _write, self._written, "Writing …", self._target)
+        kind = tuple[float, int, dict[str, float], list[float]]
+        busy = "Turning down and up …"
+        self.turn = Deed("Work it out", _turn, self._turned, busy, asks=self._numbers, keeps=("turned", kind))
+        self.write = Deed(
+            "Write the programme", _write, self._written, "Writing …", asks=lambda: (self.programme.path(),)
+        )
+        self.facts, self._picture, self._rounds_picture, self.live = sheet(), widgets.VBox(), widgets.VBox(), None
+        super().__init__(
+            song or Song(), prose(NULL), self.first, self.second, Slot(self.match, self.subtract), self.facts,
+            self._picture, prose(ROUNDS), row(self.attenuation, self.rounds), Slot(self.turn), self._rounds_picture,
+            self.programme, Slot(self.write),
+        )  # fmt: skip
 
     # ---- two prints ------------------------------------------------------------------------------------------------
 
+    @property
+    def report(self) -> NullReport | None:
+        """What was subtracted last."""
+        return self.subtract.found
+
     def _prints(self):
-        self._show(None)  # else prints that are refused would stand under the figures of others
-        first = pasted_path(self.first.value, "the path of the first print")
-        return first, pasted_path(self.second.value, "the path of the second print"), self.match.value
-
-    def _show(self, report):
-        """Put a report on the page, or take the last one off it."""
-        self.report, self.live = report, None
-        self._picture.children, self.facts.value = [], ""
-        if report is not None:
-            self._draw(report)
+        # else prints that are refused would stand under the figures of others
+        self.subtract.found, self._picture.children, self.facts.value = None, [], ""
         self._noted()
-
-    def _draw(self, report):
-        fig = figures.make_figure(*PICTURE_PX)
-        bars = ResidueBars(fig.subplots(), -180.0, 0.0, "What remains, by octave", "dB", "octave")
-        bars.update([_octave(hz) for hz in report.octaves], list(report.octaves.values()))
-        self.live = LiveFigure(fig, [bars], title="What remains of two prints")
-        self._picture.children = [self.live.widget]
-        self.facts.value = table("First print less second", ("", ""), facts(report))
+        return self.first.path(), self.second.path(), self.match.value
 
     def _subtracted(self, report):
-        self._show(report)
+        octaves = [_octave(hz) for hz in report.octaves], list(report.octaves.values())
+        self.live = _bars("What remains of two prints", "What remains, by octave", "octave", -180.0, *octaves)
+        self._picture.children = [self.live.widget]
+        self.facts.value = table("First print less second", ("", ""), facts(report))
         self.said.say("right", "Subtracted", report.sentence)
 
     # ---- down and up -----------------------------------------------------------------------------------------------
@@ -111,43 +102,24 @@ class NullPanel(Step):
             raise GainlibError(f"{number_text(rounds)} is not a number of rounds; give a whole number")
         return self.attenuation.number(), int(rounds)
 
-    def _have_turned(self, found):
-        self._found = found
-        attenuation_db, rounds, self.residues, expected = found
-        fig = figures.make_figure(*PICTURE_PX)
+    def _turned(self, found):
+        attenuation_db, rounds, residues, expected = found
         title = f"Left after {rounds} times {number_text(attenuation_db)} dB down and up: ◆ expected with dither"
-        bars = ResidueBars(fig.subplots(), LOWEST_DB, 0.0, title, "dB", "arithmetic")
-        bars.update(list(self.residues), list(self.residues.values()), expected)
-        self._turned.children = [LiveFigure(fig, [bars], title="Down and up in each arithmetic").widget]
-        self.said.say("right", "Turned", told(self.residues))
-        self._noted()
-
-    # ---- kept over a reload ----------------------------------------------------------------------------------------
-
-    def standing(self) -> dict:
-        """Return what is entered, what was subtracted and what was turned, as JSON."""
-        return {**super().standing(), "report": to_kept(self.report), "turned": to_kept(self._found)}
-
-    def resume(self, kept: dict) -> None:
-        """Enter what was kept, and show what was subtracted and turned last."""
-        from gainlib.boxes.null import NullReport
-
-        super().resume(kept)
-        shown = (
-            (self.subtract_button, NullReport, "report", self._subtracted),
-            (self.turn_button, tuple[float, int, dict[str, float], list[float]], "turned", self._have_turned),
-        )
-        for pressed, kind, name, show in shown:
-            found = from_kept(kind | None, kept.get(name))
-            if found is not None:
-                self._slot = self._slot_of(pressed)
-                show(found)
-
-    def _target(self):
-        return (pasted_path(self.programme.value, "the path of a new WAV file"),)
+        rest = list(residues), list(residues.values()), expected
+        live = _bars("Down and up in each arithmetic", title, "arithmetic", LOWEST_DB, *rest)
+        self._rounds_picture.children = [live.widget]
+        self.said.say("right", "Turned", told(residues))
 
     def _written(self, path):
         self.said.say("right", "Written", f"{path}, 32-bit float, {level_text(PROGRAMME_DBFS, 'dBFS')} plain RMS.")
+
+
+def _bars(title, heading, what, lowest_db, *bars):
+    """Return what remains as bars."""
+    fig = figures.make_figure(*PICTURE_PX)
+    drawn = ResidueBars(fig.subplots(), lowest_db, 0.0, heading, "dB", what)
+    drawn.update(*bars)
+    return LiveFigure(fig, [drawn], title=title)
 
 
 def facts(report) -> list[tuple[str, str]]:
@@ -205,14 +177,10 @@ def told(residues: dict[str, float]) -> str:
 
 
 def _subtract(_tell, first, second, match):
-    from gainlib.boxes import null_test
-
     return null_test(AudioFile(first).load(), AudioFile(second).load(), match=match)
 
 
 def _turn(tell, attenuation_db, rounds):
-    from gainlib.boxes import predicted_dbfs, residual_dbfs, round_trips
-
     audio, residues, expected = programme(), {}, []
     for k, (name, arithmetic, dither) in enumerate(ARITHMETICS):
         tell(f"Turning down and up in {name}", k, len(ARITHMETICS))

@@ -3,16 +3,17 @@
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.boxes import ProbeReport, racked, read_probe, refreshed, write_probe
 from gainlib.boxes.verdicts import CANNOT_TELL
-from gainlib.mix.paths import pasted_path
+from gainlib.mix.blackboxes import replaced
 from gainlib.notebook import figures
-from gainlib.notebook.bench_song import Song
+from gainlib.notebook.bench_song import Song, make_home
 from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.bench_base import NumberEntry, Slot, Step, button, entry, menu, row, sheet, table
-from gainlib.notebook.panels.kept_report import from_kept, to_kept
-from gainlib.notebook.panels.rack import RackPart
+from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, offer, row, sheet, table
 from gainlib.notebook.prose import prose
+from gainlib.processors import BlackBox
+from gainlib.session import Insert
 from gainlib.words import level_text, number_text
 
 CAUTION = """
@@ -36,77 +37,133 @@ RACK = """
 **3 · Into your rack.** Give the box a name that you know it by. On the [bench](bench.ipynb) it is then known wherever a
 black box bears that name: the plan feeds it its reference and matches its output.
 """
+BENCH = """
+Play the test file through the real box, hardware or not; the recording of what comes out shows whether the box depends
+on level and which average it is built for. **Disconnect loudspeakers and headphones until you have finished: the file
+holds loud steady tones.** Check the maker's maximum input level first, and choose a softer file below if in doubt. Mute
+input monitoring while you record, so that nothing feeds back. Play the file at its own level, set every control of the
+box as you use it, and record in mono from before its start to after its end. A box that is measured once goes into your
+rack under its name, and is known wherever that name stands, in this song and in others.
+"""
 RATES = tuple((f"{rate / 1000:g} kHz", rate) for rate in (44100, 48000, 88200, 96000, 176400, 192000))
 PICTURE_PX = (840, 640)
+HEADS = ("box", "measured", "what it is", "built for", "output gain there", "ceiling", "noise")
+MASTER, END = "master", 0
 
 
-class ProbePanel(Step):
-    """The test file written, the recording read, and what it tells.
-
-    Parameters
-    ----------
-    song : Song, optional
-        Whose work this takes its turn with; a panel of its own has one of its own.
+class BoxStep(Step):
+    """A test file written, its recording read, and the rack of the boxes that were measured so.
 
     Attributes
     ----------
-    file, recorded, without, name : Text
-        Paths, and what the box is called.
-    rate : Dropdown
+    recorded, name : Entry
+        Path of the recording, and what the box is called.
     level : NumberEntry
-    report : gainlib.boxes.ProbeReport or None
-        What was read last.
-    live : LiveFigure or None
-        Its picture.
-    rack : RackPart
-        The boxes that were measured.
-    write, read : callable
-        What the buttons do, at once.
+        Highest level of the test file.
+    write, read, remove : Deed
+    facts : HTML
+        What the recording shows, its picture under it.
+    racked, in_rack : HTML, Dropdown
+        The boxes that were measured, and one of them.
     """
 
-    def __init__(self, song: Song | None = None):
-        self.file, self.recorded = entry("Test file (.wav):"), entry("Recording of what came out:")
-        self.without = entry("Recording without the box, if there is one:")
-        self.rate, self.level = menu("Rate:", RATES, 48000), NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
-        self.write_button = button("Write the test file")
-        self.read_button = button("Read the recording", button_style="primary")
-        self.name, self.enter = entry("Its name:", placeholder="opto"), button("Keep it in your rack", disabled=True)
-        self.facts, self.report, self.rack = sheet(), None, RackPart()
-        self.live, self._picture = None, widgets.VBox()
-        super().__init__(
-            song or Song(), prose(CAUTION), prose(OUT), self.file, row(self.rate, self.level),
-            Slot(self.write_button), prose(BACK), self.recorded, self.without, Slot(self.read_button), self.facts,
-            self._picture, prose(RACK), self.name, Slot(self.enter), self.rack.shown,
-            Slot(self.rack.which, self.rack.remove),
-        )  # fmt: skip
-        self.write = self.action(self.write_button, _write, self._written, "Writing …", self._to_write)
-        self.read = self.action(self.read_button, _read, self._shown, "Reading …", self._to_read)
-        self.at_once(self.enter, self._entered)
-        self.at_once(self.rack.remove, lambda: self.tell("right", "Removed", self.rack.take_out(self.song.rack)))
-        self._slot = self._slot_of(self.rack.remove)
-        self._tried(lambda: self.rack.show(self.song.rack))
+    shows_song = ("in_rack",)
+    off = "Leave speakers and headphones off"
 
-    # ---- out -------------------------------------------------------------------------------------------------------
+    def _parts(self):
+        """Make what both have; where it stands on the page is each panel's own."""
+        self.level = NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
+        self.write = Deed("Write the test file", _write, self._written, "Writing …", asks=self._to_write)
+        self.recorded = Entry("Recording of what came out:", "the path of the recording")
+        self.name = Entry("Its name:", placeholder="opto")
+        self.facts, self.live, self._picture = sheet(), None, widgets.VBox()
+        self.racked, self.in_rack = sheet(), menu("In your rack:", ())
+        tip = "Forget what was measured; where it stands it keeps its figures"
+        self.remove = Deed("Take it out", self._take_out, tooltip=tip)
 
     def _to_write(self):
-        return pasted_path(self.file.value, "the path of a new WAV file"), self.rate.value, self.level.number()
+        raise NotImplementedError
 
     def _written(self, path):
-        said = f"{path}. Leave speakers and headphones off, play it through the box, and record what comes out."
-        self.said.say("right", "Written", said)
-
-    # ---- back ------------------------------------------------------------------------------------------------------
-
-    def _to_read(self):
-        self._show(None)  # else a recording that is refused would stand over the figures of another
-        without = pasted_path(self.without.value) if self.without.value.strip() else None
-        return pasted_path(self.recorded.value, "the path of the recording"), without
+        self.tell("right", "Written", f"{path}. {self.off}, play it through the box, and record what comes out.")
 
     def _show(self, report):
         """Put a report on the page, or take the last one off it."""
-        self.report, self.live = report, None if report is None else picture(report)
+        self.live = None if report is None else picture(report)
         self._picture.children = [] if report is None else [self.live.widget]
         self.facts.value = "" if report is None else table("What the recording shows", ("", ""), facts(report))
+
+    # ---- the rack --------------------------------------------------------------------------------------------------
+
+    def _take_out(self):
+        name = self.in_rack.value
+        if name is None:
+            raise GainlibError("the rack is empty; read the recording of a box first")
+        self.song.rack.remove(name)
+        self._show_rack()
+        said = f"“{name}” is no longer in the rack; where it stands in a song, it keeps its figures."
+        self.tell("right", "Removed", said)
+
+    def _show_rack(self):
+        """Show the boxes in the rack; nothing where it is empty."""
+        rows = [
+            (
+                each.box.name, each.measured, each.verdict, _level(each.box.reference_dbfs),
+                _level(each.box.output_gain_db, "dB"), _level(each.box.ceiling_dbfs), _level(each.box.noise_dbfs),
+            )
+            for each in self.song.rack.values()
+        ]  # fmt: skip
+        self.racked.value = table("Your rack of black boxes", HEADS, rows, (3, 4, 5, 6)) if rows else ""
+        offer(self.in_rack, [name for name, *_ in rows])
+        for each in (self.in_rack, self.remove):
+            each.layout.display = "" if rows else "none"
+
+
+class ProbePanel(BoxStep):
+    """The round trip of a box, on a page of its own.
+
+    Attributes
+    ----------
+    file, without : Entry
+        Paths of the test file, and of a recording without the box.
+    rate : Dropdown
+    enter : Deed
+        Puts the box into the rack.
+    """
+
+    def __init__(self, song=None):
+        self._parts()
+        self.file = Entry("Test file (.wav):", "the path of a new WAV file")
+        self.without = Entry("Recording without the box, if there is one:")
+        self.rate = menu("Rate:", RATES, 48000)
+        self.read = Deed(
+            "Read the recording", lambda _tell, *paths: read_probe(*paths), self._shown, "Reading …",
+            asks=self._to_read, keeps=("report", ProbeReport), button_style="primary",
+        )  # fmt: skip
+        self.enter = Deed("Keep it in your rack", self._entered, disabled=True)
+        super().__init__(
+            song or Song(), prose(CAUTION), prose(OUT), self.file, row(self.rate, self.level), Slot(self.write),
+            prose(BACK), self.recorded, self.without, Slot(self.read), self.facts, self._picture, prose(RACK),
+            self.name, Slot(self.enter), self.racked, Slot(self.in_rack, self.remove),
+        )  # fmt: skip
+        self._slot = self._slot_of(self.remove)
+        self._tried(self._show_rack)
+
+    @property
+    def report(self) -> ProbeReport | None:
+        """What was read last."""
+        return self.read.found
+
+    def _to_write(self):
+        return self.file.path(), self.rate.value, self.level.number()
+
+    def _to_read(self):
+        self.read.found = None
+        self._show(None)  # else a recording that is refused would stand over the figures of another
+        return self.recorded.path(), self.without.path() if self.without.value.strip() else None
+
+    def _show(self, report):
+        super()._show(report)
         self.enter.disabled = report is None or report.kind == CANNOT_TELL
         self._noted()
 
@@ -116,30 +173,139 @@ class ProbePanel(Step):
         self.tell(state, f"{report.kind[:1].upper()}{report.kind[1:]}", f"{report.reason}. {report.range_reason}")
 
     def _entered(self):
-        from gainlib.boxes import racked
-
         if self.report is None:
             raise GainlibError("there is no box to keep; read its recording first")
-        rack, each = self.song.rack, racked(self.report, self.name.value)
-        rack.put(each)
-        self.rack.show(rack)
+        each = racked(self.report, self.name.value)
+        self.song.rack.put(each)
+        self._show_rack()
         self.tell("right", "Kept", f"“{each.box.name}”, {wanted(each.box)}.")
 
-    # ---- kept over a reload ----------------------------------------------------------------------------------------
 
-    def standing(self) -> dict:
-        """Return what is entered and what was read, as JSON."""
-        return {**super().standing(), "report": to_kept(self.report)}
+class MeasuredStep(BoxStep):
+    """Step 3 of the bench for a box that cannot be run here: once measured it is known wherever it stands.
 
-    def resume(self, kept: dict) -> None:
-        """Enter what was kept, and show what was read last."""
-        from gainlib.boxes import ProbeReport
+    Attributes
+    ----------
+    probe : Entry
+        Path of the test file.
+    which : Dropdown
+        Where the box stands.
+    """
 
-        super().resume(kept)
-        report = from_kept(ProbeReport | None, kept.get("report"))
-        if report is not None:
-            self._slot = self._slot_of(self.read_button)
-            self._shown(report)
+    off = "Leave loudspeakers and headphones off"
+
+    def __init__(self, song):
+        self._parts()
+        self.probe = Entry("Test file (.wav):", "the path of a new WAV file")
+        self.which = menu("The box is:", ())
+        self.read = Deed("Read the recording", _read_at, self._measured, "Reading …", asks=self._to_read)
+        super().__init__(
+            song, prose(BENCH), self.probe, Slot(self.level, self.write), self.recorded, self.name,
+            Slot(self.which, self.read), self.facts, self._picture, self.racked, Slot(self.in_rack, self.remove),
+        )  # fmt: skip
+
+    def _to_write(self):
+        rate = self.song.session.rate_hz if self.song.session is not None else 48000
+        return self.probe.path(), rate, self.level.number()
+
+    def _to_read(self):
+        self.song.opened()
+        self._show(None)  # else a recording that is refused would stand over the figures of another
+        played = self.probe.path() if self.probe.value.strip() else None
+        known = played if played is not None and played.is_file() else None
+        return self._places[self.which.value], self.recorded.path(), known
+
+    def _measured(self, found):
+        (name, number), report = found
+        self._show(report)
+        self.add_measured(name, report, number, self.name.value)
+
+    def add_measured(self, name: str, report, number: int | None = None, called: str = "") -> None:
+        """Put a measured box into the rack, and what is known of it wherever it stands.
+
+        Parameters
+        ----------
+        name : str
+            Strip, group or "master".
+        report : gainlib.boxes.ProbeReport
+            What was read from the recording; a linear box needs no place in a chain.
+        number : int, optional
+            Which processor it is, from 1; 0 for a new one at the end. Left out, it is the first black box that nobody
+            has measured, or a new one.
+        called : str
+            Its name; left out, the one it has, or that of its strip.
+
+        Raises
+        ------
+        GainlibError
+            Where the recording cannot tell.
+        """
+        session = self.song.opened()
+        inserts = _owner(session, name).inserts
+        boxes = [k for k, each in enumerate(inserts, 1) if isinstance(each.processor, BlackBox)]
+        if number is None:
+            number = next((k for k in boxes if _waits(session, name, k)), END)
+        stands = inserts[number - 1].processor if number in boxes else None
+        called = called.strip() or (stands.name if stands else "") or _free_name(name, self.song.rack)
+        each = racked(report, called)
+        self.song.rack.put(each)
+        if stands is not None:
+            inserts = replaced(inserts, number, processor=each.box)
+        elif not report.level_free:
+            inserts = (*inserts, Insert(each.box))
+        session = session.with_("bus" if name == MASTER else name, inserts=inserts)
+        session, _ = refreshed(session, self.song.rack, called)
+        self.name.value = ""
+        self.song.change(session, "chains")
+        place = f"It is known wherever “{called}” stands, here in {name}" if stands or not report.level_free else ""
+        place = place or f"{name} does not need it in its chain, because its level is free"
+        self.tell("right", "Measured", f"“{called}” is in your rack. {place}: {report.reason}. {_wants(each.box)}")
+
+    def _changed(self, what):
+        session = self.song.session
+        if what in ("opened", "stems", "chains"):
+            self._places = dict(_places(session)) if session is not None else {}
+            offer(self.which, list(self._places))
+            waiting = (text for text, (name, number) in self._places.items() if _waits(session, name, number))
+            if self._places and self._places[self.which.value][1] == END:
+                self.which.value = next(waiting, self.which.value)
+        if what == "opened":
+            self._show(None)
+            self.probe.value = str(self.song.place_for("test file.wav"))
+            self.note("")
+        if what in ("opened", "chains"):
+            self._tried(self._show_rack)
+
+
+def _owner(session, name):
+    owners = {each.name: each for each in (*session.strips, *session.groups)} | {MASTER: session.master}
+    return owners[name]
+
+
+def _places(session):
+    """Yield where a box may stand: the black boxes that do, then a new one at the end of any chain."""
+    names = [*session.names, MASTER]
+    for name in names:
+        for number, insert in enumerate(_owner(session, name).inserts, 1):
+            if isinstance(insert.processor, BlackBox):
+                yield f"{name}, processor {number}: {insert.processor.called}", (name, number)
+    for name in names:
+        yield f"{name}: one more at the end", (name, END)
+
+
+def _waits(session, name, number):
+    return number != END and not _owner(session, name).inserts[number - 1].processor.measured
+
+
+def _free_name(name, rack):
+    return next(each for each in (f"{name} box", *(f"{name} box {k}" for k in range(2, 1000))) if each not in rack)
+
+
+def _wants(box):
+    if box.reference_dbfs is None:
+        return "The recording shows no level that the box is built for." if not box.linear else ""
+    built, behind = level_text(box.reference_dbfs, "dBFS"), level_text(box.output_gain_db)
+    return f"It is built for {built}; fed that, its output wants {behind} for a matched bypass, and the plan uses both."
 
 
 def picture(report) -> LiveFigure:
@@ -211,14 +377,15 @@ def wanted(box) -> str:
     return f"built for {built} on average, with {behind} behind it for a matched bypass"
 
 
-def _write(_tell, path, rate_hz, level_max_dbfs):
-    from gainlib.boxes import write_probe
+def _level(value, unit="dBFS"):
+    return "–" if value is None else level_text(value, unit)
 
+
+def _write(_tell, path, rate_hz, level_max_dbfs):
+    make_home(path)
     write_probe(path, rate_hz, level_max_dbfs=level_max_dbfs)
     return path
 
 
-def _read(_tell, recorded, without):
-    from gainlib.boxes import read_probe
-
-    return read_probe(recorded, without)
+def _read_at(_tell, place, recorded, played):
+    return place, read_probe(recorded, played)

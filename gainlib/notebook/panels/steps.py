@@ -1,16 +1,22 @@
-"""What the steps of the bench share: work with a bar and a stop, fields with their labels in full, tables in words."""
+"""What the steps of the bench and of the round trip are made of: buttons with their work, fields, tables in words."""
 
 import asyncio
 import html
+import logging
+import math
 import re
 from collections.abc import Callable, Collection, Iterable
 from contextlib import suppress
+from typing import Any
 
 import ipywidgets as widgets
+import msgspec
+import numpy as np
 from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
+from gainlib.mix.paths import pasted_path
 from gainlib.notebook import assets
 from gainlib.notebook.bench_work import Stopped
 from gainlib.notebook.errors import Panel, Progress
@@ -19,12 +25,61 @@ from gainlib.notebook.prose import LiveRegion, style
 AUTO = {"width": "auto"}
 MARKS = re.compile(r"[\\\\`*_\[\]<>#$~|]")  # what Markdown would obey
 FULL = {"style": {"description_width": "initial"}}
+UNDO_STEPS = 200
+log = logging.getLogger(__name__)
 
 
 class StepLine(LiveRegion):
     """The line of a step; it brings the look of its fields along, on whichever page the step is."""
 
     _css = style() + assets.style("bench")
+
+
+class Deed(widgets.Button):
+    """A button with its work: pressed, it is done in a thread with a bar beside it; called, at once, as in a script.
+
+    Parameters
+    ----------
+    text : str
+        On the button.
+    work : callable
+        ``work(tell, *asked)`` touches no widget; ``tell(label, done, total)`` reports.
+    done : callable, optional
+        ``done(found)`` shows what came out, or takes it. Without it ``work()`` takes no time and is all there is.
+    busy : str
+        What stands there meanwhile.
+    asks : callable
+        ``asks()`` reads the fields first; returns a tuple.
+    sure : callable
+        ``sure(begin)`` calls ``begin()``, after a question where something is thrown away.
+    keeps : (str, type), optional
+        What came out stands there again after a reload: its name among what is kept, and its type.
+
+    Attributes
+    ----------
+    found : object
+        What came out last, where it is to be kept.
+    """
+
+    def __init__(
+        self,
+        text: str,
+        work: Callable,
+        done: Callable | None = None,
+        busy: str = "",
+        *,
+        asks: Callable[[], tuple] = tuple,
+        sure: Callable[[Callable], None] = lambda begin: begin(),
+        keeps: tuple[str, Any] | None = None,
+        **look,
+    ):
+        super().__init__(description=text, layout=dict(AUTO), **look)
+        self.work, self.done, self.busy, self.asks, self.sure = work, done, busy, asks, sure
+        self.keeps, self.found, self.step = keeps, None, None
+
+    def __call__(self) -> None:
+        """Do it here and now, unasked."""
+        self.step.do(self, here=True)
 
 
 class Slot(widgets.VBox):
@@ -73,6 +128,16 @@ class Step(Panel):
         self.add_class("gl-form").add_class("gl-bench")
         for slot in self._slots:
             slot.halt.on_click(self.guarded(lambda _button, slot=slot: self._stop(slot)))
+        self._deeds = [each for slot in self._slots for each in slot.inside if isinstance(each, Deed)]
+        for deed in self._deeds:
+            deed.step = self
+            begin = self.guarded(lambda deed=deed: self.do(deed))
+            deed.on_click(self.guarded(lambda _button, deed=deed, begin=begin: deed.sure(begin)))
+        song.watch(self._changed)
+        self._changed("opened")
+
+    def _changed(self, what: str) -> None:
+        """Follow the song, which was "opened", "checked", "planned", or has other "stems", "chains" and the like."""
 
     # ---- to be kept ------------------------------------------------------------------------------------------------
 
@@ -85,15 +150,21 @@ class Step(Panel):
         return {n: each for n, each in vars(self).items() if isinstance(each, kinds) and n not in self.shows_song}
 
     def standing(self) -> dict:
-        """Return what is entered, as JSON."""
-        return {name: each.value for name, each in self.entries().items()}
+        """Return what is entered and what came out, as JSON."""
+        found = {deed.keeps[0]: to_kept(deed.found) for deed in self._deeds if deed.keeps}
+        return {name: each.value for name, each in self.entries().items()} | found
 
     def resume(self, kept: dict) -> None:
-        """Enter what was kept; what cannot be chosen any more is left out."""
+        """Enter what was kept, and show what came out last; what does not fit any more is left out."""
         for name, each in self.entries().items():
             if kept.get(name) is not None:
                 with suppress(TraitError):
                     each.value = kept[name]
+        for deed in self._deeds:
+            found = from_kept(deed.keeps[1] | None, kept.get(deed.keeps[0])) if deed.keeps else None
+            if found is not None:
+                self._slot = self._slot_of(deed)
+                self._came(deed, found)
 
     def on_change(self, callback: Callable[[], None]) -> None:
         """Call back whenever something is entered."""
@@ -123,81 +194,47 @@ class Step(Panel):
     def _slot_of(self, pressed):
         return next((slot for slot in self._slots if pressed in slot.inside), self._slots[0])
 
-    def action(
-        self,
-        pressed: widgets.Button,
-        work: Callable,
-        done: Callable,
-        text: str,
-        ask: Callable = lambda: (),
-        sure: Callable[[Callable], None] = lambda begin: begin(),
-    ) -> Callable[[], None]:
-        """Give a button long work.
+    # ---- what is done ----------------------------------------------------------------------------------------------
 
-        Parameters
-        ----------
-        pressed : Button
-        work : callable
-            ``work(tell, *asked)`` runs in a thread and touches no widget; ``tell(label, done, total)`` reports.
-        done : callable
-            ``done(result)`` shows what came out, or takes it.
-        text : str
-            What stands there meanwhile.
-        ask : callable
-            ``ask()`` reads the fields first; returns a tuple.
-        sure : callable
-            ``sure(begin)`` calls ``begin()``, after a question where something is thrown away.
+    def do(self, deed: Deed, here: bool = False) -> None:
+        """Do the work of a button: in a thread where the page waits for it, else here and now."""
+        slot = self._slot = self._slot_of(deed)
+        if deed.done is None:
+            self._tried(deed.work)
+            return
+        asked = self._tried(deed.asks)
+        if asked is None:
+            return
 
-        Returns
-        -------
-        callable
-            Does the same at once, as in a script.
-        """
+        def work(tell):
+            return deed.work(tell, *asked)
 
-        def asked():
-            self._slot = self._slot_of(pressed)
-            return self._tried(ask)
-
-        def begin():
-            found = asked()
-            if found is None:
-                return
-            slot, name = self._slot, text.rstrip(" …")
-            try:
-                self.song.work.later(
-                    name, lambda tell: work(tell, *found), lambda future: self._ended(slot, future, done), slot.progress
-                )
-            except GainlibError as problem:
-                self.tell("wrong", "Not now", f"{problem}.")
-                return
-            self.tell("busy", text)
-            slot.progress.of(text).__enter__()
-
-        def now():
-            found = asked()
-            if found is not None:
-                self._tried(lambda: self.song.work.now(lambda tell: work(tell, *found), done))
-
-        pressed.on_click(self.guarded(lambda _button: sure(self.guarded(lambda: begin() if _loop() else now()))))
-        return now
-
-    def at_once(self, pressed: widgets.Button, work: Callable[[], None]) -> None:
-        """Give a button work that takes no time."""
-
-        def do(_button):
-            self._slot = self._slot_of(pressed)
-            self._tried(work)
-
-        pressed.on_click(self.guarded(do))
+        if here or not _looping():
+            self._tried(lambda: self.song.work.now(work, lambda found: self._came(deed, found)))
+            return
+        try:
+            ended = lambda future: self._ended(deed, slot, future)  # noqa: E731
+            self.song.work.later(deed.busy.rstrip(" …"), work, ended, slot.progress)
+        except GainlibError as problem:
+            self.tell("wrong", "Not now", f"{problem}.")
+            return
+        self.tell("busy", deed.busy)
+        slot.progress.of(deed.busy).__enter__()
 
     def _stop(self, slot):
         self.song.work.stop()
         slot.progress.text.value = "Stopping at the end of this piece …"
 
-    def _ended(self, slot, future, done):
+    def _ended(self, deed, slot, future):
         slot.progress.__exit__(None, None, None)
         self._slot = slot
-        self.guarded(lambda: self._tried(lambda: done(future.result())))()
+        self.guarded(lambda: self._tried(lambda: self._came(deed, future.result())))()
+
+    def _came(self, deed, found):
+        if deed.keeps:
+            deed.found = found
+        deed.done(found)
+        self._noted()
 
     def _tried(self, work):
         """Return what work returns; what it cannot do is said here as a sentence, and gives None."""
@@ -213,11 +250,49 @@ class Step(Panel):
         return None
 
 
-def _loop():
+def with_move(past: list, now: Any) -> list:
+    """Return what Undo can go back to after another move: where it began, and the last moves."""
+    return [*past[:1], *[*past[1:], now][-UNDO_STEPS:]]
+
+
+def _looping():
+    with suppress(RuntimeError):
+        return asyncio.get_running_loop() is not None
+    return False
+
+
+# ---- what came out, over a reload ------------------------------------------------------------------------------------
+
+
+def to_kept(found: Any) -> Any:
+    """Return what came out as JSON; what is no finite number becomes text."""
+
+    def written(value):
+        if isinstance(value, dict):
+            return {str(key): written(each) for key, each in value.items()}
+        if isinstance(value, list | tuple):
+            return [written(each) for each in value]
+        return repr(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+    return written(msgspec.to_builtins(found, enc_hook=lambda value: value.tolist()))
+
+
+def from_kept(kind: Any, kept: Any) -> Any:
+    """Return what was kept, of some type; None where it does not fit any more.
+
+    Examples
+    --------
+    >>> from_kept(dict[float, float], to_kept({63.0: -math.inf, 125.0: np.float64(-70.5)}))
+    {63.0: -inf, 125.0: -70.5}
+    """
     try:
-        return asyncio.get_running_loop()
-    except RuntimeError:
+        return msgspec.convert(kept, kind, strict=False, dec_hook=lambda _kind, values: np.array(values, float))
+    except (msgspec.ValidationError, ValueError, TypeError) as problem:
+        log.warning("what was read last does not fit any more (%s)", problem)
         return None
+
+
+# ---- widgets ---------------------------------------------------------------------------------------------------------
 
 
 def button(text: str, **kwargs) -> widgets.Button:
@@ -230,10 +305,24 @@ def row(*children) -> widgets.HBox:
     return widgets.HBox(list(children)).add_class("gl-buttons")
 
 
-def entry(text: str, **kwargs) -> widgets.Text:
-    """Return a wide text field with its label in full; it gives its text when it is left."""
-    layout = {"width": "min(52em, 97%)"}
-    return widgets.Text(description=text, continuous_update=False, layout=layout, **FULL, **kwargs)
+class Entry(widgets.Text):
+    """A wide text field with its label in full; it gives its text when it is left.
+
+    Parameters
+    ----------
+    text : str
+        Its label.
+    what : str
+        What path it wants, for an error.
+    """
+
+    def __init__(self, text: str, what: str = "a path", **kwargs):
+        self._what, layout = what, {"width": "min(52em, 97%)"}
+        super().__init__(description=text, continuous_update=False, layout=layout, **FULL, **kwargs)
+
+    def path(self):
+        """Return the path that was pasted; an empty field is refused."""
+        return pasted_path(self.value, self._what)
 
 
 def menu(text: str, options, value=None, **kwargs) -> widgets.Dropdown:
@@ -278,18 +367,22 @@ class NumberEntry(widgets.Text):
 
     def number(self) -> float:
         """Return the number; what is none, or out of range, is refused with what would do."""
-        limits = f"{_typed(self._low)} to {_typed(self._high)} {self._unit}".strip()
-        try:
-            found = parse_number(self.value, self._unit)
-        except Unreadable as problem:
-            raise GainlibError(f"{self._what}: {str(problem).rstrip('.')}") from None
-        if not self._low <= found <= self._high:
-            raise GainlibError(f"{self._what}: {self.value} is out of range; give {limits}")
-        return found
+        return number_in(self.value, self._what, self._unit, self._low, self._high)
 
     def show(self, value: float) -> None:
         """Enter a number."""
         self.value = _typed(value)
+
+
+def number_in(text: str, what: str, unit: str, low: float, high: float) -> float:
+    """Return a number that was typed; what is none, or out of range, is refused with what would do."""
+    try:
+        found = parse_number(text, unit)
+    except Unreadable as problem:
+        raise GainlibError(f"{what}: {str(problem).rstrip('.')}") from None
+    if not low <= found <= high:
+        raise GainlibError(f"{what}: {text} is out of range; give {f'{_typed(low)} to {_typed(high)} {unit}'.strip()}")
+    return found
 
 
 def _typed(value):
@@ -335,6 +428,11 @@ def listed(title: str, sentences: Iterable[str]) -> str:
     """Return sentences under a title as HTML, or nothing."""
     items = "".join(f"<li>{html.escape(each)}</li>" for each in sentences)
     return f"<p><b>{html.escape(title)}</b></p><ul>{items}</ul>" if items else ""
+
+
+def sentence(words: str) -> str:
+    """Return words with a capital at the beginning and a full stop."""
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def sheet() -> widgets.HTML:
