@@ -11,6 +11,7 @@ from math import inf, prod
 
 import pytest
 from daily import everything
+from probes import probes_of
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import bank, exercise, mark
@@ -139,7 +140,7 @@ def test_probes_of_every_part_get_their_verdict(each):
     for given in variants(each, 0.1 if each.material is nothing else 0.2):
         reference = each.values(each.solve(given))
         for place, part in enumerate(each.parts):
-            probes = part.probes(part.read(reference[place], given), given)
+            probes = probes_of(part, part.read(reference[place], given), given)
             for wanted in ("right", "wrong", "invalid"):
                 for probe in getattr(probes, wanted):
                     verdict = mark(each, given, each.answer([*reference[:place], probe, *reference[place + 1 :]]))

@@ -8,6 +8,7 @@ import pytest
 import scipy.stats
 from hypothesis import given as drawn
 from hypothesis import strategies as st
+from probes import probes_of
 
 from gainlib.exercises import (
     Abx,
@@ -23,7 +24,6 @@ from gainlib.exercises import (
     Number,
     Option,
     Order,
-    Probes,
     Slip,
     State,
     hint_price,
@@ -71,7 +71,6 @@ CHAIN = State(
         Aim("sum", gains, 12.0, 0.5, too_high="too hot", too_low="too low"),
         Aim("", unequal, at_most=1.0, too_high="too much"),
     ),
-    nudges=lambda key, g: Probes(wrong=({"stage 1": {"gain_db": 9.0}},), invalid=({"stage 1": {"gain_db": 40.5}},)),
 )
 CHAIN_KEY = {"stage 1": {"gain_db": 6.0}, "stage 2": {"gain_db": 6.0}}
 TRUTH = list("ABBABAABBABAABAB")
@@ -105,7 +104,7 @@ def test_probes_of_every_kind_get_their_verdict(name):
     assert mark(made, GIVEN, made.solve(GIVEN)).points == made.points
     for place, part in enumerate(made.parts):
         key = part.read(made.values(made.solve(GIVEN))[place], GIVEN)
-        probes = part.probes(key, GIVEN)
+        probes = probes_of(part, key, GIVEN)
         assert probes.right and probes.invalid
         assert set(verdicts(made, probes.right, place)) == {"right"}
         assert set(verdicts(made, probes.wrong, place)) <= {"wrong", "partly"}
@@ -211,6 +210,11 @@ def test_checks_with_points_of_their_own_earn_their_share():
     verdict = mark(shared, GIVEN, {"stage 1": {"gain_db": 12}})
     assert (verdict.state, verdict.points) == ("partly", pytest.approx(2.0))
     assert mark(shared, GIVEN, {"stage 1": {"gain_db": 30}}).state == "wrong"
+
+
+def test_controls_out_of_the_band_are_wrong_and_out_of_range_invalid():
+    moved, beyond = ({"stage 1": {"gain_db": gain_db}} for gain_db in (9.0, 40.5))
+    assert verdicts(EVERY_KIND["state"], (moved, beyond)) == ["wrong", "invalid"]
 
 
 def test_a_closed_control_needs_one_that_closes():

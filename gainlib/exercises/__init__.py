@@ -8,7 +8,7 @@ all labs; ``mark(exercise, given, answer)`` gives the verdict; :class:`Record` k
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_right, tail_probability, wilson_interval
 from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
-from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Slip
 from gainlib.exercises.parts import Choice, Matching, Multi, Number, Order
 from gainlib.exercises.practical import Aim, Control, Measured, State
 from gainlib.exercises.record import Damaged, Events, Record, read_events, records_folder
@@ -37,7 +37,6 @@ __all__ = [
     "Order",
     "Part",
     "PartVerdict",
-    "Probes",
     "Record",
     "Score",
     "Slip",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import Control
 from gainlib.exercises.text import Unreadable, describe, number, parse_number, shorten
@@ -118,31 +118,9 @@ class LaidLaw(Part):
             for control in self.ranges
         )
 
-    def probes(self, key: dict, given: dict) -> Probes:
-        """Half a tolerance off is right, two are wrong, for either number; points of one's own count instead."""
-
-        def law(exponent=1.0, unity=1.0, **more):
-            return {LAW: dict(zip(key[LAW], _scaled(key[LAW], exponent, unity), strict=True)), **more}
-
-        half, far = self.relative / 2, 2 * self.relative
-        mm, db = self.points_of(given)
-        softer = {"mm": mm, "db": [level if isinstance(level, str) else level / 2 for level in db]}
-        right = (key, json.dumps(key), law(1 + half, 1 - half), law(1 - half, 1 + half), law(0.5, 1.0, own=softer))
-        wrong = (law(1 + far), law(1 - far), law(1.0, 1 + far), law(1.0, 1 - far), law(own=softer))
-        few = {"mm": mm[:LEAST_PAIRS], "db": db[:LEAST_PAIRS]}
-        bad = (law(own=few), law(own={"mm": mm, "db": db[1:]}), law(own={"mm": mm, "db": ["loud"] * len(mm)}))
-        bad += (law(own=[1, 2]), law(own={"mm": [True] * 7, "db": [-1.0] * 7}), law(own={"mm": mm, "db": db[::-1]}))
-        bad += ({LAW: {"exponent": 99}}, {LAW: {"slope": 1.0}}, {OWN: softer}, law(cue=3.0))
-        return Probes(right, wrong, (*JUNK, *bad))
-
     def show(self, value: dict, given: dict) -> str:
         """Return the two numbers."""
         return ", ".join(f"{control.target} = {value[LAW][control.name]:.2f}" for control in self.ranges)
-
-
-def _scaled(law, exponent, unity):
-    values = list(law.values())
-    return values[0] * exponent, values[1] * unity
 
 
 @dataclass(frozen=True)

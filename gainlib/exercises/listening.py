@@ -15,7 +15,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, describe, parse_number
 from gainlib.exercises.variants import run_number
 from gainlib.levels.printing import number, quantity
@@ -159,11 +159,6 @@ class _Trials(Part):
         """Whether feedback on a wrong value named the right one: without listening, where a number is asked."""
         return isinstance(value, dict) and self.silent.part.named(value["silent"])
 
-    def probes(self, key: Any, given: dict) -> Probes:
-        """The right trials and the silent way are right; too few trials are invalid."""
-        silent = ({"silent": self.silent.solve(given)},) if self.silent else ()
-        return Probes((list(key), *silent), self._wrong(key), (*JUNK, list(key[:-1]), [*key, key[0]]))
-
     def _by_ear(self):
         raise NotImplementedError
 
@@ -172,9 +167,6 @@ class _Trials(Part):
 
     def _judge(self, value, key, given):
         raise NotImplementedError
-
-    def _wrong(self, key):
-        return ()
 
 
 @dataclass(frozen=True)
@@ -217,9 +209,6 @@ class Abx(_Trials):
         likely = f"95 % interval {number(100 * low, 0)} to {number(100 * high, 0)} %"
         return Judgement(0.0, f"{said}. This run shows no audible difference ({likely})")
 
-    def _wrong(self, key):
-        return ([{"A": "B", "B": "A"}[pick] for pick in key],) if self.must_show else ()
-
     def show(self, value: Any, given: dict) -> str:
         """Return the order of the trials."""
         return "".join(value)
@@ -255,9 +244,6 @@ class LevelMatch(_Trials):
             return Judgement(1.0, said + sharp if error <= self.sharp else f"{said}, which is right (at most {limit})")
         off = quantity(error - self.tolerance, unit, 2)
         return Judgement(0.0, f"{said}, {off} too much; aim for at most {limit}")
-
-    def _wrong(self, key):
-        return ([setting + 2 * self.tolerance for setting in key],)
 
     def show(self, value: Any, given: dict) -> str:
         """Return the right settings."""

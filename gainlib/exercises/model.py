@@ -42,9 +42,6 @@ from typing import Any, ClassVar
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import variant
 
-JUNK = ("three or so", True, float("nan"), {"no such": 1}, [1, 2, 3], object())
-"""Answers that no part can read, for the contract tests."""
-
 
 def nothing(given: dict) -> None:
     """Return None: an exercise that needs neither audio nor a session."""
@@ -65,21 +62,6 @@ class Option:
 
     key: str
     text: str
-
-
-@dataclass(frozen=True)
-class Probes:
-    """Answers to one part with a known verdict, for the contract tests.
-
-    Parameters
-    ----------
-    right, wrong, invalid : tuple
-        Answers in JSON that must get that verdict.
-    """
-
-    right: tuple = ()
-    wrong: tuple = ()
-    invalid: tuple = ()
 
 
 @dataclass(frozen=True)
@@ -177,10 +159,6 @@ class Part:
     def remark(self, value: Any) -> str:
         """Return what a teacher should know of a value from :meth:`read` that the verdict does not say, or ""."""
         return ""
-
-    def probes(self, key: Any, given: dict) -> Probes:
-        """Return answers with a known verdict."""
-        raise NotImplementedError
 
     def show(self, value: Any, given: dict) -> str:
         """Return a value as a teacher's key prints it."""

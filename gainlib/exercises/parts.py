@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from gainlib.exercises.model import JUNK, Judgement, Option, Part, Probes
+from gainlib.exercises.model import Judgement, Option, Part
 from gainlib.exercises.text import Unreadable, decimals_for, describe, difference_unit, parse_number, shorten
 from gainlib.levels.printing import number, quantity
 
@@ -92,17 +92,6 @@ class Number(Part):
         """Return the distance in tolerances at the right value."""
         low, high = self.limits(key, given)
         return abs(first - second) / max((high - low) / 2, _ROUNDING)
-
-    def probes(self, key: float, given: dict) -> Probes:
-        """Half a tolerance off is right, two are wrong; comma, true minus and unit are read."""
-        low, high = self.limits(key, given)
-        middle, half = (low + high) / 2, (high - low) / 2
-        typed = quantity(middle, self.unit, 9).replace(".", ",")
-        return Probes(
-            right=(middle, middle - half / 2, middle + half / 2, typed, f" {middle!r} "),
-            wrong=(middle - 2 * half, middle + 2 * half),
-            invalid=(*JUNK, "3 parsecs", "1,000.5", math.inf, 10**400),
-        )
 
     def show(self, value: float, given: dict) -> str:
         """Return the number with its unit."""
@@ -196,11 +185,6 @@ class Choice(_Optional):
             return Judgement(1.0, f"“{self._text(value, given)}” is right")
         return Judgement(0.0, f"“{self._text(value, given)}” is not right")
 
-    def probes(self, key: str, given: dict) -> Probes:
-        """Every other option is wrong."""
-        others = tuple(option.key for option in self.options_for(given) if option.key != key)
-        return Probes((key, f" {key.upper()} "), others, (*JUNK, 3.5, [key]))
-
     def show(self, value: str, given: dict) -> str:
         """Return the option's text."""
         return self._text(value, given)
@@ -244,14 +228,6 @@ class Multi(_Optional):
             above if agreement >= self.partly_from - _ROUNDING else 0.0, NOT_ALL, f"{total - off} of {total} are right"
         )
 
-    def probes(self, key: tuple, given: dict) -> Probes:
-        """One tick more or less is wrong; where that still earns a part, all of them the other way round."""
-        keys = [option.key for option in self.options_for(given)]
-        turned = [{each} for each in keys] if self.partly_from >= 1 else [set(keys)]
-        toggled = tuple(sorted(set(key) ^ each) for each in turned)
-        invalid = (*JUNK, [*key[:1], *key[:1]], ["no such option"], keys[0])
-        return Probes((list(key), list(reversed(key))), tuple(wrong for wrong in toggled if wrong), invalid)
-
     def show(self, value: tuple, given: dict) -> str:
         """Return the options' texts."""
         return "; ".join(self._text(key, given) for key in value)
@@ -286,11 +262,6 @@ class Order(_Optional):
         if tuple(value) in orders:
             return Judgement(1.0, f"all {len(value)} are in the right order")
         return Judgement(0.0, NOT_ALL, f"{kept} of {steps} neighbours are in the right order; check the others")
-
-    def probes(self, key: tuple, given: dict) -> Probes:
-        """Swapping the ends is wrong; leaving one out is invalid."""
-        swapped = [key[-1], *key[1:-1], key[0]]
-        return Probes((list(key),), (swapped,), (*JUNK, list(key[:-1]), [key[0]] * len(key)))
 
     def show(self, value: tuple, given: dict) -> str:
         """Return the options' texts in order."""
@@ -380,19 +351,6 @@ class Matching(_Optional):
         total = len(mine) + len(right)
         said = f"you found {hits} of {len(right)}, missed {len(right - mine)} and ticked {len(mine - right)} too many"
         return (2 * hits / total if total else 1.0), said
-
-    def probes(self, key: dict, given: dict) -> Probes:
-        """All entries moved on by one option are wrong; a missing item is invalid."""
-        keys = [option.key for option in self.options_for(given)]
-        moved = {name: tuple(keys[(keys.index(tag) + 1) % len(keys)] for tag in tags) for name, tags in key.items()}
-        wrong = () if moved == key else (self._json(moved),)
-        missing = () if self.several else (dict(list(self._json(key).items())[1:]),)
-        return Probes(
-            (self._json(key),), wrong, (*JUNK, {"no such item": keys[0]}, *(part for part in missing if part))
-        )
-
-    def _json(self, value):
-        return {name: list(tags) if self.several else tags[0] for name, tags in value.items()}
 
     def show(self, value: dict, given: dict) -> str:
         """Return the matches in words."""

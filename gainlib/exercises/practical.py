@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, describe, difference_unit, parse_number, sentences, shorten
 from gainlib.levels.printing import number, quantity
 from gainlib.session import Session
@@ -184,20 +184,6 @@ def in_words(name: str) -> str:
     return name.removesuffix("_db").replace("post_trim", "output_trim").replace("_", " ")
 
 
-def shifted(answer: dict, moves: dict, digits: int = 2) -> dict:
-    """Return an answer with some controls moved from where it has them: ``{target: {control: by}}``.
-
-    Examples
-    --------
-    >>> shifted({"kick": {"fader_db": -3.0, "pan": 0.0}, "bass": {"fader_db": 0.0}}, {"kick": {"fader_db": 1.5}})
-    {'kick': {'fader_db': -1.5, 'pan': 0.0}, 'bass': {'fader_db': 0.0}}
-    """
-    return {
-        target: fields | {name: round(fields[name] + by, digits) for name, by in moves.get(target, {}).items()}
-        for target, fields in answer.items()
-    }
-
-
 @dataclass(frozen=True)
 class State(Part):
     """Controls set by the learner; the outcome is measured.
@@ -213,15 +199,12 @@ class State(Part):
     from_session : callable or None
         ``from_session(document, given)`` takes a whole session as JSON and returns the compact answer, or raises
         `Unreadable` when the session is another one; None where the part is not about a session.
-    nudges : callable or None
-        ``nudges(key, given)`` returns the `Probes` that the bands of this part call for.
     """
 
     aims: tuple[Aim, ...] = ()
     controls: Callable[[dict], tuple[Control, ...]] = lambda given: ()
     run: Callable[[dict, dict], Any] = lambda answer, given: answer
     from_session: Callable[[dict, dict], dict] | None = None
-    nudges: Callable[[Any, dict], Probes] | None = None
     kind: ClassVar[str] = "state"
     keyed: ClassVar[bool] = False
 
@@ -296,18 +279,6 @@ class State(Part):
             if first[target][name] != value
         )
         return 0.0 if max(moved, default=0.0) <= _SAME_CONTROL else math.inf
-
-    def probes(self, key: dict, given: dict) -> Probes:
-        """The declared nudges, and what cannot be read."""
-        own = self.nudges(key, given) if self.nudges else Probes(right=(key,))
-        target, fields = next(iter(key.items()))
-        name = next(iter(fields))
-        beyond = next(
-            control for control in self.controls_for(given) if (control.target, control.name) == (target, name)
-        )
-        bad = ({"no such strip": {name: 0.0}}, {target: {"no_such_control": 0.0}}, {target: {name: beyond.high + 1.0}})
-        more = ({target: {name: True}}, {target: {name: "loud"}}, {target: 3.0})
-        return Probes((key, json.dumps(key), *own.right), own.wrong, (*JUNK, *bad, *more, *own.invalid))
 
     def show(self, value: dict, given: dict) -> str:
         """Return one setting that is right; others may be as well."""

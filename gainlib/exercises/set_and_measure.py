@@ -16,7 +16,7 @@ import numpy as np
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
-from gainlib.exercises.model import Probes, Slip
+from gainlib.exercises.model import Slip
 from gainlib.exercises.practical import Aim, Control, State, answer_from
 from gainlib.words import Table, level_text
 
@@ -137,7 +137,7 @@ class SetAndMeasure:
 
     # ---- marking ---------------------------------------------------------------------------------------------------
 
-    def part(self, nudges: Callable[[Any, dict], Probes] | None = None, *, sessions: bool = False) -> State:
+    def part(self, *, sessions: bool = False) -> State:
         """Return the part of an exercise; with `sessions` a whole session in JSON is an answer as well.
 
         For that the places have to be those of :mod:`gainlib.exercises.practical`.
@@ -149,7 +149,6 @@ class SetAndMeasure:
             controls=self.controls,
             run=self.run,
             from_session=self._from_session if sessions else None,
-            nudges=nudges,
         )
 
     def _from_session(self, document, given):

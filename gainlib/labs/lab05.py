@@ -24,7 +24,7 @@ from gainlib.exercises.experiment import (
     db_slider,
 )
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import Measured
 from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
@@ -511,15 +511,6 @@ def _loudest(given):
     return max(levels, key=levels.get)
 
 
-def _nudges(key, given):
-    offset, (first, second) = offset_db(given), STEMS[:2]
-    half = WINDOW_DBTP / 2
-    near = {first: {"fader_db": key[first]["fader_db"] + APART_DB / 2}}
-    far = {second: {"fader_db": key[second]["fader_db"] + 2 * APART_DB}}
-    wrong = (moved(given, offset + 4 * half), moved(given, offset - 4 * half), {**key, **far}, moved(given, 0.0))
-    return Probes((moved(given, offset + half), moved(given, offset - half), {**key, **near}), wrong)
-
-
 def _all_faders(given):
     session = hot_mix(given)
     return MixBus(lambda _: session, mutes=False, limit=3.4).experiment()
@@ -892,7 +883,7 @@ LOUD_SOURCE = Exercise(
 )  # fmt: skip
 
 ALL_FADERS = Exercise(
-    id="05-5", title="Bring the whole mix down", parts=(ALL_TASK.part(_nudges, sessions=True),), given=_draw_all_faders,
+    id="05-5", title="Bring the whole mix down", parts=(ALL_TASK.part(sessions=True),), given=_draw_all_faders,
     statement="The bus of this mix is fixed-point: what exceeds full scale is cut off there, ahead of the master "
         "fader. Set the faders so that the bus reads −7.0 to −6.0 dBTP, nothing is cut off, and the balance between "
         "any two tracks stays within 0.1 dB of what it is now.",

@@ -16,9 +16,9 @@ from gainlib.exercises.box_tests import INTO, Boxed, behind_db, both_heard, boxe
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Run, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.listening import Abx, NoListening
-from gainlib.exercises.model import Before, Exercise, Option, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import applied, controls_of, shifted
+from gainlib.exercises.practical import applied, controls_of
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
@@ -529,13 +529,6 @@ def _no_output_trim(answer, given):
     return abs(answer[NAME]["post_trim_db"]) <= _NO_MOVE_DB and _met(answer, given) == (True, True, False)
 
 
-def _nudges(key, given):
-    """Return moves within half of a band."""
-    half, last = MATCH_DB / 2, f"insert {STAGES} out_db"
-    moves = {"post_trim_db": half}, {"post_trim_db": -half}, {last: half, "post_trim_db": -half}
-    return Probes(tuple(shifted(key, {NAME: each}) for each in moves))
-
-
 def _derivation(given):
     """Return the walk from left to right with this variant's numbers, in Markdown."""
     placed = walked(given)[NAME]
@@ -646,8 +639,8 @@ MATCHED = Exercise(
 
 
 THREE_STAGES = Exercise(
-    id="07-4", title="Three stages in a row", parts=(THREE.part(_nudges, sessions=True),), given=CHAINS, edition=2,
-    before=Before((ALL_OR_NOTHING.part(_nudges, sessions=True),), walked),
+    id="07-4", title="Three stages in a row", parts=(THREE.part(sessions=True),), given=CHAINS, edition=2,
+    before=Before((ALL_OR_NOTHING.part(sessions=True),), walked),
     statement="The strip has three stages in a row: {kinds[0]}, built for {references[0]} dBFS, {kinds[1]}, built for "
         "{references[1]} dBFS, and {kinds[2]}, built for {references[2]} dBFS. Set the trim, the gain into and out of "
         "each stage, and the output trim. The active level at each stage's input has to be its reference within 1 dB. "

@@ -10,9 +10,8 @@ from gainlib.boxes.matching import matched_output
 from gainlib.exercises.box_tests import Boxed, behind_db, both_heard, boxed, loudness_words
 from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Run, Slider, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import shifted
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import BAR_S, DRUMS, EXCERPT_S, STEMS, bar, excerpt, one_strip, short_name, whole
 from gainlib.exercises.text import fill
@@ -454,16 +453,6 @@ def _makeup_left(answer, given):
     return _untouched(answer, given) and _LOUD_BY_ITS_MAKEUP(answer, given)
 
 
-def _nudges(key, given):
-    def moved(**by):
-        return shifted(key, {"compressor": by})
-
-    half, two = MATCH_DB / 2, 2 * MATCH_DB
-    lower = moved(trim_db=-3.0, threshold_db=-3.0)
-    wrong = moved(makeup_db=two), moved(makeup_db=-two), moved(trim_db=6.0), moved(threshold_db=6.0)
-    return Probes((moved(makeup_db=half), moved(makeup_db=-half), lower), wrong)
-
-
 def _how_it_is_set(given):
     answer = by_the_book(given)
     run = SET_TASK.run(answer, given)
@@ -722,7 +711,7 @@ GROUP = Exercise(
 )  # fmt: skip
 
 SET = Exercise(
-    id="08-6", title="Set a compressor", parts=(SET_TASK.part(_nudges),),
+    id="08-6", title="Set a compressor", parts=(SET_TASK.part(),),
     given=draws(stem=one_of(*STEMS), g=one_of(2, 3, 4), ratio=one_of(2, 3, 4), trim=grid(4, 12, 0.5),
         threshold=grid(-58, -50, 0.5), makeup=grid(12, 18, 0.5)),
     statement="Someone has fed this compressor far too hot; its ratio is {ratio}:1. Set trim, threshold and makeup. "

@@ -25,9 +25,9 @@ from gainlib.exercises.experiment import (
 )
 from gainlib.exercises.fader_fit import LAW, OWN, FromLaw, LaidLaw, points_as_text, points_from_text, read_points
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Probes, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import RANGES, Control, Measured, applied, shifted
+from gainlib.exercises.practical import RANGES, Control, Measured, applied
 from gainlib.exercises.refrain import STEMS as ALL_STEMS
 from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -475,20 +475,6 @@ def _only_sends_off(wrong_way):
     return spots
 
 
-def _nudges(key, given):
-    cue, sending = given[CUE], dict(_sends(given).values())
-    easy = max(STEMS, key=lambda stem: key[stem]["post_trim_db"] + key[stem]["fader_db"])
-
-    def up(by):
-        return {"fader_db": by, "post_trim_db": -by} | ({sending[easy]: by} if easy in sending else {})
-
-    right = (easy, {"post_trim_db": SAME_DB / 2}), (easy, {"post_trim_db": -SAME_DB / 2}), (easy, up(1.5))
-    wrong = (easy, {"post_trim_db": 2 * SAME_DB}), (easy, {"fader_db": -2 * SAME_DB}), (easy, up(6.0))
-    both = ((*moves, (cue, {sending[cue]: by})) for moves, by in ((right, SAME_DB / 2), (wrong, 2 * SAME_DB)))
-    right, wrong = (tuple(shifted(key, {stem: by}, 3) for stem, by in moves) for moves in both)
-    return Probes(right, (*wrong, FAR_TASK.found(given)))
-
-
 def _how_handed_over(given):
     found, answer, sending = FAR_TASK.found(given), handed_over(given), dict(_sends(given).values())
     line = "- {name}: fader {f:.1f} → {nf:.1f} dB, so output trim {t:.1f} + ({f:.1f}) − ({nf:.1f}) = {nt:.1f} dB"
@@ -783,7 +769,7 @@ JITTER = Exercise(
 )  # fmt: skip
 
 NEAR_UNITY = Exercise(
-    id="09-5", title="Eight faders near unity", parts=(FAR_TASK.part(_nudges, sessions=True),), given=_draw_far,
+    id="09-5", title="Eight faders near unity", parts=(FAR_TASK.part(sessions=True),), given=_draw_far,
     statement="The faders of a finished mix are all over the place. Bring all eight within 3 dB of unity. What arrives "
         "at the bus from each track has to stay the same within 0.05 dB, and so does what leaves through the two "
         "sends, which are taken **ahead of the fader**: one to the musicians' cue, one to an effect. Output trims "

@@ -24,7 +24,7 @@ from gainlib.exercises.capstone import assignment, measurements
 from gainlib.exercises.capstone.marks import Beside, Found
 from gainlib.exercises.capstone.measurements import Figures, figures_of
 from gainlib.exercises.handoff import word_in_use
-from gainlib.exercises.model import Judgement, Probes
+from gainlib.exercises.model import Judgement
 from gainlib.exercises.text import Unreadable, describe, parse_number, sentences
 from gainlib.exercises.variants import pick, shuffled
 from gainlib.levels import ratio_to_db
@@ -150,14 +150,6 @@ class HandedOver(Beside):
             return Judgement(_BUS_SHARE, sentences([f"{said}, which is right", *wrong]))
         left = quantity(value["export"]["null_db"], "dB", 0)
         return Judgement(1.0, sentences([f"{said}, which is right", f"subtracting the stems leaves {left} of the mix"]))
-
-    def probes(self, key: Any, given: dict) -> Probes:
-        """Another file, a word length, a sum that does not fit are not right; what is no measurement is not read."""
-        facts = key["export"]
-        paths = tuple(
-            {**key, "export": bad} for bad in ("mix.wav", {**facts, "sha256": "mix.wav"}, {"file": "mix.wav"})
-        )
-        return Probes((key,), (), (*self.invalid(key), *paths, {**key, "export": {**facts, "bits": "many"}}))
 
     def show(self, value: dict, given: dict) -> str:
         """Return what the mix reads."""
@@ -401,14 +393,6 @@ class FilledSheet(Beside):
         total = len(given["cells"])
         opening = f"{right} of {total} cells are within {WITHIN_DB:g} dB of what the session measures"
         return Judgement(right / total, sentences([opening, *said]))
-
-    def probes(self, key: Any, given: dict) -> Probes:
-        """A tenth of a dB off is right, all cells off are wrong."""
-        near = {**key, "cells": [round(each + 0.1, 1) for each in key["cells"]]}
-        far = {**key, "cells": [round(each - 2 * WITHIN_DB, 1) for each in key["cells"]]}
-        short = {**key, "cells": key["cells"][:-1]}
-        bad = {**key, "cells": ["loud", *key["cells"][1:]]}
-        return Probes((key, near), (far,), (*self.invalid(key), short, bad, {**key, "cells": "−18 dBFS"}))
 
     def show(self, value: dict, given: dict) -> str:
         """Return the readings of one right way; they follow from the controls."""

@@ -15,7 +15,7 @@ from gainlib.demo.chains import CUED, WET
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING, short_name
 from gainlib.exercises.capstone.measurements import figures_of, levels_of, strip_levels
-from gainlib.exercises.model import JUNK, Judgement, Part, Probes
+from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.practical import State
 from gainlib.exercises.text import Unreadable, describe, sentences, shorten
 from gainlib.levels.printing import quantity
@@ -132,15 +132,6 @@ class Beside(Part):
     def read_more(self, entry: Any, given: dict) -> Any:
         """Return what is beside the controls in one form."""
         raise NotImplementedError
-
-    def invalid(self, key: dict) -> tuple:
-        """Return answers that no part of this kind can read."""
-        strange = {**key, "controls": {"no such strip": {"fader_db": 0.0}}}
-        return (*JUNK, {"controls": key["controls"]}, strange, {**key, "more": 1})
-
-    def probes(self, key: Any, given: dict) -> Probes:
-        """The right one, and what cannot be read."""
-        return Probes((key, json.dumps(key)), (), self.invalid(key))
 
 
 # ------------------------------------------------------------------------------------------------------------ the drive
