@@ -15,8 +15,8 @@ from scipy import signal
 
 from gainlib.audio import Audio
 from gainlib.boxes import classify, read_probe, working_range
+from gainlib.boxes.linearity import AS_SHOWN, CANNOT_TELL, LEVEL_DEPENDENT, ROUNDED
 from gainlib.boxes.probesignal import Layout
-from gainlib.boxes.probeverdict import AS_SHOWN, CANNOT_TELL, LEVEL_DEPENDENT, ROUNDED
 from gainlib.processors import (
     AnalogueStage,
     AsymmetricSaturation,

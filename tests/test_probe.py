@@ -11,9 +11,9 @@ from scipy import signal
 
 from gainlib.audio import Audio, AudioFile, GainlibError, read, write
 from gainlib.boxes import read_probe, write_probe
+from gainlib.boxes.linearity import AS_SHOWN
 from gainlib.boxes.probesignal import RATES_HZ, Layout
 from gainlib.boxes.sync_markers import time_base
-from gainlib.boxes.verdicts import AS_SHOWN
 from gainlib.processors import AnalogueStage, Compressor, Filter, Gate, Quantiser, Saturation, Tremolo
 from gainlib.session import Insert
 

@@ -252,7 +252,7 @@ def test_a_session_holds_what_was_measured_and_old_ones_are_read(tmp_path):
 
 def test_a_recording_that_cannot_tell_measures_no_box(report):
     with pytest.raises(GainlibError, match="opto: the recording does not show it"):
-        racked(replace(report, linear=None, kind="cannot tell", reason="The recording does not show it: hum"), "opto")
+        racked(replace(report, kind="cannot tell", reason="The recording does not show it: hum"), "opto")
 
 
 def test_models_are_known():

@@ -13,12 +13,12 @@ encoders write them. All were checked against files written by libsndfile.
 """
 
 import struct
-from dataclasses import dataclass
 from pathlib import Path
 
 from gainlib.errors import GainlibError
 
 _AGAIN = "copy it again from the original"
+_NO_SAMPLES = f"truncated: the file ends before its samples begin; {_AGAIN}"
 _UNKNOWN_32 = 0xFFFFFFFF
 _MOST_CHUNKS = 10_000  # a file of nothing but empty chunks must not keep us busy
 _SEARCH_BYTES = 65536
@@ -27,15 +27,6 @@ _BITRATES = {  # kbit/s of layer III by index 1 to 14; key: MPEG-1?
     False: (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
 }
 _RATES = (44100, 48000, 32000)
-
-
-@dataclass(frozen=True)
-class Stated:
-    """What a header says of the samples: their bytes (None if left open), where they begin, bytes a frame takes."""
-
-    length: int | None
-    start: int
-    align: int = 1
 
 
 def check_length(path: Path) -> int | None:
@@ -55,9 +46,9 @@ def _check(file, size, suffix):
     file.seek(start)
     magic = file.read(12)
     if magic[:4] in (b"RIFF", b"RIFX", b"RF64") and magic[8:] == b"WAVE":
-        _compare(_riff(file, start, size), size)
+        _riff(file, start, size)
     elif magic[:4] == b"FORM" and magic[8:] in (b"AIFF", b"AIFC"):
-        _compare(_aiff(file, start, size), size)
+        _aiff(file, start, size)
     elif magic[:4] == b"OggS":
         _ogg(file, start, size)
     elif magic[:4] == b"fLaC":
@@ -85,17 +76,13 @@ def _after_tags(file, size):
 # ---------------------------------------------------------------------------------------------------------- WAV, AIFF
 
 
-def _compare(stated, size):
-    """Hold a stated length of samples against the size of the file."""
-    if stated is None:
-        raise GainlibError(f"truncated: the file ends before its samples begin; {_AGAIN}")
-    there = max(size - stated.start, 0)
-    if stated.length is None and there % stated.align:
+def _compare(length, start, size, align=1):
+    """Hold a stated length of samples, None if left open, against what lies from `start` to the end of the file."""
+    there = max(size - start, 0)
+    if length is None and there % align:
         raise GainlibError(f"truncated: the file ends in the middle of a sample frame; {_AGAIN}")
-    if stated.length is not None and stated.length > there:
-        raise GainlibError(
-            f"truncated: the header states {stated.length} bytes of samples and {there} are there; {_AGAIN}"
-        )
+    if length is not None and length > there:
+        raise GainlibError(f"truncated: the header states {length} bytes of samples and {there} are there; {_AGAIN}")
 
 
 def _walk(file, at, size, head):
@@ -123,25 +110,26 @@ def _riff(file, start, size):
             raw = file.read(14)
             align = max(struct.unpack(order + "12xH", raw)[0], 1) if len(raw) == 14 else 1
         elif key == b"data":
-            return Stated(long_length if length == _UNKNOWN_32 else length, at, align)
-    return None
+            return _compare(long_length if length == _UNKNOWN_32 else length, at, size, align)
+    raise GainlibError(_NO_SAMPLES)
 
 
-def _aiff(file, start, size):
+def _aiff(file, first, size):
     """AIFF and AIFF-C; a SSND chunk of length 0 is what a pipe leaves."""
-    sound = common = None
-    for key, length, at in _walk(file, start + 12, size, ">4sI"):
+    sound, start, common = None, None, b""
+    for key, length, at in _walk(file, first + 12, size, ">4sI"):
         file.seek(at)
         if key == b"COMM":
             common = file.read(min(length, 22))
         elif key == b"SSND":
-            sound = Stated(max(length - 8, 0) or None, at + 8)
-    if sound is None or common is None or len(common) < 18 or sound.length is None:
-        return sound
-    channels, frames, bits = struct.unpack(">HIH", common[:8])
-    plain = len(common) < 22 or common[18:22] in (b"NONE", b"twos", b"sowt", b"fl32", b"FL32", b"fl64", b"FL64")
-    needed = channels * frames * -(-bits // 8) if plain else 0
-    return Stated(max(sound.length, needed), sound.start)
+            sound, start = max(length - 8, 0) or None, at + 8
+    if start is None:
+        raise GainlibError(_NO_SAMPLES)
+    if sound is not None and len(common) >= 18:
+        channels, frames, bits = struct.unpack(">HIH", common[:8])
+        plain = len(common) < 22 or common[18:22] in (b"NONE", b"twos", b"sowt", b"fl32", b"FL32", b"fl64", b"FL64")
+        sound = max(sound, channels * frames * -(-bits // 8) if plain else 0)
+    _compare(sound, start, size)
 
 
 # ----------------------------------------------------------------------------------------------------------------- OGG
@@ -182,16 +170,16 @@ def _mp3(file, start, size):
     """Walk through the frames of an MP3: the last one whole, and as many as are stated."""
     file.seek(start)
     data = file.read(2 * _SEARCH_BYTES)
-    first = _first_frame(data)
+    first = _next_frame(data, 0, stop=_SEARCH_BYTES)
     if first is None:
         if start >= size:
-            raise GainlibError(f"truncated: the file ends before its samples begin; {_AGAIN}")
+            raise GainlibError(_NO_SAMPLES)
         raise GainlibError("not audio: no frame of MP3 in it; choose a sound file")
     data += file.read()
     count, end = _walk_frames(data, first)
     stated, stated_bytes = _stated(data, first)
     if stated is None or count is None:
-        return count and count * (1152 if _is_mpeg_1(data, first) else 576)
+        return count and count * (1152 if data[first + 1] & 0x18 == 0x18 else 576)  # MPEG-1, or its lower rates
     # Some encoders count the frame that states the number, some do not.
     sound, bytes_missing = count - 1, stated_bytes is None or stated_bytes > end - first
     if sound < stated - 1 or (sound < stated and bytes_missing):
@@ -209,7 +197,8 @@ def _walk_frames(data, at):
     while at < len(data):
         length = _frame_bytes(data, at, kind)
         if length is None:
-            after = _resume(data, at, kind)
+            only_tags = data[at : at + 3] == b"TAG" or data[at : at + 8] in (b"APETAGEX", b"LYRICSBE")
+            after = None if only_tags else _next_frame(data, at + 1, kind)
             if after is None:
                 break
             at = after
@@ -229,10 +218,6 @@ def _kind(data, at):
     return data[at + 1] & 0xFE, data[at + 2] & 0x0C
 
 
-def _is_mpeg_1(data, at):
-    return data[at + 1] & 0x18 == 0x18
-
-
 def _frame_bytes(data, at, kind=None):
     """Length of the frame of layer III at `at`, 0 in free format, None if none begins there."""
     if at + 4 > len(data) or data[at] != 0xFF or data[at + 1] & 0xE6 != 0xE2:
@@ -247,32 +232,16 @@ def _frame_bytes(data, at, kind=None):
     return (144 if version == 3 else 72) * bitrate // rate + (data[at + 2] >> 1 & 1)
 
 
-def _first_frame(data):
-    """Find the first frame that another of its kind, or the end, follows."""
-    at = data.find(b"\xff")
-    while 0 <= at < _SEARCH_BYTES:
-        length = _frame_bytes(data, at)
-        if length is not None and _followed(data, at, length):
-            return at
-        at = data.find(b"\xff", at + 1)
-    return None
-
-
-def _followed(data, at, length):
-    after = at + length
-    return length == 0 or after >= len(data) - 3 or _frame_bytes(data, after, _kind(data, at)) is not None
-
-
-def _resume(data, at, kind):
-    """Find where frames go on after something else, or None if only tags follow."""
-    if data[at : at + 3] == b"TAG" or data[at : at + 8] in (b"APETAGEX", b"LYRICSBE"):
-        return None
-    at = data.find(b"\xff", at + 1)
-    while at >= 0:
+def _next_frame(data, at, kind=None, stop=None):
+    """Find the next frame, of a kind if one is given, that another of its kind or the end follows."""
+    while 0 <= (at := data.find(b"\xff", at, stop)):
         length = _frame_bytes(data, at, kind)
-        if length and _followed(data, at, length):
+        after = at + (length or 0)
+        if length and (after >= len(data) - 3 or _frame_bytes(data, after, _kind(data, at)) is not None):
             return at
-        at = data.find(b"\xff", at + 1)
+        if length == 0 and kind is None:
+            return at
+        at += 1
     return None
 
 

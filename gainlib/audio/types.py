@@ -12,6 +12,7 @@ from numbers import Integral, Real
 import numpy as np
 
 from gainlib.errors import GainlibError
+from gainlib.words import count
 
 MAX_CHANNELS = 8
 BLOCK_FRAMES = 65536
@@ -50,7 +51,7 @@ class Audio:
 
     def __post_init__(self):
         object.__setattr__(self, "samples", _checked(self.samples, self.name))
-        object.__setattr__(self, "rate_hz", _checked_rate(self.rate_hz, self.name))
+        object.__setattr__(self, "rate_hz", _whole_rate(self.rate_hz, f"{_label(self.name)}the sample rate is "))
 
     @property
     def frames(self) -> int:
@@ -66,6 +67,10 @@ class Audio:
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.frames / self.rate_hz
+
+    def load(self) -> "Audio":
+        """Return it as it is, for whoever takes a file as well."""
+        return self
 
     def with_samples(self, samples: np.ndarray, name: str | None = None) -> "Audio":
         """Return new audio of the same rate, and the same name unless one is given."""
@@ -105,12 +110,11 @@ def block_range(frames: int, start: int, stop: int | None, length: int) -> tuple
     return start, length if stop is None else min(stop, length)
 
 
-def _checked_rate(rate_hz, name):
+def _whole_rate(rate_hz, said):
     real = isinstance(rate_hz, Real) and not isinstance(rate_hz, bool) and isfinite(rate_hz)
-    rate = int(rate_hz) if real else 0
-    if rate != rate_hz or rate <= 0:
-        raise GainlibError(f"{_label(name)}the sample rate is {rate_hz!r}; it must be a positive whole number of Hz")
-    return rate
+    if not (real and rate_hz > 0 and rate_hz == int(rate_hz)):
+        raise GainlibError(f"{said}{rate_hz!r}; it must be a positive whole number of Hz")
+    return int(rate_hz)
 
 
 def _checked(samples, name):
@@ -176,7 +180,7 @@ def checked_block(block, channels: int) -> np.ndarray:
     if samples.shape[1] != channels:
         mono = " or (frames,)" if channels == 1 else ""
         raise GainlibError(
-            f"a block of shape {np.shape(block)}, but the run was started with {_counted(channels)}; "
+            f"a block of shape {np.shape(block)}, but the run was started with {count(channels, 'channel')}; "
             f"give (frames, {channels}){mono}"
         )
     return samples
@@ -190,14 +194,8 @@ def checked_run(rate_hz, channels) -> tuple[int, int]:
     >>> checked_run(48000.0, 2)
     (48000, 2)
     """
-    real = isinstance(rate_hz, Real) and not isinstance(rate_hz, bool) and isfinite(rate_hz)
-    if not (real and rate_hz > 0 and rate_hz == int(rate_hz)):
-        raise GainlibError(f"a run at a sample rate of {rate_hz!r}; it must be a positive whole number of Hz")
+    rate_hz = _whole_rate(rate_hz, "a run at a sample rate of ")
     whole = isinstance(channels, Integral) and not isinstance(channels, bool)
     if not (whole and 1 <= channels <= MAX_CHANNELS):
         raise GainlibError(f"a run of {channels!r} channels; give a whole number from 1 to {MAX_CHANNELS}")
-    return int(rate_hz), int(channels)
-
-
-def _counted(channels):
-    return f"{channels} channel" + ("" if channels == 1 else "s")
+    return rate_hz, int(channels)

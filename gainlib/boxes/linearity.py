@@ -13,6 +13,8 @@ Source: homogeneity, superposition and time invariance are the textbook definiti
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,27 +23,13 @@ from gainlib.boxes.probing import (
     NOISE_MARGIN_DB,
     Bench,
     DeviceUnderTest,
-    Residual,
-    Response,
     level,
     noise,
     relative_db,
     two_tones,
     unit,
 )
-from gainlib.boxes.verdicts import (
-    LINEAR,
-    NOISY,
-    NONLINEAR,
-    SILENT_DBFS,
-    TIME_VARYING,
-    UP_TO,
-    Evidence,
-    Linearity,
-    LinearityLimit,
-    Row,
-    sentence,
-)
+from gainlib.levels.printing import number, quantity
 from gainlib.processors import Processor
 
 SEARCH_STEPS = 13
@@ -50,80 +38,141 @@ NEAR_DB, NOISY_DB = ((0.01, 0.02, 0.04), (0.05, 0.1, 0.2)), (0.25, 0.5, 1.0)
 PLAIN_DB = -60.0
 CORNER = 1.8
 
-Fed = Callable[[float], Response]
-
 LEVELS_DBFS = (*(float(step) for step in range(-60, 1, 6)), 0.5)  # a ceiling at full scale shows only above it
 LOWEST_LIMIT_DBFS = -40.0
 APART_DB = 10.0
 PARTS_DBFS = -12.0
 STEP_DB = 6.0
 CLOSE_DB = 0.1
+SILENT_DBFS = -200.0
+
+LINEAR, TIME_VARYING, NOISY = "linear", "linear, time-varying", "linear plus noise or offset"
+UP_TO, NONLINEAR = "linear up to a level", "nonlinear"
+# Verdicts on recordings alone.
+AS_SHOWN, ROUNDED = "linear as far as the recording shows", "linear but for rounding"
+LEVEL_DEPENDENT, CANNOT_TELL = "level-dependent", "cannot tell"
+LEVEL_FREE = dict.fromkeys((LINEAR, TIME_VARYING, NOISY, AS_SHOWN), True) | {ROUNDED: None, CANNOT_TELL: None}
+"""Whether the input level of a kind is free at all levels tested, or open; of all others it is not."""
 
 
-def find_edge(
-    fed: Fed, compare: Callable[[Response, Response], Residual], passed: float, failed: float
-) -> LinearityLimit:
-    """Look for the end of a linear stretch between two levels.
+class Row(NamedTuple):
+    """How one stimulus came through at one level.
 
-    Parameters
+    Attributes
     ----------
-    fed : callable
-        Gives the response at a peak level in dBFS.
-    compare : callable
-        Tells what is left of a response against another.
-    passed, failed : float
-        Where to look first: a level that should pass, and a higher one that should not.
+    stimulus : str
+        "noise", "sine" or "two tones".
+    level_dbfs : float
+        Its peak level.
+    gain_db : float
+        Level out over level in; −inf for silence.
+    residual_db : float
+        Homogeneity: what is left when the output at the reference level, scaled, is taken off; relative to it.
+    floor_db : float
+        Up to here a residual is rounding, or the box's own noise.
     """
-    # Among other sounds a sound may pass where alone it does not, and the other way round: boxes have memories.
-    lowest, highest = passed - FARTHEST_DB, failed + FARTHEST_DB
-    while passed > lowest and not compare(fed(passed), fed(passed - SEARCH_DB)).passed:
-        passed -= SEARCH_DB
-    reference = fed(passed)
-    while failed < highest and compare(fed(failed), reference).passed:
-        failed += SEARCH_DB
-    low, high = passed, failed
-    for _ in range(SEARCH_STEPS):
-        middle = (low + high) / 2.0
-        if compare(fed(middle), reference).passed:
-            low = middle
-        else:
-            high = middle
-    above = fed(low + 1.0)
-    left = compare(above, reference)
-    noisy = left.floor_db > EXACT_DB
-    if noisy:
-        grown = _growth(_powers_in_noise([compare(fed(low + step), reference) for step in NOISY_DB]) ** 0.5)
-    else:
-        grown = min(_growth([_height(fed(low + step), reference) for step in steps]) for steps in NEAR_DB)
-    plain = left.residual_db > max(PLAIN_DB, left.floor_db + 6.0)
-    falls = np.sum(above.line**2) < np.sum(reference.line**2)
-    return LinearityLimit(low, bool(plain and grown < CORNER), bool(falls))
+
+    stimulus: str
+    level_dbfs: float
+    gain_db: float
+    residual_db: float
+    floor_db: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing but rounding or noise is left."""
+        return self.residual_db <= self.floor_db
 
 
-def _growth(excess):
-    """Return how the root of what is left grows over two doublings of the excess: 1.4 behind a corner, 2 for a square.
+class LinearityLimit(NamedTuple):
+    """The end of a linear stretch.
 
-    For a square it is 2 wherever the excess is counted from; in noise, the edge is found late.
+    Attributes
+    ----------
+    level_dbfs : float
+        Highest peak level that still passes.
+    sharp : bool
+        Whether it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
+        the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the
+        square of the excess, or faster.
+    held_back : bool
+        Whether the gain falls above it, rather than rise as that of a gate.
     """
-    first, second = np.diff(np.sqrt(excess))
-    return second / first if first > 0.0 else np.inf
+
+    level_dbfs: float
+    sharp: bool
+    held_back: bool
 
 
-def _height(response, reference):
-    """Return the highest deviation: unlike a power, it does not grow with the number of crests that reach the edge."""
-    return np.abs(response.line - reference.line).max()
+@dataclass(frozen=True)
+class Evidence:
+    """What a verdict rests on.
+
+    Attributes
+    ----------
+    rows : tuple of Row
+        Homogeneity, stimulus by stimulus, from soft to loud.
+    reference_dbfs : float
+        Level that the others are compared with: the one whose neighbours agree best.
+    repeatability_db : float
+        Difference of two equal runs, relative; −inf if equal to the last bit.
+    offset : float
+        Mean of what comes out for silence, full scale 1.
+    noise_dbfs : float
+        Sine-referred RMS of what comes out for silence, offset taken off; −inf for none.
+    superposition_db : float
+        What a sum of noise and two tones makes beyond its parts, relative.
+    parts_dbfs : float
+        Peak level of each part in that test.
+    shift_db : float or None
+        What differs when the same comes later, relative; None where it was not asked or noise hides it.
+    latency_s : float
+        Delay of the output by cross-correlation.
+    sentence : str
+        The verdict in plain words.
+    """
+
+    rows: tuple[Row, ...]
+    reference_dbfs: float
+    repeatability_db: float
+    offset: float
+    noise_dbfs: float
+    superposition_db: float
+    parts_dbfs: float
+    shift_db: float | None
+    latency_s: float
+    sentence: str
+
+    def of(self, stimulus: str) -> tuple[Row, ...]:
+        """Return the rows of one stimulus, from soft to loud."""
+        return tuple(row for row in self.rows if row.stimulus == stimulus)
 
 
-def _powers_in_noise(left):
-    """Return relative powers of what is left, noise taken off."""
-    powers = [
-        10.0 ** (min(each.residual_db, 200.0) / 10.0) - 10.0 ** ((each.floor_db - NOISE_MARGIN_DB) / 10.0)
-        for each in left
-    ]
-    return np.maximum(powers, 0.0)
+@dataclass(frozen=True)
+class Linearity:
+    """Whether a box cares about level.
 
+    Attributes
+    ----------
+    kind : str
+        "linear", "linear, time-varying", "linear plus noise or offset", "linear up to a level" or "nonlinear".
+    linear_up_to_dbfs : float or None
+        For "linear up to a level" the peak level of a sine where that ends, else None.
+    evidence : Evidence
+        What was measured.
+    """
 
-# ---- the verdict, question by question -------------------------------------------------------------------------------
+    kind: str
+    linear_up_to_dbfs: float | None
+    evidence: Evidence
+
+    @property
+    def linear(self) -> bool:
+        """Whether its input level is free at all levels tested: the first three kinds."""
+        return LEVEL_FREE.get(self.kind, False)
+
+    def __str__(self):
+        return f"{self.kind}: {self.evidence.sentence}"
 
 
 def classify(
@@ -252,6 +301,63 @@ def _adds(bench):
     return level(bench.silence().line) > SILENT_DBFS
 
 
+# ---- where a linear stretch ends -------------------------------------------------------------------------------------
+
+
+def _find_edge(bench, line, passed, failed) -> LinearityLimit:
+    """Look for the end of a linear stretch, first between a level that should pass and a higher one that should not."""
+
+    def fed(level_dbfs):
+        return bench.response(line, level_dbfs)
+
+    compare = bench.compare
+    # Among other sounds a sound may pass where alone it does not, and the other way round: boxes have memories.
+    lowest, highest = passed - FARTHEST_DB, failed + FARTHEST_DB
+    while passed > lowest and not compare(fed(passed), fed(passed - SEARCH_DB)).passed:
+        passed -= SEARCH_DB
+    reference = fed(passed)
+    while failed < highest and compare(fed(failed), reference).passed:
+        failed += SEARCH_DB
+    low, high = passed, failed
+    for _ in range(SEARCH_STEPS):
+        middle = (low + high) / 2.0
+        if compare(fed(middle), reference).passed:
+            low = middle
+        else:
+            high = middle
+    above = fed(low + 1.0)
+    left = compare(above, reference)
+    noisy = left.floor_db > EXACT_DB
+    if noisy:
+        grown = _growth(_powers_in_noise([compare(fed(low + step), reference) for step in NOISY_DB]) ** 0.5)
+    else:
+        # The highest deviation: unlike a power, it does not grow with the number of crests that reach the edge.
+        grown = min(
+            _growth([np.abs(fed(low + step).line - reference.line).max() for step in steps]) for steps in NEAR_DB
+        )
+    plain = left.residual_db > max(PLAIN_DB, left.floor_db + 6.0)
+    falls = np.sum(above.line**2) < np.sum(reference.line**2)
+    return LinearityLimit(low, bool(plain and grown < CORNER), bool(falls))
+
+
+def _growth(excess):
+    """Return how the root of what is left grows over two doublings of the excess: 1.4 behind a corner, 2 for a square.
+
+    For a square it is 2 wherever the excess is counted from; in noise, the edge is found late.
+    """
+    first, second = np.diff(np.sqrt(excess))
+    return second / first if first > 0.0 else np.inf
+
+
+def _powers_in_noise(left):
+    """Return relative powers of what is left, noise taken off."""
+    powers = [
+        10.0 ** (min(each.residual_db, 200.0) / 10.0) - 10.0 ** ((each.floor_db - NOISE_MARGIN_DB) / 10.0)
+        for each in left
+    ]
+    return np.maximum(powers, 0.0)
+
+
 # ------------------------------------------------------------------------------------------------------------- verdict
 
 
@@ -265,7 +371,7 @@ def _verdict(bench, reference, rows, seed):
             kind, shift = _linear_kind(bench)
     else:
         edge = _edge(bench, rows)
-        if edge is not None and edge.ceiling:
+        if edge is not None and edge.sharp and edge.held_back:
             parts = _lowest(edge, rows) - STEP_DB - 1.0
             superposition = _superposition(bench, parts, seed)
             kind = UP_TO if superposition.passed else NONLINEAR
@@ -284,7 +390,7 @@ def _verdict(bench, reference, rows, seed):
         parts_dbfs=parts,
         shift_db=shift,
         latency_s=bench.latency / bench.rate_hz,
-        sentence=sentence(kind, table, edge, superposition, own),
+        sentence=_sentence(kind, table, edge, superposition, own),
     )
     return Linearity(kind, edge.level_dbfs if kind == UP_TO else None, evidence)
 
@@ -309,7 +415,7 @@ def _edge(bench, rows):
     ends = [name for name in ("sine", "two tones", "noise") if reach[name] < len(LEVELS_DBFS)]
     line = bench.stimulus.line if bench.wanders else bench.stimulus.only(ends[0])
     last = reach[ends[0]] - 1
-    edge = find_edge(lambda step: bench.response(line, step), bench.compare, LEVELS_DBFS[last], LEVELS_DBFS[last + 1])
+    edge = _find_edge(bench, line, LEVELS_DBFS[last], LEVELS_DBFS[last + 1])
     if edge.level_dbfs < LOWEST_LIMIT_DBFS:
         return None
     # A gate behind a compressor: held back at first, let through further up.
@@ -324,3 +430,52 @@ def _edge(bench, rows):
 def _lowest(edge, rows):
     """Return a level at which every stimulus is still inside."""
     return min(edge.level_dbfs, *(line[_reach(line) - 1].level_dbfs for line in rows.values()))
+
+
+# ---- in plain words --------------------------------------------------------------------------------------------------
+
+
+def _sentence(kind, rows, edge, superposition, own):
+    low, high = number(min(row.level_dbfs for row in rows)), quantity(max(row.level_dbfs for row in rows), "dBFS")
+    alike = f"Fed at any level from {low} to {high}, it does the same"
+    if kind == LINEAR:
+        return f"{alike}; its input level is free."
+    if kind == TIME_VARYING:
+        return f"{alike} at the same time, though not at all times; its input level is free."
+    if kind == NOISY:
+        return f"{alike} and adds {_own(own)} of its own; its level only sets how far the sound is above that."
+    if kind == UP_TO:
+        return (
+            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it works the same at any level; anything louder "
+            f"is held back."
+        )
+    worst = max(rows, key=lambda row: row.residual_db - row.floor_db)
+    if worst.passed:
+        return (
+            f"Its output for a sum differs by {quantity(superposition.residual_db, 'dB', 0)} from the sum of its "
+            f"outputs for the parts, so it matters what plays together."
+        )
+    return _of_nonlinear(worst, edge)
+
+
+def _of_nonlinear(worst, edge):
+    heard = "the outputs have nothing in common"
+    if worst.residual_db < np.inf:
+        heard = f"the difference is {quantity(worst.residual_db, 'dB', 0)}"
+    told = (
+        f"Fed louder or softer, it works differently: with {worst.stimulus} at {quantity(worst.level_dbfs, 'dBFS')} "
+        f"{heard}; its input level matters."
+    )
+    if edge is None:
+        return told
+    at = quantity(edge.level_dbfs, "dBFS", 1)
+    return f"{told} {f'It sets in gradually, from {at} on' if edge.held_back else f'Its gain rises above {at}'}."
+
+
+def _own(own):
+    offset = float(own.mean())
+    hiss, shift = level(own - offset), level(np.array([offset]))
+    told = [f"noise at {quantity(hiss, 'dBFS', 1)}"] if hiss > SILENT_DBFS else []
+    if shift > max(SILENT_DBFS, hiss):
+        told.append(f"an offset of {number(offset)}")
+    return " and ".join(told)

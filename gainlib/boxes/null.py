@@ -16,6 +16,7 @@ import numpy as np
 import scipy
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.probing import power_db
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
 
@@ -66,8 +67,6 @@ class NullReport:
         Seconds of the first print that were compared.
     left_out_s : tuple of float
         Seconds of each print with sound in them that were not, as the other does not reach there.
-    sentence : str
-        What this proves and what it does not.
     """
 
     depth_db: float
@@ -82,12 +81,60 @@ class NullReport:
     alike: bool
     compared_s: float
     left_out_s: tuple[float, float]
-    sentence: str
 
     @property
     def whole(self) -> bool:
         """Whether nearly all of both prints was compared."""
         return max(self.left_out_s) <= LEFT_OUT_S
+
+    @property
+    def sentence(self) -> str:
+        """What this proves and what it does not."""
+        left = (
+            "nothing" if self.depth_db == -math.inf else f"{quantity(self.depth_db, 'dB', 1)} against the first print"
+        )
+        parts = [f"what remains is {left}"]
+        if self.offset_s:
+            word = "later" if self.offset_s > 0 else "earlier"
+            parts.append(f"the second starts {number(abs(1000 * self.offset_s), 3)} ms {word}")
+        if self.drift_ppm:
+            word = "faster" if self.drift_ppm > 0 else "slower"
+            parts.append(f"the second runs {number(abs(self.drift_ppm), 1)} millionths {word}")
+        if self.alike and self.polarity < 0:
+            parts.append("the second is inverted")
+        if self.alike and abs(self.gain_db) > 0.0005:
+            parts.append(f"the second is at {quantity(self.gain_db, 'dB', 3, signed=True)} against the first")
+        taken = "time, speed, level and polarity corrected" if self.matched else "time and speed corrected"
+        return f"With {taken}: {', '.join(parts)}; {self._meaning()}."
+
+    def _meaning(self):
+        if not self.alike:
+            return (
+                "aligned like this, they have next to nothing in common, so neither level nor polarity means anything; "
+                "check for swapped sides or different music"
+            )
+        told = [
+            f"{quantity(each, 's', 2)} of the {which}"
+            for each, which in zip(self.left_out_s, ("first", "second"), strict=True)
+            if each > LEFT_OUT_S
+        ]
+        left_out = f"{' and '.join(told)} had nothing to be compared with"
+        also = f"; {left_out}" if told else ""
+        if self.depth_db <= DEEP_DB and told:
+            return (
+                f"over the {quantity(self.compared_s, 's', 2)} compared they do not differ, but {left_out}, so this "
+                f"does not prove that the prints are the same"
+            )
+        if self.depth_db <= DEEP_DB:
+            return "the two prints are the same for every practical purpose"
+        if self.depth_db <= HEARD_DB:
+            return (
+                f"they differ by something far below the music; only a blind test can say whether it can be heard{also}"
+            )
+        return (
+            "they differ; that alone does not prove that the difference can be heard, and a small difference of gain, "
+            f"time or a modulation is enough for it{also}"
+        )
 
 
 def null_depth_db(a: Audio, b: Audio) -> float:
@@ -149,7 +196,8 @@ def null_test(a: Audio, b: Audio, *, match: bool = True, reach_s: float = REACH_
         if not np.any(audio.samples):
             raise GainlibError(f"{_named(audio)} is silent; there is nothing to compare")
     x, y = a.samples.astype(float), b.samples.astype(float)
-    raw = _depth(*_same_length(x, y), a)
+    frames = max(len(x), len(y))
+    raw = _depth(*(np.pad(each, ((0, frames - len(each)), (0, 0))) for each in (x, y)), a)
     offset, slope, polarity = _time_base(x, y, round(reach_s * a.rate_hz))
     moved = resampled(y, offset, slope, len(x))
     if slope:  # a stretch that drifts gives its middle only roughly; what is left drifts far less
@@ -160,46 +208,34 @@ def null_test(a: Audio, b: Audio, *, match: bool = True, reach_s: float = REACH_
     first, second = x[start:stop], moved[start:stop]
     fit = float(np.sum(first * second) / np.sum(second**2))
     energy = float(np.sum(first**2))
-    alike = _ratio_db(float(np.sum((first - fit * second) ** 2)), energy) <= ALIKE_DB
+    alike = power_db(float(np.sum((first - fit * second) ** 2)), energy) <= ALIKE_DB
     if match:
         second = second * fit
     rest = first - second
-    depth = _ratio_db(float(np.sum(rest**2)), energy)
-    gain_db = ratio_to_db(1.0 / abs(fit)) if fit else -math.inf
-    found = {
-        "offset_s": offset / a.rate_hz,
-        "drift_ppm": slope * 1e6 + 0.0,
-        "polarity": polarity,
-        "gain_db": gain_db,
-        "matched": match,
-        "residual_dbfs": _ratio_db(float(np.mean(rest**2)), 1.0),
-        "alike": alike,
-        "compared_s": (stop - start) / a.rate_hz,
-        "left_out_s": (
+    return NullReport(
+        depth_db=power_db(float(np.sum(rest**2)), energy),
+        raw_depth_db=raw,
+        octaves=_octaves(rest, energy, a.rate_hz),
+        offset_s=offset / a.rate_hz,
+        drift_ppm=slope * 1e6 + 0.0,
+        polarity=polarity,
+        gain_db=ratio_to_db(1.0 / abs(fit)) if fit else -math.inf,
+        matched=match,
+        residual_dbfs=power_db(float(np.mean(rest**2))),
+        alike=alike,
+        compared_s=(stop - start) / a.rate_hz,
+        left_out_s=(
             _left_out(x, start, stop) / a.rate_hz,
             _left_out(y, *(offset + (1.0 - slope) * edge for edge in (start, stop))) / a.rate_hz,
         ),
-    }
-    octaves = _octaves(rest, energy, a.rate_hz)
-    return NullReport(depth, raw, octaves, **found, sentence=_sentence(depth, found))
+    )
 
 
 # ------------------------------------------------------------------------------------------------------------ aligning
 
 
 def resampled(samples: np.ndarray, offset: float, slope: float, frames: int) -> np.ndarray:
-    """Return what `samples` are when they start `offset` frames earlier and run slower by `slope`.
-
-    Parameters
-    ----------
-    samples : array, shape (n, channels)
-    offset : float
-        Frames by which the samples lag; may be negative.
-    slope : float
-        Share by which they run too fast.
-    frames : int
-        Length wanted; silence where the samples do not reach.
-    """
+    """Return samples, silence around them, as if they started `offset` frames earlier and ran slower by `slope`."""
     whole = round(offset)
     if slope == 0.0 and abs(offset - whole) < LEAST_SHIFT:
         out = np.zeros((frames, samples.shape[1]))
@@ -221,7 +257,7 @@ def _sinc(fractions):
     return np.sinc(away) * window
 
 
-def interpolated(samples, positions):
+def interpolated(samples: np.ndarray, positions: np.ndarray) -> np.ndarray:
     """Return samples at fractional positions; sincs between those of a table are drawn straight."""
     table = _sinc(np.arange(PHASES + 2) / PHASES)
     steps = np.diff(table, axis=0)
@@ -271,10 +307,8 @@ def _time_base(x, y, reach):
 
 def _lag(x, y, reach):
     """Return lag in frames and value of the largest correlation, by magnitude."""
-    size = scipy.fft.next_fast_len(len(x) + len(y), real=True)
-    found = scipy.fft.irfft(scipy.fft.rfft(y, size) * scipy.fft.rfft(x, size).conj(), size)
     reach = min(reach, len(x) - 1, len(y) - 1)
-    found = np.concatenate([found[size - reach :], found[: reach + 1]]) if reach else found[:1]
+    found = scipy.signal.correlate(y, x, method="fft")[len(x) - 1 - reach : len(x) + reach]
     best = int(np.argmax(np.abs(found)))
     scale = math.sqrt(float(x @ x) * float(y @ y))
     if not scale or abs(found[best]) / scale < 0.05:
@@ -328,83 +362,21 @@ def _left_out(samples, start, stop):
 
 
 def _octaves(rest, energy, rate_hz):
-    spectrum = np.zeros(len(rest) // 2 + 1)
-    for channel in rest.T:
-        spectrum += np.abs(scipy.fft.rfft(channel)) ** 2
-    spectrum *= 2.0 / len(rest)
+    spectrum = 2.0 / len(rest) * np.sum(np.abs(scipy.fft.rfft(rest, axis=0)) ** 2, axis=1)
     hz = np.arange(len(spectrum)) * rate_hz / len(rest)
     bands = {}
     for centre in OCTAVES_HZ:
         if centre < rate_hz / 2:
             inside = (hz >= centre / math.sqrt(2)) & (hz < centre * math.sqrt(2))
-            bands[centre] = _ratio_db(spectrum[inside].sum(), energy)
+            bands[centre] = power_db(spectrum[inside].sum(), energy)
     return bands
-
-
-def _sentence(depth, found):
-    left = "nothing" if depth == -math.inf else f"{quantity(depth, 'dB', 1)} against the first print"
-    parts = [f"what remains is {left}"]
-    if abs(found["offset_s"]) > 0:
-        word = "later" if found["offset_s"] > 0 else "earlier"
-        parts.append(f"the second starts {number(abs(1000 * found['offset_s']), 3)} ms {word}")
-    if found["drift_ppm"]:
-        word = "faster" if found["drift_ppm"] > 0 else "slower"
-        parts.append(f"the second runs {number(abs(found['drift_ppm']), 1)} millionths {word}")
-    if found["alike"] and found["polarity"] < 0:
-        parts.append("the second is inverted")
-    if found["alike"] and abs(found["gain_db"]) > 0.0005:
-        parts.append(f"the second is at {quantity(found['gain_db'], 'dB', 3, signed=True)} against the first")
-    taken = "time, speed, level and polarity corrected" if found["matched"] else "time and speed corrected"
-    return f"With {taken}: {', '.join(parts)}; {_meaning(depth, found)}."
-
-
-def _meaning(depth, found):
-    if not found["alike"]:
-        return (
-            "aligned like this, they have next to nothing in common, so neither level nor polarity means anything; "
-            "check for swapped sides or different music"
-        )
-    left_out = _said_left_out(found["left_out_s"])
-    if depth <= DEEP_DB and left_out:
-        return (
-            f"over the {quantity(found['compared_s'], 's', 2)} compared they do not differ, but {left_out}, so this "
-            f"does not prove that the prints are the same"
-        )
-    if depth <= DEEP_DB:
-        return "the two prints are the same for every practical purpose"
-    also = f"; {left_out}" if left_out else ""
-    if depth <= HEARD_DB:
-        return f"they differ by something far below the music; only a blind test can say whether it can be heard{also}"
-    return (
-        "they differ; that alone does not prove that the difference can be heard, and a small difference of gain, "
-        f"time or a modulation is enough for it{also}"
-    )
-
-
-def _said_left_out(seconds):
-    """Say what of either print was not compared; nothing if that is hardly anything."""
-    told = [
-        f"{quantity(each, 's', 2)} of the {which}"
-        for each, which in zip(seconds, ("first", "second"), strict=True)
-        if each > LEFT_OUT_S
-    ]
-    return f"{' and '.join(told)} had nothing to be compared with" if told else ""
 
 
 def _depth(x, y, a):
     rest, whole = float(np.sum((x - y) ** 2)), float(np.sum(x**2))
     if not whole and rest:
         raise GainlibError(f"{_named(a)} is silent; a residual against silence has no level")
-    return _ratio_db(rest, whole)
-
-
-def _ratio_db(rest, whole):
-    return 10.0 * math.log10(rest / whole) if rest > 0.0 else -math.inf
-
-
-def _same_length(x, y):
-    frames = max(len(x), len(y))
-    return tuple(np.pad(each, ((0, frames - len(each)), (0, 0))) for each in (x, y))
+    return power_db(rest, whole)
 
 
 def _check_alike(a, b):

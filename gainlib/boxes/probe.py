@@ -1,8 +1,8 @@
 """A box that cannot be run from here: the test file goes through it, the recording comes back and is read.
 
-``probesignal`` makes the file, ``probemarks`` finds it in a recording, ``probelines`` and ``probeswell`` take the
-recording apart, ``probetime`` tells whether it holds still, ``probeseries`` and ``probeverdict`` say what that allows
-to be said, ``probecurve`` has the figures.
+``probesignal`` makes the file, ``sync_markers`` finds it in a recording, ``spectral_lines`` takes the recording apart,
+``probetime`` tells whether it holds still, ``probeverdict`` what that allows to be said; the figures are worked out
+here.
 """
 
 import os
@@ -13,16 +13,16 @@ import numpy as np
 import scipy
 
 from gainlib.audio import Audio, AudioFile, GainlibError
-from gainlib.boxes.probecurve import Heard, ProbeCurve, average_gains, curve_of, opening, output_gain, working_range_of
+from gainlib.boxes.drive import DriveCurve
+from gainlib.boxes.linearity import LEVEL_FREE, ROUNDED
 from gainlib.boxes.probesignal import RATES_HZ, write_probe
 from gainlib.boxes.probetime import moved_db, refuse_holes
-from gainlib.boxes.probeverdict import verdict
+from gainlib.boxes.probeverdict import Heard, verdict
 from gainlib.boxes.probing import level
-from gainlib.boxes.ranges import WorkingRange
+from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
 from gainlib.boxes.spectral_lines import lines_of, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
-from gainlib.boxes.verdicts import ROUNDED
-from gainlib.levels import ratio_to_db
+from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import number, quantity
 from gainlib.meters.loudness import k_coefficients
 from gainlib.processors import BlackBox
@@ -40,6 +40,37 @@ LOSSY = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III")
 STRAY_DB, OVER_NOISE_DB, EVEN_DB, FADES_DB = -60.0, 10.0, 6.0, 2.0
 UPPER = 6
 RINGS_DB = 6.0
+STEADY_DB = 0.3
+SHUT_DB, SHUT_STEPS, OPEN_DB, OPENS_WITHIN_DB = 12.0, 2, 3.0, 3.0  # choices of this project, no source
+NOISY_DBFS = -120.0
+KNOWN_DB = 1.0  # by which a gain may be unsure to be told
+HARDLY_PERCENT, SURELY_BENT_DB = 1e-6, -65.0
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeCurve(DriveCurve):
+    """What a box did on each step of the test file; all arrays of one length.
+
+    Attributes
+    ----------
+    level_dbfs : array
+        Of the sine as it was fed, peak and sine-referred RMS.
+    gain_db : array
+        Of the sine's fundamental, recording against test file.
+    thd_percent : array
+        Harmonics 2 to 40 below 20 kHz; NaN where they do not stand out from noise.
+    thdn_percent : array
+        All but the sine from 20 Hz to 20 kHz, relative to the whole; noise of the recording included.
+    gain_reduction_db : array
+        How far the gain lies under where it is steady.
+    noise_dbfs : array
+        What does not repeat while the sine sounds, sine-referred.
+    floor_percent : array
+        Distortion below this cannot be told from noise.
+    """
+
+    noise_dbfs: np.ndarray
+    floor_percent: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +79,6 @@ class ProbeReport:
 
     Attributes
     ----------
-    linear : bool or None
-        Whether its input level is free; None where the recording cannot tell.
     kind : str
         As for ``classify``, where a recording shows as much; else "linear as far as the recording shows" (a noise or
         offset may be the recording's as well as the box's), "linear but for rounding" (`linear` is None: the box or
@@ -85,7 +114,6 @@ class ProbeReport:
         Why there is a working range, or none.
     """
 
-    linear: bool | None
     kind: str
     offset_s: float
     rate_error_ppm: float
@@ -105,14 +133,25 @@ class ProbeReport:
     range_reason: str
 
     @property
+    def linear(self) -> bool | None:
+        """Whether its input level is free; None where the recording cannot tell."""
+        return LEVEL_FREE.get(self.kind, False)
+
+    @property
     def sentence(self) -> str:
         """All of it in a few sentences."""
-        return f"{self.reason}. {self.range_reason} {self._taken_out()}"
+        told = [f"the test file starts at {number(1000.0 * self.offset_s, 2)} ms"]
+        if self.rate_error_ppm:
+            word = "longer" if self.rate_error_ppm > 0 else "shorter"
+            told.append(f"the recording is {number(abs(self.rate_error_ppm), 1)} millionths {word}")
+        if self.polarity < 0:
+            told.append("its polarity is inverted")
+        return f"{self.reason}. {self.range_reason} Found and corrected: {', '.join(told)}."
 
     @property
     def level_free(self) -> bool:
         """Whether its input level may be anything, as far as the recording shows."""
-        return self.linear is True or self.kind == ROUNDED
+        return bool(self.linear) or self.kind == ROUNDED
 
     def box(self, name: str = "") -> BlackBox:
         """Return what stands for the box in a session; without a reference where no level is better than another."""
@@ -130,15 +169,6 @@ class ProbeReport:
         if self.reference_dbfs is None:
             return None
         return Insert(self.box(), out_db=round(self.output_gain_db, 2))
-
-    def _taken_out(self):
-        told = [f"the test file starts at {number(1000.0 * self.offset_s, 2)} ms"]
-        if self.rate_error_ppm:
-            word = "longer" if self.rate_error_ppm > 0 else "shorter"
-            told.append(f"the recording is {number(abs(self.rate_error_ppm), 1)} millionths {word}")
-        if self.polarity < 0:
-            told.append("its polarity is inverted")
-        return f"Found and corrected: {', '.join(told)}."
 
 
 def read_probe(
@@ -190,13 +220,14 @@ def read_probe(
         raise GainlibError(f"{name}: {error}") from None
     heard = _heard(line, base, layout, lossy, chain)
     found = verdict(heard)
-    curve = curve_of(heard, found.gain_db)
-    working, why = working_range_of(found, curve, heard, layout)
+    curve = _curve_of(heard, found.gain_db)
+    working, why = _working_range(found, curve, heard, layout)
     reference = None if working is None else working.best_dbfs
-    opens = opening(heard, found.gain_db) if found.linear is False else None
-    output = output_gain(heard, found.gain_db, layout, reference)
+    reason, opens = found.reason.removesuffix("."), _opening(heard, curve, found) if found.linear is False else None
+    if opens is not None:
+        reason += f". It is shut to soft sounds, and opens when a sine rises above {quantity(opens, 'dBFS', 1)}"
+    output = _output_gain(heard, found.gain_db, layout, reference)
     return ProbeReport(
-        linear=found.linear,
         kind=found.kind,
         offset_s=base.offset / rate_hz,
         rate_error_ppm=1e6 * (base.stretch - 1.0),
@@ -204,7 +235,7 @@ def read_probe(
         gain_db=found.gain_db,
         reference_dbfs=reference,
         output_gain_db=output,
-        gains=average_gains(heard, layout, found.linear is True or found.kind == ROUNDED, output),
+        gains=_average_gains(heard, layout, bool(found.linear) or found.kind == ROUNDED, output),
         curve=curve,
         working_range=working,
         linear_up_to_dbfs=found.linear_up_to_dbfs,
@@ -212,13 +243,9 @@ def read_probe(
         noise_dbfs=heard.noise_dbfs,
         rate_hz=rate_hz,
         levels_dbfs=(layout.levels_dbfs[0], layout.levels_dbfs[-1]),
-        reason=found.reason.removesuffix(".") + ("" if opens is None else _gate(opens)),
+        reason=reason,
         range_reason=why,
     )
-
-
-def _gate(opens_dbfs):
-    return f". It is shut to soft sounds, and opens when a sine rises above {quantity(opens_dbfs, 'dBFS', 1)}"
 
 
 # ----------------------------------------------------------------------------------------------------------- taking in
@@ -237,8 +264,7 @@ def _taken(recorded):
         raise GainlibError(
             f"{name} has {source.channels} channels; record in mono, or export only the channel with the box"
         )
-    audio = source.load() if hasattr(source, "load") else source
-    line = np.asarray(audio.samples[:, 0], dtype=np.float64)
+    line = np.asarray(source.load().samples[:, 0], dtype=np.float64)
     loudest = float(np.abs(line).max())
     if loudest < 10.0 ** (SILENT_DBFS / 20.0):
         raise GainlibError(
@@ -358,3 +384,136 @@ def _heard_as(hz, rate_hz):
     for b0, b1, b2, a1, a2 in coefficients:
         weight *= np.abs(scipy.signal.freqz([b0, b1, b2], [1.0, a1, a2], worN=hz, fs=rate_hz)[1]) ** 2
     return weight
+
+
+# ---- curves and figures ----------------------------------------------------------------------------------------------
+
+
+def _opening(heard, curve, found):
+    """Return the peak level of a rising sine at which a gate opens; None where nothing is shut to soft sounds."""
+    gain = curve.gain_db - found.gain_db
+    known = curve.noise_dbfs < curve.level_dbfs + found.gain_db
+    shut, open_ = gain < -SHUT_DB, np.abs(gain) < STEADY_DB
+    first = int(np.argmax(open_))
+    if not open_[first:].all() or not (shut & known)[:first].sum() >= SHUT_STEPS or not shut[: first - 1].all():
+        return None
+    swell = heard.swell
+    near = np.abs(swell.level_dbfs - curve.level_dbfs[first]) < 2.0 * OPENS_WITHIN_DB
+    through = np.flatnonzero(near & (swell.gain_db - found.gain_db > -OPEN_DB))
+    return round(float(swell.level_dbfs[through[0]]), 1) if through.size else None
+
+
+def _curve_of(heard, gain_db):
+    """Return gain, distortion and noise of each step, `gain_db` being the gain where it is steady."""
+    rows = heard.of("sine")
+    gain = np.array([row.gain_db[0] for row in rows])
+    return ProbeCurve(
+        level_dbfs=heard.levels_dbfs,
+        gain_db=gain,
+        thd_percent=np.array([np.nan if row.straight else row.thd_percent for row in rows]),
+        thdn_percent=np.array([row.thdn_percent for row in rows]),
+        gain_reduction_db=np.maximum(0.0, gain_db - gain) if np.isfinite(gain_db) else np.full(len(rows), np.nan),
+        noise_dbfs=np.array([row.stray_dbfs for row in rows]),
+        floor_percent=np.array([100.0 * 10.0 ** (row.floor_db / 20.0) for row in rows]),
+    )
+
+
+class _Replayed:
+    """What a box made of a sine, between the steps of the test file."""
+
+    reference_dbfs = None
+
+    def __init__(self, curve, swell, plain_db):
+        self._ends = curve.level_dbfs[0], curve.level_dbfs[-1]
+        gain = np.maximum(curve.gain_db, -200.0)
+        steps = np.nan_to_num(curve.thd_percent, nan=HARDLY_PERCENT)
+        self._gain = scipy.interpolate.PchipInterpolator(curve.level_dbfs, gain)
+        self._highest = plain_db
+        self._levels, self._bent = _joined(curve.level_dbfs, np.log(np.maximum(steps, HARDLY_PERCENT)), swell)
+
+    def read(self, level_dbfs):
+        """Return gain in dB and distortion in percent, twice: noise may be the recording's."""
+        at = np.clip(level_dbfs, *self._ends)
+        thd = float(np.exp(np.interp(at, self._levels, self._bent)))
+        return float(self._gain(at)), thd, thd
+
+    def reduction_db(self, gain_db):
+        return max(0.0, self._highest - gain_db)
+
+    def run_line(self, samples, rate_hz):
+        """Return nothing for silence: noise may be the recording's."""
+        return np.zeros(len(samples))
+
+
+def _joined(levels_dbfs, bent, swell):
+    """Return levels and logarithms of distortion: those of the steps, and between them the shape of the swell."""
+    inside = (swell.level_dbfs > levels_dbfs[0]) & (swell.level_dbfs < levels_dbfs[-1])
+    inside &= (swell.bent_db > swell.floor_db) & (swell.bent_db > SURELY_BENT_DB)
+    fine = np.log(100.0 * db_to_ratio(swell.bent_db[inside]))
+    at = swell.level_dbfs[inside]
+    if len(at) > 1:
+        shared = (levels_dbfs > at[0]) & (levels_dbfs < at[-1])
+        # The steps know all harmonics, the swell the first few.
+        more = bent[shared] - np.interp(levels_dbfs[shared], at, fine)
+        fine = fine + (np.interp(at, levels_dbfs[shared], more) if shared.any() else 0.0)
+    order = np.argsort(np.concatenate([levels_dbfs, at]), kind="stable")
+    return np.concatenate([levels_dbfs, at])[order], np.concatenate([bent, fine])[order]
+
+
+def _working_range(found, curve, heard, layout):
+    """Return the working range within what was played, and why, or why not."""
+    if found.linear or found.kind == ROUNDED:
+        return None, "No level is better than another."
+    if found.linear is None or found.moved:
+        return None, "So it has no level at which to feed it."
+    replayed = _Replayed(curve, heard.swell, found.gain_db)
+    working = range_of(replayed, replayed)
+    loudest = layout.level_max_dbfs
+    if working is None or working.low_dbfs >= loudest:
+        return None, "No best level was found in the range tested."
+    if working.best_dbfs >= loudest:
+        return None, (
+            f"Its working range starts at {quantity(working.low_dbfs, 'dBFS', 1)} and goes on beyond the loudest step, "
+            f"{quantity(loudest, 'dBFS')}; a test file with a higher level would show where."
+        )
+    sudden = min(working.high_dbfs - working.low_dbfs, 2.0 * (working.best_dbfs - working.low_dbfs)) < NARROW_DB
+    if sudden and (heard.coded or heard.noise_dbfs > NOISY_DBFS):
+        return None, (
+            f"From {quantity(working.low_dbfs, 'dBFS', 1)} on, it distorts within a few decibels, which is a ceiling; "
+            f"how far below it is best depends on its noise, and the noise of the recording hides that."
+        )
+    if working.high_dbfs > loudest:
+        why = f"{working.reason} Nothing is known above {quantity(loudest, 'dBFS')}."
+        working = working._replace(high_dbfs=loudest, reason=why)
+    if heard.noise_dbfs > NOISY_DBFS and (heard.chain_noise_dbfs is None or heard.noise_dbfs > heard.chain_noise_dbfs):
+        why = f"{working.reason} If the noise is its own, the lower part of that range is better."
+        working = working._replace(reason=why)
+    return working, working.reason
+
+
+def _output_gain(heard, gain_db, layout, reference):
+    """Return the gain that makes noise as loud behind the box, fed at the reference or where its gain is steady."""
+    if reference is not None:
+        return -_loud_gain(heard, layout, reference)
+    sine = heard.gains("sine")[0]
+    off = np.abs(sine - gain_db) if np.isfinite(gain_db) else np.zeros(len(sine))
+    steady = np.flatnonzero(off < max(STEADY_DB, 1.1 * float(off.min())))
+    return -float(heard.of("noise")[steady[-1]].loud_db)
+
+
+def _loud_gain(heard, layout, average_dbfs):
+    """Return the gain of noise of an average level as BS.1770 weighs it; above the loudest, that of a sine goes on."""
+    average = heard.levels_dbfs + level(layout.one_period("noise"))
+    loud = np.array([row.loud_db for row in heard.of("noise")])
+    good, fed = np.isfinite(loud), min(average_dbfs, average[-1])
+    gain = float(np.interp(fed, average[good], loud[good]))
+    beyond = np.interp([average_dbfs, fed], heard.levels_dbfs, heard.gains("sine")[0])
+    return gain + float(beyond[0] - beyond[1])
+
+
+def _average_gains(heard, layout, level_free, output_gain_db):
+    """Return average levels and the gain there, dBFS and dB: one pair where level makes no difference."""
+    levels = heard.levels_dbfs[[row.doubt_db[0] < KNOWN_DB for row in heard.of("sine")]].tolist()
+    if level_free or not levels:
+        return ((float(heard.levels_dbfs[-1]), round(-output_gain_db, 2)),)
+    return tuple((round(each, 2), round(_loud_gain(heard, layout, each), 2)) for each in levels)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters import upsample
@@ -261,7 +262,7 @@ class Bench:
             place = slice(*(edge + self.latency for edge in (self.stimulus.parts[part].start, self._end(part))))
         left = one.less(other)
         noise_power, power = float(left.doubt[place].sum()), float(np.sum(other.line[place] ** 2))
-        drowned_db = _db(noise_power, power) + self._margin_db if noise_power > 0.0 else -np.inf
+        drowned_db = power_db(noise_power, power) + self._margin_db if noise_power > 0.0 else -np.inf
         return Residual(relative_db(left.line[place], other.line[place]), max(EXACT_DB, drowned_db))
 
     def gain_db(self, response: Response, part: str) -> float:
@@ -335,32 +336,29 @@ class Bench:
 def lag(reference: np.ndarray, line: np.ndarray) -> int:
     """Return by how many frames `line` is later than `reference`, at the strongest cross-correlation of either sign."""
     # Steps from sample to sample rather than samples: a low tone looks much the same a little earlier or later.
-    reference, line = np.diff(reference), np.diff(line)
-    size = len(reference) + len(line)
-    product = np.fft.rfft(line, size) * np.conj(np.fft.rfft(reference, size))
-    at = int(np.argmax(np.abs(np.fft.irfft(product, size))))
-    return at if at < len(line) else at - size
+    found = scipy.signal.correlate(np.diff(line), np.diff(reference), method="fft")
+    return int(np.argmax(np.abs(found))) - (len(reference) - 2)
 
 
 def level(line: np.ndarray) -> float:
     """Return a sine-referred RMS in dBFS, offset included; −inf for silence."""
-    return _db(2.0 * float(np.mean(line**2)), 1.0)
+    return power_db(2.0 * float(np.mean(line**2)))
 
 
 def relative_db(difference: np.ndarray, reference: np.ndarray) -> float:
     """Return 20·log₁₀(‖difference‖ / ‖reference‖): −inf for no difference, +inf against silence."""
-    return _db(float(np.sum(difference**2)), float(np.sum(reference**2)))
+    return power_db(float(np.sum(difference**2)), float(np.sum(reference**2)))
 
 
 def _around(line, frames):
     """Return the mean of each sample and its neighbours."""
-    sums = np.concatenate([[0.0], np.cumsum(line)])
-    starts, ends = np.arange(len(line)) - frames // 2, np.arange(len(line)) + frames // 2 + 1
-    starts, ends = np.maximum(starts, 0), np.minimum(ends, len(line))
-    return np.maximum(sums[ends] - sums[starts], 0.0) / (ends - starts)
+    size = frames // 2 * 2 + 1
+    sums, count = (scipy.ndimage.uniform_filter1d(each, size, mode="constant") for each in (line, np.ones(len(line))))
+    return np.maximum(sums, 0.0) / count
 
 
-def _db(power, reference):
-    if power == 0.0:
+def power_db(power: float, reference: float = 1.0) -> float:
+    """Return a ratio of powers in dB: −inf for none, +inf against silence."""
+    if power <= 0.0:
         return -np.inf
-    return 10.0 * np.log10(power / reference) if reference > 0.0 else np.inf
+    return 10.0 * float(np.log10(power / reference)) if reference > 0.0 else np.inf

@@ -28,8 +28,8 @@ import filelock
 import msgspec
 
 from gainlib.audio import GainlibError, replacing
+from gainlib.boxes.linearity import CANNOT_TELL
 from gainlib.boxes.probe import ProbeReport
-from gainlib.boxes.verdicts import CANNOT_TELL
 from gainlib.processors import BlackBox
 from gainlib.session import Insert, Session
 from gainlib.session.checks import nearest

@@ -201,7 +201,7 @@ def _of_noise(box, tone, audio):
 def _of_gate(tone, gain, top, audio):
     """Return at which levels the opening level stands clear of noise and notes."""
     opens = _crossing(lambda level: tone.read(level)[0] - gain[top] + OPENS_DB, LEVELS_DBFS[0], LEVELS_DBFS[top])
-    audio = audio.load() if hasattr(audio, "load") else audio
+    audio = audio.load()
     levels = noise_and_notes(audio)
     if levels is None:
         return None

@@ -18,6 +18,7 @@ from itertools import islice
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.boxes.probing import power_db
 
 ARITHMETICS, WORDS = ("float64", "float32", "24 bit", "16 bit"), range(10, 25)
 PROGRAMME_DBFS, PROGRAMME_S, PROGRAMME_HZ, PROGRAMME_SEED = -15.0, 4.0, 48000, 5
@@ -161,12 +162,7 @@ def residuals_dbfs(audio: Audio, first_db: float, rounds: int, arithmetic: str =
     """
     after = each_round(audio, first_db, arithmetic, **more)
     held = next(after).astype(np.float64)
-    return np.array([_power_db(each - held) for each in islice(after, rounds)])
-
-
-def _power_db(residual):
-    power = float(np.mean(residual**2))
-    return 10.0 * math.log10(power) if power else -math.inf
+    return np.array([power_db(np.mean((each - held) ** 2)) for each in islice(after, rounds)])
 
 
 def residual_dbfs(audio: Audio, after: Audio, arithmetic: str = "float64") -> float:
@@ -183,7 +179,7 @@ def residual_dbfs(audio: Audio, after: Audio, arithmetic: str = "float64") -> fl
     -------
     float
     """
-    return _power_db(after.samples - _held(audio, arithmetic)[0].astype(np.float64))
+    return power_db(np.mean((after.samples - _held(audio, arithmetic)[0].astype(np.float64)) ** 2))
 
 
 def predicted_dbfs(attenuation_db: float, rounds: int, bits: int) -> float:

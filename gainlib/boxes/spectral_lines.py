@@ -11,6 +11,7 @@ import scipy
 
 from gainlib.boxes.null import interpolated
 from gainlib.boxes.probesignal import SINE_HZ, Layout, Part
+from gainlib.boxes.probing import power_db
 from gainlib.boxes.sync_markers import TimeBase
 from gainlib.levels import db_to_ratio, ratio_to_db
 
@@ -118,13 +119,13 @@ def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_p
         part=part,
         gain_db=gains,
         doubt_db=doubts,
-        bent_db=_db(bent, whole),
-        floor_db=_db(floor, whole),
+        bent_db=power_db(bent, whole),
+        floor_db=power_db(floor, whole),
         thd_percent=_thd(layout, on, noise, fed[0]) if part.stimulus == "sine" else np.nan,
         thdn_percent=_thdn(power, count, fed, layout),
-        stray_dbfs=_db(float(np.sum(_off(power, count))) * count / (count - 1), 1.0),
+        stray_dbfs=power_db(float(np.sum(_off(power, count))) * count / (count - 1), 1.0),
         fading_db=_fading(sound, period),
-        loud_db=_db(float(np.sum((on[fed] - noise[fed]) * hears(hz[fed]))), float(np.sum(given * hears(hz[fed]))))
+        loud_db=power_db(float(np.sum((on[fed] - noise[fed]) * hears(hz[fed]))), float(np.sum(given * hears(hz[fed]))))
         if part.stimulus == "noise"
         else np.nan,
     )
@@ -154,7 +155,7 @@ def _gains(stimulus, on, noise, given, own_power):
     else:
         spread = np.sqrt(2.0 * (noise + ROUNDING_SHARE * own_power) / np.maximum(on, 1e-300))
         clean = on
-    gains = tuple(_db(float(a), float(b)) for a, b in zip(clean, given, strict=True))
+    gains = tuple(power_db(float(a), float(b)) for a, b in zip(clean, given, strict=True))
     return gains, tuple(float(min(4.343 * each, 100.0)) for each in spread)
 
 
@@ -199,13 +200,7 @@ def _fading(sound, period):
     steps = [
         np.sum((sound[k + period : k + 2 * period] - sound[k : k + period]) ** 2) for k in (0, len(sound) - 2 * period)
     ]
-    return _db(float(steps[0]), float(steps[1])) if steps[1] > 0.0 else 0.0
-
-
-def _db(power, reference):
-    if power <= 0.0:
-        return -np.inf
-    return 10.0 * float(np.log10(power / reference)) if reference > 0.0 else np.inf
+    return power_db(float(steps[0]), float(steps[1])) if steps[1] > 0.0 else 0.0
 
 
 # ---- the swelling sine -----------------------------------------------------------------------------------------------

@@ -6,8 +6,7 @@ from functools import cache
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.boxes.drive import DriveCurve, drive_curve
-from gainlib.boxes.matching import matched_output
+from gainlib.boxes.drive import DriveCurve, drive_curve, matched_output
 from gainlib.boxes.ranges import WorkingRange, working_range
 from gainlib.demo.recordings import recorded
 from gainlib.exercises import bypass as runs

@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.boxes.matching import matched_output
+from gainlib.boxes.drive import matched_output
 from gainlib.exercises.box_tests import Boxed, behind_db, both_heard, boxed, loudness_words
 from gainlib.exercises.experiment import Choice, Experiment, Later, Picture, Plot, Run, Slider, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
