@@ -7,7 +7,6 @@ here.
 
 import os
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import scipy
@@ -24,7 +23,6 @@ from gainlib.boxes.spectral_lines import lines_of, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import number, quantity
-from gainlib.meters.loudness import k_coefficients
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
 
@@ -311,8 +309,7 @@ def _heard(line, base, layout, lossy, chain):
     noise, offset = _quiet(line, base, layout)
     line = line - offset
     own = OWN_POWER + (0.0 if grid is None or _dithers(noise, grid) else 2.0 * 2.0 * 4.0 ** (1 - grid) / 12.0)
-    hears = partial(_heard_as, rate_hz=layout.rate_hz)
-    rows = tuple(lines_of(line, base, layout, part, own, hears) for part in layout.parts)
+    rows = tuple(lines_of(line, base, layout, part, own) for part in layout.parts)
     swell = swell_of(line, base, layout, own)
     stray, follows = _stray(rows, noise, layout)
     coded = lossy or (follows and sway(swell) is None)
@@ -375,15 +372,6 @@ def _stray(rows, noise_dbfs, layout):
         stray > STRAY_DB and float(np.median(over)) > OVER_NOISE_DB and np.ptp(relative) < EVEN_DB and fading < FADES_DB
     )
     return stray, bool(follows)
-
-
-def _heard_as(hz, rate_hz):
-    """Return the weight that BS.1770 gives to powers at some frequencies."""
-    coefficients = k_coefficients(rate_hz).reshape(2, 5)
-    weight = np.ones(len(hz))
-    for b0, b1, b2, a1, a2 in coefficients:
-        weight *= np.abs(scipy.signal.freqz([b0, b1, b2], [1.0, a1, a2], worN=hz, fs=rate_hz)[1]) ** 2
-    return weight
 
 
 # ---- curves and figures ----------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ Source: Pintelon, Schoukens, "System Identification: A Frequency Domain Approach
 
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import NamedTuple
 
@@ -61,21 +61,18 @@ class Mark(NamedTuple):
 class Layout:
     """Where everything stands in the test file of a sample rate and a highest level; all places in frames.
 
-    Parameters
-    ----------
-    rate_hz : int
-        One of 44 100, 48 000, 88 200, 96 000, 176 400, 192 000.
-    level_max_dbfs : float
-        Highest peak level, −30 to 0; kept to 0.1 dB.
-
-    Raises
-    ------
-    GainlibError
-        For another rate or level.
+    The rate is one of 44 100, 48 000, 88 200, 96 000, 176 400, 192 000 Hz, the highest peak level −30 to 0 dBFS, kept
+    to 0.1 dB; others raise. ``parts`` is what is measured line by line, ``gaps`` are the silences between the steps;
+    ``marks`` are a rising one at the start and one on each step, and three falling ones at the end.
     """
 
     rate_hz: int = 48000
     level_max_dbfs: float = -6.0
+    parts: tuple[Part, ...] = field(init=False, compare=False, repr=False)
+    marks: tuple[Mark, ...] = field(init=False, compare=False, repr=False)
+    gaps: tuple[tuple[int, int], ...] = field(init=False, compare=False, repr=False)
+    swell: tuple[int, int] = field(init=False, compare=False, repr=False)
+    frames: int = field(init=False, compare=False, repr=False)
 
     def __post_init__(self):
         if isinstance(self.rate_hz, bool) or self.rate_hz not in RATES_HZ:
@@ -90,6 +87,8 @@ class Layout:
                 f"softer one shows little about a box"
             )
         object.__setattr__(self, "level_max_dbfs", round(float(level), 1))
+        for name, value in zip(("parts", "marks", "gaps", "swell", "frames"), self._planned(), strict=True):
+            object.__setattr__(self, name, value)
 
     @property
     def period(self) -> int:
@@ -123,8 +122,7 @@ class Layout:
         """Return one period of a stimulus, true peak 1."""
         return _one_period(self, stimulus)
 
-    @cached_property
-    def _plan(self):
+    def _planned(self):
         """Walk through the file once and note where everything starts."""
         at, parts, marks, gaps = self._frames(LEAD_S), [], [], []
         marks.append(Mark(at, self.level_max_dbfs - START_BELOW_DB, False))
@@ -158,31 +156,6 @@ class Layout:
 
     def _frames(self, seconds):
         return round(seconds * self.rate_hz)
-
-    @property
-    def parts(self) -> tuple[Part, ...]:
-        """What is measured line by line, in order."""
-        return self._plan[0]
-
-    @property
-    def marks(self) -> tuple[Mark, ...]:
-        """One rising mark at the start and one on each step, three falling ones at the end."""
-        return self._plan[1]
-
-    @property
-    def gaps(self) -> tuple[tuple[int, int], ...]:
-        """Silences between the steps."""
-        return self._plan[2]
-
-    @property
-    def swell(self) -> tuple[int, int]:
-        """Where the swelling sine stands."""
-        return self._plan[3]
-
-    @property
-    def frames(self) -> int:
-        """Length."""
-        return self._plan[4]
 
     def swell_dbfs(self, frame: np.ndarray) -> np.ndarray:
         """Return the peak level of the swelling sine at frames counted from its start."""

@@ -257,9 +257,7 @@ class Bench:
 
     def compare(self, one: Response, other: Response, part: str | None = None) -> Residual:
         """Return what is left of `one` when `other` is taken off, relative to `other`; of a part of the stimulus."""
-        place = slice(None)
-        if part is not None:
-            place = slice(*(edge + self.latency for edge in (self.stimulus.parts[part].start, self._end(part))))
+        place = slice(None) if part is None else self._place(part)
         left = one.less(other)
         noise_power, power = float(left.doubt[place].sum()), float(np.sum(other.line[place] ** 2))
         drowned_db = power_db(noise_power, power) + self._margin_db if noise_power > 0.0 else -np.inf
@@ -267,8 +265,7 @@ class Bench:
 
     def gain_db(self, response: Response, part: str) -> float:
         """Return level out over level in for a part of the stimulus; −inf for silence."""
-        place = slice(*(edge + self.latency for edge in (self.stimulus.parts[part].start, self._end(part))))
-        return level(response.line[place]) - level(self.stimulus.only(part))
+        return level(response.line[self._place(part)]) - level(self.stimulus.only(part))
 
     def silence(self, frames: int | None = None, lead: int = 0) -> Response:
         """Return what comes out for silence in place of a line of some frames; of the stimulus, unless told."""
@@ -287,8 +284,10 @@ class Bench:
             return False
         return float(self._heard(self.stimulus.line, 0).doubt.mean()) > 4.0 * float(self.silence().doubt.mean())
 
-    def _end(self, part):
-        return self.stimulus.parts[part].stop
+    def _place(self, part):
+        """Return where a part of the stimulus comes out."""
+        fed = self.stimulus.parts[part]
+        return slice(fed.start + self.latency, fed.stop + self.latency)
 
     def _heard(self, line, lead):
         # A little silence ahead in any case: some functions treat the first samples in their own way.

@@ -14,6 +14,7 @@ from gainlib.boxes.probesignal import SINE_HZ, Layout, Part
 from gainlib.boxes.probing import power_db
 from gainlib.boxes.sync_markers import TimeBase
 from gainlib.levels import db_to_ratio, ratio_to_db
+from gainlib.meters.loudness import k_coefficients
 
 AROUND_LINES = 17
 HARMONICS, PLAIN_HARMONICS = 40, 10
@@ -87,21 +88,8 @@ def stretch(line: np.ndarray, base: TimeBase, start: int, frames: int) -> np.nda
     return interpolated(line[:, np.newaxis], at + base.stretch * np.arange(frames))[:, 0]
 
 
-def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_power: float, hears) -> Lines:
-    """Take one part of a recording apart.
-
-    Parameters
-    ----------
-    line : array, shape (frames,)
-        The recording.
-    base : TimeBase
-    layout : Layout
-    part : Part
-    own_power : float
-        Power of the rounding in the files, which may fall anywhere.
-    hears : callable
-        Gives the weight of powers at frequencies in Hz.
-    """
+def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_power: float) -> Lines:
+    """Take one part of a recording apart; `own_power` is that of the rounding in the files, which may fall anywhere."""
     period, count = layout.period, part.periods
     frames = period * count
     sound = stretch(line, base, part.start, frames)
@@ -114,7 +102,10 @@ def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_p
     gains, doubts = _gains(part.stimulus, on[fed], noise[fed], given, own_power)
     bent, floor = _bent(layout, part.stimulus, on, noise, own_power)
     whole = float(np.sum(on[fed]))
-    hz = np.arange(len(on)) * layout.rate_hz / period
+    loud_db = np.nan
+    if part.stimulus == "noise":
+        heard = _k_weight(fed * layout.rate_hz / period, layout.rate_hz)
+        loud_db = power_db(np.sum((on[fed] - noise[fed]) * heard), np.sum(given * heard))
     return Lines(
         part=part,
         gain_db=gains,
@@ -125,10 +116,15 @@ def lines_of(line: np.ndarray, base: TimeBase, layout: Layout, part: Part, own_p
         thdn_percent=_thdn(power, count, fed, layout),
         stray_dbfs=power_db(float(np.sum(_off(power, count))) * count / (count - 1), 1.0),
         fading_db=_fading(sound, period),
-        loud_db=power_db(float(np.sum((on[fed] - noise[fed]) * hears(hz[fed]))), float(np.sum(given * hears(hz[fed]))))
-        if part.stimulus == "noise"
-        else np.nan,
+        loud_db=loud_db,
     )
+
+
+def _k_weight(hz, rate_hz):
+    """Return the weight that BS.1770 gives to powers at some frequencies."""
+    sections = k_coefficients(rate_hz).reshape(2, 5)
+    sos = np.insert(sections, 3, 1.0, axis=1)
+    return np.abs(scipy.signal.sosfreqz(sos, worN=hz, fs=rate_hz)[1]) ** 2
 
 
 def _off(power, count):

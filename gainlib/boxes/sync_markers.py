@@ -99,23 +99,19 @@ def played_at(line: np.ndarray, rate_hz: int) -> int | None:
             continue
         chirp = Layout(rate_hz).mark(True)
         chirp = scipy.signal.resample(chirp, round(len(chirp) * other_hz / rate_hz))
-        close = float(_closeness(line, chirp).max())
+        close = float(_share(np.abs(_matched(line, chirp)), line, chirp).max())
         if close > best:
             best, found = close, other_hz
     return found
 
 
-def _closeness(line, chirp):
-    """Return how much each stretch of a recording looks like a chirp, 0 to 1."""
-    return _share(np.abs(_matched(line, chirp)), line, chirp)
-
-
 def _matched(line, chirp):
+    """Return the correlation of a chirp with each stretch of a recording."""
     return scipy.signal.oaconvolve(line, chirp[::-1])[len(chirp) - 1 :]
 
 
 def _share(found, line, chirp):
-    """Return what a recording has of a chirp as a share of all it has there."""
+    """Return how much each stretch of a recording looks like a chirp, 0 to 1, given its correlation with it."""
     energy = np.concatenate([[0.0], np.cumsum(line**2)])
     around = np.concatenate([energy[len(chirp) :], np.full(min(len(chirp), len(line) + 1) - 1, energy[-1])])
     around = np.maximum(around - energy[:-1], 0.0)
@@ -177,14 +173,17 @@ def _fitted(line, falling, layout, first_end):
     end = next(mark for mark in layout.marks if mark.falls)
     rising = _matched(line, layout.mark(False))
     offset = _peak(falling, first_end)[0] - end.start
-    sure = []
+    sure, stretch = [], 1.0
     for mark in reversed(layout.marks):  # from the end, where the place is known, towards the start
-        stretch = _stretch_so_far(sure)
+        if len(sure) >= 4:
+            stretch = (sure[-1].place - sure[0].place) / (sure[-1].frame - sure[0].frame)
         guess = offset + mark.start if not sure else sure[-1].place + stretch * (mark.start - sure[-1].frame)
         one = _look(line, falling if mark.falls else rising, layout, mark, guess, sure)
         if one is not None:
             sure.append(one)
-    if layout.marks[0].start not in [one.frame for one in sure] and _begins_late(sure, layout):
+    earliest, start = min(sure, key=lambda one: one.frame), layout.marks[0].start
+    # It may be the box that hides the start, rather than the recording that lacks it.
+    if earliest.frame != start and earliest.place - earliest.frame + start < HALF:
         raise GainlibError("the beginning of the test file is missing; start recording before the test file is played")
     frames, places = np.array([one.frame for one in sure], float), np.array([one.place for one in sure])
     stretch = np.polyfit(frames, places, 1)[0]
@@ -210,12 +209,6 @@ def _fitted(line, falling, layout, first_end):
     return TimeBase(float(at_zero), float(stretch), 1 if loud.height > 0 else -1)
 
 
-def _stretch_so_far(found):
-    if len(found) < 4:
-        return 1.0
-    return (found[-1].place - found[0].place) / (found[-1].frame - found[0].frame)
-
-
 def _look(line, matched, layout, mark, guess, found):
     """Look for a mark around where it should be, then farther off; None if none is plain."""
     known, rate_hz = (found[-1].frame if found else mark.start), layout.rate_hz
@@ -238,12 +231,6 @@ def _again(line, chirp, place):
     around = line[low : round(place) + len(chirp) + 4 * HALF]
     matched = scipy.signal.oaconvolve(around, chirp[::-1], mode="valid")
     return low + _peak(matched, int(np.argmax(np.abs(matched))))[0]
-
-
-def _begins_late(sure, layout):
-    """Tell whether it is the recording that lacks the start, rather than the box that hides it."""
-    earliest = min(sure, key=lambda one: one.frame)
-    return earliest.place - earliest.frame + layout.marks[0].start < HALF
 
 
 def _peak(matched, at):
