@@ -56,20 +56,10 @@ LEVEL_FREE = dict.fromkeys((LINEAR, TIME_VARYING, NOISY, AS_SHOWN), True) | {ROU
 
 
 class Row(NamedTuple):
-    """How one stimulus came through at one level.
+    """How one stimulus came through at one peak level.
 
-    Attributes
-    ----------
-    stimulus : str
-        "noise", "sine" or "two tones".
-    level_dbfs : float
-        Its peak level.
-    gain_db : float
-        Level out over level in; −inf for silence.
-    residual_db : float
-        Homogeneity: what is left when the output at the reference level, scaled, is taken off; relative to it.
-    floor_db : float
-        Up to here a residual is rounding, or the box's own noise.
+    Homogeneity is what is left when the output at the reference level, scaled, is taken off, relative to it; up to the
+    floor that is rounding, or the box's own noise.
     """
 
     stimulus: str
@@ -85,18 +75,11 @@ class Row(NamedTuple):
 
 
 class LinearityLimit(NamedTuple):
-    """The end of a linear stretch.
+    """The end of a linear stretch: the highest peak level that still passes.
 
-    Attributes
-    ----------
-    level_dbfs : float
-        Highest peak level that still passes.
-    sharp : bool
-        Whether it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
-        the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the
-        square of the excess, or faster.
-    held_back : bool
-        Whether the gain falls above it, rather than rise as that of a gate.
+    It is sharp if it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
+    the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the square
+    of the excess, or faster. It is held back if the gain falls above it, rather than rise as that of a gate.
     """
 
     level_dbfs: float

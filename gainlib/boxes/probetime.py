@@ -37,20 +37,7 @@ SIGMAS = 5.0
 
 
 def refuse_holes(line: np.ndarray, base: TimeBase, layout: Layout) -> None:
-    """Refuse a recording in which the sound breaks off for a moment.
-
-    Parameters
-    ----------
-    line : array, shape (frames,)
-        The recording.
-    base : TimeBase
-    layout : Layout
-
-    Raises
-    ------
-    GainlibError
-        Naming the place.
-    """
+    """Refuse a recording in which the sound breaks off for a moment, and name the place."""
     at_s = _first_hole(line, base, layout)
     if at_s is not None:
         raise GainlibError(
@@ -159,22 +146,8 @@ def _standing(line):
 def moved_db(line: np.ndarray, base: TimeBase, layout: Layout, rows: Sequence[Lines], swell: LevelSweep, noise: float):
     """Return by how much the gain differs where the same level comes again, beyond what noise and lag account for.
 
-    Parameters
-    ----------
-    line : array, shape (frames,)
-        The recording.
-    base : TimeBase
-    layout : Layout
-    rows : sequence of Lines
-        The ladder, as it was recorded.
-    swell : LevelSweep
-    noise : float
-        In the silences, dBFS.
-
-    Returns
-    -------
-    float
-        The largest difference in dB; 0 if there is none.
+    `rows` are the ladder and `swell` the swelling sine as they were recorded, `noise` that in the silences, dBFS. The
+    largest difference in dB comes back; 0 if there is none.
     """
     sines = [row for row in rows if row.part.stimulus == "sine"]
     return max(0.0, *_between_marks(line, base, layout, noise), *_between_ladder_and_swell(sines, swell))

@@ -34,14 +34,11 @@ SWAY_MARGIN_DB = 10.0
 
 
 class DeviceUnderTest:
-    """Something that sound goes through, of which nothing but its output is known.
+    """Something that sound goes through, of which nothing but its output is known: a processor or a function.
 
-    Parameters
-    ----------
-    processor : Processor or callable
-        A processor, or a function of samples and sample rate that returns samples. A function may take arrays of shape
-        (frames,) or (frames, channels); which of the two is found out by trying. What it returns beyond the length it
-        was given is cut off, what it lacks counts as silence.
+    A function takes samples and rate and returns samples. It may take arrays of shape (frames,) or (frames, channels);
+    which of the two is found out by trying. What it returns beyond the length it was given is cut off, what it lacks
+    counts as silence.
     """
 
     def __init__(self, processor: Processor | Callable[[np.ndarray, int], np.ndarray]):
@@ -112,15 +109,7 @@ def _as_long_as(out, frames):
 
 @dataclass(frozen=True, eq=False)
 class Stimulus:
-    """A signal in parts, full scale 1.
-
-    Attributes
-    ----------
-    line : array, shape (frames,)
-        True peak 1 in each part.
-    parts : dict of str to slice
-        Where each part stands.
-    """
+    """A signal in parts, full scale 1: its line, of true peak 1 in each part, and where each part stands."""
 
     line: np.ndarray
     parts: dict[str, slice]
@@ -193,30 +182,13 @@ class Residual(NamedTuple):
 
 
 class Bench:
-    """A box wired up for tests.
+    """A box wired up for tests; the seed draws the noise of the stimulus.
 
-    Parameters
-    ----------
-    box : DeviceUnderTest
-    rate_hz : int
-    seed : int
-        Draws the noise of the stimulus.
-
-    Attributes
-    ----------
-    stimulus : Stimulus
-        What the box is mostly fed.
-    averages : int
-        Runs that are averaged: 1 for a box that repeats itself.
-    repeatability_db : float
-        Difference of two equal runs, relative; −inf if they are the same to the last bit.
-    latency : int
-        Frames by which the output is late, by cross-correlation.
-    wanders : bool
-        Whether the latency differs from run to run, so that runs are lined up by cross-correlation.
-    noise_stays : bool
-        Whether noise of the box is left in what is compared. Noise that is the same in every run and simply added goes
-        when the output for silence is taken off; dither, for one, does not.
+    ``averages`` is how many runs are averaged, 1 for a box that repeats itself; ``repeatability_db`` the difference of
+    two equal runs, relative; ``latency`` by how many frames the output is late. A box ``wanders`` if that differs from
+    run to run, so that runs are lined up. ``noise_stays`` where noise of the box is left in what is compared: noise
+    that is the same in every run and simply added goes when the output for silence is taken off; dither, for one, does
+    not.
     """
 
     def __init__(self, box: DeviceUnderTest, rate_hz: int, seed: int):
@@ -230,21 +202,10 @@ class Bench:
         self._margin_db = SWAY_MARGIN_DB if self.sways() else NOISE_MARGIN_DB
 
     def response(self, line: np.ndarray, level_dbfs: float = 0.0, lead: int = 0) -> Response:
-        """Return what the box makes of a line fed at a level, scaled back, its own sound taken off.
+        """Return what the box makes of a line of peak 1 fed at a level, scaled back, its own sound taken off.
 
-        Parameters
-        ----------
-        line : array, shape (frames,)
-            Of peak 1.
-        level_dbfs : float
-            Peak level it is fed at.
-        lead : int
-            Frames of silence fed ahead, and taken off what comes out.
-
-        Returns
-        -------
-        Response
-            Longer than `line` by what the box may need to finish.
+        Silence of `lead` frames is fed ahead, and taken off what comes out, which is longer than the line by what the
+        box may need to finish.
         """
         gain = 10.0 ** (level_dbfs / 20.0)
         heard, own = self._heard(gain * line, lead), self.silence(len(line), lead)

@@ -27,10 +27,7 @@ PROGRAMME_DBFS, PROGRAMME_S, PROGRAMME_HZ, PROGRAMME_SEED = -15.0, 4.0, 48000, 5
 def programme() -> Audio:
     """Return what is turned down and up unless somebody has music: noise that is the same every time.
 
-    Returns
-    -------
-    Audio
-        Mono, 32-bit float, −15 dB plain RMS, within full scale.
+    Mono, 32-bit float, −15 dB plain RMS, within full scale.
     """
     frames = round(PROGRAMME_S * PROGRAMME_HZ)
     noise = np.random.default_rng(PROGRAMME_SEED).uniform(-1.0, 1.0, (frames, 1))

@@ -38,28 +38,12 @@ SKIPPED_S = 0.6  # until a box has let go of the last step
 class Lines(NamedTuple):
     """One part of the ladder as it was recorded.
 
-    Attributes
-    ----------
-    part : Part
-    gain_db : tuple of float
-        Level out over level in: of a sine, of noise as a whole, of the low and the high tone; −inf for silence.
-    doubt_db : tuple of float
-        Standard deviation of each that what does not repeat leaves.
-    bent_db : float
-        What lies where nothing was fed, relative to what was: harmonics 2 to 10 of a sine, sums and differences of two
-        tones, the free multiples for noise. −inf where noise accounts for all of it.
-    floor_db : float
-        Up to here that may be noise.
-    thd_percent : float
-        For a sine: harmonics 2 to 40 below 20 kHz against the fundamental, noise taken off.
-    thdn_percent : float
-        All but what was fed, against the whole, 20 Hz to 20 kHz.
-    stray_dbfs : float
-        What does not repeat, sine-referred.
-    fading_db : float
-        How much more it is early in the stretch than late; a tail fades, noise does not.
-    loud_db : float
-        Level out over level in as BS.1770 weighs it, noise taken off; for noise only, else NaN.
+    Gains are level out over level in: of a sine, of noise as a whole, of the low and the high tone; their doubt is the
+    standard deviation that what does not repeat leaves. Bent is what lies where nothing was fed, relative to what was:
+    harmonics 2 to 10 of a sine, sums and differences of two tones, the free multiples for noise; up to the floor that
+    may be noise. THD has harmonics 2 to 40 of a sine below 20 kHz, noise taken off; THD+N all but what was fed, against
+    the whole. Stray is what does not repeat, sine-referred; fading how much more of it is early in the stretch than
+    late, as of a tail, and not of noise. Loud is the gain of noise as BS.1770 weighs it, noise taken off.
     """
 
     part: Part
@@ -203,19 +187,10 @@ def _fading(sound, period):
 
 
 class LevelSweep(NamedTuple):
-    """Gain and distortion of the swelling sine; arrays of one length.
+    """Gain and distortion of the swelling sine against its peak level; arrays of one length.
 
-    Attributes
-    ----------
-    level_dbfs : array
-        Peak level fed.
-    gain_db : array
-    doubt_db : array
-        Standard deviation of the gain.
-    bent_db : array
-        Harmonics 2 to 5 against the fundamental.
-    floor_db : array
-        Up to here that may be noise.
+    The doubt is a standard deviation; bent are harmonics 2 to 5 against the fundamental, up to the floor they may be
+    noise.
     """
 
     level_dbfs: np.ndarray

@@ -30,14 +30,8 @@ JUMP_S, JUMP_RATIO, JUMP_MARKS = 40e-6, 8.0, 4  # a choice, no source: a box may
 class TimeBase:
     """How places in the test file become places in a recording.
 
-    Attributes
-    ----------
-    offset : float
-        Frame of the recording at which the test file starts; negative if that was before the recording.
-    stretch : float
-        Frames of the recording for one of the test file.
-    polarity : {1, −1}
-        −1 for an inverted recording.
+    The test file starts at the frame ``offset``, which is negative if that was before the recording; ``stretch`` frames
+    of the recording stand for one of it; the polarity is −1 for an inverted recording.
     """
 
     offset: float
@@ -56,21 +50,9 @@ class _Found(NamedTuple):
 
 
 def time_base(line: np.ndarray, rate_hz: int, layout: Layout | None = None) -> tuple[TimeBase, Layout]:
-    """Find the test file in a recording.
+    """Find the test file in a recording; without the layout that was played, the end marks tell which it is.
 
-    Parameters
-    ----------
-    line : array, shape (frames,)
-        The recording.
-    rate_hz : int
-        Its sample rate, one of the test file's.
-    layout : Layout, optional
-        Of the test file that was played; without it the end marks tell.
-
-    Raises
-    ------
-    GainlibError
-        If the marks are not found, or tell that the recording is cut, has a hole, or runs at another rate.
+    Raises if the marks are not found, or tell that the recording is cut, has a hole, or runs at another rate.
     """
     any_layout = layout or Layout(rate_hz)
     line = line - np.median(line)

@@ -106,15 +106,7 @@ POOLS: dict[str, tuple[tuple[Box, ...], ...]] = {
 def drawn(seed: int) -> dict[str, tuple[Processor, ...]]:
     """Return chains drawn from a seed: which boxes stand in which strip, and the levels the compressors work at.
 
-    Parameters
-    ----------
-    seed : int
-        0 or more.
-
-    Returns
-    -------
-    dict of str to tuple of Processor
-        By the name of the stem; one strip at least is linear throughout, and three boxes at least are compressors.
+    One strip at least is linear throughout, and three boxes at least are compressors.
 
     Examples
     --------
@@ -129,15 +121,7 @@ def drawn(seed: int) -> dict[str, tuple[Processor, ...]]:
 
 
 def with_chains(session: Session, chains: Mapping[str, tuple[Processor, ...]] | None = None) -> Session:
-    """Return a demo session with its chains, its drum group, an effect behind the faders and a cue ahead of them.
-
-    Parameters
-    ----------
-    session : Session
-        From ``demo_session``.
-    chains : mapping of str to tuple of Processor, optional
-        By the name of the stem; those of the demo if left out.
-    """
+    """Return a demo session with chains, its drum group, an effect behind the faders and a cue ahead of them."""
     chains = CHAINS if chains is None else chains
     strips = tuple(
         strip.with_(

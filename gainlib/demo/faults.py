@@ -125,21 +125,9 @@ class Faults:
         return self.gain_db if self.over_db is None else self.over_db - RECORDINGS[stem].peak_dbfs
 
     def done_to(self, samples: np.ndarray, stem: str, source: np.random.PCG64) -> np.ndarray:
-        """Return the faulty samples of a stem.
+        """Return the faulty samples of a stem, float32 and read-only; its hiss comes from `source`.
 
-        Parameters
-        ----------
-        samples : array, shape (frames, channels), float32
-            The clean stem; it is not changed, and it is returned itself if nothing is wrong with it.
-        stem : str
-            Its name.
-        source : numpy.random.PCG64
-            Where the hiss comes from.
-
-        Returns
-        -------
-        array, shape (frames, channels), float32
-            Read-only.
+        The clean stem is not changed, and it is returned itself if nothing is wrong with it.
         """
         out = samples
         if self.only_s is not None:

@@ -109,16 +109,7 @@ def bass_note(note: float, length_s: float) -> np.ndarray:
 def plucked_string(source: np.random.PCG64, note: float, length_s: float, *, damping: float = 0.5) -> np.ndarray:
     """Play a plucked string: a burst of noise going round a delay line of one period that averages neighbours.
 
-    Parameters
-    ----------
-    source : numpy.random.PCG64
-        Noise of the pluck.
-    note : float
-        Note number, 69 = 440 Hz.
-    length_s : float
-        Length until the hand has damped the string.
-    damping : float
-        Share of the two neighbours in the average, 0 (bright, rings) to 0.5 (dark).
+    The damping, 0 (bright, rings) to 0.5 (dark), is the share of the two neighbours.
     """
     frames = round(length_s * RATE_HZ)
     delay = RATE_HZ / frequency_hz(note) - 1
@@ -167,20 +158,7 @@ def sung_note(
 ) -> np.ndarray:
     """Sing a note, voice-like: pulses of the vocal folds and some breath through three resonances of the throat.
 
-    Parameters
-    ----------
-    source : numpy.random.PCG64
-        Breath and unsteadiness.
-    note : float
-        Note number; the voice glides up to it and, if held, begins to sway at 5.4 Hz.
-    length_s : float
-        Length in seconds.
-    vowel : str
-        One of a, e, i, o, u.
-    breath : float
-        Strength of the breath beside the pulses.
-    size : float
-        Factor on the resonances: above 1 a smaller throat.
+    The voice glides up to the note and, if held, begins to sway at 5.4 Hz. A size above 1 is a smaller throat.
     """
     t = _clock(length_s)
     sway = 0.25 * np.clip((t - 0.25) / 0.3, 0, 1) * np.sin(2 * np.pi * (5.4 * t + uniform(source)))

@@ -29,13 +29,7 @@ PLAY_AGAIN = "python -m gainlib.demo render"
 class Recording:
     """How a clean stem was recorded.
 
-    Parameters
-    ----------
-    channels : int
-    peak_dbfs : float
-        Sample peak; the song is played to it.
-    active_dbfs : float
-        Active level that follows, as the meter reads it.
+    The song is played to the sample peak; the active level follows, as the meter reads it.
     """
 
     channels: int
@@ -59,19 +53,9 @@ RECORDINGS = {
 
 
 def recorded(stem: str, folder: Path = FOLDER) -> Audio:
-    """Return a clean stem as it is kept in the folder; decoded once a process.
+    """Return a clean stem as it is kept in the folder of FLAC files; decoded once a process.
 
-    Parameters
-    ----------
-    stem : str
-        One of ``RECORDINGS``.
-    folder : path
-        Where the FLAC files lie.
-
-    Raises
-    ------
-    GainlibError
-        When the file is missing, with the command that makes it again.
+    Where the file is missing, the error names the command that makes it again.
     """
     path = Path(folder) / f"{stem}.flac"
     if not path.is_file():

@@ -22,17 +22,7 @@ def chance(*key: int) -> np.random.PCG64:
 def noise(source: np.random.PCG64, frames: int) -> np.ndarray:
     """Return white noise of unit RMS, close to normal: each sample is the sum of four uniform numbers.
 
-    Parameters
-    ----------
-    source : numpy.random.PCG64
-        Generator to draw from; it moves on by one word a sample.
-    frames : int
-        Number of samples.
-
-    Returns
-    -------
-    array, shape (frames,), float64
-        Between −3.47 and +3.47.
+    Samples lie between −3.47 and +3.47; the generator moves on by one word for each.
 
     Examples
     --------

@@ -151,14 +151,8 @@ def _range(low, high):
 class Aligned:
     """A stream that cuts the latency of what runs inside: its first frames are dropped, silence pushes out the last.
 
-    Parameters
-    ----------
-    run : callable
-        Takes a float64 block of shape (frames, channels) and returns one of the same shape, `latency` frames late.
-    channels : int
-        Number of channels.
-    latency : int
-        Frames to cut; without any, each block comes back at once.
+    `run` takes a float64 block of shape (frames, channels) and returns one of the same shape, `latency` frames late;
+    without latency each block comes back at once.
     """
 
     def __init__(self, run: Run, channels: int, latency: int = 0):
@@ -179,14 +173,7 @@ class Aligned:
 class Noise:
     """Gaussian noise of its own for each channel, drawn on from block to block.
 
-    Parameters
-    ----------
-    level_dbfs : float
-        RMS level, sine-referred: a sine of the same RMS would peak here.
-    seed : int or tuple of int
-        Draws the noise.
-    channels : int
-        Number of channels.
+    Its level is the RMS, sine-referred: a sine of the same RMS would peak there.
     """
 
     def __init__(self, level_dbfs: float, seed: int | tuple[int, ...], channels: int):

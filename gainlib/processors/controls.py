@@ -37,21 +37,9 @@ NO_CONTROLS = ("name", "level_free", "gains", "fed_dbfs")
 
 @dataclass(frozen=True)
 class Control:
-    """One setting of a processor.
+    """One setting of a processor: its field, the same in words without the unit, the unit if there is one, the default.
 
-    Attributes
-    ----------
-    field : str
-        Name of the dataclass field.
-    label : str
-        The same in words, without the unit.
-    unit : str
-        Empty where there is none.
-    default : float, int, bool, str or None
-    choices : tuple of str
-        The words it can take; empty for a number or a switch.
-    may_be_none : bool
-        Whether it can be left out.
+    A word has its choices; a number or a switch has none. What may be None can be left out.
     """
 
     field: str

@@ -24,13 +24,7 @@ PARTITION_FRAMES = 8192
 
 @dataclass(frozen=True)
 class Section:
-    """A section b0 + b1·z⁻¹ + b2·z⁻² over a0 + a1·z⁻¹ + a2·z⁻².
-
-    Parameters
-    ----------
-    b, a : tuple of three float
-        Numerator and denominator; a0 need not be 1.
-    """
+    """A section b0 + b1·z⁻¹ + b2·z⁻² over a0 + a1·z⁻¹ + a2·z⁻²; a0 need not be 1."""
 
     b: tuple[float, float, float]
     a: tuple[float, float, float]
@@ -45,20 +39,9 @@ class Section:
 
 
 def cookbook(kind: str, frequency_hz: float, q: float, gain_db: float, rate_hz: int) -> Section:
-    """Return a filter of the cookbook.
+    """Return a filter of the cookbook: its corner, centre, or the middle of its shelf's slope lies at `frequency_hz`.
 
-    Parameters
-    ----------
-    kind : {"highpass", "lowpass", "peaking", "lowshelf", "highshelf"}
-        Which one.
-    frequency_hz : float
-        Corner, centre, or middle of the shelf's slope.
-    q : float
-        The cookbook's Q.
-    gain_db : float
-        Gain at the centre or on the shelf; passes have none.
-    rate_hz : int
-        Sample rate.
+    The gain is that at the centre or on the shelf; passes have none.
     """
     w = 2.0 * math.pi * frequency_hz / rate_hz
     cosine, alpha = math.cos(w), math.sin(w) / (2.0 * q)
@@ -321,11 +304,6 @@ class Convolution:
     """Convolution with one response for each channel, in the frequency domain, portion by portion.
 
     Uniformly partitioned overlap-save: the spectra of the last portions are kept and meet those of the response.
-
-    Parameters
-    ----------
-    response : array, shape (frames, channels)
-        Impulse responses.
     """
 
     def __init__(self, response: np.ndarray):

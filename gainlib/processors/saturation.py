@@ -71,18 +71,9 @@ def lost_top(doublings: int) -> np.ndarray:
 class Oversampled:
     """A static stage at work, its latency still in; see :func:`gainlib.kernels_saturation.static_stage`.
 
-    Parameters
-    ----------
-    kind : int
-        ``TANH``, ``BEND``, ``CUT`` or ``HYSTERESIS``.
-    shape : sequence of float
-        Numbers of the curve.
-    end : float
-        Highest magnitude of the curve. Band-limited, it may be passed by a few decibels, but never by more than 6 dB.
-    channels : int
-        Number of channels.
-    doublings : int
-        3 to 6.
+    The kind is ``TANH``, ``BEND``, ``CUT`` or ``HYSTERESIS``, the shape holds the numbers of the curve, whose highest
+    magnitude is `end`. Band-limited, it may be passed by a few decibels, but never by more than 6 dB. The rate is
+    doubled 3 to 6 times.
     """
 
     def __init__(self, kind: int, shape, end: float, channels: int, doublings: int = 3):
