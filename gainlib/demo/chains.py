@@ -42,7 +42,7 @@ GROUPS = (
 """The drum group, the return of the effect, and a cue that does not reach the bus."""
 
 
-Box = Callable[[object, str], Processor]
+Box = Processor | Callable[[object, str], Processor]
 
 THRESHOLDS_DBFS = tuple(float(step) for step in range(-26, -17))
 SOFT_THRESHOLDS_DBFS = tuple(float(step) for step in range(-26, -23))
@@ -76,29 +76,19 @@ def _moving(source, stem):
     return Tremolo(pick(source, (3.0, 4.0, 5.0)))
 
 
-def _bent(source, stem):
-    return Saturation()
-
-
-def _bent_aside(source, stem):
-    return AsymmetricSaturation()
-
-
-def _taped(source, stem):
-    return Tape()
-
+BENT, BENT_ASIDE, TAPED = Saturation(), AsymmetricSaturation(), Tape()
 
 POOLS: dict[str, tuple[tuple[Box, ...], ...]] = {
-    "01 kick": ((_cut, _bent), (_compressor, _bent), (_cut, _compressor)),
-    "02 snare": ((_early, _bent_aside), (_bent, _cut), (_cut, _early, _taped)),
+    "01 kick": ((_cut, BENT), (_compressor, BENT), (_cut, _compressor)),
+    "02 snare": ((_early, BENT_ASIDE), (BENT, _cut), (_cut, _early, TAPED)),
     "03 overheads": ((_cut,), (_cut, _bright), (_bell,)),
-    "04 toms": ((_bent,), (_compressor, _bell), (_cut, _taped)),
-    "05 bass": ((_early, _bent_aside, _cut), (_bent_aside, _cut), (_cut, _early, _bent)),
-    "06 guitar": ((_taped,), (_cut, _bent), (_bell, _moving)),
-    "07 e-piano": ((_cut, _moving), (_early, _bright), (_moving, _bent)),
-    "08 pad": ((_bent, _cut), (_cut, _bell), (_taped, _cut)),
-    "09 lead vocal": ((_cut, _early, _bent), (_early, _bell, _taped), (_cut, _bent_aside, _compressor)),
-    "10 backing": ((_cut, _early), (_early, _bent), (_bell, _taped)),
+    "04 toms": ((BENT,), (_compressor, _bell), (_cut, TAPED)),
+    "05 bass": ((_early, BENT_ASIDE, _cut), (BENT_ASIDE, _cut), (_cut, _early, BENT)),
+    "06 guitar": ((TAPED,), (_cut, BENT), (_bell, _moving)),
+    "07 e-piano": ((_cut, _moving), (_early, _bright), (_moving, BENT)),
+    "08 pad": ((BENT, _cut), (_cut, _bell), (TAPED, _cut)),
+    "09 lead vocal": ((_cut, _early, BENT), (_early, _bell, TAPED), (_cut, BENT_ASIDE, _compressor)),
+    "10 backing": ((_cut, _early), (_early, BENT), (_bell, TAPED)),
 }
 """What a drawn chain may be: each stem has three, in the order of the signal."""
 
@@ -115,7 +105,10 @@ def drawn(seed: int) -> dict[str, tuple[Processor, ...]]:
     """
     source = chance(seed, 6)
     while True:
-        found = {stem: tuple(box(source, stem) for box in pick(source, pools)) for stem, pools in POOLS.items()}
+        found = {
+            stem: tuple(box if isinstance(box, Processor) else box(source, stem) for box in pick(source, pools))
+            for stem, pools in POOLS.items()
+        }
         if sum(isinstance(box, Compressor) for boxes in found.values() for box in boxes) >= LEAST_COMPRESSORS:
             return found
 

@@ -292,7 +292,7 @@ def _noises(active_dbfs, source):
     """Draw hum and hiss that together lie 25.5 to 34.5 dB below the active level, either of them the stronger."""
     total_dbfs = active_dbfs - uniform(source, 25.5, 34.5)
     hum_share = uniform(source, 0.2, 0.8)
-    partials_db = 10 * np.log10(sum(1 / n**2 for n in (1, 2, 3, 5, 7)))
+    partials_db = 10 * np.log10(sum(1 / n**2 for n in HUM_PARTIALS))
     return {
         "hum_dbfs": total_dbfs + float(10 * np.log10(hum_share) - partials_db),
         "hum_hz": pick(source, (50, 60)),
