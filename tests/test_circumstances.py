@@ -123,7 +123,7 @@ def test_clocks(tmp_path, monkeypatch):
     assert dated(0, 1, 26) == []
     dated(0, 1, tomorrow := (datetime.now(UTC) - datetime(2026, 5, 4, tzinfo=UTC)) // timedelta(hours=1) + 26)
     assert told(tmp_path, now=1e11) == [], "a download has any time"
-    monkeypatch.setattr("gainlib.exercises.handin.is_letter_box", lambda folder: folder == tmp_path)
+    monkeypatch.setattr("gainlib.exercises.classfile.is_letter_box", lambda folder: folder == tmp_path)
     [said] = told(tmp_path, now=1e11)
     last = datetime(2026, 5, 4, tzinfo=UTC) + timedelta(hours=tomorrow)
     assert said.startswith(f"1 line dated after the hand-in, the last {last:%Y-%m-%d %H:%M:%S} UTC [")

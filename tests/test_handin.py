@@ -14,9 +14,9 @@ from labhand import LABS
 from school import Writer, run
 
 from gainlib.audio import GainlibError
+from gainlib.exercises.classfile import check_value, hand_in
 from gainlib.exercises.gradebook import collect, gradebook
 from gainlib.exercises.gradebook.export import page
-from gainlib.exercises.handin import check_value, hand_in
 from gainlib.exercises.record import Record, to_lines
 from gainlib.notebook import Index
 

@@ -26,29 +26,36 @@ before them, so that a sign mistyped is noticed. Numbers are drawn from the whol
 has its own, and a key that was passed on fits no other. Nobody can tell the six signs beforehand without the secret,
 but once told they are public: a learner's machine has to draw and mark its own numbers. So the secret keeps ready-made
 answers away, and never the right ones from somebody who can program.
+
+The folder for what is handed in may be a letter box. Whoever may write into it can neither list it nor touch what is
+another's (mode 3773, see ``binder/hub/ADMIN.md``), each file has a name that nobody can guess, and none takes the place
+of an earlier one.
 """
 
 import hashlib
 import hmac
+import math
 import os
 import re
 import secrets
+import stat
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from itertools import pairwise
 from os.path import isfile  # says no where nothing may be looked at
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from gainlib.audio import GainlibError
+from gainlib.audio import GainlibError, replacing
 from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.sets import EXAM, REVIEW
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.session.checks import nearest
 
-FILE_NAME = "class.toml"
+FILE_NAME, HAND_IN = "class.toml", "GAINLIB_HAND_IN"
 LATE = ("note", "count", "drop")
 _KEYS = ("name", "code", "labs", "hand_in", "late", "zone", "deadlines", "weights", "exam")
 _EXAM_KEYS = ("lab", "opens", "minutes")
@@ -180,29 +187,28 @@ def class_in(content: bytes, path: Path) -> Class:
     try:
         if len(content) > _MOST_BYTES:
             raise GainlibError(f"has {len(content)} bytes; a class file is a short text")
-        return _read(_table_of(content), path)
+        return _read(tomllib.loads(content.decode("utf-8-sig")), path)
     except GainlibError as problem:
-        raise GainlibError(f"{path}: {problem}") from None
-
-
-def _table_of(content):
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
+        said = str(problem)
     except UnicodeDecodeError:
-        raise GainlibError("is not UTF-8 text; save it as UTF-8") from None
+        said = "is not UTF-8 text; save it as UTF-8"
     except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        said = f"{str(problem)[:1].lower()}{str(problem)[1:]}"
-        raise GainlibError(f"is no class file: {said}; {_WRITTEN}") from None
+        said = f"is no class file: {str(problem)[:1].lower()}{str(problem)[1:]}; {_WRITTEN}"
+    raise GainlibError(f"{path}: {said}")
 
 
 def _read(found, path):
     _known(found, _KEYS, "there")
-    labs = _labs(found.get("labs"))
+    labs, late = _labs(found.get("labs")), found.get("late", LATE[0])
+    if late not in LATE:
+        raise GainlibError(f"late is {shorten(late)!r}; {nearest(late, LATE)}")
     zone, exam, hand_in = _zone(found), _section(found, "exam"), _text(found, "hand_in")
     deadlines = {
         lab: _moment(value, f"deadline of lab {lab}", zone) for lab, value in _by_lab(found, "deadlines", labs)
     }
-    weights = {lab: _weight(value, lab) for lab, value in _by_lab(found, "weights", labs)}
+    weights = {
+        lab: _number(value, f"weight of lab {lab}", _MOST_WEIGHT) for lab, value in _by_lab(found, "weights", labs)
+    }
     if all(weights.get(lab) == 0 for lab in labs):
         raise GainlibError("every lab has weight 0; give one of them more")
     sat = _exam(exam, labs, zone) if exam else None
@@ -216,7 +222,7 @@ def _read(found, path):
         _text(found, "name"),
         labs,
         path.parent / hand_in if hand_in else None,
-        _one_of(found.get("late", LATE[0]), LATE, "late"),
+        late,
         deadlines | ({sat.lab: sat.ends} if sat else {}),
         weights,
         sat,
@@ -227,12 +233,6 @@ def _known(table, keys, where):
     for key in table:
         if key not in keys:
             raise GainlibError(f"{where} is no {shorten(key)!r}; {nearest(key, keys)}")
-
-
-def _one_of(value, words, what):
-    if value not in words:
-        raise GainlibError(f"{what} is {shorten(value)!r}; {nearest(value, words)}")
-    return value
 
 
 def _text(table, key, needed=False):
@@ -307,10 +307,6 @@ def _number(value, what, most, least=0):
     if not plain or not least <= value <= most:
         raise GainlibError(f"{what} is {shorten(value)!r}; write a number from {least} to {most}")
     return float(value)
-
-
-def _weight(value, lab):
-    return _number(value, f"weight of lab {lab}", _MOST_WEIGHT)
 
 
 def _exam(found, labs, zone):
@@ -437,3 +433,73 @@ def _check(own, keyed):
 def _signs(digest, count):
     number = int.from_bytes(digest, "big")
     return "".join(_SIGNS[number // len(_SIGNS) ** place % len(_SIGNS)] for place in range(count))
+
+
+# ---------------------------------------------------------------------------------------------------- what is handed in
+
+
+def hand_in_folder(course: Class | None = None) -> Path | None:
+    """Return where to hand in: what ``GAINLIB_HAND_IN`` names, else the class file if that folder is there; or None."""
+    chosen = os.environ.get(HAND_IN)
+    named = course.hand_in if course and course.hand_in and course.hand_in.is_dir() else None
+    return Path(chosen) if chosen else named
+
+
+def is_letter_box(folder: Path) -> bool:
+    """Whether everybody may put a file into a folder, and not everybody may list it."""
+    try:
+        mode = folder.stat().st_mode
+    except OSError:  # it is gone, or lies within an archive
+        return False
+    return bool(mode & stat.S_ISVTX and mode & stat.S_IWOTH and not mode & stat.S_IROTH)
+
+
+def hand_in(folder: str | Path, name: str, content: bytes) -> Path:
+    """Write a record into the folder, whole or not at all, and return where it lies.
+
+    Raises
+    ------
+    GainlibError
+        When the folder does not take it.
+    """
+    stem, _, suffix = name.rpartition(".")
+    target = Path(folder) / f"{stem}-{secrets.token_hex(8)}.{suffix}"
+    with replacing(target) as part:
+        part.chmod(0o640)  # the folder gives its group, and that is the teachers'
+        part.write_bytes(content)
+    return target
+
+
+def check_value(lines: Sequence[bytes]) -> str:
+    r"""Return a short hash of the lines of a record, whatever ends them.
+
+    Examples
+    --------
+    >>> check_value([b"one", b"two"]) == check_value(b"one\r\ntwo\r\n".splitlines()) == "2106-6d10-8d53"
+    True
+    """
+    digest = hashlib.sha256(b"\n".join(line for line in lines if line.strip())).hexdigest()
+    return "-".join(digest[k : k + 4] for k in (0, 4, 8))
+
+
+def arrived(path: Path) -> float:
+    """Return when a file was put into a letter box, or changed there; infinite where the folder is none.
+
+    In seconds since 1970. Elsewhere the time of a file tells nothing: archives and downloads set it as they like.
+    """
+    entry = _entry(path)
+    return math.inf if entry is None else entry.lstat().st_ctime  # which its owner cannot set
+
+
+def account(path: Path) -> str:
+    """Return the account that put a file into a letter box, by itself, in an archive or in a folder; else ""."""
+    entry = _entry(path)
+    try:
+        return "" if entry is None else entry.owner()
+    except KeyError:
+        return f"no. {entry.lstat().st_uid}"
+
+
+def _entry(path):
+    """Return what lies in a letter box, as its account has put it there, and is or holds a file; or None."""
+    return next((entry for entry, box in pairwise((path, *path.parents)) if is_letter_box(box)), None)

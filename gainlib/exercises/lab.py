@@ -14,10 +14,11 @@ import numpy as np
 
 from gainlib.errors import GainlibError
 from gainlib.exercises.experiment import Experiment, Run
+from gainlib.exercises.marking import mark
 from gainlib.exercises.model import Exercise
 from gainlib.exercises.parts import Number
 from gainlib.exercises.set_and_measure import SetAndMeasure
-from gainlib.exercises.text import Unreadable
+from gainlib.exercises.variants import draws
 from gainlib.words import Table, level_text, number_text
 
 LAST_DIGITS = 2.2
@@ -143,14 +144,9 @@ class Worked:
 
     def judge(self, answer: Any) -> tuple[str, str]:
         """Return what the learner's last step is ("unattempted", "invalid", "wrong" or "right"), and what to say."""
-        if answer is None or not str(answer).strip():
-            return "unattempted", "There is no answer yet."
-        try:
-            value = self.last.read(answer, {})
-        except Unreadable as problem:
-            return "invalid", str(problem)
-        judgement = self.last.judge(value, self.key, {}, [value])
-        return "right" if judgement.share >= 1 else "wrong", f"{judgement.feedback}."
+        asked = Exercise("", "", (self.last,), draws(), self.question, lambda given: self.key)
+        verdict = mark(asked, {}, answer, drawn=False)
+        return verdict.state, verdict.feedback
 
 
 @dataclass(frozen=True)

@@ -353,39 +353,16 @@ def sets_of(exercise: Exercise, events: Iterable[dict], marked: Callable[[dict],
 
 # The best answer of an exercise counted, each at its points × max(0.4, 1 − 0.15 × hints opened before it, with whatever
 # numbers). A wrong verdict on a number named the right value; an answer to the same numbers after that counted like any
-# other, and is told from the rest (`told`). The series of lab 12 keeps to it, since what it measures never was named.
+# other, and is told from the rest (`named`). The series of lab 12 keeps to it, since what it measures never was named.
 # Its lists alone would be found by ticking box after box and counting: how much of one is right is told in the first
 # three tries at a session, and after those only a right answer counts.
 
 
-@dataclass(frozen=True)
-class Best:
-    """The answer that counts.
-
-    Attributes
-    ----------
-    verdict : Verdict or None
-        On it; None without one.
-    points : float
-        After hints.
-    attempt, time : int or None, str
-        Its set of numbers, and when it was given.
-    told : bool
-        Whether an earlier verdict on the same numbers had named the right value.
-    """
-
-    verdict: Verdict | None = None
-    points: float = 0.0
-    attempt: int | None = None
-    time: str = ""
-    told: bool = False
-
-
 def best_of(
     exercise: Exercise, events: Iterable[dict], marked: Callable[[dict], Verdict], most: int | None = None
-) -> Best:
-    """Return the answer that counts among one learner's events about an exercise, in the order of their time."""
-    best, hints, told, before = Best(), set(), set(), {}
+) -> SetOfNumbers:
+    """Return the set with the answer that counts among one learner's events about an exercise, in order of time."""
+    best, hints, told, before = SetOfNumbers(), set(), set(), {}
     for event in events:
         if event["kind"] == "hint":
             hints.add(event["hint"])
@@ -395,8 +372,9 @@ def best_of(
         if told_no_more(exercise, event, verdict, before):
             continue
         if (most is None or attempt < most) and verdict.state not in ("invalid", "unattempted"):
-            now = Best(verdict, score(verdict.points, len(hints)), attempt, event["time"], attempt in told)
-            if best.verdict is None or (now.points, not now.told) > (best.points, not best.told):
+            points = score(verdict.points, len(hints))
+            now = SetOfNumbers(attempt, verdict=verdict, points=points, time=event["time"], named=attempt in told)
+            if best.verdict is None or (now.points, not now.named) > (best.points, not best.named):
                 best = now
         if named_value(exercise, verdict):
             told.add(attempt)

@@ -23,7 +23,7 @@ from gainlib.exercises.bank import bank, declared, edition_of, exercise, in_edit
 from gainlib.exercises.marking import Verdict, mark, remembered
 from gainlib.exercises.model import Exercise, nothing
 from gainlib.exercises.record import Events, is_new
-from gainlib.exercises.sets import MASTERED, REVIEW, Best, best_of, first_tries, is_exam, sets_of
+from gainlib.exercises.sets import MASTERED, REVIEW, best_of, first_tries, is_exam, sets_of
 from gainlib.exercises.variants import PRACTICE, seed_for, shuffled
 
 _CACHED = 8192
@@ -206,7 +206,7 @@ def _counted(asked, own, who, most, told=False):
     best = best_of(exercise, old, verdict_on, most)
     for each in () if exercise.series else sets:
         if each.verdict is not None and (best.verdict is None or each.points > best.points):
-            best = Best(each.verdict, each.points, each.attempt, each.time)
+            best = replace(each, named=False)
     verdict = best.verdict or Verdict("unattempted", 0.0, asked.points, "")
     recalled = sum(each.state == "right" for each in first_tries(own, verdict_on).values())
     return ExerciseScore(
@@ -219,9 +219,9 @@ def _counted(asked, own, who, most, told=False):
         attempts=len({each["attempt"] for each in answers}),
         altered=sum(each.get("given") not in (None, again(each)[1]) for each in answers),
         feedback=verdict.closer,
-        attempt=best.attempt,
+        attempt=best.attempt if best.verdict else None,
         time=best.time,
-        told=best.told,
+        told=best.named,
         tries=sum(each.tries for each in sets),
         spent=sum(each.spent for each in sets),
         shown=sum(each.asked for each in sets),

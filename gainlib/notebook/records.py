@@ -10,8 +10,7 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import Events, Record, bank, records_folder, tally
-from gainlib.exercises.classfile import has_tag
-from gainlib.exercises.handin import check_value, hand_in, hand_in_folder, is_letter_box
+from gainlib.exercises.classfile import check_value, hand_in, hand_in_folder, has_tag, is_letter_box
 from gainlib.exercises.record import Damaged, parsed, to_lines
 from gainlib.exercises.record import identity as whose
 from gainlib.notebook import assets, identity, kept

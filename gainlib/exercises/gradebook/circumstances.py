@@ -9,10 +9,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gainlib.exercises.classfile import Class, Exam
+from gainlib.exercises.classfile import Class, Exam, arrived
 from gainlib.exercises.gradebook.marks import Answer, shown_name
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
-from gainlib.exercises.handin import arrived
 from gainlib.exercises.record import Who, link
 from gainlib.exercises.sets import is_exam
 from gainlib.exercises.text import shorten

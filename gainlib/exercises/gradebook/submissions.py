@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.handin import account, check_value, is_letter_box
+from gainlib.exercises.classfile import account, check_value, is_letter_box
 from gainlib.exercises.record import Damaged, Who, identity, parsed
 
 _NESTED = 20
