@@ -11,9 +11,9 @@ from scipy import signal
 from gainlib.audio import Audio, GainlibError, write
 from gainlib.boxes import Rack, RackBox, racked, read_probe, refreshed
 from gainlib.mix import apply_chains, plan
-from gainlib.mix.blackboxes import basis_of, settled, what_is_known
 from gainlib.mix.chainsfile import chains_text
 from gainlib.mix.export import write_stems
+from gainlib.mix.inserts import basis_of, settled, what_is_known
 from gainlib.processors import BlackBox, Compressor, Filter, Saturation
 from gainlib.session import Group, Insert, Session, Strip, from_json, open_folder, to_json
 

@@ -31,9 +31,9 @@ from gainlib.cli.output import (
 from gainlib.cli.verbs import BITS, DRIVES, FORMER_DRIVES, SHEET_FILES
 from gainlib.errors import STILL_READ
 from gainlib.levels.printing import number
-from gainlib.mix.blackboxes import boxes_in, what_is_known
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
 from gainlib.mix.findings import Stem, ranked
+from gainlib.mix.inserts import boxes_in, what_is_known
 from gainlib.mix.moves import Plan, said_once
 from gainlib.mix.paths import check_new, text_of
 from gainlib.mix.sheet import bus_rows, hand_off_note, raised_floors

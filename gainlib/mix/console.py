@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from gainlib.audio import AudioFile
 from gainlib.levels.printing import number
-from gainlib.mix.blackboxes import basis_of
+from gainlib.mix.inserts import basis_of
 from gainlib.mix.moves import Plan
 from gainlib.processors import BlackBox, Gate
 from gainlib.processors.controls import plain_name

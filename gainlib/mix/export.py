@@ -25,10 +25,9 @@ import numpy as np
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import quantity
-from gainlib.mix.blackboxes import boxes_in
+from gainlib.mix.inserts import boxes_in, level_dependent
 from gainlib.mix.moves import Plan
 from gainlib.mix.paths import file_name, filling
-from gainlib.mix.strips import level_dependent
 from gainlib.processors.controls import plain_name
 from gainlib.session import Session
 from gainlib.session.routing import heard

@@ -15,29 +15,17 @@ import math
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from numbers import Real
 from pathlib import Path
 
 from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
-from gainlib.mix.blackboxes import settled
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
+from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled
 from gainlib.mix.moves import Move, Plan, Verification
-from gainlib.mix.strips import (
-    CLOSE_DB,
-    TRIM_LIMIT_DB,
-    Passed,
-    Rules,
-    Store,
-    active,
-    left_alone,
-    level_dependent,
-    main_node,
-    stage,
-    walk,
-)
+from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, left_alone, main_node, stage, walk
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, heard, topological_order
@@ -48,16 +36,6 @@ AIM_DB = 0.02  # into the window of 0.05 dB under the target
 WORKERS = 2
 
 Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True)
-class PlanOptions:
-    """What is asked of a plan; see :func:`plan`."""
-
-    target_dbtp: float
-    policy: str
-    rules: Rules
-    fader_limit_db: float
 
 
 def plan(
@@ -106,43 +84,39 @@ def plan(
     GainlibError
         For settings that make no sense, and a session without strips.
     """
-    wish = PlanOptions(
-        target_dbtp,
-        policy or ("keep" if session.finished else "restage"),
-        Rules(average, match, peak_max_dbfs),
-        fader_limit_db,
+    policy = policy or ("keep" if session.finished else "restage")
+    rules = Rules(
+        _number(target_dbtp, "target_dbtp", -60.0, 6.0, "a level from −60 to +6 dB"),
+        _one_of(policy, "policy", POLICIES),
+        _one_of(average, "average", ("active", "needle")),
+        _one_of(match, "match", ("energy", "loudness")),
+        _number(peak_max_dbfs, "peak_max_dbfs", -60.0, 6.0, "a level from −60 to +6 dB"),
+        _number(fader_limit_db, "fader_limit_db", 0.0, 60.0, "0 to 60 dB"),
     )
-    _check(session, wish)
-    # Plain numbers from here on, so that no narrower type rounds what is computed with them.
-    rules = replace(wish.rules, peak_max_dbfs=float(peak_max_dbfs))
-    wish = replace(wish, target_dbtp=float(target_dbtp), rules=rules, fader_limit_db=float(fader_limit_db))
-    with tempfile.TemporaryDirectory(prefix="gainlib-plan-", ignore_cleanup_errors=True) as folder:
-        return _Planner(session, wish, progress or (lambda *_: None), Store(Path(folder))).run(checked)
-
-
-def _check(session, wish):
-    for value, known, label in (
-        (wish.policy, POLICIES, "policy"),
-        (wish.rules.average, ("active", "needle"), "average"),
-        (wish.rules.match, ("energy", "loudness"), "match"),
-    ):
-        if value not in known:
-            raise GainlibError(f"{label} is {value!r}; it is {' or '.join(repr(each) for each in known)}")
-    for value, label in ((wish.target_dbtp, "target_dbtp"), (wish.rules.peak_max_dbfs, "peak_max_dbfs")):
-        if isinstance(value, bool) or not isinstance(value, Real) or not -60.0 <= value <= 6.0:
-            raise GainlibError(f"{label} is {value!r}; give a level from −60 to +6 dB")
-    limit = wish.fader_limit_db
-    if isinstance(limit, bool) or not isinstance(limit, Real) or not 0.0 <= limit <= 60.0:
-        raise GainlibError(f"fader_limit_db is {limit!r}; give 0 to 60 dB")
     if not session.strips:
         raise GainlibError("the session holds no strips; there is nothing to plan")
+    with tempfile.TemporaryDirectory(prefix="gainlib-plan-", ignore_cleanup_errors=True) as folder:
+        return _Planner(session, rules, progress or (lambda *_: None), Store(Path(folder))).run(checked)
+
+
+def _one_of(value, label, known):
+    if value not in known:
+        raise GainlibError(f"{label} is {value!r}; it is {' or '.join(map(repr, known))}")
+    return value
+
+
+def _number(value, label, low, high, what):
+    """Return a plain number, so that no narrower type rounds what is computed with it."""
+    if isinstance(value, bool) or not isinstance(value, Real) or not low <= value <= high:
+        raise GainlibError(f"{label} is {value!r}; give {what}")
+    return float(value)
 
 
 class _Planner:
     """One plan in the making: the session as found, the session as it becomes, and quick twins of both."""
 
-    def __init__(self, session, wish, progress, store):
-        self._wish, self._progress, self._store = wish, progress, store
+    def __init__(self, session, rules, progress, store):
+        self._rules, self._progress, self._store = rules, progress, store
         self._warnings: list[str] = []
         self._moves: list[Move] = []
         self._taps: dict[str, float] = {}
@@ -174,20 +148,22 @@ class _Planner:
         self._tell("groups and bus", 2 * strips + 2)
         advice = one_loud_source(after, loudest) if loudest else ()
         self._tell("verify", 2 * strips + 3)
-        staged |= {
-            name: staged[name].without_match(number) for name, number in self._carrying.items() if name in staged
-        }
-        found = self._found, self._session, staged, old, shifts, self._wish
+        for name, number in self._carrying.items():
+            if name in staged:  # its bypass is not level-matched after all
+                matched = tuple(each for each in staged[name].matched if each != number)
+                staged[name] = replace(staged[name], matched=matched)
 
         def passed(share):
             self._tell("verify", 2 * strips + 3 + math.floor(share * strips))
 
-        verification = verify(*found, passed) if checked else Verification(())
+        verification = Verification(())
+        if checked:
+            verification = verify(self._found, self._session, staged, old, shifts, self._rules, passed)
         self._tell("verify", self._steps)
         order = (*self._found.names, "master")
         moves = tuple(sorted(_merged(self._moves), key=lambda move: order.index(move.strip)))
-        kept = self._wish.policy, shifts[BUS]
-        return Plan(self._session, moves, tuple(self._warnings), advice, verification, *kept)
+        said = moves, tuple(self._warnings), advice
+        return Plan(self._session, *said, verification, self._rules.policy, shifts[BUS])
 
     def _tell(self, label, done):
         """Report one row of steps from beginning to end, so that a bar only goes forward."""
@@ -221,21 +197,20 @@ class _Planner:
         if name not in self._heard:
             return left_alone(strip, "muted; left as it is")
         summed = bool(self._found.groups or level_dependent(self._found.master.inserts))
-        return stage(self._found, strip, self._wish.policy, self._wish.rules, self._store, summed)
+        return stage(self._found, strip, self._rules, self._store, summed)
 
     # ---------------------------------------------------------------------------------------------- groups and master
 
     def _sums(self, session, with_peak):
         """Return the levels of the sums that a plan keeps, and of the bus where its peak is to be known."""
-        meters = {}
+        nodes = []
         for group in session.groups:
             driven = ("trim",) if level_dependent(group.inserts) else ()
-            meters |= dict.fromkeys(
-                (f"{group.name}/{node}" for node in (*driven, "post", "out")), self._wish.rules.meters
-            )
-        if level_dependent(session.master.inserts):
-            meters[f"{BUS}/trim"] = self._wish.rules.meters
-        elif with_peak:
+            nodes += [f"{group.name}/{node}" for node in (*driven, "post", "out")]
+        if driven := level_dependent(session.master.inserts):
+            nodes.append(f"{BUS}/trim")
+        meters = dict.fromkeys(nodes, self._rules.meters)
+        if with_peak and not driven:
             meters[BUS] = ("true_peak",)
         return session.render().levels(meters, meters)
 
@@ -244,7 +219,7 @@ class _Planner:
 
         Returns it twice: with its groups, and with each group as a strip that plays what leaves its inserts.
         """
-        rules, played = self._wish.rules, after
+        rules, played = self._rules, after
         for name in topological_order(self._found):
             if name not in self._heard or old[f"{name}/post"].empty:
                 continue
@@ -252,41 +227,32 @@ class _Planner:
             if level_dependent(group.inserts):
                 passed.gain_db = self._lost(old[f"{name}/trim"], passed.level)
                 group = group.with_(trim_db=group.trim_db + passed.gain_db)
-                self._group_move(
-                    name, "trim", passed.gain_db, "what feeds it has changed; it is trimmed to the drive it had"
-                )
+                why = "what feeds it has changed; it is trimmed to the drive it had"
+                self._group_move(name, "trim", passed.gain_db, why)
             for insert in active(group.inserts):
                 _, passed = passed.behind(insert, rules)
-            source = self._store.keep(passed.audio, name)
-            now = (
-                _as_strip(played, group, source, passed.gain_db)
-                .render()
-                .levels([f"{name}/post", main_node(group)], rules.meters)
-            )
-            change = self._lost(old[main_node(group)], now[main_node(group)])
+            source, post, main = self._store.keep(passed.audio, name), f"{name}/post", main_node(group)
+            now = _as_strip(played, group, source, passed.gain_db).render().levels([post, main], rules.meters)
+            change = self._lost(old[main], now[main])
             group = group.with_(post_trim_db=group.post_trim_db + change)
-            self._group_move(
-                name,
-                "output trim",
-                change,
-                "its sum came out at another level, so it is brought back to the level it had",
-            )
+            why = "its sum came out at another level, so it is brought back to the level it had"
+            self._group_move(name, "output trim", change, why)
             if group.sends:  # against what its tap is off although its main way is held
-                self._taps[name] = off = change - self._lost(old[f"{name}/post"], now[f"{name}/post"])
+                self._taps[name] = off = change - self._lost(old[post], now[post])
                 group = group.with_(sends=tuple(replace(send, level_db=send.level_db - off) for send in group.sends))
             after, played = after.with_group(group), _as_strip(played, group, source, passed.gain_db)
         return after, played
 
     def _lost(self, old: NodeReading, now: NodeReading):
         """Return what a level lacks against the user's state."""
-        change = self._wish.rules.matched(old) - self._wish.rules.matched(now)
+        change = self._rules.matched(old) - self._rules.matched(now)
         return change if math.isfinite(change) and not old.empty and not now.empty else 0.0
 
     def _group_move(self, name, control, change, why):
         field = {"trim": "trim_db", "output trim": "post_trim_db"}[control]
         before = getattr(self._session.group(name), field)
         self._session = self._session.with_(name, **{field: before + change})
-        self._record(name, control, before, before + change, f"{name}: {why}")
+        self._record(name, control, before, before + change, why)
 
     def _peaks(self, old, after, played, changed, plain):
         """Return the session with its master staged, the peaks of its sums, and the bus at its peak.
@@ -308,12 +274,12 @@ class _Planner:
 
     def _settle_master(self, old, after, played):
         """Stage level-dependent inserts of the master, or give them the drive they had; return its peak as well."""
-        rules, master = self._wish.rules, after.master
-        if self._wish.policy == "keep":
+        rules, master = self._rules, after.master
+        if rules.policy == "keep":
             passed = Passed.through(played, f"{BUS}/trim", rules)
             passed.gain_db = change = self._lost(old[f"{BUS}/trim"], passed.level)
             master = master.with_(trim_db=master.trim_db + change)
-            reason = "master: the bus has changed; it is trimmed to the drive it had"
+            reason = "the bus has changed; it is trimmed to the drive it had"
             self._record("master", "trim", after.master.trim_db, master.trim_db, reason)
             for insert in active(master.inserts):
                 _, passed = passed.behind(insert, rules)
@@ -336,7 +302,7 @@ class _Planner:
     def _shifts(self, now):
         """Return how far all that enters each sum moves."""
         leaders = shared_sums(self._found)
-        wanted = self._wish.target_dbtp - AIM_DB
+        wanted = self._rules.target_dbtp - AIM_DB
         bus_db = wanted - now[BUS].true_peak_dbtp
         if not math.isfinite(bus_db):
             self._warnings.append("the bus is silent, so nothing was moved for its peak")
@@ -357,44 +323,38 @@ class _Planner:
     def _warn_of_clipping(self, peak_dbfs):
         """Say so where a fixed bus clips before the master takes its level down: no gain ahead of it helps then."""
         if peak_dbfs > 0.0:
-            target = quantity(self._wish.target_dbtp, "dBTP", 1, signed=True)
-            peak = quantity(peak_dbfs, "dBFS", 1, signed=True)
+            target = quantity(self._rules.target_dbtp, "dBTP", 1, signed=True)
             self._warnings.append(
                 f"master: the sum clips ahead of the master fader: for {target} behind it the sum would have to peak "
-                f"at {peak}, and a fixed bus ends at 0 dBFS; bring the master fader up from "
-                f"{_db(self._found.master.fader_db)}, or set a lower target, and plan again"
+                f"at {dbfs(peak_dbfs)}, and a fixed bus ends at 0 dBFS; bring the master fader up from "
+                f"{db(self._found.master.fader_db)}, or set a lower target, and plan again"
             )
 
     def _move_channels(self, staged, shifts, now):
         for strip in self._found.strips:
-            if strip.name in self._heard and staged[strip.name].sounding:
-                each = staged[strip.name]
-                self._move(
-                    self._session.strip(strip.name), strip, shifts,
-                    restaged=each.restaged, tap_db=each.tap_db, silent=each.silent,
-                )  # fmt: skip
+            each = staged[strip.name]
+            if strip.name in self._heard and each.sounding:
+                self._move(strip, shifts, restaged=each.restaged, tap_db=each.tap_db, silent=each.silent)
         for group in self._found.groups:
             if group.name in self._heard:
                 carried = shifts[group.name]
                 if carried and level_dependent(group.inserts):
-                    why = f"what feeds it moves by {_db(carried)}; its drive stays"
+                    why = f"what feeds it moves by {db(carried)}; its drive stays"
                     self._group_move(group.name, "trim", -carried, why)
                     carried = 0.0
-                tap_db = self._taps.get(group.name, 0.0)
-                self._move(
-                    self._session.group(group.name), group, shifts, restaged=True, tap_db=tap_db, carried=carried
-                )
+                self._move(group, shifts, tap_db=self._taps.get(group.name, 0.0), carried=carried)
         if level_dependent(self._found.master.inserts):
             self._move_master(shifts, now)
 
-    def _move(self, channel, found, shifts, *, restaged, tap_db, carried=0.0, silent=False):
+    def _move(self, found, shifts, *, tap_db, restaged=True, carried=0.0, silent=False):
         """Set output trim, fader and sends so that every way out of a strip or group moves by the shift it has to.
 
         What a group's sum brings along, `carried`, has moved it already. A silent strip's fader stays.
         """
+        channel = next(each for each in (*self._session.strips, *self._session.groups) if each.name == found.name)
         shift = output_shift(found, shifts) - carried
         fader = found.fader_db
-        far = abs(fader) > self._wish.fader_limit_db and math.isfinite(fader) and not silent
+        far = abs(fader) > self._rules.fader_limit_db and math.isfinite(fader) and not silent
         trim = channel.post_trim_db + shift + (fader if far else 0.0)
         near = 0.0 if far else fader
         spread = self._within_limits(channel.with_(post_trim_db=trim, fader_db=near), silent)
@@ -404,18 +364,13 @@ class _Planner:
         sends = tuple(replace(send, level_db=send.level_db + changes[send.to]) for send in found.sends)
         settings = {name: getattr(spread, name) for name in ("trim_db", "inserts", "post_trim_db", "fader_db")}
         self._session = self._session.with_(found.name, **settings, sends=sends)
-        self._record(
-            found.name, "output trim", found.post_trim_db, spread.post_trim_db,
-            self._trim_reason(found, shift, far, restaged),
-        )  # fmt: skip
+        reason = _trim_reason(found, shift, far, restaged)
+        self._record(found.name, "output trim", found.post_trim_db, spread.post_trim_db, reason)
         if math.isfinite(fader):
             self._record(found.name, "fader", fader, spread.fader_db, _fader_reason(found, far, on_fader))
         for send, new in zip(found.sends, sends, strict=True):
             where = "ahead of" if send.tap == "pre" else "behind"
-            reason = (
-                f"{found.name}: the send is taken {where} the fader; it is set so that {send.to} gets what it got "
-                f"before"
-            )
+            reason = f"the send is taken {where} the fader; it is set so that {send.to} gets what it got before"
             self._record(found.name, f"send {send.to}", send.level_db, new.level_db, reason)
 
     def _within_limits(self, channel, silent):
@@ -426,12 +381,11 @@ class _Planner:
         beyond = _beyond(channel.post_trim_db, 0.0, TRIM_LIMIT_DB)
         if not beyond:
             return channel
-        on_fader = 0.0
-        if math.isfinite(channel.fader_db) and not silent:
-            on_fader = beyond - _beyond(beyond, channel.fader_db, self._wish.fader_limit_db)
-        rest, fader = beyond - on_fader, channel.fader_db
+        on_fader, fader, limit = 0.0, channel.fader_db, self._rules.fader_limit_db
+        if math.isfinite(fader) and not silent:
+            on_fader = beyond - _beyond(beyond, fader, limit)
+        rest = beyond - on_fader
         if on_fader:
-            limit = self._wish.fader_limit_db
             fader = min(max(fader + on_fader, -limit), limit)
         channel = channel.with_(post_trim_db=channel.post_trim_db - beyond, fader_db=fader)
         if abs(rest) > CLOSE_DB and not level_dependent(channel.inserts):
@@ -444,59 +398,45 @@ class _Planner:
         """Put what is left on the trim of a linear chain, as far as it goes; return what is left then."""
         left = _beyond(rest, channel.trim_db, TRIM_LIMIT_DB)
         before, after = channel.trim_db, channel.trim_db + rest - left
-        reason = (
-            f"{channel.name}: the output trim would exceed {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
-        )
+        reason = f"the output trim would exceed {TRIM_LIMIT_DB:g} dB; the chain is linear, so the trim helps"
         self._record(channel.name, "trim", before, after, reason)
         return channel.with_(trim_db=after), left
 
     def _on_last_output(self, channel, rest):
         """Put what is left on the output of the last processor, and say what that costs; 0 is left if there is one."""
         name = channel.name
-        ends = f"output trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._wish.fader_limit_db:g} dB"
+        ends = f"output trim and fader end at {TRIM_LIMIT_DB:g} dB and {self._rules.fader_limit_db:g} dB"
         number = max((k for k, insert in enumerate(channel.inserts, 1) if not insert.bypass), default=0)
         if not number or channel.inserts[number - 1].out_db == -math.inf:
             self._warnings.append(
-                f"{name}: {ends}; another {_db(rest)} are needed, which the plan has on the output trim, beyond its "
+                f"{name}: {ends}; another {db(rest)} are needed, which the plan has on the output trim, beyond its "
                 "usual travel"
             )
             return channel, rest
-        inserts = list(channel.inserts)
-        before = inserts[number - 1].out_db
-        inserts[number - 1] = replace(inserts[number - 1], out_db=before + rest)
-        why = f"{ends}; the output of processor {number} takes the other {_db(rest)}"
-        self._record(name, f"insert {number} out", before, before + rest, f"{name}: {why}")
+        before = channel.inserts[number - 1].out_db
+        why = f"{ends}; the output of processor {number} takes the other {db(rest)}"
+        self._record(name, f"insert {number} out", before, before + rest, why)
         self._warnings.append(f"{name}: {why}, so a bypass of it is not level-matched")
         self._carrying[name] = number
-        return channel.with_(inserts=tuple(inserts)), 0.0
+        return channel.with_(inserts=replaced(channel.inserts, number, out_db=before + rest)), 0.0
 
     def _move_master(self, shifts, now):
         """Undo the common move ahead of the master's inserts, and set the bus peak behind them."""
         master = self._session.master
         trim = master.trim_db - shifts[BUS]
-        self._record("master", "trim", master.trim_db, trim, "master: what feeds the bus moves; the drive stays")
-        change = self._wish.target_dbtp - AIM_DB - now[BUS].true_peak_dbtp
-        inserts = list(master.inserts)
-        last = max(k for k, insert in enumerate(inserts) if not insert.bypass)
-        before = inserts[last].out_db
-        inserts[last] = replace(inserts[last], out_db=before + (change if math.isfinite(change) else 0.0))
-        reason = f"master: behind the last processor the bus peaks at {quantity(now[BUS].true_peak_dbtp, 'dBTP', 1)}"
-        self._record("master", f"insert {last + 1} out", before, inserts[last].out_db, reason)
-        self._session = self._session.with_(BUS, trim_db=trim, inserts=tuple(inserts))
-
-    def _trim_reason(self, found, shift, far, restaged):
-        parts = []
-        if far:
-            parts.append(f"carries what the fader did at {_db(found.fader_db)}")
-        if restaged and active(found.inserts):
-            parts.append("undoes what the chain added or took off")
-        if shift:
-            parts.append(f"moves by {_db(shift)} with everything that feeds {found.to[0]}")
-        return f"{found.name}: the output trim {', and '.join(parts) if parts else 'makes up the rest'}"
+        self._record("master", "trim", master.trim_db, trim, "what feeds the bus moves; the drive stays")
+        change = self._rules.target_dbtp - AIM_DB - now[BUS].true_peak_dbtp
+        last = max(k for k, insert in enumerate(master.inserts, 1) if not insert.bypass)
+        before = master.inserts[last - 1].out_db
+        after = before + (change if math.isfinite(change) else 0.0)
+        reason = f"behind the last processor the bus peaks at {quantity(now[BUS].true_peak_dbtp, 'dBTP', 1)}"
+        self._record("master", f"insert {last} out", before, after, reason)
+        inserts = replaced(master.inserts, last, out_db=after)
+        self._session = self._session.with_(BUS, trim_db=trim, inserts=inserts)
 
     def _record(self, name, control, before, after, reason):
         if abs(after - before) > CLOSE_DB:
-            self._moves.append(Move(name, control, before, after, reason))
+            self._moves.append(Move(name, control, before, after, f"{name}: {reason}"))
 
 
 def _beyond(change_db, from_db, limit_db):
@@ -505,17 +445,25 @@ def _beyond(change_db, from_db, limit_db):
     return math.copysign(max(abs(change_db) - room, 0.0), change_db)
 
 
+def _trim_reason(found, shift, far, restaged):
+    parts = []
+    if far:
+        parts.append(f"carries what the fader did at {db(found.fader_db)}")
+    if restaged and active(found.inserts):
+        parts.append("undoes what the chain added or took off")
+    if shift:
+        parts.append(f"moves by {db(shift)} with everything that feeds {found.to[0]}")
+    return f"the output trim {', and '.join(parts) if parts else 'makes up the rest'}"
+
+
 def _fader_reason(found, far, on_fader):
+    ends = f"{TRIM_LIMIT_DB:g} dB"
     if not far:
-        return (
-            f"{found.name}: the output trim ends at {TRIM_LIMIT_DB:g} dB; the fader takes {_db(on_fader)} of the rest"
-        )
-    start = f"{found.name}: fader from {_db(found.fader_db)} to"
+        return f"the output trim ends at {ends}; the fader takes {db(on_fader)} of the rest"
+    start = f"fader from {db(found.fader_db)} to"
     if on_fader:
-        return (
-            f"{start} {_db(on_fader)}: near unity, where its travel is fine, it takes what is beyond the output trim's "
-            f"{TRIM_LIMIT_DB:g} dB"
-        )
+        near = "near unity, where its travel is fine, it takes what is beyond the output trim's"
+        return f"{start} {db(on_fader)}: {near} {ends}"
     return f"{start} unity, where its travel is fine; the sum is unchanged"
 
 
@@ -530,10 +478,6 @@ def _merged(moves):
             move = replace(move, before_db=earlier.before_db, reason=reason)
         by_control[key] = move
     return [move for move in by_control.values() if abs(move.change_db) > CLOSE_DB]
-
-
-def _db(value):
-    return quantity(value, "dB", 1, signed=True)
 
 
 def _as_strip(session: Session, group: Group, source, gain_db: float) -> Session:

@@ -21,9 +21,8 @@ from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading, active_level, measure
-from gainlib.mix.blackboxes import TOLD, basis_of, on_the_way, replaced
+from gainlib.mix.inserts import TOLD, basis_of, db, level_dependent, on_the_way, replaced
 from gainlib.mix.moves import Move, Plan
-from gainlib.mix.strips import level_dependent
 from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, pan_pair
 
@@ -349,7 +348,7 @@ class _Comparison:
             if abs(self._level(undone, strip.name) - planned_dbfs - off_db) < EXPLAINS_DB:
                 control = WHERE.get(move.control, move.control)
                 return (
-                    f"as if the {control} still stood at {_db(move.before_db)}: set it to {_db(move.after_db)}, "
+                    f"as if the {control} still stood at {db(move.before_db)}: set it to {db(move.after_db)}, "
                     f"{quantity(abs(move.change_db), 'dB', 1)} {'up' if move.change_db > 0 else 'down'}"
                 )
         turn = f"{quantity(abs(off_db), 'dB', 1)} {'down' if off_db > 0 else 'up'}"
@@ -434,7 +433,3 @@ def _alike(one: np.ndarray, other: np.ndarray) -> float:
         norm = math.sqrt(float(a @ a) * float(b @ b))
         best = max(best, float(a @ b) / norm) if norm else best
     return best
-
-
-def _db(value):
-    return quantity(value, "dB", 1, signed=True)

@@ -14,11 +14,10 @@ import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
 from gainlib.levels.printing import quantity
-from gainlib.mix.blackboxes import settled, what_is_known
 from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.findings import Finding, Stem, checkup
+from gainlib.mix.inserts import active, level_dependent, settled, what_is_known
 from gainlib.mix.moves import Plan
-from gainlib.mix.strips import active, level_dependent
 from gainlib.processors.controls import plain_name
 from gainlib.session import Session, Strip
 from gainlib.session.strip import BUS

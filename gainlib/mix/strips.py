@@ -13,7 +13,8 @@ A staged strip has its chain already run, so that sums of them are quick.
 """
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
 from threading import Lock
@@ -21,8 +22,8 @@ from threading import Lock
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
-from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
+from gainlib.mix.inserts import db, dbfs, level_dependent
 from gainlib.mix.moves import Move
 from gainlib.processors import BlackBox, Gate
 from gainlib.processors.controls import plain_name
@@ -37,21 +38,14 @@ NO_OFFSET = 1e-7
 
 @dataclass(frozen=True)
 class Rules:
-    """How to stage a chain.
+    """What is asked of a plan; see :func:`gainlib.mix.plan`."""
 
-    Attributes
-    ----------
-    average : {"active", "needle"}
-        The meter whose reading is brought to a box's reference.
-    match : {"energy", "loudness"}
-        The meter by which a bypass is matched.
-    peak_max_dbfs : float
-        Highest peak at the input of a level-dependent box.
-    """
-
-    average: str = "active"
-    match: str = "energy"
-    peak_max_dbfs: float = -3.0
+    target_dbtp: float
+    policy: str
+    average: str
+    match: str
+    peak_max_dbfs: float
+    fader_limit_db: float
 
     @property
     def meters(self) -> tuple[str, ...]:
@@ -200,23 +194,20 @@ class _Walk:
     def _feed(self, number):
         """Bring a box to its reference and match its bypass."""
         insert = self._inserts[number - 1]
-        name, box, wanted = self._found.name, _box(insert), insert.processor.reference_dbfs
-        drive = self._passed.level.shifted(insert.in_db)
+        wanted, drive = insert.processor.reference_dbfs, self._passed.level.shifted(insert.in_db)
         if drive.silent:
             self._run(insert)
             return
-        average = self._rules.average_of(drive)
-        highest = self._highest(insert.processor)
-        by_average, by_peak = wanted - average, highest - drive.clear_peak_dbfs
-        gain, limited = min(by_average, by_peak), by_peak < by_average - CLOSE_DB
+        average, peak_dbfs, highest = self._rules.average_of(drive), drive.clear_peak_dbfs, self._highest(insert)
+        gain, limited = min(wanted - average, highest - peak_dbfs), highest - peak_dbfs < wanted - average - CLOSE_DB
         reason = (
-            f"{name}: {self._ordinal()} level-dependent insert is {box}, built for {_dbfs(wanted)}; "
-            f"the average at its input is {_dbfs(average)}"
+            f"{'the first' if self._head else 'the next'} level-dependent insert is {_box(insert)}, built for "
+            f"{dbfs(wanted)}; the average at its input is {dbfs(average)}"
         )
         if limited:
             reason += (
-                f", its peaks reach {_dbfs(drive.clear_peak_dbfs)}, so the gain stops at {_db(gain)} to keep them at "
-                f"{_dbfs(highest)}{', its ceiling' if highest < self._rules.peak_max_dbfs else ''}"
+                f", its peaks reach {dbfs(peak_dbfs)}, so the gain stops at {db(gain)} to keep them at "
+                f"{dbfs(highest)}{', its ceiling' if highest < self._rules.peak_max_dbfs else ''}"
             )
         if self._head:
             gain = self._trim(gain, reason)
@@ -226,52 +217,45 @@ class _Walk:
         self._targets[number] = wanted, highest if limited else None
         self._match(number)
 
-    def _highest(self, processor):
+    def _highest(self, insert):
         """Return the highest peak at the input of a box: what is asked for, or what was measured as its ceiling."""
-        ceiling = processor.ceiling_dbfs if isinstance(processor, BlackBox) else None
+        box = insert.processor
+        ceiling = box.ceiling_dbfs if isinstance(box, BlackBox) else None
         return self._rules.peak_max_dbfs if ceiling is None else min(ceiling, self._rules.peak_max_dbfs)
 
     def _match(self, number):
+        """Make the output of a box as loud as its bypass; of one that nobody measured that is not known, and said."""
         insert = self._inserts[number - 1]
-        if isinstance(insert.processor, BlackBox):
+        black = isinstance(insert.processor, BlackBox)
+        if black:
             fed = insert.processor.fed(self._passed.level.active_dbfs + insert.in_db)
             self._inserts[number - 1] = insert = replace(insert, processor=fed)
         before = self._run(replace(insert, out_db=0.0))
-        after = self._passed.level
+        after, box = self._passed.level, _box(insert)
         if after.silent:
             return
         self._passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
-        if isinstance(insert.processor, BlackBox) and not insert.processor.measured:
-            self._match_unseen(number, out_db)
+        if black and not insert.processor.measured:
+            called = insert.processor.called
+            reason = f"the gain set ahead of the {called} is undone behind it, as if the box changed no level"
+            self._set(number, "out_db", out_db, reason)
+            self._warn(
+                f"processor {number} is {box}; once its input is set, match its output to its bypass by ear, or "
+                "measure it with a test file; what follows is planned as if the box passed everything unchanged"
+            )
             return
-        box = _box(insert)
-        self._set(
-            number,
-            "out_db",
-            out_db,
-            f"{self._found.name}: behind {box} the level differs by {_db(-out_db)}{_as_measured(insert)}; its output "
-            f"gets {_db(out_db)}, so that a bypass is level-matched",
+        reason = (
+            f"behind {box} the level differs by {db(-out_db)}{', as measured' if black else ''}; its output gets "
+            f"{db(out_db)}, so that a bypass is level-matched"
         )
+        self._set(number, "out_db", out_db, reason)
         self._matched.append(number)
         peak_dbfs = after.clear_peak_dbfs + out_db
         if peak_dbfs > LOUD_PEAK_DBFS:
-            self._warnings.append(
-                f"{self._found.name}: matched behind {box}, peaks reach {_dbfs(peak_dbfs)}; harmless "
-                "in a float mixer, but it would clip a converter, a file of whole numbers or a stage that clips; "
-                "a lower reference for this box avoids it"
+            self._warn(
+                f"matched behind {box}, peaks reach {dbfs(peak_dbfs)}; harmless in a float mixer, but it would clip a "
+                "converter, a file of whole numbers or a stage that clips; a lower reference for this box avoids it"
             )
-
-    def _match_unseen(self, number, out_db):
-        """Set the output as if the box did nothing to the level, and say that this is not known."""
-        name = self._found.name
-        box = self._inserts[number - 1].processor.called
-        reason = f"{name}: the gain set ahead of the {box} is undone behind it, as if the box changed no level"
-        self._set(number, "out_db", out_db, reason)
-        self._warnings.append(
-            f"{name}: processor {number} is {_box(self._inserts[number - 1])}; once its input is set, match its "
-            "output to its bypass by ear, or measure it with a test file; what follows is planned as if the box passed "
-            "everything unchanged"
-        )
 
     def _follow(self, number):
         """Move a gate's threshold with its signal."""
@@ -284,17 +268,16 @@ class _Walk:
     def _keep_drive(self, number):
         """Undo in front of a box, and redo behind it, what came about ahead of it."""
         insert, change = self._inserts[number - 1], 0.0 if self._head else self._change(number)
-        self._head = False
+        self._head, box, highest = False, _box(insert), self._highest(insert)
         if abs(change) > CLOSE_DB:
-            box = _box(insert)
-            reason = f"{self._found.name}: {box} depends on level and has no reference, so its drive stays as it was"
+            reason = f"{box} depends on level and has no reference, so its drive stays as it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
         peak_dbfs = self._passed.level.clear_peak_dbfs + self._inserts[number - 1].in_db
-        if peak_dbfs > (highest := self._highest(insert.processor)) and highest < self._rules.peak_max_dbfs:
-            self._warnings.append(
-                f"{self._found.name}: peaks reach {_dbfs(peak_dbfs)} at the input of {_box(insert)}, which holds back "
-                f"what is above {_dbfs(highest)}; its drive is left as it was"
+        if peak_dbfs > highest and highest < self._rules.peak_max_dbfs:
+            self._warn(
+                f"peaks reach {dbfs(peak_dbfs)} at the input of {box}, which holds back what is above {dbfs(highest)}; "
+                "its drive is left as it was"
             )
         self._run(self._inserts[number - 1])
 
@@ -307,9 +290,8 @@ class _Walk:
         gain, rest = after - before, before + wanted - after
         self._strip = self._strip.with_(trim_db=after)
         self._passed.gain_db += gain
-        if abs(gain) > CLOSE_DB:
-            left = f", where it ends; its own input takes the other {_db(rest)}" if abs(rest) > CLOSE_DB else ""
-            self._moves.append(Move(self._found.name, "trim", before, after, f"{reason}; trim {_db(gain)}{left}"))
+        left = f", where it ends; its own input takes the other {db(rest)}" if abs(rest) > CLOSE_DB else ""
+        self._move("trim", before, after, f"{reason}; trim {db(gain)}{left}")
         for number in self._gates:
             self._threshold(number, gain)
         return rest
@@ -317,26 +299,23 @@ class _Walk:
     def _threshold(self, number, change):
         insert = self._inserts[number - 1]
         before = insert.processor.open_dbfs
-        self._inserts[number - 1] = replace(insert, processor=replace(insert.processor, open_dbfs=before + change))
-        if abs(change) > CLOSE_DB:
-            self._moves.append(
-                Move(
-                    self._found.name,
-                    f"insert {number} threshold",
-                    before,
-                    before + change,
-                    f"{self._found.name}: the gate's input moves by {_db(change)} and its threshold is a level, so the "
-                    f"threshold moves with it",
-                )
-            )
+        after = before + change
+        self._inserts[number - 1] = replace(insert, processor=replace(insert.processor, open_dbfs=after))
+        why = f"the gate's input moves by {db(change)} and its threshold is a level, so the threshold moves with it"
+        self._move(f"insert {number} threshold", before, after, why)
 
     def _set(self, number, field, value, reason):
         insert = self._inserts[number - 1]
-        before = getattr(insert, field)
         self._inserts[number - 1] = replace(insert, **{field: value})
-        if abs(value - before) > CLOSE_DB:
-            control = f"insert {number} {field.removesuffix('_db')}"
-            self._moves.append(Move(self._found.name, control, before, value, reason))
+        self._move(f"insert {number} {field.removesuffix('_db')}", getattr(insert, field), value, reason)
+
+    def _move(self, control, before, after, reason):
+        if abs(after - before) > CLOSE_DB:
+            name = self._found.name
+            self._moves.append(Move(name, control, before, after, f"{name}: {reason}"))
+
+    def _warn(self, sentence):
+        self._warnings.append(f"{self._found.name}: {sentence}")
 
     # --------------------------------------------------------------------------------------------------------- levels
 
@@ -352,26 +331,11 @@ class _Walk:
         now = self._passed.level.energy_dbfs
         return now - was if np.isfinite(now - was) else 0.0
 
-    def _ordinal(self):
-        return "the first" if self._head else "the next"
-
-
-def _as_measured(insert):
-    return ", as measured" if isinstance(insert.processor, BlackBox) else ""
-
 
 def _box(insert):
     if isinstance(insert.processor, BlackBox):
         return f"{'the' if insert.processor.name else 'a'} {insert.processor.called}"
     return f"the {plain_name(insert.kind)}"
-
-
-def _db(value):
-    return quantity(value, "dB", 1, signed=True)
-
-
-def _dbfs(value):
-    return quantity(value, "dBFS", 1, signed=True)
 
 
 # ---- strips ----------------------------------------------------------------------------------------------------------
@@ -424,9 +388,9 @@ class Staged:
         As found and as staged; with everything up to the pre-fader tap already in the samples, where they are summed.
     old : dict of str to NodeReading
         Levels of the strip as found, by node; of its output with its fader, or at 0 dB where that is closed.
-    walked : ChainResult
-        The walk's targets and matches.
     moves, warnings : tuple
+    targets, matched
+        Of its walk.
     tap_db : float
         How far the tap ahead of the fader is off although the main way is held; `after` has its sends set against it.
     silent : bool
@@ -437,9 +401,10 @@ class Staged:
     before: Strip
     after: Strip
     old: dict[str, NodeReading]
-    walked: ChainResult
     moves: tuple[Move, ...] = ()
     warnings: tuple[str, ...] = ()
+    targets: Mapping[int, tuple[float, float | None]] = field(default_factory=dict)
+    matched: tuple[int, ...] = ()
     tap_db: float = 0.0
     silent: bool = False
 
@@ -452,11 +417,6 @@ class Staged:
     def has_level(self) -> bool:
         """Whether there is a level to keep."""
         return self.sounding and not self.offset_only
-
-    def without_match(self, number: int) -> "Staged":
-        """Return it with one insert whose bypass is not level-matched after all."""
-        matched = tuple(each for each in self.walked.matched if each != number)
-        return replace(self, walked=replace(self.walked, matched=matched))
 
     @property
     def restaged(self) -> bool:
@@ -472,16 +432,6 @@ class Staged:
         return post is not None and (not post.empty or abs(post.dc_offset) > NO_OFFSET)
 
 
-def active(inserts):
-    """Return the inserts that are not bypassed."""
-    return tuple(insert for insert in inserts if not insert.bypass)
-
-
-def level_dependent(inserts):
-    """Return the inserts whose input level matters."""
-    return tuple(insert for insert in active(inserts) if not insert.processor.linear)
-
-
 def main_node(channel) -> str:
     """Return the node by which the main way of a strip or group is kept: its output, or its tap if nothing leaves."""
     return f"{channel.name}/{'out' if channel.to and math.isfinite(channel.fader_db) else 'post'}"
@@ -489,10 +439,10 @@ def main_node(channel) -> str:
 
 def left_alone(strip: Strip, why: str) -> Staged:
     """Return a strip that no plan touches, and the reason as a warning."""
-    return Staged(strip, strip, strip, {}, _no_walk(strip), (), (f"{strip.name}: {why}",))
+    return Staged(strip, strip, strip, {}, warnings=(f"{strip.name}: {why}",))
 
 
-def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Store, summed: bool = True) -> Staged:
+def stage(session: Session, strip: Strip, rules: Rules, store: Store, summed: bool) -> Staged:
     """Stage one strip of a session: its offset, its chain, and a output trim that takes back the change of level.
 
     Parameters
@@ -500,7 +450,6 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     session : Session
     strip : Strip
         One of its strips, heard.
-    policy : {"restage", "keep"}
     rules : Rules
     store : Store
         Where the samples behind the chains go.
@@ -509,14 +458,14 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     """
     name = strip.name
     source = levels_of(strip.audio, {"active", "dc", *rules.meters})
-    clear, moves, warnings = _without_offset(strip, source.dc_offset, policy)
-    staged = not source.silent and policy != "keep" and (level_dependent(strip.inserts) or moves)
+    clear, moves, warnings = _without_offset(strip, source.dc_offset, rules.policy)
+    staged = not source.silent and rules.policy != "keep" and (level_dependent(strip.inserts) or moves)
     kept = store if summed or not staged else None
     before, old = _as_found(session, strip, rules, kept, clear=source if moves else None)
     if source.silent:
-        return _unset(Staged(strip, before, before, old, _no_walk(strip), silent=True), clear, moves, warnings)
+        return _unset(Staged(strip, before, before, old, silent=True), clear, moves, warnings)
     if not staged:
-        return Staged(strip, before, before, old, _no_walk(strip), moves, warnings)
+        return Staged(strip, before, before, old, moves, warnings)
     only_gain = clear.polarity == 1 and not clear.dc_block and clear.audio.frames == session.frames
     if only_gain and rules.match == "energy":  # a gain shifts what was measured, but for loudness and its gate
         arriving = Passed(clear.audio, source, clear.trim_db)
@@ -530,7 +479,7 @@ def stage(session: Session, strip: Strip, policy: str, rules: Rules, store: Stor
     after = after.with_(trim_db=passed.gain_db, post_trim_db=correction, sends=sends)
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
     said = (*moves, *walked.moves), (*warnings, *walked.warnings)
-    return Staged(staged, before, after, old, walked, *said, tap_db)
+    return Staged(staged, before, after, old, *said, walked.targets, walked.matched, tap_db)
 
 
 def _levels(session, strip, ends, rules, watch=None):
@@ -538,10 +487,6 @@ def _levels(session, strip, ends, rules, watch=None):
     opened = strip if math.isfinite(strip.fader_db) else strip.with_(fader_db=0.0)
     nodes = [f"{strip.name}/{end}" for end in ends]
     return session.with_strip(opened).render().levels(nodes, rules.meters, watch=watch)
-
-
-def _no_walk(strip):
-    return ChainResult(strip, (), (), {}, ())
 
 
 def _as_found(session, strip, rules, store, clear):
@@ -606,10 +551,7 @@ def _without_offset(strip, dc_offset, policy):
         return strip, (), ()
     share = f"{strip.name}: a constant offset of {100 * dc_offset:+.1f} % of full scale"
     if policy == "keep":
-        return (
-            strip,
-            (),
-            (f"{share} uses up headroom and shifts asymmetrical stages; it is left, because the drive is to stay",),
-        )
+        why = "uses up headroom and shifts asymmetrical stages; it is left, because the drive is to stay"
+        return strip, (), (f"{share} {why}",)
     reason = f"{share} uses up headroom and shifts asymmetrical stages; a high-pass below 5 Hz removes it"
     return strip.with_(dc_block=True), (Move(strip.name, "DC block", 0.0, 1.0, reason),), ()

@@ -11,9 +11,9 @@ import math
 from collections.abc import Callable
 
 from gainlib.meters import NodeReading
-from gainlib.mix.blackboxes import basis_of, on_the_way
+from gainlib.mix.inserts import basis_of, level_dependent, on_the_way
 from gainlib.mix.moves import Check, Verification
-from gainlib.mix.strips import Staged, level_dependent
+from gainlib.mix.strips import Rules, Staged
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import heard, topological_order
 from gainlib.session.strip import BUS
@@ -71,7 +71,7 @@ def verify(
     staged: dict[str, Staged],
     old: dict[str, NodeReading],
     shifts: dict[str, float],
-    wish,
+    rules: Rules,
     passed: Callable[[float], None] = lambda share: None,
 ) -> Verification:
     """Render a planned session and measure what it has to keep.
@@ -86,18 +86,18 @@ def verify(
         Levels of the strips and the sums as the user left them, by node.
     shifts : dict of str to float
         How far all that enters each sum has to move.
-    wish : PlanOptions
+    rules : Rules
         What was asked for.
     passed : callable, optional
         Called with the share of the render that is done.
     """
-    return _Verifier(found, planned, staged, old, shifts, wish, passed).result()
+    return _Verifier(found, planned, staged, old, shifts, rules, passed).result()
 
 
 class _Verifier:
-    def __init__(self, found, planned, staged, old, shifts, wish, passed):
+    def __init__(self, found, planned, staged, old, shifts, rules, passed):
         self._found, self._planned, self._staged = found, planned, staged
-        self._old, self._shifts, self._wish, self._rules = old, shifts, wish, wish.rules
+        self._old, self._shifts, self._rules = old, shifts, rules
         names, _ = heard(found)
         self._strips = [strip for strip in found.strips if strip.name in names and staged[strip.name].has_level]
         self._groups = [group for group in found.groups if group.name in names and not old[f"{group.name}/post"].empty]
@@ -132,7 +132,7 @@ class _Verifier:
 
     def _nodes(self):
         for strip in self._strips:
-            for number in {*self._staged[strip.name].walked.targets, *self._staged[strip.name].walked.matched}:
+            for number in {*self._staged[strip.name].targets, *self._staged[strip.name].matched}:
                 yield from (f"{strip.name}/insert {number}/{end}" for end in ("in", "out"))
         for channel in (*self._strips, *self._groups):
             yield f"{channel.name}/out"
@@ -141,13 +141,13 @@ class _Verifier:
         yield from (f"{group.name}/trim" for group in self._groups if level_dependent(group.inserts))
 
     def _bus(self):
-        target = self._wish.target_dbtp
+        target = self._rules.target_dbtp
         basis = basis_of(on_the_way(self._found, BUS))
         return Check("bus true peak", self._now[BUS].true_peak_dbtp, target - PEAK_WINDOW_DB, target, "dBTP", basis)
 
     def _inserts(self, strip):
-        walked = self._staged[strip.name].walked
-        for number, (wanted, limit) in walked.targets.items():
+        staged = self._staged[strip.name]
+        for number, (wanted, limit) in staged.targets.items():
             level = self._now[f"{strip.name}/insert {number}/in"]
             label, basis = f"{strip.name}, input of processor {number}", basis_of(strip.inserts[: number - 1])
             if limit is not None:
@@ -155,7 +155,7 @@ class _Verifier:
             else:
                 average = self._rules.average_of(level)
                 yield Check(f"{label}, average", average, wanted - AVERAGE_DB, wanted + AVERAGE_DB, "dBFS", basis)
-        for number in walked.matched:
+        for number in staged.matched:
             insert = self._planned.strip(strip.name).inserts[number - 1]
             ahead = self._rules.matched(self._now[f"{strip.name}/insert {number}/in"]) - insert.in_db
             behind = self._rules.matched(self._now[f"{strip.name}/insert {number}/out"])
@@ -180,7 +180,7 @@ class _Verifier:
                 yield Check(f"{name}, send to {before.to}", change, -SEND_DB, SEND_DB, basis=basis)
         silent = name in self._staged and self._staged[name].silent  # then its fader stays where it is
         if math.isfinite(planned.fader_db) and not silent:
-            limit = max(self._wish.fader_limit_db, 0.0)
+            limit = self._rules.fader_limit_db
             yield Check(f"{name}, fader", planned.fader_db, -limit, limit)
 
     def _change(self, node):

@@ -5,7 +5,7 @@ import ipywidgets as widgets
 from gainlib.audio import GainlibError
 from gainlib.boxes import ProbeReport, racked, read_probe, refreshed, write_probe
 from gainlib.boxes.linearity import CANNOT_TELL
-from gainlib.mix.blackboxes import replaced
+from gainlib.mix.inserts import replaced
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song, make_home
 from gainlib.notebook.figures.transfer import ProbedCurves

@@ -1,4 +1,4 @@
-"""Black boxes where they stand: what reaches them, what is known of them, and what rests on their owner's word.
+"""Inserts where they stand: which of them run and depend on level; black boxes, and what rests on their owner's word.
 
 A measured box has a gain for every average level, so where it stands its gain follows from what reaches it. One that
 was not measured is taken for a wire, and whatever depends on that is told, not known.
@@ -16,9 +16,29 @@ from gainlib.session.strip import BUS
 KNOWN, MEASURED, TOLD = "known", "measured", "told"
 
 
+def db(value: float) -> str:
+    """Return a gain as sentences have it."""
+    return quantity(value, "dB", 1, signed=True)
+
+
+def dbfs(value: float) -> str:
+    """Return a level as sentences have it."""
+    return quantity(value, "dBFS", 1, signed=True)
+
+
+def active(inserts: Iterable[Insert]) -> tuple[Insert, ...]:
+    """Return the inserts that are not bypassed."""
+    return tuple(insert for insert in inserts if not insert.bypass)
+
+
+def level_dependent(inserts: Iterable[Insert]) -> tuple[Insert, ...]:
+    """Return the inserts whose input level matters."""
+    return tuple(insert for insert in active(inserts) if not insert.processor.linear)
+
+
 def boxes_in(inserts: Iterable[Insert]) -> tuple[BlackBox, ...]:
     """Return the black boxes among inserts that are not bypassed."""
-    return tuple(each.processor for each in inserts if not each.bypass and isinstance(each.processor, BlackBox))
+    return tuple(each.processor for each in active(inserts) if isinstance(each.processor, BlackBox))
 
 
 def basis_of(inserts: Iterable[Insert]) -> str:
@@ -79,28 +99,20 @@ def what_is_known(session: Session) -> Iterator[str]:
 def _known(insert):
     box = insert.processor
     if not box.measured:
-        built = f"you say that it is built for {_dbfs(box.reference_dbfs)}; " if box.reference_dbfs is not None else ""
+        built = f"you say that it is built for {dbfs(box.reference_dbfs)}; " if box.reference_dbfs is not None else ""
         return f"{built}nothing was measured, so its gain is taken as 0 dB"
     parts = []
     if box.linear:
-        parts.append(f"its level is free; {_db(box.gain_db)} of gain")
+        parts.append(f"its level is free; {db(box.gain_db)} of gain")
     elif box.reference_dbfs is None:
         parts.append("its level matters, but no level is known to be best")
     else:
-        parts.append(f"built for {_dbfs(box.reference_dbfs)}; its output wants {_db(box.output_gain_db)} there")
+        parts.append(f"built for {dbfs(box.reference_dbfs)}; its output wants {db(box.output_gain_db)} there")
     if not box.linear and box.fed_dbfs is not None:
-        parts.append(f"{_dbfs(box.fed_dbfs)} reach it, where it has {_db(box.gain_db)} of gain")
+        parts.append(f"{dbfs(box.fed_dbfs)} reach it, where it has {db(box.gain_db)} of gain")
     if box.ceiling_dbfs is not None:
-        parts.append(f"it holds back peaks above {_dbfs(box.ceiling_dbfs)}")
+        parts.append(f"it holds back peaks above {dbfs(box.ceiling_dbfs)}")
     if box.noise_dbfs is not None:
         behind = box.noise_dbfs + insert.out_db
-        parts.append(f"noise at {_dbfs(box.noise_dbfs)}, {_dbfs(behind)} behind its output gain")
+        parts.append(f"noise at {dbfs(box.noise_dbfs)}, {dbfs(behind)} behind its output gain")
     return f"measured: {'; '.join(parts)}"
-
-
-def _db(value):
-    return quantity(value, "dB", 1, signed=True)
-
-
-def _dbfs(value):
-    return quantity(value, "dBFS", 1, signed=True)
