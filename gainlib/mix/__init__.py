@@ -10,7 +10,7 @@
 - ``console``: a line a strip of what to set. ``sheet``: what is taken away from a plan, as data and in sentences;
   ``sheet_files`` puts it down as CSV and as a page, with ``templates``, and tells two sheets apart.
 - ``export``: staged stems; ``paths`` makes folders whole or not at all. ``printed``: what came back from the mixer.
-  ``blackboxes``: what is known of them where they stand. ``live``: a mix that follows the hand where it is heard.
+  ``inserts``: what is known of boxes where they stand. ``live``: a mix that follows the hand where it is heard.
 
 The parts are loaded when first touched.
 """

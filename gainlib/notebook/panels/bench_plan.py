@@ -6,8 +6,8 @@ import ipywidgets as widgets
 
 from gainlib import mix
 from gainlib.audio import GainlibError
-from gainlib.mix.inserts import what_is_known
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
+from gainlib.mix.inserts import what_is_known
 from gainlib.mix.live import bus_excerpt
 from gainlib.mix.moves import REASONS, gaps, said_once
 from gainlib.mix.sheet import raised_floors
