@@ -34,8 +34,7 @@ def words(found):
 
 def report(given):
     """Return the ticks of the fault report: (stem, words of the tag)."""
-    words = {option.key: option.text for option in assignment.tags(given)}
-    return [(stem, words[tag]) for stem, tags in assignment.faults(given).items() for tag in tags]
+    return [(stem, assignment.TAG_TEXTS[tag]) for stem, tags in assignment.faults(given).items() for tag in tags]
 
 
 def retakes(given):

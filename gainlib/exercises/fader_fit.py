@@ -4,7 +4,6 @@ The points are those of the variant, or a learner's own: millimetres from the bo
 a finite level. What is right is the fit of the points that were handed in.
 """
 
-import json
 import math
 import numbers
 from collections.abc import Callable
@@ -15,7 +14,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import Control
-from gainlib.exercises.text import Unreadable, describe, number, parse_number, shorten
+from gainlib.exercises.text import Unreadable, as_table, describe, number, parse_number, shorten
 from gainlib.session import LawFit, fit_law
 from gainlib.session.fader import usable_points
 
@@ -63,13 +62,10 @@ class LaidLaw(Part):
 
     def read(self, answer: Any, given: dict) -> dict:
         """Return the law, and the own points where there are any, −∞ as a number."""
-        if isinstance(answer, str):
-            try:
-                answer = json.loads(answer)
-            except ValueError:
-                raise Unreadable(f"“{shorten(answer)}” cannot be read; give the law as in {_EXAMPLE}.") from None
-        if not isinstance(answer, dict) or not isinstance(answer.get(LAW), dict) or set(answer) - {LAW, OWN}:
-            raise Unreadable(f"{describe(answer)} cannot be read; give the law as in {_EXAMPLE}.")
+        wanted = f"the law as in {_EXAMPLE}"
+        answer = as_table(answer, wanted)
+        if not isinstance(answer.get(LAW), dict) or set(answer) - {LAW, OWN}:
+            raise Unreadable(f"{describe(answer)} cannot be read; give {wanted}.")
         law = {control.name: self._number(answer[LAW], control) for control in self.ranges}
         unknown = set(answer[LAW]) - set(law)
         if unknown:

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.model import Judgement, Part
-from gainlib.exercises.text import Unreadable, describe, difference_unit, parse_number, sentences, shorten
+from gainlib.exercises.text import Unreadable, as_table, difference_unit, parse_number, sentences, shorten
 from gainlib.levels.printing import number, quantity
 from gainlib.session import Session
 
@@ -230,7 +230,7 @@ class State(Part):
 
     def read(self, answer: Any, given: dict) -> dict:
         """Return ``{target: {control: value}}`` with every control of the exercise in it."""
-        document = self._document(answer)
+        document = as_table(answer, "the controls as a table")
         if self.from_session is not None and isinstance(document.get("strips"), list):
             document = self.from_session(document, given)
         controls = {(control.target, control.name): control for control in self.controls_for(given)}
@@ -249,16 +249,6 @@ class State(Part):
         for (target, name), value in placed.items():
             result.setdefault(target, {})[name] = value
         return result
-
-    def _document(self, answer):
-        if isinstance(answer, str):
-            try:
-                answer = json.loads(answer)
-            except ValueError:
-                raise Unreadable(f"“{shorten(answer)}” cannot be read; give the controls as a table.") from None
-        if not isinstance(answer, dict):
-            raise Unreadable(f"{describe(answer)} cannot be read; give the controls as a table.")
-        return answer
 
     @staticmethod
     def _example(controls):

@@ -7,6 +7,7 @@ sign, any of the dashes a keyboard or a word processor makes or the word "minus"
 any width, a vulgar fraction, and the unit or no unit.
 """
 
+import json
 import math
 import numbers
 import re
@@ -157,6 +158,18 @@ def describe(value: object) -> str:
     if isinstance(value, (str, numbers.Real)):
         return f"“{shorten(value)}”"
     return f"a {type(value).__name__}"
+
+
+def as_table(answer: object, wanted: str) -> dict:
+    """Return an answer that is a table or its JSON; `wanted` is what else is asked for."""
+    if isinstance(answer, str):
+        try:
+            answer = json.loads(answer)
+        except ValueError:
+            raise Unreadable(f"“{shorten(answer)}” cannot be read; give {wanted}.") from None
+    if not isinstance(answer, dict):
+        raise Unreadable(f"{describe(answer)} cannot be read; give {wanted}.")
+    return answer
 
 
 class _Filler(string.Formatter):

@@ -15,7 +15,7 @@ from gainlib.exercises.box_tests import INTO, Boxed, behind_db, both_heard, boxe
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Run, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.listening import Abx, NoListening
-from gainlib.exercises.model import Before, Exercise, Option, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import applied, controls_of
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -707,10 +707,10 @@ BETTER_OR_LOUDER = Exercise(
     material=lambda g: runs.pair(g, 0),
 )  # fmt: skip
 
-WHICH = parts.Choice("Which rule binds?", options=(
-    Option("average", "The average: it reaches its reference before the peaks reach their limit."),
-    Option("peak", "The peak: the peaks reach their limit before the average reaches its reference."),
-))  # fmt: skip
+WHICH = parts.Choice("Which rule binds?", options={
+    "average": "The average: it reaches its reference before the peaks reach their limit.",
+    "peak": "The peak: the peaks reach their limit before the average reaches its reference.",
+})  # fmt: skip
 
 
 def _two_limits_before(g):

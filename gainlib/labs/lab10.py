@@ -7,7 +7,7 @@ import scipy
 
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
-from gainlib.exercises import Exercise, Number, Option, Slip, draws, fill, grid, one_of
+from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, one_of
 from gainlib.exercises.experiment import (
     Choice,
     Drive,
@@ -362,10 +362,6 @@ def _other(g, *turned):
     return ("neither", *found, "both")[len(found) + (len(found) == 2)]
 
 
-def _options(names, **more):
-    return tuple(Option(key, name) for key, name in (names | more).items())
-
-
 # -------------------------------------------------------------------------------------------------------- the exercises
 
 SUM, GAINS = "Sum of two signals with correlation ρ: handbook formula", "Gains in series add in dB: handbook formula"
@@ -489,9 +485,9 @@ HOLE = Exercise(
 
 UPSIDE = Exercise(
     id="10-5", title="Which stem is inverted?",
-    parts=(Pick("Inverted against overheads", options=_options(DRUMS, both="both", neither="neither"), read_off=True),
-           Pick("One side inverted", options=_options(STEREO, none="none of them")),
-           Pick("Dual mono: both sides the same", options=_options(STEREO, none="none of them"))),
+    parts=(Pick("Inverted against overheads", options=DRUMS | {"both": "both", "neither": "neither"}, read_off=True),
+           Pick("One side inverted", options=STEREO | {"none": "none of them"}),
+           Pick("Dual mono: both sides the same", options=STEREO | {"none": "none of them"})),
     given=HANDED_IN,
     statement="You see how each stem correlates with the overheads, which pick up snare and toms, earlier or later, "
         "and its left with its right. Which drums are inverted, which stem has one side inverted, which is dual mono?",

@@ -4,7 +4,7 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.exercises import Exercise, Matching, Number, Option, Order, Slip, draws, fill, grid, one_of
+from gainlib.exercises import Exercise, Matching, Number, Order, Slip, draws, fill, grid, one_of
 from gainlib.exercises import masters as m
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Sheet, Slider, Take
 from gainlib.exercises.experiment import db_slider as db
@@ -357,8 +357,8 @@ def _sorted(g, rule):
 
 HANDED = Exercise(
     id="11-3", title="Five hand-off files",
-    parts=(Matching("What do you do with each?", points=2, options=tuple(Option(*each) for each in KINDS.items()),
-                    items=tuple(Option(name, f"file {name}") for name in "ABCDE")),),
+    parts=(Matching("What do you do with each?", points=2, options=KINDS,
+                    items={name: f"file {name}" for name in "ABCDE"}),),
     given=Prints(),
     statement="Five mixes arrive to be mastered. Measure each on the desk, then say what to do with it. A kind may "
         "come more than once, or not at all.",
@@ -382,7 +382,7 @@ HANDED = Exercise(
 
 ORDERED = Exercise(
     id="11-4", title="In which order?",
-    parts=(Order("Order of the steps", points=2, options=lambda g: tuple(Option(k, STEPS[k]) for k in g["steps"]),
+    parts=(Order("Order of the steps", points=2, options=lambda g: {k: STEPS[k] for k in g["steps"]},
                  accepted=orders_of),),
     given=Steps(),
     statement="A mix in 32-bit float becomes a {bits}-bit master. Put the steps in order, so that its true peak is "

@@ -22,7 +22,7 @@ from gainlib.exercises.experiment import (
     db_slider,
 )
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Option, Slip
+from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Matching, Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.recordings import looked_at
@@ -467,8 +467,9 @@ def retakes_table(given: dict) -> Table:
 
 
 def _report(given):
-    words = {option.key: option.text for option in assignment.tags(given)}
-    lines = [f"- {stem}: {', '.join(words[tag] for tag in tags)}" for stem, tags in assignment.faults(given).items()]
+    lines = [
+        f"- {stem}: {', '.join(map(assignment.TAG_TEXTS.get, tags))}" for stem, tags in assignment.faults(given).items()
+    ]
     return (
         "A stem is too hot from an active level of −13 dBFS upwards and too low from −34 dBFS downwards; clipped where "
         "ten or more tops are flat at the stem's own maximum, whatever that is; it has an offset from 0.5 % of full "
@@ -492,8 +493,8 @@ def _reported(points):
     return Matching(
         "What is wrong with each stem",
         points=points,
-        options=assignment.tags,
-        items=assignment.stems,
+        options=assignment.TAG_TEXTS,
+        items=assignment.STEMS,
         several=True,
         enough=1.0,
         partly_from=0.85,
@@ -508,8 +509,8 @@ REPORT = Exercise(
         Matching(
             "What went wrong with each retake",
             points=6,
-            options=tuple(Option(*each) for each in RETAKE_WORDS.items()),
-            items=tuple(Option(name, name) for name in assignment.RETAKES),
+            options=RETAKE_WORDS,
+            items=assignment.RETAKES,
             partly_from=0.5,
             by_chance=0.25,
         ),
@@ -551,7 +552,8 @@ def _compressors_for_linear(given):
 
 
 def _kinds_explained(given):
-    rows = [f"- {name}: {type(assignment.processor(given, name)).__name__}, {kind}" for name, kind in _kinds(given)]
+    kinds = assignment.kinds(given).items()
+    rows = [f"- {name}: {type(assignment.processor(given, name)).__name__}, {kind}" for name, kind in kinds]
     return (
         "A box is linear when a gain ahead of it could as well go behind it, at every level. A tremolo changes with "
         "time and a reverb has memory, and both are linear; whatever has a threshold or a curve is not, even where it "
@@ -559,31 +561,17 @@ def _kinds_explained(given):
     )
 
 
-def _kinds(given):
-    return assignment.kinds(given).items()
+def _sorted(**partly):
+    options, items = ("linear", "nonlinear"), lambda given: assignment.boxes(given).keys()
+    return (Matching("Each box", points=10, options=options, items=items, enough=0.9, **partly),)
 
-
-LINEAR_OR_NOT = Option("linear", "linear"), Option("nonlinear", "nonlinear")
 
 LINEAR = Exercise(
     id="12-2",
     title="Which processors are level-dependent",
-    parts=(
-        Matching(
-            "Each box",
-            points=10,
-            options=LINEAR_OR_NOT,
-            items=assignment.box_options,
-            enough=0.9,
-            partly_from=0.6,
-            by_chance=0.5,
-        ),
-    ),
+    parts=_sorted(partly_from=0.6, by_chance=0.5),
     edition=2,
-    before=Before(
-        (Matching("Each box", points=10, options=LINEAR_OR_NOT, items=assignment.box_options, enough=0.9),),
-        assignment.kinds,
-    ),
+    before=Before(_sorted(), assignment.kinds),
     given=assignment.SessionDraw("boxes"),
     statement=(
         "Mark every box of the session, those of the groups included: linear, or nonlinear, which here means anything "
@@ -609,27 +597,14 @@ LINEAR = Exercise(
 )
 
 
-def _all_or_nothing(points, look):
-    """Return the controls as they were marked in the first edition."""
-    return marks.Staging("", points=points, controls=assignment.controls, from_session=assignment.compact, look=look)
-
-
 DRIVE = Exercise(
     id="12-3",
     title="Drive and bypass",
     parts=(
-        marks.Staging(
-            "Trims, in and out gains",
-            points=25,
-            controls=assignment.controls,
-            from_session=assignment.compact,
-            look=marks.drive,
-            wanted=marks.DRIVE_WANTED,
-            each="box",
-        ),
+        marks.Staging("Trims, in and out gains", points=25, look=marks.drive, wanted=marks.DRIVE_WANTED, each="box"),
     ),
     edition=2,
-    before=Before((_all_or_nothing(25, marks.drive),), reference.controls),
+    before=Before((marks.Staging(points=25, look=marks.drive),), reference.controls),
     given=assignment.SessionDraw("drive"),
     statement=(
         "Set trims, in gains and out gains of all strips. Feed every level-dependent box the active level it is built "
@@ -665,8 +640,6 @@ MIX = Exercise(
         marks.Staging(
             "Output trims, faders, sends and groups",
             points=20,
-            controls=assignment.controls,
-            from_session=assignment.compact,
             look=marks.mix,
             wanted=marks.MIX_WANTED,
             each="strip",
@@ -674,7 +647,7 @@ MIX = Exercise(
         ),
     ),
     edition=2,
-    before=Before((_all_or_nothing(20, marks.mix),), reference.controls),
+    before=Before((marks.Staging(points=20, look=marks.mix),), reference.controls),
     given=assignment.SessionDraw("mix"),
     statement=(
         "Bring every fader within 3 dB of unity, those of the groups as well. Keep the mix you found: every track "

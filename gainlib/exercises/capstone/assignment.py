@@ -15,7 +15,6 @@ from gainlib.demo import demo_session, fault_list
 from gainlib.demo.chains import DRUMS
 from gainlib.demo.faults import TAGS
 from gainlib.demo.recordings import RECORDINGS
-from gainlib.exercises.model import Option
 from gainlib.exercises.practical import Control, answer_from, applied, controls_of
 from gainlib.exercises.recordings import bad_take
 from gainlib.exercises.variants import grid, pick
@@ -137,13 +136,8 @@ def staged(answer: dict, given: dict) -> Session:
 
 def as_found(given: dict) -> dict:
     """Return where everything stands before anybody has moved anything, in the shape of an answer."""
-    return positions(controls(given))
-
-
-def positions(of: tuple[Control, ...]) -> dict:
-    """Return where controls start, as ``{target: {control: value}}``."""
     placed: dict = {}
-    for control in of:
+    for control in controls(given):
         placed.setdefault(control.target, {})[control.name] = control.start
     return placed
 
@@ -168,23 +162,12 @@ def short_name(name: str) -> str:
 # ----------------------------------------------------------------------------------------- faults and boxes, as options
 
 
-def tags(given: dict) -> tuple[Option, ...]:
-    """Return what a fault report may say of a stem."""
-    return tuple(Option(tag, _TEXTS.get(tag, tag)) for tag in TAGS)
-
-
 _TEXTS = {
-    "DC": "DC offset",
-    "noisy": "hum or hiss",
-    "polarity": "polarity reversed",
-    "sparse": "low activity",
+    "DC": "DC offset", "noisy": "hum or hiss", "polarity": "polarity reversed", "sparse": "low activity",
     "none": "none of these",
-}
-
-
-def stems(given: dict) -> tuple[Option, ...]:
-    """Return the stems to be reported on."""
-    return tuple(Option(stem, stem) for stem in STEMS)
+}  # fmt: skip
+TAG_TEXTS = {tag: _TEXTS.get(tag, tag) for tag in TAGS}
+"""What a fault report may say of a stem, and how it reads."""
 
 
 def faults(given: dict) -> dict[str, list[str]]:
@@ -218,11 +201,6 @@ def owner(box: str) -> str:
     '05 bass'
     """
     return box.rpartition(", box ")[0]
-
-
-def box_options(given: dict) -> tuple[Option, ...]:
-    """Return every insert as something to be marked."""
-    return tuple(Option(name, name) for name in boxes(given))
 
 
 def processor(given: dict, name: str):

@@ -94,16 +94,14 @@ def export(facts: dict, figures: Figures, frames: int) -> list[Found]:
     return found
 
 
-def facts_of(figures: Figures, frames: int, sha256: str = "0" * 64) -> dict:
+def facts_of(figures: Figures, frames: int) -> dict:
     """Return what is measured on the file that a render would be written to."""
-    return {
-        "bits": BITS,
-        "frames": frames,
-        "true_peak_dbtp": round(figures.bus.true_peak_dbtp, 3),
-        "rms_dbfs": round(figures.bus.energy_dbfs, 3),
-        "null_db": round(figures.null_db, 1),
-        "sha256": sha256,
-    }
+    return _facts(BITS, frames, figures.bus, figures.null_db, "0" * 64)
+
+
+def _facts(bits, frames, level, null_db, sha256):
+    measured = round(level.true_peak_dbtp, 3), round(level.energy_dbfs, 3), round(null_db, 1)
+    return dict(zip(FACTS, (bits, frames, *measured, sha256), strict=True))
 
 
 @dataclass(frozen=True)
@@ -235,14 +233,8 @@ def measured(mix: Path, stems: list[Path]) -> dict:
         left[: len(part)] -= part
     level = levels_of(file, ("rms", "true_peak"))
     null_db = float(ratio_to_db(np.linalg.norm(left) / np.linalg.norm(samples)))
-    return {
-        "bits": int(file.subtype.removeprefix("PCM_")) if file.subtype.startswith("PCM_") else 32,
-        "frames": file.frames,
-        "true_peak_dbtp": round(level.true_peak_dbtp, 3),
-        "rms_dbfs": round(level.energy_dbfs, 3),
-        "null_db": round(max(null_db, -300.0), 1),
-        "sha256": file.sha256,
-    }
+    bits = int(file.subtype.removeprefix("PCM_")) if file.subtype.startswith("PCM_") else 32
+    return _facts(bits, file.frames, level, max(null_db, -300.0), file.sha256)
 
 
 def handed_off(mix: Path) -> Table:
@@ -261,20 +253,12 @@ def handed_off(mix: Path) -> Table:
 CELLS = 10
 WITHIN_DB = 0.3
 FARTHER_DB = (10.0, 3.0, 1.0)
-METERS = {
-    "active": "active level",
-    "peak": "sample peak",
-    "rms": "RMS",
-    "true peak": "true peak",
-    "loudness": "loudness",
-}
-UNITS = {"active": "dBFS", "peak": "dBFS", "rms": "dBFS", "true peak": "dBTP", "loudness": "LUFS"}
-_FIELDS = {
-    "active": "active_dbfs",
-    "peak": "clear_peak_dbfs",
-    "rms": "energy_dbfs",
-    "true peak": "true_peak_dbtp",
-    "loudness": "loudness_lufs",
+METERS = {  # by what a cell calls it: name, unit, and where it stands in the levels at a node
+    "active": ("active level", "dBFS", "active_dbfs"),
+    "peak": ("sample peak", "dBFS", "clear_peak_dbfs"),
+    "rms": ("RMS", "dBFS", "energy_dbfs"),
+    "true peak": ("true peak", "dBTP", "true_peak_dbtp"),
+    "loudness": ("loudness", "LUFS", "loudness_lufs"),
 }
 _OF_BUS = ("true peak", "loudness")
 
@@ -324,7 +308,7 @@ def label(cell: str) -> str:
     ('05 bass, into box 2: active level (dBFS)', 'bus: true peak (dBTP)')
     """
     node, _, meter = cell.partition("|")
-    return f"{place(node)}: {METERS[meter]} ({UNITS[meter]})"
+    return f"{place(node)}: {METERS[meter][0]} ({METERS[meter][1]})"
 
 
 def place(node: str) -> str:
@@ -345,7 +329,7 @@ def place(node: str) -> str:
 def reading(figures: Figures, cell: str) -> float:
     """Return what a cell holds."""
     node, _, meter = cell.partition("|")
-    return getattr(figures.levels[node], _FIELDS[meter])
+    return getattr(figures.levels[node], METERS[meter][2])
 
 
 @dataclass(frozen=True)
@@ -369,7 +353,7 @@ class FilledSheet(Beside):
                 values.append(None)
                 continue
             try:
-                values.append(parse_number(each, UNITS[cell.partition("|")[2]]))
+                values.append(parse_number(each, METERS[cell.partition("|")[2]][1]))
             except Unreadable as problem:
                 unread.append(f"{label(cell)}: {problem}")
         if unread:

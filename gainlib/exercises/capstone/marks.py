@@ -4,7 +4,6 @@ The drive: every level-dependent box fed as it is built for, or as far as its pe
 faders near unity, and every relation as it was: balance, effect to dry, the drum group, the cue.
 """
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,8 +15,8 @@ from gainlib.exercises.capstone import assignment
 from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING, short_name
 from gainlib.exercises.capstone.measurements import figures_of, levels_of, strip_levels
 from gainlib.exercises.model import Judgement, Part
-from gainlib.exercises.practical import State
-from gainlib.exercises.text import Unreadable, describe, sentences, shorten
+from gainlib.exercises.practical import Control, State
+from gainlib.exercises.text import Unreadable, as_table, describe, sentences, shorten
 from gainlib.levels.printing import quantity
 from gainlib.processors import Processor
 
@@ -50,6 +49,8 @@ class Staging(State):
         ``first(answer, given)`` returns what has to be as wanted before anything else of the same strip counts.
     """
 
+    controls: Callable[[dict], tuple[Control, ...]] = assignment.controls
+    from_session: Callable[[dict, dict], dict] = assignment.compact
     look: Callable[[Any, dict], list[Found]] = lambda answer, given: []
     wanted: str = ""
     each: str = ""
@@ -113,20 +114,14 @@ class Beside(Part):
 
     def read(self, answer: Any, given: dict) -> dict:
         """Return controls and what is beside them."""
-        if isinstance(answer, str):
-            try:
-                answer = json.loads(answer)
-            except ValueError:
-                raise Unreadable(
-                    f"“{shorten(answer)}” cannot be read; give the controls and the {self.name}."
-                ) from None
-        if not isinstance(answer, dict) or self.name not in answer:
-            raise Unreadable(f"{describe(answer)} cannot be read; give the controls and the {self.name}.")
+        wanted = f"the controls and the {self.name}"
+        answer = as_table(answer, wanted)
+        if self.name not in answer:
+            raise Unreadable(f"{describe(answer)} cannot be read; give {wanted}.")
         unknown = [name for name in answer if name not in ("controls", self.name)]
         if unknown:
-            raise Unreadable(f"Give the controls and the {self.name} only, without “{shorten(unknown[0])}”.")
-        setting = State(controls=assignment.controls, from_session=assignment.compact)
-        controls = setting.read(answer.get("controls") or {}, given)
+            raise Unreadable(f"Give {wanted} only, without “{shorten(unknown[0])}”.")
+        controls = Staging().read(answer.get("controls") or {}, given)
         return {"controls": controls, self.name: self.read_more(answer[self.name], given)}
 
     def read_more(self, entry: Any, given: dict) -> Any:

@@ -12,7 +12,7 @@ from gainlib.demo.chains import CUED, DRUMS
 from gainlib.exercises.capstone import assignment, delivery
 from gainlib.exercises.capstone.marks import reduction_db
 from gainlib.exercises.capstone.measurements import figures_of, group_levels
-from gainlib.exercises.practical import controls_of
+from gainlib.exercises.practical import controls_of, shifted
 from gainlib.mix import plan
 
 TARGET_DBTP = -6.2
@@ -101,29 +101,17 @@ def unmatched(given: dict) -> dict:
     return placed
 
 
-def hotter(given: dict, by_db: float = 3.0) -> dict:
-    """Return every trim of a strip with boxes up by so much."""
-    placed = controls(given)
-    for stem in assignment.SOUNDING:
-        placed[stem]["trim_db"] = round(min(placed[stem]["trim_db"] + by_db, 24.0), 2)
-    return placed
+def one_fader(given: dict) -> dict:
+    """Return one fader off by a decibel, all else right."""
+    return shifted(controls(given), {"08 pad": {"fader_db": 1.0}})
 
 
-def one_fader(given: dict, by_db: float = 1.0) -> dict:
-    """Return one fader off by so much, all else right."""
-    placed = controls(given)
-    placed["08 pad"]["fader_db"] = round(placed["08 pad"]["fader_db"] + by_db, 2)
-    return placed
-
-
-def drums_at_the_strips(given: dict, by_db: float = -4.0) -> dict:
+def drums_at_the_strips(given: dict) -> dict:
     """Return the drums moved at their own strips, and brought back behind the group's compressor."""
-    placed = controls(given)
-    for stem in DRUMS:
-        placed[stem]["post_trim_db"] = round(placed[stem]["post_trim_db"] + by_db, 2)
-    before, now = (_drums(each, given)["drums/out"].energy_dbfs for each in (controls(given), placed))
-    placed["drums"]["post_trim_db"] = round(placed["drums"]["post_trim_db"] + before - now, 2)
-    return placed
+    right = controls(given)
+    lower = shifted(right, {stem: {"post_trim_db": -4.0} for stem in DRUMS})
+    before, now = (_drums(each, given)["drums/out"].energy_dbfs for each in (right, lower))
+    return shifted(lower, {"drums": {"post_trim_db": before - now}})
 
 
 def cue_forgotten(given: dict) -> dict:
@@ -134,9 +122,8 @@ def cue_forgotten(given: dict) -> dict:
     return placed
 
 
-def clipped(given: dict, by_db: float = 10.0) -> dict:
-    """Return everything that reaches the bus up by so much, and no export."""
-    placed = controls(given)
-    for name in (*(stem for stem in assignment.SOUNDING if stem not in DRUMS), *assignment.GROUPS):
-        placed[name]["post_trim_db"] = round(placed[name]["post_trim_db"] + by_db, 2)
-    return {"controls": placed, "export": None}
+def clipped(given: dict) -> dict:
+    """Return everything that reaches the bus up by 10 dB, and no export."""
+    reaching = (*(stem for stem in assignment.SOUNDING if stem not in DRUMS), *assignment.GROUPS)
+    hot = shifted(controls(given), {name: {"post_trim_db": 10.0} for name in reaching})
+    return {"controls": hot, "export": None}
