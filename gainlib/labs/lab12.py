@@ -494,7 +494,7 @@ def _reported(points):
         "What is wrong with each stem",
         points=points,
         options=assignment.TAG_TEXTS,
-        items=assignment.STEMS,
+        items={stem: stem for stem in assignment.STEMS},
         several=True,
         enough=1.0,
         partly_from=0.85,
@@ -510,7 +510,7 @@ REPORT = Exercise(
             "What went wrong with each retake",
             points=6,
             options=RETAKE_WORDS,
-            items=assignment.RETAKES,
+            items={name: name for name in assignment.RETAKES},
             partly_from=0.5,
             by_chance=0.25,
         ),
@@ -562,8 +562,8 @@ def _kinds_explained(given):
 
 
 def _sorted(**partly):
-    options, items = ("linear", "nonlinear"), lambda given: assignment.boxes(given).keys()
-    return (Matching("Each box", points=10, options=options, items=items, enough=0.9, **partly),)
+    kinds = {"linear": "linear", "nonlinear": "nonlinear"}
+    return (Matching("Each box", points=10, options=kinds, items=assignment.box_names, enough=0.9, **partly),)
 
 
 LINEAR = Exercise(

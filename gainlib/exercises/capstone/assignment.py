@@ -187,6 +187,11 @@ def boxes(given: dict) -> dict[str, tuple[str, int]]:
     }
 
 
+def box_names(given: dict) -> dict[str, str]:
+    """Return every insert as something to be marked."""
+    return {name: name for name in boxes(given)}
+
+
 def box_name(owner: str, number: int) -> str:
     """Return what an insert is called here."""
     return f"{owner}, box {number}"
