@@ -9,6 +9,7 @@ from gainlib.exercises import Abx, Choice, LevelMatch, Matching, Multi, Number, 
 from gainlib.exercises.capstone.delivery import WITHIN_DB, FilledSheet, HandedOver
 from gainlib.exercises.capstone.marks import Beside
 from gainlib.exercises.fader_fit import LAW, LEAST_PAIRS, OWN, LaidLaw
+from gainlib.exercises.practical import shifted
 from gainlib.labs import lab05, lab07, lab08, lab09
 from gainlib.levels.printing import quantity
 
@@ -158,14 +159,6 @@ def _(part: FilledSheet, key, given):
 # ------------------------------------------------------------------------------- controls of single exercises, by hand
 
 
-def shifted(answer, moves):
-    """Return an answer with some controls moved from where it has them: ``{target: {control: by}}``."""
-    return {
-        target: fields | {name: round(fields[name] + by, 3) for name, by in moves.get(target, {}).items()}
-        for target, fields in answer.items()
-    }
-
-
 def _all_faders(key, given):
     offset, (first, second), half = lab05.offset_db(given), lab05.STEMS[:2], lab05.WINDOW_DBTP / 2
     near = shifted(key, {first: {"fader_db": lab05.APART_DB / 2}})
@@ -200,7 +193,7 @@ def _near_unity(key, given):
     right = (easy, {"post_trim_db": same / 2}), (easy, {"post_trim_db": -same / 2}), (easy, up(1.5))
     wrong = (easy, {"post_trim_db": 2 * same}), (easy, {"fader_db": -2 * same}), (easy, up(6.0))
     both = ((*moves, (cue, {sending[cue]: by})) for moves, by in ((right, same / 2), (wrong, 2 * same)))
-    right, wrong = (tuple(shifted(key, {stem: by}) for stem, by in moves) for moves in both)
+    right, wrong = (tuple(shifted(key, {stem: by}, 3) for stem, by in moves) for moves in both)
     return Probes(right, (*wrong, lab09.FAR_TASK.found(given)))
 
 

@@ -184,6 +184,14 @@ def in_words(name: str) -> str:
     return name.removesuffix("_db").replace("post_trim", "output_trim").replace("_", " ")
 
 
+def shifted(answer: dict, moves: dict, digits: int = 2) -> dict:
+    """Return an answer with some controls moved from where it has them: ``{target: {control: by}}``."""
+    return {
+        target: fields | {name: round(fields[name] + by, digits) for name, by in moves.get(target, {}).items()}
+        for target, fields in answer.items()
+    }
+
+
 @dataclass(frozen=True)
 class State(Part):
     """Controls set by the learner; the outcome is measured.
