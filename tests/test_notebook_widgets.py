@@ -6,13 +6,11 @@ import math
 import re
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Slider
 from gainlib.notebook import controls as moving
-from gainlib.notebook.controls import LOWEST_DB, Controls, Fader, Faders
+from gainlib.notebook.controls import Controls, Fader, Faders
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.session import FaderLaw
 
@@ -38,59 +36,6 @@ def test_a_gesture_arrives_as_one_change_then_one_release():
     wire(faders, values_db=[-2.0, 0.0], gesture=1)
     assert [n for n, _ in seen] == ["values_db", "values_db", "released"]
     assert seen[-1][1] == [-2.0, 0.0]
-
-
-def test_undo_goes_back_by_gestures_and_reset_can_be_undone():
-    faders = Faders(("kick", "bass"), (1.0, 2.0))
-    assert not faders.can_undo
-    wire(faders, values_db=[0.5, 2.0])
-    wire(faders, values_db=[0.0, 2.0], gesture=1)
-    wire(faders, mute=["bass"], gesture=2)
-    faders.reset()
-    assert (faders.values_db, faders.mute) == ([1.0, 2.0], [])
-    faders.undo()
-    assert (faders.values_db, faders.mute) == ([0.0, 2.0], ["bass"])
-    faders.undo()
-    assert (faders.values_db, faders.mute) == ([0.0, 2.0], [])
-    faders.undo()
-    assert faders.values_db == [1.0, 2.0] and not faders.can_undo
-    faders.undo()
-    assert faders.values_db == [1.0, 2.0]
-
-
-def test_restart_forgets_the_past():
-    faders = Faders(("kick",), (1.0,))
-    faders.set_values([-4.0])
-    faders.restart([3.0])
-    assert (faders.values_db, faders.start_db, faders.can_undo) == ([3.0], [3.0], False)
-    faders.set_values({"kick": 0.0})
-    assert faders.can_undo
-
-
-def test_solo_and_mute_give_what_is_silenced():
-    faders = Faders(("a", "b", "c"))
-    faders.mute = ["a"]
-    assert faders.silenced == ("a",)
-    faders.solo = ["b"]
-    assert faders.silenced == ("a", "c")
-
-
-@settings(max_examples=60, deadline=None)
-@given(
-    values=st.lists(st.one_of(st.just(-math.inf), st.floats(-100, 9.9)), min_size=1, max_size=11),
-    step=st.floats(-60, 60),
-)
-def test_moving_all_together_keeps_every_difference(values, step):
-    names = [str(k) for k in range(len(values))]
-    faders = Faders(names, values)
-    faders.move_all(step)
-    moved = [new - old for new, old in zip(faders.values_db, values, strict=True) if old > -math.inf]
-    assert all(new == -math.inf for new, old in zip(faders.values_db, values, strict=True) if old == -math.inf)
-    assert all(m == pytest.approx(moved[0], abs=1e-9) for m in moved)
-    assert all(v <= FaderLaw().top_db + 1e-9 for v in faders.values_db)
-    assert all(v >= LOWEST_DB - 1e-9 for v in faders.values_db if v > -math.inf)
-    if moved and all(LOWEST_DB <= v + step <= FaderLaw().top_db for v in values if v > -math.inf):
-        assert moved[0] == pytest.approx(step, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -148,22 +93,6 @@ def test_another_callbacks_success_does_not_hide_a_failure():
 
 def test_our_own_errors_are_shown_as_the_sentence_they_are():
     assert sentence_of(GainlibError("kick: no frames; give one")) == "kick: no frames; give one"
-
-
-def test_heavy_work_runs_on_release_only():
-    faders, panel, done = Faders(("a",)), Panel(), []
-
-    def work(progress):
-        progress(0.5)
-        done.append(faders.values_db[0])
-
-    first = panel.on_release(faders, work)
-    first()
-    wire(faders, values_db=[-1.0])
-    assert done == [0.0]
-    wire(faders, values_db=[-2.0], gesture=1)
-    assert done == [0.0, -2.0]
-    assert panel.progress.widget.layout.display == "none"
 
 
 def test_the_bar_stays_away_from_short_work():

@@ -25,6 +25,7 @@ import traitlets
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Choice, Experiment, Mixer, Setting, Slider, Text, Trims
 from gainlib.notebook import assets
+from gainlib.session import FaderLaw
 
 IDLE_S = 0.005
 """Whoever has waited as long for a move has no other one waiting."""
@@ -32,16 +33,24 @@ LOOK_S = 0.002, 0.03
 """Least and longest time to see what else has come in."""
 
 
-class Moves:
-    """Mixed into a widget whose list named by `MOVED` the page moves."""
+class Moves(anywidget.AnyWidget):
+    """A widget whose list named by `MOVED` the page moves; `released` counts the gestures that are finished."""
 
     MOVED = ""
+    # the page counts its gestures, Python counts all: were it one number, two ends could write the same count
+    gesture = traitlets.Int(0).tag(sync=True)
+    released = traitlets.Int(0)
+    label = traitlets.Unicode("").tag(sync=True)
 
     def __init__(self, *args, **kwargs):
         self._waiting, self._due_s, self._timer = None, 0.0, None
         self._ended_s, self._took_s = -math.inf, 0.0
         super().__init__(*args, **kwargs)
         self.on_msg(self._heard)
+        self.observe(self._let_go, "gesture")
+
+    def _let_go(self, _change):
+        self.released += 1
 
     def set_state(self, sync_data):
         """Take what the page says of the widget; moves that came before it come first, or are in it."""
@@ -87,7 +96,7 @@ class Moves:
             self.send({"moved": move["number"]})
 
 
-class Controls(Moves, anywidget.AnyWidget):
+class Controls(Moves):
     """Sliders and choices in rows.
 
     Parameters
@@ -123,24 +132,16 @@ class Controls(Moves, anywidget.AnyWidget):
     places = traitlets.List(traitlets.Float()).tag(sync=True)
     off = traitlets.List(traitlets.Unicode()).tag(sync=True)
     hidden = traitlets.List(traitlets.Bool()).tag(sync=True)
-    # the page counts its gestures, Python counts all: were it one number, two ends could write the same count
-    gesture = traitlets.Int(0).tag(sync=True)
-    released = traitlets.Int(0)
-    label = traitlets.Unicode("Settings").tag(sync=True)
 
     def __init__(self, rows: Sequence[Slider | Choice], label: str = "Settings"):
         names = [row.name for row in rows]
         if not names or len(set(names)) < len(names):
             raise GainlibError(f"controls need at least one name and no name twice; these are {names}")
         self._rows = {row.name: row for row in rows}
+        still = {"off": [""] * len(names), "hidden": [False] * len(names)}
         super().__init__(
-            rows=[_spec(row) for row in rows],
-            places=[_place(row, row.start) for row in rows],
-            off=[""] * len(names),
-            hidden=[False] * len(names),
-            label=label,
+            rows=[_spec(row) for row in rows], places=[_place(row, row.start) for row in rows], label=label, **still
         )
-        self.observe(self._let_go, "gesture")
 
     @traitlets.validate("places")
     def _check_places(self, proposal):
@@ -173,9 +174,6 @@ class Controls(Moves, anywidget.AnyWidget):
             self.off = [row.off(setting) for row in self._rows.values()]
             self.hidden = [not row.shown(setting) for row in self._rows.values()]
 
-    def _let_go(self, _change):
-        self.released += 1
-
 
 def _spec(row):
     if isinstance(row, Choice):
@@ -201,7 +199,6 @@ def _value(row, place):
 
 
 LOWEST_DB = -140.0  # below this a fader is silent
-UNDO_STEPS = 200
 
 
 def _to_wire(values, _widget):
@@ -244,8 +241,8 @@ class EvenTravel:
         return self.low_db + (self.high_db - self.low_db) * position_mm / self.length_mm
 
 
-class Faders(Moves, anywidget.AnyWidget):
-    """Several faders in rows, with mute, solo, undo and a link that moves all by the same number of dB.
+class Faders(Moves):
+    """Several faders in rows, with mute, solo and a link that moves all by the same number of dB.
 
     Parameters
     ----------
@@ -261,8 +258,6 @@ class Faders(Moves, anywidget.AnyWidget):
         What the scale and the typed value mean; ``values_db`` is in dB either way.
     label : str
         What the group is called by a screen reader.
-    line_up : bool
-        Whether to keep the room of mute and solo free, so that the travel stands in line with faders that have them.
     looks : sequence of dict
         ``color`` and ``hatch`` of each row in the plots, shown as a swatch; none if left out.
     apart : sequence of str
@@ -275,7 +270,7 @@ class Faders(Moves, anywidget.AnyWidget):
     values_db : list of float
         In the order of the names; observe it for pictures that follow the hand.
     released : int
-        Counts finished gestures: a drag let go, keys at rest, a typed value, a mute, an undo. Observe it for heavy
+        Counts finished gestures: a drag let go, keys at rest, a typed value, a mute. Observe it for heavy
         work.
     mute, solo : list of str
         Names whose button is down.
@@ -294,12 +289,9 @@ class Faders(Moves, anywidget.AnyWidget):
     >>> faders = Faders(("kick", "bass"), (-9.0, float("-inf")))
     >>> faders.as_dict()
     {'kick': -9.0, 'bass': -inf}
-    >>> faders.move_all(2.0)
-    >>> faders.as_dict()
-    {'kick': -7.0, 'bass': -inf}
-    >>> faders.undo()
+    >>> faders.set_values({"kick": -7.0})
     >>> faders.values_db
-    [-9.0, -inf]
+    [-7.0, -inf]
     """
 
     MOVED = "values_db"
@@ -308,62 +300,23 @@ class Faders(Moves, anywidget.AnyWidget):
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     values_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
     start_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
-    # the page counts its gestures, Python counts all: were it one number, two ends could write the same count
-    gesture = traitlets.Int(0).tag(sync=True)
-    released = traitlets.Int(0)
     mute = traitlets.List(traitlets.Unicode()).tag(sync=True)
     solo = traitlets.List(traitlets.Unicode()).tag(sync=True)
     locked = traitlets.Bool(False).tag(sync=True)
-    can_undo = traitlets.Bool(False).tag(sync=True)
-    options = traitlets.List(traitlets.Enum(("mute", "solo"))).tag(sync=True)
+    options = traitlets.List(traitlets.Enum(("mute", "solo")), ["mute", "solo"]).tag(sync=True)
     scale = traitlets.Enum(("db", "mm"), "db").tag(sync=True)
-    label = traitlets.Unicode("Faders").tag(sync=True)
-    line_up = traitlets.Bool(False).tag(sync=True)
     law = traitlets.Dict().tag(sync=True)
     looks = traitlets.List(traitlets.Dict()).tag(sync=True)
     apart = traitlets.List(traitlets.Unicode()).tag(sync=True)
     compact = traitlets.Bool(False).tag(sync=True)
 
-    def __init__(
-        self,
-        names,
-        values_db=None,
-        *,
-        law=None,
-        options=("mute", "solo"),
-        scale="db",
-        label="Faders",
-        line_up=False,
-        looks=(),
-        apart=(),
-        compact=False,
-    ):
-        if law is None:
-            from gainlib.session import FaderLaw
-
-            law = FaderLaw()
-        names = [str(name) for name in names]
+    def __init__(self, names, values_db=None, *, law=None, label="Faders", **more):
+        names, law = [str(name) for name in names], law or FaderLaw()
         if not names or len(set(names)) < len(names):
             raise GainlibError(f"faders need at least one name and no name twice; these are {names}")
         values = [0.0] * len(names) if values_db is None else [float(v) for v in values_db]
         self._ends(law)
-        super().__init__(
-            names=names,
-            values_db=values,
-            start_db=values,
-            options=list(options),
-            scale=scale,
-            label=label,
-            line_up=line_up,
-            law=asdict(law),
-            looks=list(looks),
-            apart=list(apart),
-            compact=compact,
-        )
-        self._past = [self._state()]
-        self.observe(self._let_go, "gesture")
-        self.observe(self._remember, "released")
-        self.on_msg(self._asked)
+        super().__init__(names=names, values_db=values, start_db=values, law=asdict(law), label=label, **more)
 
     @traitlets.validate("values_db", "start_db")
     def _check_values(self, proposal):
@@ -402,11 +355,6 @@ class Faders(Moves, anywidget.AnyWidget):
         """Return the value of every fader by its name, in dB."""
         return dict(zip(self.names, self.values_db, strict=True))
 
-    @property
-    def silenced(self) -> tuple[str, ...]:
-        """Names that do not sound: muted, or not soloed while another is."""
-        return tuple(n for n in self.names if n in self.mute or (self.solo and n not in self.solo))
-
     # ---- moving from Python ----------------------------------------------------------------------------------------
 
     def set_values(self, values_db) -> None:
@@ -426,66 +374,6 @@ class Faders(Moves, anywidget.AnyWidget):
             self.values_db = list(values_db)
             self.released += 1
 
-    def move_all(self, step_db: float) -> None:
-        """Move every fader that is not silent by the same number of dB, as far as all have room.
-
-        Parameters
-        ----------
-        step_db : float
-            Positive is louder.
-        """
-        linked = [name not in self.apart for name in self.names]
-        moving = [v for v, links in zip(self.values_db, linked, strict=True) if links and v > -math.inf]
-        if not moving:
-            return
-        room = self.top_db - max(moving) if step_db > 0 else self._low_db - min(moving)
-        step = min(step_db, max(room, 0)) if step_db > 0 else max(step_db, min(room, 0))
-        self.set_values([v + step * links for v, links in zip(self.values_db, linked, strict=True)])
-
-    def undo(self) -> None:
-        """Go back by one gesture; does nothing at the start."""
-        if len(self._past) > 1:
-            self._past.pop()
-            self._recall(self._past[-1])
-
-    def reset(self) -> None:
-        """Go back to the start; can be undone."""
-        self._recall((list(self.start_db), [], []))
-
-    def restart(self, values_db) -> None:
-        """Take new starting values and forget the past, as for another variant of an exercise."""
-        values = [float(v) for v in values_db]
-        with self.hold_sync():
-            self.start_db = values
-            self.values_db, self.mute, self.solo = values, [], []
-            self._past.clear()
-            self.released += 1
-
-    # ---- memory ----------------------------------------------------------------------------------------------------
-
-    def _state(self):
-        return list(self.values_db), list(self.mute), list(self.solo)
-
-    def _recall(self, state):
-        with self.hold_sync():
-            self.values_db, self.mute, self.solo = (list(part) for part in state)
-            self.released += 1
-
-    def _let_go(self, _change):
-        self.released += 1
-
-    def _remember(self, _change):
-        if not self._past or self._past[-1] != self._state():
-            self._past.append(self._state())
-            del self._past[:-UNDO_STEPS]
-        self.can_undo = len(self._past) > 1
-
-    def _asked(self, _widget, content, _buffers):
-        if content.get("do") == "undo":
-            self.undo()
-        elif content.get("do") == "reset":
-            self.reset()
-
 
 class Fader(Faders):
     """One fader.
@@ -496,7 +384,7 @@ class Fader(Faders):
         Shown at its left.
     value_db : float
         Where it starts.
-    **kwargs
+    **more
         As :class:`Faders`; there are no mute and solo buttons unless asked for.
 
     Examples
@@ -509,31 +397,27 @@ class Fader(Faders):
     [0.0]
     """
 
-    value_db = traitlets.Float(0.0)
+    def __init__(self, name: str, value_db: float = 0.0, **more):
+        super().__init__((name,), (value_db,), **{"options": (), "label": name} | more)
 
-    def __init__(self, name: str, value_db: float = 0.0, **kwargs):
-        kwargs.setdefault("options", ())
-        kwargs.setdefault("label", name)
-        super().__init__((name,), (value_db,), **kwargs)
-        self.value_db = float(value_db)
-        self.observe(self._from_list, "values_db")
-        self.observe(self._to_list, "value_db")
+    @property
+    def value_db(self) -> float:
+        """Where it stands."""
+        return self.values_db[0]
 
-    def _from_list(self, change):
-        self.value_db = change["new"][0]
-
-    def _to_list(self, change):
-        self.values_db = [change["new"]]
+    @value_db.setter
+    def value_db(self, value_db: float):
+        self.values_db = [value_db]
 
 
 def fader_ties(faders: Faders, field: str = "fader_db", owners=None) -> list[dict]:
     """Return what faders, mutes and solos stand for in a mix that follows them in the browser; `owners` by name."""
-    rows = [[name, (owners or {}).get(name, name)] for name in faders.names]
-    fields, model = (
-        {"values_db": field, **{option: option for option in faders.options}},
-        f"IPY_MODEL_{faders.model_id}",
-    )
-    return [{"model": model, "trait": trait, "owners": rows, "field": field} for trait, field in fields.items()]
+    tie = {
+        "model": f"IPY_MODEL_{faders.model_id}",
+        "owners": [[name, (owners or {}).get(name, name)] for name in faders.names],
+    }
+    fields = {"values_db": field} | {option: option for option in faders.options}
+    return [tie | {"trait": trait, "field": field} for trait, field in fields.items()]
 
 
 MOST_PRESSES, LONGEST_TEXT, TOP_DB = 1_000_000, 20_000, 40.0

@@ -137,31 +137,20 @@ function render({ model, el, signal }) {
     model.set("locked", !model.get("locked"));
     model.save_changes();
   };
-  const undo = make("button", "gl-undo", "Undo");
-  const reset = make("button", "gl-reset", "Back to start");
-  for (const [button, what] of [
-    [undo, "undo"],
-    [reset, "reset"],
-  ])
-    button.onclick = () => {
-      say("");
-      model.send({ do: what });
-    };
   if (names.length > 1) bar.append(lock);
   if (compact) bar.append(make("b", "", model.get("label")));
-  bar.append(undo, reset, message);
+  bar.append(message);
   root.append(bar);
 
   const rows = make("div", "gl-rows");
-  const room = model.get("line_up") ? ["mute", "solo"] : options; // columns kept free so that travels stand in line
-  const blanks = (buttons) => room.slice(buttons.length).map(() => make("span"));
+  const blanks = (buttons) => options.slice(buttons.length).map(() => make("span"));
   rows.style.gridTemplateColumns =
-    `16ch ${"58px ".repeat(room.length)} minmax(200px, 1fr) max-content max-content`;
-  rows.style.setProperty("--gl-buttons", "24px ".repeat(room.length));
+    `16ch ${"58px ".repeat(options.length)} minmax(200px, 1fr) max-content max-content`;
+  rows.style.setProperty("--gl-buttons", "24px ".repeat(options.length));
   root.append(rows);
 
   const head = make("div", "gl-head");
-  head.append(make("span"), ...room.map(() => make("span")));
+  head.append(make("span"), ...options.map(() => make("span")));
   const scale = make("div", "gl-scale gl-path-scale");
   const inner = make("div", "gl-path");
   const marks = inMm
@@ -323,7 +312,6 @@ function render({ model, el, signal }) {
     const mute = model.get("mute");
     const solo = model.get("solo");
     lock.setAttribute("aria-pressed", String(model.get("locked")));
-    undo.disabled = !model.get("can_undo");
     lines.forEach((line, row) => {
       const db = all[row];
       const name = names[row];
@@ -348,7 +336,7 @@ function render({ model, el, signal }) {
     lines.forEach((line) => (line.unity.style.left = share(0)));
     paint();
   });
-  model.on("change:values_db change:start_db change:mute change:solo change:locked change:can_undo", paint);
+  model.on("change:values_db change:start_db change:mute change:solo change:locked", paint);
   paint();
   watchKernel(model, el, signal, (state) => root.classList.toggle("gl-stale", state !== "here"));
   return () => clearTimeout(pause);
