@@ -217,9 +217,9 @@ def test_the_button_asks_first(labs, tmp_path, monkeypatch):
     done = []
     monkeypatch.setattr(shipped, "restore", lambda: done.append("restored") or ["05-a.ipynb"])
     panel = RestorePanel()
-    panel.button.click()
+    panel.bring.click()
     panel.question.no.click()
     assert done == [] and panel.said.text == ""
-    panel.button.click()
+    panel.bring.click()
     panel.question.yes.click()
     assert done == ["restored"] and "05-a.ipynb" in panel.said.text

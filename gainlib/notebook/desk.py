@@ -29,6 +29,7 @@ from gainlib.words import Table
 PICTURE_PX = (700, 368)
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
+MIXERS = (Mixer, Trims)
 TYPED_S = 0.6  # between two letters
 SHUT = "This opens when your prediction is locked: press *Compare with my prediction* below."
 ASKS = "Put every control back to where you found it?"
@@ -92,13 +93,11 @@ class PictureView:
         shown = [(drawing, plot.read(run)) for plot, drawing in self._pairs]
         return any([drawing.update(*read) for drawing, read in shown if read is not None])
 
-    def update(self, run: Run) -> None:
-        """Draw what is seen of another run."""
+    def update(self, run: Run, words: bool = False) -> None:
+        """Draw what is seen of another run, and say it where the hand has let go."""
         (self.live.redraw if self._draw(run) else self.live.refresh)()
-
-    def settle(self) -> None:
-        """Renew the words."""
-        self.live.settle()
+        if words:
+            self.live.settle()
 
 
 class SheetView:
@@ -109,14 +108,11 @@ class SheetView:
         self.widget = widgets.VBox([self.table]).add_class("gl-sheet")
         self.update(run)
 
-    def update(self, run: Run) -> None:
-        """Show what is read of another run."""
+    def update(self, run: Run, words: bool = False) -> None:
+        """Show what is read of another run; a table is its own words."""
         table = self._sheet.read(run)
         if table is not None:
             self.table.show(table)
-
-    def settle(self) -> None:
-        """Do nothing: a table is its own words."""
 
 
 class Waiting:
@@ -127,17 +123,12 @@ class Waiting:
         self._shut, self.widget = widgets.VBox([prose(SHUT)]).add_class("gl-sheet"), widgets.VBox()
         self.update(run)
 
-    def update(self, run: Run) -> None:
+    def update(self, run: Run, words: bool = False) -> None:
         """Show another run, or that this is shut."""
         if self._locked():
             self.view = self.view or self._make(run)
-            self.view.update(run)
+            self.view.update(run, words)
         self.widget.children = [self.view.widget if self._locked() else self._shut]
-
-    def settle(self) -> None:
-        """Renew the words."""
-        if self.view is not None:
-            self.view.settle()
 
 
 class Desk(Panel):
@@ -189,7 +180,9 @@ class Desk(Panel):
         self._again = [each for each in experiment.controls if isinstance(each, Again)]
         self._counts = {each.name: each.start for each in self._again}
         self.texts = {each.name: _lines(each) for each in experiment.controls if isinstance(each, Text)}
-        self.settings, self.mixers = self._made_settings()
+        rows = [each for each in experiment.controls if not isinstance(each, (*MIXERS, Again, Text))]
+        self.settings = Controls(rows, label=f"{experiment.title}: controls") if rows else None
+        self.mixers = {each.name: _faders(each, experiment) for each in experiment.controls if isinstance(each, MIXERS)}
         front = self._stand_as(place.value if place else None)
         self._past, self._last = [self.setting], self.setting
         self.bar = DeskBar(
@@ -203,7 +196,9 @@ class Desk(Panel):
         self.said, self.later = LiveRegion(), LiveRegion()
         self.numbers = None if self._table is None else TableView(self._table(self.run))
         self._views = [self._made_view(each) for each in experiment.pictures]
-        self.take = self._made_take(experiment.take)
+        self.take, take = None, experiment.take
+        if take is not None:
+            self.take = SaveButton(take.label, self.guarded(lambda: take.make(self.run)), "audio/wav")
         self._stand = widgets.VBox().add_class("gl-desk-player")
         if experiment.listen is not None and not experiment.listen.later:
             self._hear(self.run)
@@ -219,26 +214,6 @@ class Desk(Panel):
 
     # ---- the parts -------------------------------------------------------------------------------------------------
 
-    def _made_settings(self):
-        found = self.experiment.controls
-        rows = [each for each in found if not isinstance(each, Mixer | Trims | Again | Text)]
-        controls = Controls(rows, label=f"{self.experiment.title}: controls") if rows else None
-        return controls, {each.name: self._made_faders(each) for each in found if isinstance(each, Mixer | Trims)}
-
-    def _made_faders(self, control):
-        if isinstance(control, Trims):
-            more = {"law": EvenTravel(control.low_db, control.high_db)}
-        else:
-            look = getattr(figures, control.look, None)
-            looks = [look(k) for k in control.colors or range(len(control.names))] if look else []
-            more = {
-                "looks": [{"color": each.color, "hatch": getattr(each, "hatch", "")} for each in looks],
-                "law": control.law(self.experiment.start) if control.law else None,
-                "apart": control.apart,
-                "scale": control.scale,
-            }
-        return Faders(control.names, control.start, options=control.options, label=control.label, compact=True, **more)
-
     @property
     def pictures(self) -> list[LiveFigure]:
         """The pictures that can be seen by turning the tabs."""
@@ -249,58 +224,50 @@ class Desk(Panel):
         make = partial(PictureView if isinstance(shown, Picture) else SheetView, shown)
         return Waiting(make, self.run, self._locked) if shown.after_prediction else make(self.run)
 
-    def _made_take(self, take):
-        if take is None:
-            return None
-        return SaveButton(take.label, self.guarded(lambda: take.make(self.run)), "audio/wav")
-
     def _hear(self, run):
         """Give the player what is heard of a run, and make it when there is something for the first time."""
-        from gainlib.notebook.listen import Player
-
-        listen = self.experiment.listen
-        if isinstance(listen, ListenToMix):
-            self._hear_mix(run)
-            return
+        listen, mixed = self.experiment.listen, isinstance(self.experiment.listen, ListenToMix)
         if listen.after_prediction and not self._locked():
             self._stand.children = [prose(SHUT)]
             return
-        sounds = listen.sounds(run)
+        sounds = self._mixes(run) if mixed else listen.sounds(run)
         if sounds is None:
             return
+        match, note = listen.matched(run.setting), listen.note(run.setting)
         if self.player is None:
-            more = {} if listen.ceiling_dbtp is None else {"ceiling_dbtp": listen.ceiling_dbtp}
-            self.player = Player(sounds, match=listen.matched(run.setting), note=listen.note(run.setting), **more)
+            self.player = (self._made_mix_player if mixed else self._made_player)(run, sounds, match=match, note=note)
         else:
-            self.player.match, self.player.note = listen.matched(run.setting), listen.note(run.setting)
+            self.player.match, self.player.note = match, note
             self.player.update(sounds)
         self._stand.children = [self.player]
 
-    def _hear_mix(self, run):
-        """Give the player the mix as it was found and as it is set, or its views."""
+    def _made_player(self, _run, sounds, **look):
+        from gainlib.notebook.listen import Player
+
+        ceiling_dbtp = self.experiment.listen.ceiling_dbtp
+        return Player(sounds, **look, **({} if ceiling_dbtp is None else {"ceiling_dbtp": ceiling_dbtp}))
+
+    def _made_mix_player(self, run, mixes, **look):
         from gainlib.notebook.mixing import MixPlayer
 
-        listen, setting = self.experiment.listen, run.setting
+        listen = self.experiment.listen
         held = {name: [f"{owner}/{field}" for owner, field, _ in changes] for name, changes in listen.views.items()}
+        more = {"cut": listen.cut, "held": held or {AS_SET: []}, "ties": self.ties(listen)}
+        return MixPlayer(mixes, *listen.part(run.session), **look, **more)
+
+    def _mixes(self, run):
+        """Return the mix as it was found and as it is set, or its views."""
+        listen = self.experiment.listen
         if listen.views:
-            mixes = {name: _viewed(run.session, changes) for name, changes in listen.views.items()}
-        else:
-            found = self.experiment.at(self.experiment.start.with_(**{name: setting[name] for name in listen.same}))
-            mixes, held = {AS_FOUND: found.session, AS_SET: run.session}, {AS_SET: []}
-        note = listen.note(setting)
-        if self.player is None:
-            more = {"match": listen.matched(setting), "note": note, "cut": listen.cut, "held": held}
-            self.player = MixPlayer(mixes, *listen.part(run.session), ties=self.ties(listen), **more)
-            self._stand.children = [self.player]
-            return
-        self.player.match, self.player.note = listen.matched(setting), note
-        self.player.update(mixes)
+            return {name: _viewed(run.session, changes) for name, changes in listen.views.items()}
+        found = self.experiment.at(self.experiment.start.with_(**{name: run.setting[name] for name in listen.same}))
+        return {AS_FOUND: found.session, AS_SET: run.session}
 
     def ties(self, listen: ListenToMix) -> list[dict]:
         """Return which control of the page stands for what of the session, as a mix in the browser follows it."""
         ties = []
         for each in self.experiment.controls:
-            if isinstance(each, Mixer | Trims):
+            if isinstance(each, MIXERS):
                 ties += fader_ties(self.mixers[each.name], each.name.replace("s_db", "_db"), listen.owners)
             elif each.name in listen.drives:
                 row = list(self.settings.values).index(each.name)
@@ -310,12 +277,10 @@ class Desk(Panel):
     def _laid_out(self):
         for k, view in enumerate(self._views):
             view.widget.layout.display = None if k == self.bar.chosen else "none"
-        side = [*self._columns(), *([self.settings] if self.settings else []), *self.texts.values()]
-        side += [self.numbers] if self.numbers is not None else []
-        side += [] if self.take is None else [self.take]
+        side = [*self._columns(), self.settings, *self.texts.values(), self.numbers, self.take]
+        self._side = widgets.VBox([each for each in side if each is not None]).add_class("gl-desk-side")
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
-        self._side = widgets.VBox(side).add_class("gl-desk-side")
-        main = [*([pictures] if self._views else []), self._side]
+        main = [pictures, self._side] if self._views else [self._side]
         told, later = self.experiment.told is not None, getattr(self.experiment.later, "lines", 0)
         words = widgets.VBox([*([self.said] if told else []), *([self.later] if later else [])])
         words.add_class("gl-desk-words").add_class(f"gl-lines-{self.experiment.lines * told + later}")
@@ -333,17 +298,19 @@ class Desk(Panel):
         return [group[0] if len(group) == 1 else widgets.HBox(group).add_class("gl-pair") for group in groups]
 
     def _watch(self):
-        follow, settle = (self.guarded(lambda change, do=do: do()) for do in (self._follow, self._settle))
+        def on(widget, do, *names):
+            widget.observe(self.guarded(lambda _change: do()), names)
+
         if self.settings is not None:
-            self.settings.observe(follow, "places")
-            self.settings.observe(settle, "released")
+            on(self.settings, self._follow, "places")
+            on(self.settings, self._settle, "released")
         for faders in self.mixers.values():
-            faders.observe(follow, ["values_db", "mute", "solo"])
-            faders.observe(settle, "released")
-            faders.observe(self.guarded(lambda change: self._keep()), "locked")
+            on(faders, self._follow, "values_db", "mute", "solo")
+            on(faders, self._settle, "released")
+            on(faders, self._keep, "locked")
         for lines in self.texts.values():
-            lines.observe(self.guarded(lambda change: self._typed()), "value")
-        self.bar.observe(self.guarded(lambda change: self._turn()), "chosen")
+            on(lines, self._typed, "value")
+        on(self.bar, self._turn, "chosen")
         self.bar.on_msg(self.guarded(lambda _widget, content, _buffers: self._asked(content)))
         if self._place is not None:
             self._place.watch(self.guarded(self._moved_elsewhere))
@@ -535,9 +502,7 @@ class Desk(Panel):
 
     def _show(self):
         if self._views:
-            view = self._views[self.bar.chosen]
-            view.update(self.run)
-            view.settle()
+            self._views[self.bar.chosen].update(self.run, words=True)
 
     def _settle(self):
         if self._restoring:
@@ -626,6 +591,18 @@ class TaskDesk(Desk):
             return
 
 
+def _faders(control, experiment):
+    """Return the faders of a mixer or a column of trims, in the colours of the plots."""
+    look = {"options": control.options, "label": control.label, "compact": True}
+    if isinstance(control, Trims):
+        return Faders(control.names, control.start, law=EvenTravel(control.low_db, control.high_db), **look)
+    of = getattr(figures, control.look, None)
+    looks = [of(k) for k in control.colors or range(len(control.names))] if of else []
+    look["looks"] = [{"color": each.color, "hatch": getattr(each, "hatch", "")} for each in looks]
+    law = control.law(experiment.start) if control.law else None
+    return Faders(control.names, control.start, law=law, apart=control.apart, scale=control.scale, **look)
+
+
 def _viewed(session, changes):
     for owner, field, value in changes:
         session = session.with_(owner, **{field: value})
@@ -642,8 +619,5 @@ def _tie(settings, control, row, drives):
 
 
 def _lines(text):
-    lines = widgets.Textarea(
-        text.start, description=text.label, rows=text.rows,
-        style={"description_width": "initial"},
-    )  # fmt: skip
-    return lines.add_class("gl-typed")
+    style = {"description_width": "initial"}
+    return widgets.Textarea(text.start, description=text.label, rows=text.rows, style=style).add_class("gl-typed")

@@ -67,10 +67,6 @@ class Panel(widgets.VBox):
         self._middle = widgets.VBox(list(children))
         super().__init__([self.notice, self._middle, self.progress.widget], **kwargs)
 
-    def add(self, *children: widgets.Widget) -> None:
-        """Append widgets to the stack."""
-        self._middle.children += children
-
     def guarded(self, function: Callable) -> Callable:
         """Wrap a callback: what it raises is shown here, and its next success clears the line.
 
@@ -101,31 +97,16 @@ class Panel(widgets.VBox):
         made.on_click(self.guarded(lambda _button: press()))
         return made
 
-    def on_release(self, controls, work: Callable[["Progress"], None], text: str = "Measuring …") -> Callable[[], None]:
-        """Run heavy work whenever a gesture on `controls` ends, with a bar if it takes long.
 
-        Parameters
-        ----------
-        controls : widget
-            Anything with a ``released`` trait, such as :class:`gainlib.notebook.controls.Faders`.
-        work : callable
-            ``work(progress)``; may call ``progress(done, text)`` with `done` from 0 to 1.
-        text : str
-            Stands beside the bar.
+def row(*children: widgets.Widget) -> widgets.HBox:
+    """Return widgets in a row that wraps."""
+    return widgets.HBox(list(children)).add_class("gl-buttons")
 
-        Returns
-        -------
-        callable
-            Runs the work at once, for the first time.
-        """
 
-        @self.guarded
-        def run(_change=None):
-            with self.progress.of(text):
-                work(self.progress)
-
-        controls.observe(run, "released")
-        return run
+def entry(label: str, **look) -> widgets.Text:
+    """Return a line to type in, with its label in full."""
+    style, layout = {"description_width": "initial"}, {"width": "auto"}
+    return widgets.Text(description=label, style=style, layout=layout, **look).add_class("gl-entry")
 
 
 class Progress:

@@ -8,11 +8,13 @@ import asyncio
 import html
 import time
 from collections.abc import Callable, Iterable
+from itertools import zip_longest
 from typing import Any
 
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.errors import entry
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
@@ -34,6 +36,11 @@ class Field:
     moved_at = ""
     """When what is answered with was moved last, where something else keeps it."""
     _inputs: Iterable[widgets.Widget] = ()
+
+    def _frame(self, label, rows):
+        """Put rows of inputs under their label."""
+        self._inputs = list(rows)
+        self.widget = widgets.VBox([prose(label), *self._inputs]).add_class("gl-field")
 
     def value(self) -> Any:
         """Return the entry as the part's JSON, or None while there is none."""
@@ -69,19 +76,9 @@ class NumberField(Field):
     """A line for a number, with its unit behind it; takes a comma or a point, any minus sign, and the unit."""
 
     def __init__(self, part, given: dict):
-        label = part.label_for(given) or "Your answer"
-        self._line = widgets.Text(
-            description=label,
-            placeholder="a number",
-            style={"description_width": "initial"},
-            layout=widgets.Layout(width="auto"),
-            tooltip=f"{label} in {part.unit}" if part.unit else label,
-        )
+        self._line = number_line(part.label_for(given) or "Your answer", part.unit)
         self._inputs = [self._line]
-        unit = widgets.Label(part.unit)
-        self.widget = widgets.HBox([self._line, unit])
-        self.widget.add_class("gl-field")
-        self._line.add_class("gl-entry")
+        self.widget = widgets.HBox([self._line, widgets.Label(part.unit)]).add_class("gl-field")
 
     def value(self) -> str | None:
         """Return the text as typed, or None."""
@@ -128,17 +125,13 @@ class ChoiceField(Field):
     """One of several options; none is chosen at first."""
 
     def __init__(self, part, given: dict):
-        self._options = part.options_for(given)
-        self._radio = widgets.RadioButtons(
-            options=[(option.text, option.key) for option in self._options], index=None, layout=WIDE
-        )
-        label = part.label_for(given) or "Choose one"
-        self._radio.tooltip = label
-        if all(len(option.text) <= SHORT for option in self._options):
+        options = part.options_for(given)
+        self._keys = [option.key for option in options]
+        named, label = [(option.text, option.key) for option in options], part.label_for(given) or "Choose one"
+        self._radio = widgets.RadioButtons(options=named, index=None, layout=WIDE, tooltip=label)
+        if all(len(option.text) <= SHORT for option in options):
             self._radio.add_class("gl-across")
-        self._inputs = [self._radio]
-        self.widget = widgets.VBox([prose(label), self._radio])
-        self.widget.add_class("gl-field")
+        self._frame(label, [self._radio])
 
     def value(self) -> str | None:
         """Return the key of the chosen option, or None."""
@@ -146,32 +139,24 @@ class ChoiceField(Field):
 
     def show(self, value: Any) -> None:
         """Choose an option by key; any other value chooses none."""
-        self._radio.value = value if value in [option.key for option in self._options] else None
+        self._radio.value = value if value in self._keys else None
 
 
 class MultiField(Field):
     """Any number of options, each with a box to tick."""
 
     def __init__(self, part, given: dict):
-        self._options = part.options_for(given)
-        self._boxes = [
-            widgets.Checkbox(value=False, description=option.text, indent=False, layout=WIDE)
-            for option in self._options
-        ]
-        self._inputs = self._boxes
-        self.widget = widgets.VBox([prose(part.label_for(given) or "Tick all that fit"), *self._boxes])
-        self.widget.add_class("gl-field")
+        options, look = part.options_for(given), {"indent": False, "layout": WIDE}
+        self._boxes = {option.key: widgets.Checkbox(description=option.text, **look) for option in options}
+        self._frame(part.label_for(given) or "Tick all that fit", self._boxes.values())
 
     def value(self) -> list[str] | None:
         """Return the keys of the ticked options, or None when no box is ticked."""
-        ticked = [option.key for option, box in zip(self._options, self._boxes, strict=True) if box.value]
-        return ticked or None
+        return _ticked(self._boxes) or None
 
     def show(self, value: Any) -> None:
         """Tick the options of a list of keys."""
-        ticked = value if isinstance(value, (list, tuple)) else ()
-        for option, box in zip(self._options, self._boxes, strict=True):
-            box.value = option.key in ticked
+        _tick(self._boxes, value if isinstance(value, (list, tuple)) else ())
 
 
 class OrderField(Field):
@@ -179,83 +164,90 @@ class OrderField(Field):
 
     def __init__(self, part, given: dict):
         options = part.options_for(given)
-        choices = [(_CHOOSE, None), *((option.text, option.key) for option in options)]
-        self._places = [
-            widgets.Dropdown(options=choices, value=None, description=f"{place + 1}.", layout=WIDE)
-            for place in range(len(options))
-        ]
-        self._inputs = self._places
-        self.widget = widgets.VBox([prose(part.label_for(given) or "Put them in order"), *self._places])
-        self.widget.add_class("gl-field")
+        self._menus = [_menu(options, f"{place}.") for place in range(1, len(options) + 1)]
+        self._frame(part.label_for(given) or "Put them in order", self._menus)
 
     def value(self) -> list[str] | None:
         """Return the keys in the learner's order; places still open are left out."""
-        return [place.value for place in self._places if place.value is not None] or None
+        return [menu.value for menu in self._menus if menu.value is not None] or None
 
     def show(self, value: Any) -> None:
         """Enter an order of keys."""
         keys = list(value) if isinstance(value, (list, tuple)) else []
-        for index, place in enumerate(self._places):
-            key = keys[index] if index < len(keys) else None
-            place.value = key if key in [known for _, known in place.options] else None
+        for menu, key in zip_longest(self._menus, keys[: len(self._menus)]):
+            _pick(menu, key)
 
 
 class MapField(Field):
-    """A list of options to choose from for every item, or boxes to tick where an item takes several."""
+    """A list of options to choose from for every item."""
 
     def __init__(self, part, given: dict):
-        options = part.options_for(given)
-        self._keys = [option.key for option in options]
-        self._several = part.several
-        self._items = {}
-        rows = []
-        for item in part.items_for(given):
-            if self._several:
-                entry = [_tag(item.text, option.text) for option in options]
-                row = widgets.HBox([widgets.Label(item.text), *entry]).add_class("gl-tags")
-            else:
-                choices = [(_CHOOSE, None), *((o.text, o.key) for o in options)]
-                row = entry = widgets.Dropdown(
-                    options=choices,
-                    value=None,
-                    description=item.text,
-                    style={"description_width": "45%"},
-                    layout=WIDE,
-                )
-            self._items[item.key] = entry
-            self._inputs = [*self._inputs, *(entry if self._several else [entry])]
-            rows.append(row)
-        self.widget = widgets.VBox([prose(part.label_for(given) or "Choose for each"), *rows])
-        self.widget.add_class("gl-field")
+        options, look = part.options_for(given), {"style": {"description_width": "45%"}}
+        self._menus = {item.key: _menu(options, item.text, **look) for item in part.items_for(given)}
+        self._frame(part.label_for(given) or "Choose for each", self._menus.values())
 
     def value(self) -> dict | None:
         """Return what was chosen for the items; items without an entry are left out."""
-        if self._several:
-            ticked = {
-                name: [key for key, box in zip(self._keys, entry, strict=True) if box.value]
-                for name, entry in self._items.items()
-            }
-            return {name: keys for name, keys in ticked.items() if keys} or None
-        return {name: entry.value for name, entry in self._items.items() if entry.value is not None} or None
+        return {name: menu.value for name, menu in self._menus.items() if menu.value is not None} or None
 
     def show(self, value: Any) -> None:
         """Enter choices by item."""
-        value = value if isinstance(value, dict) else {}
-        for name, entry in self._items.items():
-            chosen = value.get(name)
-            if self._several:
-                for key, box in zip(self._keys, entry, strict=True):
-                    box.value = key in (chosen or ())
-            else:
-                entry.value = chosen if chosen in self._keys else None
+        for name, menu in self._menus.items():
+            _pick(menu, value.get(name) if isinstance(value, dict) else None)
+
+
+class TagField(Field):
+    """Boxes to tick for every item, where an item takes several options."""
+
+    def __init__(self, part, given: dict):
+        options, items = part.options_for(given), part.items_for(given)
+        self._tags = {item.key: {one.key: _tag(item.text, one.text) for one in options} for item in items}
+        rows = [
+            widgets.HBox([widgets.Label(item.text), *self._tags[item.key].values()]).add_class("gl-tags")
+            for item in items
+        ]
+        self._frame(part.label_for(given) or "Choose for each", rows)
+        self._inputs = [box for boxes in self._tags.values() for box in boxes.values()]
+
+    def value(self) -> dict | None:
+        """Return the keys of what is ticked for the items; items without any are left out."""
+        return {name: keys for name, boxes in self._tags.items() if (keys := _ticked(boxes))} or None
+
+    def show(self, value: Any) -> None:
+        """Tick options by item."""
+        for name, boxes in self._tags.items():
+            _tick(boxes, (value.get(name) if isinstance(value, dict) else None) or ())
+
+
+def number_line(label: str, unit: str) -> widgets.Text:
+    """Return a line to type a number in."""
+    return entry(label, placeholder="a number", tooltip=f"{label} in {unit}" if unit else label)
+
+
+def _menu(options, label, **look):
+    choices = [(_CHOOSE, None), *((option.text, option.key) for option in options)]
+    return widgets.Dropdown(options=choices, value=None, description=label, layout=WIDE, **look)
+
+
+def _pick(menu, key):
+    """Choose by key; what is not in the list chooses nothing."""
+    menu.value = key if key in [known for _, known in menu.options] else None
+
+
+def _ticked(boxes):
+    return [key for key, box in boxes.items() if box.value]
+
+
+def _tick(boxes, keys):
+    for key, box in boxes.items():
+        box.value = key in keys
 
 
 def _tag(item, text):
     """Return a box to tick; whoever hears the page hears the item first, since every item has the same tags."""
     name = f'<span class="gl-heard">{html.escape(item)}: </span>{html.escape(text)}'
-    box = widgets.Checkbox(description=name, description_allow_html=True, indent=False, layout={"width": "auto"})
-    box.tooltip = f"{item}: {text}"
-    return box
+    look = {"indent": False, "layout": {"width": "auto"}, "tooltip": f"{item}: {text}"}
+    return widgets.Checkbox(description=name, description_allow_html=True, **look)
 
 
 class StateField(Field):
@@ -306,13 +298,7 @@ class StateField(Field):
             self._panel.on_change(callback)
 
 
-FIELDS = {
-    "number": NumberField,
-    "choice": ChoiceField,
-    "multi": MultiField,
-    "order": OrderField,
-    "map": MapField,
-}
+FIELDS = {"number": NumberField, "choice": ChoiceField, "multi": MultiField, "order": OrderField, "map": MapField}
 
 
 def field_for(part, given: dict, panel=None) -> Field:
@@ -340,7 +326,7 @@ def field_for(part, given: dict, panel=None) -> Field:
         raise GainlibError(
             f"there is no field for a part of the kind {part.kind!r}; there is {', '.join(FIELDS)}, state, listening"
         )
-    return FIELDS[part.kind](part, given)
+    return TagField(part, given) if getattr(part, "several", False) else FIELDS[part.kind](part, given)
 
 
 WORDS = {
@@ -391,9 +377,7 @@ class ListeningField(Field):
     def __init__(self, part, given: dict, panel):
         if panel is None or not hasattr(panel, "run"):
             raise GainlibError("a part that is answered by listening needs a panel that has the tests")
-        self._run = panel.run(part)
-        self._stage = widgets.VBox()
-        self.silent = self.way = None
+        self._run, self._stage, self.silent, self.way = panel.run(part), widgets.VBox(), None, None
         head = [prose(f"**{part.label_for(given)}**")]
         if part.silent is not None:
             self.silent = self._silent_field(part.silent.part, given)
@@ -468,21 +452,10 @@ class SettingsField(Field):
     """A line for every trial of a test, to type the settings that the readings ask for."""
 
     def __init__(self, part, given: dict, names):
-        count = part.trials_for(given)
-        labels = names or tuple(f"trial {k}" for k in range(1, count + 1))
-        style = {"description_width": "initial"}
-        self._lines = [
-            widgets.Text(description=f"{k}. {label}", placeholder="a number", style=style)
-            for k, label in enumerate(labels, start=1)
-        ]
+        labels = names or tuple(f"trial {k}" for k in range(1, part.trials_for(given) + 1))
+        self._lines = [number_line(f"{k}. {label}", part.unit) for k, label in enumerate(labels, start=1)]
+        self._frame(part.label_for(given), [widgets.HBox([line, widgets.Label(part.unit)]) for line in self._lines])
         self._inputs = self._lines
-        for line in self._lines:
-            line.layout.width = "auto"
-            line.tooltip = f"{line.description} in {part.unit}"
-            line.add_class("gl-entry")
-        rows = [widgets.HBox([line, widgets.Label(part.unit)]) for line in self._lines]
-        self.widget = widgets.VBox([prose(part.label_for(given)), *rows])
-        self.widget.add_class("gl-field")
 
     def value(self) -> list | None:
         """Return what was typed, line by line; None while every line is empty."""
@@ -492,5 +465,5 @@ class SettingsField(Field):
     def show(self, value: Any) -> None:
         """Enter numbers or texts."""
         entries = value if isinstance(value, (list, tuple)) else [""] * len(self._lines)
-        for line, entry in zip(self._lines, entries, strict=False):
-            line.value = "" if entry is None else str(entry).replace("-", "−")
+        for line, typed in zip(self._lines, entries, strict=False):
+            line.value = "" if typed is None else str(typed).replace("-", "−")

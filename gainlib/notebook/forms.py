@@ -17,7 +17,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
 from gainlib.exercises.sets import NUMBER_PAY, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.fields import WORDS as STATES
 from gainlib.notebook.fields import field_for, when_typed
 from gainlib.notebook.panels import place_of
@@ -51,6 +51,11 @@ def points_text(points: float) -> str:
     """
     text = number_text(points, 2)
     return text.rstrip("0").rstrip(".")
+
+
+def earned_text(points: float, most: float) -> str:
+    """Return what is earned of what there is to earn."""
+    return f"{points_text(round(points, 2))} of {points_text(most)}"
 
 
 def numbers_text(exercise, learner) -> str:
@@ -96,7 +101,7 @@ class ExerciseForm(Panel):
         self._hints = widgets.VBox()
         self._explain = prose("", "gl-explain")
         self._buttons()
-        buttons = widgets.HBox([self.check, self.hint, self.solution, self.again]).add_class("gl-buttons")
+        buttons = row(self.check, self.hint, self.solution, self.again)
         self.question = Question(instead=buttons)
         super().__init__(
             self._head,
@@ -112,25 +117,16 @@ class ExerciseForm(Panel):
         self.renew()
 
     def _buttons(self):
-        def make(**words):  # each with a layout of its own, for one of them is hidden at times
-            return widgets.Button(layout={"width": "auto"}, **words)
-
-        self.check = make(description="Check", button_style="primary", tooltip="Mark what you entered above")
-        self.hint = make(description="Hint")
-        self.solution = make(description="Show the solution", tooltip="Ends these numbers for points")
-        self.again = make(
-            description="New numbers", tooltip="The same question with other numbers; the best set counts"
-        )
+        tooltip = "Mark what you entered above"
+        self.check = self.make_button("Check", self._pressed, button_style="primary", tooltip=tooltip)
+        self.hint = self.make_button("Hint", self.open_hint)
+        tooltip = "Ends these numbers for points"
+        self.solution = self.make_button("Show the solution", self.ask_for_solution, tooltip=tooltip)
+        again, tooltip = "New numbers", "The same question with other numbers; the best set counts"
         if self.exercise.series:
-            self.again.description = "Another session"
-            self.again.tooltip = "Another session for all tasks of this lab; the best try at each counts"
-
-    def _connect(self):
-        self.check.on_click(self.guarded(lambda _button: self._pressed()))
-        self.hint.on_click(self.guarded(lambda _button: self.open_hint()))
-        self.solution.on_click(self.guarded(lambda _button: self.ask_for_solution()))
-        self.again.on_click(self.guarded(lambda _button: self.ask_for_new_numbers()))
-        self._connect = lambda: None  # once is enough
+            again = "Another session"
+            tooltip = "Another session for all tasks of this lab; the best try at each counts"
+        self.again = self.make_button(again, self.ask_for_new_numbers, tooltip=tooltip)
 
     # ---- what the learner does -------------------------------------------------------------------------------------
 
@@ -177,7 +173,6 @@ class ExerciseForm(Panel):
 
     def renew(self) -> None:
         """Show the present variant from the start: numbers, panel, fields and what was done with it before."""
-        self._connect()
         given = self.given = self._learner.given(self.exercise)
         rewrite(self._statement, self.exercise.statement_for(given))
         self.panel = self._panel_for(self.exercise, given, self._learner) if self._panel_for else None

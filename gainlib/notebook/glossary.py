@@ -1,12 +1,12 @@
 """The glossary: terms of the trade, what they mean in plain words, and the sign for them on screen."""
 
-import html
 from dataclasses import dataclass
 
 import ipywidgets as widgets
 
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, entry
 from gainlib.notebook.prose import LiveRegion
+from gainlib.notebook.sheets import table_html
 
 
 @dataclass(frozen=True)
@@ -167,12 +167,7 @@ class GlossaryView(Panel):
     """
 
     def __init__(self):
-        self.find = widgets.Text(
-            description="Find a word",
-            placeholder="peak",
-            style={"description_width": "initial"},
-            layout={"width": "auto"},
-        ).add_class("gl-entry")
+        self.find = entry("Find a word", placeholder="peak")
         self._said = LiveRegion()
         self._table = widgets.HTML().add_class("gl-score")
         super().__init__(self.find, self._said, self._table)
@@ -185,10 +180,5 @@ class GlossaryView(Panel):
         found = matching(self.find.value)
         count = f"{len(found)} of {len(GLOSSARY)} entries" if found else "There is no such entry; try a shorter word"
         self._said.say("note", "", f"{count}." if self.find.value.strip() else "")
-        heads = "".join(f'<th scope="col">{head}</th>' for head in ("in the trade", "in plain words", "on screen"))
-        rows = "".join(
-            f'<tr><th scope="row">{html.escape(entry.term)}</th><td>{html.escape(entry.plain)}</td>'
-            f"<td>{html.escape(entry.symbol)}</td></tr>"
-            for entry in found
-        )
-        self._table.value = f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>" if found else ""
+        rows = [(entry.term, entry.plain, entry.symbol) for entry in found]
+        self._table.value = table_html(("in the trade", "in plain words", "on screen"), rows) if found else ""

@@ -3,22 +3,20 @@
 ``index = Index()``, then a call a cell, as in a lab.
 """
 
-import html
-
 import anywidget
-import ipywidgets as widgets
 import traitlets
+from markupsafe import Markup
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets, identity, shipped
-from gainlib.notebook.errors import Panel
-from gainlib.notebook.forms import points_text
+from gainlib.notebook.errors import Panel, row
+from gainlib.notebook.forms import earned_text, points_text
 from gainlib.notebook.identity import courses, here
 from gainlib.notebook.lab import Head
 from gainlib.notebook.pages import behind_page
 from gainlib.notebook.prose import LiveRegion, Question
-from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet
-from gainlib.notebook.sheets import CodeQuestion
+from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet, total
+from gainlib.notebook.sheets import NamePanel, table_html
 
 HEADS = ("lab", "question", "minutes", "due", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
@@ -114,20 +112,18 @@ class ShelfHead(Head):
 
     def update(self) -> None:
         """Count again and show it."""
-        shelf, labs = self._shelf, self._shelf.labs()
-        points, possible = sum(lab.points for lab in labs), sum(lab.max_points for lab in labs)
-        self.tell(shelf.learner, shelf.class_code, points, possible)
+        shelf = self._shelf
+        self.tell(shelf.learner, shelf.class_code, *total(shelf.labs()))
 
 
 class RestorePanel(Panel):
     """A button that brings the labs back as they were shipped, after a question."""
 
     def __init__(self):
-        self.button = widgets.Button(description="Bring the labs back as shipped", layout={"width": "auto"})
-        self.question, self.said = Question(self.button), LiveRegion()
-        super().__init__(widgets.HBox([self.button, self.question]).add_class("gl-buttons"), self.said)
+        self.bring = self.make_button("Bring the labs back as shipped", self._ask)
+        self.question, self.said = Question(self.bring), LiveRegion()
+        super().__init__(row(self.bring, self.question), self.said)
         self.add_class("gl-form")
-        self.button.on_click(self.guarded(lambda _button: self._ask()))
 
     def _ask(self):
         asked = "Everything you changed in the notebooks of the labs is lost; your record stays. Do it?"
@@ -137,7 +133,7 @@ class RestorePanel(Panel):
         self.said.say("note", "Done", shipped.said(shipped.restore()))
 
 
-class WhoPanel(Panel):
+class WhoPanel(NamePanel):
     """Name or number, and class code.
 
     Parameters
@@ -149,30 +145,16 @@ class WhoPanel(Panel):
 
     def __init__(self, shelf, changed):
         self._shelf, self._changed = shelf, changed
-        # What is typed goes out when the field is left: letter by letter, the last ones could come after the button.
-        field = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}, "continuous_update": False}
-        self.name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
-        self.class_code = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
-        self.class_code.add_class("gl-code")
-        self.take = widgets.Button(
-            description="Save my name",
-            button_style="primary",
-            tooltip="Every lab uses the name from here",
-            layout=field["layout"],
-        )
-        self.said, self.code = LiveRegion(), CodeQuestion(self.guarded(self._switch))
-        row = widgets.HBox([self.name, self.class_code, self.take]).add_class("gl-buttons")
+        fields = self._fields(self._become, "Every lab uses the name from here", button_style="primary")
+        self.said = LiveRegion()
         self.file = PickFile("Or open the class file that your teacher gave you:", self.guarded(self.open_class))
         self.file.accept = ".toml"
         self.class_code.observe(self.guarded(lambda _change: self._offer_file()), "value")
-        self.same = widgets.Button(layout=field["layout"])
-        self.other = widgets.Button(description="No, another learner", layout=field["layout"])
-        self.last = widgets.HBox([self.same, self.other]).add_class("gl-buttons")
-        super().__init__(self.last, row, self.file, self.code, self.said)
+        self.same = self.make_button("", self._become)
+        self.other = self.make_button("No, another learner", self._leave)
+        self.last = row(self.same, self.other)
+        super().__init__(self.last, fields, self.file, self.code, self.said)
         self.add_class("gl-form")
-        self.take.on_click(self.guarded(lambda _button: self._become()))
-        self.same.on_click(self.guarded(lambda _button: self._become()))
-        self.other.on_click(self.guarded(lambda _button: self._leave()))
         self.update()
 
     def _become(self):
@@ -201,10 +183,6 @@ class WhoPanel(Panel):
         self._changed()
         self.name.value = ""
         self.said.say("note", "Good", "Enter your own name above; what was done under the other one is kept.")
-
-    def _switch(self, class_code):
-        self.class_code.value = class_code
-        self._become()
 
     def _who(self):
         code = self._shelf.class_code
@@ -246,29 +224,22 @@ class LabTable(Panel):
     def __init__(self, shelf):
         self._shelf, self._handle = shelf, None
         self._seen = _Seen()
-        self.renew = widgets.Button(description="Count again", layout={"width": "auto"})
-        super().__init__(widgets.HBox([self.renew, self._seen]).add_class("gl-buttons"))
+        self.renew = self.make_button("Count again", self.update)
+        super().__init__(row(self.renew, self._seen))
         self.add_class("gl-form")
-        self.renew.on_click(self.guarded(lambda _button: self.update()))
         self._seen.observe(self.guarded(lambda _change: self.update()), "times")
 
     def bundle(self) -> dict:
         """Return the table as HTML and as text."""
         labs = self._shelf.labs()
         dated = any(lab.due or not lab.asked for lab in labs)
-        heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS if dated or head != "due")
-        earned, possible = round(sum(lab.points for lab in labs), 2), sum(lab.max_points for lab in labs)
-        total = f"{points_text(earned)} of {points_text(possible)}"
+        heads = [head for head in HEADS if dated or head != "due"]
         mastered = f"{sum(lab.mastered for lab in labs)} of {sum(lab.exercises for lab in labs)}"
-        body = "".join(_row(lab, dated) for lab in labs)
-        minutes = sum(lab.minutes for lab in labs)
-        page = (
-            f'<div class="gl-form gl-score gl-labs"><table><caption>{html.escape(self._shelf.learner)}</caption>'
-            f"<thead><tr>{heads}</tr></thead><tbody>{body}"
-            f'<tr><th scope="row">all</th><td></td><td class="gl-figure">{minutes}</td>{"<td></td>" * (1 + dated)}'
-            f'<td class="gl-figure"><b>{total}</b></td><td class="gl-figure"><b>{mastered}</b></td><td></td></tr>'
-            f'</tbody></table><p class="gl-sub">{MASTERED_MEANS}</p></div>'
-        )
+        sums = Markup("<b>{}</b>").format(earned_text(*total(labs))), Markup("<b>{}</b>").format(mastered)
+        rows = [_row(lab, dated) for lab in labs]
+        rows.append(("all", "", sum(lab.minutes for lab in labs), *[""] * (1 + dated), *sums, ""))
+        table = table_html(heads, rows, self._shelf.learner, (2, 4 + dated, 5 + dated))
+        page = f'<div class="gl-form gl-score gl-labs">{table}<p class="gl-sub">{MASTERED_MEANS}</p></div>'
         text = "\n".join(
             f"{lab.number} {lab.title}: {f'due {lab.due}, ' if lab.due else ''}{lab.state}, "
             f"{points_text(round(lab.points, 2))}, mastered {lab.mastered} of {lab.exercises}"
@@ -304,14 +275,14 @@ def _row(lab, dated):
     if lab.state == BEGUN:
         state += f", {lab.right} of {lab.exercises} right"
     due = lab.due or ("" if lab.asked else "not in your class")
-    cells = (
-        ("", html.escape(lab.question)),
-        (' class="gl-figure"', str(lab.minutes)),
-        *([("", " ".join(f"<span>{word}</span>" for word in due.split()))] if dated else []),
-        ("", state),
-        (' class="gl-figure"', f"{points_text(round(lab.points, 2))} of {points_text(lab.max_points)}"),
-        (' class="gl-figure"', f"{lab.mastered} of {lab.exercises}"),
-        ("", f'<a href="{html.escape(lab.link)}">{words[lab.state].format(lab.number)}</a>'),
+    link = Markup('<a href="{}">{}</a>').format(lab.link, words[lab.state].format(lab.number))
+    return (
+        f"{lab.number} {lab.title}",
+        lab.question,
+        lab.minutes,
+        *([Markup(" ").join(Markup("<span>{}</span>").format(word) for word in due.split())] if dated else []),
+        state,
+        earned_text(lab.points, lab.max_points),
+        f"{lab.mastered} of {lab.exercises}",
+        link,
     )
-    name = f'<th scope="row">{lab.number} {html.escape(lab.title)}</th>'
-    return f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in cells)}</tr>"

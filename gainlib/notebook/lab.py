@@ -10,7 +10,7 @@ import anywidget
 import traitlets
 
 from gainlib.notebook import assets
-from gainlib.notebook.forms import points_text
+from gainlib.notebook.forms import earned_text
 from gainlib.notebook.identity import here
 from gainlib.notebook.learner import LearnerSession
 from gainlib.notebook.pages import behind_page
@@ -41,7 +41,7 @@ class Head(anywidget.AnyWidget):
     def tell(self, learner: str, class_code: str, points: float, possible: float, done=()) -> None:
         """Say who has how many points, and which exercises are right."""
         who = learner + (f", class {class_code}" if class_code else "")
-        self.text = f"{who} · {points_text(round(points, 2))} of {points_text(possible)} points"
+        self.text = f"{who} · {earned_text(points, possible)} points"
         self.done = [id.rpartition("-")[2] for id in done]
 
 

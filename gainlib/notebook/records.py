@@ -14,8 +14,8 @@ from gainlib.exercises.classfile import check_value, hand_in, hand_in_folder, ha
 from gainlib.exercises.record import Damaged, parsed, to_lines
 from gainlib.exercises.record import identity as whose
 from gainlib.notebook import assets, identity, kept
-from gainlib.notebook.errors import Panel
-from gainlib.notebook.forms import points_text
+from gainlib.notebook.errors import Panel, row
+from gainlib.notebook.forms import earned_text
 from gainlib.notebook.identity import course_for, day_and_time, here, take
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
@@ -254,6 +254,11 @@ class ProgressSheet:
         return gone
 
 
+def total(labs: tuple[LabState, ...]) -> tuple[float, float]:
+    """Return the points of all labs, and how many there are to earn."""
+    return sum(lab.points for lab in labs), sum(lab.max_points for lab in labs)
+
+
 def _lab_of(event):
     return event.get("lab") or event["exercise"].rpartition("-")[0]
 
@@ -365,27 +370,22 @@ class RecordPanel(Panel):
 
     def __init__(self, shelf, changed):
         self._shelf, self._changed, self._pending = shelf, changed, None
-        auto = {"width": "auto"}
-        self.hand_in = widgets.Button(description="Hand in", button_style="primary", layout=auto)
+        self.hand_in = self.make_button("Hand in", self._hand_in, button_style="primary")
         self.save, self._about = SaveButton("", self.guarded(self._download)), prose("")
         self.choose = PickFile("Upload a record:", self.guarded(self.upload))
-        self.readable = widgets.Button(
-            description="Take the lines that can be read", layout={"width": "auto", "display": "none"}
-        )
-        self.sure = widgets.Checkbox(description="Yes, erase everything I did", indent=False, layout=auto)
-        self.gone = widgets.Button(description="Erase my record", layout=auto)
+        self.readable = self.make_button("Take the lines that can be read", lambda: self._put_in(self._pending))
+        self.readable.layout.display = "none"
+        self.sure = widgets.Checkbox(description="Yes, erase everything I did", indent=False, layout={"width": "auto"})
+        self.gone = self.make_button("Erase my record", self.erase)
         self.said = LiveRegion()
         super().__init__(
             self._about,
-            widgets.HBox([self.hand_in, self.save, self.choose, self.readable]).add_class("gl-buttons"),
+            row(self.hand_in, self.save, self.choose, self.readable),
             self.said,
             prose("**Erase.** This removes every line under your name here, and cannot be undone. Download first."),
-            widgets.HBox([self.sure, self.gone]).add_class("gl-buttons"),
+            row(self.sure, self.gone),
         )
         self.add_class("gl-form")
-        self.readable.on_click(self.guarded(lambda _button: self._put_in(self._pending)))
-        self.gone.on_click(self.guarded(lambda _button: self.erase()))
-        self.hand_in.on_click(self.guarded(lambda _button: self._hand_in()))
         self.update()
 
     def update(self) -> None:
@@ -428,8 +428,7 @@ class RecordPanel(Panel):
     def _receipt(self, content):
         """Return time, number of answers, points and check value of a record that goes out now."""
         labs = self._shelf.labs()
-        earned = points_text(round(sum(lab.points for lab in labs), 2))
-        points = f"{earned} of {points_text(sum(lab.max_points for lab in labs))} points"
+        points = f"{earned_text(*total(labs))} points"
         answers = sum(event["kind"] == "answer" for event in self._shelf.events)
         time = f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S %Z}"
         return f"{time}, {count(answers, 'answer')}, {points}, check value {check_value(content.splitlines())}"

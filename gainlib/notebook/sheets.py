@@ -12,12 +12,14 @@ from functools import cache
 import anywidget
 import ipywidgets as widgets
 import traitlets
+from markupsafe import Markup
 
 from gainlib.audio import replacing
+from gainlib.mix.sheet_files import templates
 from gainlib.notebook import assets, identity
 from gainlib.notebook.assets import html_of
-from gainlib.notebook.errors import Panel
-from gainlib.notebook.forms import points_text
+from gainlib.notebook.errors import Panel, entry, row
+from gainlib.notebook.forms import earned_text
 from gainlib.notebook.identity import day_and_time, here, is_pseudonym
 from gainlib.notebook.prose import LiveRegion, Question, prose
 from gainlib.notebook.records import ProgressSheet, SaveButton
@@ -103,14 +105,10 @@ class ExamBox(Panel):
 
     def __init__(self, learner):
         self._learner, self._phase = learner, None
-        auto = {"width": "auto"}
-        self.begin = widgets.Button(description="Begin the exam", button_style="primary", layout=auto)
-        self.end = widgets.Button(description="End the exam", layout=dict(auto))
+        self.begin = self.make_button("Begin the exam", self._begin, button_style="primary")
+        self.end = self.make_button("End the exam", lambda: self.question.ask(SURE, "Yes, end it", learner.end_exam))
         self.said, self.clock, self.question = LiveRegion(), Clock(), Question(self.end)
-        row = widgets.HBox([self.begin, self.end, self.question]).add_class("gl-buttons")
-        super().__init__(self.said, row, self.clock)
-        self.begin.on_click(self.guarded(lambda _button: self._begin()))
-        self.end.on_click(self.guarded(lambda _button: self.question.ask(SURE, "Yes, end it", learner.end_exam)))
+        super().__init__(self.said, row(self.begin, self.end, self.question), self.clock)
         self.clock.on_msg(self.guarded(lambda _widget, _content, _buffers: learner.look_at_clock()))
         self.update()
 
@@ -152,7 +150,24 @@ CUT_OFF = "Line {} of the record, the last one, was not written to its end and i
 REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
 
 
-class Heading(Panel):
+class NamePanel(Panel):
+    """Fields for who works here, and a question where the same name has more points with another class code."""
+
+    def _fields(self, take, tooltip, **look):
+        """Make the fields, and return them in a row with the button that saves them by `take`."""
+        # What is typed goes out when the field is left: letter by letter, the last ones could come after the button.
+        self.name = entry("Name or number", continuous_update=False)
+        self.class_code = entry("Class code (if you have one)", continuous_update=False).add_class("gl-code")
+        self.take = self.make_button("Save my name", take, tooltip=tooltip, **look)
+        self.code = CodeQuestion(self.guarded(lambda code: self._with_code(code, take)))
+        return row(self.name, self.class_code, self.take)
+
+    def _with_code(self, class_code, take):
+        self.class_code.value = class_code
+        take()
+
+
+class Heading(NamePanel):
     """A lab's minutes and points, and who is working.
 
     Parameters
@@ -163,55 +178,36 @@ class Heading(Panel):
 
     def __init__(self, learner, page):
         self._learner, self._page = learner, page
-        self._facts = widgets.HTML()
-        field = {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="auto")}
-        field["continuous_update"] = False  # goes out when the field is left, and so ahead of the button
-        self._name = widgets.Text(description="Name or number", **field).add_class("gl-entry")
-        self._class = widgets.Text(description="Class code (if you have one)", **field).add_class("gl-entry")
-        self._class.add_class("gl-code")
-        self.keep = widgets.Button(
-            description="Save my name",
-            tooltip="Save these; your own numbers follow from them",
-            layout={"width": "auto"},
-        )
-        self._said = LiveRegion()
-        row = widgets.HBox([self._name, self._class, self.keep]).add_class("gl-buttons")
-        self.code = CodeQuestion(self.guarded(self._switch))
+        self._facts, self._said, self.exam = widgets.HTML(), LiveRegion(), ExamBox(learner)
+        fields = self._fields(self._become, "Save these; your own numbers follow from them")
         # Where all is forgotten, the record goes out from every lab.
         take_along = [SaveButton("Download my record", self.guarded(self._take_along))] if here().forgets else []
-        self.exam = ExamBox(learner)
-        super().__init__(self._facts, row, *take_along, self.code, self._said, self.exam)
+        super().__init__(self._facts, fields, *take_along, self.code, self._said, self.exam)
         self.add_class("gl-form")
-        self.keep.on_click(self.guarded(lambda _button: self._become()))
-        self._name.value, self._class.value = learner.name, learner.class_code
+        self.name.value, self.class_code.value = learner.name, learner.class_code
         if learner.cut_off is not None:
             self._said.say("note", "One step is lost", CUT_OFF.format(learner.cut_off.line))
         self.update()
 
     def _become(self):
-        self._learner.become(self._name.value, self._class.value)
-        self._name.value, self._class.value = self._learner.name, self._learner.class_code
+        self._learner.become(self.name.value, self.class_code.value)
+        self.name.value, self.class_code.value = self._learner.name, self._learner.class_code
         self._said.say("note", "Good", f"You work as **{self._learner.name}**; the numbers below are for you alone.")
 
     def _take_along(self):
         shelf = ProgressSheet(self._learner.folder)
         return shelf.file_name, shelf.take_along()
 
-    def _switch(self, class_code):
-        self._class.value = class_code
-        self._become()
-
     def update(self) -> None:
         """Renew the points, and ask where another class code has more of them."""
         learner = self._learner
         self.exam.update()
         self.code.look(learner.record, learner.name, learner.class_code, learner.lab)
-        tally = self._learner.tally()
-        page = self._page
+        tally, page = learner.tally(), self._page
         self._facts.value = (
             f'<p class="gl-sub">About {page.minutes} minutes alone, or {html.escape(page.lessons)} · '
-            f"{len(tally.scores)} exercises · <b>{points_text(tally.points)} of {points_text(tally.max_points)} points"
-            f"</b> so far · your answers are kept {html_of(here().kept).strip()[3:-4]}</p>"
+            f"{len(tally.scores)} exercises · <b>{earned_text(tally.points, tally.max_points)} points</b> so far · "
+            f"your answers are kept {html_of(here().kept).strip()[3:-4]}</p>"
         )
 
 
@@ -255,16 +251,12 @@ class ScoreSheet(Panel):
     def update(self) -> None:
         """Count again."""
         tally = self._learner.tally()
-        rows = "".join(self._row(self._learner.exercises[id], score) for id, score in tally.scores.items())
-        heads = "".join(f'<th scope="col">{head}</th>' for head in ("exercise", "state", "points", "hints", "tries"))
-        total = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)}"
+        rows = [self._row(self._learner.exercises[id], score) for id, score in tally.scores.items()]
+        total = Markup("<b>{}</b>").format(earned_text(tally.points, tally.max_points))
         mastered = f"mastered {sum(score.mastered for score in tally.scores.values())} of {len(tally.scores)}"
-        self._table.value = (
-            f"<table><caption>{html.escape(self._learner.name)}</caption><thead><tr>{heads}</tr></thead><tbody>{rows}"
-            f'<tr><th scope="row">all</th><td>{mastered}</td><td class="gl-figure"><b>{total}</b></td>'
-            "<td></td><td></td></tr>"
-            f"</tbody></table>{self._graded(tally)}"
-        )
+        heads = ("exercise", "state", "points", "hints", "tries")
+        rows.append(("all", mastered, total, "", ""))
+        self._table.value = table_html(heads, rows, self._learner.name, (2, 3, 4)) + self._graded(tally)
 
     def _graded(self, tally):
         if not self._grades:
@@ -276,15 +268,19 @@ class ScoreSheet(Panel):
 
     @staticmethod
     def _row(exercise, score):
-        cells = (
+        return (
+            f"{exercise.id} · {exercise.title}",
             STATES[score.state] + (", mastered" if score.mastered else ""),
-            f"{points_text(round(score.points, 2))} of {points_text(score.max_points)}",
-            str(score.hints),
-            str(score.tries),
+            earned_text(score.points, score.max_points),
+            score.hints,
+            score.tries,
         )
-        name = f'<th scope="row">{exercise.id} · {html.escape(exercise.title)}</th>'
-        kinds = ("", ' class="gl-figure"', ' class="gl-figure"', ' class="gl-figure"')
-        return f"<tr>{name}{''.join(f'<td{kind}>{cell}</td>' for kind, cell in zip(kinds, cells, strict=True))}</tr>"
+
+
+def table_html(heads, rows, caption: str = "", figures=()) -> str:
+    """Return a table as HTML: a head a column, and in every row a head and its cells; `figures` stand to the right."""
+    pages = templates("gainlib.notebook")
+    return pages.get_template("table.html").render(heads=heads, rows=rows, caption=caption, figures=figures)
 
 
 class TakeAway(Panel):
@@ -300,7 +296,7 @@ class TakeAway(Panel):
         self._learner, self._page = learner, page
         self.save = SaveButton("Save the page for printing", self.guarded(self._download), "text/html")
         self._said = LiveRegion()
-        super().__init__(widgets.HBox([self.save]).add_class("gl-buttons"), self._said)
+        super().__init__(row(self.save), self._said)
         self.add_class("gl-form")
 
     def _download(self):
@@ -319,7 +315,7 @@ class TakeAway(Panel):
         learner = self._learner
         path = learner.folder / f"lab-{learner.lab}-page.html"
         tally = learner.tally()
-        points = f"{points_text(round(tally.points, 2))} of {points_text(tally.max_points)} points"
+        points = f"{earned_text(tally.points, tally.max_points)} points"
         with replacing(path) as part:
             part.write_text(handout(learner.lab, learner, points), encoding="utf-8")
         self._said.say("note", "Saved", f"{path.name} is with your downloads. Print it from your browser.")

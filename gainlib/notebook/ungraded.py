@@ -16,7 +16,7 @@ from gainlib.exercises.marking import mark
 from gainlib.exercises.sets import REVIEW
 from gainlib.exercises.tally import in_place
 from gainlib.notebook.assets import html_of
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.fields import WORDS, Field, field_for, when_typed
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
@@ -62,7 +62,7 @@ class ShortQuestion(widgets.VBox):
         self.check = widgets.Button(
             description="Check", button_style="primary", tooltip="Mark what you entered above", layout={"width": "auto"}
         )
-        self.buttons = widgets.HBox([self.check]).add_class("gl-buttons")
+        self.buttons = row(self.check)
         self.said, self.explain = LiveRegion(), prose("", "gl-explain")
         super().__init__([*(field.widget for field in self.fields), self.buttons, self.said, self.explain])
         submit = guarded(submit)
@@ -162,16 +162,11 @@ class Comparison(Panel):
         self._learner, self._measured = learner, measured
         self._verdict = LiveRegion()
         self._text = prose("")
-        self.ask = widgets.Button(
-            description="Compare with my prediction",
-            button_style="primary",
-            tooltip="Lock the prediction, measure, and show both",
-        )
-        self.ask.layout.width = "auto"
+        tooltip = "Lock the prediction, measure, and show both"
+        self.ask = self.make_button("Compare with my prediction", self.compare, button_style="primary", tooltip=tooltip)
         self._table = widgets.VBox()
-        super().__init__(widgets.HBox([self.ask]).add_class("gl-buttons"), self._verdict, self._text, self._table)
+        super().__init__(row(self.ask), self._verdict, self._text, self._table)
         self.add_class("gl-form")
-        self.ask.on_click(self.guarded(lambda _button: self.compare()))
 
     def compare(self) -> None:
         """Lock the prediction, measure, and say how it fares."""
@@ -221,10 +216,9 @@ class ReviewBox(Newest):
     def __init__(self, learner):
         self._learner, self._place, self.turn = learner, learner.kept.place("review"), None
         self._head, self._body, self._shown = LiveRegion(), widgets.VBox(), None
-        self.next = widgets.Button(layout={"width": "auto"})
-        super().__init__(self._head, self._body, widgets.HBox([self.next]).add_class("gl-buttons"))
+        self.next = self.make_button("", self.go_on)
+        super().__init__(self._head, self._body, row(self.next))
         self.add_class("gl-form")
-        self.next.on_click(self.guarded(lambda _button: self.go_on()))
         self._place.watch(self.guarded(self._moved_elsewhere))
         self.update()
 
@@ -363,13 +357,12 @@ class WorkedExample(Newest):
     def __init__(self, worked: Worked, place: Place):
         self._worked, self._place = worked, place
         self._before, self._newest = widgets.VBox(), LiveRegion()
-        self.next = widgets.Button(description="Next step", button_style="primary", layout={"width": "auto"})
-        self._row = widgets.HBox([self.next]).add_class("gl-buttons")
+        self.next = self.make_button("Next step", self.open_next, button_style="primary")
+        self._row = row(self.next)
         self.turn = ShortQuestion([field_for(worked.last, {})], self.guarded, self.submit, self._typed)
         self._yours = widgets.VBox([prose(YOURS), self.turn])
         super().__init__(prose(worked.question), self._before, self._newest, self._row, self._yours)
         self.add_class("gl-form")
-        self.next.on_click(self.guarded(lambda _button: self.open_next()))
         place.watch(self.guarded(self._moved_elsewhere))
         self.update()
 
