@@ -252,32 +252,33 @@ class Faders(Moves):
         Where the faders start; unity if left out, −inf is silence.
     law : FaderLaw or EvenTravel, optional
         Travel; the default law if left out. :meth:`take_law` changes it.
-    options : sequence of {"mute", "solo"}
-        Which buttons each row has.
-    scale : {"db", "mm"}
-        What the scale and the typed value mean; ``values_db`` is in dB either way.
     label : str
         What the group is called by a screen reader.
-    looks : sequence of dict
-        ``color`` and ``hatch`` of each row in the plots, shown as a swatch; none if left out.
-    apart : sequence of str
-        Names without buttons that the link does not move, such as the master.
-    compact : bool
-        Whether buttons are letters and the label stands above, as on a desk.
+    **more
+        Any of the attributes from `options` on.
 
     Attributes
     ----------
     values_db : list of float
         In the order of the names; observe it for pictures that follow the hand.
     released : int
-        Counts finished gestures: a drag let go, keys at rest, a typed value, a mute. Observe it for heavy
-        work.
+        Counts finished gestures: a drag let go, keys at rest, a typed value, a mute. Observe it for heavy work.
     mute, solo : list of str
         Names whose button is down.
     locked : bool
         Whether all move together.
     top_db : float
         At the upper end of the travel.
+    options : list of {"mute", "solo"}
+        Which buttons each row has.
+    scale : {"db", "mm"}
+        What the scale and the typed value mean; ``values_db`` is in dB either way.
+    looks : list of dict
+        ``color`` and ``hatch`` of each row in the plots, shown as a swatch; none if left out.
+    apart : list of str
+        Names without buttons that the link does not move, such as the master.
+    compact : bool
+        Whether buttons are letters and the label stands above, as on a desk.
 
     Raises
     ------

@@ -22,7 +22,7 @@ from gainlib.notebook.errors import Panel
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
-from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, LiveRegion, Question, prose
+from gainlib.notebook.prose import LiveRegion, Question, prose
 from gainlib.notebook.records import SaveButton
 from gainlib.words import Table
 
@@ -313,7 +313,9 @@ class Desk(Panel):
         on(self.bar, self._turn, "chosen")
         self.bar.on_msg(self.guarded(lambda _widget, content, _buffers: self._asked(content)))
         if self._place is not None:
-            self._place.watch(self.guarded(self._moved_elsewhere))
+            take = self.guarded(lambda: self._take_over(self._place.take()))
+            newer, other = lambda: self.question.take_over(take), lambda: self._take_over(self._place.value)
+            self.watch(self._place, newer, other)
 
     # ---- what is kept ----------------------------------------------------------------------------------------------
 
@@ -340,14 +342,6 @@ class Desk(Panel):
         locked = [name for name, faders in self.mixers.items() if faders.locked]
         setting = as_json(self.experiment, self.setting)
         self._place.keep({"setting": setting, "tab": self.run.front, "locked": locked})
-
-    def _moved_elsewhere(self, what):
-        if what == "newer":
-            self.question.ask(NEWER, TAKE_OVER, self.guarded(lambda: self._take_over(self._place.take())), STAY)
-        elif what == "other":
-            self._take_over(self._place.value)
-        else:
-            self.notice.message = what
 
     def _take_over(self, kept):
         self.bar.chosen = self._stand_as(kept)

@@ -67,6 +67,17 @@ class Panel(widgets.VBox):
         self._middle = widgets.VBox(list(children))
         super().__init__([self.notice, self._middle, self.progress.widget], **kwargs)
 
+    def watch(self, place, newer: Callable[[], None], other: Callable[[], None] = lambda: None) -> None:
+        """Act when another tab has moved a place on or another learner works; say why something cannot be kept."""
+
+        def told(what):
+            if what in ("newer", "other"):
+                (newer if what == "newer" else other)()
+            else:
+                self.notice.message = what
+
+        place.watch(self.guarded(told))
+
     def guarded(self, function: Callable) -> Callable:
         """Wrap a callback: what it raises is shown here, and its next success clears the line.
 

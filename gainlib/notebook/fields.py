@@ -338,6 +338,11 @@ WORDS = {
 }
 
 
+def check_button(panel, press: Callable[[], None]) -> widgets.Button:
+    """Return the button that has what is entered marked."""
+    return panel.make_button("Check", press, button_style="primary", tooltip="Mark what you entered above")
+
+
 def when_typed(typed_s: float, do: Callable[[], None]) -> None:
     """Do something that reads a field: at once, or a moment later where a letter has just come.
 

@@ -19,9 +19,9 @@ from gainlib.exercises.sets import NUMBER_PAY, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.fields import WORDS as STATES
-from gainlib.notebook.fields import field_for, when_typed
+from gainlib.notebook.fields import check_button, field_for, when_typed
 from gainlib.notebook.panels import place_of
-from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, LiveRegion, Question, prose, rewrite
+from gainlib.notebook.prose import LiveRegion, Question, prose, rewrite
 from gainlib.words import number_text
 
 ANOTHER = "Start another session for all tasks of this lab? You will lose what you have set but not checked."
@@ -104,21 +104,13 @@ class ExerciseForm(Panel):
         buttons = row(self.check, self.hint, self.solution, self.again)
         self.question = Question(instead=buttons)
         super().__init__(
-            self._head,
-            self._statement,
-            self._stage,
-            buttons,
-            self.question,
-            self.said,
-            self._hints,
-            self._explain,
+            self._head, self._statement, self._stage, buttons, self.question, self.said, self._hints, self._explain
         )
         self.add_class("gl-form")
         self.renew()
 
     def _buttons(self):
-        tooltip = "Mark what you entered above"
-        self.check = self.make_button("Check", self._pressed, button_style="primary", tooltip=tooltip)
+        self.check = check_button(self, lambda: when_typed(self._typed_s, self.guarded(self.submit)))
         self.hint = self.make_button("Hint", self.open_hint)
         tooltip = "Ends these numbers for points"
         self.solution = self.make_button("Show the solution", self.ask_for_solution, tooltip=tooltip)
@@ -133,9 +125,6 @@ class ExerciseForm(Panel):
     def entered(self) -> Any:
         """Return what is in the fields, in the JSON shape of the exercise's answer."""
         return self.exercise.answer([field.value() for field in self.fields])
-
-    def _pressed(self):
-        when_typed(self._typed_s, self.guarded(self.submit))
 
     def submit(self) -> None:
         """Have the entry marked, and show the verdict; where the solution is out there is nothing to mark."""
@@ -196,7 +185,7 @@ class ExerciseForm(Panel):
             for field in self.fields:
                 field.on_change(self.guarded(self._keep))
             for place in (self._place, self._learner.kept.place(f"{self.exercise.id} steps")):
-                place.watch(self.guarded(self._moved_elsewhere))
+                self.watch(place, lambda: self.question.take_over(self.guarded(self._take_over)))
         self.update()
 
     def show_answer(self, answer: Any, time: str = NOW) -> None:
@@ -231,12 +220,6 @@ class ExerciseForm(Panel):
                     field.resume(value)
             except (GainlibError, TraitError, TypeError, ValueError, KeyError, AttributeError) as problem:
                 log.warning("%s: what was entered does not fit any more (%r)", self.exercise.id, problem)
-
-    def _moved_elsewhere(self, what):
-        if what == "newer":
-            self.question.ask(NEWER, TAKE_OVER, self.guarded(self._take_over), STAY)
-        elif what != "other":  # with another learner the form is made anew
-            self.notice.message = what
 
     def _take_over(self):
         self._place.take()

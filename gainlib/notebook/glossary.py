@@ -34,11 +34,7 @@ _ENTRIES = (
         "Blind test: X is the same as A or as B, and you say which, in a number of trials fixed beforehand.",
         "X",
     ),
-    (
-        "active level",
-        "Average level of the parts where something plays; pauses do not count.",
-        "active level",
-    ),
+    ("active level", "Average level of the parts where something plays; pauses do not count.", "active level"),
     ("alignment level", "The level in dBFS that reads 0 on a needle meter; here −18 dBFS.", "0 VU"),
     (
         "balance",
@@ -54,11 +50,7 @@ _ENTRIES = (
     ("compressor", "A processor that turns down what exceeds a threshold."),
     ("converter", "A device that turns voltage into numbers or back; its ceiling is full scale."),
     ("correlation", "How far two waves agree: +1 is the same, 0 unrelated, −1 the same but inverted.", "ρ"),
-    (
-        "crest factor",
-        "How far the highest peak lies above the average. Drums have a lot of it, pads little.",
-        "crest",
-    ),
+    ("crest factor", "How far the highest peak lies above the average. Drums have a lot of it, pads little.", "crest"),
     ("dB", "A ratio as a logarithm. +6 dB is twice the voltage, +3 dB twice the power.", "dB"),
     ("dBA", "Sound level at the ear, weighted roughly as ears hear soft sounds.", "dBA"),
     ("dBFS", "Level against digital full scale: 0 is the highest a fixed-point file can hold.", "dBFS"),
@@ -72,10 +64,7 @@ _ENTRIES = (
         "Noise of about one step, added before a word gets shorter, so that the error does not follow the sound.",
     ),
     ("dual mono", "A stereo file whose two sides are the same."),
-    (
-        "dynamics",
-        "The difference between soft and loud passages; or the processors that change it.",
-    ),
+    ("dynamics", "The difference between soft and loud passages; or the processors that change it."),
     ("EIN", "Noise of a preamp as if it were all made at its input, unweighted.", "dBu"),
     ("fader", "The long control of a track that sets its place in the balance."),
     ("fixed point", "Numbers with full scale as a ceiling; a sum above it is cut off.", "fixed point"),
@@ -104,10 +93,7 @@ _ENTRIES = (
     ("pan", "Where between left and right a track sits."),
     ("pan law", "By how much a track is turned down in the middle."),
     ("parallel path", "A second path for the same sound, added to the first further on."),
-    (
-        "peak-to-loudness ratio",
-        "True peak minus loudness: how much a master was compressed.",
-    ),
+    ("peak-to-loudness ratio", "True peak minus loudness: how much a master was compressed."),
     ("phantom power", "48 V sent to a microphone through its cable."),
     ("pink noise", "Noise with the same power in every octave; for setting levels."),
     ("polarity", "Whether a wave is inverted or not. Two copies of opposite polarity cancel.", "out of polarity"),
@@ -130,11 +116,7 @@ _ENTRIES = (
     ("true peak", "The highest point of the wave, between the samples too.", "true peak"),
     ("typical VU", "Where a VU needle stays most of the time."),
     ("unity", "A gain of 0 dB: the signal comes out as it went in.", "0 dB"),
-    (
-        "Wilson interval",
-        "The shares of right picks that may be behind your count.",
-        "95 % interval",
-    ),
+    ("Wilson interval", "The shares of right picks that may be behind your count.", "95 % interval"),
     ("word length", "How many bits a sample has."),
     ("working range", "The levels at which a processor does what it is built for."),
 )

@@ -268,14 +268,10 @@ def elsewhere(events: Events, learner: str, class_code: str, lab: str | None = N
     mine = normal_form(class_code), normal_form(learner)
     others = {whose(event)[0]: event["class_code"].strip() for event in events.events if whose(event)[1] == mine[1]}
     others.pop(mine[0], None)
-    if not others:
-        return None
-    own, most = (
-        [tally(events, learner, code, lab=lab).points for code in codes] for codes in ((class_code,), others.values())
-    )
-    best = max(range(len(most)), key=most.__getitem__)
-    found = Elsewhere(list(others.values())[best], most[best], own[0])
-    return found if found.points > found.own_points + 1e-9 else None
+    earned = {code: tally(events, learner, code, lab=lab).points for code in (class_code, *others.values())}
+    own = earned[class_code]
+    best = max(others.values(), key=earned.get, default=class_code)
+    return Elsewhere(best, earned[best], own) if earned[best] > own + 1e-9 else None
 
 
 def forget(folder: Path) -> None:

@@ -11,12 +11,13 @@ from gainlib.audio import GainlibError
 from gainlib.notebook import assets, identity, shipped
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.forms import earned_text, points_text
+from gainlib.notebook.glossary import GlossaryView
 from gainlib.notebook.identity import courses, here
 from gainlib.notebook.lab import Head
 from gainlib.notebook.pages import behind_page
 from gainlib.notebook.prose import LiveRegion, Question
-from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet, total
-from gainlib.notebook.sheets import NamePanel, table_html
+from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet, RecordPanel, total
+from gainlib.notebook.sheets import NamePanel, safety, table_html
 
 HEADS = ("lab", "question", "minutes", "due", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
@@ -44,12 +45,13 @@ class Index:
     """
 
     def __init__(self, *, folder=None, labs=None):
-        self.shelf = ProgressSheet(folder, labs)
-        self._views = {}
+        self.shelf, self._views, self._head = ProgressSheet(folder, labs), {}, None
         if behind_page():
             from IPython.display import display
 
-            display(self._keep("head", ShelfHead(self.shelf)))
+            self._head = Head()
+            self.update()
+            display(self._head)
 
     def who(self):
         """Return the fields for name and class code, entered once for all labs."""
@@ -61,14 +63,10 @@ class Index:
 
     def glossary(self):
         """Return the glossary."""
-        from gainlib.notebook.glossary import GlossaryView
-
         return GlossaryView()
 
     def record(self):
         """Return handing in, upload and erasure of the learner's record."""
-        from gainlib.notebook.records import RecordPanel
-
         return self._keep("record", RecordPanel(self.shelf, self.update))
 
     def restore(self):
@@ -83,8 +81,6 @@ class Index:
 
     def tone(self):
         """Return the calibration tone with its cautions."""
-        from gainlib.notebook.sheets import safety
-
         return safety()
 
     def _keep(self, name, view):
@@ -93,27 +89,10 @@ class Index:
 
     def update(self) -> None:
         """Renew what shows the learner or the record."""
+        if self._head is not None:
+            self._head.tell(self.shelf.learner, self.shelf.class_code, *total(self.shelf.labs()))
         for view in self._views.values():
             view.update()
-
-
-class ShelfHead(Head):
-    """Name, and the points of all labs, at the head of the page.
-
-    Parameters
-    ----------
-    shelf : ProgressSheet
-    """
-
-    def __init__(self, shelf):
-        super().__init__()
-        self._shelf = shelf
-        self.update()
-
-    def update(self) -> None:
-        """Count again and show it."""
-        shelf = self._shelf
-        self.tell(shelf.learner, shelf.class_code, *total(shelf.labs()))
 
 
 class RestorePanel(Panel):

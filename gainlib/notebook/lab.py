@@ -10,10 +10,13 @@ import anywidget
 import traitlets
 
 from gainlib.notebook import assets
-from gainlib.notebook.forms import earned_text
+from gainlib.notebook.forms import ExerciseForm, earned_text
 from gainlib.notebook.identity import here
 from gainlib.notebook.learner import LearnerSession
 from gainlib.notebook.pages import behind_page
+from gainlib.notebook.panels import lab_module
+from gainlib.notebook.sheets import Heading, ScoreSheet, TakeAway, safety
+from gainlib.notebook.ungraded import Comparison, Prediction, ReviewBox, WorkedExample
 
 
 class Head(anywidget.AnyWidget):
@@ -75,8 +78,6 @@ class Lab:
     """
 
     def __init__(self, number: str, *, folder=None, learner: str | None = None, class_code: str | None = None):
-        from gainlib.notebook.panels import lab_module
-
         self._module = lab_module(number)
         self.learner = LearnerSession(number, folder, learner, class_code)
         self.page = self._module.PAGE
@@ -97,20 +98,14 @@ class Lab:
 
     def title(self):
         """Return the heading: question, time, points, and who is working."""
-        from gainlib.notebook.sheets import Heading
-
         return self._keep("heading", Heading(self.learner, self.page))
 
     def review(self):
         """Return two questions from earlier labs, drawn from what is weak; they earn no points and may be skipped."""
-        from gainlib.notebook.ungraded import ReviewBox
-
         return self._keep("review", ReviewBox(self.learner))
 
     def safety(self):
         """Return the cautions for the ears, and a reference tone to set the level with."""
-        from gainlib.notebook.sheets import safety
-
         return safety()
 
     def predict(self, question: str, *choices: str):
@@ -123,8 +118,6 @@ class Lab:
         *choices : str
             What may be clicked, two or more.
         """
-        from gainlib.notebook.ungraded import Prediction
-
         return self._keep("prediction", Prediction(self.learner, question, choices))
 
     def panel(self, name: str):
@@ -133,14 +126,10 @@ class Lab:
 
     def compare(self):
         """Return the prediction beside what is measured; comparing locks the prediction."""
-        from gainlib.notebook.ungraded import Comparison
-
         return self._keep("comparison", Comparison(self.learner, self._module.compare))
 
     def worked(self):
         """Return the worked example of this kind of question, opened step by step."""
-        from gainlib.notebook.ungraded import WorkedExample
-
         return self._keep("worked", WorkedExample(self.page.worked, self.learner.kept.place("worked")))
 
     def exercise(self, id: str):
@@ -151,8 +140,6 @@ class Lab:
         id : str
             "05-3"; an unknown one is refused with those there are.
         """
-        from gainlib.notebook.forms import ExerciseForm
-
         form = ExerciseForm(self.learner.exercise(id), self.learner, self._module.exercise_panel)
         self._forms[id] = form
         return form
@@ -162,14 +149,10 @@ class Lab:
 
         Its ``points``, ``max_points`` and ``percent`` are numbers.
         """
-        from gainlib.notebook.sheets import ScoreSheet
-
         return self._keep("score", ScoreSheet(self.learner, getattr(self._module, "GRADES", ())))
 
     def takeaway(self):
         """Return the page to take away, and a button that saves it for printing."""
-        from gainlib.notebook.sheets import TakeAway
-
         return TakeAway(self.learner, self.page)
 
     # ---- from code -------------------------------------------------------------------------------------------------

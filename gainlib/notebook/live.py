@@ -7,7 +7,6 @@ A :class:`LiveFigure` sends what stays of a matplotlib figure once, and what cha
 
 import threading
 from collections.abc import Callable, Iterable
-from typing import Protocol
 
 import anywidget
 import traitlets
@@ -19,18 +18,6 @@ from gainlib.notebook import assets
 from gainlib.notebook.figures import ink
 from gainlib.notebook.figures.parts import TIME
 from gainlib.words import Table
-
-
-class Drawing(Protocol):
-    """A part of a picture: artists made once, changed in place, with words and numbers that say the same."""
-
-    artists: list[Artist]
-
-    def sentence(self) -> str:
-        """Return one sentence that says what the part shows now."""
-
-    def table(self) -> Table | None:
-        """Return the numbers the part shows now, or None if another part of the picture has them."""
 
 
 class Picture(anywidget.AnyWidget):

@@ -189,11 +189,7 @@ def _place(options):
 
 def read_ahead() -> None:
     """Read what any page needs: the labs with their panels, and what draws and plays."""
-    import gainlib.notebook.forms
-    import gainlib.notebook.index
-    import gainlib.notebook.lab
-    import gainlib.notebook.sheets
-    import gainlib.notebook.ungraded  # noqa: F401
+    import gainlib.notebook.index  # noqa: F401
     from gainlib.exercises import bank
     from gainlib.notebook.desk import Desk  # noqa: F401
     from gainlib.notebook.panels import lab_module

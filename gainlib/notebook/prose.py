@@ -76,10 +76,6 @@ class LiveRegion(anywidget.AnyWidget):
             self.state, self.word, self.html = state, word, html_of(markdown) if markdown else ""
 
 
-NEWER = "You have moved on here in another tab. What you move last counts."
-TAKE_OVER, STAY = "Take over the other tab", "Stay with this"
-
-
 class Question(widgets.HBox):
     """A question with two answers, out of sight until it is asked; then it stands in the place of something else.
 
@@ -117,6 +113,11 @@ class Question(widgets.HBox):
         self._then, self.yes.description, self.no.description = then, yes, no
         self._show(True)
         self._said.say("note", "", text)
+
+    def take_over(self, take: Callable[[], None]) -> None:
+        """Ask whether what another tab has made since is to be taken over."""
+        asked = "You have moved on here in another tab. What you move last counts."
+        self.ask(asked, "Take over the other tab", take, "Stay with this")
 
     def _show(self, on):
         self.layout.display = None if on else "none"

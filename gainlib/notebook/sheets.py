@@ -140,12 +140,7 @@ class ExamBox(Panel):
         self.clock.left_s = max(left_s, 0.001) if left_s < FARTHEST_S else 0.0
 
 
-STATES = {
-    "right": "✓ right",
-    "partly": "◐ partly right",
-    "wrong": "✗ not yet",
-    "unattempted": "– not tried yet",
-}
+STATES = {"right": "✓ right", "partly": "◐ partly right", "wrong": "✗ not yet", "unattempted": "– not tried yet"}
 CUT_OFF = "Line {} of the record, the last one, was not written to its end and is left out. All before it counts."
 REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
 

@@ -17,7 +17,7 @@ from gainlib.exercises.sets import REVIEW
 from gainlib.exercises.tally import in_place
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.errors import Panel, row
-from gainlib.notebook.fields import WORDS, Field, field_for, when_typed
+from gainlib.notebook.fields import WORDS, Field, check_button, field_for, when_typed
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
@@ -30,12 +30,12 @@ EXPLAINED_FROM = 2
 class Newest(Panel):
     """A panel that shows what another tab has kept since without asking: nothing in it is worth a question."""
 
-    def _moved_elsewhere(self, what):
-        if what == "newer":
-            self._place.take()
-            self.update()
-        elif what != "other":
-            self.notice.message = what
+    def _watch(self):
+        self.watch(self._place, self._take_newest)
+
+    def _take_newest(self):
+        self._place.take()
+        self.update()
 
 
 class ShortQuestion(widgets.VBox):
@@ -43,10 +43,10 @@ class ShortQuestion(widgets.VBox):
 
     Parameters
     ----------
+    panel : Panel
+        That holds the question.
     fields : sequence of Field
         One a part.
-    guarded : callable
-        Of the panel that holds the question.
     submit, typed : callable
         Called when an answer is to be judged, and with every letter.
 
@@ -57,19 +57,15 @@ class ShortQuestion(widgets.VBox):
     explain : ipywidgets.HTML
     """
 
-    def __init__(self, fields: Sequence[Field], guarded: Callable, submit: Callable, typed: Callable):
+    def __init__(self, panel: Panel, fields: Sequence[Field], submit: Callable, typed: Callable):
         self.fields, self._typed, self._typed_s = tuple(fields), typed, float("-inf")
-        self.check = widgets.Button(
-            description="Check", button_style="primary", tooltip="Mark what you entered above", layout={"width": "auto"}
-        )
-        self.buttons = row(self.check)
+        submit = panel.guarded(submit)
+        self.check = check_button(panel, lambda: when_typed(self._typed_s, submit))
         self.said, self.explain = LiveRegion(), prose("", "gl-explain")
-        super().__init__([*(field.widget for field in self.fields), self.buttons, self.said, self.explain])
-        submit = guarded(submit)
-        self.check.on_click(lambda _button: when_typed(self._typed_s, submit))
+        super().__init__([*(field.widget for field in self.fields), row(self.check), self.said, self.explain])
         for field in self.fields:
             field.on_enter(submit)
-            field.on_change(guarded(self._changed))
+            field.on_change(panel.guarded(self._changed))
         self.say("unattempted")
         self.said.say()
 
@@ -219,7 +215,7 @@ class ReviewBox(Newest):
         self.next = self.make_button("", self.go_on)
         super().__init__(self._head, self._body, row(self.next))
         self.add_class("gl-form")
-        self._place.watch(self.guarded(self._moved_elsewhere))
+        self._watch()
         self.update()
 
     # ---- what is asked ---------------------------------------------------------------------------------------------
@@ -286,7 +282,7 @@ class ReviewBox(Newest):
         which = f"Question {now['at'] + 1} of {len(now['asked'])}, from lab {exercise.lab}"
         self._head.say("note", TITLE, f"{which}. It earns no points.")
         fields = [field_for(part, given) for part in exercise.parts]
-        self.turn = ShortQuestion(fields, self.guarded, self.submit, self._typed)
+        self.turn = ShortQuestion(self, fields, self.submit, self._typed)
         past = self._learner.review_answers(exercise, attempt)
         _enter(fields, exercise, past[-1]["answer"] if past else None, now["entry"])
         self._body.children = [prose(exercise.statement_for(given)), self.turn]
@@ -359,11 +355,11 @@ class WorkedExample(Newest):
         self._before, self._newest = widgets.VBox(), LiveRegion()
         self.next = self.make_button("Next step", self.open_next, button_style="primary")
         self._row = row(self.next)
-        self.turn = ShortQuestion([field_for(worked.last, {})], self.guarded, self.submit, self._typed)
+        self.turn = ShortQuestion(self, [field_for(worked.last, {})], self.submit, self._typed)
         self._yours = widgets.VBox([prose(YOURS), self.turn])
         super().__init__(prose(worked.question), self._before, self._newest, self._row, self._yours)
         self.add_class("gl-form")
-        place.watch(self.guarded(self._moved_elsewhere))
+        self._watch()
         self.update()
 
     @property

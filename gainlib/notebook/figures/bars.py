@@ -7,6 +7,7 @@ from matplotlib.ticker import FixedLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import BLUE, INK, MARK, SKY, START, TEXT, VERMILLION, fill
 from gainlib.notebook.figures.parts import (
+    Drawing,
     db_axis,
     filled,
     frame,
@@ -24,7 +25,7 @@ WORD_DB, EDGE_DB = 19.0, 1.0
 """What a reading takes up on the scale of a plot of ordinary width, and its distance from the end of its bar."""
 
 
-class Bars:
+class Bars(Drawing):
     """Readings as lying bars, each with its number and unit.
 
     Parameters
@@ -200,7 +201,7 @@ class TapLadder(Bars):
 BAR_WIDTH, NAMES_AT, WAVE_WIDTH = 0.72, 1.17, 0.84
 
 
-class Contributions:
+class Contributions(Drawing):
     """The worst peaks of a bus, each as a bar stacked from what every source adds to it.
 
     A source that pulls with the peak stands above zero, one that pulls against it hangs below; the two together give
@@ -294,7 +295,7 @@ class Contributions:
         return Table("Parts of the worst peaks (full scale = 1)", ("peak", "bus", *self.names), rows)
 
 
-class PeakWaves:
+class PeakWaves(Drawing):
     """Short stretches of the bus around its worst peaks, one beside the other, samples over full scale marked.
 
     Peak k stands around x = k; a stretch goes `reach_ms` to either side of it.
@@ -345,7 +346,3 @@ class PeakWaves:
             return "There is no peak to show."
         what = "cut off at full scale" if self._cut else "over full scale"
         return f"{hot or 'None'} of the {total} worst peaks {'is' if hot in (0, 1) else 'are'} {what}."
-
-    def table(self) -> None:
-        """Return None: the table of the parts has the values of the peaks."""
-        return None

@@ -24,7 +24,18 @@ from gainlib.notebook.figures.palette import (
     VERMILLION,
     look,
 )
-from gainlib.notebook.figures.parts import db_axis, filled, frame, numbers, plotted, rectangles, row_axis, tabled, words
+from gainlib.notebook.figures.parts import (
+    Drawing,
+    db_axis,
+    filled,
+    frame,
+    numbers,
+    plotted,
+    rectangles,
+    row_axis,
+    tabled,
+    words,
+)
 from gainlib.words import Table, level_text, number_text
 
 LOW_DB, HIGH_DB = -72.0, 12.0
@@ -36,7 +47,7 @@ def _short(name, most=25):
     return name if len(name) < most else f"{name[: most - 2]}…"
 
 
-class StemLevels:
+class StemLevels(Drawing):
     """A row for each stem: a bar from the active level to the true peak, and a mark for a steady floor.
 
     At `low_dbfs` and below, at `hot_dbfs` and beyond, a stem's active level is called too low or too hot.
@@ -50,8 +61,6 @@ class StemLevels:
     >>> StemLevels(make_figure(600, 200).subplots(), stems, -34.0, -13.0).sentence()
     'Active levels from −24.8 to −8.9 dBFS. Too hot: 01 kick.'
     """
-
-    artists = ()
 
     def __init__(self, axes: Axes, stems, low_dbfs: float, hot_dbfs: float):
         self.stems, self._low, self._hot = tuple(stems), low_dbfs, hot_dbfs
@@ -96,12 +105,8 @@ class StemLevels:
         told = [f"{word}: {', '.join(names)}." for word, names in groups.items() if names]
         return " ".join([f"Active levels from {' to '.join(ends)} dBFS.", *told])
 
-    def table(self) -> None:
-        """Return None: the panel has a table with more."""
-        return None
 
-
-class Moved:
+class Moved(Drawing):
     """One control of several strips: a hollow mark where it was, a full one where it comes to stand, a line between.
 
     −∞ stands at the left edge. The strips' names stand beside the axes where `named` says so.
@@ -112,8 +117,6 @@ class Moved:
     >>> Moved(make_figure(300, 200).subplots(), "trim", ("kick", "bass"), (0.0, 0.0), (-9.5, 0.0)).sentence()
     'Trim: kick −9.5 dB.'
     """
-
-    artists = ()
 
     def __init__(self, axes: Axes, control: str, names, before_db, after_db, named: bool = True):
         self._control, self._names = control, tuple(names)
@@ -149,7 +152,7 @@ class Moved:
         return tabled(f"{self._control} (dB)", ("strip", "before", "after"), *columns)
 
 
-class FadersAndChanges:
+class FadersAndChanges(Drawing):
     """Faders of several strips against a band around unity, and what has changed at the bus and in the sends.
 
     The band reaches `band_db`, the scale of the changes `reach_db` to either side; `start` is as for :meth:`begin`.
@@ -245,7 +248,7 @@ SIGNS = {"ceiling": "┅", "noise": "┈", "wanted average": "◆"}
 WIDE, HIGH = 0.82, 0.56
 
 
-class LevelDiagram:
+class LevelDiagram(Drawing):
     """A band from average to peak at every point of a chain; ceilings dashed, noise dotted, references as diamonds.
 
     What stands over its ceiling is hatched. A point may lack any of them: pass −inf or None for a level that is not
@@ -393,7 +396,7 @@ class LevelDiagram:
         return Table(self._title, ("point", *(f"{name} ({self._unit})" for name in shown)), rows)
 
 
-class RoutingGraph:
+class RoutingGraph(Drawing):
     """Boxes with a name, a level and a bar for it; the ways lead from box to box, each way in its own look.
 
     Parameters

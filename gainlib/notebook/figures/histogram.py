@@ -9,6 +9,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import BLUE, DASHED, GREEN, INK, MARK, PAPER, SKY, TEXT, TITLE, VERMILLION, fill
 from gainlib.notebook.figures.parts import (
+    Drawing,
     db_axis,
     filled,
     frame,
@@ -28,7 +29,7 @@ WIDTH = 0.8
 DIAMOND = MARK | {"marker": "D", "color": VERMILLION, "zorder": 4}
 
 
-class LevelHistogram:
+class LevelHistogram(Drawing):
     """How often a signal is at which level; bars over full scale are hatched.
 
     The bin edges in dBFS rise and are equally spaced; 0 should be one of them.
@@ -84,7 +85,7 @@ class LevelHistogram:
         return tabled(f"{self._title}: share of the samples", ("level (dBFS)", "%"), *columns)
 
 
-class BlockBars:
+class BlockBars(Drawing):
     """The blocks of a loudness meter sorted by loudness; those that a gate leaves out are hatched.
 
     Examples
@@ -163,7 +164,7 @@ class BlockBars:
         return Table(f"Blocks by loudness; {caption}", ("LUFS", "blocks that count", "left out"), tuple(rows))
 
 
-class GuessBars:
+class GuessBars(Drawing):
     """A bar for every possible count: how many runs in a hundred end with it by guessing between two.
 
     Bars from which a difference counts as shown are hatched. A diamond marks one's own count.
@@ -241,7 +242,7 @@ class GuessBars:
         return Table("Guessing", heads, rows)
 
 
-class ResidueBars:
+class ResidueBars(Drawing):
     """A bar from the floor up for each name; a diamond where it was expected.
 
     What lies lower than `low_db` stands at the bottom; `what` says what the names are.

@@ -7,6 +7,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, Multi
 from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import HERE, INK, LABEL, ORANGE, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
+    Drawing,
     db_axis,
     frame,
     frequency_axis,
@@ -28,7 +29,7 @@ IN = {"color": VERMILLION, "linestyle": "--", "linewidth": 1.4, "zorder": 3}
 TIMES_MIN = {1: "1 min", 5: "5 min", 15: "15 min", 60: "1 h", 240: "4 h", 480: "8 h", 1440: "24 h"}
 
 
-class Lines:
+class Lines(Drawing):
     """What every plot of lines is made of: curves over the same places, and a diamond where a control stands.
 
     A kind lays out its axes, gives a style a curve, and has a sentence and a table.
@@ -316,7 +317,7 @@ def _parts(time_s):
     return [(part * EVERY_S, place == part) for part in np.unique(place)]
 
 
-class SafeTimes:
+class SafeTimes(Drawing):
     """Time a day over level at the ear: one curve a limit, and a point.
 
     Parameters

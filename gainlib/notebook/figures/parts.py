@@ -1,6 +1,9 @@
 """What plots are put together from: figures and axes of one look, curves, marks, boxes, lines across, words."""
 
+from collections.abc import Sequence
+
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -14,6 +17,20 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.ink import Ink
 from gainlib.notebook.figures.palette import DASHED, FONT, GRID, INK, LABEL, PAPER, TEXT, TITLE
 from gainlib.words import Table, number_text
+
+
+class Drawing:
+    """A plot: artists made once, changed in place by ``update``, with words and numbers that say the same."""
+
+    artists: Sequence[Artist] = ()
+
+    def sentence(self) -> str:
+        """Return one sentence that says what the plot shows now."""
+        raise NotImplementedError
+
+    def table(self) -> Table | None:
+        """Return the numbers the plot shows now; None where another plot of the picture, or the panel, has them."""
+        return None
 
 
 def rule(axes: Axes, at: float, which: str = "y") -> Line2D:

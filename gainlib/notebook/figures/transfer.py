@@ -7,6 +7,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import DASHED, GREEN, HERE, INK, PAPER, SKY, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
+    Drawing,
     db_axis,
     filled,
     frame,
@@ -179,7 +180,7 @@ class Residuals(Lines):
         return tabled("Residual", heads, *columns)
 
 
-class DriveCurves:
+class DriveCurves(Drawing):
     """Distortion above, gain below, both against the level the box is fed; a banded bar is its working range.
 
     Examples
@@ -257,7 +258,7 @@ def _band(working, bottom, top):
     )
 
 
-class ProbedCurves:
+class ProbedCurves(Drawing):
     """What came back of a test file: gain (dB), distortion (percent) and noise (dBFS) against the level fed.
 
     Dots are the steps of the test file. The dotted band is the working range, the dashed upright line the reference;

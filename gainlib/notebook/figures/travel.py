@@ -9,6 +9,7 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, look
 from gainlib.notebook.figures.parts import (
+    Drawing,
     db_axis,
     filled,
     frame,
@@ -65,10 +66,6 @@ class LawCurve(Lines):
             f"{number_text(self.coarse_mm)} mm one millimetre is worth more than 1 dB."
         )
 
-    def table(self) -> None:
-        """Return None: the table of the slopes has these numbers too."""
-        return None
-
 
 class SlopeCurve(Lines):
     """What a millimetre is worth against the fader's gain; the upright scale ends at `top` dB per mm.
@@ -121,7 +118,7 @@ class SlopeCurve(Lines):
         return Table("Along the travel", ("gain (dB)", "position (mm)", "one mm is (dB)"), rows)
 
 
-class LaidLaw:
+class LaidLaw(Drawing):
     """Measured points of a fader and a law's line through them over logarithmic millimetres, with what is left between.
 
     Examples
@@ -190,7 +187,7 @@ class LaidLaw:
         return tabled("Points and law", heads, *columns)
 
 
-class Hits:
+class Hits(Drawing):
     """Where a hand lands that means one level: dots beside what was meant, one row a place.
 
     The lying scale reaches `reach_db` to either side. The names stand `above` their rows where there is no room beside.

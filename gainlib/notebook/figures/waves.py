@@ -7,6 +7,7 @@ from matplotlib.collections import PolyCollection
 from gainlib.meters import envelope_of
 from gainlib.notebook.figures.palette import BLUE, INK, LABEL, MARK, ORANGE, SKY, TEXT, VERMILLION, YELLOW
 from gainlib.notebook.figures.parts import (
+    Drawing,
     filled,
     frame,
     full_scale_axis,
@@ -38,7 +39,7 @@ def _outline(body, at, low, high):
     body.set_verts([np.column_stack([np.r_[at, at[::-1]], np.r_[high, low[::-1]]])])
 
 
-class Envelope:
+class Envelope(Drawing):
     """A waveform from end to end, with every stretch over full scale marked.
 
     Examples
@@ -92,7 +93,7 @@ class Envelope:
         return Table(f"{self._title}, full scale = 1", ("stretch", "lowest", "highest"), tuple(rows))
 
 
-class TakeWave:
+class TakeWave(Drawing):
     """The waveform of a short mono take; marks at its highest and lowest sample, a line at its offset.
 
     Examples
@@ -132,12 +133,8 @@ class TakeWave:
             f"The highest sample is {highest}, the lowest {lowest}; the offset, where the signal rests, is at {offset}."
         )
 
-    def table(self) -> None:
-        """Return None: the readings stand beside the picture."""
-        return None
 
-
-class CrestCurve:
+class CrestCurve(Drawing):
     """Samples around a crest as dots on the curve they stand for, the true peak as the measure of height.
 
     Examples
@@ -210,7 +207,7 @@ def deflection(vu):
     return 10.0 ** ((np.asarray(vu, float) - TOP_VU) / 20.0)
 
 
-class NeedleTrace:
+class NeedleTrace(Drawing):
     """Where the needle stood, over time; a strip shows when the burst sounds.
 
     Examples

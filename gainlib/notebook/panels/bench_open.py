@@ -11,7 +11,7 @@ from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
 from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, sheet, table
-from gainlib.notebook.prose import NEWER, STAY, TAKE_OVER, Question, prose
+from gainlib.notebook.prose import Question, prose
 from gainlib.session.routing import at_other_rates
 from gainlib.words import count, number_text
 
@@ -103,7 +103,7 @@ class OpenStep(Step):
 
     def offer_newer(self, take: Callable[[], None]) -> None:
         """Ask whether to take over what another tab has put on the bench or set there."""
-        self.question.ask(NEWER, TAKE_OVER, self.guarded(take), STAY)
+        self.question.take_over(self.guarded(take))
 
     def resume_song(self, session, home, notes) -> None:
         """Put a song on the bench with what was done to it before."""

@@ -21,11 +21,11 @@ class Naming(Newest):
         boxes = eight(drawn_for(learner, "06"))
         self._key = {letter: (kind_of(name),) for letter, name in boxes.items()}
         self._place, self._tries = place_of(learner, "panel naming") or Kept().place("naming"), []
-        self.question = ShortQuestion([field_for(NAMING, {})], self.guarded, self.submit, self._keep)
+        self.question = ShortQuestion(self, [field_for(NAMING, {})], self.submit, self._keep)
         super().__init__(self.question)
         self.add_class("gl-form")
         self.update()
-        self._place.watch(self.guarded(self._moved_elsewhere))
+        self._watch()
 
     def submit(self) -> None:
         """Say how far the names are right; how many, and which are not, from the second try on."""
