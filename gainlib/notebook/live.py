@@ -10,13 +10,12 @@ from collections.abc import Callable, Iterable
 
 import anywidget
 import traitlets
-from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.figures import ink
-from gainlib.notebook.figures.parts import TIME
+from gainlib.notebook.figures.parts import TIME, Drawing
 from gainlib.words import Table
 
 
@@ -92,14 +91,12 @@ class LiveFigure:
     ----------
     fig : matplotlib.figure.Figure
         Made with :func:`gainlib.notebook.figures.make_figure`, so that pyplot does not know it.
-    drawings : iterable of Drawing or matplotlib artists
+    drawings : iterable of Drawing
         What changes. Everything else in the figure is background.
     title : str
         What the picture is, in a few words; the text alternative begins with it.
     sentence : callable, optional
         ``() -> str``; replaces the sentences of the drawings.
-    table : callable, optional
-        ``() -> Table``; replaces the tables of the drawings.
     compact : bool
         Whether the sentence is folded away with the tables.
 
@@ -111,59 +108,45 @@ class LiveFigure:
     Raises
     ------
     GainlibError
-        If there is no title, or something given is neither a drawing nor an artist.
+        If there is no title.
 
     Examples
     --------
-    >>> from gainlib.notebook.figures import make_figure
+    >>> from gainlib.notebook.figures import drawing, make_figure
     >>> fig = make_figure(300, 200)
-    >>> (line,) = fig.subplots().plot([0, 1], [0, 1])
-    >>> live = LiveFigure(fig, [line], title="A line", sentence=lambda: f"It ends at {line.get_ydata()[-1]}.")
-    >>> line.set_ydata([0, 0.5])
+    >>> bars = drawing("meters", fig.subplots(), ("kick",))
+    >>> live = LiveFigure(fig, [bars], title="Levels")
+    >>> bars.update([-3.0], ["−3.0 dB"])
     >>> live.refresh()
     >>> live.settle()
     >>> live.widget.alt
-    'A line. It ends at 0.5.'
+    'Levels. The meters: kick −3.0 dB.'
     """
 
     def __init__(
         self,
         fig: Figure,
-        drawings: Iterable = (),
+        drawings: Iterable[Drawing],
         *,
         title: str,
         sentence: Callable[[], str] | None = None,
-        table: Callable[[], Table] | None = None,
         compact: bool = False,
     ):
         if not title:
             raise GainlibError("a picture needs a title: its text alternative begins with it")
-        self.fig, self.title = fig, title
-        self._sentence, self._table = sentence, table
+        self.fig, self.title, self._sentence, self._drawings = fig, title, sentence, list(drawings)
         # JupyterLab answers widgets in another thread than the one that runs cells, and one canvas serves both
         self._drawing = threading.RLock()
-        self._drawings, self.artists = [], []
-        for drawing in drawings:
-            self._take(drawing)
         # the order in which matplotlib itself would draw them
-        self.artists.sort(key=lambda artist: artist.get_zorder())
+        artists = (artist for drawing in self._drawings for artist in drawing.artists)
+        self.artists = sorted(artists, key=lambda artist: artist.get_zorder())
+        for artist in self.artists:
+            artist.set_animated(True)  # left out of what stays
         width, height = (round(float(v)) for v in fig.bbox.size)
         clocks = [_clock(axes) for axes in fig.axes if axes.get_gid() == TIME]
         self.widget = Picture(width_px=width, height_px=height, compact=compact, clocks=clocks)
         self.redraw()
         self.settle()
-
-    def _take(self, drawing):
-        if isinstance(drawing, Artist):
-            artists = [drawing]
-        elif hasattr(drawing, "artists"):
-            self._drawings.append(drawing)
-            artists = drawing.artists
-        else:
-            raise GainlibError(f"{type(drawing).__name__} is neither a matplotlib artist nor a drawing with .artists")
-        for artist in artists:
-            artist.set_animated(True)  # left out of what stays
-        self.artists.extend(artists)
 
     def redraw(self) -> None:
         """Draw everything anew; needed when axes, ticks or labels have changed."""
@@ -186,7 +169,7 @@ class LiveFigure:
     def settle(self) -> None:
         """Renew sentence, text alternative and table; call it when the hand lets go."""
         words = self._sentence() if self._sentence else " ".join(d.sentence() for d in self._drawings)
-        tables = [self._table()] if self._table else [t for d in self._drawings if (t := d.table()) is not None]
+        tables = [table for drawing in self._drawings if (table := drawing.table()) is not None]
         with self.widget.hold_sync():
             self.widget.sentence = words
             self.widget.alt = f"{self.title}. {words}".strip()
