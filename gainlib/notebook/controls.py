@@ -201,12 +201,20 @@ def _value(row, place):
 LOWEST_DB = -140.0  # below this a fader is silent
 
 
-def _to_wire(values, _widget):
-    return ["-inf" if v == -math.inf else v for v in values]  # JSON has no infinity
+def on_wire(value: Any) -> Any:
+    """Return a value, or values, as they travel: JSON has no infinity, so a silent level is a word."""
+    if isinstance(value, dict):
+        return {name: on_wire(each) for name, each in value.items()}
+    if isinstance(value, tuple | list):
+        return [on_wire(each) for each in value]
+    return "-inf" if value == -math.inf else value
 
 
 def _from_wire(values, _widget):
     return [-math.inf if v == "-inf" else float(v) for v in values]
+
+
+WIRE = {"to_json": lambda values, _widget: on_wire(values), "from_json": _from_wire}
 
 
 @dataclass(frozen=True)
@@ -299,8 +307,8 @@ class Faders(Moves):
     _esm = assets.module("fader")
     _css = assets.style()
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
-    values_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
-    start_db = traitlets.List(traitlets.Float()).tag(sync=True, to_json=_to_wire, from_json=_from_wire)
+    values_db = traitlets.List(traitlets.Float()).tag(sync=True, **WIRE)
+    start_db = traitlets.List(traitlets.Float()).tag(sync=True, **WIRE)
     mute = traitlets.List(traitlets.Unicode()).tag(sync=True)
     solo = traitlets.List(traitlets.Unicode()).tag(sync=True)
     locked = traitlets.Bool(False).tag(sync=True)
@@ -428,15 +436,7 @@ log = logging.getLogger(__name__)
 def as_json(experiment: Experiment, setting: Setting) -> dict:
     """Return a setting as JSON: levels that are silent as "-inf", what is chosen by the word for it in Python."""
     choices = {each.name for each in experiment.controls if isinstance(each, Choice)}
-    return {name: str(value) if name in choices else _plain(value) for name, value in setting.items()}
-
-
-def _plain(value):
-    if isinstance(value, dict):
-        return {name: _plain(each) for name, each in value.items()}
-    if isinstance(value, tuple | list):
-        return list(value)
-    return "-inf" if value == -math.inf else value
+    return {name: str(value) if name in choices else on_wire(value) for name, value in setting.items()}
 
 
 def setting_of(experiment: Experiment, kept: Any) -> Setting:

@@ -5,7 +5,6 @@ that takes longer runs beside it. One Undo goes over everything; captions have t
 moves because a sentence grew.
 """
 
-import asyncio
 import threading
 from collections.abc import Callable
 from functools import partial
@@ -18,7 +17,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
 from gainlib.notebook import assets, figures
 from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, soon
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
@@ -371,12 +370,6 @@ class Desk(Panel):
         self._restore(self.setting.with_(**values))
         self._settle()
 
-    def begin(self, **values) -> None:
-        """Set some controls as they stand when work is taken up again: Undo does not go beyond that."""
-        self.set(**values)
-        self._past = self._past[-1:]
-        self.bar.can_undo = False
-
     def undo(self) -> None:
         """Go back by one gesture, over all controls; does nothing at the start."""
         if len(self._past) > 1:
@@ -456,10 +449,7 @@ class Desk(Panel):
         self._keep()
         if self._rest is not None:
             self._rest.cancel()
-        try:
-            self._rest = asyncio.get_running_loop().call_later(TYPED_S, self.guarded(self._settle))
-        except RuntimeError:
-            self._settle()
+        self._rest = soon(TYPED_S, self.guarded(self._settle))
 
     def _link(self):
         """Move what moves along with the control under the hand."""

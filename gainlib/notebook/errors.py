@@ -5,6 +5,7 @@ An exception in a widget's callback never shows in a notebook: Jupyter writes it
 own error channel (so a test that listens there hears it), and outside a kernel the exception goes on as it is.
 """
 
+import asyncio
 import functools
 import time
 from collections.abc import Callable
@@ -107,6 +108,15 @@ class Panel(widgets.VBox):
         made = widgets.Button(description=text, layout={"width": "auto"}, **look)
         made.on_click(self.guarded(lambda _button: press()))
         return made
+
+
+def soon(after_s: float, do: Callable[[], object]) -> asyncio.TimerHandle | None:
+    """Do something a moment later, and return what cancels it; at once where no event loop runs, as in a script."""
+    try:
+        return asyncio.get_running_loop().call_later(after_s, do)
+    except RuntimeError:
+        do()
+        return None
 
 
 def row(*children: widgets.Widget) -> widgets.HBox:

@@ -14,7 +14,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from gainlib.audio import GainlibError
-from gainlib.notebook.errors import entry
+from gainlib.notebook.errors import entry, soon
 from gainlib.notebook.prose import prose
 
 WIDE = widgets.Layout(width="100%", max_width="860px")
@@ -348,14 +348,10 @@ def when_typed(typed_s: float, do: Callable[[], None]) -> None:
 
     The page may tell of a button ahead of the last letters.
     """
-    try:
-        loop = asyncio.get_running_loop()
-    except RuntimeError:  # a script: everything is there
-        loop = None
-    if loop is None or time.monotonic() - typed_s > BEHIND_S:
+    if time.monotonic() - typed_s > BEHIND_S:
         do()
     else:
-        loop.call_later(BEHIND_S, do)
+        soon(BEHIND_S, do)
 
 
 BY_EAR, BY_READINGS = "by ear", "from readings, without listening"

@@ -17,6 +17,8 @@ import traitlets
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters.needle import between, high_pass, movement
 from gainlib.mix.live import Part, live_mix, response
+from gainlib.notebook.controls import on_wire
+from gainlib.notebook.errors import soon
 from gainlib.notebook.listen import CEILING_DBTP, QUIETEST_DB, Heard, Player, gains, guard_of, heard
 from gainlib.notebook.panels.background import EAR
 from gainlib.processors import HardClip
@@ -147,14 +149,7 @@ class MixPlayer(Player):
         for stamp in coming:  # what is heard now need not be asked for
             self._beside(self._made, self._sent, stamp, 0)
         if self.playing:
-            self._put_off()
-
-    def _put_off(self):
-        """Measure when the browser has what it asks for: the ear goes first."""
-        try:
-            asyncio.get_running_loop().call_later(MEASURED_AFTER_S, self.measure)
-        except RuntimeError:
-            self.measure()
+            soon(MEASURED_AFTER_S, self.measure)  # when the browser has what it asks for: the ear goes first
 
     def _number(self):
         """Give every sound that is needed a number; those that are not needed any more are forgotten."""
@@ -188,7 +183,7 @@ class MixPlayer(Player):
         for k, (name, parts) in enumerate(self._parts.items()):
             session = self._sessions[name]
             found.append({
-                "held": self._held.get(name), "values": _to_wire(parts.values), "live": parts.live,
+                "held": self._held.get(name), "values": on_wire(parts.values), "live": parts.live,
                 "fixed": parts.fixed, "law": session.pan_law_db, "cut": self._cut, "match_db": self._match_db(k),
                 "taps": {owner: self._stamp_of[tap] for owner, tap in parts.taps.items()},
                 "responses": {owner: self._rooms[boxes] for owner, boxes in parts.responses.items()},
@@ -280,10 +275,3 @@ def part_of(session: Session, start_s: float, length_s: float) -> tuple[int, int
     length = min(session.frames, max(1, round(length_s * session.rate_hz)))
     start = min(max(round(start_s * session.rate_hz), 0), session.frames - length)
     return start, start + length
-
-
-def _to_wire(values):
-    def told(value):
-        return "-inf" if value == -math.inf else value
-
-    return {owner: {field: told(value) for field, value in fields.items()} for owner, fields in values.items()}

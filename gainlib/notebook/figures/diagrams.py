@@ -155,7 +155,7 @@ class Moved(Drawing):
 class FadersAndChanges(Drawing):
     """Faders of several strips against a band around unity, and what has changed at the bus and in the sends.
 
-    The band reaches `band_db`, the scale of the changes `reach_db` to either side; `start` is as for :meth:`begin`.
+    The band reaches `band_db`, the scale of the changes `reach_db` to either side; `start` has the faders at first.
 
     Examples
     --------
@@ -188,11 +188,7 @@ class FadersAndChanges(Drawing):
         self._numbers = [words(right, 1.1 * reach_db, row, va="center") for row in range(count)]
         self.artists = [self._begun, self._now, self._bus, self._sends, *self._numbers]
         if len(start):
-            self.begin(start)
-
-    def begin(self, faders_db) -> None:
-        """Keep these faders as the start, and show them."""
-        self.update(faders_db, np.zeros(len(self.names)), {}, faders_db)
+            self.update(start, np.zeros(count), {}, start)
 
     def update(self, faders_db, bus_db, sends, start_db=None) -> None:
         """Show other faders and changes, one a strip; `sends` has row and change of every send by its name."""

@@ -13,6 +13,7 @@ from gainlib.notebook.figures.parts import (
     db_axis,
     filled,
     frame,
+    most_often,
     numbers,
     percent_axis,
     plotted,
@@ -70,12 +71,8 @@ class LevelHistogram(Drawing):
         """Return the commonest level and the share over full scale."""
         if not self.percent.any():
             return f"{self._title}: nothing yet."
-        most = int(np.argmax(self.percent))
-        low, high = numbers(self.edges_db[most : most + 2], 0)
-        over = self.percent[self.edges_db[:-1] >= 0].sum()
-        return (
-            f"{self._title}: most often between {low} and {high} dBFS; {over:.2f} % of the samples are over full scale."
-        )
+        over, often = self.percent[self.edges_db[:-1] >= 0].sum(), most_often(self.percent, self.edges_db)
+        return f"{self._title}: most often {often}; {over:.2f} % of the samples are over full scale."
 
     def table(self) -> Table:
         """Return the share of every bin."""

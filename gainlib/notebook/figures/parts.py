@@ -85,6 +85,12 @@ def numbers(values, digits: int = 1, sign: bool = False) -> list[str]:
     return [number_text(value, digits, sign) for value in values]
 
 
+def most_often(percent: np.ndarray, edges_db: np.ndarray) -> str:
+    """Return between which edges of its bins a signal is most often."""
+    most = int(np.argmax(percent))
+    return "between {} and {} dBFS".format(*numbers(edges_db[most : most + 2], 0))
+
+
 def same_length(*columns, least: int = 1) -> list[np.ndarray]:
     """Return columns as arrays; refuse those that differ in length, or have less than `least` values."""
     found = [np.asarray(each, float) for each in columns]

@@ -11,6 +11,7 @@ from gainlib.notebook.figures.parts import (
     db_axis,
     filled,
     frame,
+    most_often,
     move_rule,
     numbers,
     percent_axis,
@@ -82,9 +83,7 @@ class TransferCurve(Lines):
             said = f"Fed {fed} on average, the box puts out {given}. "
         if not self.percent.any():
             return f"{said}The stem is silent."
-        most = int(np.argmax(self.percent))
-        low, high = numbers(self.edges[most : most + 2], 0)
-        return f"{said}The stem is most often between {low} and {high} dBFS."
+        return f"{said}The stem is most often {most_often(self.percent, self.edges)}."
 
     def table(self) -> Table:
         """Return the curve every 6 dB, with how much of the stem lies in the 6 dB up to it."""
