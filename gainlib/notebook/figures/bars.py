@@ -8,7 +8,6 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import BLUE, INK, MARK, SKY, START, TEXT, VERMILLION, fill
 from gainlib.notebook.figures.parts import (
     Drawing,
-    db_axis,
     filled,
     frame,
     full_scale_axis,
@@ -68,8 +67,7 @@ class Bars(Drawing):
         self.names, self.texts, self.levels = tuple(names), ("",) * len(names), np.full(len(names), -np.inf)
         self._ends, self._title, self._column, self._hot = (low_db, high_db), title, column, hot
         # where every bar has its reading at its end, a grid would strike it through
-        frame(axes, heading or title, grid="x" if column else "")
-        db_axis(axes, low_db, high_db, step_db, "" if column else "dB", "x")
+        frame(axes, heading or title, (low_db, high_db, step_db, "" if column else "dB"), grid="x" if column else "")
         axes.xaxis.set_major_locator(FixedLocator(np.arange(low_db, high_db + 1, step_db)))
         axes.set_xlim(low_db, high_db + column * (high_db - low_db))
         row_axis(axes, self.names)

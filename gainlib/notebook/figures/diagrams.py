@@ -171,10 +171,8 @@ class FadersAndChanges(Drawing):
         count = len(self.names)
         self.faders = self.start = self.bus = np.zeros(count)
         self.sends = {}
-        frame(left, "Faders: ● = now, ◇ = at the start", grid="x")
-        db_axis(left, -32, 11, 6, "fader (dB)", "x")
-        frame(right, "Moved: ● = at the bus, ■ = send", grid="x")
-        db_axis(right, -reach_db, reach_db, 3, "change (dB)", "x")
+        frame(left, "Faders: ● = now, ◇ = at the start", (-32, 11, 6, "fader (dB)"), grid="x")
+        frame(right, "Moved: ● = at the bus, ■ = send", (-reach_db, reach_db, 3, "change (dB)"), grid="x")
         right.xaxis.set_major_locator(FixedLocator(np.arange(-reach_db, reach_db + 1, 6)))
         right.set_xlim(-reach_db - 1, 2 * reach_db)
         for axes in (left, right):
@@ -312,8 +310,8 @@ class LevelDiagram(Drawing):
         self.average = self.peak = self.ceiling = self.noise = self.reference = np.full(count, np.nan)
         called = SIGNS | {"wanted average": f"◆ {self._diamonds}"}
         signs = (called[name] if name == "wanted average" else f"{SIGNS[name]} {name}" for name in self._shows)
-        frame(self._axes, ", ".join([f"{title}: ▭ average to peak", *signs]))
-        db_axis(self._axes, self._low, self._high, 6 if self._high - self._low <= 80 else 12, self._unit)
+        scale = (self._low, self._high, 6 if self._high - self._low <= 80 else 12, self._unit)
+        frame(self._axes, ", ".join([f"{title}: ▭ average to peak", *signs]), y=scale)
         self._axes.set_xlim(-0.55, count - 0.45)
         self._axes.set_xticks(range(count), self.names)
 

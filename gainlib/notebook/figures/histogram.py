@@ -10,7 +10,6 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import BLUE, DASHED, GREEN, INK, MARK, PAPER, SKY, TEXT, TITLE, VERMILLION, fill
 from gainlib.notebook.figures.parts import (
     Drawing,
-    db_axis,
     filled,
     frame,
     most_often,
@@ -49,9 +48,8 @@ class LevelHistogram(Drawing):
         if len(self.edges_db) < 2 or not (np.diff(self.edges_db) > 0).all():
             raise GainlibError(f"bin edges {list(edges_db)}; give at least two, rising")
         self.percent = np.zeros(len(self.edges_db) - 1)
-        frame(axes, f"{title}: how often", "", "% of the samples")
-        step = 6 if np.ptp(self.edges_db) < 80 else 12
-        db_axis(axes, self.edges_db[0], self.edges_db[-1], step, "sample level (dBFS)", "x")
+        scale = (self.edges_db[0], self.edges_db[-1], 6 if np.ptp(self.edges_db) < 80 else 12, "sample level (dBFS)")
+        frame(axes, f"{title}: how often", scale, "% of the samples")
         percent_axis(axes, high_percent, "")
         rule(axes, 0, "x")
         self.artists = [filled(axes, SKY, linewidth=0.6), filled(axes, VERMILLION, "////", linewidth=0.6)]
@@ -97,8 +95,8 @@ class BlockBars(Drawing):
     def __init__(self, axes: Axes, most: int = 60):
         self.blocks_lufs, self.kept, self.loudness_lufs = np.zeros(0), np.zeros(0, bool), None
         self.gate_lufs, self.gates, self._most = -np.inf, "both", most
-        frame(axes, "Blocks: ▨ left out, ◆ loudness", y_label="blocks")
-        db_axis(axes, LOW_LUFS, HIGH_LUFS, 10, "block of 400 ms (LUFS); dashed: gates", "x")
+        scale = (LOW_LUFS, HIGH_LUFS, 10, "block of 400 ms (LUFS); dashed: gates")
+        frame(axes, "Blocks: ▨ left out, ◆ loudness", scale, "blocks")
         tens = range(-70, 1, 10)
         axes.set_xticks([LOW_LUFS + 1, *tens], ["silent", *numbers(tens, 0)])
         axes.set_ylim(0, most)
@@ -255,8 +253,7 @@ class ResidueBars(Drawing):
 
     def __init__(self, axes: Axes, low_db: float, high_db: float, title: str, unit: str, what: str):
         self._axes, self._ends, self._unit, self._what, self._title = axes, (low_db, high_db), unit, what, title
-        frame(axes, title, what)
-        db_axis(axes, low_db, high_db, 20, unit)
+        frame(axes, title, what, (low_db, high_db, 20, unit))
         self._bars = filled(axes, fill(0).color, fill(0).hatch)
         self._marks = plotted(axes, markersize=8, **DIAMOND)
         self._texts, self.names, self.levels, self.expected = [], (), np.zeros(0), None

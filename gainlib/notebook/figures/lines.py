@@ -8,7 +8,6 @@ from gainlib.audio import GainlibError
 from gainlib.notebook.figures.palette import HERE, INK, LABEL, ORANGE, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
     Drawing,
-    db_axis,
     frame,
     frequency_axis,
     full_scale_axis,
@@ -35,7 +34,8 @@ class Lines(Drawing):
     A kind lays out its axes, gives a style a curve, and has a sentence and a table.
     """
 
-    def __init__(self, axes: Axes, *styles: dict, here: bool = False):
+    def __init__(self, axes: Axes, title: str, x, y, *styles: dict, here: bool = False, grid: str = "both"):
+        frame(axes, title, x, y, grid)
         self._axes, self.here = axes, None
         self.x, self.y = np.zeros(0), [np.zeros(0)] * len(styles)
         self._curves = [plotted(axes, **style) for style in styles]
@@ -93,8 +93,8 @@ class Curves(Lines):
         shown = [f"{DASHES[k % len(DASHES)]} {name}" for k, name in enumerate(self.names)] + [
             "◆ " * bool(marks) + marks
         ]
-        frame(axes, f"{title}: {', '.join(filter(None, shown))}", grid="both")
-        db_axis(axes, *y)
+        styles = (look(k, linewidth=1.6) for k in range(len(self.names)))
+        super().__init__(axes, f"{title}: {', '.join(filter(None, shown))}", "", y, *styles)
         if hertz:
             frequency_axis(axes)
         else:
@@ -102,7 +102,6 @@ class Curves(Lines):
             axes.xaxis.set_major_locator(MultipleLocator(x[2]))
             axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{round(value, 6):g}".replace("-", MINUS)))
             axes.set_xlabel(x[3], **LABEL)
-        super().__init__(axes, *(look(k, linewidth=1.6) for k in range(len(self.names))))
         self.marks, self._dots = (
             (),
             plotted(axes, marker="D", color=INK, markersize=6, linestyle="", zorder=4, clip_on=False),
@@ -159,10 +158,8 @@ class Spectrum(Lines):
 
     def __init__(self, axes: Axes, low_db: float = -100.0, high_db: float = 0.0, title: str = "Spectrum"):
         self._low, self._title = low_db, title
-        frame(axes, f"{title}: ┅ in, ─ out", grid="both")
+        super().__init__(axes, f"{title}: ┅ in, ─ out", "", (low_db, high_db, 20, "dB"), IN, OUT)
         frequency_axis(axes)
-        db_axis(axes, low_db, high_db, 20, "dB")
-        super().__init__(axes, IN, OUT)
 
     def update(self, frequency_hz, before_db, after_db) -> None:
         """Show the levels of input and output at the same frequencies."""
@@ -206,9 +203,8 @@ class WavePair(Lines):
         self, axes: Axes, limit: float = 1.2, title: str = "Around the loudest moment", one: str = "full scale"
     ):
         self._one, self._title = one, title
-        frame(axes, f"{title}: ┅ in, ─ out", "ms")
+        super().__init__(axes, f"{title}: ┅ in, ─ out", "ms", "", IN, OUT | {"linewidth": 1.8}, grid="y")
         full_scale_axis(axes, limit, f"{one} = 1")
-        super().__init__(axes, IN, OUT | {"linewidth": 1.8})
 
     def update(self, time_ms, before, after) -> None:
         """Show another stretch; its ends are those of the time scale at the first call."""
@@ -245,10 +241,8 @@ class ReductionTrace(Lines):
 
     def __init__(self, axes: Axes, duration_s: float, most_db: float = 24.0):
         self._most, self.mean_db = most_db, 0.0
-        frame(axes, "Gain reduction")
+        super().__init__(axes, "Gain reduction", "", (-most_db, 1, 6, "dB"), look(0, linewidth=1.6), grid="y")
         time_axis(axes, 0, duration_s)
-        db_axis(axes, -most_db, 1, 6, "dB")
-        super().__init__(axes, look(0, linewidth=1.6))
 
     def update(self, time_s, reduction_db, mean_db: float | None = None) -> None:
         """Show another run; reductions are not negative.
@@ -289,10 +283,10 @@ class LevelPair(Lines):
 
     def __init__(self, axes: Axes, duration_s: float, low_dbfs: float = -72.0, high_dbfs: float = 12.0):
         self._ends = (low_dbfs, high_dbfs)
-        frame(axes, "Peaks of 20 ms: ─ in, ┄ out, ··· threshold")
+        styles = look(0, linewidth=1.4), look(1, linewidth=1.4, linestyle=(0, (4, 1.5)))
+        title = "Peaks of 20 ms: ─ in, ┄ out, ··· threshold"
+        super().__init__(axes, title, "", (low_dbfs, high_dbfs, 12, "dBFS"), *styles, grid="y")
         time_axis(axes, 0, duration_s)
-        db_axis(axes, low_dbfs, high_dbfs, 12, "dBFS")
-        super().__init__(axes, look(0, linewidth=1.4), look(1, linewidth=1.4, linestyle=(0, (4, 1.5))))
         self._threshold = axes.axhline(0, **THRESHOLD)
         self.artists.append(self._threshold)
 

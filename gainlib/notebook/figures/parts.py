@@ -156,8 +156,11 @@ def make_figure(width_px: int = 840, height_px: int = 420) -> Figure:
 # ---- axes ------------------------------------------------------------------------------------------------------------
 
 
-def frame(axes: Axes, title: str = "", x_label: str = "", y_label: str = "", grid: str = "y") -> Axes:
-    """Give axes the common look: title on the left, light grid behind, no box."""
+def frame(axes: Axes, title: str = "", x: str | tuple = "", y: str | tuple = "", grid: str = "y") -> Axes:
+    """Give axes the common look: title on the left, light grid behind, no box.
+
+    `x` and `y` are labels, or scales of levels as :func:`db_axis` takes them: both ends, distance of ticks, label.
+    """
     axes.set_axisbelow(True)
     if grid:
         axes.grid(True, axis=grid, color=GRID, linewidth=0.8)
@@ -167,8 +170,11 @@ def frame(axes: Axes, title: str = "", x_label: str = "", y_label: str = "", gri
         axes.spines[side].set_color(INK)
     axes.tick_params(colors=INK, labelsize=TEXT["fontsize"], labelfontfamily=FONT)
     axes.set_title(title, loc="left", **TITLE)
-    axes.set_xlabel(x_label, **LABEL)
-    axes.set_ylabel(y_label, **LABEL)
+    for which, scale in (("x", x), ("y", y)):
+        if isinstance(scale, tuple):
+            db_axis(axes, *scale, which)
+        else:
+            (axes.set_xlabel if which == "x" else axes.set_ylabel)(scale, **LABEL)
     return axes
 
 

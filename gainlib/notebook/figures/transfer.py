@@ -8,7 +8,6 @@ from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import DASHED, GREEN, HERE, INK, PAPER, SKY, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
     Drawing,
-    db_axis,
     filled,
     frame,
     most_often,
@@ -27,6 +26,7 @@ from gainlib.words import LEAST_PERCENT, LOWEST_SHOWN_DB, Table, depth_text, lev
 BAND = {"color": "#d9efe7", "edgecolor": GREEN, "hatch": "..", "linewidth": 0.0, "zorder": 0.7}
 HIDDEN = {"color": "#eeeeee", "edgecolor": "#8a8a8a", "hatch": "////", "linewidth": 0.0, "zorder": 0.6}
 MOST_PERCENT = 100.0
+SINE_IN = "sine in, peak level (dBFS)"
 GAINS_DB, NOISES_DBFS = (-24.0, 12.0), (-150.0, 0.0)
 
 
@@ -53,11 +53,9 @@ class TransferCurve(Lines):
         self.edges = np.asarray(edges_db, float)
         self.percent = np.zeros(self.edges.size - 1)
         low, high = self.edges[0], self.edges[-1]
-        frame(axes, f"{title}: ◆ average, ▮ stem", grid="both")
-        db_axis(axes, low, high, 12, "level in (dBFS)", "x")
-        db_axis(axes, low, high, 12, "level out (dBFS)")
+        x, y = ((low, high, 12, f"level {way} (dBFS)") for way in ("in", "out"))
+        super().__init__(axes, f"{title}: ◆ average, ▮ stem", x, y, look(0), here=True)
         _equal_line(axes, low, high)
-        super().__init__(axes, look(0), here=True)
         self._mark.set_clip_on(True)
         self._bars = filled(axes, SKY, linewidth=0.5)
         self._threshold = axes.axvline(0, **THRESHOLD)
@@ -109,11 +107,9 @@ class OutAgainstIn(Lines):
     """
 
     def __init__(self, axes: Axes, low_dbfs: float = -60.0, high_dbfs: float = 12.0):
-        frame(axes, "Out against in: ┅ slope 1, ◆ here", grid="both")
-        db_axis(axes, low_dbfs, high_dbfs, 12, "sine in, peak level (dBFS)", "x")
-        db_axis(axes, low_dbfs - 12, high_dbfs + 12, 12, "out (dBFS)")
+        x, y = (low_dbfs, high_dbfs, 12, SINE_IN), (low_dbfs - 12, high_dbfs + 12, 12, "out (dBFS)")
+        super().__init__(axes, "Out against in: ┅ slope 1, ◆ here", x, y, look(0, True), here=True)
         _equal_line(axes, low_dbfs, high_dbfs)
-        super().__init__(axes, look(0, True), here=True)
 
     def update(self, level_in_dbfs, level_out_dbfs, here) -> None:
         """Show another box, or another drive: `here` is in and out at the one that is set."""
@@ -150,11 +146,9 @@ class Residuals(Lines):
     """
 
     def __init__(self, axes: Axes, low_dbfs: float = -60.0, high_dbfs: float = 12.0):
-        frame(axes, "Residual: ─● halved, ┅■ repeated", grid="both")
-        db_axis(axes, low_dbfs, high_dbfs, 12, "sine in, peak level (dBFS)", "x")
-        db_axis(axes, LOWEST_SHOWN_DB, 0, 20, "dB")
-        repeated = look(1, True, linestyle=DASHED, zorder=2, clip_on=False)
-        super().__init__(axes, look(0, True, clip_on=False), repeated, here=True)
+        x, y = (low_dbfs, high_dbfs, 12, SINE_IN), (LOWEST_SHOWN_DB, 0, 20, "dB")
+        styles = look(0, True, clip_on=False), look(1, True, linestyle=DASHED, zorder=2, clip_on=False)
+        super().__init__(axes, "Residual: ─● halved, ┅■ repeated", x, y, *styles, here=True)
 
     def update(self, level_dbfs, halved_db, repeated_db, here) -> None:
         """Show another box, or another drive: `here` is the one that is set and both residuals there."""
@@ -194,11 +188,9 @@ class DriveCurves(Drawing):
     def __init__(self, upper: Axes, lower: Axes, low_dbfs=-42.0, high_dbfs=6.0, low_db=-15.0, high_db=6.0):
         self.level, self.thd, self.gain = np.zeros((3, 0))
         self.working, self.here = None, None
-        frame(upper, "THD: ▒ working range, ◆ here", grid="both")
-        frame(lower, "Gain of its fundamental", grid="both")
-        for axes, label in ((upper, ""), (lower, "fed (dBFS)")):
-            db_axis(axes, low_dbfs, high_dbfs, 6, label, "x")
-        db_axis(lower, low_db, high_db, 6, "dB")
+        x, y = (low_dbfs, high_dbfs, 6, "fed (dBFS)"), (low_db, high_db, 6, "dB")
+        frame(upper, "THD: ▒ working range, ◆ here", (*x[:3], ""), grid="both")
+        frame(lower, "Gain of its fundamental", x, y, "both")
         percent_axis(upper)
         self._spans = (LEAST_PERCENT, MOST_PERCENT), (low_db, high_db)
         self._bands = [filled(axes, **BAND) for axes in (upper, lower)]
@@ -276,13 +268,14 @@ class ProbedCurves(Drawing):
         self._axes = gain, bent, noise
         self.level, self.gain, self.thd, self.floor, self.noise = np.zeros((5, 0))
         self.working, self.reference = None, None
-        frame(gain, "Gain of a sine: ● a step, ▒ working range, ┆ reference", grid="both")
-        frame(bent, "Distortion (THD): ////  hidden by noise", grid="both")
-        frame(noise, "Noise while it sounds", grid="both")
-        for axes in self._axes:
-            db_axis(axes, -78.0, 0.0, 6, "fed (dBFS)" if axes is noise else "", "x")
-        db_axis(gain, *GAINS_DB, 6, "dB")
-        db_axis(noise, *NOISES_DBFS, 30, "dBFS")
+        x, gains, title = (
+            (-78.0, 0.0, 6, ""),
+            (*GAINS_DB, 6, "dB"),
+            "Gain of a sine: ● a step, ▒ working range, ┆ reference",
+        )
+        frame(gain, title, x, gains, "both")
+        frame(bent, "Distortion (THD): ////  hidden by noise", x, grid="both")
+        frame(noise, "Noise while it sounds", (*x[:3], "fed (dBFS)"), (*NOISES_DBFS, 30, "dBFS"), "both")
         percent_axis(bent)
         self._bands = [filled(axes, **BAND) for axes in self._axes]
         self._hidden = filled(bent, **HIDDEN)

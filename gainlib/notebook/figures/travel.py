@@ -42,11 +42,10 @@ class LawCurve(Lines):
 
     def __init__(self, axes: Axes, length_mm: float = 100.0, low_db: float = -80.0, high_db: float = 16.0):
         self._low, self._high, self.coarse_mm = low_db, high_db, 0.0
-        frame(axes, "Gain against position", "position (mm)", grid="both")
-        db_axis(axes, low_db, high_db, 20, "gain (dB)")
+        y = (low_db, high_db, 20, "gain (dB)")
+        super().__init__(axes, "Gain against position", "position (mm)", y, look(0), here=True)
         axes.set_xlim(0, length_mm)
         rule(axes, 0)
-        super().__init__(axes, look(0), here=True)
         self._coarse = filled(axes, **COARSE)
         self.artists += [self._coarse, words(axes, 2, high_db - 3, "1 mm > 1 dB", va="top")]
 
@@ -81,12 +80,11 @@ class SlopeCurve(Lines):
 
     def __init__(self, axes: Axes, low_db: float = -60.0, high_db: float = 12.0, top: float = 4.0):
         self._top, self._low, self.rows = top, low_db, ()
-        frame(axes, "What one millimetre is worth", "", "dB per mm", grid="both")
-        db_axis(axes, low_db, high_db, 10, "gain of the fader (dB)", "x")
+        x = (low_db, high_db, 10, "gain of the fader (dB)")
+        super().__init__(axes, "What one millimetre is worth", x, "dB per mm", look(1), here=True)
         axes.set_ylim(0, top)
         axes.yaxis.set_major_locator(MultipleLocator(1))
         rule(axes, 1)
-        super().__init__(axes, look(1), here=True)
         self._note = words(axes, 0, 0, va="bottom")
         self.artists.append(self._note)
 
@@ -210,8 +208,7 @@ class Hits(Drawing):
         above: bool = False,
     ):
         self._reach, self._count, self.places, self.spreads = reach_db, count, (), ()
-        frame(axes, title, grid="x")
-        db_axis(axes, -reach_db, reach_db, 1, "off target (dB)", "x")
+        frame(axes, title, (-reach_db, reach_db, 1, "off target (dB)"), grid="x")
         axes.set_ylim(count - 0.5, -0.5)
         axes.set_yticks([])
         room = 0.0 if above else ROOM  # beside the rows the names stand clear of the grid
