@@ -29,7 +29,7 @@ def shared(tmp_path_factory):
 @pytest.fixture
 def session(shared):
     made, panel = shared
-    panel.desk.set(**panel.desk.experiment.start)
+    panel.desk.begin(**panel.desk.experiment.start)
     panel.desk.bar.chosen = 0
     return made, panel
 

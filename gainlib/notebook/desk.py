@@ -370,6 +370,12 @@ class Desk(Panel):
         self._restore(self.setting.with_(**values))
         self._settle()
 
+    def begin(self, **values) -> None:
+        """Set some controls as they stand when work is taken up again: Undo does not go beyond that."""
+        self.set(**values)
+        self._past = self._past[-1:]
+        self.bar.can_undo = False
+
     def undo(self) -> None:
         """Go back by one gesture, over all controls; does nothing at the start."""
         if len(self._past) > 1:
