@@ -47,7 +47,13 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
         yield part
         with part.open("rb+") as file:
             os.fsync(file.fileno())
-        _move(part, target)
+        try:
+            os.replace(part, target)
+        except OSError as error:
+            raise GainlibError(
+                f"{target}: cannot be replaced ({error.strerror or error}); close what has it open, or choose another "
+                "name"
+            ) from None
     except BaseException as error:
         part.unlink(missing_ok=True)
         if isinstance(error, OSError) and error.errno in _NO_ROOM:
@@ -64,15 +70,6 @@ def _check_length(target):
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             raise GainlibError(f"{target}: the name is too long for a file here; choose a shorter one") from None
-
-
-def _move(part, target):
-    try:
-        os.replace(part, target)
-    except OSError as error:
-        raise GainlibError(
-            f"{target}: cannot be replaced ({error.strerror or error}); close what has it open, or choose another name"
-        ) from None
 
 
 def hold(owner: object, path: Path) -> None:

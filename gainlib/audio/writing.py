@@ -24,8 +24,7 @@ import numpy as np
 import soundfile
 
 from gainlib.audio.atomic import is_held, replacing
-from gainlib.audio.decoding import FORMATS, reason_of
-from gainlib.audio.files import AudioFile
+from gainlib.audio.files import FORMATS, AudioFile, reason_of
 from gainlib.audio.types import MAX_CHANNELS, Audio
 from gainlib.errors import GainlibError
 
@@ -168,11 +167,8 @@ def check_limits(target: Path, form: str, subtype: str, rate_hz: int, channels: 
         raise GainlibError(f"{asked}: {kind} takes {_either(rates)} Hz; write .wav or .flac, or convert the rate first")
     highest = _HIGHEST_HZ.get(kind, _HIGHEST_OF_ALL_HZ)
     if rate_hz > highest:
-        raise GainlibError(f"{asked}: {kind} takes up to {highest} Hz; {_instead(rate_hz)}")
-
-
-def _instead(rate_hz):
-    return "write .wav" if rate_hz <= _HIGHEST_OF_ALL_HZ else "no format takes that rate, give the right one"
+        other = "write .wav" if rate_hz <= _HIGHEST_OF_ALL_HZ else "no format takes that rate, give the right one"
+        raise GainlibError(f"{asked}: {kind} takes up to {highest} Hz; {other}")
 
 
 def _refuse(target, overwrite):

@@ -9,7 +9,7 @@ from threading import Lock
 import numpy as np
 
 from gainlib.audio import Audio, AudioFile, GainlibError, write
-from gainlib.audio.decoding import fill, opened
+from gainlib.audio.files import fill, opened
 from gainlib.session.render import SignalChain, padded, place, post_blocks
 from gainlib.session.scratch import IN_MEMORY_BYTES
 from gainlib.session.strip import BUS, Strip, ratio
