@@ -419,8 +419,7 @@ def _lowest(edge, rows):
 
 
 def _sentence(kind, rows, edge, superposition, own):
-    low, high = number(min(row.level_dbfs for row in rows)), quantity(max(row.level_dbfs for row in rows), "dBFS")
-    alike = f"Fed at any level from {low} to {high}, it does the same"
+    alike = alike_from(rows[0].level_dbfs, rows[-1].level_dbfs)
     if kind == LINEAR:
         return f"{alike}; its input level is free."
     if kind == TIME_VARYING:
@@ -428,10 +427,7 @@ def _sentence(kind, rows, edge, superposition, own):
     if kind == NOISY:
         return f"{alike} and adds {_own(own)} of its own; its level only sets how far the sound is above that."
     if kind == UP_TO:
-        return (
-            f"Up to a sine of {quantity(edge.level_dbfs, 'dBFS', 1)} it works the same at any level; anything louder "
-            f"is held back."
-        )
+        return held_back_from(edge.level_dbfs)
     worst = max(rows, key=lambda row: row.residual_db - row.floor_db)
     if worst.passed:
         return (
@@ -439,6 +435,17 @@ def _sentence(kind, rows, edge, superposition, own):
             f"outputs for the parts, so it matters what plays together."
         )
     return _of_nonlinear(worst, edge)
+
+
+def alike_from(low_dbfs: float, high_dbfs: float) -> str:
+    """Say that level makes no difference."""
+    return f"Fed at any level from {number(low_dbfs)} to {quantity(high_dbfs, 'dBFS')}, it does the same"
+
+
+def held_back_from(level_dbfs: float) -> str:
+    """Say where a linear stretch ends."""
+    level_text = quantity(level_dbfs, "dBFS", 1)
+    return f"Up to a sine of {level_text} it works the same at any level; anything louder is held back."
 
 
 def _of_nonlinear(worst, edge):

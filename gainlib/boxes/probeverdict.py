@@ -23,6 +23,8 @@ from gainlib.boxes.linearity import (
     ROUNDED,
     TIME_VARYING,
     UP_TO,
+    alike_from,
+    held_back_from,
 )
 from gainlib.boxes.spectral_lines import LevelSweep, Lines, Onset, onset_of_bend, onset_of_gain, sway
 from gainlib.levels.printing import number, quantity
@@ -246,8 +248,7 @@ def _told(heard, series, swaying):
         return _open(
             "its gain goes up and down from step to step with no distortion and no order, so it changes in time, and "
             "the recording does not show whether it depends on level as well; record again with the box's modulation "
-            "off, and player "
-            "and recorder on one clock",
+            "off, and player and recorder on one clock",
         )
     small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
     if swaying and small and not any(each.fails.any() for each in series.values()):
@@ -283,7 +284,7 @@ def _matters(reason, moved=False):
 
 
 def _rounded(heard, reason):
-    alike = f"Fed at any level from {_levels(heard)}, it does the same but for rounding"
+    alike = f"{alike_from(heard.levels_dbfs[0], heard.levels_dbfs[-1])} but for rounding"
     return Verdict(
         ROUNDED,
         f"{alike}: {reason}. The recording does not show whether it is the box that rounds or the recorder: record at "
@@ -321,16 +322,12 @@ def _grid(heard):
     )
 
 
-def _levels(heard):
-    return f"{number(heard.levels_dbfs[0])} to {quantity(heard.levels_dbfs[-1], 'dBFS')}"
-
-
 # ------------------------------------------------------------------------------------------------------- linear boxes
 
 
 def _linear(heard, swaying, gain):
     """Return what is said of a box that does the same at every level."""
-    alike = f"Fed at any level from {_levels(heard)}, it does the same"
+    alike = alike_from(heard.levels_dbfs[0], heard.levels_dbfs[-1])
     rows = heard.of("sine")
     upper = rows[len(rows) // 2 :]
     floor, doubt = rows[-1].floor_db, max(row.doubt_db[0] for row in upper)
@@ -441,12 +438,7 @@ def _not_linear(heard, series, fails):
         )
     if onset.corner and onset.level_dbfs >= LOWEST_LIMIT_DBFS and onset.level_dbfs >= levels[first - 1] - 1.0:
         up_to = round(onset.level_dbfs, 1)
-        return Verdict(
-            UP_TO,
-            f"Up to a sine of {quantity(up_to, 'dBFS', 1)} it works the same at any level; anything louder is held "
-            f"back.",
-            up_to,
-        )
+        return Verdict(UP_TO, held_back_from(up_to), up_to)
     if onset.corner:
         return _matters(f"{worst}, so its input level matters; but the steps and the swell do not agree on where")
     return Verdict(NONLINEAR, f"{told} It sets in gradually.")
