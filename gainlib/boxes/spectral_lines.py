@@ -15,6 +15,7 @@ from gainlib.boxes.probing import power_db
 from gainlib.boxes.sync_markers import TimeBase
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.loudness import k_coefficients
+from gainlib.processors.dynamics import over_the_knee
 
 AROUND_LINES = 17
 HARMONICS, PLAIN_HARMONICS = 40, 10
@@ -269,10 +270,7 @@ class Onset(NamedTuple):
 
 
 def onset_of_gain(swell: LevelSweep, plain_db: float) -> Onset | None:
-    """Fit the static curve of a compressor to the first 3 dB of reduction; None if there is none.
-
-    Source: Giannoulis, Massberg, Reiss, JAES 60(6), 2012, equation 4.
-    """
+    """Fit the static curve of a compressor to the first 3 dB of reduction; None if there is none."""
     away = np.abs(swell.gain_db - plain_db)
     beyond = np.flatnonzero(away > 3.0)
     stop = int(beyond[0]) if beyond.size else len(away)
@@ -286,10 +284,7 @@ def onset_of_gain(swell: LevelSweep, plain_db: float) -> Onset | None:
 
     def left(found):
         threshold, slope, knee = found
-        over = level - threshold
-        inside = (over + knee / 2.0) ** 2 / (2.0 * knee)
-        curve = slope * np.where(over >= knee / 2.0, over, np.where(over > -knee / 2.0, inside, 0.0))
-        return (gain - curve) / doubt
+        return (gain - slope * over_the_knee(level - threshold, knee)) / doubt
 
     best = min(
         (

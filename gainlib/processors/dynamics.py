@@ -57,6 +57,13 @@ def _followed(audio, frames):
     return np.pad(np.asarray(audio.samples, dtype=np.float64), ((0, frames), (0, 0)))
 
 
+def over_the_knee(over_db: np.ndarray, knee_db: float) -> np.ndarray:
+    """Return by how much a level counts as over a threshold that it is over by `over_db` (Giannoulis et al., eq. 4)."""
+    half = knee_db / 2.0
+    inside = (over_db + half) ** 2 / (2.0 * knee_db) if knee_db > 0 else 0.0
+    return np.where(over_db >= half, np.maximum(over_db, 0.0), np.where(over_db > -half, inside, 0.0))
+
+
 @dataclass(frozen=True)
 class Compressor(Processor):
     """Turn down by a share of what the peak level exceeds a threshold by.
@@ -98,11 +105,9 @@ class Compressor(Processor):
         return self.threshold_dbfs + WORKING_REDUCTION_DB
 
     def static_db(self, level_dbfs) -> np.ndarray:
-        """Return the output level of a steady input level, both peak levels in dBFS (Giannoulis et al., eq. 4)."""
+        """Return the output level of a steady input level, both peak levels in dBFS."""
         over = np.asarray(level_dbfs, dtype=np.float64) - self.threshold_dbfs
-        slope, half = 1.0 - 1.0 / self.ratio, self.knee_db / 2.0
-        inside = (over + half) ** 2 / (2.0 * self.knee_db) if self.knee_db > 0 else 0.0
-        reduction = slope * np.where(over >= half, np.maximum(over, 0.0), np.where(over > -half, inside, 0.0))
+        reduction = (1.0 - 1.0 / self.ratio) * over_the_knee(over, self.knee_db)
         return over + self.threshold_dbfs - reduction + self.makeup_db
 
     def reduction_db(self, audio: Audio) -> np.ndarray:
