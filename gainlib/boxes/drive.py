@@ -60,13 +60,10 @@ class Material:
         """Return the gain of the energy and the mean gain reduction over the active stretches, both in dB."""
         out = self.out(level_dbfs)
         fed_dbfs = self.level.energy_dbfs + level_dbfs - self.level.active_dbfs
-        return rms_dbfs(Audio(out, self._rate_hz)) - fed_dbfs, self._reduction_db(out, level_dbfs)
+        return rms_dbfs(Audio(out, self._rate_hz)) - fed_dbfs, self.reduction_db(level_dbfs, out)
 
-    def reduction_db(self, level_dbfs: float) -> float:
-        """Return the mean gain reduction over the active stretches in dB."""
-        return self._reduction_db(None, level_dbfs)
-
-    def _reduction_db(self, out, level_dbfs):
+    def reduction_db(self, level_dbfs: float, out: np.ndarray | None = None) -> float:
+        """Return the mean gain reduction over the active stretches in dB; `out` is what comes out, where known."""
         tells = getattr(self._box.processor, "reduction_db", None)
         if tells is not None:
             reduction = tells(Audio(self.at(level_dbfs), self._rate_hz))

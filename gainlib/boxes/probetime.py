@@ -38,19 +38,14 @@ SIGMAS = 5.0
 
 def refuse_holes(line: np.ndarray, base: TimeBase, layout: Layout) -> None:
     """Refuse a recording in which the sound breaks off for a moment, and name the place."""
-    at_s = _first_hole(line, base, layout)
-    if at_s is not None:
-        raise GainlibError(
-            f"the sound breaks off, with a gap about {quantity(at_s, 's', 1)} into the test file; record it again in "
-            f"one "
-            "go, with a larger buffer if sound drops out"
-        )
-
-
-def _first_hole(line, base, layout):
     parts = [found for part in layout.parts if (found := _hole_in_part(line, base, layout, part)) is not None]
     found = parts if len(parts) <= len(layout.parts) // REGULARLY else []
-    return min([*found, *_holes_in_swell(line, base, layout), *_digital_silence(line, base, layout)], default=None)
+    found = [*found, *_holes_in_swell(line, base, layout), *_digital_silence(line, base, layout)]
+    if found:
+        raise GainlibError(
+            f"the sound breaks off, with a gap about {quantity(min(found), 's', 1)} into the test file; record it "
+            "again in one go, with a larger buffer if sound drops out"
+        )
 
 
 def _energies(line, base, start, frames, size):
@@ -65,9 +60,8 @@ def _hole_in_part(line, base, layout, part):
     """Return the second of the test file at which one of its repeating stretches lacks what its other periods have."""
     size, rows = layout.period // FRAMES_A_PERIOD, SETTLING + part.periods
     start = part.start - SETTLING * layout.period
-    energy = []
-    for row in range(rows):  # period by period, so that equal frames hold the same
-        energy.append(_energies(line, base, start + row * layout.period, FRAMES_A_PERIOD, size))
+    places = [start + row * layout.period for row in range(rows)]  # so that equal frames hold the same
+    energy = [_energies(line, base, place, FRAMES_A_PERIOD, size) for place in places]
     if any(not len(each) for each in energy):
         return None
     usual = np.sort(energy, axis=0)[-2]
@@ -158,9 +152,8 @@ def _between_marks(line, base, layout, noise_dbfs):
     start, *steps = [mark for mark in layout.marks if not mark.falls]
     ends = [mark for mark in layout.marks if mark.falls]
     found = [0.0]
-    for once, again in ((start, steps), (ends, steps)):
-        once = once if isinstance(once, list) else [once]
-        twin = next((mark for mark in again if abs(mark.level_dbfs - once[0].level_dbfs) < 0.01), None)
+    for once in ([start], ends):
+        twin = next((mark for mark in steps if abs(mark.level_dbfs - once[0].level_dbfs) < 0.01), None)
         if twin is None:
             continue
         gain, other = np.mean([_mark_db(line, base, layout, mark) for mark in once]), _mark_db(line, base, layout, twin)

@@ -106,15 +106,12 @@ def bass_note(note: float, length_s: float) -> np.ndarray:
     return _shaped(tone * (1 - _decay(t, 0.010)), 0.004, 0.03)
 
 
-def plucked_string(source: np.random.PCG64, note: float, length_s: float, *, damping: float = 0.5) -> np.ndarray:
-    """Play a plucked string: a burst of noise going round a delay line of one period that averages neighbours.
-
-    The damping, 0 (bright, rings) to 0.5 (dark), is the share of the two neighbours.
-    """
+def plucked_string(source: np.random.PCG64, note: float, length_s: float) -> np.ndarray:
+    """Play a plucked string: a burst of noise going round a delay line of one period that averages neighbours."""
     frames = round(length_s * RATE_HZ)
     delay = RATE_HZ / frequency_hz(note) - 1
     whole = int(delay)
-    average = np.convolve([damping / 2, 1 - damping, damping / 2], [1 - delay + whole, delay - whole])
+    average = np.convolve([0.25, 0.5, 0.25], [1 - delay + whole, delay - whole])
     pluck = noise(source, whole)
     line = np.zeros(frames + 2 * whole + 4)
     line[4 : 4 + whole] = pluck - pluck.mean()
@@ -153,9 +150,7 @@ def pad_note(source: np.random.PCG64, note: float, length_s: float) -> np.ndarra
     return _shaped(tone, 0.4, 0.6)
 
 
-def sung_note(
-    source: np.random.PCG64, note: float, length_s: float, vowel: str, *, breath: float = 0.03, size: float = 1.0
-) -> np.ndarray:
+def sung_note(source: np.random.PCG64, note: float, length_s: float, vowel: str, *, size: float = 1.0) -> np.ndarray:
     """Sing a note, voice-like: pulses of the vocal folds and some breath through three resonances of the throat.
 
     The voice glides up to the note and, if held, begins to sway at 5.4 Hz. A size above 1 is a smaller throat.
@@ -167,7 +162,7 @@ def sung_note(
     turn = np.cumsum(frequency_hz(note + sway + glide) * drift) / RATE_HZ % 1
     opened = turn < 0.6
     pulse = np.where(opened, turn**2 * (0.6 - turn) * 12, 0)
-    folds = 12 * np.diff(pulse, prepend=0) + breath * noise(source, t.size) * (0.3 + 0.7 * opened)
+    folds = 12 * np.diff(pulse, prepend=0) + 0.03 * noise(source, t.size) * (0.3 + 0.7 * opened)
     tone = np.zeros(t.size)
     for formant_hz, gain, width_hz in zip(FORMANTS_HZ[vowel], _FORMANT_GAINS, _FORMANT_WIDTHS_HZ, strict=True):
         tone += gain * _resonance(folds, formant_hz * size, width_hz)
