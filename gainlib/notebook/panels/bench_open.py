@@ -211,7 +211,7 @@ def _by_rate(strips):
 
 def _converted(tell, folder):
     """Convert what is at another rate, into the bench's own folder; what was converted before is taken again."""
-    from gainlib.audio.resampling import Resampled
+    from gainlib.audio.files import Resampled
 
     odd, strips = at_other_rates(folder.strips), list(folder.strips)
     home = bench_folder() / "converted"
