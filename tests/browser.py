@@ -52,7 +52,8 @@ KERNEL_IDLE = """() => window.jupyterapp?.shell?.currentWidget?.context?.session
 # Some kernels answer widget messages beside the cells, so running an empty cell does not prove that they are answered;
 # what has been sent and not yet answered is counted instead.
 LISTEN = """() => { const heard = window.kernelErrors = [], open = window.unanswered = new Set();
-  const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
+  const kernel = window.jupyterapp.widgetManager?.kernel  // of a page; else of a notebook
+    ?? window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
   kernel.statusChanged.connect((_, status) => /restarting|dead|terminating/.test(status) && open.clear());
   kernel.anyMessage.connect((_, { msg, direction }) => {
     const { header, content, parent_header } = msg;
@@ -78,7 +79,8 @@ TIMERS_ENDED = """async () => { const mine = [...(window.shortTimers ?? [])];
   while (mine.some((id) => window.shortTimers.has(id))) await new Promise((later) => setTimeout(later, 20)); }"""
 # The answer comes behind all that the kernel sent before it, and is handled behind it.
 BESIDE = """async () => {
-  const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
+  const kernel = window.jupyterapp.widgetManager?.kernel
+    ?? window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
   const left = "__import__('sys').modules['at_rest'].left()";
   const reply = await kernel.requestExecute({ code: '', silent: true, user_expressions: { left } }).done;
   return Number(reply.content.user_expressions.left.data['text/plain']); }"""
@@ -299,6 +301,16 @@ def headless():
     yield _Shared.browser
 
 
+def at_rest(page) -> None:
+    """Wait until nothing is under way on a page that is listened to."""
+    end, quiet = time.monotonic() + LONGEST_WORK_S, 0
+    while quiet < 2:
+        assert time.monotonic() < end, f"the page was still at work after {LONGEST_WORK_S} s"
+        page.evaluate(TIMERS_ENDED)
+        page.evaluate(ANSWERED)
+        quiet = 0 if page.evaluate(BESIDE) else quiet + 1
+
+
 @dataclass
 class NotebookPage:
     """One notebook open in a page of its own.
@@ -329,13 +341,7 @@ class NotebookPage:
     def idle(self) -> None:
         """Wait until nothing is under way: no message, no timer of a gesture, nothing put off or in a thread."""
         self.page.wait_for_function(KERNEL_IDLE, timeout=TIMEOUT_S * 1000)
-        end = time.monotonic() + LONGEST_WORK_S
-        quiet = 0
-        while quiet < 2:
-            assert time.monotonic() < end, f"the page was still at work after {LONGEST_WORK_S} s"
-            self.page.evaluate(TIMERS_ENDED)
-            self.page.evaluate(ANSWERED)
-            quiet = 0 if self.page.evaluate(BESIDE) else quiet + 1
+        at_rest(self.page)
 
     def command(self, name: str) -> None:
         """Run one of JupyterLab's commands to its end."""

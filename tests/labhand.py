@@ -5,7 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
-from browser import SHOTS, opened
+from browser import LISTEN, SHOTS, TIMERS, at_rest, opened
 from reader import reading
 
 from gainlib.exercises import Record, exercise
@@ -20,7 +20,6 @@ HASH = """async (image) => { for (let k = 0; k < 2; k++) await new Promise(reque
 FOCUSED = """() => { const e = document.activeElement;
   return `${e.tagName} ${e.className} ${e.getAttribute('aria-label') || e.textContent.slice(0, 40)}`; }"""
 MOST_TABS = 400
-RESTS, REST_MS = 4, 100
 
 
 class LabHand:
@@ -49,8 +48,9 @@ class LabHand:
     def settled(self):
         """Wait until the work beside the hand is done: nothing is under way and no bar is shown."""
         self.idle()
-        self.page.wait_for_function(BARS, timeout=60_000)
-        self.idle()
+        if not self.page.evaluate(BARS):
+            self.page.wait_for_function(BARS, timeout=60_000)
+            self.idle()
 
     def on_one_screen(self):
         """Give it a window of 1280 × 720 with both side bars closed."""
@@ -137,12 +137,8 @@ class PageHand(LabHand):
         return found
 
     def idle(self):
-        """Wait until the kernels have been at rest for a while, longer than a gesture's last move is put off."""
-        rests = 0
-        while rests < RESTS:
-            self.page.wait_for_timeout(REST_MS)
-            busy = any(each["execution_state"] == "busy" for each in self.reader.kernels())
-            rests = 0 if busy else rests + 1
+        """Wait until nothing is under way."""
+        at_rest(self.page)
 
     def given(self, id):
         """Return the numbers on the page for an exercise."""
@@ -201,5 +197,7 @@ def open_page(name, folder):
     """Open a copy of a lab as a page, its record beside it; yields a :class:`PageHand`."""
     shutil.copy(LABS / f"{name}.ipynb", folder)
     with reading(folder) as reader:
+        reader.page.add_init_script(TIMERS)
         reader.go(name).ready()
+        reader.page.evaluate(LISTEN)
         yield PageHand(reader, name[:2])

@@ -136,7 +136,7 @@ def test_a_reading_depends_on_nothing_read_before():
 def test_a_new_anchor_changes_no_reading(monkeypatch):
     session, rng = sessions()["groups and sends"], np.random.default_rng(4)
     plain = Remeter(session)
-    monkeypatch.setattr("gainlib.session.reader._OF_MEMORY", 0.0)
+    monkeypatch.setattr("gainlib.session.remeter._OF_MEMORY", 0.0)
     renewed = Remeter(session)
     for _ in range(10):
         arguments = random_move(session, rng)[0]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from gainlib.audio import Audio, AudioFile, write
-from gainlib.session import Remeter, Session, Strip, scratch, surveys
+from gainlib.session import Remeter, Session, Strip, cross_products, surveys
 from gainlib.session.survey import Survey
 
 RATE_HZ = 48000
@@ -190,7 +190,7 @@ def test_an_empty_name_keeps_nothing(monkeypatch, session, passes, cache):
 
 def test_products_on_disk_give_the_same(session, monkeypatch):
     wanted = Remeter(session).read(MOVE)
-    monkeypatch.setattr(scratch, "IN_MEMORY_BYTES", 0)
+    monkeypatch.setattr(cross_products, "IN_MEMORY_BYTES", 0)
     same(Remeter(session).read(MOVE), wanted)
 
 

@@ -19,8 +19,8 @@ from gainlib.audio import GainlibError
 from gainlib.levels import db_to_ratio
 from gainlib.meters import NodeMeter, NodeReading
 from gainlib.session import Session, routing
-from gainlib.session.prefader import lane_of
 from gainlib.session.strip import BUS
+from gainlib.session.survey import lane_of
 
 APART_S = 0.010
 CELL_S = 0.001

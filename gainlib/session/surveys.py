@@ -23,11 +23,9 @@ import numpy as np
 import platformdirs
 
 from gainlib.audio import AudioFile, prepared
-from gainlib.session.cross_products import CrossProducts
+from gainlib.session.cross_products import CrossProducts, Table
 from gainlib.session.files import ReferencedAudio
-from gainlib.session.prefader import PreFaderTrack
-from gainlib.session.scratch import Table
-from gainlib.session.survey import SIDES, Survey
+from gainlib.session.survey import SIDES, PreFaderTrack, Survey
 
 MANIFEST = "manifest.json"
 LAYOUT = 3  # counts up when what is kept, or how it is measured, changes
