@@ -97,7 +97,7 @@ def desks_of(lab):
 DESKS = [(lab, name) for lab in lab_numbers() if lab != "12" for name in desks_of(lab)]
 
 
-@pytest.mark.parametrize(("number", "name"), every(2, DESKS))
+@pytest.mark.parametrize(("number", "name"), every(3, DESKS))
 def test_a_desk_stands_as_it_was_left(number, name, tmp_path, monkeypatch):
     make = desks_of(number)[name]
     desk = make(Lab(number, folder=tmp_path, learner=WHO[0], class_code=WHO[1]))
