@@ -27,8 +27,9 @@ class TripHand(LabHand):
     def settled(self):
         """Wait until the work that was begun is done."""
         super().settled()
-        self.page.wait_for_function(AT_REST, timeout=LONG_MS)
-        super().settled()
+        if not self.page.evaluate(AT_REST):
+            self.page.wait_for_function(AT_REST, timeout=LONG_MS)
+            super().settled()
 
     def field(self, panel, label):
         """Return a field by what stands beside it."""
