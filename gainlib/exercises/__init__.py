@@ -7,13 +7,13 @@ all labs; ``mark(exercise, given, answer)`` gives the verdict; :class:`Record` k
 
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.listening import Abx, LevelMatch, NoListening, least_right, tail_probability, wilson_interval
-from gainlib.exercises.marking import PartVerdict, Verdict, hint_price, mark, score
-from gainlib.exercises.model import Before, Exercise, Judgement, Option, Part, Slip
+from gainlib.exercises.marking import Verdict, hint_price, mark, score
+from gainlib.exercises.model import Before, Exercise, Option, Slip
 from gainlib.exercises.parts import Choice, Matching, Multi, Number, Order
 from gainlib.exercises.practical import Aim, Control, Measured, State
-from gainlib.exercises.record import Damaged, Events, Record, read_events, records_folder
+from gainlib.exercises.record import Events, Record, read_events, records_folder
 from gainlib.exercises.tally import ExerciseScore, Score, tally
-from gainlib.exercises.text import Unreadable, fill
+from gainlib.exercises.text import fill
 from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
 
 __all__ = [
@@ -22,11 +22,9 @@ __all__ = [
     "Before",
     "Choice",
     "Control",
-    "Damaged",
     "Events",
     "Exercise",
     "ExerciseScore",
-    "Judgement",
     "LevelMatch",
     "Matching",
     "Measured",
@@ -35,13 +33,10 @@ __all__ = [
     "Number",
     "Option",
     "Order",
-    "Part",
-    "PartVerdict",
     "Record",
     "Score",
     "Slip",
     "State",
-    "Unreadable",
     "Verdict",
     "bank",
     "draws",

@@ -5,26 +5,16 @@
 that is reported. No screen is needed.
 """
 
-from gainlib.exercises.classfile import Class, course_of, read_class
+from gainlib.exercises.classfile import course_of, read_class
 from gainlib.exercises.gradebook.export import Form, write_csv, write_feedback, write_html, write_questions, write_wide
-from gainlib.exercises.gradebook.lists import Listed, Override, read_aliases, read_class_list, read_overrides
-from gainlib.exercises.gradebook.marks import Copied, Disagreement
+from gainlib.exercises.gradebook.lists import Listed, read_aliases, read_class_list, read_overrides
 from gainlib.exercises.gradebook.result import Gradebook, gradebook
-from gainlib.exercises.gradebook.rows import Item, Row
-from gainlib.exercises.gradebook.submissions import HandedIn, Line, collect
+from gainlib.exercises.gradebook.submissions import collect
 
 __all__ = [
-    "Class",
-    "Copied",
-    "Disagreement",
     "Form",
     "Gradebook",
-    "HandedIn",
-    "Item",
-    "Line",
     "Listed",
-    "Override",
-    "Row",
     "collect",
     "course_of",
     "gradebook",

@@ -171,121 +171,105 @@ def gradebook(
     >>> [(row.learner, row.exercise, row.state, row.points) for row in marks.rows if row.points]
     [('anna', '05-3', 'right', 2.0)]
     """
-    handed = handed_in if handed_in is not None else collect(require(folder))
+    handed = handed_in or collect(require(folder))
     names = handed.names()
     chosen = _chosen(handed.lines, lab, course)
-    wanted = _about(handed.lines, chosen)
     ids = tuple(each.id for each in chosen)
     lines: dict[Who, list[Line]] = {who: [] for who in names}
-    for line in wanted:
-        lines[line.who].append(line)
+    for line in handed.lines:
+        if "exercise" not in line.event or line.event["exercise"] in ids:
+            lines[line.who].append(line)
     tasks = [Task(tuple(lines[who]), name, ids, most, course) for who, name in names.items()]
     done = progress(sum(task.answers for task in tasks)) if progress else lambda: None
-    answers, disagreements, rows = [], [], []
-    for own, wrong, own_rows in work(tasks, processes, done, keep):
-        answers += own
-        disagreements += wrong
-        rows += own_rows
-    disagreements += [
-        Disagreement(each.who, each.exercise, each.line, whose(each, answers, names)) for each in strangers(answers)
-    ]
-    disagreements += _rewritten(handed)
+    answers, wrong, rows = [], [], []
+    for of_one in work(tasks, processes, done, keep):
+        for all_of_them, own in zip((answers, wrong, rows), of_one, strict=True):
+            all_of_them += own
+    apart = [(each.line, whose(each, answers, names)) for each in strangers(answers)]
+    apart += [(one, f"two versions of one event; the other, in {it}, does not count") for one, it in handed.rewritten]
+    wrong += [Disagreement(line.who, str(line.event.get("exercise", "")), line, said) for line, said in apart]
     person = persons(names, aliases or {})
     known_as = {who: (normal_form(name[0]), normal_form(name[1])) for who, name in person.items()}
+    shown = dict(sorted((known_as[who], name) for who, name in person.items()))
     copied, unclear = copies(answers, handed.shared)
     copied = [replace(each, who=known_as[each.who], source=known_as[each.source]) for each in copied]
     unclear = [(known_as[one], known_as[other]) for one, other in unclear]
-    disagreements = [replace(each, who=known_as[each.who]) for each in disagreements]
-    names_as_drawn, names = names, {known_as[who]: name for who, name in person.items()}
+    wrong = [replace(each, who=known_as[each.who]) for each in wrong]
+    told = circumstances(handed, answers, course)
+    sat = course and course.exam and course.exam.lab in {each.lab for each in chosen}
     found = Gradebook(
-        disagreements=tuple(sorted(disagreements, key=lambda each: (each.who, each.exercise, str(each.line)))),
+        disagreements=tuple(sorted(wrong, key=lambda each: (each.who, each.exercise, str(each.line)))),
         copied=tuple(each for each in copied if each.who != each.source),
-        unclear=tuple(
-            f"{shown_name(names[one])} and {shown_name(names[other])}" for one, other in unclear if one != other
-        ),
-        unknown=_unknown(handed, names_as_drawn),
-        circumstances=tuple(
-            f"{shown_name(person[who])}: {sentence}" for who, sentence in circumstances(handed, answers, course)
-        ),
+        unclear=tuple(f"{shown_name(shown[a])} and {shown_name(shown[b])}" for a, b in unclear if a != b),
+        unknown=_unknown(handed, names),
+        circumstances=tuple(f"{shown_name(person[who])}: {sentence}" for who, sentence in told),
         problems=(*(str(each) for each in handed.unused if each.lost), *map(str, handed.damaged)),
         unused=tuple(
             f"{each.path.parent.name}/{each.path.name}: {each.reason}" for each in handed.unused if not each.lost
         ),
-        names=dict(sorted(names.items())),
+        names=shown,
         files=handed.files,
+        listed=tuple(class_list),
         course=course,
-        sittings=_sittings(handed, course, chosen, names_as_drawn),
-        checks=_checks(handed, known_as),
-        accounts=_accounts(handed, known_as, names),
+        sittings=sittings(handed.lines, course.exam, names) if sat else (),
+        checks={
+            who: tuple(check for *_, check in sorted(own, reverse=True))
+            for who, own in _together(handed.checks, known_as).items()
+        },
+        accounts=_accounts(_together(handed.accounts, known_as), shown),
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
-    return _finished(found, merged(rows, person), class_list, overrides, chosen, holders)
+    return _finished(found, merged(rows, person), overrides, chosen, holders)
 
 
-def _finished(found, rows, class_list, overrides, chosen, holders):
+def _finished(found, rows, overrides, chosen, holders):
     """Add those without a record, the notes, the overrides and the figures of the exercises."""
-    absent = [listed for listed in class_list if not any(listed.is_for(who) for who in found.names)]
-    unlisted = [who for who in found.names if class_list and not any(listed.is_for(who) for listed in class_list)]
+    names, course = found.names, found.course
+    absent = [listed for listed in found.listed if not any(listed.is_for(who) for who in names)]
+    unlisted = [shown_name(names[who]) for who in names if not any(listed.is_for(who) for listed in found.listed)]
+    others = [shown_name(name) for name in names.values() if course and not course.is_for(name[0])]
     rows = [*rows, *(row for listed in absent for row in absent_rows(listed, chosen))]
     rows, counted, problems = _overridden(_noted(rows, found), overrides)
     rows.sort(key=lambda row: (collated(row.class_code), collated(row.learner), row.who, row.exercise))
-    idle = [who for who in found.names if not any(row.counts for row in rows if row.who == who)]
-    nothing = [_absence(listed, found.names, holders) for listed in absent]
-    that_counts = " that counts" if found.course else ""
-    nothing += [f"{shown_name(found.names[who])}: a record, but no answer{that_counts}" for who in idle]
+    idle = [who for who in names if not any(row.counts for row in rows if row.who == who)]
+    no_answer = f"a record, but no answer{' that counts' if course else ''}"
     return replace(
         found,
         rows=tuple(rows),
         items=items(rows, [each.id for each in chosen]),
-        nothing=tuple(nothing),
-        unlisted=(*(shown_name(found.names[who]) for who in unlisted), *_of_others(found)),
+        nothing=(
+            *(_absence(listed, names, holders) for listed in absent),
+            *(f"{shown_name(names[who])}: {no_answer}" for who in idle),
+        ),
+        unlisted=(
+            *(unlisted if found.listed else ()),
+            *(f"{name}: the class code is not {course.code}" for name in others),
+        ),
         overrides=tuple(counted),
-        listed=tuple(class_list),
         problems=(*found.problems, *problems),
     )
 
 
 def _chosen(lines: Iterable[Line], lab, course):
     """Return the exercises of one lab, of the class's labs, or of all that anybody began; of all where nobody did."""
-    begun = (
-        course.labs
-        if course
-        else {line.event.get("lab") or line.event.get("exercise", "").rpartition("-")[0] for line in lines}
-    )
-    wanted = [each for each in bank() if each.lab == lab or (lab is None and each.lab in begun)]
+    begun = {line.event.get("lab") or line.event.get("exercise", "").rpartition("-")[0] for line in lines}
+    labs = (lab,) if lab is not None else course.labs if course else begun
+    wanted = [each for each in bank() if each.lab in labs]
     return wanted or [each for each in bank() if lab is None]
-
-
-def _sittings(handed, course, chosen, names):
-    sat = course and course.exam and any(each.lab == course.exam.lab for each in chosen)
-    return sittings(handed.lines, course.exam, names) if sat else ()
-
-
-def _of_others(found):
-    """Return who has given another class code than the class file has."""
-    names = found.names.values() if found.course else ()
-    others = [name for name in names if not found.course.is_for(name[0])]
-    return [f"{shown_name(name)}: the class code is not {found.course.code}" for name in others]
-
-
-def _about(lines: Iterable[Line], chosen) -> list[Line]:
-    """Return the lines about these exercises, or about none."""
-    ids = {each.id for each in chosen}
-    return [line for line in lines if "exercise" not in line.event or line.event["exercise"] in ids]
 
 
 def _absence(listed, names, holders):
     elsewhere = [shown_name(name) for who, name in names.items() if who[1] == same_name(listed.learner)]
     hint = f"; there is a record of {', '.join(elsewhere)}" if elsewhere else ""
-    words = set(_words(listed.learner))
+    words = _words(listed.learner)
     for path, who in holders:
-        if words <= set(_words(path.stem)) and who[1] != same_name(listed.learner):
+        if words <= _words(path.stem) and who[1] != same_name(listed.learner):
             hint += f"; the file {path.name} is a record of {shown_name(names[who])}"
     return f"{shown_name((listed.class_code or '', listed.learner))}: no record{hint}"
 
 
 def _words(text):
-    return re.findall(r"[^\W_]+", normal_form(text))
+    return {*re.findall(r"[^\W_]+", normal_form(text))}
 
 
 def _noted(rows, found):
@@ -319,28 +303,19 @@ def _overridden(rows, overrides):
     return rows, counted, problems
 
 
-def _rewritten(handed: HandedIn):
-    for first, other in handed.rewritten:
-        id = str(first.event.get("exercise", ""))
-        sentence = f"two versions of one event; the other, in {other}, does not count"
-        yield Disagreement(first.who, id, first, sentence)
+def _together(own, known_as):
+    """Return what is known of the spellings of each name, put together."""
+    found: dict[Who, list] = {}
+    for who, each in own.items():
+        found.setdefault(known_as[who], []).extend(each)
+    return found
 
 
-def _checks(handed, known_as):
-    files: dict[Who, list] = {}
-    for who, own in handed.checks.items():
-        files.setdefault(known_as[who], []).extend(own)
-    return {who: tuple(check for *_, check in sorted(own, reverse=True)) for who, own in files.items()}
-
-
-def _accounts(handed, known_as, names):
+def _accounts(found, names):
     """Return under whose name several accounts have handed in, and which accounts under several names."""
-    found: dict[Who, set[str]] = {}
-    for who, accounts in handed.accounts.items():
-        found.setdefault(known_as[who], set()).update(accounts)
-    several = [who for who, accounts in found.items() if len(accounts) > 1]
-    told = [f"{shown_name(names[who])}: from the accounts {', '.join(sorted(found[who]))}" for who in several]
-    for account in sorted(set().union(*found.values())):
+    several = {who: sorted({*accounts}) for who, accounts in found.items() if len({*accounts}) > 1}
+    told = [f"{shown_name(names[who])}: from the accounts {', '.join(accounts)}" for who, accounts in several.items()]
+    for account in sorted({account for accounts in found.values() for account in accounts}):
         under = [shown_name(names[who]) for who, accounts in found.items() if account in accounts]
         told += [f"the account {account}: for {', '.join(under)}"] if len(under) > 1 else []
     return tuple(told)
@@ -414,11 +389,7 @@ def work(
 def _mark(task: Task, done: Callable[[], None] = lambda: None) -> Done:
     answers, disagreements = mark_again(task.lines, task.name, done)
     chosen = [exercise(id) for id in task.exercises]
-    return (
-        answers,
-        disagreements,
-        learner_rows(task.lines, task.name, answers, chosen, task.most, task.course),
-    )
+    return answers, disagreements, learner_rows(task.lines, task.name, answers, chosen, task.most, task.course)
 
 
 def _begin(keep):

@@ -20,6 +20,8 @@ from gainlib.exercises.variants import normal_form, seed_for
 FEWEST = 10
 EARLIER = "{} counted by the rule of an earlier version"
 MANY_TRIES, MANY_SETS = 5, 3
+SUMS = ("attempts", "hints", "tries", "spent", "shown")
+"""What is added up over the spellings of a name."""
 TRIED = "{} tries at one set of numbers"
 SEARCHED = "{} sets of numbers tried and not solved"
 FORMER = "{} to an earlier edition of the exercise, marked from the numbers written beside it"
@@ -121,26 +123,16 @@ def _row(score, exercise, name, answers, dated=()):
     class_code, learner = name
     own = [each for each in answers if each.exercise == exercise.id and not is_practice(exercise, each.line.event)]
     states = [answer.verdict.state for answer in own]
+    counted = {each: getattr(score, each) for each in (*SUMS, "points", "max_points", "state", "mastered")}
     return Row(
-        learner,
-        class_code,
-        exercise.lab,
-        exercise.id,
-        score.attempts,
-        score.hints,
-        score.points,
-        score.max_points,
-        score.state,
-        next((state for state in states if state not in ("invalid", "unattempted")), ""),
-        _utc(score.time),
-        variant_code(learner, exercise.id, score.attempt or 0, class_code),
-        (*dated, *_notes(score), *_remarks(exercise, own)),
-        score.tries,
-        score.spent,
-        score.shown,
-        score.mastered,
-        tuple(dict.fromkeys(slip for each in own for slip in each.verdict.slips)),
-        _parts(exercise, own, score),
+        *(learner, class_code, exercise.lab, exercise.id),
+        **counted,
+        first=next((state for state in states if state not in ("invalid", "unattempted")), ""),
+        time=_utc(score.time),
+        variant=variant_code(learner, exercise.id, score.attempt or 0, class_code),
+        notes=(*dated, *_notes(score), *_remarks(exercise, own)),
+        slips=tuple(dict.fromkeys(slip for each in own for slip in each.verdict.slips)),
+        parts=_parts(exercise, own, score),
     )
 
 
@@ -155,12 +147,18 @@ def _parts(exercise, own, score):
 
 
 def _notes(score):
-    notes = list(_rule_notes(score))
+    """Yield what the rule of points has to say of a score."""
     asked = exercise(score.exercise)
+    if score.earlier and not asked.series:
+        told = "; the one that counts came after that had named the right value" if score.told else ""
+        yield EARLIER.format(_answers(score.earlier)) + told
     if not asked.series or all(part.chosen for part in asked.parts):
-        notes += [TRIED.format(score.most)] if score.most >= MANY_TRIES else []
-        notes += [SEARCHED.format(score.missed)] if score.missed >= MANY_SETS else []
-    return (*notes, *([FORMER.format(_answers(score.former))] if score.former else ()))
+        if score.most >= MANY_TRIES:
+            yield TRIED.format(score.most)
+        if score.missed >= MANY_SETS:
+            yield SEARCHED.format(score.missed)
+    if score.former:
+        yield FORMER.format(_answers(score.former))
 
 
 def _remarks(exercise, own):
@@ -168,13 +166,6 @@ def _remarks(exercise, own):
     earning = [each.verdict.values for each in own if each.verdict.points]
     pairs = [pair for values in earning for pair in zip(exercise.parts, values, strict=False) if pair[1] is not None]
     return dict.fromkeys(said for part, value in pairs if (said := part.remark(value)))
-
-
-def _rule_notes(score):
-    if not score.earlier or exercise(score.exercise).series:
-        return ()
-    note = EARLIER.format(_answers(score.earlier))
-    return (f"{note}; the one that counts came after that had named the right value" if score.told else note,)
 
 
 def _answers(count):
@@ -220,7 +211,7 @@ def _one(own: Sequence[Row], name):
     best = max(own, key=lambda row: (row.points, row.counts))
     others = [_other(row, best) for row in own if row is not best and row.tries]
     notes = (f"also answered {', '.join(others)}; the best counts",) if others else ()
-    sums = {each: sum(getattr(row, each) for row in own) for each in ("attempts", "hints", "tries", "spent", "shown")}
+    sums = {each: sum(getattr(row, each) for row in own) for each in SUMS}
     slips = tuple(dict.fromkeys(slip for row in own for slip in row.slips))
     once = {"mastered": any(row.mastered for row in own), "slips": slips, "notes": (*best.notes, *notes)}
     return replace(best, class_code=name[0], learner=name[1], **sums, **once)
