@@ -131,7 +131,7 @@ def _row(session, name, channel, readings, moves):
     master = isinstance(channel, Master)
     owner = BUS if master else name
     return ConsoleRow(
-        name, type(channel).__name__.lower(), _source(session, channel), tuple(_switches(channel)),
+        name, type(channel).__name__.lower(), _source(session, channel), _switches(channel),
         rounded(channel.trim_db),
         tuple(_insert(k, insert, readings.get((owner, k))) for k, insert in enumerate(channel.inserts, 1)
               if not insert.bypass),
@@ -160,13 +160,10 @@ def _source(session: Session, channel: Strip | Group | Master) -> str:
     return ", ".join(fed) if len(fed) < FEW else f"{len(fed)} channels"
 
 
-def _switches(channel) -> Iterator[str]:
-    if getattr(channel, "polarity", 1) == -1:
-        yield "polarity"
-    if getattr(channel, "dc_block", False):
-        yield "DC block"
-    if getattr(channel, "mute", False):
-        yield "mute"
+def _switches(channel) -> tuple[str, ...]:
+    on = {"polarity": getattr(channel, "polarity", 1) == -1}
+    on |= {"DC block": getattr(channel, "dc_block", False), "mute": getattr(channel, "mute", False)}
+    return tuple(name for name, set_ in on.items() if set_)
 
 
 def _insert(count: int, insert: Insert, reading) -> InsertRow:

@@ -231,14 +231,16 @@ def write_stems(
             raise GainlibError(f"{label} is {value!r}; it is {' or '.join(map(repr, known))}")
     if gain_only and through == "bus":
         raise GainlibError("up to the bus, the files include everything; gain only goes with through='trim'")
-    originals = _digests(plan.session)
+    sources = (strip.audio for strip in plan.session.strips)
+    originals = {source.path: source.sha256 for source in sources if isinstance(source, AudioFile)}
     parts = list(to_trim(plan.session, gain_only) if through == "trim" else to_bus(plan.session))
     if not parts:
         raise GainlibError("nothing arrives at the bus, so there is nothing to write; unmute a strip")
-    steps = _Steps(parts, plan.session if through == "bus" else None, progress)
+    read_again = plan.session.frames if through == "bus" else 0
+    add = _counting((sum(part.frames for part in parts) + read_again) / plan.session.rate_hz, progress)
     with filling(folder) as (part_folder, target):
-        files = _written(parts, part_folder, subtype, steps)
-        null_db = _null(plan.session, part_folder, files, steps) if through == "bus" else None
+        files = _written(parts, part_folder, subtype, add)
+        null_db = _null(plan.session, part_folder, files, add) if through == "bus" else None
         _check_originals(originals)
         notes = tuple(_notes(plan.session, through, gain_only, null_db))
         export = Export(target, files, through, subtype, null_db, notes, len(originals))
@@ -257,27 +259,27 @@ def about(export: Export, session: Session) -> str:
     return "\n".join(lines) + "\n"
 
 
-class _Steps:
-    """Seconds of sound done, told as they pass."""
+def _counting(total_s, progress):
+    """Return what adds seconds of sound that are done, and tells how far that is."""
+    total, done = math.ceil(total_s), 0.0
+    told = progress or (lambda *_: None)
 
-    def __init__(self, parts, checked, progress):
-        seconds = sum(part.frames / part.session.rate_hz for part in parts)
-        seconds += checked.frames / checked.rate_hz if checked else 0.0
-        self._total, self._done, self._told = math.ceil(seconds), 0.0, progress or (lambda *_: None)
-        self._told("stems", 0, self._total)
+    def add(seconds):
+        nonlocal done
+        done += seconds
+        told("stems", min(round(done), total), total)
 
-    def add(self, seconds):
-        self._done += seconds
-        self._told("stems", min(round(self._done), self._total), self._total)
+    add(0.0)
+    return add
 
 
 class _Rendered:
     """A part as a source that can be written; it knows its peak afterwards and stops what would clip."""
 
-    def __init__(self, part, words, steps):
+    def __init__(self, part, words, add):
         self.rate_hz, self.channels = part.session.rate_hz, part.channels
         self.frames, self.name, self.peak = part.frames, part.strip, 0.0
-        self._part, self._words, self._steps = part, words, steps
+        self._part, self._words, self._add = part, words, add
 
     def blocks(self):
         for block in (pieces := self._part.session.render().blocks(self._part.node)):
@@ -291,18 +293,18 @@ class _Rendered:
                     "float, or leave it out or lower it; nothing was written"
                 )
             yield block
-            self._steps.add(len(block) / self.rate_hz)
+            self._add(len(block) / self.rate_hz)
 
     def _look(self, block):
         self.peak = max(self.peak, float(np.abs(block).max(initial=0.0)))
 
 
-def _written(parts, folder, subtype, steps) -> tuple[StagedFile, ...]:
+def _written(parts, folder, subtype, add) -> tuple[StagedFile, ...]:
     files, taken = [], {SUMS.casefold(), ABOUT.casefold()}
     for part in parts:
         bare = part.strip[:-4] if part.strip.casefold().endswith(".wav") else part.strip
         name = file_name(bare, ".wav", taken)
-        source = _Rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], steps)
+        source = _Rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], add)
         dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
         write(folder / name, source, subtype, dither=dither)
         digest = _digest(folder / name)
@@ -310,7 +312,7 @@ def _written(parts, folder, subtype, steps) -> tuple[StagedFile, ...]:
     return tuple(files)
 
 
-def _null(session, folder, files, steps) -> float:
+def _null(session, folder, files, add) -> float:
     """Return the residual of the files' sum, read back, against what they were taken from, in dB."""
     node = end_of_way(session)
     size, rest, whole = 16384, 0.0, 0.0
@@ -318,17 +320,13 @@ def _null(session, folder, files, steps) -> float:
     for wanted, *pieces in zip(session.render().blocks(node, size), *readers, strict=True):
         rest += float(np.sum((sum(piece.astype(np.float64) for piece in pieces) - wanted) ** 2))
         whole += float(np.sum(wanted**2))
-        steps.add(len(wanted) / session.rate_hz)
+        add(len(wanted) / session.rate_hz)
     return 0.5 * ratio_to_db(rest / whole) if whole else -math.inf
 
 
 def _digest(path):
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _digests(session) -> dict[Path, str]:
-    return {strip.audio.path: strip.audio.sha256 for strip in session.strips if isinstance(strip.audio, AudioFile)}
 
 
 def _check_originals(digests):

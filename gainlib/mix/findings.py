@@ -274,11 +274,9 @@ def prints(stems: list, spectra: list) -> Iterator[Finding]:
         like = max(products[k, j] ** 2 / (products[k, k] * products[j, j]) for j in others)
         heard = np.count_nonzero(weights > LEAST_WEIGHT)
         if share >= PRINT_SHARE and heard >= 2 and weights.min() > -LEAST_WEIGHT and like <= COPY**2:  # no copy of one
-            yield Finding(
-                stem.name, "mix print", False,
-                f"{number(100 * share, 0)} % of it is made of {heard} other stems; possibly a mix print "
-                "among the stems; leave it out of the sum",
-            )  # fmt: skip
+            made = f"{number(100 * share, 0)} % of it is made of {heard} other stems"
+            words = f"{made}; possibly a mix print among the stems; leave it out of the sum"
+            yield Finding(stem.name, "mix print", False, words)
 
 
 def lengths(stems: list) -> Iterator[Finding]:
@@ -441,82 +439,65 @@ def _steady_floor(levels, active_dbfs):
 
 
 def _of_one(stem, flat_s=()):
+    """Yield what is wrong with one stem by itself."""
     name, reading = stem.name, stem.reading
-    if not math.isfinite(reading.active_dbfs):
-        constant = abs(reading.dc_offset) > OFFSET
-        what = "nothing but a constant offset" if constant else "nothing above −90 dBFS"
+    offset = abs(reading.dc_offset) > OFFSET
+    silent = not math.isfinite(reading.active_dbfs)
+    active, peak = (quantity(level, "dBFS", 1) for level in (reading.active_dbfs, reading.sample_peak_dbfs))
+    if silent:
+        what = "nothing but a constant offset" if offset else "nothing above −90 dBFS"
         yield Finding(name, "silent", True, f"{what}; leave it out, or look for the right file")
-        yield from _of_offset(stem)
-        return
-    average = quantity(reading.active_dbfs, "dBFS", 1)
-    if reading.active_dbfs >= TOO_HOT_DBFS:
-        yield Finding(
-            name, "too hot", True,
-            f"active level {average}, peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1)}; turn it down ahead "
-            "of the first level-dependent processor",
-        )  # fmt: skip
-    if reading.active_dbfs <= TOO_LOW_DBFS:
-        yield Finding(
-            name, "too low", True,
-            f"active level {average}; turning it up is safe in a float mixer, but its noise comes up with it",
-        )  # fmt: skip
-    if reading.flat_runs >= FLAT_RUNS:
-        yield Finding(
-            name, "clipped", False,
-            f"{reading.flat_runs} flat tops at its own maximum of "
-            f"{quantity(reading.sample_peak_dbfs, 'dBFS', 1)}, the first at {', '.join(map(_clock, flat_s))}; "
-            "possibly clipped (a limiter or a square wave looks the same); no gain repairs that",
-        )  # fmt: skip
-    yield from _of_offset(stem)
+    elif reading.active_dbfs >= TOO_HOT_DBFS:
+        words = f"active level {active}, peak {peak}; turn it down ahead of the first level-dependent processor"
+        yield Finding(name, "too hot", True, words)
+    elif reading.active_dbfs <= TOO_LOW_DBFS:
+        words = f"active level {active}; turning it up is safe in a float mixer, but its noise comes up with it"
+        yield Finding(name, "too low", True, words)
+    if not silent and reading.flat_runs >= FLAT_RUNS:
+        words = (
+            f"{reading.flat_runs} flat tops at its own maximum of {peak}, the first at "
+            f"{', '.join(map(_clock, flat_s))}; possibly clipped (a limiter or a square wave looks the same); no gain "
+            "repairs that"
+        )
+        yield Finding(name, "clipped", False, words)
+    if offset:
+        words = (
+            f"constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it uses up "
+            "headroom and shifts asymmetrical stages; block it with a high-pass below 5 Hz"
+        )
+        yield Finding(name, "DC", True, words)
+    if not silent:
+        yield from _of_sound(stem, active, peak)
+
+
+def _of_sound(stem, active, peak):
+    name, reading = stem.name, stem.reading
     if stem.noise_dbfs is not None:
-        yield Finding(
-            name, "noisy", False,
+        words = (
             f"a steady floor of {quantity(stem.noise_dbfs, 'dBFS', 1)} in its pauses, "
             f"{number(reading.active_dbfs - stem.noise_dbfs, 0)} dB below the music; possibly hum or hiss; a "
-            f"compressor raises it by makeup and gain reduction",
-        )  # fmt: skip
-    yield from _of_shape(stem)
-
-
-def _of_offset(stem):
-    name, reading = stem.name, stem.reading
-    if abs(reading.dc_offset) > OFFSET:
-        yield Finding(
-            name, "DC", True,
-            f"constant offset of {number(100 * reading.dc_offset, 1, signed=True)} % of full scale; it uses up "
-            f"headroom and shifts asymmetrical stages; block it with a high-pass below 5 Hz",
-        )  # fmt: skip
-
-
-def _of_shape(stem):
-    name, reading = stem.name, stem.reading
+            "compressor raises it by makeup and gain reduction"
+        )
+        yield Finding(name, "noisy", False, words)
     if reading.activity < SPARSE:
-        yield Finding(
-            name, "low activity", True,
-            f"plays {number(100 * reading.activity, 0)} % of the time; go by its active level, not by an "
-            "average over the file",
-        )  # fmt: skip
+        share = number(100 * reading.activity, 0)
+        words = f"plays {share} % of the time; go by its active level, not by an average over the file"
+        yield Finding(name, "low activity", True, words)
     if reading.active_crest_db is not None and reading.active_crest_db > HIGH_CREST_DB:
-        peak, active = (round(value, 1) for value in (reading.sample_peak_dbfs, reading.active_dbfs))
-        yield Finding(
-            name, "high crest", True,
-            f"its highest peak, {quantity(peak, 'dBFS', 1)}, is {number(peak - active, 1)} dB above its active level, "
-            f"{quantity(active, 'dBFS', 1)}; at a level-dependent input, the peaks decide, not the average",
-        )  # fmt: skip
+        crest_db = round(reading.sample_peak_dbfs, 1) - round(reading.active_dbfs, 1)
+        words = (
+            f"its highest peak, {peak}, is {number(crest_db, 1)} dB above its active level, {active}; at a "
+            "level-dependent input, the peaks decide, not the average"
+        )
+        yield Finding(name, "high crest", True, words)
     if reading.sample_peak_dbfs > 0.0:
-        yield Finding(
-            name, "over full scale", True,
-            f"peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1, signed=True)} in a float file; nothing is "
-            f"lost yet; turn it down before anything that clips",
-        )  # fmt: skip
+        above = quantity(reading.sample_peak_dbfs, "dBFS", 1, signed=True)
+        words = f"peak {above} in a float file; nothing is lost yet; turn it down before anything that clips"
+        yield Finding(name, "over full scale", True, words)
     if stem.side_db is not None and stem.side_db < DUAL_MONO_DB:
-        yield Finding(
-            name, "dual mono", True,
-            "both channels are the same; treat it as mono, or keep in mind that a pan law no longer applies",
-        )  # fmt: skip
+        words = "both channels are the same; treat it as mono, or keep in mind that a pan law no longer applies"
+        yield Finding(name, "dual mono", True, words)
     if stem.correlation is not None and stem.correlation < REVERSED_SIDE:
-        yield Finding(
-            name, "polarity", False,
-            f"left and right correlate by {number(stem.correlation, 2)}; possibly one side is inverted; listen "
-            "in mono, then decide",
-        )  # fmt: skip
+        said = f"left and right correlate by {number(stem.correlation, 2)}"
+        words = f"{said}; possibly one side is inverted; listen in mono, then decide"
+        yield Finding(name, "polarity", False, words)

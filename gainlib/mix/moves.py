@@ -52,19 +52,17 @@ class Move:
     @property
     def place(self) -> str:
         """Where on a mixer the control sits."""
-        if self.control.endswith((" in", " out")):
-            number, end = self.control.removeprefix("insert ").split(" ")
-            return f"{'ahead of' if end == 'in' else 'behind'} processor {number}"
-        known = {
-            "trim": "before the first processor",
-            "DC block": "before the first processor",
-            "output trim": "after the last processor, ahead of the fader and of every send",
-            "fader": "the fader itself",
-        }
-        if self.control in known:
-            return known[self.control]
-        if self.control.startswith("send "):
-            return "the send's own level"
+        match self.control.split(" "):
+            case ["insert", number, ("in" | "out") as end]:
+                return f"{'ahead of' if end == 'in' else 'behind'} processor {number}"
+            case ["trim"] | ["DC", "block"]:
+                return "before the first processor"
+            case ["output", "trim"]:
+                return "after the last processor, ahead of the fader and of every send"
+            case ["fader"]:
+                return "the fader itself"
+            case ["send", *_]:
+                return "the send's own level"
         return "on the processor itself"
 
 

@@ -146,7 +146,6 @@ AT = ("post", "out")
 BLOCK_S, LAG_S, SAME, CLEARLY = 0.05, 2.0, 0.95, 0.02  # how alike two levels in time are to be the same stem's
 HEARD_S = 30.0
 FIELDS = {"trim": "trim_db", "output trim": "post_trim_db", "fader": "fader_db"}
-WHERE = {"trim": "input trim"}
 
 
 @dataclass(frozen=True)
@@ -346,7 +345,7 @@ class _Comparison:
             if undone is None or (self._at == "post" and move.control == "fader"):
                 continue
             if abs(self._level(undone, strip.name) - planned_dbfs - off_db) < EXPLAINS_DB:
-                control = WHERE.get(move.control, move.control)
+                control = "input trim" if move.control == "trim" else move.control
                 return (
                     f"as if the {control} still stood at {db(move.before_db)}: set it to {db(move.after_db)}, "
                     f"{quantity(abs(move.change_db), 'dB', 1)} {'up' if move.change_db > 0 else 'down'}"

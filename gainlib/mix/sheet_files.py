@@ -39,9 +39,9 @@ LIMIT_DB = 0.1
 DRIFT_DB = 1.0
 # What counts as a change where the unit is no decibel.
 LIMITS = {"activity": 0.02, "dc_offset": 0.001, "correlation": 0.05, "flat_runs": 0.5, "pan": 0.005}
+LIMITS |= dict.fromkeys(("channels", "rate_hz", "frames"), 0.5)
 FORMER = {"post trim": "output trim"}
 """What stands otherwise in sheets of the version before, which are read for one more."""
-_COUNTS = {"channels": 0.5, "rate_hz": 0.5, "frames": 0.5}
 FORMULA = tuple("=+-@\t\r'＝＋－＠")
 _TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
 COLUMNS = {
@@ -73,11 +73,6 @@ def level_csv(sheet: Sheet) -> str:
 
 def plan_csv(sheet: Sheet) -> str:
     """Return the plan sheet: a line for each strip, group and the master."""
-    return _table(*plan_table(sheet))
-
-
-def plan_table(sheet: Sheet) -> tuple[list[str], list[list[str]]]:
-    """Return the heading and the lines of the plan sheet, every cell as text."""
     most = max(len(row.inserts) for row in sheet.rows)
     targets = list(dict.fromkeys(send.to for row in sheet.rows for send in row.sends))
     of_insert = [field.name for field in fields(InsertRow)]
@@ -95,13 +90,9 @@ def plan_table(sheet: Sheet) -> tuple[list[str], list[list[str]]]:
             + [*(_rounded(figure, 2) for figure in bus), tame("; ".join(row.moves))]
         )
     head = [*PLAN, *(f"insert_{k}_{name}" for k in range(1, most + 1) for name in of_insert)]
-    head += [
-        "output_trim_db",
-        "fader_db",
-        "pan",
-        *(tame(name) for to in targets for name in (f"send_{to}_db", f"tap_{to}")),
-    ]
-    return [*head, "bus_true_peak_dbtp", "bus_loudness_lufs", "moves"], rows
+    sends = (tame(name) for to in targets for name in (f"send_{to}_db", f"tap_{to}"))
+    head += ["output_trim_db", "fader_db", "pan", *sends]
+    return _table([*head, "bus_true_peak_dbtp", "bus_loudness_lufs", "moves"], rows)
 
 
 def _rounded(value, decimals=1):
@@ -306,7 +297,7 @@ def _read(text, which):
         raise GainlibError(f"{which} sheet has lines of unequal length; write it again")
     named = [{key: _untamed(cell) for key, cell in zip(head, row, strict=True)} for row in rows[1:]]
     if head == FORMER_PLAN:
-        return PLAN, {_item(row): row["after"] for row in named if _kept(row)}
+        return PLAN, {(row["strip"], FORMER.get(row["item"], row["item"])): row["after"] for row in named if _kept(row)}
     if head != LEVELS:
         return PLAN, {key: cell for row in named for key, cell in _items(row)}
     for row in named:
@@ -340,10 +331,6 @@ def _kept(row):
     return row["kind"] == "setting" and (row["after"] != "0" or row["unit"] != "switch")
 
 
-def _item(row):
-    return row["strip"], FORMER.get(row["item"], row["item"])
-
-
 def former_names(text: str) -> dict[str, str]:
     """Return what a sheet of the version before calls otherwise: its word, and the one used now."""
     head, *rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
@@ -365,7 +352,7 @@ def _change(key, before, after, limit_db) -> Change | None:
         return Change(*key, before, after, None)
     if math.isinf(one) or math.isinf(other):
         return None if one == other else Change(*key, before, after, None)
-    limit = (LIMITS | _COUNTS).get(key[1], limit_db)
+    limit = LIMITS.get(key[1], limit_db)
     return Change(*key, before, after, other - one) if abs(other - one) > limit + 1e-9 else None
 
 
