@@ -196,16 +196,14 @@ class Abx(_Trials):
 
     def _judge(self, value, key, given):
         right = sum(mine == own for mine, own in zip(value, key, strict=True))
-        runs = run_number(given)
-        chance = min(1.0, runs * tail_probability(right, self.trials))
-        said = f"you got {right} of {self.trials} right, p (chance) = {number(chance, 3)}"
+        run = Run(right, self.trials, run_number(given))
+        said = f"you got {right} of {self.trials} right, p (chance) = {number(run.probability, 3)}"
         if not self.must_show:
             return Judgement(1.0, f"{said}; the run is complete")
-        needed = least_right(self.trials, runs)
-        if right >= needed:
+        if run.shown:
             return Judgement(1.0, said)
-        said += f"; you need {needed}" + (f" in run {runs}" if runs > 1 else "")
-        low, high = wilson_interval(right, self.trials)
+        said += f"; you need {run.needed}" + (f" in run {run.runs}" if run.runs > 1 else "")
+        low, high = run.interval
         likely = f"95 % interval {number(100 * low, 0)} to {number(100 * high, 0)} %"
         return Judgement(0.0, f"{said}. This run shows no audible difference ({likely})")
 

@@ -20,6 +20,7 @@ from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, as_table, difference_unit, parse_number, sentences, shorten
 from gainlib.levels.printing import number, quantity
 from gainlib.session import Session
+from gainlib.session.strip import BUS
 
 
 @dataclass(frozen=True)
@@ -349,10 +350,11 @@ def applied(session: Session, answer: dict) -> Session:
         ``{target: {control: value}}``.
     """
     for target, fields in answer.items():
-        channel = _channel(session, target)
+        channel, changes = _channel(session, target), {}
         for name, value in fields.items():
-            channel = _placed(channel, name, -math.inf if value == "-inf" else value)  # as an answer has it
-        session = _exchanged(session, target, channel)
+            changed = _changed(channel, name, value)
+            channel, changes = replace(channel, **changed), changes | changed
+        session = session.with_(BUS if target == MASTER else target, **changes)
     return session
 
 
@@ -389,13 +391,6 @@ def _channel(session, target):
     return named[0]
 
 
-def _exchanged(session, target, channel):
-    if target == MASTER:
-        return session.with_(master=channel)
-    strips = any(each.name == target for each in session.strips)
-    return session.with_strip(channel) if strips else session.with_group(channel)
-
-
 def _value(channel, name):
     """Return where a control stands, None where the channel has no such control."""
     insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
@@ -410,18 +405,15 @@ def _value(channel, name):
     return getattr(channel, name, None)
 
 
-def _placed(channel, name, value):
+def _changed(channel, name, value):
+    """Return the field of a channel that a control belongs to, with the control where it is wanted."""
     insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
-    if insert:
-        inserts = list(channel.inserts)
-        number = int(insert[1]) - 1
-        if insert[2] in _AROUND:
-            inserts[number] = replace(inserts[number], **{insert[2]: value})
-        else:
-            processor = replace(inserts[number].processor, **{insert[2]: value})
-            inserts[number] = replace(inserts[number], processor=processor)
-        return replace(channel, inserts=tuple(inserts))
     if send:
-        sends = tuple(replace(each, level_db=value) if each.to == send[1] else each for each in channel.sends)
-        return replace(channel, sends=sends)
-    return replace(channel, **{name: value})
+        return {"sends": tuple(replace(each, level_db=value) if each.to == send[1] else each for each in channel.sends)}
+    if not insert:
+        return {name: value}
+    inserts, k, change = list(channel.inserts), int(insert[1]) - 1, {insert[2]: value}
+    if insert[2] not in _AROUND:
+        change = {"processor": replace(inserts[k].processor, **change)}
+    inserts[k] = replace(inserts[k], **change)
+    return {"inserts": tuple(inserts)}

@@ -31,7 +31,7 @@ import math
 import numbers
 import os
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -156,7 +156,7 @@ def read_events(*paths: str | Path) -> Events:
     for path in _files(paths):
         found, bad = parsed(path.read_bytes().splitlines(), path)
         damaged.extend(bad)
-        for event in found:
+        for event in found.values():
             events.setdefault(event["id"], event)
     ordered = sorted(events.values(), key=lambda event: event["time"])
     return Events(tuple(ordered), tuple(damaged))
@@ -172,9 +172,9 @@ def _files(paths: Iterable):
             raise GainlibError(f"there is no record at {path}; give a record file or a folder of them")
 
 
-def parsed(lines: list[bytes], path: Path) -> tuple[list[dict], list[Damaged]]:
-    """Return the events in lines of a record, and the lines that hold none."""
-    events, damaged = [], []
+def parsed(lines: Sequence[bytes], path: Path) -> tuple[dict[int, dict], list[Damaged]]:
+    """Return the events in lines of a record by the number of their line, and the lines that hold none."""
+    events, damaged = {}, []
     for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue
@@ -185,7 +185,7 @@ def parsed(lines: list[bytes], path: Path) -> tuple[list[dict], list[Damaged]]:
         except (ValueError, RecursionError) as problem:
             damaged.append(Damaged(path, number, _reason(problem)))
         else:
-            events.append(event)
+            events[number] = event
     return events, damaged
 
 
@@ -341,7 +341,7 @@ class Record:
         new, _ = parsed(lines.splitlines(), self.path)
         with self._locked():
             known = {event["id"] for event in read_events(self.path).events} if os.path.exists(self.path) else set()
-            missing = list({event["id"]: event for event in new if event["id"] not in known}.values())
+            missing = list({event["id"]: event for event in new.values() if event["id"] not in known}.values())
             self._write(missing)
         return len(missing)
 

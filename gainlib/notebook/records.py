@@ -233,7 +233,7 @@ class ProgressSheet:
             raise GainlibError(
                 f"{name} is not a record: {damaged[0].reason} in line {damaged[0].line}; nothing was taken from it"
             )
-        return Upload(name, bytes(content), tuple(events), tuple(damaged))
+        return Upload(name, bytes(content), tuple(events.values()), tuple(damaged))
 
     def put_in(self, upload: Upload) -> int:
         """Add the readable events that are not here yet; return how many.

@@ -11,7 +11,7 @@ import os
 import zipfile
 import zlib
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
@@ -285,12 +285,15 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
             continue
         first_with[found.lines] = found.path
         check, by = check_value(found.lines), account(found.path)
-        for read in _read(found):
-            (lines if isinstance(read, Line) else damaged).append(read)
-            if isinstance(read, Line):
-                last = (read.event["time"], read.number, check)
-                holders[found.path, read.who] = max(holders.get((found.path, read.who), last), last)
-                accounts.setdefault(read.who, set()).update({by} - {""})
+        events, bad = parsed(found.lines, found.path)
+        deep = {number for number, event in events.items() if _deeper_than(event, _NESTED)}
+        bad += [Damaged(found.path, number, "nested deeper than a record is") for number in deep]
+        damaged += sorted(bad, key=lambda each: each.line)
+        for line in (Line(event, found.path, number) for number, event in events.items() if number not in deep):
+            last = (line.event["time"], line.number, check)
+            holders[found.path, line.who] = max(holders.get((found.path, line.who), last), last)
+            accounts.setdefault(line.who, set()).update({by} - {""})
+            lines.append(line)
     kept, rewritten, shared = _each_once(lines)
     kept.sort(key=lambda line: moment(line.event["time"]) or float("inf"))
     once = (kept, damaged, unused, rewritten, shared)
@@ -319,20 +322,6 @@ def moment(time: str) -> float | None:
 def same_json(one: object, other: object) -> bool:
     """Whether two values are the same JSON, whatever the order of their keys."""
     return json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
-
-
-def _read(found: Found) -> Iterator[Line | Damaged]:
-    for number, line in enumerate(found.lines, start=1):
-        events, damaged = parsed([line], found.path)
-        for event in events:
-            reason = _unfit(event)
-            yield Damaged(found.path, number, reason) if reason else Line(event, found.path, number)
-        yield from (replace(bad, line=number) for bad in damaged)
-
-
-def _unfit(event):
-    """Return why an event that is JSON can be no event of a record; empty where it can."""
-    return "nested deeper than a record is" if _deeper_than(event, _NESTED) else ""
 
 
 def _deeper_than(value, depth):
