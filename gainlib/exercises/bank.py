@@ -49,13 +49,7 @@ def declared(number: str):
 
 
 def exercise(id: str) -> Exercise:
-    """Return the exercise of that id.
-
-    Raises
-    ------
-    GainlibError
-        When there is none, with the ids of that lab.
-    """
+    """Return the exercise of that id."""
     found = {each.id: each for each in bank()}
     if id in found:
         return found[id]

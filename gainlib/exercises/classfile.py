@@ -159,11 +159,6 @@ def course_of(path: str | Path) -> tuple[Class | None, Path]:
 def read_class(path: str | Path) -> Class:
     r"""Read a class file.
 
-    Raises
-    ------
-    GainlibError
-        For whatever cannot be understood, with file, value, and what would do.
-
     Examples
     --------
     >>> import tempfile
@@ -331,13 +326,7 @@ _BYTES = 32
 
 
 def new_secret(folder: str | Path) -> Path:
-    """Write a new secret into the folder of a class, made if need be, for its owner's eyes; return the file.
-
-    Raises
-    ------
-    GainlibError
-        Where there is one already, learners read the folder, or it cannot be written.
-    """
+    """Write a new secret into the folder of a class, made if need be, for its owner's eyes; return the file."""
     path = Path(folder) / SECRET_FILE
     if any(next((place / "labs").glob("[0-9][0-9]-*.ipynb"), None) for place in path.absolute().parents):
         raise GainlibError(f"{path}: learners read the folder of the labs; choose a folder of your own outside it")
@@ -356,13 +345,7 @@ def new_secret(folder: str | Path) -> Path:
 
 
 def read_secret(path: str | Path) -> bytes:
-    """Return the secret in a file, or in the folder of a class.
-
-    Raises
-    ------
-    GainlibError
-        When there is none.
-    """
+    """Return the secret in a file, or in the folder of a class."""
     path = Path(path) / SECRET_FILE if Path(path).is_dir() else Path(path)
     try:
         secret = bytes.fromhex(path.read_text(encoding="ascii"))
@@ -455,13 +438,7 @@ def is_letter_box(folder: Path) -> bool:
 
 
 def hand_in(folder: str | Path, name: str, content: bytes) -> Path:
-    """Write a record into the folder, whole or not at all, and return where it lies.
-
-    Raises
-    ------
-    GainlibError
-        When the folder does not take it.
-    """
+    """Write a record into the folder, whole or not at all, and return where it lies."""
     stem, _, suffix = name.rpartition(".")
     target = Path(folder) / f"{stem}-{secrets.token_hex(8)}.{suffix}"
     with replacing(target) as part:

@@ -316,16 +316,9 @@ _SEND = re.compile(r"send (.+) level_db")
 
 
 def controls_of(session: Session, names: Iterable[str], targets: Iterable[str] | None = None) -> tuple[Control, ...]:
-    """Return controls of a session, each starting where the session has it.
+    """Return controls of a session, each starting where the session has it; a target that lacks one is passed over.
 
-    Parameters
-    ----------
-    session : Session
-        The session as the exercise hands it out.
-    names : iterable of str
-        Which controls; a target that lacks one is passed over.
-    targets : iterable of str or None
-        Strips, groups and "master"; None takes all, the master last.
+    The targets are strips, groups and "master"; all of them if left out, the master last.
     """
     wanted = tuple(targets) if targets is not None else (*session.names, MASTER)
     found = []
@@ -340,15 +333,7 @@ def controls_of(session: Session, names: Iterable[str], targets: Iterable[str] |
 
 
 def applied(session: Session, answer: dict) -> Session:
-    """Return the session with an answer's controls in place.
-
-    Parameters
-    ----------
-    session : Session
-        The session as the exercise hands it out.
-    answer : dict
-        ``{target: {control: value}}``.
-    """
+    """Return the session with an answer's controls in place."""
     for target, fields in answer.items():
         channel, changes = _channel(session, target), {}
         for name, value in fields.items():
@@ -359,13 +344,7 @@ def applied(session: Session, answer: dict) -> Session:
 
 
 def answer_from(document: dict, session: Session, controls: Iterable[Control]) -> dict:
-    """Return the compact answer that a whole session in JSON amounts to.
-
-    Raises
-    ------
-    Unreadable
-        When the session is another one, or more was changed than the controls.
-    """
+    """Return the compact answer that a whole session in JSON amounts to."""
     controls = tuple(controls)
     try:
         handed_in = Session.from_json(json.dumps(document))

@@ -219,13 +219,7 @@ class SetAndMeasure:
         return misses
 
     def solve(self, given: dict) -> dict:
-        """Return an answer that meets every aim, found by trying; for exercises without a closed way.
-
-        Raises
-        ------
-        GainlibError
-            When none is found: the variant is not fair.
-        """
+        """Return an answer that meets every aim, found by trying; for exercises without a closed way."""
         from scipy.optimize import least_squares
 
         places, switches = self._places(given), self._switches(given)

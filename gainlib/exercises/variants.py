@@ -321,13 +321,7 @@ def kept_by(*names: str, most: int = 64) -> Callable[[Callable], Callable]:
 
 
 def variant(exercise, learner: str, attempt: int = 0, class_code: str = "", salt: str = "") -> dict:
-    """Return the given values of one learner's attempt, redrawn until they are fair; else the fairest of all drawn.
-
-    Raises
-    ------
-    GainlibError
-        When nothing at all could be drawn: the declaration is at fault, not the learner.
-    """
+    """Return the given values of one learner's attempt, redrawn until they are fair; else the fairest of all drawn."""
     seed = seed_for(learner, exercise.series or exercise.id, attempt, class_code, salt)
     rng = np.random.Generator(np.random.PCG64(seed))
     source = exercise.given

@@ -30,18 +30,9 @@ AHEAD_S = 24 * 3600.0
 def circumstances(
     handed: HandedIn, answers: Sequence[Answer], course: Class | None = None, now: float | None = None
 ) -> list[tuple[Who, str]]:
-    """Return a sentence a case: whose record it is, and what its lines tell.
+    """Return a sentence a case: whose record it is, and what its lines tell, whatever lab they are about.
 
-    Parameters
-    ----------
-    handed : HandedIn
-        All lines, whatever lab they are about.
-    answers : sequence of Answer
-        Marked again.
-    course : Class or None
-        What the class file says.
-    now : float or None
-        Seconds since 1970 of the marking; None is now.
+    `now` is the time of the marking, in seconds since 1970; this very time if left out.
     """
     now = datetime.now(UTC).timestamp() if now is None else now
     linked = {link(line.event): line for line in (*(other for _, other in handed.rewritten), *handed.lines)}

@@ -149,13 +149,7 @@ def page(book: Gradebook, now: datetime | None = None) -> str:
 
 
 def write_feedback(folder: str | Path, book: Gradebook, now: datetime | None = None) -> int:
-    """Write a page to give back into a folder for every learner with an answer, and return how many.
-
-    Raises
-    ------
-    GainlibError
-        When the folder cannot be made.
-    """
+    """Write a page to give back into a folder for every learner with an answer, and return how many."""
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)

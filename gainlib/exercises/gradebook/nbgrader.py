@@ -38,13 +38,7 @@ _LINK = re.compile(r"\[([^\]]*)\]\([\w.-]+\.ipynb\)")
 
 
 def assignment(notebook: dict, lab: str) -> dict:
-    """Return the notebook of a lab as one that nbgrader can make an assignment of.
-
-    Raises
-    ------
-    GainlibError
-        When it does not open the lab in the way the labs do.
-    """
+    """Return the notebook of a lab as one that nbgrader can make an assignment of."""
     opening, cells = f'Lab("{lab}")', [_as_handed_out(cell) for cell in notebook["cells"]]
     found = [cell for cell in cells if cell["cell_type"] == "code" and opening in cell["source"]]
     if len(found) != 1:
@@ -72,13 +66,7 @@ def _test(exercise):
 
 
 def write_assignment(course: str | Path, notebook: str | Path, lab: str, name: str) -> Path:
-    """Write a lab into ``source/NAME`` of a course folder, and nbgrader's settings where there are none.
-
-    Raises
-    ------
-    GainlibError
-        When the lab cannot be read, or another notebook stands there already.
-    """
+    """Write a lab into ``source/NAME`` of a course folder, and nbgrader's settings where there are none."""
     course, notebook = Path(course), Path(notebook)
     target = course / "source" / name / notebook.name
     try:
@@ -100,11 +88,6 @@ def points(id: str, folder: str | Path = ".") -> float:
 
     Of several people in it the one counts whom nbgrader hands in for: the name of the folder above. What was answered
     before a name was given does not count beside what was answered under it.
-
-    Raises
-    ------
-    GainlibError
-        When the record holds answers of several, and none is called so.
     """
     folder = Path(folder).resolve()
     with redirect_stderr(StringIO()):  # nbgrader gives no points where anything is told there

@@ -88,13 +88,7 @@ class Score:
 
 
 def read_platform(path: str | Path) -> Platform:
-    """Read ``lti.toml``.
-
-    Raises
-    ------
-    GainlibError
-        When it cannot be read, lacks something, or names an address that is not safe.
-    """
+    """Read ``lti.toml``."""
     path = Path(path)
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
@@ -128,11 +122,7 @@ def _safe(address, where):
 def scores(book: Gradebook, ids: Sequence[Listed] = ()) -> tuple[list[Score], list[str]]:
     """Return what there is to send, and a sentence for everybody whom the platform cannot know.
 
-    Parameters
-    ----------
-    book : Gradebook
-    ids : sequence of Listed
-        The platform's user ids; those of the class list where there are none.
+    Its user ids are those of the class list where no others are given.
     """
     listed, found, problems, holders = ids or book.listed, [], [], {}
     for own in by_learner(book.rows):
@@ -160,13 +150,7 @@ def new_ones(platform: Platform, found: Sequence[Score]) -> list[Score]:
 
 
 def send(platform: Platform, found: Sequence[Score], wait: Callable[[float], None] = time.sleep) -> Iterator[str]:
-    """Send what is new, and yield a sentence for every score that the platform did not take.
-
-    Raises
-    ------
-    GainlibError
-        When nothing more can be sent: no key, no token, no answer after five tries.
-    """
+    """Send what is new, and yield a sentence for every score that the platform did not take."""
     found = new_ones(platform, found)
     service = _Service(platform, wait)
     items = service.line_items({each.lab: each.most for each in found})

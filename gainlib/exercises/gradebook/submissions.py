@@ -261,17 +261,8 @@ class HandedIn:
 def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
     """Read a record file, or every record file of a folder down to any depth, also within archives.
 
-    Parameters
-    ----------
-    path : path
-        A file, or a folder; a record is known by what it holds, whatever its name. Hidden files do not count.
-    but : collection of Path
-        Resolved paths of files that nobody handed in, such as the class list.
-
-    Returns
-    -------
-    HandedIn
-        Without any lines where there is no record; a file or a line that cannot be read is named, the rest counts.
+    A record is known by what it holds, whatever its name; hidden files do not count, nor those that nobody handed in,
+    such as the class list (`but`, resolved paths). A file or a line that cannot be read is named, the rest counts.
     """
     damaged, lines, unused, holders, checks, accounts = [], [], [], {}, {}, {}
     first_with: dict[tuple[bytes, ...], Path] = {}
@@ -351,13 +342,7 @@ def _each_once(lines):
 
 
 def require(path: str | Path) -> Path:
-    """Return the path if there is a file or a folder.
-
-    Raises
-    ------
-    GainlibError
-        When there is neither, or it cannot be looked at.
-    """
+    """Return the path if there is a file or a folder."""
     path = Path(path)
     try:
         path.stat()
