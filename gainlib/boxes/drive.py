@@ -274,9 +274,14 @@ def _basis(frequency_hz, rate_hz, frames):
     orders = np.arange(1, HARMONICS + 1)
     orders = orders[orders * frequency_hz <= min(HIGH_HZ, 0.499 * rate_hz)]
     phase = 2.0 * np.pi * np.mod(np.outer(np.arange(frames), orders) * (frequency_hz / rate_hz), 1.0)
-    waves = np.stack([np.cos(phase), np.sin(phase)], axis=2).reshape(frames, -1)
-    basis = np.concatenate([np.ones((frames, 1)), waves], axis=1)
+    basis = waves(phase)
     return basis, *np.linalg.qr(basis)
+
+
+def waves(phase: np.ndarray) -> np.ndarray:
+    """Return a constant, and a cosine and a sine of each phase, as columns to be fitted."""
+    pairs = np.stack([np.cos(phase), np.sin(phase)], axis=2).reshape(len(phase), -1)
+    return np.concatenate([np.ones((len(phase), 1)), pairs], axis=1)
 
 
 # ---- a bypass that changes nothing but what the box does -------------------------------------------------------------

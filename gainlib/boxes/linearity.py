@@ -74,17 +74,18 @@ class Row(NamedTuple):
         return self.residual_db <= self.floor_db
 
 
-class LinearityLimit(NamedTuple):
-    """The end of a linear stretch: the highest peak level that still passes.
+class Onset(NamedTuple):
+    """Where a box stops being straight: the highest peak level in dBFS that still passes.
 
-    It is sharp if it ends at a corner: within a decibel what is left is plain to see, and its height grows in step with
-    the excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the square
-    of the excess, or faster. It is held back if the gain falls above it, rather than rise as that of a gate.
+    It does so at a corner if within a decibel what is left is plain to see, and its height grows in step with the
+    excess, as behind a clip, a limiter or a compressor without a knee. In a knee or a bend it grows with the square of
+    the excess, or faster. None is where that cannot be told. A sound is held back if its gain falls from there on,
+    rather than rise as that of a gate.
     """
 
     level_dbfs: float
-    sharp: bool
-    held_back: bool
+    corner: bool | None
+    held_back: bool = True
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def classify(
     Notes
     -----
     A box counts as linear if all residuals stay under −120 dB or drown in noise of its own. "Linear up to a level" asks
-    for a level of −40 dBFS or more, residuals under −120 dB below it, a corner there rather than a bend (see ``edge``),
+    for a level of −40 dBFS or more, residuals under −120 dB below it, a corner there rather than a bend (``Onset``),
     and that what exceeds it is held back, not let through as by a gate. What depends on frequency beyond these
     signals, and a memory longer than 0.3 s, stay unseen.
 
@@ -287,7 +288,7 @@ def _adds(bench):
 # ---- where a linear stretch ends -------------------------------------------------------------------------------------
 
 
-def _find_edge(bench, line, passed, failed) -> LinearityLimit:
+def _find_edge(bench, line, passed, failed) -> Onset:
     """Look for the end of a linear stretch, first between a level that should pass and a higher one that should not."""
 
     def fed(level_dbfs):
@@ -320,7 +321,7 @@ def _find_edge(bench, line, passed, failed) -> LinearityLimit:
         )
     plain = left.residual_db > max(PLAIN_DB, left.floor_db + 6.0)
     falls = np.sum(above.line**2) < np.sum(reference.line**2)
-    return LinearityLimit(low, bool(plain and grown < CORNER), bool(falls))
+    return Onset(low, bool(plain and grown < CORNER), bool(falls))
 
 
 def _growth(excess):
@@ -354,7 +355,7 @@ def _verdict(bench, reference, rows, seed):
             kind, shift = _linear_kind(bench)
     else:
         edge = _edge(bench, rows)
-        if edge is not None and edge.sharp and edge.held_back:
+        if edge is not None and edge.corner and edge.held_back:
             parts = _lowest(edge, rows) - STEP_DB - 1.0
             superposition = _superposition(bench, parts, seed)
             kind = UP_TO if superposition.passed else NONLINEAR

@@ -23,10 +23,11 @@ from gainlib.boxes.linearity import (
     ROUNDED,
     TIME_VARYING,
     UP_TO,
+    Onset,
     alike_from,
     held_back_from,
 )
-from gainlib.boxes.spectral_lines import LevelSweep, Lines, Onset, onset_of_bend, onset_of_gain, sway
+from gainlib.boxes.spectral_lines import LevelSweep, Lines, onset_of_bend, onset_of_gain, sway
 from gainlib.levels.printing import number, quantity
 
 SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))

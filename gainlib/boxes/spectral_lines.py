@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import scipy
 
+from gainlib.boxes.drive import waves
+from gainlib.boxes.linearity import Onset
 from gainlib.boxes.null import interpolated
 from gainlib.boxes.probesignal import SINE_HZ, Layout, Part
 from gainlib.boxes.probing import power_db
@@ -213,14 +215,11 @@ def swell_of(line: np.ndarray, base: TimeBase, layout: Layout, own_power: float)
     fed_dbfs = layout.swell_dbfs(into)
     ramp = db_to_ratio(fed_dbfs)
     turns = layout.line_of(SINE_HZ) / layout.period / base.stretch * np.arange(size)
-    waves = [np.ones(size)]
-    for order in range(1, SWELL_HARMONICS + 1):
-        waves += [np.cos(2.0 * np.pi * order * turns), np.sin(2.0 * np.pi * order * turns)]
-    basis = np.stack(waves, axis=1)
+    basis = waves(2.0 * np.pi * np.outer(turns, np.arange(1, SWELL_HARMONICS + 1)))
     # What is fed grows within a frame; scaled back, it is a steady sine.
     framed = (sound / ramp).reshape(count, size)
     parts = np.linalg.lstsq(basis, framed.T, rcond=None)[0]
-    rest = np.mean((framed - (basis @ parts).T) ** 2, axis=1) * size / (size - len(waves))
+    rest = np.mean((framed - (basis @ parts).T) ** 2, axis=1) * size / (size - basis.shape[1])
     lines = parts[1::2] ** 2 + parts[2::2] ** 2
     noise = 4.0 * rest / size
     level = fed_dbfs.reshape(count, size).mean(axis=1)
@@ -260,13 +259,6 @@ def sway(swell: LevelSweep) -> tuple[float, float] | None:
 
 
 # ------------------------------------------------------------------------------------------------- corner or bend
-
-
-class Onset(NamedTuple):
-    """Where a box stops being straight, dBFS, and whether at a corner: None where the recording cannot tell."""
-
-    level_dbfs: float
-    corner: bool | None
 
 
 def onset_of_gain(swell: LevelSweep, plain_db: float) -> Onset | None:
