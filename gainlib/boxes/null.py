@@ -11,6 +11,7 @@ dB is 20·log₁₀|1 − 10^(g/20)|, that of a delay of t seconds at f hertz 20
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -257,10 +258,16 @@ def _sinc(fractions):
     return np.sinc(away) * window
 
 
+@lru_cache(maxsize=1)
+def _table():
+    """Return the sincs for so many fractions of a sample, and what one differs from the last."""
+    table = _sinc(np.arange(PHASES + 2) / PHASES)
+    return table, np.diff(table, axis=0)
+
+
 def interpolated(samples: np.ndarray, positions: np.ndarray) -> np.ndarray:
     """Return samples at fractional positions; sincs between those of a table are drawn straight."""
-    table = _sinc(np.arange(PHASES + 2) / PHASES)
-    steps = np.diff(table, axis=0)
+    table, steps = _table()
     out = np.zeros((len(positions), samples.shape[1]))
     padded = np.pad(samples, ((HALF, HALF), (0, 0)))
     taps = np.arange(-HALF + 1, HALF + 1) + HALF
