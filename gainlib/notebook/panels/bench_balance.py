@@ -1,8 +1,7 @@
 """Step 4 of the bench: the balance that is to be kept, and what the bus does with it."""
 
-import math
 import time
-from contextlib import suppress
+from typing import NamedTuple
 
 import ipywidgets as widgets
 
@@ -14,7 +13,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, row, with_move
+from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, from_kept, menu, row, to_kept, with_move
 from gainlib.notebook.prose import Question, prose
 from gainlib.session import Remeter
 from gainlib.session.fader import law_up_to
@@ -39,6 +38,44 @@ NOTE = "Move faders, mutes and pans while it plays. What depends on level ahead 
 NOW = "as it is now"
 
 
+class Stand(NamedTuple):
+    """Where the fader of a channel stands, its pan and its mute."""
+
+    name: str
+    fader_db: float
+    pan: float
+    mute: bool
+
+
+class Balance(NamedTuple):
+    """Where all of them stand, the master's fader, the pan law and the kind of bus; kept as lists in this order."""
+
+    channels: tuple[Stand, ...]
+    master_db: float
+    pan_law_db: float
+    bus: str
+
+    @classmethod
+    def of(cls, session) -> "Balance":
+        """Return the balance of a session."""
+        channels = (*session.strips, *session.groups)
+        stands = tuple(Stand(each.name, each.fader_db, each.pan, each.mute) for each in channels)
+        return cls(stands, session.master.fader_db, session.pan_law_db, session.bus)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the channels."""
+        return [each.name for each in self.channels]
+
+    def put(self, session):
+        """Return a session with this balance."""
+        session = session.with_(pan_law_db=self.pan_law_db, bus=self.bus)
+        session = session.with_faders({each.name: each.fader_db for each in self.channels} | {BUS: self.master_db})
+        for each in self.channels:
+            session = session.with_(each.name, pan=each.pan, mute=each.mute)
+        return session
+
+
 class BalanceStep(Step):
     """Faders, pans, and the meters of the bus.
 
@@ -52,7 +89,7 @@ class BalanceStep(Step):
 
     def __init__(self, song):
         self.faders = self.master = self._remeter = None
-        self.pans, self._own, self._quiet = {}, False, False
+        self.pans, self._quiet = {}, False
         self._reason, self._took_s, self._pending, self._past = "", 0.0, False, []
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
@@ -82,9 +119,7 @@ class BalanceStep(Step):
         self.add_class("gl-panel")
         self.top.observe(self.guarded(lambda change: self._fit(change["old"])), "value")
         for each in (self.pan_law, self.bus):
-            each.observe(self.guarded(lambda _change: self._set_mixer()), "value")
-        song.watch(self._remember)
-        self._remember("opened")
+            each.observe(self.guarded(lambda _change: self._settle("mixer")), "value")
 
     # ---- taking back -----------------------------------------------------------------------------------------------
 
@@ -93,8 +128,8 @@ class BalanceStep(Step):
     def _remember(self, what):
         """Note a balance that is new; with other stems or another song the past is over."""
         if self.song.session is not None:
-            now = _balance(self.song.session)
-            if what == "opened" or (self._past and _names(now) != _names(self._past[-1])):
+            now = Balance.of(self.song.session)
+            if what == "opened" or (self._past and now.names != self._past[-1].names):
                 self._past = []
             if not self._past or now != self._past[-1]:
                 self._past = with_move(self._past, now)
@@ -103,17 +138,15 @@ class BalanceStep(Step):
 
     def standing(self) -> dict:
         """Return what is entered, and the balances that can be gone back to."""
-        past = [*self._past[:1], *self._past[1:][-KEPT_STEPS:]]
-        return super().standing() | {"past": [_with_closed(each, -math.inf, "-inf") for each in past]}
+        return super().standing() | {"past": to_kept([*self._past[:1], *self._past[1:][-KEPT_STEPS:]])}
 
     def resume(self, kept: dict) -> None:
         """Enter what was kept; the way back, if it led to the balance that stands now."""
         super().resume(kept)
-        with suppress(TypeError, ValueError):
-            past = [_with_closed(each, "-inf", -math.inf) for each in kept.get("past", ())]
-            if past and self.song.session is not None and past[-1] == (now := _balance(self.song.session)):
-                self._past = [each for each in past if _names(each) == _names(now)]
-                self._remember("kept")
+        past = from_kept(list[Balance], kept.get("past", [])) or []
+        if past and self.song.session is not None and past[-1] == (now := Balance.of(self.song.session)):
+            self._past = [each for each in past if each.names == now.names]
+            self._remember("kept")
 
     def undo(self) -> None:
         """Go back by one move, of whatever: fader, master, pan, mute, pan law, bus."""
@@ -122,30 +155,10 @@ class BalanceStep(Step):
             self._take(self._past[-1])
 
     def _ask(self):
-        self.question.ask(ASKS, "Yes, back to start", self.guarded(self.reset))
-
-    def reset(self) -> None:
-        """Go back to the balance the song was opened with; can be undone."""
-        self._take(self._past[0])
+        self.question.ask(ASKS, "Yes, back to start", self.guarded(lambda: self._take(self._past[0])))
 
     def _take(self, balance):
-        """Take a balance into the song, and onto the page without making faders and pans anew."""
-        rows, master_db, pan_law_db, bus = balance
-        session, before = self.song.session.with_(pan_law_db=pan_law_db, bus=bus), self.song.session
-        session = session.with_faders({name: fader_db for name, fader_db, _, _ in rows} | {"bus": master_db})
-        for name, _, pan, mute in rows:
-            session = session.with_(name, pan=pan, mute=mute)
-        self._quiet = True
-        try:
-            self.pan_law.value, self.bus.value, self.master.value_db = pan_law_db, bus, master_db
-            self.faders.set_values({name: fader_db for name, fader_db, _, _ in rows})
-            self.faders.mute = [name for name, _, _, mute in rows if mute]
-            for name, _, pan, _ in rows:
-                self.pans[name].value = pan
-        except GainlibError:
-            self.faders = None  # the travel is too short for it by now
-        finally:
-            self._quiet = False
+        before, session = self.song.session, balance.put(self.song.session)
         same = (session.pan_law_db, session.bus) == (before.pan_law_db, before.bus)
         self.song.change(session, "balance" if same else "mixer")
 
@@ -176,18 +189,32 @@ class BalanceStep(Step):
         self._place.children = [self.faders, self.master, about, pans]
         self._quiet = False
 
-    def _set_mixer(self):
-        """Take pan law and kind of bus into the song; what was measured no longer holds."""
-        if not self._quiet and self.song.session is not None:
-            session = self.song.session.with_(pan_law_db=self.pan_law.value, bus=self.bus.value)
-            self.song.change(session, "mixer")
+    def _show_balance(self, balance):
+        """Have faders and pans stand as in a balance; they are made anew only where they have to be."""
+        if self.faders is None or self.faders.names != balance.names:
+            self._build()
+            return
+        self._quiet = True
+        try:
+            self.pan_law.value, self.bus.value, self.master.value_db = (
+                balance.pan_law_db,
+                balance.bus,
+                balance.master_db,
+            )
+            self.faders.set_values({each.name: each.fader_db for each in balance.channels})
+            self.faders.mute = [each.name for each in balance.channels if each.mute]
+            for each in balance.channels:
+                self.pans[each.name].value = each.pan
+        except GainlibError:  # the travel is too short for it by now
+            self._build()
+        finally:
+            self._quiet = False
 
     def _on_page(self):
-        """Return the balance as faders and pans show it, in the shape of :func:`_balance`."""
-        muted, pans = set(self.faders.mute), [pan.value for pan in self.pans.values()]
-        faders = self.faders.as_dict().items()
-        rows = tuple((name, fader, pan, name in muted) for (name, fader), pan in zip(faders, pans, strict=True))
-        return rows, self.master.value_db, self.pan_law.value, self.bus.value
+        """Return the balance as faders and pans show it."""
+        faders, muted = self.faders.as_dict(), set(self.faders.mute)
+        channels = (Stand(name, faders[name], pan.value, name in muted) for name, pan in self.pans.items())
+        return Balance(tuple(channels), self.master.value_db, self.pan_law.value, self.bus.value)
 
     def _fit(self, before):
         """Give the faders another travel, as long as it holds where they stand."""
@@ -204,29 +231,13 @@ class BalanceStep(Step):
         for each in (self.faders, self.master):
             each.take_law(law_up_to(self.top.value))
 
-    def _moves(self):
-        """Return where faders, pans and mutes stand, as the remeter takes them."""
-        return {
-            "faders": {**self.faders.as_dict(), "bus": self.master.value_db},
-            "pan": {name: pan.value for name, pan in self.pans.items()},
-            "mute": tuple(self.faders.mute),
-        }
-
-    def _settle(self):
+    def _settle(self, what="balance"):
         """Take the balance into the song."""
         if self._quiet or self.song.session is None:
             return
-        moves, session = self._moves(), self.song.session
-        session = session.with_faders(moves["faders"])
-        for name, pan in moves["pan"].items():
-            session = session.with_(name, pan=pan, mute=name in moves["mute"])
-        self._own = True  # a move made here brings no news to the faders, and the measuring stays good
-        try:
-            self.song.change(session, "balance")
-        finally:
-            self._own = False
+        self.song.change(self._on_page().put(self.song.session), what)
         if self._sound.children:
-            self._sound.children[0].update({NOW: session})
+            self._sound.children[0].update({NOW: self.song.session})
         self._follow()
         if self._remeter is not None:
             self._live.settle()
@@ -269,9 +280,13 @@ class BalanceStep(Step):
         """Show what the bus reads now, where that needs no rendering."""
         if self._quiet or self._remeter is None:
             return
-        moves = self._moves()
-        master = moves["faders"].pop("bus")
-        reading = self._remeter.read(**moves, master_trim_db=master)
+        now = self._on_page()
+        reading = self._remeter.read(
+            faders={each.name: each.fader_db for each in now.channels},
+            pan={each.name: each.pan for each in now.channels},
+            mute=tuple(each.name for each in now.channels if each.mute),
+            master_trim_db=now.master_db,
+        )
         self._show(reading)
         self.tell("note", "The bus", f"{_levels(reading)}.", of=self.measure)
 
@@ -303,36 +318,23 @@ class BalanceStep(Step):
         self.tell("partly" if found.left else "right", "Read", f"{'; '.join(parts)}.")
 
     def _changed(self, what):
-        if what == "planned" or what == "checked" or (what == "balance" and self._own):
-            return
+        self._remember(what)
+        session, standing = self.song.session, self.faders is not None and self._on_page()
+        if what in ("planned", "checked") or (what == "balance" and standing == Balance.of(session)):
+            return  # a move made here brings no news to the faders, and the measuring stays good
         self._sound.children = []
         if what in ("opened", "stems", "chains", "mixer"):
             self._remeter, self._reason, self._pending, self._picture.children = None, "", False, []
-        if self.song.session is None:
+        if session is None:
             self.note("Open a song first; its faders appear here.")
             return
-        if self.faders is None or self._on_page() != _balance(self.song.session):
-            self._build()
+        if what == "opened":
+            self.faders = None
+        self._show_balance(Balance.of(session))
         if self._remeter is not None:
             self._follow()
         else:
             self.note("Measure the bus to see what it does with this balance.")
-
-
-def _balance(session):
-    rows = tuple((each.name, each.fader_db, each.pan, each.mute) for each in (*session.strips, *session.groups))
-    return rows, session.master.fader_db, session.pan_law_db, session.bus
-
-
-def _with_closed(balance, old, new):
-    """Return a balance in which closed faders stand as another value: JSON has no infinity."""
-    rows, master_db, pan_law_db, bus = balance
-    rows = tuple((name, new if fader == old else fader, pan, mute) for name, fader, pan, mute in rows)
-    return rows, new if master_db == old else master_db, pan_law_db, bus
-
-
-def _names(balance):
-    return [name for name, *_ in balance[0]]
 
 
 def _pan(channel):

@@ -73,7 +73,7 @@ class ChainsStep(Step):
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
         self.add = Deed("Add the box", self._add, button_style="primary")
         self.clear = Deed("Nothing here: linear", lambda: self._set(()))
-        self.rows, self._boxes, self._past, self._own, self._suggested = [], widgets.VBox(), [], False, ""
+        self.rows, self._boxes, self._past, self._suggested = [], widgets.VBox(), [], ""
         self.file = Entry("Chains file (.toml):", "the path of the chains file")
         self.read_file = Deed(
             "Read the chains file", _read_chains, self._chains_read, "Reading …",
@@ -98,8 +98,7 @@ class ChainsStep(Step):
 
     def _enter(self, names, field, value) -> bool:
         """Take an entry of the table into the song; False where it is refused."""
-        self._slot = self._slot_of(self.undo)
-        return self._tried(lambda: self._take_entry(names, field, value)) is True
+        return self.at(self.undo, lambda: self._take_entry(names, field, value)) is True
 
     def _take_entry(self, names, field, value):
         who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
@@ -129,9 +128,8 @@ class ChainsStep(Step):
     def _press(self, what, name):
         if what == "open":
             self.which.value = name
-            return
-        self._slot = self._slot_of(self.undo)
-        self._tried(lambda: self._rearrange(what, name))
+        else:
+            self.at(self.undo, lambda: self._rearrange(what, name))
 
     def _rearrange(self, what, name):
         session = self.song.opened()
@@ -178,26 +176,18 @@ class ChainsStep(Step):
         box = self.song.rack[name].box if known else named(name)()
         self._set((*self.channel.inserts, Insert(box)))
 
-    def _set(self, inserts, rebuild=True):
-        self._own = not rebuild  # what was typed here is on the page already
-        try:
-            self.song.change(self.song.opened().with_(_target(self.which.value), inserts=tuple(inserts)), "chains")
-        finally:
-            self._own = False
+    def _set(self, inserts):
+        self.song.change(self.song.opened().with_(_target(self.which.value), inserts=tuple(inserts)), "chains")
         self.tell("right", "Set", f"{self.which.value}: {in_words(self.channel.inserts)}.", of=self.add)
 
     def _edited(self, place, read):
-        inserts = list(self.channel.inserts)
-        insert = read()
-        inserts[place] = self._as_measured(inserts[place], insert)
-        self._set(inserts, rebuild=inserts[place] != insert)
-
-    def _as_measured(self, before, insert):
-        """Return an insert with what the rack knows of its box, once that bears the name of one there."""
-        box = insert.processor
-        if not isinstance(box, BlackBox) or box.name == before.processor.name:
-            return insert
-        return dataclasses.replace(insert, processor=self.song.rack.known(box))
+        """Take a box as it is set now, with what the rack knows of it once it bears the name of one there."""
+        inserts, insert = list(self.channel.inserts), read()
+        box, before = insert.processor, inserts[place].processor
+        if isinstance(box, BlackBox) and box.name != before.name:
+            insert = dataclasses.replace(insert, processor=self.song.rack.known(box))
+        inserts[place] = insert
+        self._set(inserts)
 
     def _moved(self, place, step):
         inserts = list(self.channel.inserts)
@@ -208,17 +198,18 @@ class ChainsStep(Step):
 
     def _fill(self):
         """Put the chosen chain on the page."""
-        self.rows, self.table.current = [], self.which.value or ""
-        if self.song.session is not None and self.which.value is not None:
-            self.rows = [self._row(place, insert) for place, insert in enumerate(self.channel.inserts)]
+        self.table.current = self.which.value or ""
+        self.rows = [self._row(place, insert) for place, insert in enumerate(self._inserts())]
         self._boxes.children = self.rows
 
+    def _inserts(self):
+        return self.channel.inserts if self.song.session is not None and self.which.value is not None else ()
+
     def _row(self, place, insert):
-        return BoxRow(
-            insert, place + 1,
-            self.guarded(lambda read: self._tried(lambda: self._edited(place, read))),
-            self.guarded(lambda step: self._tried(lambda: self._moved(place, step))),
-        )  # fmt: skip
+        def trying(work):
+            return self.guarded(lambda told: self._tried(lambda: work(place, told)))
+
+        return BoxRow(insert, place + 1, trying(self._edited), trying(self._moved))
 
     # ---- files -----------------------------------------------------------------------------------------------------
 
@@ -232,19 +223,18 @@ class ChainsStep(Step):
 
     def _packed(self):
         """Return the chains file for somebody who sits at another computer."""
-        self._slot = self._slot_of(self.write_file)
-        text = self._tried(lambda: chainsfile.chains_text(self.song.opened()))
+        text = self.at(self.write_file, lambda: chainsfile.chains_text(self.song.opened()))
         return None if text is None else ("chains.toml", text.encode())
 
     def _picked(self, name, content):
         """Take a chains file from another computer into the song."""
-        self._slot = self._slot_of(self.read_file)
-        if content is None:
-            self.tell("wrong", "Not done", f"{name} is too large for a chains file; pick another.")
-            return
-        found = self._tried(lambda: _applied(self.song.opened(), self.song.rack, name, content))
-        if found is not None:
-            self._chains_read(found)
+
+        def take():
+            if content is None:
+                raise GainlibError(f"{name} is too large for a chains file; pick another")
+            self._chains_read(_applied(self.song.opened(), self.song.rack, name, content))
+
+        self.at(self.read_file, take)
 
     def _chains_written(self, path):
         self.tell("right", "Written", f"{path}. It holds chains, groups, sends and the balance, but no audio.")
@@ -268,7 +258,7 @@ class ChainsStep(Step):
             self.kind.value = chosen if chosen in dict(self.kind.options).values() else "BlackBox"
         session = self.song.session
         offer(self.which, [*session.names, EVERYTHING] if session is not None else [])
-        if not self._own:
+        if [row.insert for row in self.rows] != list(self._inserts()):  # what was typed there is on the page already
             self._fill()
         if what == "opened":
             before, self._suggested = self._suggested, str(self.song.place_for("chains.toml"))
@@ -288,12 +278,11 @@ class ChainsStep(Step):
 
 def _rows(session):
     """Yield what the table shows of each channel."""
-    for kind, those in (("strip", session.strips), ("group", session.groups)):
-        for each in those:
-            yield _row(each.name, kind, each) | {
-                "dc_block": getattr(each, "dc_block", None), "post_trim_db": channels.level_cell(each.post_trim_db),
-                "to": channels.outputs_text(each.to), "sends": channels.sends_text(each.sends),
-            }  # fmt: skip
+    for each in (*session.strips, *session.groups):
+        yield _row(each.name, "group" if each in session.groups else "strip", each) | {
+            "dc_block": getattr(each, "dc_block", None), "post_trim_db": channels.level_cell(each.post_trim_db),
+            "to": channels.outputs_text(each.to), "sends": channels.sends_text(each.sends),
+        }  # fmt: skip
     yield _row(EVERYTHING, "master", session.master)
 
 

@@ -2,11 +2,14 @@
 
 import copy
 from collections.abc import Callable
+from contextlib import suppress
 from weakref import WeakKeyDictionary
 
 import ipywidgets as widgets
 
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements
+from gainlib.exercises.practical import State
+from gainlib.exercises.text import Unreadable
 from gainlib.labs import lab12
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.errors import Panel
@@ -21,6 +24,7 @@ from gainlib.words import level_text
 
 GRADES = ((90, "passed with distinction"), (70, "passed"))
 FIRST = "12-1"
+CONTROLS = State("controls", controls=assignment.controls)
 GRADED, PRACTICE = "a run that counts", "practice: all hints are free, no points"
 FOLDER = "lab-12-export"
 WHOLE_MIX = "the whole mix"
@@ -99,18 +103,9 @@ class Places:
     def readable(self, answer) -> dict | None:
         """Return the controls of an answer with all others as found, or None where it holds none that can be read."""
         controls = answer.get("controls", answer) if isinstance(answer, dict) else None
-        if not isinstance(controls, dict) or not controls or not set(controls) <= set(self.found):
-            return None
-        placed = copy.deepcopy(self.found)
-        reach = {(each.target, each.name): each for each in assignment.controls(self.given)}
-        for target, fields in controls.items():
-            for name, value in fields.items() if isinstance(fields, dict) else ():
-                control = reach.get((target, name))
-                plain = isinstance(value, (int, float)) and not isinstance(value, bool)
-                if control is None or not plain or not control.low <= value <= control.high:
-                    return None
-                placed[target][name] = float(value)
-        return placed
+        with suppress(Unreadable):
+            return CONTROLS.read(controls, self.given) if controls else None
+        return None
 
     def _load(self):
         first = self._learner.exercise(FIRST)

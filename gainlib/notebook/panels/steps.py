@@ -198,11 +198,10 @@ class Step(Panel):
 
     def do(self, deed: Deed, here: bool = False) -> None:
         """Do the work of a button: in a thread where the page waits for it, else here and now."""
-        slot = self._slot = self._slot_of(deed)
         if deed.done is None:
-            self._tried(deed.work)
+            self.at(deed, deed.work)
             return
-        asked = self._tried(deed.asks)
+        asked, slot = self.at(deed, deed.asks), self._slot
         if asked is None:
             return
 
@@ -220,6 +219,11 @@ class Step(Panel):
             return
         self.tell("busy", deed.busy)
         slot.progress.of(deed.busy).__enter__()
+
+    def at(self, pressed: widgets.Widget, work: Callable) -> Any:
+        """Return what work returns that takes no time; it reports beside a button."""
+        self._slot = self._slot_of(pressed)
+        return self._tried(work)
 
     def _stop(self, slot):
         self.song.work.stop()
