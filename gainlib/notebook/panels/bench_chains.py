@@ -98,7 +98,7 @@ class ChainsStep(Step):
 
     def _enter(self, names, field, value) -> bool:
         """Take an entry of the table into the song; False where it is refused."""
-        return self.at(self.undo, lambda: self._take_entry(names, field, value)) is True
+        return self.beside(self.undo, lambda: self._take_entry(names, field, value)) is True
 
     def _take_entry(self, names, field, value):
         who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
@@ -129,7 +129,7 @@ class ChainsStep(Step):
         if what == "open":
             self.which.value = name
         else:
-            self.at(self.undo, lambda: self._rearrange(what, name))
+            self.beside(self.undo, lambda: self._rearrange(what, name))
 
     def _rearrange(self, what, name):
         session = self.song.opened()
@@ -223,7 +223,7 @@ class ChainsStep(Step):
 
     def _packed(self):
         """Return the chains file for somebody who sits at another computer."""
-        text = self.at(self.write_file, lambda: chainsfile.chains_text(self.song.opened()))
+        text = self.beside(self.write_file, lambda: chainsfile.chains_text(self.song.opened()))
         return None if text is None else ("chains.toml", text.encode())
 
     def _picked(self, name, content):
@@ -234,7 +234,7 @@ class ChainsStep(Step):
                 raise GainlibError(f"{name} is too large for a chains file; pick another")
             self._chains_read(_applied(self.song.opened(), self.song.rack, name, content))
 
-        self.at(self.read_file, take)
+        self.beside(self.read_file, take)
 
     def _chains_written(self, path):
         self.tell("right", "Written", f"{path}. It holds chains, groups, sends and the balance, but no audio.")

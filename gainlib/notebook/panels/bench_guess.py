@@ -313,7 +313,7 @@ class LevelsGuess(Step):
             self._offer()
         elif what in ("checked", "planned") and not self.result.value:
             text = "The levels of the stems are on the page now. You can still guess, but it does not count."
-            self.at(self.compare, lambda: self.tell("note", "", text))
+            self.beside(self.compare, lambda: self.tell("note", "", text))
         self._noted()
 
 
@@ -457,7 +457,7 @@ class FaultsGuess(Step):
             self.note("Open a song first." if self.song.session is None else "Your list is empty.")
         elif what == "checked" and self._found is None:
             text = "Step 2 shows its findings now. You can still compare, but it does not count."
-            self.at(self.compare, lambda: self.tell("note", "", text))
+            self.beside(self.compare, lambda: self.tell("note", "", text))
 
     def _offer(self):
         offer(self.which, self.song.stem_names)

@@ -199,9 +199,9 @@ class Step(Panel):
     def do(self, deed: Deed, here: bool = False) -> None:
         """Do the work of a button: in a thread where the page waits for it, else here and now."""
         if deed.done is None:
-            self.at(deed, deed.work)
+            self.beside(deed, deed.work)
             return
-        asked, slot = self.at(deed, deed.asks), self._slot
+        asked, slot = self.beside(deed, deed.asks), self._slot
         if asked is None:
             return
 
@@ -220,7 +220,7 @@ class Step(Panel):
         self.tell("busy", deed.busy)
         slot.progress.of(deed.busy).__enter__()
 
-    def at(self, pressed: widgets.Widget, work: Callable) -> Any:
+    def beside(self, pressed: widgets.Widget, work: Callable) -> Any:
         """Return what work returns that takes no time; it reports beside a button."""
         self._slot = self._slot_of(pressed)
         return self._tried(work)
