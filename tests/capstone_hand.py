@@ -6,7 +6,7 @@ return; faders go to 0 dB, and the rest goes on the output trim.
 """
 
 from gainlib.audio import Audio
-from gainlib.demo.chains import CUED, DRUMS
+from gainlib.demo.session import CUED, DRUMS
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.practical import applied
 from gainlib.meters import active_level, rms_dbfs, sample_peak_dbfs, true_peak_dbtp

@@ -10,8 +10,8 @@ from daily import daily, rest
 
 from gainlib.audio import read, write
 from gainlib.boxes import classify, null_depth_db
-from gainlib.demo.chains import POOLS, drawn
 from gainlib.demo.faults import TAGS
+from gainlib.demo.session import POOLS, drawn_chains
 from gainlib.exercises import Events, Record, exercise, mark, tally
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.gradebook import gradebook
@@ -79,21 +79,21 @@ def test_all_six_are_about_one_session_and_another_learner_has_another():
 
 @pytest.mark.parametrize("seed", range(60))
 def test_drawn_chains(seed):
-    chains = drawn(seed)
+    chains = drawn_chains(seed)
     assert set(chains) == set(assignment.SOUNDING)
     boxes = [box for each in chains.values() for box in each]
     built_for = [box.reference_dbfs for box in boxes if not box.linear]
     assert all(-20 <= level <= -12 for level in built_for) and len(built_for) >= 8
     assert any(all(box.linear for box in each) for each in chains.values()), "one strip that does not care"
     assert sum(isinstance(box, Compressor) for box in boxes) >= 3
-    assert chains == drawn(seed)
+    assert chains == drawn_chains(seed)
 
 
 def test_every_kind_of_box_is_what_it_is_marked_as():
     """The key of 12-2 goes by what a model declares; here each is measured."""
     kinds = {}
     for seed in range(40):
-        for boxes in drawn(seed).values():
+        for boxes in drawn_chains(seed).values():
             kinds |= {type(box).__name__: box for box in boxes}
     assert len(kinds) >= 6 and len(POOLS) == 10
     for name, box in kinds.items():

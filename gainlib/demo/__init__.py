@@ -4,11 +4,10 @@
 
 Contents
 --------
-- ``demo_session``: the song as a session, with faults and faders drawn from a seed.
+- ``demo_session``: the song as a session, with faults and faders drawn from a seed, and what each stem passes.
 - ``fault_list``, ``fault_details``: what is wrong with which stem.
 - ``clean_stems``: the song played anew; ``python -m gainlib.demo render`` keeps it in media/stems.
 - ``instruments``, ``song``: how it is played. ``recordings``: how it is kept. ``faults``: what goes wrong, with whom.
-- ``chains``: what each stem passes in a mix with processors.
 """
 
 import lazy_loader as _lazy
@@ -17,7 +16,7 @@ from gainlib.session.files import register_source as _register_source
 
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
-    submodules=["chains", "rng", "faults", "instruments", "session", "recordings", "song"],
+    submodules=["rng", "faults", "instruments", "session", "recordings", "song"],
     submod_attrs={
         "faults": ["Faults", "TAGS"],
         "session": ["audio_of", "demo_session", "fault_details", "fault_list"],

@@ -12,9 +12,9 @@ import numpy as np
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.demo import demo_session, fault_list
-from gainlib.demo.chains import DRUMS
 from gainlib.demo.faults import TAGS
 from gainlib.demo.recordings import RECORDINGS
+from gainlib.demo.session import DRUMS
 from gainlib.exercises.practical import Control, answer_from, applied, controls_of
 from gainlib.exercises.recordings import bad_take
 from gainlib.exercises.variants import grid, pick

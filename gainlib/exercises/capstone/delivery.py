@@ -19,7 +19,7 @@ from typing import Any, ClassVar, NamedTuple
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
-from gainlib.demo.chains import drawn as drawn_chains
+from gainlib.demo.session import drawn_chains
 from gainlib.exercises.capstone import assignment, measurements
 from gainlib.exercises.capstone.marks import Beside, Found
 from gainlib.exercises.capstone.measurements import Figures, figures_of

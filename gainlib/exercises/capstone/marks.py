@@ -10,7 +10,7 @@ from functools import cached_property
 from statistics import median
 from typing import Any, ClassVar
 
-from gainlib.demo.chains import CUED, WET
+from gainlib.demo.session import CUED, WET
 from gainlib.exercises.capstone import assignment
 from gainlib.exercises.capstone.assignment import DRUM_STRIPS, GROUPS, SOUNDING, short_name
 from gainlib.exercises.capstone.measurements import figures_of, levels_of, strip_levels

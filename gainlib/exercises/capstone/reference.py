@@ -8,7 +8,7 @@ import copy
 from functools import lru_cache
 from typing import NamedTuple
 
-from gainlib.demo.chains import CUED, DRUMS
+from gainlib.demo.session import CUED, DRUMS
 from gainlib.exercises.capstone import assignment, delivery
 from gainlib.exercises.capstone.marks import reduction_db
 from gainlib.exercises.capstone.measurements import figures_of, group_levels
