@@ -1,4 +1,4 @@
-"""``plan`` and ``stage``: every gain of a folder of stems set with a reason and verified; sheets, and stems with it."""
+"""``plan``, ``stage``, ``sheets``: every gain of a folder of stems set with a reason and verified; sheets compared."""
 
 import argparse
 import sys
@@ -12,7 +12,6 @@ from typing import NamedTuple
 from gainlib import mix
 from gainlib.audio import GainlibError, audio_files, replacing
 from gainlib.boxes import refreshed
-from gainlib.cli import sheets
 from gainlib.cli.output import (
     Bar,
     Column,
@@ -25,6 +24,7 @@ from gainlib.cli.output import (
     plain,
     rack_of,
     screen_width,
+    shortened,
     told,
     wrapped,
 )
@@ -37,7 +37,7 @@ from gainlib.mix.inserts import boxes_in, what_is_known
 from gainlib.mix.moves import Plan, said_once
 from gainlib.mix.paths import check_new, text_of
 from gainlib.mix.sheet import bus_rows, hand_off_note, raised_floors
-from gainlib.mix.sheet_files import difference, is_level_sheet, level_csv, page, plan_csv
+from gainlib.mix.sheet_files import difference, former_names, is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.session import Session, from_json, to_json
 from gainlib.session.files import fits, strips_of_folder
 
@@ -335,7 +335,7 @@ def _check(options) -> tuple[list[Target], str]:
         if path.resolve() in seen:
             options.usage_error(f"{path} is named twice; give each sheet a name of its own")
         seen.add(path.resolve())
-    return targets, sheets.read(path_of(options.compare)) if options.compare else ""
+    return targets, _read(path_of(options.compare)) if options.compare else ""
 
 
 def _write(options, targets, made, bar, old):
@@ -351,7 +351,7 @@ def _write(options, targets, made, bar, old):
         report.result |= _facts(made, sheet, options.target)
     if old:
         report.show([""])
-        sheets.tell(report, "", difference(old, (level_csv if is_level_sheet(old) else plan_csv)(sheet)))
+        _tell_difference(report, "", difference(old, (level_csv if is_level_sheet(old) else plan_csv)(sheet)))
     if options.out:
         try:
             path_of(options.out).mkdir(exist_ok=True)
@@ -365,3 +365,54 @@ def _write(options, targets, made, bar, old):
     report.result["written"] = [each.path.name for each in targets]
     if targets:
         report.show(["", f"Written: {', '.join(plain(str(each.path)) for each in targets)}"])
+
+
+# ---- two sheets ------------------------------------------------------------------------------------------------------
+
+
+def run_sheets(options: argparse.Namespace) -> int:
+    """Compare and print a table."""
+    old, new = path_of(options.old), path_of(options.new)
+    if old.is_dir() != new.is_dir():
+        raise GainlibError(f"{old} and {new}: one is a folder and one is not; give two sheets or two folders")
+    for name in ("levels.csv", "plan.csv") if old.is_dir() else ("",):
+        if name:
+            options.report.show([f"{name}:"])
+        _tell_difference(options.report, name, difference(_read(old / name), _read(new / name), options.limit))
+    return 0
+
+
+def _read(path):
+    """Return the text of a sheet; names of the version before are told."""
+    text = text_of(path, "a sheet")
+    is_level_sheet(text)  # refuses what is no sheet
+    for old, new in former_names(text).items():
+        told(f"{path.name}: {old}", new)
+    return text
+
+
+def _tell_difference(report, sheet, difference):
+    """Tell a difference as a table."""
+    changes = difference.changes
+    lines = [
+        f"{word}: {', '.join(map(plain, strips))}"
+        for word, strips in (("added", difference.added), ("removed", difference.removed))
+        if strips
+    ]
+    if changes:
+        apart = ("" if each.change is None else number(each.change, 2, signed=True) for each in changes)
+        columns = [
+            Column(("before", ""), tuple(_short(each.before) for each in changes)),
+            Column(("after", ""), tuple(_short(each.after) for each in changes)),
+            Column(("change", ""), tuple(apart)),
+        ]
+        lines += layout([plain(f"{each.strip}: {each.item}") for each in changes], columns, head="what")
+    if difference.drifted:
+        lines += ["", f"More than 1 dB in active level: {', '.join(map(plain, difference.drifted))}; plan anew."]
+    report.show(lines or ["Nothing changed by more than the limit."])
+    found = {"sheet": sheet, **jsonable(difference), "drifted": difference.drifted}
+    report.result.setdefault("compared", []).append(found)
+
+
+def _short(cell):
+    return shortened(plain(shown(cell)) or "nothing", 24)

@@ -393,7 +393,7 @@ VERBS = (
     Verb("measure", "measure the levels of a file or a folder of stems", MEASURE, _measure, "measure.run"),
     Verb("plan", "plan every gain of a folder of stems, with reasons", PLAN, _plan, "plan.run_plan"),
     Verb("stage", "write stems with their planned gain", STAGE, _stage, "plan.run_stage"),
-    Verb("sheets", "compare two sheets", SHEETS, _sheets, "sheets.run"),
+    Verb("sheets", "compare two sheets", SHEETS, _sheets, "plan.run_sheets"),
     # All options of labs are JupyterLab's.
     Verb("labs", "open the labs in JupyterLab", LABS, lambda parser: None, "labs.run_labs", passes_on=True),
     Verb("gradebook", "mark a class from its records", GRADEBOOK, _gradebook, "gradebook.run"),
