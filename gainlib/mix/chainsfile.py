@@ -221,11 +221,6 @@ def _names(strip: Strip) -> set[str]:
 def parsed(text: str) -> dict:
     r"""Return what a chains file says, under the names that a session has for it.
 
-    Raises
-    ------
-    GainlibError
-        For what is no TOML, with its line, and for names and values that are not understood, with the strip.
-
     Examples
     --------
     >>> parsed('[stems.kick]\ngroup = "drums"\nfader = -6')
@@ -400,11 +395,6 @@ def _shown(value):
 
 def chains_text(session: Session) -> str:
     """Return the chains file of a session: all of it but the audio.
-
-    Raises
-    ------
-    GainlibError
-        For a name that cannot be written as text.
 
     Examples
     --------

@@ -215,11 +215,6 @@ class Balanced:
 def take_balance(session: Session, text: str | bytes) -> Balanced:
     """Return a session with faders, pans and mutes of a saved one.
 
-    Raises
-    ------
-    GainlibError
-        For a text that is no saved song, and for values that are no balance.
-
     Examples
     --------
     >>> import numpy as np

@@ -128,12 +128,7 @@ class Stem:
 
 
 def ranked(stems) -> list[Finding]:
-    """Return the findings of stems, each once: proven ones first, and first what costs most if it is passed over.
-
-    Parameters
-    ----------
-    stems : iterable of Stem
-    """
+    """Return the findings of stems, each once: proven ones first, and first what costs most if it is passed over."""
     found = dict.fromkeys(finding for stem in stems for finding in stem.findings)
     return sorted(found, key=lambda finding: (not finding.sure, RANKS.index(finding.tag)))
 
@@ -142,14 +137,7 @@ def ranked(stems) -> list[Finding]:
 
 
 class Snapshots:
-    """Short spectra of the mono fold at moments spread over the song, the same for every stem.
-
-    Parameters
-    ----------
-    rate_hz : int
-    longest_s : float
-        Length of the longest stem.
-    """
+    """Short spectra of the mono fold at moments spread over the song, the same for every stem."""
 
     def __init__(self, rate_hz, longest_s):
         self._size = 2 ** round(math.log2(SNAPSHOT_S * rate_hz))
@@ -195,14 +183,8 @@ def reversed_pairs(stems: list, spectra: list) -> Iterator[Finding]:
 def main_correlation(x, y, reach, energies=None):
     """Return lag and value of the largest correlation, by magnitude, looking `reach` frames to either side.
 
-    `energies` are those of the moments of `x` and `y`, for who compares many.
-
-    Returns
-    -------
-    lag : int
-        In frames; positive where `y` comes later.
-    value : float
-        From −1 to 1.
+    The lag is in frames, positive where `y` comes later. `energies` are those of the moments of `x` and `y`, for who
+    compares many.
     """
     count = min(len(x), len(y))
     cross = np.einsum("ij,ij->j", y[:count], x[:count].conj())

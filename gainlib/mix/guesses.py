@@ -45,14 +45,6 @@ HALVES = ("duplicate", "split stereo")
 def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     """Return what speaks against a fault that no detector has named, with the figure that decides.
 
-    Parameters
-    ----------
-    stem : Stem
-    tag : str
-        One of `FAULTS`.
-    stems : sequence of Stem
-        All of the song.
-
     Examples
     --------
     >>> from gainlib.session import Strip
@@ -207,14 +199,7 @@ def why_not(stem: Stem) -> str:
 
 
 def compare_levels(guesses: Mapping[str, Sequence[float]], stems: Iterable[Stem]) -> tuple[Guess, ...]:
-    """Set guesses beside what was measured.
-
-    Parameters
-    ----------
-    guesses : mapping of str to sequence of float
-        By name of the strip; one number for each of `FIGURES`.
-    stems : iterable of Stem
-        Measured; every guessed one is among them, and none of those has a reason in :func:`why_not`.
+    """Set guesses, by strip one number for each of `FIGURES`, beside what was measured.
 
     Examples
     --------
@@ -293,14 +278,9 @@ class Comparison:
 
 
 def compare_faults(listed: Iterable[tuple[str, str]], stems: Sequence[Stem]) -> Comparison:
-    """Set a list of faults beside that of the detectors.
+    """Set a list of faults, by strip and tag, beside that of the detectors.
 
-    Parameters
-    ----------
-    listed : iterable of (str, str)
-        Strip and tag; of a pair, or of a stem and its copy, either may be named.
-    stems : sequence of Stem
-        As measured, with their findings.
+    Of a pair, or of a stem and its copy, either may be named.
 
     Examples
     --------

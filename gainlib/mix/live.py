@@ -29,15 +29,7 @@ AHEAD_S = 10.0
 
 
 class Stretch:
-    """A stretch of a source, as a source of its own; silent where the source has ended.
-
-    Parameters
-    ----------
-    source : Audio or AudioFile
-        What it is taken from.
-    start, stop : int
-        Frames; `stop` may lie behind the end of the source.
-    """
+    """A stretch of a source, as a source of its own; silent where the source has ended."""
 
     def __init__(self, source, start: int, stop: int):
         self.rate_hz, self.channels, self.name = source.rate_hz, source.channels, source.name
@@ -61,21 +53,7 @@ def bus_excerpt(
     length_s: float,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Audio:
-    """Return a stretch of a session's bus.
-
-    Parameters
-    ----------
-    session : Session
-        Its whole way to the bus is rendered, with what lies some seconds ahead of the stretch.
-    start_s, length_s : float
-        Where it begins, and how long it is at most; it ends with the song.
-    progress : callable, optional
-        Called with a label, the seconds done and those in all.
-
-    Raises
-    ------
-    GainlibError
-        For a start that is not in the song, and no length.
+    """Return a stretch of a session's bus, rendered with what lies some seconds ahead; it ends with the song.
 
     Examples
     --------
@@ -301,15 +279,7 @@ def response(boxes: tuple, rate_hz: int) -> Audio:
 
 
 class Part:
-    """A part of a song, rendered tap by tap; whatever leads to a group is made of the strips that are there already.
-
-    Parameters
-    ----------
-    start, stop : int
-        Frames; some seconds ahead of them are kept along.
-    rate_hz : int
-        Sample rate.
-    """
+    """A part of a song, rendered tap by tap; whatever leads to a group is made of the strips that are there already."""
 
     def __init__(self, start: int, stop: int, rate_hz: int):
         self.start, self.stop = start, stop

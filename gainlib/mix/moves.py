@@ -219,19 +219,8 @@ class PlanDifference:
         return self.by_hand - self.planned
 
 
-def gaps(plan: Plan, limit_db: float = LIMIT_DB) -> tuple[PlanDifference, ...]:
-    """Return where a plan differs from what it found by more than a limit, the largest difference first.
-
-    Parameters
-    ----------
-    plan : Plan
-        Made of a session as somebody has staged it by hand.
-    limit_db : float
-
-    Returns
-    -------
-    gaps : tuple of PlanDifference
-        Switches are left out.
+def gaps(plan: Plan) -> tuple[PlanDifference, ...]:
+    """Return where a plan differs from what it found by more than a limit, the largest difference first; no switches.
 
     Examples
     --------
@@ -250,6 +239,6 @@ def gaps(plan: Plan, limit_db: float = LIMIT_DB) -> tuple[PlanDifference, ...]:
             continue
         common = plan.offset_db if move.control == "output trim" else 0.0
         gap = PlanDifference(move.strip, move.control, move.before_db, move.after_db - common)
-        if abs(gap.off_db) > limit_db:
+        if abs(gap.off_db) > LIMIT_DB:
             found.append(gap)
     return tuple(sorted(found, key=lambda gap: -abs(gap.off_db)))

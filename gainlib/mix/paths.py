@@ -23,20 +23,10 @@ LONGEST = 120  # bytes, far below the 255 of common file systems: a hidden name 
 
 
 def pasted_path(text: str, what: str = "the path of the folder that holds your stems") -> Path:
-    r"""Return the path somebody pasted.
+    r"""Return the path somebody pasted; an empty text is refused with `what` should be there.
 
-    Parameters
-    ----------
-    text : str
-        Quotes, blanks and invisible signs around it are taken off, a ``file:`` address is read, backslashes and a
-        leading ``~`` are understood.
-    what : str
-        What should be there, for the error about an empty field.
-
-    Raises
-    ------
-    GainlibError
-        For an empty text, and for a drive of Windows where there is none.
+    Quotes, blanks and invisible signs around it are taken off, a ``file:`` address is read, backslashes and a leading
+    ``~`` are understood.
 
     Examples
     --------
@@ -61,18 +51,7 @@ def pasted_path(text: str, what: str = "the path of the folder that holds your s
 
 
 def text_of(path: Path, what: str) -> str:
-    """Return the text of a file somebody named.
-
-    Returns
-    -------
-    str
-        Read as UTF-8, with or without a mark at its beginning.
-
-    Raises
-    ------
-    GainlibError
-        If it cannot be read, or is no text.
-    """
+    """Return the text of a file somebody named, UTF-8 with or without a mark at its beginning; `what` it should be."""
     try:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
@@ -113,19 +92,9 @@ def _foreign(text):
 
 @contextmanager
 def filling(folder: str | os.PathLike) -> Iterator[tuple[Path, Path]]:
-    """Give a new hidden folder beside `folder`, and move it there if the block ends well.
+    """Give a new hidden folder beside `folder`, and move it there if the block ends well; an empty one may be there.
 
     Whatever ends the block otherwise, an interrupt included, removes the new folder with all that is in it.
-
-    Parameters
-    ----------
-    folder : str or path
-        Where the folder shall stand in the end; nothing may be there yet but an empty folder.
-
-    Raises
-    ------
-    GainlibError
-        When something is there already, or the folder cannot be made.
 
     Examples
     --------

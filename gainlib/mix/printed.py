@@ -65,22 +65,7 @@ class PrintReport:
 
 
 def compare_print(planned: Session, printed: Audio, progress: Progress | None = None) -> PrintReport:
-    """Compare a printed mix with the bus of a planned session.
-
-    Parameters
-    ----------
-    planned : Session
-        With every move made.
-    printed : Audio
-        What came back from the mixer, two channels.
-    progress : callable, optional
-        Called with a label, the steps done and the steps in all.
-
-    Raises
-    ------
-    GainlibError
-        For another rate or number of channels, and for silence.
-    """
+    """Compare a printed mix, stereo and at the rate of the song, with the bus of a planned session."""
     told = progress or (lambda *_: None)
     if printed.channels == 1:
         raise GainlibError(f"{printed.name or 'the print'} is mono; print the bus in stereo")
@@ -224,26 +209,9 @@ class StemsReport:
 def compare_stems(
     plan: Plan, printed: Iterable[Strip], at: str = "out", progress: Progress | None = None
 ) -> StemsReport:
-    """Compare printed stems with what a plan has for them.
+    """Compare printed stems, as a folder of them opens, with what a plan has for them.
 
-    Parameters
-    ----------
-    plan : Plan
-    printed : iterable of Strip
-        The prints, as a folder of them opens.
-    at : {"out", "post"}
-        Where they were printed: behind fader and pan, or behind the output trim and ahead of the fader.
-    progress : callable, optional
-        Called with a label, the stems done and those in all.
-
-    Returns
-    -------
-    report : StemsReport
-
-    Raises
-    ------
-    GainlibError
-        If none of them belongs to the song.
+    They were printed `at` "out", behind fader and pan, or at "post", behind the output trim and ahead of the fader.
     """
     if at not in AT:
         raise GainlibError(f"at is {at!r}; it is {' or '.join(map(repr, AT))}")

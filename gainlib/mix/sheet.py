@@ -275,13 +275,6 @@ def raised_floors(session: Session, stems: Iterable[Stem]) -> tuple[str, ...]:
     """Return a sentence for each soft recording whose noise a plan's trim brings up to where it may be heard.
 
     The limit of −50 dBFS is common practice, no source.
-
-    Parameters
-    ----------
-    session : Session
-        As planned.
-    stems : iterable of Stem
-        As found; where the noise of one is not known, nothing is said of it.
     """
     said = []
     for stem in stems:
@@ -329,11 +322,7 @@ _ANSWERS = {
 def answer(finding: Finding, session: Session) -> str:
     """Return what a plan of this session does with a finding, as the end of a sentence that begins with "the plan".
 
-    Parameters
-    ----------
-    finding : Finding
-    session : Session
-        With the chains as they stand; "restage" is assumed unless it is finished.
+    "restage" is assumed unless the session is finished.
 
     Examples
     --------

@@ -95,16 +95,9 @@ class ChainResult:
 
 
 class Passed:
-    """What has passed a part of a chain: audio, and the gain that is still to come, with its levels.
+    """What has passed a part of a chain: audio as long as the session, its levels, and the gain that is still to come.
 
-    Parameters
-    ----------
-    audio : Audio or AudioFile
-        As long as the session.
-    level : NodeReading
-        Of the audio.
-    gain_db : float
-        What they are to be scaled by; kept apart, since a gain shifts levels and needs no run.
+    The gain is kept apart, since it shifts levels and needs no run.
     """
 
     def __init__(self, audio: Audio, level: NodeReading, gain_db: float = 0.0):
@@ -150,17 +143,9 @@ class Collected:
 
 
 def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rules) -> tuple[ChainResult, Passed]:
-    """Stage the chain of one strip.
+    """Stage the chain of one strip, which is as the user left it but for its DC block.
 
-    Parameters
-    ----------
-    arriving : Passed
-        What comes out of its trim, over the length of the session.
-    strip : Strip
-        As the user left it apart from its DC block.
-    old : dict of str to NodeReading
-        Levels at the inputs of its inserts as the user left them, by node.
-    rules : Rules
+    `arriving` comes out of its trim; `old` are the levels at the inputs of its inserts as the user left them, by node.
     """
     return _Walk(arriving, strip, old, rules).run()
 
@@ -342,13 +327,7 @@ def _box(insert):
 
 
 class Store:
-    """Keeps samples in memory while they are few, and in files of a folder from then on.
-
-    Parameters
-    ----------
-    folder : Path
-        Where files go; its owner removes it.
-    """
+    """Keeps samples in memory while they are few, and from then on in files of a folder, which its owner removes."""
 
     IN_MEMORY_BYTES = 100_000_000
 
@@ -443,18 +422,9 @@ def left_alone(strip: Strip, why: str) -> Staged:
 
 
 def stage(session: Session, strip: Strip, rules: Rules, store: Store, summed: bool) -> Staged:
-    """Stage one strip of a session: its offset, its chain, and a output trim that takes back the change of level.
+    """Stage one strip of a session: its offset, its chain, and an output trim that takes back the change of level.
 
-    Parameters
-    ----------
-    session : Session
-    strip : Strip
-        One of its strips, heard.
-    rules : Rules
-    store : Store
-        Where the samples behind the chains go.
-    summed : bool
-        Whether sums of the strips as found are to be taken.
+    `store` keeps what comes out of the chain; as found only where sums of that are taken, `summed`.
     """
     name = strip.name
     source = levels_of(strip.audio, {"active", "dc", *rules.meters})

@@ -76,20 +76,8 @@ def verify(
 ) -> Verification:
     """Render a planned session and measure what it has to keep.
 
-    Parameters
-    ----------
-    found, planned : Session
-        As the user left it, and with every move made.
-    staged : dict of str to Staged
-        Every strip as staged.
-    old : dict of str to NodeReading
-        Levels of the strips and the sums as the user left them, by node.
-    shifts : dict of str to float
-        How far all that enters each sum has to move.
-    rules : Rules
-        What was asked for.
-    passed : callable, optional
-        Called with the share of the render that is done.
+    `old` are the levels of strips and sums as the user left them, by node; `shifts` is how far all that enters each sum
+    has to move; `passed` is called with the share of the render that is done.
     """
     return _Verifier(found, planned, staged, old, shifts, rules, passed).result()
 
