@@ -20,7 +20,6 @@ pytestmark = pytest.mark.browser
 NOTEBOOK = Path(__file__).parent.parent / "labs" / "05-mix-bus.ipynb"
 BYTES = """async (image) => { for (let k = 0; k < 2; k++) await new Promise(requestAnimationFrame);
   return [...image.querySelectorAll('canvas')].map((canvas) => canvas.toDataURL()).join(' '); }"""
-RESTING = "() => !document.querySelector('[data-state=busy]')"
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +56,10 @@ def cell(lab, name):
 
 def settled(lab):
     """Wait until the work beside the hand is done and the kernel has answered."""
+    lab.page.wait_for_timeout(400)  # keys this close together are one gesture
     lab.idle()
-    if not lab.page.evaluate(RESTING):
-        lab.page.wait_for_function(RESTING, timeout=60_000)
-        lab.idle()
+    lab.page.wait_for_function("() => !document.querySelector('[data-state=busy]')", timeout=60_000)
+    lab.idle()
 
 
 def panel(lab):

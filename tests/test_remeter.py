@@ -216,7 +216,7 @@ def test_the_peak_is_where_it_says():
 
 def test_the_worst_instant_and_who_is_in_it():
     session = sessions()["linear inserts behind the faders"].with_("s1", fader_db=4.0)
-    worst = Remeter(session).worst()
+    (worst,) = Remeter(session).at(session).instants(1, 0.01)
     trace = session.render()
     frame = round(worst.time_s * 48000)
     assert worst.value == pytest.approx(trace.bus.samples[frame, worst.channel], abs=1e-6)
@@ -240,8 +240,10 @@ def test_the_worst_instant_stays_while_anchors_change(monkeypatch):
         before, start = remeter._reader.survey.interpolator.before, peak.block * 32
         bus = moved.render().bus.samples[start : start + 32, peak.side]
         assert sum_there[before : before + len(bus), 0] == pytest.approx(bus, abs=1e-6), step
-        worst = remeter.worst(move)
-        assert worst.value == pytest.approx(moved.render().bus.samples[round(worst.time_s * 48000), worst.channel])
+        again = remeter._reader.peak(remeter.at(moved)._gains)
+        frame = remeter._reader.peak_frame(again)
+        worst = remeter._instant(remeter.at(moved)._gains, 1.0, frame, again.side)
+        assert worst.value == pytest.approx(moved.render().bus.samples[frame, again.side])
     assert taken
 
 
@@ -260,7 +262,6 @@ def test_unknown_names_are_refused():
         Remeter(sessions()["short"]).read({"s11": 0.0})
 
 
-@pytest.mark.parametrize("method", ["read", "worst"])
 @pytest.mark.parametrize(
     ("move", "told"),
     [
@@ -283,9 +284,9 @@ def test_unknown_names_are_refused():
         ({"solo": None}, "solo is None"),
     ],
 )
-def test_values_that_no_control_takes_are_refused(grouped, method, move, told):
+def test_values_that_no_control_takes_are_refused(grouped, move, told):
     with pytest.raises(GainlibError, match=re.escape(told)):
-        getattr(grouped, method)(**move)
+        grouped.read(**move)
 
 
 def test_one_name_may_stand_without_brackets(grouped):

@@ -82,10 +82,6 @@ class FaderLaw:
         position_mm = self.mm_at(level_db)
         return math.inf if position_mm == 0 else DB_PER_NEPER * self.exponent / position_mm
 
-    def mm_at_slope(self, slope_db_per_mm: float = 1.0) -> float:
-        """Return the position in mm at which the slope has a value in dB per mm; below it the fader is coarser."""
-        return steep_mm(self.exponent, slope_db_per_mm)
-
 
 def law_up_to(level_db: float) -> FaderLaw:
     """Return the usual law, or one of the same travel that goes up to a level above its top.

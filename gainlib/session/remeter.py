@@ -215,40 +215,8 @@ class Remeter:
                 peak = reader.peak(gains)
                 reason = self._clipped(peak)
                 if not reason:
-                    return reader.reading(gains, peak, self._master_gain(master_trim_db))
+                    return reader.reading(gains, peak, ratio(master_trim_db) * _gain_of(self._session.master))
         return self._rendered(moves, solo, master_trim_db, reason)
-
-    def worst(
-        self,
-        faders: Mapping[str, float] | None = None,
-        *,
-        pan: Mapping[str, float] | None = None,
-        mute: Iterable[str] = (),
-        solo: Iterable[str] = (),
-        master_trim_db: float = 0.0,
-    ) -> Instant | None:
-        """Return the sample at which the bus peaks after a move, and what each strip has in it there.
-
-        Parameters
-        ----------
-        faders, pan, mute, solo, master_trim_db
-            As for :meth:`read`.
-
-        Returns
-        -------
-        instant : Instant or None
-            Of the float sum. None for silence, and where the session would have to be rendered.
-        """
-        moves, solo = self._checked(faders, pan, mute), names(solo, "solo")
-        master_trim_db = decibels(master_trim_db, "master_trim_db")
-        gains, reason = self._moved(moves, solo)
-        if reason:
-            return None
-        with self._reader.at_work() as reader:
-            peak = reader.peak(gains)
-            if not peak.between:
-                return None
-            return self._instant(gains, self._master_gain(master_trim_db), reader.peak_frame(peak), peak.side)
 
     def at(self, session) -> "Moved | None":
         """Return the bus of another state of the session, unrendered.
@@ -303,9 +271,6 @@ class Remeter:
         if routes.gains is None:
             return None, routes.reason
         return self._gains(routes), "" if self._reader else "nothing reaches the bus"
-
-    def _master_gain(self, master_trim_db):
-        return ratio(master_trim_db) * _gain_of(self._session.master)
 
     def _gains(self, routes):
         """Return the gains of all lanes to the left and to the right of the bus."""
