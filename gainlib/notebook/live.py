@@ -15,7 +15,8 @@ from matplotlib.figure import Figure
 from gainlib.audio import GainlibError
 from gainlib.notebook import assets
 from gainlib.notebook.figures import ink
-from gainlib.notebook.figures.parts import TIME, Drawing
+from gainlib.notebook.figures.axes import TIME
+from gainlib.notebook.figures.parts import Drawing
 from gainlib.words import Table
 
 

@@ -17,12 +17,12 @@ waves, contributions, diagram
 """
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import frame, make_figure
 from gainlib.notebook.figures.bars import Bars, BusMeters, Contributions, PeakWaves, TapLadder
 from gainlib.notebook.figures.diagrams import FadersAndChanges, LevelDiagram, RoutingGraph
 from gainlib.notebook.figures.histogram import BlockBars, LevelHistogram
 from gainlib.notebook.figures.lines import Curves, LevelPair, ReductionTrace, SafeTimes, Spectrum, WavePair
 from gainlib.notebook.figures.palette import fill, line
-from gainlib.notebook.figures.parts import frame, make_figure
 from gainlib.notebook.figures.transfer import DriveCurves, OutAgainstIn, Residuals, TransferCurve
 from gainlib.notebook.figures.travel import Hits, LaidLaw, LawCurve, SlopeCurve
 from gainlib.notebook.figures.waves import CrestCurve, Envelope, NeedleTrace, TakeWave

@@ -5,19 +5,9 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import frame, full_scale_axis, row_axis
 from gainlib.notebook.figures.palette import BLUE, INK, MARK, SKY, START, TEXT, VERMILLION, fill
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    filled,
-    frame,
-    full_scale_axis,
-    numbers,
-    plotted,
-    rectangles,
-    row_axis,
-    tabled,
-    words,
-)
+from gainlib.notebook.figures.parts import Drawing, filled, numbers, plotted, rectangles, tabled, words
 from gainlib.words import Table, number_text, peak_text
 
 WORD_DB, EDGE_DB = 19.0, 1.0

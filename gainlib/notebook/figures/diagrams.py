@@ -9,6 +9,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.ticker import FixedLocator
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import db_axis, frame, row_axis
 from gainlib.notebook.figures.palette import (
     BLUE,
     DASHED,
@@ -20,22 +21,10 @@ from gainlib.notebook.figures.palette import (
     SKY,
     START,
     TEXT,
-    TITLE,
     VERMILLION,
     look,
 )
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    db_axis,
-    filled,
-    frame,
-    numbers,
-    plotted,
-    rectangles,
-    row_axis,
-    tabled,
-    words,
-)
+from gainlib.notebook.figures.parts import Drawing, filled, numbers, plotted, rectangles, tabled, words
 from gainlib.words import Table, level_text, number_text
 
 LOW_DB, HIGH_DB = -72.0, 12.0
@@ -423,9 +412,9 @@ class RoutingGraph(Drawing):
         self.levels = dict.fromkeys(self.boxes, -np.inf)
         names, columns, rows = zip(*self.boxes.values(), strict=True)
         self._x, self._y = np.array(columns, float), np.array(rows, float)
+        frame(axes, title, grid="")
         axes.set_axis_off()
         axes.set(xlim=(min(columns) - 0.45, max(columns) + 0.45), ylim=(min(rows) - 0.45, max(rows) + 0.45))
-        axes.set_title(title, loc="left", **TITLE)
         for k, way in enumerate(ways):
             self._lead(axes, way, look(k, linewidth=1.8, zorder=1))
         filled(axes, PAPER, linewidth=1.0).set_verts(rectangles(self._x - WIDE / 2, self._y - HIGH / 2, WIDE, HIGH))

@@ -7,26 +7,21 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import frame, percent_axis
 from gainlib.notebook.figures.palette import BLUE, DASHED, GREEN, INK, MARK, PAPER, SKY, TEXT, TITLE, VERMILLION, fill
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    filled,
-    frame,
-    most_often,
-    numbers,
-    percent_axis,
-    plotted,
-    put,
-    rectangles,
-    rule,
-    tabled,
-)
+from gainlib.notebook.figures.parts import Drawing, filled, numbers, plotted, put, rectangles, rule, tabled
 from gainlib.words import Table, level_text, number_text
 
 LOW_LUFS, HIGH_LUFS, BIN_LU = -84.0, 0.0, 2.0
 EDGES_LUFS = np.arange(LOW_LUFS, HIGH_LUFS + 0.5 * BIN_LU, BIN_LU)
 WIDTH = 0.8
 DIAMOND = MARK | {"marker": "D", "color": VERMILLION, "zorder": 4}
+
+
+def most_often(percent: np.ndarray, edges_db: np.ndarray) -> str:
+    """Return between which edges of its bins a signal is most often."""
+    most = int(np.argmax(percent))
+    return "between {} and {} dBFS".format(*numbers(edges_db[most : most + 2], 0))
 
 
 class LevelHistogram(Drawing):
@@ -69,7 +64,7 @@ class LevelHistogram(Drawing):
         """Return the commonest level and the share over full scale."""
         if not self.percent.any():
             return f"{self._title}: nothing yet."
-        over, often = self.percent[self.edges_db[:-1] >= 0].sum(), most_often(self.percent, self.edges_db)
+        over, often = self.percent[self.edges_db[:-1] >= 0].sum()(self.percent, self.edges_db)
         return f"{self._title}: most often {often}; {over:.2f} % of the samples are over full scale."
 
     def table(self) -> Table:

@@ -5,19 +5,9 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MultipleLocator, NullLocator
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import frame, frequency_axis, full_scale_axis, time_axis
 from gainlib.notebook.figures.palette import HERE, INK, LABEL, ORANGE, TEXT, THRESHOLD, VERMILLION, look
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    frame,
-    frequency_axis,
-    full_scale_axis,
-    move_rule,
-    numbers,
-    plotted,
-    same_length,
-    tabled,
-    time_axis,
-)
+from gainlib.notebook.figures.parts import Drawing, move_rule, numbers, plotted, same_length, tabled
 from gainlib.words import MINUS, Table, level_text, number_text, time_text
 
 DASHES = ("─", "┅", "-·", "···", "-··")

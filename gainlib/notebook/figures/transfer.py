@@ -4,16 +4,15 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import frame, percent_axis
+from gainlib.notebook.figures.histogram import most_often
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import DASHED, GREEN, HERE, INK, PAPER, SKY, TEXT, THRESHOLD, VERMILLION, look
 from gainlib.notebook.figures.parts import (
     Drawing,
     filled,
-    frame,
-    most_often,
     move_rule,
     numbers,
-    percent_axis,
     plotted,
     put,
     rectangles,

@@ -6,21 +6,10 @@ from matplotlib.collections import LineCollection
 from matplotlib.ticker import FixedLocator, FuncFormatter, MultipleLocator, NullLocator
 
 from gainlib.audio import GainlibError
+from gainlib.notebook.figures.axes import db_axis, frame
 from gainlib.notebook.figures.lines import Lines
 from gainlib.notebook.figures.palette import BLACK, BLUE, INK, VERMILLION, look
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    db_axis,
-    filled,
-    frame,
-    numbers,
-    plotted,
-    put,
-    rectangles,
-    rule,
-    tabled,
-    words,
-)
+from gainlib.notebook.figures.parts import Drawing, filled, numbers, plotted, put, rectangles, rule, tabled, words
 from gainlib.words import Table, number_text
 
 ROOM = 0.55

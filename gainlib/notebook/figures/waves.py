@@ -5,21 +5,9 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
 from gainlib.meters import envelope_of
+from gainlib.notebook.figures.axes import frame, full_scale_axis, time_axis
 from gainlib.notebook.figures.palette import BLUE, INK, LABEL, MARK, ORANGE, SKY, TEXT, VERMILLION, YELLOW
-from gainlib.notebook.figures.parts import (
-    Drawing,
-    filled,
-    frame,
-    full_scale_axis,
-    numbers,
-    plotted,
-    put,
-    rectangles,
-    rule,
-    same_length,
-    tabled,
-    time_axis,
-)
+from gainlib.notebook.figures.parts import Drawing, filled, numbers, plotted, put, rectangles, rule, same_length, tabled
 from gainlib.words import Table, level_text, number_text
 
 SCALE_VU = (-20, -10, -5, -2, 0, 3)  # no two so near that their figures touch on a desk
