@@ -15,5 +15,5 @@ import lazy_loader as _lazy
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
     submodules=["controls", "errors", "figures", "live", "listen", "panels"],
-    submod_attrs={"bench": ["Bench"], "index": ["Index"], "lab": ["Lab"], "roundtrip": ["RoundTrip"]},
+    submod_attrs={"bench": ["Bench", "RoundTrip"], "index": ["Index"], "lab": ["Lab"]},
 )

@@ -21,7 +21,7 @@ from gainlib.exercises import (
     mark,
     records_folder,
     tally,
-)  # fmt: skip
+)
 from gainlib.exercises.bank import edition_of
 from gainlib.exercises.record import plain
 from gainlib.exercises.sets import SetOfNumbers, is_exam, sets_of, told_no_more
