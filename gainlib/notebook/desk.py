@@ -18,7 +18,7 @@ from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, 
 from gainlib.notebook import assets, figures
 from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
 from gainlib.notebook.errors import Panel, soon
-from gainlib.notebook.kept import Place
+from gainlib.notebook.kept import Kept, Place
 from gainlib.notebook.live import LiveFigure, TableView
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, Question, prose
@@ -172,8 +172,8 @@ class Desk(Panel):
         place: Place | None = None,
         locked: Callable[[], bool] = lambda: True,
     ):
-        self.experiment, self._table, self._place = experiment, table or experiment.numbers, place
-        self._locked = locked
+        self.experiment, self._table, self._locked = experiment, table or experiment.numbers, locked
+        self._place = place or Kept().place("desk")
         self._drawing = threading.RLock()  # widgets may be answered in another thread than the one that runs cells
         self._restoring, self._result, self.player, self._rest = False, None, None, None
         self._again = [each for each in experiment.controls if isinstance(each, Again)]
@@ -182,7 +182,7 @@ class Desk(Panel):
         rows = [each for each in experiment.controls if not isinstance(each, (*MIXERS, Again, Text))]
         self.settings = Controls(rows, label=f"{experiment.title}: controls") if rows else None
         self.mixers = {each.name: _faders(each, experiment) for each in experiment.controls if isinstance(each, MIXERS)}
-        front = self._stand_as(place.value if place else None)
+        front = self._stand_as(self._place.value)
         self._past, self._last = [self.setting], self.setting
         self.bar = DeskBar(
             tabs=[each.title for each in experiment.pictures],
@@ -311,17 +311,16 @@ class Desk(Panel):
             on(lines, self._typed, "value")
         on(self.bar, self._turn, "chosen")
         self.bar.on_msg(self.guarded(lambda _widget, content, _buffers: self._asked(content)))
-        if self._place is not None:
-            take = self.guarded(lambda: self._take_over(self._place.take()))
-            newer, other = lambda: self.question.take_over(take), lambda: self._take_over(self._place.value)
-            self.watch(self._place, newer, other)
+        take = self.guarded(lambda: self._take_over(self._place.take()))
+        newer, other = lambda: self.question.take_over(take), lambda: self._take_over(self._place.value)
+        self.watch(self._place, newer, other)
 
     # ---- what is kept ----------------------------------------------------------------------------------------------
 
     @property
     def moved_at(self) -> str:
         """When something was moved here last, as far as that is kept; "" if never."""
-        return self._place.time if self._place else ""
+        return self._place.time
 
     def _stand_as(self, kept):
         """Set everything as it was left, and return which tab was in front."""
@@ -336,8 +335,6 @@ class Desk(Panel):
         return titles.index(kept["tab"]) if kept.get("tab") in titles else 0
 
     def _keep(self):
-        if self._place is None:
-            return
         locked = [name for name, faders in self.mixers.items() if faders.locked]
         setting = as_json(self.experiment, self.setting)
         self._place.keep({"setting": setting, "tab": self.run.front, "locked": locked})

@@ -180,12 +180,11 @@ class ExerciseForm(Panel):
             self.show_answer(past["answer"], past["time"])
             self.show_verdict(self._learner.verdict(self.exercise, past["answer"]))
         self._place = place_of(self._learner, "entry", self.exercise)
-        if self._place is not None:
-            self._resume(past["time"] if past else "")
-            for field in self.fields:
-                field.on_change(self.guarded(self._keep))
-            for place in (self._place, self._learner.kept.place(f"{self.exercise.id} steps")):
-                self.watch(place, lambda: self.question.take_over(self.guarded(self._take_over)))
+        self._resume(past["time"] if past else "")
+        for field in self.fields:
+            field.on_change(self.guarded(self._keep))
+        for place in (self._place, self._learner.kept.place(f"{self.exercise.id} steps")):
+            self.watch(place, lambda: self.question.take_over(self.guarded(self._take_over)))
         self.update()
 
     def show_answer(self, answer: Any, time: str = NOW) -> None:

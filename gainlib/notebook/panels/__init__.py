@@ -16,6 +16,7 @@ import numpy as np
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import declared, lab_numbers
 from gainlib.exercises.variants import seed_for
+from gainlib.notebook.kept import Kept
 
 MORE = {"00": "listening", "04": "listening", "06": "lab06", "07": "listening", "12": "lab12"}
 
@@ -80,15 +81,11 @@ class LabPanels:
 def place_of(learner, what: str, exercise=None):
     """Return the place where something of a learner is kept; of an exercise with the numbers it has now.
 
-    The session of a series is the same in every edition.
-
-    None for somebody whose doings are not kept.
+    The session of a series is the same in every edition. What nobody does is kept as long as the kernel lives.
     """
     kept = getattr(learner, "kept", None)
-    if kept is None:
-        return None
-    if exercise is None:
-        return kept.place(what)
+    if exercise is None or kept is None:
+        return (kept or Kept()).place(what)
     edition = "" if exercise.edition == 1 or exercise.series else f" edition {exercise.edition}"
     return kept.place(f"{exercise.id}{edition} {learner.attempt(exercise)} {what}")
 

@@ -3,7 +3,6 @@
 from gainlib.exercises.text import Unreadable
 from gainlib.labs.lab06 import NAMING, eight, kind_of
 from gainlib.notebook.fields import field_for
-from gainlib.notebook.kept import Kept
 from gainlib.notebook.panels import drawn_for, place_of
 from gainlib.notebook.panels.steps import sentence
 from gainlib.notebook.ungraded import Newest, ShortQuestion
@@ -20,7 +19,7 @@ class Naming(Newest):
     def __init__(self, learner):
         boxes = eight(drawn_for(learner, "06"))
         self._key = {letter: (kind_of(name),) for letter, name in boxes.items()}
-        self._place, self._tries = place_of(learner, "panel naming") or Kept().place("naming"), []
+        self._place, self._tries = place_of(learner, "panel naming"), []
         self.question = ShortQuestion(self, [field_for(NAMING, {})], self.submit, self._keep)
         super().__init__(self.question)
         self.add_class("gl-form")
