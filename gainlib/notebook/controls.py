@@ -27,10 +27,13 @@ from gainlib.exercises.experiment import Again, Choice, Experiment, Mixer, Setti
 from gainlib.notebook import assets
 from gainlib.session import FaderLaw
 
+LOWEST_DB = -140.0  # below this a fader is silent
+MOST_PRESSES, LONGEST_TEXT, TOP_DB = 1_000_000, 20_000, 40.0  # of what was kept
 IDLE_S = 0.005
 """Whoever has waited as long for a move has no other one waiting."""
 LOOK_S = 0.002, 0.03
 """Least and longest time to see what else has come in."""
+log = logging.getLogger(__name__)
 
 
 class Moves(anywidget.AnyWidget):
@@ -94,6 +97,9 @@ class Moves(anywidget.AnyWidget):
             self._ended_s = time.monotonic()
             self._took_s = self._ended_s - begun_s
             self.send({"moved": move["number"]})
+
+
+# ---- sliders and lists -----------------------------------------------------------------------------------------------
 
 
 class Controls(Moves):
@@ -198,7 +204,7 @@ def _value(row, place):
     return list(row.options)[int(place)]
 
 
-LOWEST_DB = -140.0  # below this a fader is silent
+# ---- faders ----------------------------------------------------------------------------------------------------------
 
 
 def on_wire(value: Any) -> Any:
@@ -429,8 +435,7 @@ def fader_ties(faders: Faders, field: str = "fader_db", owners=None) -> list[dic
     return [tie | {"trait": trait, "field": field} for trait, field in fields.items()]
 
 
-MOST_PRESSES, LONGEST_TEXT, TOP_DB = 1_000_000, 20_000, 40.0
-log = logging.getLogger(__name__)
+# ---- how they stand, to be kept --------------------------------------------------------------------------------------
 
 
 def as_json(experiment: Experiment, setting: Setting) -> dict:
@@ -488,6 +493,8 @@ def _buttons(mixer, kept):
     """Return which strips are muted and soloed."""
     return {option: tuple(name for name in mixer.names if name in kept.get(option, ())) for option in mixer.options}
 
+
+# ---- channels --------------------------------------------------------------------------------------------------------
 
 COLUMNS = {
     "trim_db": "input trim (dB)", "dc_block": "DC block", "chain": "passes", "post_trim_db": "output trim (dB)",

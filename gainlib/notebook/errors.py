@@ -1,4 +1,4 @@
-"""What a panel says when something goes wrong, and heavy work with a progress bar.
+"""What a panel says when something goes wrong, heavy work with a progress bar, and buttons, rows and lines to type in.
 
 An exception in a widget's callback never shows in a notebook: Jupyter writes it to a log that nobody opens. A
 :class:`Panel` runs its callbacks guarded: the message appears in the panel, the traceback still goes to the kernel's

@@ -22,11 +22,15 @@ from gainlib.exercises.record import course_folder, refused, write_whole
 from gainlib.exercises.record import identity as whose
 from gainlib.exercises.variants import PSEUDONYM, is_pseudonym, normal_form
 
+WHO_FILE = "learner.json"
 CLASS = "GAINLIB_CLASS"  # the class code that learners begin with
 SHARED = "GAINLIB_SHARED"  # set on a computer whose pupils share one account: nobody is taken for the last one
 
 
-class Place(NamedTuple):
+# ---- where it runs ---------------------------------------------------------------------------------------------------
+
+
+class Whereabouts(NamedTuple):
     """A kind of place.
 
     Attributes
@@ -44,20 +48,20 @@ class Place(NamedTuple):
     forgets: bool = False
 
 
-OWN = Place("on this computer, and sent nowhere", "Stems of your own stay on this computer and are only read.")
-HUB = Place(
+OWN = Whereabouts("on this computer, and sent nowhere", "Stems of your own stay on this computer and are only read.")
+HUB = Whereabouts(
     "in your own folder on your school's server, which other learners cannot read",
     "Stems of your own that you upload **leave your computer** for that server; delete them there when you are done.",
 )
 CODESPACE = HUB._replace(kept="in your codespace, and lost when that is deleted")
-RENTED = Place(
+RENTED = Whereabouts(
     "on a server that was started for you, and **forgotten a few minutes after you leave**",
     "Stems of your own that you upload **leave your computer** and are lost when the server ends your session.",
     forgets=True,
 )
 
 
-def here(environment: Mapping[str, str] = os.environ) -> Place:
+def here(environment: Mapping[str, str] = os.environ) -> Whereabouts:
     """Return the place that the variables of a Binder, a JupyterHub or neither tell of.
 
     Examples
@@ -83,6 +87,9 @@ def login(environment: Mapping[str, str] = os.environ) -> dict[str, str]:
 def sitting(environment: Mapping[str, str] = os.environ) -> str:
     """Return a word for this start of the workbook; another start has another."""
     return environment.get("JPY_PARENT_PID", "")
+
+
+# ---- the class -------------------------------------------------------------------------------------------------------
 
 
 def courses(folder: Path) -> tuple[tuple[Class, ...], tuple[str, ...]]:
@@ -111,7 +118,7 @@ def only_code(folder: Path) -> str:
     return codes.pop() if len(codes) == 1 else ""
 
 
-def take(folder: Path, name: str, content: bytes | None) -> Class:
+def take_class(folder: Path, name: str, content: bytes | None) -> Class:
     """Keep a class file that was opened, and return what it says; None is one too large to be a class file.
 
     Raises
@@ -146,7 +153,7 @@ def day_and_time(moment: datetime) -> str:
     return f"{moment:%Y-%m-%d %H:%M} (UTC{offset})"
 
 
-WHO_FILE = "learner.json"
+# ---- who it is -------------------------------------------------------------------------------------------------------
 
 
 def kept(folder: Path) -> dict:

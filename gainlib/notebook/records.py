@@ -16,7 +16,7 @@ from gainlib.exercises.record import identity as whose
 from gainlib.notebook import assets, identity, kept
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.forms import earned_text
-from gainlib.notebook.identity import course_for, day_and_time, here, take
+from gainlib.notebook.identity import course_for, day_and_time, here, take_class
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.prose import LiveRegion, prose, rewrite
 from gainlib.words import count
@@ -168,7 +168,7 @@ class ProgressSheet:
 
     def take_class(self, name: str, content: bytes | None, learner: str = "") -> None:
         """Open a class file: its dates hold here from now on, and its class code is the learner's."""
-        course = take(self.folder, name, content)
+        course = take_class(self.folder, name, content)
         whole = course.is_for(self.class_code) and not has_tag(course.code)  # the learner's may be the one with its tag
         self.become(learner.strip() or self.learner, self.class_code if whole else course.code)
 
@@ -278,6 +278,8 @@ def labs_folder() -> Path:
     here = Path.cwd()
     return here if any(here.glob("[0-9][0-9]-*.ipynb")) else Path(__file__).parents[2] / "labs"
 
+
+# ---- the record, under buttons ---------------------------------------------------------------------------------------
 
 JSON_LINES = "application/x-ndjson"
 TEXT = """

@@ -56,6 +56,8 @@ class CodeQuestion(Question):
             self.ask(text, yes, lambda: self._become(found.class_code), "This is right")
 
 
+# ---- the exam --------------------------------------------------------------------------------------------------------
+
 RULES = (
     "There are no hints and no solutions, and you are not told whether an answer is right. You may change an answer "
     "until the end; the last one counts. You begin once."
@@ -67,7 +69,7 @@ ENDED = "You have ended the exam, and your answers are kept. From {ends} on this
 OVER = "The exam is over. Your answers are kept; hand in your record, and your teacher tells you what they earned."
 NAMELESS = "Enter your name above and save it, so that your teacher knows whose answers these are. Then begin."
 SURE = "End the exam? You cannot begin it again."
-WORDS = {"before": BEFORE, "open": OPEN, "sitting": SITTING, "ended": ENDED}
+PHASES = {"before": BEFORE, "open": OPEN, "sitting": SITTING, "ended": ENDED}
 CLOCKS = {"before": "The exam opens in", "sitting": "The exam ends in", "ended": "The exam is over in"}
 FARTHEST_S = 24 * 3600
 
@@ -134,7 +136,7 @@ class ExamBox(Panel):
             return
         minutes = round((exam.ends - exam.opens).total_seconds() / 60)
         when = {"opens": day_and_time(exam.opens), "ends": day_and_time(exam.ends), "minutes": minutes}
-        self.said.say("note", "Exam", WORDS[phase].format(**when, rules=RULES))
+        self.said.say("note", "Exam", PHASES[phase].format(**when, rules=RULES))
         left_s = ((exam.opens if phase == "before" else exam.ends) - datetime.now(UTC)).total_seconds()
         self.clock.text = CLOCKS.get(phase, "The exam ends in")
         self.clock.left_s = max(left_s, 0.001) if left_s < FARTHEST_S else 0.0
@@ -143,6 +145,9 @@ class ExamBox(Panel):
 STATES = {"right": "✓ right", "partly": "◐ partly right", "wrong": "✗ not yet", "unattempted": "– not tried yet"}
 CUT_OFF = "Line {} of the record, the last one, was not written to its end and is left out. All before it counts."
 REFERENCE_HZ, REFERENCE_DBFS, REFERENCE_S = 1000, -20.0, 5.0
+
+
+# ---- heading, score, page to take away -------------------------------------------------------------------------------
 
 
 class NamePanel(Panel):

@@ -80,6 +80,8 @@ class ShortQuestion(widgets.VBox):
         self.explain.layout.display = None if explanation else "none"
 
 
+# ---- the prediction --------------------------------------------------------------------------------------------------
+
 FIRST = "Click an answer under **Predict** above, then press this again: you remember best what you guessed wrong."
 
 
@@ -187,6 +189,8 @@ class Comparison(Panel):
             rewrite(self._text, "")
             self._table.children = []
 
+
+# ---- questions from earlier labs -------------------------------------------------------------------------------------
 
 TITLE = "Do you still know it?"
 SKIP, NEXT, OTHERS = "Skip it", "Next", "Two other questions"
@@ -328,6 +332,8 @@ def _enter(fields, exercise, answer, entry):
         for field, value in zip(fields, exercise.values(answer), strict=False):
             field.show(value)
 
+
+# ---- the worked example ----------------------------------------------------------------------------------------------
 
 YOURS = "The last step is yours. It earns no points."
 
