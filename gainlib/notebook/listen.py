@@ -10,7 +10,8 @@ Rules
 - Several sources run on one clock and are switched with a 20 ms crossfade, matched in loudness to 0.1 LU unless the
   difference in level is what the learner should hear; then the screen says so.
 
-How loud a source is and what it may be turned up to is worked out in :mod:`gainlib.notebook.listen`.
+The limits are this workbook's own choice, made for safe classrooms. Loudness is measured as ITU-R BS.1770-5 does, a
+mono source as the two loudspeakers it will come from.
 """
 
 import math

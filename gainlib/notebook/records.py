@@ -360,7 +360,7 @@ class RecordPanel(Panel):
 
     Parameters
     ----------
-    shelf : gainlib.notebook.records.ProgressSheet
+    shelf : ProgressSheet
     changed : callable
         Called after the record has changed.
 
