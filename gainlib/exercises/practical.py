@@ -333,11 +333,11 @@ def controls_of(session: Session, names: Iterable[str], targets: Iterable[str] |
 
 
 def applied(session: Session, answer: dict) -> Session:
-    """Return the session with an answer's controls in place."""
+    """Return the session with an answer's controls in place; a fader that is closed is "-inf" there."""
     for target, fields in answer.items():
         channel, changes = _channel(session, target), {}
         for name, value in fields.items():
-            changed = _changed(channel, name, value)
+            changed = _changed(channel, name, -math.inf if value == "-inf" else value)
             channel, changes = replace(channel, **changed), changes | changed
         session = session.with_(BUS if target == MASTER else target, **changes)
     return session
