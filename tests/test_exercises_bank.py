@@ -169,7 +169,9 @@ def test_what_a_screen_and_a_teacher_read(each):
     given = variant_of(each.id, 0)
     assert each.title and each.points > 0 and each.lab == each.id[:2]
     assert 1 <= len(each.hints) <= 3 and each.cites
-    texts = [each.statement_for(given), *each.hints_for(given), each.explain_for(given), each.key_for(given)]
+    texts = [each.statement_for(given), *each.hints_for(given), each.explain_for(given)]
+    key = zip(each.parts, each.values(each.solve(given)), strict=True)
+    texts += [part.show(part.read(value, given), given) for part, value in key]
     texts += [slip.sentence for slip in each.slips] + [part.label_for(given) for part in each.parts]
     texts += [option.text for part in each.parts for option in part.options_for(given)]
     for text in texts:

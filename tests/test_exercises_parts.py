@@ -79,7 +79,6 @@ SILENT = NoListening(Number("Residual", "dB", tolerance=0.5), lambda g: -60.0)
 EVERY_KIND = {
     "number": exercise(Number("x", "dB", tolerance=0.1), key=-3.0),
     "relative": exercise(Number("x", "V", relative=0.02), key=0.5),
-    "interval": exercise(Number("x", "dB", interval=lambda g: (-10.0, -4.0)), key=-7.0),
     "choice": exercise(Choice("Which?", options=STEMS), key="bass"),
     "multi": exercise(Multi("Which ones?", options=STEMS), key=["kick", "pad"]),
     "order": exercise(Order("Quietest first", options=lambda g: STEMS), key=["pad", "kick", "bass"]),

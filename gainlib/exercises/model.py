@@ -31,7 +31,7 @@ What a screen needs
 ``e.id``, ``e.title``, ``e.lab``, ``e.points``, ``e.parts`` (each ``kind``, ``unit``, ``band``, ``points``,
 ``label_for(given)``, ``options_for(given)``, ``items_for(given)``, ``controls_for(given)``, ``trials_for(given)``);
 ``e.variant(learner, …)``, ``e.statement_for(given)``, ``e.hints_for(given)``, ``e.explain_for(given)``,
-``e.key_for(given)``, ``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
+``e.cites``, ``e.material(given)`` and :func:`gainlib.exercises.mark`. Texts are Markdown.
 """
 
 from collections.abc import Callable
@@ -346,10 +346,3 @@ class Exercise:
             return self.explain(given)
         key = {"key": self.solve(given)} if "{key" in self.explain else {}
         return fill(self.explain, {**given, **key, **self.terms(given)})
-
-    def key_for(self, given: dict) -> str:
-        """Return the right answer as a teacher's key prints it, one line a part."""
-        entries = zip(self.parts, self.values(self.solve(given)), strict=True)
-        return "\n".join(
-            f"{part.label_for(given)}: {part.show(part.read(key, given), given)}".lstrip(": ") for part, key in entries
-        )

@@ -25,8 +25,6 @@ class Number(Part):
         As a share of the right value; the wider of the two holds. Probabilities use 0.02.
     aliases : tuple of str
         Other spellings of the unit that are taken.
-    interval : callable or None
-        ``interval(given)`` returns (low, high) where any value between is right; replaces the tolerance around the key.
     may_be_printed : bool
         True where the right value may stand among the printed ones by the nature of the question.
     shares : bool
@@ -36,7 +34,6 @@ class Number(Part):
     tolerance: float = 0.0
     relative: float = 0.0
     aliases: tuple[str, ...] = ()
-    interval: Callable[[dict], tuple[float, float]] | None = None
     may_be_printed: bool = False
     shares: bool = False
     kind: ClassVar[str] = "number"
@@ -44,8 +41,6 @@ class Number(Part):
     @property
     def band(self) -> str:
         """How near a right answer has to be, "± 0.1 dB"."""
-        if self.interval is not None:
-            return "any value of an interval"
         absolute = f"± {quantity(self.tolerance, difference_unit(self.unit))}" if self.tolerance else ""
         relative = f"± {number(100 * self.relative)} %" if self.relative else ""
         return " or ".join(text for text in (absolute, relative) if text) or "exact"
@@ -56,8 +51,6 @@ class Number(Part):
 
     def limits(self, key: float, given: dict) -> tuple[float, float]:
         """Return the lowest and the highest right value."""
-        if self.interval is not None:
-            return self.interval(given)
         return key - self.half_width(key), key + self.half_width(key)
 
     def read(self, answer: Any, given: dict) -> float:
@@ -76,9 +69,6 @@ class Number(Part):
         return Judgement(0.0, f"{said} is too {'high' if value > high else 'low'}")
 
     def _wanted(self, key, given, decimals):
-        if self.interval is not None:
-            low, high = self.limits(key, given)
-            return f"{number(low, decimals)} to {quantity(high, self.unit, decimals)}"
         value = quantity(key, self.unit, decimals)
         if self.relative * abs(key) > self.tolerance:
             return f"{value} ± {number(100 * self.relative)} %"

@@ -130,25 +130,24 @@ def by_learner(rows: Iterable[Row]) -> list[tuple[Row, ...]]:
 # --------------------------------------------------------------------------------------------------------------- pages
 
 
-def write_html(path: str | Path, book: Gradebook, now: datetime | None = None) -> None:
+def write_html(path: str | Path, book: Gradebook) -> None:
     """Write the page."""
     with replacing(path) as part:
-        part.write_text(page(book, now), encoding="utf-8")
+        part.write_text(page(book), encoding="utf-8")
 
 
-def page(book: Gradebook, now: datetime | None = None) -> str:
-    """Return the page as HTML that needs no other file, dated `now`."""
+def page(book: Gradebook) -> str:
+    """Return the page as HTML that needs no other file."""
     labs = sorted({row.lab for row in book.rows})
     return _render(
         "gradebook.html",
-        now,
         book=book,
         learners=by_learner(book.rows),
         labs=[(lab, by_learner(row for row in book.rows if row.lab == lab)) for lab in labs],
     )
 
 
-def write_feedback(folder: str | Path, book: Gradebook, now: datetime | None = None) -> int:
+def write_feedback(folder: str | Path, book: Gradebook) -> int:
     """Write a page to give back into a folder for every learner with an answer, and return how many."""
     folder = Path(folder)
     try:
@@ -159,13 +158,13 @@ def write_feedback(folder: str | Path, book: Gradebook, now: datetime | None = N
     for own in by_learner(book.rows):
         if any(row.counts for row in own):
             with replacing(folder / f"{_file_name(own[0], taken)}.html") as part:
-                part.write_text(feedback(own, now, book.total(own)), encoding="utf-8")
+                part.write_text(feedback(own, book.total(own)), encoding="utf-8")
     return len(taken)
 
 
-def feedback(rows: Sequence[Row], now: datetime | None = None, total: tuple[float, float] | None = None) -> str:
+def feedback(rows: Sequence[Row], total: tuple[float, float] | None = None) -> str:
     """Return the page for one learner as HTML that needs no other file; nobody else is on it."""
-    return _render("feedback.html", now, rows=rows, total=total or Gradebook().total(rows))
+    return _render("feedback.html", rows=rows, total=total or Gradebook().total(rows))
 
 
 def _file_name(row, taken):
@@ -176,12 +175,12 @@ def _file_name(row, taken):
     return name
 
 
-def _render(template, now, **values):
+def _render(template, **values):
     pages = templates("gainlib.exercises.gradebook")
     pages.filters |= {"said": _said, "number": number, "shorten": shorten, "counted": count, "zip": zip}
     told = (cases, progress, remarks, shown_name, slip_in_words, to_talk_about)
     pages.globals |= {each.__name__: each for each in told}
-    when = (now or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC")
+    when = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     titles = {each.id: each.title for each in bank()}
     return pages.get_template(template).render(when=when, version=__version__, titles=titles, signs=_SIGNS, **values)
 
