@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from itertools import chain
 from math import cos, log10, pi
 
 import numpy as np
@@ -12,16 +13,14 @@ from gainlib import signals
 from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.demo.rng import chance, noise
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider, db_slider
+from gainlib.exercises import Before, Exercise, Number, Slip, draws, either, grid, one_of
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider, db_slider, picture
+from gainlib.exercises.experiment import meters as level_bars
 from gainlib.exercises.lab import Drawn, Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Slip
-from gainlib.exercises.parts import Number
-from gainlib.exercises.set_and_measure import DESK, Aim, SetAndMeasure
+from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import one_strip
-from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, one_of
+from gainlib.exercises.variants import kept_by
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
-from gainlib.levels.printing import number
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages
 from gainlib.meters.loudness import ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU
@@ -53,7 +52,8 @@ SIGNALS = {
 RESTS = {-math.inf: "silence"} | {level: f"the same {-level:g} dB lower" for level in (-30.0, -15.0, -8.0)}
 GATES = {"both": "both, as in the standard", "absolute": "only the one at −70 LUFS", "none": "none"}
 ZERO_VU = {level: f"a sine at {level_text(level, 'dBFS', 0)}" for level in (-20.0, -18.0, -16.0, -14.0)}
-ROWS = ("sample peak", "true peak", "RMS", "active level", "needle, highest", "loudest 400 ms", "loudness")
+ROWS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "active level": "dBFS", "needle, highest": "VU",
+        "loudest 400 ms": "LUFS", "loudness": "LUFS"}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,24 +85,17 @@ def _line(signal):
     return made[signal]().samples[:, 0]
 
 
-@lru_cache(maxsize=64)
 def _gain(burst_s, rest_db, edge_s):
     """Return the gain over time; where a cut in mid-swing would ring, its edges have a slope."""
-    rest = db_to_ratio(rest_db)
-    time_s = np.arange(round(SECONDS * RATE_HZ)) / RATE_HZ
-    if burst_s == SECONDS:
-        corners = [0.0, edge_s, SECONDS - edge_s, SECONDS]
-        return _slopes(time_s, corners) if edge_s else np.ones_like(time_s)
-    end_s = BEFORE_S + burst_s
+    time_s, endless = np.arange(round(SECONDS * RATE_HZ)) / RATE_HZ, burst_s == SECONDS
+    begin_s, end_s = (0.0, SECONDS) if endless else (BEFORE_S, BEFORE_S + burst_s)
+    rest = 0.0 if endless else db_to_ratio(rest_db)
     if edge_s == 0.0:
-        return np.where((time_s >= BEFORE_S - 1e-9) & (time_s < end_s - 1e-9), 1.0, rest)
-    corners = [BEFORE_S - edge_s / 2, BEFORE_S + edge_s / 2, end_s - edge_s / 2, end_s + edge_s / 2]
-    return rest + (1.0 - rest) * _slopes(time_s, corners)
-
-
-def _slopes(time_s, corners):
-    """Return a gain that rises from 0 to 1 between the first two corners and falls between the last two, smoothly."""
-    return 0.5 - 0.5 * np.cos(np.pi * np.interp(time_s, corners, [0.0, 1.0, 1.0, 0.0]))
+        return np.where((time_s >= begin_s - 1e-9) & (time_s < end_s - 1e-9), 1.0, rest)
+    inside = edge_s if endless else edge_s / 2
+    corners = [begin_s - (edge_s - inside), begin_s + inside, end_s - inside, end_s + (edge_s - inside)]
+    slopes = 0.5 - 0.5 * np.cos(np.pi * np.interp(time_s, corners, [0.0, 1.0, 1.0, 0.0]))
+    return rest + (1.0 - rest) * slopes
 
 
 @lru_cache(maxsize=8)
@@ -144,17 +137,12 @@ def needle_max_dbfs(run: Run) -> float:
 
 
 def _seen_rows(run):
+    """Return the bars, the needle's as the level of a steady sine, and what each of them reads."""
     seen, levels = run.seen, run.seen.levels
-    rows = (
-        (levels.sample_peak_dbfs, levels.sample_peak_dbfs, "dBFS"),
-        (levels.true_peak_dbtp, levels.true_peak_dbtp, "dBTP"),
-        (levels.rms_dbfs, levels.rms_dbfs, "dBFS"),
-        (levels.active_dbfs, levels.active_dbfs, "dBFS"),
-        (needle_max_dbfs(run), seen.needle.highest, "VU"),
-        (seen.momentary_max_lufs, seen.momentary_max_lufs, "LUFS"),
-        (seen.gating.loudness_lufs, seen.gating.loudness_lufs, "LUFS"),
-    )
-    return [bar for bar, _, _ in rows], [level_text(value, unit) for _, value, unit in rows]
+    ahead = [levels.sample_peak_dbfs, levels.true_peak_dbtp, levels.rms_dbfs, levels.active_dbfs]
+    behind = [seen.momentary_max_lufs, seen.gating.loudness_lufs]
+    read = [*ahead, seen.needle.highest, *behind]
+    return [*ahead, needle_max_dbfs(run), *behind], list(map(level_text, read, ROWS.values()))
 
 
 def _seen_needle(run):
@@ -231,7 +219,7 @@ def meters() -> Experiment:
                 "One sound, four views: meters, needle, crest, blocks",
                 ("MN", "CB"),
                 {
-                    "M": Plot("meters", _seen_rows, {"names": ROWS}),
+                    "M": Plot("meters", _seen_rows, {"names": tuple(ROWS)}),
                     "N": Plot("needle", _seen_needle, {"duration_s": SECONDS}),
                     "C": Plot("crest", _seen_crest),
                     "B": Plot("blocks", _seen_blocks),
@@ -262,11 +250,12 @@ FADE_S, ROOM_DBFS, TELLS_DB = 0.005, -0.2, 0.6
 TAKE_S, MADE = 4 * BEAT_S, ("drum", "held", "bar", "hiss_db")
 
 
-@lru_cache(maxsize=32)
-def _parts(drum, held, bar, hiss_db):
-    hits, chord = _bar(drum, bar), _bar(held, bar)
-    hiss = noise(chance(bar, -hiss_db, DRUMS.index(drum), HELD.index(held)), len(hits))
-    return hits, chord + hiss * db_to_ratio(hiss_db)
+@kept_by(*MADE, most=32)
+def _parts(made):
+    hits, chord = _bar(made["drum"], made["bar"]), _bar(made["held"], made["bar"])
+    place = DRUMS.index(made["drum"]), HELD.index(made["held"])
+    hiss = noise(chance(made["bar"], -made["hiss_db"], *place), len(hits))
+    return hits, chord + hiss * db_to_ratio(made["hiss_db"])
 
 
 @lru_cache(maxsize=32)
@@ -284,21 +273,21 @@ def _bar(stem, bar):
 
 def take(given: dict, drums_db: float, rms_dbfs: float) -> Audio:
     """Return the take of a variant, mono, with so much of the drums and at that RMS, sine-referred."""
-    mixed = _mixed(*(given[name] for name in MADE), drums_db)
+    mixed = _mixed(given, drums_db)
     mixed *= db_to_ratio(rms_dbfs - SINE_CREST_DB) / math.sqrt(np.mean(mixed**2))
     return Audio(mixed + given["offset_percent"] / 100, RATE_HZ, "take")
 
 
-def _mixed(drum, held, bar, hiss_db, drums_db):
-    hits, rest = _parts(drum, held, bar, hiss_db)
+def _mixed(given, drums_db):
+    hits, rest = _parts(given)
     mixed = hits * db_to_ratio(drums_db) + rest
     return mixed - mixed.mean()
 
 
-@lru_cache(maxsize=8192)
-def _ends(*made):
+@kept_by(*MADE, most=8192)
+def _ends(made, drums_db):
     """Return the highest and the lowest sample of a mix, and its RMS: a draw looks at many before one is fair."""
-    mixed = _mixed(*made)
+    mixed = _mixed(made, drums_db)
     return mixed.max(), mixed.min(), math.sqrt(np.mean(mixed**2))
 
 
@@ -331,7 +320,7 @@ def crest_db(read: dict) -> float:
 
 def _crest_at(given, drums_db, *peaks):
     """Return the crest factor at the wanted RMS, by each of these peaks."""
-    high, low, rms = _ends(*(given[name] for name in MADE), drums_db)
+    high, low, rms = _ends(given, drums_db)
     gain, offset = db_to_ratio(given["R"]) / rms, given["offset_percent"] / 100
     read = {"highest": high * gain + offset, "lowest": low * gain + offset, "offset": offset}
     return [float(ratio_to_db(peak(read))) - given["R"] for peak in peaks]
@@ -356,10 +345,12 @@ TAKE = Drawn(
 
 
 def _seen_take(given):
-    wave = Plot("take", lambda run: (run.audio(SOURCE).samples[:, 0], run.seen["offset"]), {"seconds": TAKE_S})
+    def wave(run):
+        return run.audio(SOURCE).samples[:, 0], run.seen["offset"]
+
     return Experiment(
         (db_slider("drums_db", "Drums", -20.0, 14.0, given["drums"]), db_slider("gain_db", "Input gain", -24.0, 24.0)),
-        (Picture("The take from end to end", ("T",), {"T": wave}, margins={"left": 0.1}),),
+        (picture("The take from end to end", "take", wave, margins={"left": 0.1}, seconds=TAKE_S),),
         lambda s: one_strip(take(given, s.drums_db, given["level"] + s.gain_db)),
         lambda run: readings(run.audio(SOURCE)), title="A take with an offset",
     )  # fmt: skip
@@ -410,7 +401,6 @@ def _taken_for_peak(peak):
 
 SHAPES = {"sine": 0.0, "square": SINE_CREST_DB, "triangle": SINE_CREST_DB - TRIANGLE_DB}
 """By how much the sine-referred RMS of each lies over its peak."""
-SHAPE_ROWS = tuple(f"{shape}, {what}" for shape in SHAPES for what in ("sample peak", "plain RMS"))
 
 
 @cache
@@ -419,13 +409,9 @@ def _plain_dbfs(shape):
     return averages(signals.waveform(shape, 200.0, 0.0, 1.0, RATE_HZ)).rms_dbfs - SINE_CREST_DB
 
 
-def _seen_shapes(run):
-    values = [value for peak, plain in run.seen.values() for value in (peak, plain)]
-    return values, [level_text(value, "dBFS", 2) for value in values]
-
-
 def _shapes(given):
-    bars = Plot("meters", _seen_shapes, {"names": SHAPE_ROWS, "title": "Peak and plain RMS"})
+    rows = [f"{shape}, {what}" for shape in SHAPES for what in ("sample peak", "plain RMS")]
+    bars = level_bars(rows, lambda run: chain(*run.seen.values()), digits=2, title="Peak and plain RMS")
     return Experiment(
         tuple(db_slider(f"{shape}_db", f"{shape.capitalize()}, gain", -30.0, 30.0) for shape in SHAPES),
         (Picture("Three shapes", ("M",), {"M": bars}, margins={"left": 0.22, "bottom": 0.12}),),
@@ -447,20 +433,9 @@ SHAPES_TASK = SetAndMeasure(
 )  # fmt: skip
 
 
-def _shaped(given, sign=1, more_db=0.0):
+def _gains(given, sign=1, more_db=0.0):
     """Return the gains that give each shape its RMS; with `sign` 0 equal peaks, with −1 the wrong way round."""
-    gains = {f"{shape}_db": given["R"] - sign * rms + more_db - given["p"] for shape, rms in SHAPES.items()}
-    return SHAPES_TASK.moved(given, **gains)
-
-
-def _set_like(answer_of):
-    """Return what recognises an answer whose controls stand about where those of a wrong method do."""
-
-    def spots(answer, given):
-        wrong = answer_of(given)[DESK]
-        return all(abs(answer[DESK][name] - value) <= 0.15 for name, value in wrong.items())
-
-    return spots
+    return {f"{shape}_db": given["R"] - sign * rms + more_db - given["p"] for shape, rms in SHAPES.items()}
 
 
 ALIGNMENTS, LONGEST_MS, FOUND_MS = (-20, -18, -16, -14), 600.0, 20.0
@@ -475,7 +450,7 @@ def _swung(given):
     return Experiment(
         (db_slider("gain_db", "Gain", -40.0, 40.0),
          Slider("burst_ms", "Burst", 10.0, LONGEST_MS, 5.0, FOUND_MS, "ms", page=50.0, decimals=0)),
-        (Picture("The needle", ("N",), {"N": Plot("needle", _seen_needle, {"duration_s": 2.0})}),),
+        (picture("The needle", "needle", _seen_needle, duration_s=2.0),),
         read=lambda run: Swing(given["level"] + run.setting.gain_db,
                                _needle_at(given, given["level"] + run.setting.gain_db, run.setting.burst_ms)),
         title="A burst and the needle",
@@ -508,9 +483,9 @@ def _swing(given, peak_dbfs, burst_ms):
     return SWING_TASK.moved(given, gain_db=peak_dbfs - given["level"], burst_ms=burst_ms)
 
 
-def _rest_vu(given, signal=None):
+def _rest_vu(given):
     """Return where a steady tone holds the needle."""
-    return given["P"] - given["al"] + (NEEDLE_DB if (signal or given["signal"]) == "square" else 0.0)
+    return given["P"] - given["al"] + (NEEDLE_DB if given["signal"] == "square" else 0.0)
 
 
 # ------------------------------------------------------------ a loud and a soft part through the gates of the loudness
@@ -563,8 +538,7 @@ def _two_parts(given):
     count = int(10 * max(given["t1"], given["s"]) / 0.9)
     return Experiment(
         (Slider("soft_lufs", "Soft part", -70.0, given["L1"], 0.1, -65.0, "LUFS", page=1.0),),
-        (Picture("Blocks and gates", ("B",), {"B": Plot("blocks", lambda run: run.seen, {"most": count})},
-                 margins={"bottom": 0.13}),),
+        (picture("Blocks and gates", "blocks", lambda run: run.seen, margins={"bottom": 0.13}, most=count),),
         read=lambda run: _parts_gated(run, given),
         told=lambda run: f"The soft part **{'counts' if run.seen[1].all() else 'is left out'}**.",
         title="A loud part and a soft one", lines=1,
@@ -600,12 +574,11 @@ CREST = Exercise(
         "Crest factor = peak − plain RMS. Which peak is that, and how far from the offset is it, full scale = 1?",
         "Move the drums until the sample farthest from the offset is that far away.",
     ),
-    explain=lambda g: fill(
-        "Plain RMS of {R} dBFS shows as {R} + 3.01 = {shown:.2f} dBFS. The peak then has to be at {R} + {X} = "
+    explain="Plain RMS of {R} dBFS shows as {R} + 3.01 = {shown:.2f} dBFS. The peak then has to be at {R} + {X} = "
         "{peak:.1f} dBFS, that is 10^({peak:.1f}/20) = {far:.3f} from the offset of {offset:+.3f}; drums at {at:+.1f} "
         "dB do it.",
-        {**g, "shown": g["R"] + SINE_CREST_DB, "peak": g["R"] + g["X"], "far": db_to_ratio(g["R"] + g["X"]),
-         "offset": g["offset_percent"] / 100}),
+    terms=lambda g: {"shown": g["R"] + SINE_CREST_DB, "peak": g["R"] + g["X"], "far": db_to_ratio(g["R"] + g["X"]),
+                     "offset": g["offset_percent"] / 100},
     cites=("Crest factor, peak over plain RMS: handbook formula", FULL_SCALE),
     material=lambda g: take(g, g["drums"], g["level"]),
 )  # fmt: skip
@@ -618,28 +591,25 @@ ONE_POWER = Exercise(
     statement="A sine, a square wave and a triangle wave each peak at {p} dBFS. Set their gains so that all three "
         "carry the same power: each has to read {R} dBFS, within 0.1 dB, on a **sine-referred** RMS meter. The meter "
         "on this desk shows plain RMS.",
-    solve=_shaped,
+    solve=lambda g: SHAPES_TASK.moved(g, **_gains(g)),
     slips=(
-        Slip("plain", lambda g: _shaped(g, more_db=SINE_CREST_DB), "You brought the plain RMS to that level. A "
-            "sine-referred meter (AES17) reads 3.01 dB more, so that a full-scale sine reads 0 dBFS.",
-             spots=_set_like(lambda g: _shaped(g, more_db=SINE_CREST_DB))),
-        Slip("equal peaks", lambda g: _shaped(g, sign=0), "You made the peaks alike. RMS depends on how long a wave "
-            "stays near its peak: a square wave always does, a triangle wave seldom.",
-             spots=_set_like(lambda g: _shaped(g, sign=0))),
-        Slip("wrong way", lambda g: _shaped(g, sign=-1), "You have them the wrong way round: a square wave is always "
-            "at its peak, so it needs a lower peak than the sine for the same power, and the triangle a higher one.",
-             spots=_set_like(lambda g: _shaped(g, sign=-1))),
+        SHAPES_TASK.slip("plain", lambda g: _gains(g, more_db=SINE_CREST_DB), "You brought the plain RMS to that "
+            "level. A sine-referred meter (AES17) reads 3.01 dB more, so that a full-scale sine reads 0 dBFS.",
+            within=0.15),
+        SHAPES_TASK.slip("equal peaks", lambda g: _gains(g, sign=0), "You made the peaks alike. RMS depends on how "
+            "long a wave stays near its peak: a square wave always does, a triangle wave seldom.", within=0.15),
+        SHAPES_TASK.slip("wrong way", lambda g: _gains(g, sign=-1), "You have them the wrong way round: a square wave "
+            "is always at its peak, so it needs a lower peak than the sine for the same power, and the triangle a "
+            "higher one.", within=0.15),
     ),
     hints=(
         "What does a full-scale sine read on a sine-referred meter, and what is its plain RMS?",
         "The mean square of a sine is half of its peak's square; that of a square wave is all of it, and that of a "
         "triangle wave a third. Which of them needs the highest peak?",
     ),
-    explain=lambda g: fill(
-        "Plain RMS has to read {R} − 3.01 = {plain:.2f} dBFS. The peaks that give it: sine {R} dBFS; square "
+    explain="Plain RMS has to read {R} − 3.01 = {square:.2f} dBFS. The peaks that give it: sine {R} dBFS; square "
         "{R} − 3.01 = {square:.2f} dBFS; triangle {R} − 10·log₁₀(2/3) = {triangle:.2f} dBFS. At equal peaks they would "
-        "be up to 4.77 dB apart.",
-        {**g, "plain": g["R"] - SINE_CREST_DB, **{shape: g["R"] - rms for shape, rms in SHAPES.items()}}),
+        "be up to 4.77 dB apart.", terms=lambda g: {shape: g["R"] - rms for shape, rms in SHAPES.items()},
     cites=(FULL_SCALE, "Mean squares of the three shapes: handbook formula"),
 )  # fmt: skip
 
@@ -658,15 +628,14 @@ NEEDLE = Exercise(
             "the length decide how far the needle gets.", spots=SWING_TASK.spots(False, True)),
         Slip("as if it were there at once", lambda g: _swing(g, g["P"], LONGEST_MS), "This burst lasts so long that "
             "the needle comes to rest. It needs 300 ms to get there, and a shorter one ends before it arrives.",
-             spots=lambda a, g: SWING_TASK.spots(True, False)(a, g) and a[DESK]["burst_ms"] >= 400),
+             spots=lambda a, g: SWING_TASK.spots(True, False)(a, g) and a["desk"]["burst_ms"] >= 400),
     ),
     hints=("Gain first: what does the sample peak do when you change the length of the burst?",
            "The needle takes 300 ms to arrive. Is this burst to be longer than that, or shorter?"),
-    explain=lambda g: fill(
-        "Gain: {P} − ({level}) = {gain:+.1f} dB. Without end, the tone would hold the needle at {rest:+.2f} VU"
-        + (", 3.92 dB over a sine of that peak" if g["signal"] == "square" else "") + "; {short:.1f} dB less is where "
-        "it gets in {at} ms. The peak is {P} dBFS for any length.",
-        {**g, "gain": g["P"] - g["level"], "rest": _rest_vu(g), "short": _rest_vu(g) - g["V"]}),
+    explain="Gain: {P} − ({level}) = {gain:+.1f} dB. Without end, the tone would hold the needle at {rest:+.2f} "
+        "VU{over}; {short:.1f} dB less is where it gets in {at} ms. The peak is {P} dBFS for any length.",
+    terms=lambda g: {"gain": g["P"] - g["level"], "rest": _rest_vu(g), "short": _rest_vu(g) - g["V"],
+                     "over": ", 3.92 dB over a sine of that peak" * (g["signal"] == "square")},
     cites=("VU: rectified average, scaled with a sine, 99 % in 300 ms: IEC 60268-17 (standard)",),
     material=lambda g: Audio(_without_offset(g["signal"], g["P"], g["at"], -math.inf), RATE_HZ),
 )  # fmt: skip
@@ -713,11 +682,10 @@ BETWEEN = Exercise(
     hints=("The worst position of the crest is half-way between two points of the meter.",
            "What part of the tone's cycle is half the distance between two points? Take it as an angle; its cosine is "
            "what is left of the crest."),
-    explain=lambda g: fill("The points are 1/({n} × {fs} kHz) apart; half of that, at {f} kHz, is an angle of 180° × "
-        "{f}/({n} × {fs}) = {angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and "
-        "−20·log₁₀({left:.4f}) = {db:.2f} dB.", {**{name: g[name] for name in ("n", "f", "fs")},
-        "angle": 180 * g["f"] / g["fs"] / g["n"], "left": cos(pi * g["f"] / g["fs"] / g["n"]),
-        "db": _under_read_db(g)}),
+    explain="The points are 1/({n} × {fs} kHz) apart; half of that, at {f} kHz, is an angle of 180° × {f}/({n} × "
+        "{fs}) = {angle:.2f}°. What is left of the crest is its cosine, {left:.4f}, and −20·log₁₀({left:.4f}) = "
+        "{key:.2f} dB.",
+    terms=lambda g: {"angle": 180 * g["f"] / g["fs"] / g["n"], "left": cos(pi * g["f"] / g["fs"] / g["n"])},
     cites=("Largest under-read of a true-peak meter: ITU-R BS.1770-5, Annex 2, Attachment 1 (standard)",),
 )  # fmt: skip
 
@@ -748,9 +716,9 @@ TWO_CHANNELS = Exercise(
     hints=("The meter squares each channel and adds the squares, so it adds powers.",
            "Turn both peaks into powers, add them and go back to decibels. Then use the reference for a single "
            "channel."),
-    explain=lambda g: fill("10·log₁₀(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and a sine's power is 3.01 dB below "
-        "its peak: {lufs:.2f} LUFS. At 997 Hz the weighting adds 0.69 dB, which the −0.691 in the formula subtracts "
-        "again.", {"pL": g["pL"], "pR": g["pR"], "sum": sum_levels_db([g["pL"], g["pR"]]), "lufs": _two_channels(g)}),
+    explain="10·log₁₀(10^({pL}/10) + 10^({pR}/10)) = {sum:.2f} dB, and a sine's power is 3.01 dB below its peak: "
+        "{key:.2f} LUFS. At 997 Hz the weighting adds 0.69 dB, which the −0.691 in the formula subtracts again.",
+    terms=lambda g: {"sum": sum_levels_db([g["pL"], g["pR"]])},
     cites=(LOUDNESS,),
 )  # fmt: skip
 
@@ -795,13 +763,11 @@ GATED = Exercise(
     hints=("The gate moves while you raise the soft part. Where is it when the two meet?",
            "For the sum, first take the mean of both parts: powers, weighted by the seconds they last.",
            "The second gate is 10 LU below that mean. If the soft part is below it, take the mean without it."),
-    explain=lambda g: fill(
-        "On the desk the soft part meets its gate at {edge:.2f} LUFS: the longer it is, the lower is the mean, and the "
-        "gate with it. The other programme: 10·log₁₀(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = {mean:.3f} "
-        "LUFS, so its gate is at {gate:.2f} LUFS. The soft part, {L2} LUFS, is "
-        + ("below it and is left out" if is_dropped(g) else "above it and counts") + ": {loudness} LUFS.",
-        {**g, "edge": edge_lufs(g), "seconds": g["t1"] + g["t2"], "mean": mean_lufs(g), "gate": threshold_lufs(g),
-         "loudness": number(loudness_lufs(g), 3)}),
+    explain="On the desk the soft part meets its gate at {key[0]:.2f} LUFS: the longer it is, the lower is the mean, "
+        "and the gate with it. The other programme: 10·log₁₀(({t1}·10^({L1}/10) + {t2}·10^({L2}/10))/{seconds}) = "
+        "{mean:.3f} LUFS, so its gate is at {gate:.2f} LUFS. The soft part, {L2} LUFS, is {fate}: {key[1]:.3f} LUFS.",
+    terms=lambda g: {"seconds": g["t1"] + g["t2"], "mean": mean_lufs(g), "gate": threshold_lufs(g),
+                     "fate": "below it and is left out" if is_dropped(g) else "above it and counts"},
     cites=(LOUDNESS + ", both gates",),
 )  # fmt: skip
 
@@ -823,17 +789,12 @@ def compare() -> tuple[str, str, Table]:
         f"{level_text(steady.needle.highest, 'VU')}. The movement needs 300 ms to get there, and a shorter burst ends "
         "before it arrives."
     )
-    rows = tuple(
-        (
-            burst_text(length),
-            number_text(each.levels.sample_peak_dbfs, sign=True),
-            number_text(each.needle.highest, sign=True),
-            number_text(each.momentary_max_lufs, sign=True),
-        )
-        for length, each in seen.items()
-    )
+    rows = []
+    for length, each in seen.items():
+        values = each.levels.sample_peak_dbfs, each.needle.highest, each.momentary_max_lufs
+        rows.append((burst_text(length), *(number_text(value, sign=True) for value in values)))
     heads = ("burst", "sample peak (dBFS)", "needle, highest (VU)", "loudest 400 ms (LUFS)")
-    return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, which is 0 VU", heads, rows)
+    return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, which is 0 VU", heads, tuple(rows))
 
 
 WORKED = Worked(

@@ -5,9 +5,9 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.exercises import Exercise, Matching, Number, Slip, draws, either, fill, grid, one_of
+from gainlib.exercises import Exercise, Matching, Number, Slip, draws, either, grid, one_of
 from gainlib.exercises import recordings as rec
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider, picture
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.practical import Measured
 from gainlib.exercises.recordings import MOST_DB, PADS_DB, Rig, crest, sound
@@ -27,8 +27,7 @@ SENSITIVITIES_MV = (1.2, 1.5, 2.0, 4.0, 8.0, 15.0, 20.0, 30.0)
 
 POINTS = {"names": ("microphone", "behind the pad", "preamp", "converter"), "unit": "dBu", "title": "Levels"}
 POINTS |= {"low_db": -156.0, "high_db": 60.0, "shows": ("ceiling", "noise")}
-DIAGRAM = Picture("Level diagram", ("D",), {"D": Plot("diagram", lambda run: run.seen.points, POINTS)},
-                  margins={"left": 0.1})  # fmt: skip
+DIAGRAM = picture("Level diagram", "diagram", lambda run: run.seen.points, margins={"left": 0.1}, **POINTS)
 AXES = {"x": (0, 65, 5, "gain (dB)"), "marks": "your gain"}
 
 
@@ -181,9 +180,9 @@ def _readings(run):
 def takes(g) -> Experiment:
     """Four takes, one at a time: the highest peak, and readings."""
     view = {"names": ("take",), "x": (-4, 4, 1, "ms from the highest sample"), "y": (-1.5, 1.5, 0.5, "of the peak")}
-    picture = Picture("Highest peak", ("W",), {"W": Plot("curves", _wave, view | {"title": "Highest peak"})})
     return Experiment(
-        (Choice("take", "Take", {letter: f"take {letter.upper()}" for letter in TAKES}, turns=True),), (picture,),
+        (Choice("take", "Take", {letter: f"take {letter.upper()}" for letter in TAKES}, turns=True),),
+        (picture("Highest peak", "curves", _wave, title="Highest peak", **view),),
         read=lambda run: _chosen(g, run.setting.take), numbers=_readings, title="Four takes",
         listen=Listen(lambda run: {"take": run.seen}, note=lambda s: CARE),
     )  # fmt: skip
@@ -276,9 +275,8 @@ OUTPUT = Exercise(
         Slip("94 left out", lambda g: _output(g, less=0.0), "The sensitivity is for 94 dB SPL: count from there."),
     ),
     hints=("At 94 dB SPL, or 1 Pa, it gives {S} mV. How many dBu are that?", "Output and dB SPL move by as many dB."),
-    explain=lambda g: fill("20·log₁₀(0.001 × {S}/0.7746) = {at:.2f} dBu at 94 dB SPL; {P} − 94 = {more} dB from there "
-                           "make {key:.2f} dBu.",
-                           g | {"at": _output(g | {"P": 94}), "more": g["P"] - 94, "key": _output(g)}),
+    explain="20·log₁₀(0.001 × {S}/0.7746) = {at:.2f} dBu at 94 dB SPL; {P} − 94 = {more} dB from there make {key:.2f} "
+        "dBu.", terms=lambda g: {"at": _output(g | {"P": 94}), "more": g["P"] - 94},
     cites=(MICROPHONE,),
 )  # fmt: skip
 
@@ -294,9 +292,8 @@ AHEAD = Exercise(
         Slip("louder the wrong way", lambda g: _to(g, louder=-1), "A louder take needs less gain, not more."),
     ),
     hints=("Which of the two readings meets full scale first?", "Where may the rehearsal peak, before a louder take?"),
-    explain=lambda g: fill("The take would peak at {peak} + {m} = {now:.1f} dBFS. To {t} dBFS is a change of {by:+.1f} "
-                           "dB: {g} {by:+.1f} = {key:.1f} dB.",
-                           g | {"now": g["peak"] + g["m"], "by": _to(g) - g["g"], "key": _to(g)}),
+    explain="The take would peak at {peak} + {m} = {now:.1f} dBFS. To {t} dBFS is a change of {by:+.1f} dB: {g} "
+        "{by:+.1f} = {key:.1f} dB.", terms=lambda g: {"now": g["peak"] + g["m"], "by": _to(g) - g["g"]},
     cites=("Room for a louder take: common practice, no source",), material=lambda g: sound(g["stem"]),
 )  # fmt: skip
 
@@ -318,8 +315,8 @@ FLOOR = Exercise(
         Slip("kilohertz", lambda g: _thermal(g, width=1.0), "Put the band in hertz."),
     ),
     hints=("The noise voltage is √(4kTRB), with B in hertz.", "It is less than a few microvolts; 0 dBu is 0.7746 V."),
-    explain=lambda g: fill("√(4 × 1.381·10⁻²³ × 293 × {R} × {B}000) = {volts:.3f} µV, and 20·log₁₀ over 0.7746 V is "
-                           "{key:.2f} dBu.", g | {"key": _thermal(g), "volts": 1e6 * dbu_to_volts(_thermal(g))}),
+    explain="√(4 × 1.381·10⁻²³ × 293 × {R} × {B}000) = {volts:.3f} µV, and 20·log₁₀ over 0.7746 V is {key:.2f} dBu.",
+    terms=lambda g: {"volts": 1e6 * dbu_to_volts(_thermal(g))},
     cites=(THERMAL,),
 )  # fmt: skip
 
@@ -345,11 +342,10 @@ ENOUGH = Exercise(
     ),
     hints=("What does the preamp's noise come to at its output, and how many dBFS is that?", "10·log₁₀(1 + "
            "10^(−d/10)) is what a noise adds that lies d dB lower. For which d is it 0.41 dB?"),
-    explain=lambda g: fill(
-        "Preamp: {E} + {G} − {K} = {pre} dBFS. 10·log₁₀(10^({pre}/10) + 10^({Nc}/10)) = {sum:.2f} dBFS. A noise 10 dB "
-        "lower adds 10·log₁₀ 1.1 = 0.41 dB, so the preamp's has to come to {Nc} + 10 = {at} dBFS: {at} + {K} − ({E}) "
-        "= {key:.0f} dB of gain.", g | {"pre": g["E"] + g["G"] - g["K"], "sum": _total(g), "at": g["Nc"] + 10,
-                           "key": _to_knee(g)}),
+    explain="Preamp: {E} + {G} − {K} = {pre} dBFS. 10·log₁₀(10^({pre}/10) + 10^({Nc}/10)) = {key[0]:.2f} dBFS. A noise "
+        "10 dB lower adds 10·log₁₀ 1.1 = 0.41 dB, so the preamp's has to come to {Nc} + 10 = {at} dBFS: {at} + {K} − "
+        "({E}) = {gain:.0f} dB of gain.",
+    terms=lambda g: {"pre": g["E"] + g["G"] - g["K"], "at": g["Nc"] + 10, "gain": _to_knee(g)},
     cites=(POWERS, "Preamp noise 10 dB above the converter's: common practice, no source"),
     material=lambda g: sound("09 lead vocal"),
 )  # fmt: skip
@@ -418,10 +414,9 @@ TAKEN = Exercise(
     hints=("How loud may the take get? Leave that much room over the peaks of the rehearsal.", "Which stage is nearest "
            "to its ceiling? Look behind the pad as well.", "A pad is for an input that would clip, and for nothing "
            "else."),
-    explain=lambda g: fill(
-        "With 8 dB of room, a pad of {pad:.0f} dB and {gain:.1f} dB of gain are right. The take was {D} dB louder; its "
-        "best signal to noise without a clip is {best:.1f} dB.",
-        g | {"pad": _careful(g)[0], "gain": _careful(g)[1], "best": _rig(g).best(g["D"])[0]}),
+    explain="With 8 dB of room, a pad of {key[desk][pad_db]:.0f} dB and {key[desk][gain_db]:.1f} dB of gain are right. "
+        "The take was {D} dB louder; its best signal to noise without a clip is {best:.1f} dB.",
+    terms=lambda g: {"best": _rig(g).best(g["D"])[0]},
     cites=(MICROPHONE, POWERS, "White noise reads 2.05 dB lower through the A curve of IEC 61672-1"),
     material=lambda g: sound(g["stem"]),
 )  # fmt: skip

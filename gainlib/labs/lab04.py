@@ -12,12 +12,12 @@ from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Multi, Number, Slip, draws, fill, grid, one_of
 from gainlib.exercises import rounds as repeated
 from gainlib.exercises.bypass import options
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, Take
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Slider, Take, picture
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.listening import least_right
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import bar, short_name
-from gainlib.levels import ratio_to_db, sum_levels_db
+from gainlib.levels import ratio_to_db
 from gainlib.words import Table, level_text, number_text
 
 # ------------------------------------------------------------------------------------------------------------ the desk
@@ -107,21 +107,16 @@ def _named(arithmetic, dither):
     return ARITHMETICS[arithmetic].removesuffix(" integer") + (", dither" if dither else "")
 
 
-def _curves(names, x, y, title, marks="", **more):
-    return lambda read: Plot("curves", read, {"names": names, "x": x, "y": y, "title": title, "marks": marks, **more})
-
-
-OVER_ROUNDS = _curves(("this step", "compared", "10·log₁₀ of the rounds"), (0, ROUNDS, 5, "rounds"),
-                      (LOW_DB, 0, 20, "dB"), "Residual", "you", digits=(0, 1))  # fmt: skip
-SPECTRUM = _curves(("original", "residual"), (20, 20000, 0, "Hz"), (-220, 0, 20, "dB"), "Spectrum", hertz=True,
-                   digits=(0, 0))  # fmt: skip
+ROUNDS_AXIS = {"x": (0, ROUNDS, 5, "rounds"), "y": (LOW_DB, 0, 20, "dB"), "title": "Residual", "marks": "you"}
 BARS = {"names": tuple(_named(*each) for each in ROWS), "low_db": -360.0, "high_db": 0.0, "step_db": 40,
         "title": "Residual", "heading": "Residual in each arithmetic: ◇ = predicted", "column": 0.22}  # fmt: skip
 WIDE = {"left": 0.1}
 PICTURES = (
-    Picture("Against the rounds", ("R",), {"R": OVER_ROUNDS(_against_rounds)}, margins=WIDE),
-    Picture("Spectrum", ("S",), {"S": SPECTRUM(_spectra)}, margins=WIDE),
-    Picture("Four arithmetics", ("M",), {"M": Plot("meters", _in_all, BARS)}, margins={"left": 0.15}),
+    picture("Against the rounds", "curves", _against_rounds, margins=WIDE, digits=(0, 1),
+            names=("this step", "compared", "10·log₁₀ of the rounds"), **ROUNDS_AXIS),
+    picture("Spectrum", "curves", _spectra, margins=WIDE, names=("original", "residual"), y=(-220, 0, 20, "dB"),
+            title="Spectrum", hertz=True, digits=(0, 0)),
+    picture("Four arithmetics", "meters", _in_all, margins={"left": 0.15}, **BARS),
 )  # fmt: skip
 GROWN = (
     (1.0, "after the first few rounds nothing more is lost"), (8.0, "each round adds fresh error, about 10·log₁₀"),
@@ -200,11 +195,11 @@ def _ten(g):
         k, level, measured = run.seen
         return np.arange(1, 11), [measured], [(k, level)]
 
-    plot = _curves(("measured",), (0, 11, 1, "rounds"), (-180, -80, 10, "dB"), "Residual", "you", digits=(0, 2))
+    axes = {"x": (0, 11, 1, "rounds"), "y": (-180, -80, 10, "dB"), "title": "Residual", "marks": "you"}
     names = {name: f"{name}: {FLOATS.get(a, FRESH)}, {number_text(down, 2)} dB" for name, a, down in repeated.three(g)}
     return Experiment(
         (Choice("mixer", "Mixer", names, turns=True), Slider("rounds", "Rounds", 1, 10, 1, 1, "", page=3, decimals=0)),
-        (Picture("Residual", ("R",), {"R": plot(shown)}, margins=WIDE),),
+        (picture("Residual", "curves", shown, margins=WIDE, names=("measured",), digits=(0, 2), **axes),),
         read=read, told=told, title="Three mixers, ten rounds", lines=1,
     )  # fmt: skip
 
@@ -229,15 +224,19 @@ def _mixers(g):
     def shown(run):
         return run.seen, [level_text(each) for each in run.seen], [g["t"]] * 3
 
-    bars = {"names": ("A: 24 bit", "B: 16 bit", "C: your word"), "low_db": -120.0, "high_db": 0.0, "title": "Residual",
-            "heading": "Residual: ◇ = wanted", "column": 0.17}  # fmt: skip
+    bars = {"names": ("A: 24 bit", "B: 16 bit", "C: your word"), "low_db": -120.0, "high_db": 0.0, "title": "Residual"}
+    bars |= {"heading": "Residual: ◇ = wanted", "column": 0.17}
     controls = (
         Slider("down_db", "A, down by", 1.0, 110.0, 0.1, 20.0, page=5.0),
         Slider("rounds", "B, rounds", 1, 80, 1, 1, "", page=5, decimals=0),
         Slider("bits", "C, word", 10, 24, 1, 24, "bit", page=2, decimals=0),
     )
-    picture = Picture("Residual", ("M",), {"M": Plot("meters", shown, bars)}, margins={"left": 0.15})
-    return Experiment(controls, (picture,), read=read, title="Three mixers")
+    return Experiment(
+        controls,
+        (picture("Residual", "meters", shown, margins={"left": 0.15}, **bars),),
+        read=read,
+        title="Three mixers",
+    )
 
 
 EQUAL = SetAndMeasure(_mixers, None, tuple(
@@ -318,8 +317,7 @@ WORD = Exercise(
     ),
     hints=("At full scale the ratio is 6.02 dB a bit and 1.76 dB.", "With dither there is three times the noise "
         "power."),
-    explain=lambda g: fill("6.02 × {b} + 1.76 + ({p}) = {without:.2f} dB; with dither 10·log₁₀(3) = 4.77 dB less: "
-        "{dithered:.2f} dB.", g | dict(zip(("without", "dithered"), _sn(g), strict=True))),
+    explain="6.02 × {b} + 1.76 + ({p}) = {key[0]:.2f} dB; with dither 10·log₁₀(3) = 4.77 dB less: {key[1]:.2f} dB.",
     cites=("Noise of rounding, q²/12: handbook formula", NOISE),
 )  # fmt: skip
 
@@ -340,12 +338,10 @@ SAME = Exercise(
     hints=("Noise that is added while the sound is low is raised with it.",
            "One round leaves q²/4 in power, raised by the attenuation; R rounds leave 10·log₁₀ R more. q = 2^(1 − "
            "bits)."),
-    explain=lambda g: fill(
-        "In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {a:.1f} dB. In 16 bit it is −96.3 dB, "
-        "so B: 10^(({t} + 96.3 − {down_b})/10) = {b:.0f} rounds. C would leave {c:.1f} dB in 24 bit; each bit fewer "
-        "adds 6.02 dB, so {bits:.0f} bits are the shortest word.",
-        {**g, "a": _equal(g)["desk"]["down_db"], "b": _equal(g)["desk"]["rounds"],
-         "c": predicted_dbfs(g["down_c"], g["rounds_c"], 24), "bits": _equal(g)["desk"]["bits"]}),
+    explain="In 24 bit, q²/4 is −144.5 dB. A: {t} + 144.5 − 10·log₁₀({rounds_a}) = {key[desk][down_db]:.1f} dB. In 16 "
+        "bit it is −96.3 dB, so B: 10^(({t} + 96.3 − {down_b})/10) = {key[desk][rounds]:.0f} rounds. C would leave "
+        "{c:.1f} dB in 24 bit; each bit fewer adds 6.02 dB, so {key[desk][bits]:.0f} bits are the shortest word.",
+    terms=lambda g: {"c": predicted_dbfs(g["down_c"], g["rounds_c"], 24)},
     cites=(NOISE, FRESH_ADDS),
 )  # fmt: skip
 
@@ -368,7 +364,7 @@ COPIES = Exercise(
         Slip("decibels added", lambda g: g["n"] + g["R"], "You added a decibel for each pass."),
     ),
     hints=("How much louder are two unrelated noises of one level than one of them?",),
-    explain=lambda g: fill("{n} + 10·log₁₀({R}) = {sum:.3f} dBu.", g | {"sum": sum_levels_db([g["n"]] * g["R"])}),
+    explain="{n} + 10·log₁₀({R}) = {key:.3f} dBu.",
     cites=(FRESH_ADDS,),
 )  # fmt: skip
 
@@ -390,9 +386,9 @@ HEARD = Exercise(
         "difference may be smaller than this listener hears today."),),
     hints=("Listen where the sound fades: what is under it?", "How many right picks of 8, and of 12, does guessing "
         "reach in fewer than 5 of 100 runs?"),
-    explain=lambda g: fill("Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there "
-        "on a difference is shown; below, nothing is.", {"one": least_right(repeated.COMPLETE),
-            "two": least_right(repeated.TRIALS)}),
+    explain="Guessing reaches {one} of 8 and {two} of 12 in fewer than 5 of 100 first runs. From there on a difference "
+        "is shown; below, nothing is.",
+    terms=lambda g: {"one": least_right(repeated.COMPLETE), "two": least_right(repeated.TRIALS)},
     cites=("Binomial law, one-sided, 5 %: handbook formula", MEASURED),
 )  # fmt: skip
 

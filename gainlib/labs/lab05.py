@@ -22,6 +22,7 @@ from gainlib.exercises.experiment import (
     Setting,
     Sheet,
     db_slider,
+    picture,
 )
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
@@ -30,7 +31,7 @@ from gainlib.exercises.practical import Measured
 from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import Recipe, draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import Recipe, draws, either, grid, kept_by, one_of, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
@@ -133,11 +134,12 @@ class MixBus:
     def experiment(self) -> Experiment:
         """Return the experiment."""
         start = self._found(Setting({"take": 1}))
-        names, faders = [strip.name for strip in start.strips], [strip.fader_db for strip in start.strips]
+        faders = {strip.name: strip.fader_db for strip in start.strips}
         if self._master:
-            names, faders = [*names, MASTER], [*faders, start.master.fader_db]
+            faders[MASTER] = start.master.fader_db
         options = ("mute", "solo") if self._mutes else ()
-        controls = (Mixer(tuple(names), tuple(faders), options=options, look="fill", apart=(MASTER,), low_db=-100.0),)
+        look = {"options": options, "look": "fill", "apart": (MASTER,), "low_db": -100.0}
+        controls = (Mixer(tuple(faders), tuple(faders.values()), **look),)
         if self._whole:
             again = Again("take", "Another take", fresh=True, hint="The same song with other faults")
             controls = (again, *controls, Choice("bus", "Bus", KINDS, start.bus))
@@ -317,13 +319,6 @@ def _parts_at(gains_db):
         yield samples.ravel() * np.float32(10.0 ** (gain_db / 20.0))
 
 
-def _sum_of(parts, dtype=np.float32):
-    total = 0
-    for part in parts:
-        total = total + part.astype(dtype)
-    return total
-
-
 def _peak_dbfs(samples):
     return float(ratio_to_db(max(float(samples.max()), -float(samples.min()))))
 
@@ -342,31 +337,32 @@ class Leaving:
         return min(self.without_dbfs, key=self.without_dbfs.get)
 
 
-@lru_cache(maxsize=24)
-def _leave_one_out(gains_db):
-    total, without, own = _sum_of(_parts_at(gains_db)), {}, {}
-    for stem, part in zip(STEMS, _parts_at(gains_db), strict=True):
+@kept_by("gains_db", most=24)
+def _leave_one_out(given):
+    total, without, own = sum(_parts_at(given["gains_db"])), {}, {}
+    for stem, part in zip(STEMS, _parts_at(given["gains_db"]), strict=True):
         without[stem], own[stem] = _peak_dbfs(total - part), _peak_dbfs(part)
     return Leaving(_peak_dbfs(total), without, own)
 
 
-@lru_cache(maxsize=24)
-def _least_attenuation_db(gains_db, stem):
+@kept_by("gains_db", most=24)
+def _least_attenuation_db(given, stem):
     """Return how far one track has to come down for the bus to peak at the ceiling; None if that is not enough.
 
     Between silence and where the track is, every sample of the bus moves in a straight line, so only the samples that
     are over with the track as it is count, and the tightest of them decides.
     """
-    total = _sum_of(_parts_at(gains_db), np.float64)
-    own = next(part for name, part in zip(STEMS, _parts_at(gains_db), strict=True) if name == stem).astype(np.float64)
+    total = sum(part.astype(np.float64) for part in _parts_at(given["gains_db"]))
+    own = next(part for name, part in zip(STEMS, _parts_at(given["gains_db"]), strict=True) if name == stem)
     limit = 10.0 ** (CEILING_DBFS / 20.0)
     over = np.abs(total) > limit
     if not over.any():
         return 0.0
-    rest, own = total[over] - own[over], own[over]
+    own = own[over].astype(np.float64)
+    rest = total[over] - own
     if not own.all():
         return None
-    allowed = (np.copysign(limit, rest + own) - rest) / own
+    allowed = (np.copysign(limit, total[over]) - rest) / own
     return float(-ratio_to_db(allowed.min())) if allowed.min() > 0 else None
 
 
@@ -376,61 +372,41 @@ def _draw_loud_source(rng, suspect):
     Nor where the bus hardly follows that fader near the limit, so that the answer could not be read.
     """
     gains = [round(gain + pick(rng, grid(-0.5, 0.5, 0.1).values), 1) for gain in LOUD[suspect]]
-    seen = _leave_one_out(tuple(gains))
+    given = {"gains_db": gains}
+    seen = _leave_one_out(given)
     others = min(peak for stem, peak in seen.without_dbfs.items() if stem != suspect)
     higher = max(seen.own_dbfs.values()) - seen.own_dbfs[suspect]
     if seen.without_dbfs[suspect] > -1.2 or others < 0.1 or max(seen.own_dbfs.values()) >= 0 or higher < 0.3:
         return None
-    least = _least_attenuation_db(tuple(gains), suspect)
+    least = _least_attenuation_db(given, suspect)
     if least is None or least < 1:
         return None
     nearly = [gain - (least - 0.5) * (stem == suspect) for stem, gain in zip(STEMS, gains, strict=True)]
-    return {"gains_db": gains} if _peak_dbfs(_sum_of(_parts_at(nearly))) > CEILING_DBFS + 0.08 else None
+    return given if _peak_dbfs(sum(_parts_at(nearly))) > CEILING_DBFS + 0.08 else None
 
 
-@lru_cache(maxsize=4)
-def _loud_mix(gains_db):
-    return mix([0.0] * len(STEMS), gains_db, name="One loud source")
-
-
+@kept_by("gains_db", most=4)
 def loud_mix(given: dict) -> Session:
     """Return the session that is handed out: all faders at 0, the levels on the input trims."""
-    return _loud_mix(tuple(given["gains_db"]))
-
-
-def _seen(given):
-    return _leave_one_out(tuple(given["gains_db"]))
+    return mix([0.0] * len(STEMS), given["gains_db"], name="One loud source")
 
 
 def _cure_db(given):
     """Return the least attenuation of the culprit, rounded up to 0.1 dB."""
-    least = _least_attenuation_db(tuple(given["gains_db"]), _seen(given).culprit)
-    return ceil(10 * least - 1e-6) / 10
+    return ceil(10 * _least_attenuation_db(given, _leave_one_out(given).culprit) - 1e-6) / 10
 
 
 def _loudest_other(given):
-    own = {stem: peak for stem, peak in _seen(given).own_dbfs.items() if stem != _seen(given).culprit}
-    return max(own, key=own.get)
+    seen = _leave_one_out(given)
+    return max((stem for stem in STEMS if stem != seen.culprit), key=seen.own_dbfs.get)
 
 
 def _why_loud(given):
-    seen = _seen(given)
-    return fill(
-        "With all tracks, the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; without "
-        "any other it stays at {others:+.1f} dBFS or more. By itself the {name} peaks at {own:+.1f} dBFS, less than "
-        "the {highest} at {top:+.1f} dBFS. At every sample that is over, the rest + gain × {name} has to fit "
-        "under 10^(−1/20) = 0.891; the tightest of them needs {least:.1f} dB.",
-        {
-            "name": short_name(seen.culprit),
-            "bus": seen.bus_dbfs,
-            "rest": seen.without_dbfs[seen.culprit],
-            "others": min(peak for stem, peak in seen.without_dbfs.items() if stem != seen.culprit),
-            "own": seen.own_dbfs[seen.culprit],
-            "highest": short_name(_loudest_other(given)),
-            "top": seen.own_dbfs[_loudest_other(given)],
-            "least": _cure_db(given),
-        },
-    )
+    seen, highest = _leave_one_out(given), _loudest_other(given)
+    others = min(peak for stem, peak in seen.without_dbfs.items() if stem != seen.culprit)
+    names = {"name": short_name(seen.culprit), "highest": short_name(highest)}
+    levels = {"bus": seen.bus_dbfs, "rest": seen.without_dbfs[seen.culprit], "others": others}
+    return names | levels | {"own": seen.own_dbfs[seen.culprit], "top": seen.own_dbfs[highest]}
 
 
 # ----------------------------------------------------------------------------------------------- all faders to be moved
@@ -446,14 +422,10 @@ def _draw_all_faders(rng):
     return {"faders_db": faders, "trim_db": trim}
 
 
-@lru_cache(maxsize=4)
-def _hot_mix(faders_db, trim_db):
-    return mix(faders_db, trim_db, bus="fixed", name="All faders")
-
-
+@kept_by("faders_db", "trim_db", most=4)
 def hot_mix(given: dict) -> Session:
     """Return the session that is handed out."""
-    return _hot_mix(tuple(given["faders_db"]), given["trim_db"])
+    return mix(given["faders_db"], given["trim_db"], bus="fixed", name="All faders")
 
 
 def offset_db(given: dict) -> float:
@@ -547,14 +519,10 @@ def _draw_pulled_down(rng):
     return given | {"t": pick(rng, TARGETS_DBTP)} if missed and max(faders) <= 9 else None
 
 
-@lru_cache(maxsize=4)
-def _pulled_down(faders_db, trim_db):
-    return mix(faders_db, trim_db, name="One fader pulled down")
-
-
+@kept_by("faders_db", "trim_db", most=4)
 def pulled_down(given: dict) -> Session:
     """Return the session that is handed out."""
-    return _pulled_down(tuple(given["faders_db"]), given["trim_db"])
+    return mix(given["faders_db"], given["trim_db"], name="One fader pulled down")
 
 
 def _raised(given, by_db):
@@ -622,37 +590,27 @@ def _played():
     )
 
 
+def _session(trim_db, group=None, **fields):
+    """Return the stems as a mix, through a group or straight to the bus."""
+    way = {"to": (group.name,)} if group else {}
+    strips = tuple(Strip(audio.name, audio, trim_db=trim_db, **way) for audio in _played())
+    return Session(strips, groups=(group,) if group else (), **fields)
+
+
 @cache
-def _unity_peak():
+def _unity_db():
     """Return the sample peak of the stems' sum at unity."""
-    return float(np.abs(_played_mix(0.0).render().audio("bus/in").samples).max())
+    return float(ratio_to_db(float(np.abs(_session(0.0).render().audio("bus/in").samples).max())))
 
 
-def _strips(trim_db, **fields):
-    return tuple(Strip(audio.name, audio, trim_db=trim_db, **fields) for audio in _played())
-
-
-def _played_mix(trim_db, **fields):
-    return Session(_strips(trim_db), **fields)
-
-
-def _trim_db(over_db):
-    """Return the trim that brings the sum of the stems to `over_db` above full scale."""
-    return over_db - float(ratio_to_db(_unity_peak()))
-
-
-def _sum(over_db, **fields):
-    return _played_mix(_trim_db(over_db), **fields)
-
-
-def _grouped(over_db, group, **fields):
-    return Session(_strips(_trim_db(over_db), to=(group.name,)), groups=(group,), **fields)
+def _sum(over_db, group=None, **fields):
+    """Return a mix whose sum, in the group or on the bus, is so far above full scale."""
+    return _session(over_db - _unity_db(), group, **fields)
 
 
 def _hot_track(over_db, **fields):
     """Return a mix well below full scale but for one track, which is trimmed beyond it by itself."""
-    session = _sum(-12.0)
-    return session.with_(HOT, trim_db=over_db, **fields)
+    return _sum(-12.0).with_(HOT, trim_db=over_db, **fields)
 
 
 def _clipped_take(over_db):
@@ -670,7 +628,7 @@ SET_UPS = {
     "float sum": SetUp(FLOATING + "the sum of the tracks exceeds full scale by {over} dB.", _sum),
     "float group": SetUp(
         FLOATING + "the tracks meet in a group, whose sum exceeds full scale by {over} dB, and go on to the bus at "
-        "unity.", lambda over: _grouped(over, Group("group"))),
+        "unity.", lambda over: _sum(over, Group("group"))),
     "hot track": SetUp(
         FLOATING + "one track without inserts is trimmed to {over} dB above full scale, and the rest is low.",
         _hot_track),
@@ -686,7 +644,7 @@ SET_UPS = {
     "fixed group": SetUp(
         "Fixed-point mixer: the tracks meet in a group, whose sum exceeds full scale by {over} dB; the group's fader "
         "then brings it down, so that the bus itself stays below.",
-        lambda over: _grouped(over, Group("group", fader_db=-over - 3.0), bus="fixed")),
+        lambda over: _sum(over, Group("group", fader_db=-over - 3.0), bus="fixed")),
     "ceiling on the master": SetUp(
         FLOATING + "a processor that cuts off at full scale sits on the master, ahead of its fader; the sum exceeds "
         "full scale by {over} dB.", lambda over: _sum(over, master=Master(inserts=_CUTS))),
@@ -708,8 +666,10 @@ def _unclipped(name, over_db):
     return session.with_(strips=strips, master=session.master.with_(inserts=())).render().bus.samples
 
 
-def _converted(session):
-    return np.clip(session.render().bus.samples, -1.0, 1.0)
+def _at_master(name, over_db, master_db):
+    """Return the mix that was meant and what comes out of the converter, with the master fader there."""
+    session = SET_UPS[name].build(over_db).with_("bus", fader_db=master_db)
+    return _unclipped(name, over_db) * db_to_ratio(master_db), np.clip(session.render().bus.samples, -1.0, 1.0)
 
 
 def _set_up_desk(given):
@@ -719,8 +679,7 @@ def _set_up_desk(given):
     lines = {"names": ("mix that was meant", "what comes out"), "title": "With that master", "digits": (1, 2), **axes}
 
     def read(run):
-        meant = _unclipped(run.setting.set_up, given["over_db"]) * db_to_ratio(run.setting.master_db)
-        out = _converted(run.session)
+        meant, out = _at_master(run.setting.set_up, given["over_db"], run.setting.master_db)
         off = np.abs(out - meant).max(axis=1)
         at = max(192, int((off if off.max() > 1e-6 else np.abs(meant).max(axis=1)).argmax()))
         around = [each[at - 192 : at + 193, 0] for each in (meant, out)]
@@ -728,18 +687,16 @@ def _set_up_desk(given):
 
     return Experiment(
         (Choice("set_up", "Set-up", names, turns=True), db_slider("master_db", "Master fader", -24.0, 0.0)),
-        (Picture("What comes out", ("W",), {"W": Plot("curves", lambda run: run.seen[:2], lines)}),),
-        lambda setting: SET_UPS[setting.set_up].build(given["over_db"]).with_("bus", fader_db=setting.master_db), read,
-        lambda run: f"The difference, against the mix that was meant: **{depth_text(run.seen[2])}**.",
+        (picture("What comes out", "curves", lambda run: run.seen[:2], **lines),), read=read,
+        told=lambda run: f"The difference, against the mix that was meant: **{depth_text(run.seen[2])}**.",
         title="Six set-ups", lines=1,
     )  # fmt: skip
 
 
 def residual_db(name: str, over_db: float, master_db: float) -> float:
     """Return how far a set-up's output is from the mix that was meant: RMS of the difference over that of the mix."""
-    meant = _unclipped(name, over_db)
-    pulled = _converted(SET_UPS[name].build(over_db).with_("bus", fader_db=master_db))
-    return relative_db(pulled / db_to_ratio(master_db) - meant, meant)
+    meant, out = _at_master(name, over_db, master_db)
+    return relative_db(out - meant, meant)
 
 
 @lru_cache(maxsize=256)
@@ -801,9 +758,8 @@ UNRELATED = Exercise(
     ),
     hints=("Unrelated signals add as powers, not as voltages.",
            "How many times the power of a single track does the bus carry? How many dB is that ratio?"),
-    explain=lambda g: fill("Powers add: {N} tracks carry {N} times the power of one, and 10·log₁₀({N}) = {rise:.2f} "
-        "dB. {L} dBFS {rise:+.2f} dB = {bus:.2f} dBFS.",
-        {**g, "rise": 10 * log10(g["N"]), "bus": g["L"] + 10 * log10(g["N"])}),
+    explain="Powers add: {N} tracks carry {N} times the power of one, and 10·log₁₀({N}) = {rise:.2f} dB. {L} dBFS "
+        "{rise:+.2f} dB = {key:.2f} dBFS.", terms=lambda g: {"rise": 10 * log10(g["N"])},
     cites=(HANDBOOK, "RMS in dBFS (a full-scale sine reads 0): AES17"),
 )  # fmt: skip
 
@@ -824,10 +780,9 @@ DOUBLED = Exercise(
     ),
     hints=("Identical signals add as amplitudes. Add that pair first.",
            "Then treat the pair as one track: it is unrelated to the other two, and powers add."),
-    explain=lambda g: fill(
-        "The pair: 20·log₁₀(10^({a}/20) + 10^({b}/20)) = {pair:.3f} dBFS. With the others: "
-        "10·log₁₀(10^({pair:.3f}/10) + 10^({c}/10) + 10^({d}/10)) = {bus:.3f} dBFS.",
-        {**g, "pair": sum_levels_db([g["a"], g["b"]], correlation=1.0), "bus": _same_plus_unrelated(g)}),
+    explain="The pair: 20·log₁₀(10^({a}/20) + 10^({b}/20)) = {pair:.3f} dBFS. With the others: "
+        "10·log₁₀(10^({pair:.3f}/10) + 10^({c}/10) + 10^({d}/10)) = {key:.3f} dBFS.",
+    terms=lambda g: {"pair": sum_levels_db([g["a"], g["b"]], correlation=1.0)},
     cites=(HANDBOOK, "RMS in dBFS (a full-scale sine reads 0): AES17"),
 )  # fmt: skip
 
@@ -850,10 +805,9 @@ OFFSET = Exercise(
     ),
     hints=("By how much does that fader go up before all of them come down?",
            "Link all faders. The move takes the reading to the target: target − reading."),
-    explain=lambda g: fill(
-        "With the {track} back, {y} dB up, the bus reads {x:+.2f} dBTP. Every level moves by the same number, and so "
-        "does their sum: {t} − ({x:.2f}) = {move:+.2f} dB on every fader.",
-        {**g, "x": g["t"] - _common(g, g["y"], g["t"]), "move": _common(g, g["y"], g["t"])}),
+    explain="With the {track} back, {y} dB up, the bus reads {x:+.2f} dBTP. Every level moves by the same number, and "
+        "so does their sum: {t} − ({x:.2f}) = {move:+.2f} dB on every fader.",
+    terms=lambda g: {"x": g["t"] - _common(g, g["y"], g["t"]), "move": _common(g, g["y"], g["t"])},
     cites=("Handbook formula: a gain common to all inputs is a gain of the sum", "True peak: ITU-R BS.1770-5, Annex 2"),
     material=pulled_down,
 )  # fmt: skip
@@ -866,20 +820,25 @@ LOUD_SOURCE = Exercise(
     statement="One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it "
         "still does. Which track is it? And by at least how many dB must it come down for the sample peak of the bus "
         "to be no higher than −1.0 dBFS? Give a positive number, rounded up to one decimal.",
-    solve=lambda g: [_seen(g).culprit, _cure_db(g)],
+    solve=lambda g: [_leave_one_out(g).culprit, _cure_db(g)],
     slips=(
         Slip("loud on its meter", lambda g: [_loudest_other(g), None], "That track is the highest on its own meter, "
              "but with it muted the bus still clips. What counts is what a track adds at the instant the bus peaks."),
-        Slip("own peak", lambda g: [None, _seen(g).own_dbfs[_seen(g).culprit] - CEILING_DBFS],
+        Slip("own peak", lambda g: [None, _why_loud(g)["own"] - CEILING_DBFS],
              "You brought the track's own peak to the limit. The others play at that instant too, so it has to come "
              "down until the sum fits."),
-        Slip("excess of the bus", lambda g: [None, _seen(g).bus_dbfs - CEILING_DBFS], "You gave the excess of the bus. "
+        Slip("excess of the "
+            "bus", lambda g: [None, _leave_one_out(g).bus_dbfs - CEILING_DBFS], "You gave the excess of the bus. "
              "Only one of its parts moves, so that part has to move further."),
     ),
     hints=("Mute one track at a time and watch the sample peak of the bus.",
            "Look at the colours of the bars: which track is a large part of all that are over?",
            "Lower that fader until the bus reads the limit; the track's own meter does not matter."),
-    explain=_why_loud, cites=("Sample peak: AES17", "Handbook formula: the samples of a sum add"), material=loud_mix,
+    explain="With all tracks, the bus peaks at {bus:+.1f} dBFS. Without the {name} it peaks at {rest:.1f} dBFS; "
+        "without any other it stays at {others:+.1f} dBFS or more. By itself the {name} peaks at {own:+.1f} dBFS, less "
+        "than the {highest} at {top:+.1f} dBFS. At every sample that is over, the rest + gain × {name} has to fit "
+        "under 10^(−1/20) = 0.891; the tightest of them needs {key[1]:.1f} dB.",
+    terms=_why_loud, cites=("Sample peak: AES17", "Handbook formula: the samples of a sum add"), material=loud_mix,
 )  # fmt: skip
 
 ALL_FADERS = Exercise(
@@ -899,10 +858,10 @@ ALL_FADERS = Exercise(
            "Link all faders, then move them: a common move cannot change the balance.",
            "A clipped sum reads too low. Move down until nothing is cut off, then read again and move the rest of the "
            "way."),
-    explain=lambda g: fill("In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The "
-        "middle of the window is −6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks "
-        "changes. The master fader comes behind the sum and cannot restore what was cut off in it.",
-        {"peak": - common_offset(hot_mix(g), 0.0), "offset": offset_db(g)}),
+    explain="In floating point, before anything is cut off, the sum peaks at {peak:+.1f} dBTP. The middle of the "
+        "window is −6.5 dBTP, so every fader moves by {offset:+.1f} dB; no level between two tracks changes. The "
+        "master fader comes behind the sum and cannot restore what was cut off in it.",
+    terms=lambda g: {"peak": -common_offset(hot_mix(g), 0.0), "offset": offset_db(g)},
     cites=("True peak: ITU-R BS.1770-5, Annex 2", "A bus at −6 dBTP while working: common practice, no source"),
     material=hot_mix,
 )  # fmt: skip

@@ -9,14 +9,12 @@ import numpy as np
 from gainlib import processors as p
 from gainlib.audio import Audio
 from gainlib.boxes import classify
+from gainlib.exercises import Before, Exercise, Matching, Multi, Number, Slip, draws, grid, one_of, pick, shuffled
 from gainlib.exercises.box_tests import FRAMES, HALF_DB, LOWEST_DB, RATE_HZ, box_tester, fed, rms, two_tones
-from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Slider, db_slider
+from gainlib.exercises.experiment import Choice, Experiment, Listen, Slider, db_slider, picture
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Slip
-from gainlib.exercises.parts import Matching, Multi, Number
 from gainlib.exercises.refrain import refrain
-from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import kept_by
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.meters.average import SINE_CREST_DB
 from gainlib.processors.base import Noise
@@ -211,14 +209,10 @@ def _level(samples):
 def _two_passes(given):
     axes = {"x": (0, 10, 2, "time (ms)"), "y": (-2, 2, 0.5, "full scale = 1"), "digits": (1, 2)}
     names = *(f"{name}, fed {level_text(given[name], 'dBFS', 0)}" for name in "ab"), "difference"
-    lines = Plot(
-        "curves",
-        lambda run: (SHORT_MS, [each[: SHORT_MS.size] for each in run.seen]),
-        {"names": names, "title": "Behind the gains", **axes},
-    )
     return Experiment(
         tuple(db_slider(f"{name}_db", f"Gain behind {name}", -60.0, 60.0) for name in "ab"),
-        (Picture("Two passes through one box", ("W",), {"W": lines}),),
+        (picture("Two passes through one box", "curves", lambda run: (SHORT_MS, [e[: SHORT_MS.size] for e in run.seen]),
+                 names=names, title="Behind the gains", **axes),),
         read=lambda run: _passes(given, run.setting.a_db, run.setting.b_db),
         numbers=lambda run: Table("RMS behind the gains", ("of", "level"), tuple(
             (name, level_text(_level(each), "dBFS", 2)) for name, each in zip(names, run.seen, strict=True))),
@@ -261,15 +255,11 @@ def limit_dbfs(given: dict) -> float:
     return given["limit"] + low
 
 
-@lru_cache(maxsize=16)
-def _out_of_silence(hiss_dbfs, share, seed):
-    hiss = Noise(hiss_dbfs, seed, 1).next(RATE_HZ)[:, 0]
-    return 1e6 * (hiss + share * rms(hiss))
-
-
+@kept_by("hiss", "share", "seed", most=16)
 def out_of_silence(given: dict) -> np.ndarray:
     """Return what a box gives for silence in millionths of full scale: noise, and an offset."""
-    return _out_of_silence(given["hiss"], given["share"], given["seed"])
+    hiss = Noise(given["hiss"], given["seed"], 1).next(RATE_HZ)[:, 0]
+    return 1e6 * (hiss + given["share"] * rms(hiss))
 
 
 def metered_dbfs(samples: np.ndarray, meter: str = "referred") -> float:
@@ -297,9 +287,9 @@ def _silent_box(given):
             Slider("added", "Constant", *axes["y"][:2], reach / 2000, 0.0, "", page=reach / 100),
             Choice("meter", "Meter", METERS),
         ),
-        (Picture("Output with silence in", ("W",), {"W": Plot(
-            "curves", lambda run: (SHORT_MS, [run.seen[: SHORT_MS.size], np.full(SHORT_MS.size, run.seen.mean())]),
-            {"names": ("output", "its mean"), "title": "Output with silence in", **axes})}, margins={"left": 0.13}),),
+        (picture("Output with silence in", "curves",
+                 lambda run: (SHORT_MS, [run.seen[: SHORT_MS.size], np.full(SHORT_MS.size, run.seen.mean())]),
+                 margins={"left": 0.13}, names=("output", "its mean"), title="Output with silence in", **axes),),
         read=lambda run: out_of_silence(given) + run.setting.added,
         told=lambda run: f"The meter reads **{level_text(metered_dbfs(run.seen, run.setting.meter), 'dBFS', 2)}**.",
         title="Box Z, with silence in", lines=1,
@@ -393,11 +383,9 @@ RESIDUAL = Exercise(
     ),
     hints=("Undo the gain before subtracting: by how much was each pass fed below 0 dBFS?",
            "What went in at −20 dB needs +20 dB behind the box. Then compare two levels."),
-    explain=lambda g: fill(
-        "Behind +{up_a} dB and +{up_b} dB, the difference reads {difference:.2f} dBFS and the pass fed at {a} dBFS "
-        "{soft:.2f} dBFS: {difference:.2f} − ({soft:.2f}) = {db:.2f} dB.",
-        {"a": g["a"], "up_a": -g["a"], "up_b": -g["b"], "db": residual_db(g), **dict(zip(
-            ("soft", "loud", "difference"), map(_level, _passes(g, -g["a"], -g["b"])), strict=True))}),
+    explain="Behind +{up_a} dB and +{up_b} dB, the difference reads {read[2]:.2f} dBFS and the pass fed at {a} dBFS "
+        "{read[0]:.2f} dBFS: {read[2]:.2f} − ({read[0]:.2f}) = {key:.2f} dB.",
+    terms=lambda g: {"up_a": -g["a"], "up_b": -g["b"], "read": [_level(e) for e in _passes(g, -g["a"], -g["b"])]},
     cites=(LINEARITY, FULL_SCALE),
     material=lambda given: box(given["box"]),
 )  # fmt: skip
@@ -417,9 +405,9 @@ UP_TO = Exercise(
     ),
     hints=("Go up in steps of 1 dB and watch the residual.",
            "Between which two steps does it jump? Any level between them will do."),
-    explain=lambda g: fill("Below {limit} dBFS the box does nothing to the sine; above it, the error grows fast. It "
-        "passes a thousandth, −60 dB, at {level:.2f} dBFS, {over:.2f} dB above the corner.",
-        {**g, "level": limit_dbfs(g), "over": limit_dbfs(g) - g["limit"]}),
+    explain="Below {limit} dBFS the box does nothing to the sine; above it, the error grows fast. It passes a "
+        "thousandth, −60 dB, at {key:.2f} dBFS, {over:.2f} dB above the corner.",
+    terms=lambda g: {"over": limit_dbfs(g) - g["limit"]},
     cites=(LINEARITY, LIMIT, CURVE), material=limited_box,
 )  # fmt: skip
 
@@ -443,12 +431,11 @@ NOISE = Exercise(
     hints=("Where does the reading stop falling while you change the constant?",
            "A peak meter, plain RMS or sine-referred: on which of the three does a full-scale sine read 0 dBFS as an "
                "average?"),
-    explain=lambda g: fill(
-        "The mean of the output is {offset:.1f} millionths of full scale; with {off:.1f} added, only the noise is "
-        "left: {plain:.2f} dBFS plain RMS, and + 3.01 = {db:.2f} dBFS sine-referred. With the offset it read "
+    explain="The mean of the output is {offset:.1f} millionths of full scale; with {off:.1f} added, only the noise is "
+        "left: {plain:.2f} dBFS plain RMS, and + 3.01 = {key:.2f} dBFS sine-referred. With the offset it read "
         "{with_it:.2f} dBFS.",
-        {"offset": out_of_silence(g).mean(), "off": -out_of_silence(g).mean(), "plain": noise_dbfs(g, "plain"),
-         "db": noise_dbfs(g), "with_it": metered_dbfs(out_of_silence(g))}),
+    terms=lambda g: {"offset": out_of_silence(g).mean(), "off": -out_of_silence(g).mean(),
+                     "plain": noise_dbfs(g, "plain"), "with_it": metered_dbfs(out_of_silence(g))},
     cites=(FULL_SCALE, "Mean square of a sum of noise and a constant: handbook formula"),
 )  # fmt: skip
 
@@ -477,9 +464,10 @@ ORDER = Exercise(
     ),
     hints=("A trim can cross only boxes whose output halves with their input.",
            "Which of them depend on level? Try it: do a null test."),
-    explain=lambda g: fill("A trim can cross whatever scales with its input: {yes}. It cannot cross {no}, because what "
-        "these do depends on the level.", {"yes": ", ".join(ACROSS[name] for name in crossed(g)),
-        "no": ", ".join(ACROSS[name] for name in g["across"] if name not in crossed(g))}),
+    explain="A trim can cross whatever scales with its input: {yes}. It cannot cross {no}, because what these do "
+        "depends on the level.",
+    terms=lambda g: {"yes": [ACROSS[name] for name in crossed(g)],
+                     "no": [ACROSS[name] for name in g["across"] if name not in crossed(g)]},
     cites=(LINEARITY, "The limit of −80 dB: a decision of this workbook"),
 )  # fmt: skip
 
@@ -506,9 +494,9 @@ STEP = Exercise(
     ),
     hints=("Which part of the rise lies below the threshold, and which above?",
            "Only the part above is divided by the ratio."),
-    explain=lambda g: fill("Below the threshold: {T} − ({L1}) = {below:g} dB, passed on in full. Above: ({L2} − "
-        "({T}))/{R} = {above:.3f} dB. Together {gap:.3f} dB.",
-        {**g, "below": g["T"] - g["L1"], "above": (g["L2"] - g["T"]) / g["R"], "gap": _gap(g)}),
+    explain="Below the threshold: {T} − ({L1}) = {below:g} dB, passed on in full. Above: ({L2} − ({T}))/{R} = "
+        "{above:.3f} dB. Together {key:.3f} dB.",
+    terms=lambda g: {"below": g["T"] - g["L1"], "above": (g["L2"] - g["T"]) / g["R"]},
     cites=(CURVE,),
 )  # fmt: skip
 

@@ -11,7 +11,7 @@ from gainlib.levels import sum_levels_db
 
 def seen(g):
     """Return the peaks of the mix."""
-    return lab05._leave_one_out(tuple(g["gains_db"]))
+    return lab05._leave_one_out(g)
 
 
 def highest(g):
@@ -26,7 +26,7 @@ def loudest(g):
 
 def brought_down(g, stem):
     """Return by how much a track has to come down, or by what the bus is over where that is never enough."""
-    least = lab05._least_attenuation_db(tuple(g["gains_db"]), stem)
+    least = lab05._least_attenuation_db(g, stem)
     return seen(g).bus_dbfs + 1 if least is None else least
 
 
