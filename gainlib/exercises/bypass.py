@@ -8,8 +8,9 @@ import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.exercises.clips import STEMS, clip, louder, loudness_lufs, residual_db
-from gainlib.exercises.listening import Abx, least_right
+from gainlib.exercises.listening import Abx, NoListening, least_right
 from gainlib.exercises.model import Judgement
+from gainlib.exercises.parts import Multi
 from gainlib.exercises.variants import BlindOrder, InAnyOrder, draws, grid, one_of, run_number
 from gainlib.levels import db_to_ratio
 from gainlib.meters.average import averages
@@ -99,6 +100,22 @@ def trial_options(count: int):
 def trials_in_which(name: str, letter: str):
     """Return the function that lists the trials whose entry in an order is a letter, as keys of options."""
     return lambda given: [str(k) for k, each in enumerate(given[name], start=1) if each == letter]
+
+
+def blind_run(
+    label: str,
+    order: str,
+    count: int,
+    ticks: str = "From the readings: tick the trials in which X is B",
+    letter: str = "B",
+    kind: type[Abx] = Abx,
+    **more,
+) -> Abx:
+    """Return a run as a part, with its way for those who do not listen: to tick the trials that are of a letter."""
+    silent = NoListening(
+        Multi(ticks, points=more["points"], options=trial_options(count)), trials_in_which(order, letter)
+    )
+    return kind(label, trials=count, silent=silent, **more)
 
 
 MEANINGS = {

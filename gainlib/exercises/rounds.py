@@ -7,10 +7,8 @@ import numpy as np
 
 from gainlib.audio import Audio
 from gainlib.boxes.repeated_gain import each_round, programme, residuals_dbfs
-from gainlib.exercises.bypass import trial_options, trials_in_which
 from gainlib.exercises.clips import STEMS, clip, residual_db
-from gainlib.exercises.listening import Abx, NoListening, least_right
-from gainlib.exercises.parts import Multi
+from gainlib.exercises.listening import least_right
 from gainlib.exercises.text import fill
 from gainlib.exercises.variants import BlindOrder, InAnyOrder, Recipe, draws, grid, one_of, run_number, shuffled
 from gainlib.levels import db_to_ratio
@@ -115,13 +113,6 @@ def allowed(values: list, given: dict) -> str:
         right = given[other] if silent else sum(a == b for a, b in zip(value, given[order], strict=True))
         shown.append(right >= least_right(len(given[order]), 1 if silent else run_number(given)))
     return {(False, False): "neither", (True, False): "first", (False, True): "second"}.get(tuple(shown), "both")
-
-
-def blind_run(label: str, order: str, count: int, **more) -> Abx:
-    """Return a run as a part, with its way for those who do not listen."""
-    ticks = Multi("From the readings: tick the trials in which X is B", points=more["points"],
-                  options=trial_options(count))  # fmt: skip
-    return Abx(label, trials=count, silent=NoListening(ticks, trials_in_which(order, "B")), **more)
 
 
 # ------------------------------------------------------------------------------------------------ chains that come back

@@ -350,17 +350,7 @@ BLIND = Exercise(
     id="00-4",
     title="A, B or X, and a sham run",
     parts=(
-        Abx(
-            "Run 1, 3 dB apart",
-            points=2,
-            trials=TRIALS,
-            silent=NoListening(
-                Multi(
-                    "From the readings: tick the trials in which X is B", points=2, options=runs.trial_options(TRIALS)
-                ),
-                runs.trials_in_which("real", "B"),
-            ),
-        ),
+        runs.blind_run("Run 1, 3 dB apart", "real", TRIALS, points=2),
         Abx(
             "Run 2, the sham",
             points=1,

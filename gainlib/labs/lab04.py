@@ -11,7 +11,7 @@ from gainlib.boxes.repeated_gain import each_round, predicted_dbfs, programme, r
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Multi, Number, Slip, draws, fill, grid, one_of
 from gainlib.exercises import rounds as repeated
-from gainlib.exercises.bypass import options
+from gainlib.exercises.bypass import blind_run, options
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Slider, Take, picture
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.listening import least_right
@@ -371,8 +371,8 @@ COPIES = Exercise(
 HEARD = Exercise(
     id="04-5", title="Twenty rounds, blind",
     parts=(
-        repeated.blind_run(repeated.FLOAT_RUN, "order_1", repeated.COMPLETE, points=1, must_show=False),
-            repeated.blind_run(repeated.WORD_RUN, "order_2", repeated.TRIALS, points=2),
+        blind_run(repeated.FLOAT_RUN, "order_1", repeated.COMPLETE, points=1, must_show=False),
+            blind_run(repeated.WORD_RUN, "order_2", repeated.TRIALS, points=2),
         Pick("What the two runs allow you to say", options=options("sentences", repeated.SENTENCES),
             follows=repeated.allowed),
     ),

@@ -8,7 +8,8 @@ from math import ceil, log10, sqrt
 import numpy as np
 
 from gainlib.demo import demo_session
-from gainlib.exercises import parts
+from gainlib.exercises import Before, Exercise, Measured, Multi, Number, Probes, Slip, draws, either, fill, grid, one_of
+from gainlib.exercises import Choice as Pick
 from gainlib.exercises.box_tests import relative_db
 from gainlib.exercises.experiment import (
     Again,
@@ -25,13 +26,9 @@ from gainlib.exercises.experiment import (
     picture,
 )
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.model import Before, Exercise, Slip
-from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import Measured
 from gainlib.exercises.refrain import REFRAIN_S, STEMS, mix, refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
-from gainlib.exercises.text import fill
-from gainlib.exercises.variants import Recipe, draws, either, grid, kept_by, one_of, pick, shuffled
+from gainlib.exercises.variants import Recipe, kept_by, pick, shuffled
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import envelope_of, level_counts
 from gainlib.mix import Contributions, common_offset, contributions
@@ -220,13 +217,10 @@ class MixBus:
         return (*self._followed(run)[2:], self._kind(run.setting) == "fixed")
 
     def _seen_meters(self, run):
-        start, load = self._found(run.setting), run.found
-        begun = _as_found(start)[1] if start.bus == "float" else None
-        if self._kind(run.setting) == "float":
-            return _levels(self.read(run)), "", begun
-        if load is not None and load.behind is not None and load.start is start and load.setting == run.setting:
-            return _levels(load.behind), BEHIND, begun
-        return _levels(self.read(run)), AHEAD, begun
+        start, load, fixed = self._found(run.setting), run.found, self._kind(run.setting) == "fixed"
+        measured = fixed and load is not None and load.start is start and load.setting == run.setting
+        read = _levels(load.behind if measured else self.read(run))
+        return read, (BEHIND if measured else AHEAD) * fixed, _as_found(start)[1] if start.bus == "float" else None
 
     @staticmethod
     def _seen_envelope(run):
@@ -243,11 +237,11 @@ class MixBus:
             return load
         progress(0.6, "Rendering the bus …")
         trace = session.render()  # not the run's own: a dozen of them would hold as many songs
-        behind = trace.reading("bus") if session.bus == "fixed" else None
+        if session.bus == "fixed":
+            load = replace(load, behind=trace.reading("bus"))
         if not self._whole:
-            return replace(load, behind=behind)
-        bus = trace.bus.samples
-        return replace(load, behind=behind, envelope=envelope_of(bus), percent=level_counts(bus, EDGES_DB))
+            return load
+        return replace(load, envelope=envelope_of(trace.bus.samples), percent=level_counts(trace.bus.samples, EDGES_DB))
 
     def _told(self, load):
         """Return what the setting amounts to."""
@@ -814,7 +808,7 @@ OFFSET = Exercise(
 
 LOUD_SOURCE = Exercise(
     id="05-4", title="The track that clips the bus",
-    parts=(parts.Choice("The track", points=2, options={stem: short_name(stem) for stem in STEMS}, read_off=True),
+    parts=(Pick("The track", points=2, options={stem: short_name(stem) for stem in STEMS}, read_off=True),
         Number("Least attenuation of that track", "dB", tolerance=0.2, points=2, read_off=True)),
     edition=2, given=either(*(partial(_draw_loud_source, suspect=stem) for stem in LOUD)),
     statement="One track alone makes this bus clip: with it muted, the bus does not clip; with any other muted, it "
@@ -866,7 +860,7 @@ ALL_FADERS = Exercise(
     material=hot_mix,
 )  # fmt: skip
 
-UNCLIPPED = parts.Multi(
+UNCLIPPED = Multi(
     "An unclipped mix comes out",
     points=3,
     options=lambda g: {name: _in_words(name, g) for name in g["set_ups"]},

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 
@@ -31,10 +31,7 @@ KINDS = {
 }
 SETTINGS = 3
 LETTERS = "ABCDEFGH"
-EIGHT = (
-    *("equaliser", "delay", "reverberation", "tremolo"),
-    *("hissing stage", "compressor", "clipper", "saturator"),
-)
+EIGHT = "equaliser", "delay", "reverberation", "tremolo", "hissing stage", "compressor", "clipper", "saturator"
 SOFT_DBFS = -40.0
 STEM, SECONDS = "10 backing", 4.0
 NOTE = (
@@ -106,7 +103,7 @@ NAMING = Matching(
 """Task 7 of the panel, worth nothing."""
 
 
-@lru_cache(maxsize=1)
+@cache
 def music() -> Audio:
     """Return some seconds of a stem, mono, its highest sample at full scale."""
     whole = refrain(STEM)
@@ -139,7 +136,7 @@ def experiment(rng: np.random.Generator) -> Experiment:
 
 # ----------------------------------------------------------------------------------------- what the exercises are about
 
-COUNT, SHORT_MS = 6, np.arange(480) / 48
+SHORT_MS = np.arange(480) / 48
 CROSSING = 8
 LIMIT_DB = -60.0
 ACROSS = {
@@ -178,14 +175,14 @@ def sorted_out(given: dict, wrongly: str = "") -> dict:
     return {letter: "nonlinear" if kind == wrongly else kind for letter, kind in found.items()}
 
 
-@lru_cache(maxsize=64)
-def _fed_at(name, level_dbfs):
-    return fed(box(name), two_tones(level_dbfs))[FRAMES:]
+@kept_by("box", "a", "b")
+def _two_out(given):
+    return [fed(box(given["box"]), two_tones(given[name]))[FRAMES:] for name in "ab"]
 
 
 def _passes(given, a_db, b_db):
     """Return what two passes leave behind their gains, and the difference."""
-    soft, loud = (_fed_at(given["box"], given[name]) * db_to_ratio(db) for name, db in (("a", a_db), ("b", b_db)))
+    soft, loud = (out * db_to_ratio(db) for out, db in zip(_two_out(given), (a_db, b_db), strict=True))
     return soft, loud, loud - soft
 
 
@@ -320,10 +317,6 @@ LIMIT = "A residual of −60 dB as the limit: a decision of this workbook"
 FILTERS = ("equaliser", "reverberation")
 
 
-def _letters(given):
-    return {letter: f"Box {letter}" for letter in lettered(given["boxes"])}
-
-
 def _sorted_text(given):
     found = lettered(given["boxes"]).items()
     told = "; ".join(
@@ -338,7 +331,8 @@ def _sorted_text(given):
 
 
 KIND_OF_EACH = Matching(
-    "What each box is", points=4, items=_letters, options=KINDS,
+    "What each box is", points=4, options=KINDS,
+    items=lambda given: {letter: f"Box {letter}" for letter in lettered(given["boxes"])},
     partly_from=0.5, by_chance=0.2, read_off=True,
 )  # fmt: skip
 
@@ -519,10 +513,6 @@ def compare() -> tuple[str, str, Table]:
     return outcome, sentence, Table("Eight boxes measured", ("box", "measured as", "up to"), rows)
 
 
-def _six(given):
-    return box_tester(_called(lettered(given["boxes"])), "Six black boxes")
-
-
 WORKED = Worked(
     "Two tones go through a box, at −30 and at −6 dBFS RMS. Does its gain depend on the level, and how much?",
     ("Undo the drive: what went in at −30 dBFS gets +30 dB behind the box, and what went in at −6 dBFS gets +6 dB. "
@@ -541,7 +531,7 @@ LAB = Lab(
     exercises=(SORTED, RESIDUAL, UP_TO, NOISE, ORDER, STEP),
     personal={"boxes": experiment},
     tasks={
-        "06-1": _six,
+        "06-1": lambda given: box_tester(_called(lettered(given["boxes"])), "Six black boxes"),
         "06-2": _two_passes,
         "06-3": lambda given: box_tester({"Box Y": limited_box(given)}, "A box that is linear up to a level"),
         "06-4": _silent_box,

@@ -14,7 +14,6 @@ from gainlib.exercises import parts
 from gainlib.exercises.box_tests import INTO, Boxed, behind_db, both_heard, boxed, loudness_words
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Run, db_slider, meters
 from gainlib.exercises.lab import Drawn, Lab, Worked
-from gainlib.exercises.listening import Abx, NoListening
 from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
 from gainlib.exercises.practical import applied, controls_of
@@ -668,12 +667,10 @@ THREE_STAGES = Exercise(
 
 BETTER_OR_LOUDER = Exercise(
     id="07-5", title="Better, or just louder?",
-    parts=(runs.Preference("Run 1: the one you like better", points=1, trials=runs.PREFERENCES,
-           silent=NoListening(parts.Multi("From the readings: tick the trials in which A is the louder one",
-           points=1, options=runs.trial_options(runs.PREFERENCES)), runs.trials_in_which("louder", "A"))),
-           Abx("Run 2: stage against bypass", points=1, trials=runs.TRIALS, must_show=False,
-           silent=NoListening(parts.Multi("From the readings: tick the trials in which X is the stage", points=1,
-           options=runs.trial_options(runs.TRIALS)), runs.trials_in_which("order", "B"))),
+    parts=(runs.blind_run("Run 1: the one you like better", "louder", runs.PREFERENCES, "From the readings: tick the "
+           "trials in which A is the louder one", "A", runs.Preference, points=1),
+           runs.blind_run("Run 2: stage against bypass", "order", runs.TRIALS, "From the readings: tick the trials in "
+           "which X is the stage", points=1, must_show=False),
            parts.Choice("What the eight preferences of run 1 tell", points=1,
            options=runs.options("meanings", runs.MEANINGS)),
            parts.Choice("What the data of run 2 allow you to say", points=1,
