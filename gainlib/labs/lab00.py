@@ -248,27 +248,15 @@ def _left_alone(answer, given):
     return all(entry == 0 for entry in _entries(answer))
 
 
+# no praise for the readings: to read a meter well is no sharp ear
+READ_MATCH = LevelMatch(
+    "From the readings: by how much do you turn each B?", "dB", points=3, trials=len(CLIPS), tolerance=0.1, sharp=-1.0
+)
 MATCH = Exercise(
     id="00-3",
     title="As loud as the other",
     parts=(
-        LevelMatch(
-            "B as loud as A",
-            "dB",
-            points=3,
-            trials=len(CLIPS),
-            silent=NoListening(
-                LevelMatch(
-                    "From the readings: by how much do you turn each B?",
-                    "dB",
-                    points=3,
-                    trials=len(CLIPS),
-                    tolerance=0.1,
-                    sharp=-1.0,  # reading a meter well is no sharp ear
-                ),
-                matched_db,
-            ),
-        ),
+        LevelMatch("B as loud as A", "dB", points=3, trials=len(CLIPS), silent=NoListening(READ_MATCH, matched_db)),
     ),
     given=_draw_matches,
     statement="You hear five sounds, each as A and as B at another level. Turn B until it is as loud as A, by ear. The "
@@ -346,25 +334,14 @@ def abx_residuals_db(given: dict, run: str = "real") -> list[float]:
     return [left[name] for name in given[run]]
 
 
+WHAT_IS_LEFT = "A minus X reads “silent” in every trial of the sham run. What is there left to hear?"
+SHAM_READ = NoListening(Choice(WHAT_IS_LEFT, points=1, options=LEFT_OVER), lambda g: "nothing")
 BLIND = Exercise(
     id="00-4",
     title="A, B or X, and a sham run",
     parts=(
         runs.blind_run("Run 1, 3 dB apart", "real", TRIALS, points=2),
-        Abx(
-            "Run 2, the sham",
-            points=1,
-            trials=TRIALS,
-            must_show=False,
-            silent=NoListening(
-                Choice(
-                    "A minus B reads “silent” in every trial of the sham run. What is there left to hear?",
-                    points=1,
-                    options=LEFT_OVER,
-                ),
-                lambda g: "nothing",
-            ),
-        ),
+        Abx("Run 2, the sham", points=1, trials=TRIALS, must_show=False, silent=SHAM_READ),
         Choice("What does a score in the sham run mean?", points=1, options=runs.options("meanings", MEANINGS)),
     ),
     given=Recipe(_draw_runs, ORDERS | WORDS),

@@ -177,26 +177,21 @@ class MixBus:
     # ---- what follows the hand -------------------------------------------------------------------------------------
 
     def _pictures(self, start):
-        names = [short_name(strip.name) for strip in start.strips]
         height = {"limit": self._limit}
+        sources = height | {"names": [short_name(strip.name) for strip in start.strips], "named": self._named}
         following = {
             "M": Plot("bus meters", self._seen_meters, {"marks": start.bus == "float"}),
             "W": Plot("peak waves", self._seen_waves, height | {"reach_ms": REACH_S * 1000}),
-            "P": Plot(
-                "contributions", lambda run: self._followed(run)[:2], height | {"names": names, "named": self._named}
-            ),
+            "P": Plot("contributions", lambda run: self._followed(run)[:2], sources),
         }
         margins = {"left": 0.14, "right": 0.995, "hspace": 0.6, "bottom": 0.055}
         pictures = (Picture("The bus and its worst peaks", ("M", "W", "P"), following, (), (1.1, 1.0, 2.1), margins),)
         if not self._whole:
             return pictures
+        level = {"edges_db": EDGES_DB, "title": "Bus level"}
         overview = {
             "E": Plot("envelope", self._seen_envelope, height | {"duration_s": start.frames / start.rate_hz}),
-            "H": Plot(
-                "histogram",
-                lambda run: run.found and (run.found.percent,),
-                {"edges_db": EDGES_DB, "title": "Bus level"},
-            ),
+            "H": Plot("histogram", lambda run: run.found and (run.found.percent,), level),
         }
         return (
             *pictures,
@@ -709,8 +704,8 @@ def _draw_set_ups(rng):
     return {"set_ups": shuffled(rng, names), "over_db": pick(rng, OVER_DB)}
 
 
-def _in_words(name, given):
-    return fill(SET_UPS[name].text, {"over": given["over_db"]})
+def _texts_of(given):
+    return {name: fill(SET_UPS[name].text, {"over": given["over_db"]}) for name in given["set_ups"]}
 
 
 def _cured(given):
@@ -726,7 +721,7 @@ def _verdicts(given):
         True: "An unclipped mix comes out: nothing cuts off ahead of the master fader.",
         False: "Clipped tops stay: something cuts off ahead of the master fader.",
     }
-    return "\n".join(f"- {_in_words(name, given)} {words[name in _cured(given)]}" for name in given["set_ups"])
+    return "\n".join(f"- {text} {words[name in _cured(given)]}" for name, text in _texts_of(given).items())
 
 
 # -------------------------------------------------------------------------------------------------------- the exercises
@@ -861,12 +856,7 @@ ALL_FADERS = Exercise(
 )  # fmt: skip
 
 UNCLIPPED = Multi(
-    "An unclipped mix comes out",
-    points=3,
-    options=lambda g: {name: _in_words(name, g) for name in g["set_ups"]},
-    partly_from=0.8,
-    by_chance=0.75,
-    read_off=True,
+    "An unclipped mix comes out", points=3, options=_texts_of, partly_from=0.8, by_chance=0.75, read_off=True
 )
 
 ONLY_THE_MASTER = Exercise(
@@ -909,8 +899,7 @@ def compare() -> tuple[str, str, Table]:
     lowest = min(without, key=lambda name: without[name].sample_peak_dbfs)
     sentence = (
         f"All together, the tracks peak at {level_text(whole.sample_peak_dbfs, 'dBFS')}, with {whole.over_samples:,} "
-        "samples over "
-        f"full scale. Muting **{short_name(fewest)}** removes most of those samples: "
+        f"samples over full scale. Muting **{short_name(fewest)}** removes most of those samples: "
         f"{without[fewest].over_samples:,} remain. Muting **{short_name(lowest)}** lowers the peak most, to "
         f"{level_text(without[lowest].sample_peak_dbfs, 'dBFS')}. "
         + (f"**{outcome}** alone makes it clip." if len(cures) == 1 else "Muting none of them makes it fit.")
