@@ -8,7 +8,7 @@ from math import ceil, log10, sqrt
 import numpy as np
 
 from gainlib.demo import demo_session
-from gainlib.exercises import Before, Exercise, Measured, Multi, Number, Probes, Slip, draws, either, fill, grid, one_of
+from gainlib.exercises import Before, Exercise, Measured, Multi, Number, Slip, draws, either, fill, grid, one_of
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises.box_tests import relative_db
 from gainlib.exercises.experiment import (
