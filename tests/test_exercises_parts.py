@@ -22,7 +22,6 @@ from gainlib.exercises import (
     Multi,
     NoListening,
     Number,
-    Option,
     Order,
     Slip,
     State,
@@ -34,8 +33,8 @@ from gainlib.exercises import (
     wilson_interval,
 )
 
-STEMS = (Option("kick", "Kick drum"), Option("bass", "Bass"), Option("pad", "Pad"))
-KINDS = (Option("linear", "linear"), Option("bent", "nonlinear"))
+STEMS = {"kick": "Kick drum", "bass": "Bass", "pad": "Pad"}
+KINDS = {"linear": "linear", "bent": "nonlinear"}
 GIVEN = {"exercise": "99-1", "attempt": 0, "n": 4}
 
 
@@ -249,7 +248,7 @@ def test_slips_are_recognised_where_they_were_made():
 
 
 def test_a_conclusion_may_follow_from_the_other_answers():
-    sentences = (Option("shown", "A difference was shown"), Option("not shown", "None was shown"))
+    sentences = {"shown": "A difference was shown", "not shown": "None was shown"}
 
     def follows(values, given):
         right = sum(mine == own for mine, own in zip(values[0], TRUTH, strict=True))

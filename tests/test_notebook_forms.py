@@ -13,7 +13,6 @@ from gainlib.exercises import (
     Matching,
     Multi,
     Number,
-    Option,
     Order,
     bank,
     draws,
@@ -30,8 +29,8 @@ from gainlib.notebook.learner import LearnerSession
 from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.ungraded import Prediction
 
-OPTIONS = tuple(Option(key, f"the option {key}") for key in "pqrs")
-ITEMS = (Option("u", "first item"), Option("v", "second item"))
+OPTIONS = {key: f"the option {key}" for key in "pqrs"}
+ITEMS = {"u": "first item", "v": "second item"}
 EVERY_KIND = Exercise(
     id="98-1",
     title="Every kind of part",

@@ -20,7 +20,6 @@ from gainlib.words import Table, level_text
 
 RUNS_KEPT = 8
 STEPS_MOST = 100_000
-EVEN: Mapping[str, float] = {}
 
 
 def always(_setting) -> str:
@@ -400,10 +399,10 @@ class Picture:
 
 
 def picture(
-    title: str, kind: str, read: Callable[["Run"], tuple | None], /, *, margins: Mapping = EVEN, **options: Any
+    title: str, kind: str, read: Callable[["Run"], tuple | None], /, *, margins: Mapping | None = None, **options: Any
 ) -> Picture:
     """Return a picture of a single plot; the options are the drawing's."""
-    return Picture(title, ("P",), {"P": Plot(kind, read, options)}, margins=margins)
+    return Picture(title, ("P",), {"P": Plot(kind, read, options)}, margins=margins or {})
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ Options = Mapping[str, str] | Callable[[dict], Mapping[str, str]]
 
 def _listed(options, given):
     found = options(given) if callable(options) else options
-    return tuple(Option(*each) for each in found.items()) if isinstance(found, Mapping) else tuple(found)
+    return tuple(Option(*each) for each in found.items())
 
 
 def _partly(share, enough):

@@ -23,7 +23,6 @@ from gainlib.words import Table, level_text, number_text, percent_text
 
 NAMES = ("preamp", "insert", "bus amp", "output")
 CEILINGS_DBU, NOISES_DBU = (22.0, 18.0, 24.0, 26.0), (-128.0, -95.0, -90.0, -95.0)
-MARGINS = {"left": 0.1}
 GAINS = tuple(f"gain{k}_db" for k in range(1, 5))
 LOWEST_DB, HIGHEST_DB, NO_INPUT_CEILING_DBU = -30.0, 70.0, 60.0
 
@@ -74,7 +73,7 @@ def _diagram(target=None):
 
     look = {"names": ("source", *NAMES), "low_db": -132.0, "high_db": 48.0, "unit": "dBu", "title": "Levels"}
     shows = ("ceiling", "noise", *(("wanted average",) if target is not None else ()))
-    return picture("Level diagram", "diagram", read, margins=MARGINS, shows=shows, **look)
+    return picture("Level diagram", "diagram", read, margins={"left": 0.1}, shows=shows, **look)
 
 
 def _numbers(run):

@@ -294,8 +294,8 @@ def _ends(made, drums_db):
 def readings(audio: Audio) -> dict[str, float]:
     """Return extremes and offset, full scale = 1, and the RMS without offset, sine-referred."""
     read = averages(audio)
-    ends = float(audio.samples.max()), float(audio.samples.min())
-    return dict(zip(("highest", "lowest", "offset", "rms_dbfs"), (*ends, read.dc_offset, read.rms_dbfs), strict=True))
+    ends = {"highest": float(audio.samples.max()), "lowest": float(audio.samples.min())}
+    return ends | {"offset": read.dc_offset, "rms_dbfs": read.rms_dbfs}
 
 
 def clear_peak(read: dict) -> float:
