@@ -281,15 +281,14 @@ MATCH = Exercise(
         "Close your eyes, sweep past the point where both seem equal, and come back from the other side.",
         "Compare the middle of the sound, not its first attack, and switch while it lasts.",
     ),
-    explain=lambda g: (
-        "Against A, B was "
-        + ", ".join(
+    explain="Against A, B was {found}. Turn B by as much the other way, and both are the same sound at the same level. "
+    "Trained listeners stop noticing a difference below a few tenths of a dB.",
+    terms=lambda g: {
+        "found": [
             f"{abs(offset):.2f} dB {'louder' if offset > 0 else 'softer'} ({clip})"
             for clip, offset in zip(g["clips"], g["offsets_db"], strict=True)
-        )
-        + ". Turn B by as much the other way, and both are the same sound at the same level. Trained listeners stop "
-        "noticing a difference below a few tenths of a dB."
-    ),
+        ]
+    },
     cites=("Smallest differences heard, 0.5 to 1 dB at ordinary levels: Jesteadt, Wier and Green 1977",),
     material=match_sounds,
 )
@@ -368,11 +367,9 @@ BLIND = Exercise(
         "Switch while the same note is playing, and go from X to A and back before you go to B.",
         "In the sham run a high score would be luck, and so would a low one.",
     ),
-    explain=lambda g: (
-        f"In run 1, X was {', '.join(g['real'])}; {g['louder']} was the louder one by 3 dB. Guessing gets 9 or more of "
-        "ten right in 1.1 % of all runs, and 8 or more in 5.5 %, which is why you need 9. In run 2 there was no right "
-        "or wrong to hear."
-    ),
+    explain="In run 1, X was {xs}; {louder} was the louder one by 3 dB. Guessing gets 9 or more of ten right in 1.1 % "
+    "of all runs, and 8 or more in 5.5 %, which is why you need 9. In run 2 there was no right or wrong to hear.",
+    terms=lambda g: {"xs": list(g["real"])},
     cites=(BINOMIAL, "Several runs: Bonferroni's inequality, handbook formula"),
     material=abx_sounds,
 )

@@ -119,14 +119,15 @@ def _levels(reading):
 class MixBus:
     """A session's faders and its bus, as an experiment with more or fewer parts.
 
-    ``found(setting)`` returns the session as it is found, the same object for the same setting; nothing but gain may
-    lie behind its faders. With `whole` the kind of bus can be switched, other takes opened, and the bus seen from end
-    to end and heard. `limit` is the height of the pictures, full scale = 1; `named` whether one names who makes a peak.
+    It is a session as found, or ``found(setting)`` returns one, the same object for the same setting; nothing but gain
+    may lie behind its faders. With `whole` the kind of bus can be switched, other takes opened, and the bus seen from
+    end to end and heard. `limit` is the height of the pictures, full scale = 1; `named` whether one names who makes a
+    peak.
     """
 
     def __init__(self, found, *, whole=False, mutes=True, master=True, limit=2.4, named=True):
-        self._found, self._whole, self._mutes, self._master, self._limit = found, whole, mutes, master, limit
-        self._named = named
+        self._found = found if callable(found) else lambda _: found
+        self._whole, self._mutes, self._master, self._limit, self._named = whole, mutes, master, limit, named
 
     def experiment(self) -> Experiment:
         """Return the experiment."""
@@ -472,13 +473,8 @@ def _loudest(given):
     return max(levels, key=levels.get)
 
 
-def _all_faders(given):
-    session = hot_mix(given)
-    return MixBus(lambda _: session, mutes=False, limit=3.4).experiment()
-
-
 ALL_TASK = SetAndMeasure(
-    _all_faders, {"faders_db": (None, "fader_db")},
+    lambda g: MixBus(hot_mix(g), mutes=False, limit=3.4).experiment(), {"faders_db": (None, "fader_db")},
     (Aim("bus", lambda run: read_mix(run.session).true_peak_dbtp, AIM_DBTP, WINDOW_DBTP, unit="dBTP",
          too_high="too hot"),
      Aim("balance", _balance, at_most=APART_DB, too_high="too much"),
@@ -531,8 +527,7 @@ def _restored(given, raised_db, target_dbtp):
 
 
 def _pulled_down_desk(given):
-    session, wanted = pulled_down(given), _raised(given, given["y"])
-    desk = MixBus(lambda _: session, mutes=False, master=False)
+    desk, wanted = MixBus(pulled_down(given), mutes=False, master=False), _raised(given, given["y"])
 
     def read(run):
         moves = [run.setting.faders_db[stem] - level for stem, level in wanted.items()]
@@ -838,8 +833,8 @@ ALL_FADERS = Exercise(
     solve=lambda g: moved(g, offset_db(g)),
     slips=(
         Slip("one fader", lambda g: moved(g, -20.0, stems=(_loudest(g),)), "You moved a single fader, and that changed "
-             "the balance. All of them have to come down by the same amount.", spots=lambda answer,
-             g: _faders_moved(answer, g) == 1),
+             "the balance. All of them have to come down by the same amount.",
+             spots=lambda a, g: _faders_moved(a, g) == 1),
         Slip("master only", lambda g: moved(g, 0.0, master_db=AIM_DBTP), "You moved only the master fader. The sum was "
              "cut off ahead of it, so it only turns down what is already clipped.", spots=_master_only_moved),
     ),
@@ -871,11 +866,11 @@ ONLY_THE_MASTER = Exercise(
         Slip("the others", _not_cured, "You picked the ones that stay clipped. The question asks for those in which "
              "nothing is cut off ahead of the master fader."),
         Slip("too late", lambda g: [*_cured(g), _not_cured(g)[0]], "In at least one that you picked, something is cut "
-             "off ahead of the master fader, which then comes too late.", spots=lambda answer,
-             g: len(answer) < len(g["set_ups"]) and set(_cured(g)) < set(answer)),
+             "off ahead of the master fader, which then comes too late.",
+             spots=lambda a, g: len(a) < len(g["set_ups"]) and set(_cured(g)) < set(a)),
         Slip("over is not clipped", lambda g: _cured(g)[1:], "You left out at least one. In floating point a level "
-             "above full scale is kept as it is until something cuts it off.", spots=lambda answer,
-             g: set(answer) < set(_cured(g))),
+             "above full scale is kept as it is until something cuts it off.",
+             spots=lambda a, g: set(a) < set(_cured(g))),
     ),
     hints=("Follow the signal from the tracks to the converter. Does anything cut off ahead of the master fader?",
            "Floating point keeps what is above full scale until something cuts it off; a fixed-point sum does not."),
@@ -909,12 +904,11 @@ def compare() -> tuple[str, str, Table]:
 
 
 def _loud_desk(given):
-    session = loud_mix(given)
-    desk = MixBus(lambda _: session, master=False, named=False)
+    desk = MixBus(loud_mix(given), master=False, named=False)
 
     def fine(run):
-        return Table("To the hundredth", ("meter", "value"),
-                     (("sample peak", level_text(desk.read(run).sample_peak_dbfs, "dBFS", 2)),))  # fmt: skip
+        peak = level_text(desk.read(run).sample_peak_dbfs, "dBFS", 2)
+        return Table("To the hundredth", ("meter", "value"), (("sample peak", peak),))
 
     return replace(desk.experiment(), numbers=fine)
 

@@ -317,16 +317,10 @@ LIMIT = "A residual of −60 dB as the limit: a decision of this workbook"
 FILTERS = ("equaliser", "reverberation")
 
 
-def _sorted_text(given):
+def _found(given):
     found = lettered(given["boxes"]).items()
-    told = "; ".join(
+    return "; ".join(
         f"{letter}, a box of the kind {kind_of(name)}, is {KINDS[class_of(name)]}" for letter, name in found
-    )
-    return (
-        f"{told}. A box whose output halves with its input at every level, and repeats, is linear; one that only fails "
-        "to repeat drifts in time; one whose error shrinks as you feed it louder, and is there with silence in, adds "
-        "something of its own; one that has a corner, and is exact below it, is linear up to that level; any other is "
-        "nonlinear, also where its residual is small."
     )
 
 
@@ -354,7 +348,12 @@ SORTED = Exercise(
     hints=("Halve the input. Does the output halve?",
            "Feed it the same input again. Is the output the same?",
            "Test it loud and soft, and with silence once."),
-    explain=_sorted_text, cites=(LINEARITY,), material=lambda given: tuple(box(name) for name in given["boxes"]),
+    explain="{found}. A box whose output halves with its input at every level, and repeats, is linear; one that only "
+        "fails to repeat drifts in time; one whose error shrinks as you feed it louder, and is there with silence in, "
+        "adds something of its own; one that has a corner, and is exact below it, is linear up to that level; any "
+        "other is nonlinear, also where its residual is small.",
+    terms=lambda given: {"found": _found(given)}, cites=(LINEARITY,),
+    material=lambda given: tuple(box(name) for name in given["boxes"]),
 )  # fmt: skip
 
 RESIDUAL = Exercise(
