@@ -354,7 +354,6 @@ def _of_desk(spots):
 # -------------------------------------------------------------------------------------------- a compressor to be set
 
 WITHIN_DB, MATCH_DB, PEAK_DBFS, ROOM_DB = 0.5, 0.2, -1.0, 1.0
-FIELDS = ("trim_db", "threshold_db", "makeup_db")
 _STEPS = 14
 
 
@@ -376,7 +375,7 @@ def _found_too_hot(given):
 
 SET_TASK = SetAndMeasure(
     _found_too_hot,
-    {name: ("compressor", name) for name in FIELDS},
+    {name: ("compressor", name) for name in ("trim_db", "threshold_db", "makeup_db")},
     (
         Aim("mean reduction while it plays", lambda run: run.seen.mean_while_playing_db, lambda g: g["g"], WITHIN_DB),
         Aim(
@@ -394,23 +393,23 @@ SET_TASK = SetAndMeasure(
 )  # fmt: skip
 
 
-def _answer(trim, threshold, makeup):
-    return {"compressor": dict(zip(FIELDS, (round(trim, 2), round(threshold, 2), round(makeup, 2)), strict=True))}
-
-
-def by_the_book(given: dict, raised_db: float = 0.0) -> dict:
+def by_the_book(given: dict, raised_db: float = 0.0, makeup_db: float | None = None) -> dict:
     """Return an answer: threshold for the reduction, makeup for the match, then both ends down for the peak.
 
-    `raised_db` is by how much trim and threshold stand higher than the peak allows with a decibel to spare.
+    `raised_db` is by how much trim and threshold stand higher than the peak allows with a decibel to spare, `makeup_db`
+    another makeup.
     """
     threshold, makeup, down = _book(given)
-    return _answer(raised_db - down, threshold + raised_db - down, makeup)
+    ahead = {"trim_db": raised_db - down, "threshold_db": threshold + raised_db - down}
+    return SET_TASK.moved(given, **ahead, makeup_db=makeup if makeup_db is None else makeup_db)
 
 
 @kept_by("stem", "ratio", "g", most=4096)  # three numbers each
 def _book(given):
+    flat = given | {"trim": 0.0, "threshold": 0.0, "makeup": 0.0}
+
     def seen(threshold):
-        return SET_TASK.run(_answer(0.0, threshold, 0.0), given | {"trim": 0.0, "threshold": 0.0, "makeup": 0.0}).seen
+        return SET_TASK.run(SET_TASK.moved(flat, threshold_db=threshold), flat).seen
 
     low, high = -40.0, 0.0
     for _ in range(_STEPS):
@@ -428,16 +427,12 @@ def _most(answer, given):
     return float(SET_TASK.run(answer, given).seen.reduction_db.max())
 
 
-def _with_makeup(given, makeup_db):
-    return {"compressor": by_the_book(given)["compressor"] | {"makeup_db": makeup_db}}
-
-
 def _by_most(given):
-    return _with_makeup(given, round(_most(by_the_book(given), given), 2))
+    return by_the_book(given, makeup_db=_most(by_the_book(given), given))
 
 
 def _unmatched(given):
-    return _with_makeup(given, given["makeup"])
+    return by_the_book(given, makeup_db=given["makeup"])
 
 
 def _untouched(answer, given):

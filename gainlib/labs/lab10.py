@@ -8,16 +8,7 @@ import scipy
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, one_of
-from gainlib.exercises.experiment import (
-    Choice,
-    Drive,
-    Experiment,
-    ListenToMix,
-    Picture,
-    Plot,
-    Slider,
-    db_slider,
-)
+from gainlib.exercises.experiment import Choice, Drive, Experiment, ListenToMix, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure

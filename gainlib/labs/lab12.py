@@ -183,20 +183,17 @@ class SessionUnderHand:
         """Measure the strip under the hand, and what the tab in front shows; runs beside the hand."""
         setting, before, front = run.setting, run.found, run.front
         told = functools.partial(progress, text=f"{front}: measuring …")
-        seed, answer = self.given["seed"], SESSION.answer(setting, self.given)
-        if setting.strip in assignment.GROUPS:
-            levels = measurements.group_levels(seed, assignment.complete(answer, self.given), setting.strip)
-        else:
-            levels = measurements.along(seed, setting.strip, answer[setting.strip])
+        placed = assignment.complete(SESSION.answer(setting, self.given), self.given)
+        levels = measurements.levels_at(setting.strip, placed, self.given)
         seen = Seen(setting, levels) if before is None else replace(before, setting=setting, levels=levels)
         if front == ALL:
             strips = {}
             for done, name in enumerate(assignment.SOUNDING):
                 told(done / len(assignment.SOUNDING))
-                strips[name] = measurements.along(seed, name, answer[name])
+                strips[name] = measurements.levels_at(name, placed, self.given)
             seen = replace(seen, strips=strips)
         elif front in (MIXED, MIX_READ, BUS_READ):
-            seen = replace(seen, mix=marks.Mix(assignment.complete(answer, self.given), self.given, told))
+            seen = replace(seen, mix=marks.Mix(placed, self.given, told))
         return seen
 
     def _now(self, run):
@@ -207,8 +204,7 @@ class SessionUnderHand:
         return guessed(seen.levels, *(fields_of(each, name) for each in (seen.setting, run.setting)))
 
     def _boxes(self, name, levels):
-        session = assignment.session(self.given)
-        return [] if name in assignment.GROUPS else marks.boxes_of(session.strip(name), levels)
+        return marks.boxes_at(name, levels, self.given)
 
     # ---- what is shown ---------------------------------------------------------------------------------------------
 
@@ -228,7 +224,7 @@ class SessionUnderHand:
 
     def _strip_table(self, run):
         levels = self._now(run)
-        return levels and strip_table(run.setting.strip, levels, self._boxes(run.setting.strip, levels))
+        return levels and strip_table(run.setting.strip, levels, self.given)
 
     def _all_table(self, run):
         if run.found is None or not run.found.strips:
@@ -296,9 +292,9 @@ def _strip_row(name, boxes, fields, moved):
     return name, fed or NONE, bypass or NONE, *gains, number_text(moved, 2, True)
 
 
-def strip_table(name: str, levels: dict, boxes: list[marks.FedBox]) -> Table:
+def strip_table(name: str, levels: dict, given: dict) -> Table:
     """Return the levels along a strip or group, what is written on its boxes, and how they compare with a bypass."""
-    rows = []
+    rows, boxes = [], marks.boxes_at(name, levels, given)
     for node, level in levels.items():
         point, built = node.partition("/")[2], [NONE, NONE]
         if point.startswith("insert") and boxes:

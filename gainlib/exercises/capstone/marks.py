@@ -206,6 +206,11 @@ def boxes_of(strip, levels: dict) -> list[FedBox]:
     return found
 
 
+def boxes_at(name: str, levels: dict, given: dict) -> list[FedBox]:
+    """Return the boxes of a strip, none of a group."""
+    return [] if name in GROUPS else boxes_of(assignment.session(given).strip(name), levels)
+
+
 def drive(answer: dict, given: dict) -> list[Found]:
     """Return what is found at the input and behind every level-dependent box, strip by strip."""
     levels = strip_levels(given["seed"], answer)

@@ -240,6 +240,12 @@ def group_levels(seed: int, placed: dict, *names: str, meters=METERS) -> dict[st
     return trace.levels([node for node in trace.nodes if node.split("/")[0] in names and "/" in node], meters)
 
 
+def levels_at(name: str, placed: dict, given: dict) -> dict[str, NodeReading]:
+    """Return the levels along a strip or a group."""
+    seed = given["seed"]
+    return group_levels(seed, placed, name) if name in assignment.GROUPS else along(seed, name, placed[name])
+
+
 def parts_of(session: Session) -> tuple[str, ...]:
     """Return the nodes that are summed at the bus: a compressed group, and a return, come as they are."""
     return tuple(

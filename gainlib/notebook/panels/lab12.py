@@ -427,10 +427,7 @@ class Cells(HandIn):
         if name == WHOLE_MIX:
             mix = marks.Mix(placed, given, lambda done: progress(done, "Measuring the mix …"))
             return lab12.mix_table(mix), lab12.bus_table(mix)
-        if name in assignment.GROUPS:
-            return (lab12.strip_table(name, measurements.group_levels(given["seed"], placed, name), []),)
-        levels = measurements.along(given["seed"], name, placed[name])
-        return (lab12.strip_table(name, levels, marks.boxes_of(assignment.session(given).strip(name), levels)),)
+        return (lab12.strip_table(name, measurements.levels_at(name, placed, given), given),)
 
     def _show(self, tables):
         self._tables.children = tuple(map(TableView, tables))
