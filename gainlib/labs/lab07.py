@@ -12,7 +12,7 @@ from gainlib.demo.recordings import recorded
 from gainlib.exercises import bypass as runs
 from gainlib.exercises import parts
 from gainlib.exercises.box_tests import INTO, Boxed, behind_db, both_heard, boxed, loudness_words
-from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Run, db_slider, meters
+from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, db_slider, meters, picture
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
@@ -50,7 +50,7 @@ class Driven(Boxed):
     fed: NodeReading
 
 
-def driven(run: Run) -> Driven:
+def driven(run) -> Driven:
     """Return what the box of a setting gets and gives."""
     return Driven(*boxed(run), run.trace.levels([INTO], ("sample_peak", "rms", "active", "needle"))[INTO])
 
@@ -286,7 +286,7 @@ def _percussive(binds):
 
 BYPASSED, ACTIVE_SIDE = "strip/trim", "strip/post"
 SIDES = {BYPASSED: "bypass", ACTIVE_SIDE: "active"}
-METERED = {"energy_dbfs": "RMS", "clear_peak_dbfs": "peak"}
+METERED, SIDES_READ = {"energy_dbfs": "RMS", "clear_peak_dbfs": "peak"}, ("sample_peak", "rms", "active")
 LOUD_DB = 0.1
 WARNED = "Turn down before you switch: active may be much louder. Clipping can harm tweeters."
 
@@ -296,10 +296,6 @@ def _box_with_a_gain(made, out_db=0.0):
     inserts = (Insert(stage(made["kind"], _NOMINAL_DBFS), out_db=made["inside"]),)
     trim_db = made["fed"] - _active_dbfs(made["stem"])
     return Session((Strip("strip", bar(made["stem"]), trim_db=trim_db, inserts=inserts, post_trim_db=out_db),))
-
-
-def _both_sides(run):
-    return run.trace.levels(SIDES, ("sample_peak", "rms", "active"))
 
 
 def _apart(seen, name="energy_dbfs"):
@@ -316,7 +312,8 @@ def _unmatched(given):
     return Experiment(
         (db_slider("out_db", "Output gain", -24.0, 24.0),),
         (Picture("Meters on both sides", ("M",), {"M": shown}, margins={"left": 0.19}),),
-        lambda s: _box_with_a_gain(given, s.out_db), _both_sides, title="A box that is not matched",
+        lambda s: _box_with_a_gain(given, s.out_db), lambda run: run.trace.levels(SIDES, SIDES_READ),
+        title="A box that is not matched",
         listen=Listen(
             lambda run: {side: run.audio(node) for node, side in SIDES.items()}, lambda s: False, lambda s: WARNED
         ),
@@ -325,7 +322,7 @@ def _unmatched(given):
 
 @kept_by("stem", "kind", "fed", "inside", most=256)
 def _found_apart(made):
-    seen = _both_sides(Run(Experiment((), (), lambda s: _box_with_a_gain(made)), None))
+    seen = _box_with_a_gain(made).render().levels(SIDES, SIDES_READ)
     return {"louder": round(_apart(seen), 2), "higher": round(_apart(seen, "clear_peak_dbfs"), 2)}
 
 
@@ -412,24 +409,17 @@ def chain(given: dict) -> Session:
 
 def _three_stages(given):
     found = chain(given)
+    controls = controls_of(found, GAINS_DB, (NAME,))
     wanted = [dict(zip(INTO_STAGES, given["references"], strict=True)).get(node) for node in POINTS]
 
     def levels(run):
-        average, peak = (
-            [getattr(run.seen[node], name) for node in POINTS] for name in ("active_dbfs", "clear_peak_dbfs")
-        )
-        return average, peak, None, None, wanted
+        seen = [run.seen[node] for node in POINTS]
+        return [each.active_dbfs for each in seen], [each.clear_peak_dbfs for each in seen], None, None, wanted
 
     options = {"names": list(POINTS.values()), "low_db": -42, "high_db": 12, "shows": ("wanted average",)}
     return Experiment(
-        tuple(
-            db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls_of(found, GAINS_DB, (NAME,))
-        ),
-        (
-            Picture(
-                "Levels along the strip, active level to sample peak", ("L",), {"L": Plot("diagram", levels, options)}
-            ),
-        ),
+        tuple(db_slider(c.name, GAINS_DB[c.name], c.low, c.high, c.start) for c in controls),
+        (picture("Levels along the strip, active level to sample peak", "diagram", levels, **options),),
         lambda setting: applied(found, {NAME: dict(setting)}),
         lambda run: run.trace.levels(POINTS, ("sample_peak", "rms", "active")),
         title="Three stages in a row",

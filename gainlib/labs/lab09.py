@@ -22,6 +22,7 @@ from gainlib.exercises.experiment import (
     Text,
     Trims,
     db_slider,
+    picture,
 )
 from gainlib.exercises.fader_fit import LAW, OWN, FromLaw, LaidLaw, points_as_text, points_from_text, read_points
 from gainlib.exercises.lab import Lab, Worked
@@ -590,9 +591,8 @@ def _measured(given):
             Slider("unity_mm", "x₀", x0.low, x0.high, 0.1, x0.start, "mm", page=2.0),
         ),
         (
-            Picture(
-                "Gain of a measured fader, and a law through it", ("P",), {"P": Plot("laid law", _seen_points)},
-                margins={"bottom": 0.13},
+            picture(
+                "Gain of a measured fader, and a law through it", "laid law", _seen_points, margins={"bottom": 0.13}
             ),
         ),
         read=_read_law, told=_told_misfit, title="A measured fader", lines=1,

@@ -20,6 +20,7 @@ from gainlib.exercises.experiment import (
     Setting,
     Sheet,
     db_slider,
+    picture,
 )
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
@@ -162,7 +163,7 @@ class SessionUnderHand:
                 *map(_slider, _movable(self.given)),
             ),
             (
-                Picture(STRIP, ("L",), {"L": Plot("diagram", self._diagram, diagram)}, margins={"bottom": 0.14}),
+                picture(STRIP, "diagram", self._diagram, margins={"bottom": 0.14}, **diagram),
                 Sheet(STRIP_READ, self._strip_table),
                 Sheet(ALL, self._all_table),
                 Picture(
