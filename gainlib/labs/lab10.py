@@ -8,17 +8,7 @@ import scipy
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
 from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, one_of
-from gainlib.exercises.experiment import (
-    Choice,
-    Drive,
-    Experiment,
-    ListenToMix,
-    Picture,
-    Plot,
-    Slider,
-    db_slider,
-    picture,
-)
+from gainlib.exercises.experiment import Choice, Drive, Experiment, ListenToMix, Picture, Plot, Slider, db_slider
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -128,8 +118,10 @@ def _curves(read, name, title, marks="", **axes):
 
 OVER, CENTI = "Sum over the direct path", {"digits": (2, 2)}
 TIME, RHO = {"x": (0, 2.5, 0.5, "time (s)"), "y": (-1, 1, 0.5, "ρ")}, {"x": (-1, 1, 0.25, "correlation (ρ)")}
-GRAPH = picture("Levels on the routing graph", "routing", lambda run: (run.seen.levels,), boxes=BOXES, ways=WAYS,
-                margins={"left": 0.01, "bottom": 0.02, "top": 0.92})  # fmt: skip
+LEVELS = Plot("routing", lambda run: (run.seen.levels,), {"boxes": BOXES, "ways": WAYS})
+GRAPH = Picture(
+    "Levels on the routing graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92}
+)
 MEETING = Picture("Two paths that meet", ("T", "R"), {
     "T": _curves(lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]), "in 50 ms",
                  "Correlation of the two paths", **TIME, **CENTI),

@@ -17,7 +17,7 @@ from gainlib.demo.recordings import RECORDINGS
 from gainlib.demo.session import DRUMS
 from gainlib.exercises.practical import Control, answer_from, applied, controls_of
 from gainlib.exercises.recordings import bad_take
-from gainlib.exercises.variants import grid, pick
+from gainlib.exercises.variants import grid, kept_by, pick
 from gainlib.session import Session
 
 SILENT = "11 shaker"
@@ -104,14 +104,10 @@ def session_of(seed: int) -> Session:
     return opened.with_(strips=tuple(strip.with_(dc_block=True) for strip in opened.strips))
 
 
+@kept_by("seed", most=_KEPT)
 def controls(given: dict) -> tuple[Control, ...]:
     """Return everything that may be moved: gains along the strips, sends, and the trims and faders of the groups."""
-    return _controls(given["seed"])
-
-
-@lru_cache(maxsize=_KEPT)
-def _controls(seed):
-    found = session_of(seed)
+    found = session(given)
     boxes = [f"insert {k} {side}_db" for k in range(1, MOST_INSERTS + 1) for side in ("in", "out")]
     sends = [f"send {group.name} level_db" for group in found.groups]
     of_strips = controls_of(found, ("trim_db", *boxes, "post_trim_db", "fader_db", *sends), STEMS)
