@@ -624,7 +624,8 @@ DRIVE = Exercise(
         "Use the trim for gain ahead of the first level-dependent box, and the in gains for the boxes behind it.",
         "Reference minus reading, and highest peak allowed minus peak: the smaller of the two is the move.",
     ),
-    explain=lambda given: f"This is one of many right settings, move by move:\n\n{reference.reasons(given)}",
+    explain="This is one of many right settings, move by move:\n\n{moves}",
+    terms=lambda given: {"moves": reference.reasons(given)},
     cites=(LEVELS, PRACTICE),
     **_COMMON,
 )
@@ -682,14 +683,14 @@ MIX = Exercise(
         "Move the drum group at its output, behind its compressor.",
         "A send behind the fader follows its track; one ahead of it follows the output trim only.",
     ),
-    explain=lambda given: (
-        fill(
-            "The mix moves as a whole by {move:+.1f} dB, and nothing moves against it. This is one of many right "
-            "settings:\n\n",
-            {"move": marks.Mix(reference.controls(given), given).common_db},
-        )
-        + reference.reasons(given)
+    explain=(
+        "The mix moves as a whole by {move:+.1f} dB, and nothing moves against it. This is one of many right "
+        "settings:\n\n{moves}"
     ),
+    terms=lambda given: {
+        "move": marks.Mix(reference.controls(given), given).common_db,
+        "moves": reference.reasons(given),
+    },
     cites=(SUMS, PRACTICE),
     **_COMMON,
 )
@@ -724,18 +725,15 @@ HAND_OVER = Exercise(
         "output of the drum group, the return.",
         "When a direct track moves, its send to the effect follows it. What has to happen to that send?",
     ),
-    explain=lambda given: fill(
-        "With everything staged, one common move brings the bus to {peak:.1f} dBTP; a true peak moves exactly with "
-        "the gain, so one move is enough. The parts, each rounded to 24 bits, leave {null:.0f} dB of the mix.",
-        {"peak": reference.handed_over(given)["export"]["true_peak_dbtp"], "null": _null(given)},
+    explain=(
+        "With everything staged, one common move brings the bus to {true_peak_dbtp:.1f} dBTP; a true peak moves "
+        "exactly with the gain, so one move is enough. The parts, each rounded to 24 bits, leave {null_db:.0f} dB of "
+        "the mix."
     ),
+    terms=lambda given: reference.handed_over(given)["export"],
     cites=(BUS_METERS, SUMS, PRACTICE),
     **_COMMON,
 )
-
-
-def _null(given):
-    return reference.handed_over(given)["export"]["null_db"]
 
 
 def _sheet_explained(given):

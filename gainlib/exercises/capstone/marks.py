@@ -294,12 +294,11 @@ class Mix:
 
     def balance(self) -> list[Found]:
         """Return what is found of every track against the others."""
-        found = []
-        for name, off in self.against_db.items():
-            among = "the other drums" if name in DRUM_STRIPS else "the rest of the mix"
-            said = f"{_louder(name, off)} against {among} than it was; bring it within {BALANCE_DB:g} dB"
-            found.append(Found(abs(off) <= BALANCE_DB, said, name))
-        return found
+        among = {True: "the other drums", False: "the rest of the mix"}
+        return [
+            _near(name, off, BALANCE_DB, f"{_louder(name, off)} against {among[name in DRUM_STRIPS]} than it was")
+            for name, off in self.against_db.items()
+        ]
 
     def reduction(self) -> Found:
         """Return what is found of the drum group's compressor."""
@@ -312,16 +311,18 @@ class Mix:
 
     def effect(self) -> list[Found]:
         """Return what is found of the effect against the dry tracks."""
-        end = f"effect against the dry sound than before; bring it within {WET_DB:g} dB"
-        return [
-            Found(abs(off) <= WET_DB, f"{_louder(name, off, ('more', 'less'), 'has')} {end}", name)
-            for name, off in self.wet_db.items()
-        ]
+        more = {name: _louder(name, off, ("more", "less"), "has") for name, off in self.wet_db.items()}
+        end = "effect against the dry sound than before"
+        return [_near(name, off, WET_DB, f"{more[name]} {end}") for name, off in self.wet_db.items()]
 
     def cue(self) -> list[Found]:
         """Return what is found of the cue."""
-        end = f"in the cue than before; bring it within {CUE_DB:g} dB"
-        return [Found(abs(off) <= CUE_DB, f"{_louder(name, off)} {end}", name) for name, off in self.cue_db.items()]
+        end = "in the cue than before"
+        return [_near(name, off, CUE_DB, f"{_louder(name, off)} {end}") for name, off in self.cue_db.items()]
+
+
+def _near(name, off, within, said):
+    return Found(abs(off) <= within, f"{said}; bring it within {within:g} dB", name)
 
 
 def _louder(name, off, words=("louder", "softer"), verb="is"):
