@@ -32,15 +32,7 @@ def pair(given: dict, trial: int) -> tuple[Audio, Audio]:
 
 @dataclass(frozen=True)
 class Pass:
-    """A clip behind a saturating stage, brought back to the energy it came with.
-
-    Attributes
-    ----------
-    bypass, active : Audio
-        The clip, and what the stage makes of it.
-    residual_db : float
-        What is left of the bypass when the stage's output is subtracted, relative to the bypass.
-    """
+    """A clip behind a saturating stage, brought back to its energy; what subtracting it leaves of the bypass."""
 
     bypass: Audio
     active: Audio
@@ -49,15 +41,7 @@ class Pass:
 
 @lru_cache(maxsize=16)
 def passed(name: str, average_dbfs: float) -> Pass:
-    """Return a clip that was fed to a saturating stage at an average level, matched to its bypass.
-
-    Parameters
-    ----------
-    name : str
-        One of ``CLIPS``.
-    average_dbfs : float
-        Active level at the stage's input.
-    """
+    """Return a clip that was fed to a saturating stage at an active level, matched to its bypass."""
     sound = clip(name)
     source = sound.samples.astype(np.float64)
     feed = db_to_ratio(average_dbfs - averages(sound).active_dbfs)

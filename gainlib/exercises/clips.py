@@ -20,18 +20,7 @@ FADE_S = 0.010
 
 @cache
 def clip(name: str) -> Audio:
-    """Return a clip: mono, five seconds, −26 LUFS from two loudspeakers, faded at its ends so that it loops quietly.
-
-    Parameters
-    ----------
-    name : str
-        One of ``CLIPS``.
-
-    Returns
-    -------
-    Audio
-        48 kHz, float32.
-    """
+    """Return a clip: mono, five seconds, −26 LUFS from two loudspeakers, faded at its ends so that it loops quietly."""
     if name not in CLIPS:
         raise GainlibError(f"there is no clip {name!r}; there is {', '.join(CLIPS)}")
     samples, rate_hz = _noise() if name == NOISE else _excerpt(STEMS[name])
@@ -65,12 +54,7 @@ def louder(audio: Audio, by_db: float) -> Audio:
 
 
 def residual_db(reference: Audio, other: Audio) -> float:
-    """Return what subtracting one sound from another leaves, in dB below the first; −inf where nothing is left.
-
-    Returns
-    -------
-    float
-        20·log₁₀ of the residual's RMS over that of the reference.
+    """Return what subtracting one sound from another leaves, RMS in dB against the first; −inf for nothing.
 
     Examples
     --------

@@ -123,10 +123,7 @@ class LaidLaw(Part):
 class FromLaw(Number):
     """A number that follows from the law through the points handed in with another part.
 
-    Parameters
-    ----------
-    follows : callable
-        ``follows(values, given)`` returns the right number, or None where the one from the variant holds.
+    ``follows(values, given)`` returns the right one, or None where the one from the variant holds.
     """
 
     follows: Callable[[list, dict], float | None] = lambda values, given: None
@@ -138,17 +135,9 @@ class FromLaw(Number):
 
 
 def read_points(own: Any) -> dict:
-    """Return a learner's own points, −∞ as a number.
+    """Return a learner's own points, −∞ as a number: ``{"mm": […], "db": […]}``, or text one pair a line.
 
-    Parameters
-    ----------
-    own : object
-        ``{"mm": […], "db": […]}``, where a level may be "-inf", or text as in :func:`points_from_text`.
-
-    Raises
-    ------
-    Unreadable
-        For anything else, fewer than six finite levels, and points that no law goes through.
+    Refused is anything else, fewer than six finite levels, and points that no law goes through.
     """
     if isinstance(own, str):
         own = points_from_text(own)
@@ -171,17 +160,7 @@ def read_points(own: Any) -> dict:
 
 
 def points_from_text(text: str) -> dict:
-    r"""Return points typed one a line: the position in mm, a space, the gain in dB.
-
-    Parameters
-    ----------
-    text : str
-        Empty lines are passed over; a comma is a decimal sign.
-
-    Raises
-    ------
-    Unreadable
-        For a line that is not such a pair, with the line.
+    r"""Return points typed one a line: the position in mm, a space, the gain in dB; a comma is a decimal sign.
 
     Examples
     --------
@@ -205,12 +184,7 @@ def points_from_text(text: str) -> dict:
 
 
 def points_as_text(positions_mm, levels_db) -> str:
-    r"""Return points as :func:`points_from_text` reads them, one a line.
-
-    Parameters
-    ----------
-    positions_mm, levels_db : sequence
-        A level may be −∞ or "-inf".
+    r"""Return points as :func:`points_from_text` reads them, one a line; a level may be −∞ or "-inf".
 
     Examples
     --------

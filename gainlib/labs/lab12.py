@@ -48,16 +48,9 @@ _BEHIND_BOXES = {"trim": "trim_db", "post": "post_trim_db", "out": "fader_db"}
 
 @dataclass(frozen=True)
 class Seen:
-    """What was measured when the hand last let go; what no tab in front has asked for may be older, or None.
+    """What was measured when the hand last let go: levels along the strip or group under it, along all strips, the mix.
 
-    Attributes
-    ----------
-    setting : Setting
-    levels : dict
-        Along the strip or group under the hand, by node.
-    strips : dict
-        Levels along every strip.
-    mix : Mix or None
+    What no tab in front has asked for may be older, or not there.
     """
 
     setting: Setting
@@ -137,13 +130,7 @@ def _point_name(node):
 
 
 class SessionUnderHand:
-    """The session of a variant on the desk: one strip under the hand, and all of it measured beside it.
-
-    Parameters
-    ----------
-    given : dict
-        The variant, of any of the tasks.
-    """
+    """The session of a variant on the desk: one strip under the hand, and all of it measured beside it."""
 
     def __init__(self, given: dict):
         self.given = given

@@ -168,22 +168,8 @@ class Written(NamedTuple):
 def write_export(answer: dict, given: dict, folder: str | Path, progress=None) -> Written:
     """Write the mix, and the stems as they arrive at the bus, and measure what was written.
 
-    Parameters
-    ----------
-    answer : dict
-        Controls.
-    given : dict
-        The variant.
-    folder : path
-        For both; an export of before is replaced once the new one is whole.
-    progress : callable, optional
-        ``progress(done, text)``, from 0 to 1.
-
-    Raises
-    ------
-    GainlibError
-        When the mix or a stem would clip, and for a folder that holds anything but an export; the sentence names it,
-        and nothing is left behind.
+    An export of before is replaced once the new one is whole. Refused is a mix or a stem that would clip, and a folder
+    that holds anything but an export; nothing is left behind then.
     """
     told, folder = progress or (lambda done, text: None), Path(folder)
     inside = {each.name for each in folder.iterdir()} if folder.is_dir() else set()

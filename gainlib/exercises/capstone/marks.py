@@ -232,14 +232,7 @@ MIX_WANTED = (
 class Mix:
     """A mix against the one that was found, line by line.
 
-    Parameters
-    ----------
-    answer : dict or None
-        Controls; None for the session as it is found.
-    given : dict
-        The variant.
-    told : callable, optional
-        ``told(done)`` is called with the share that is done; with it the bus is run too, and `figures` are there.
+    With ``told(done)``, called with the share that is done, the bus is run too, and `figures` are there.
     """
 
     def __init__(self, answer: dict | None, given: dict, told: Callable[[float], None] | None = None):

@@ -161,35 +161,19 @@ _HELD, _SUMMED = _Kept(_FIGURES), _Kept(_FIGURES)
 
 
 def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> Figures:
-    """Return the figures of the session with an answer's controls in place.
+    """Return the figures of the session with an answer's controls in place, or as it is found where there is none.
 
-    Parameters
-    ----------
-    answer : dict or None
-        Controls; None takes the session as it is found.
-    given : dict
-        The variant.
-    told : callable, optional
-        ``told(done)`` is called with the share that is done, where it has to be run.
-
-    Returns
-    -------
-    Figures
-        Those of the last few hundred settings are kept, so that no mark is made twice.
+    Those of the last few hundred settings are kept, so that no mark is made twice; where the session has to be run,
+    ``told(done)`` is called with the share that is done.
     """
     key, placed = _setting(answer, given)
     return _HELD.get(key, lambda: _measured(given["seed"], placed, told or (lambda done: None)))
 
 
 def levels_of(answer: dict | None, given: dict) -> dict[str, NodeReading]:
-    """Return the levels along all strips and groups; the bus is run, and stands in them, only where it was asked for.
+    """Return the levels along all strips and groups, as found where there is no answer.
 
-    Parameters
-    ----------
-    answer : dict or None
-        Controls; None takes the session as it is found.
-    given : dict
-        The variant.
+    The bus is run, and stands in them, only where it was asked for.
     """
     key, placed = _setting(answer, given)
 
