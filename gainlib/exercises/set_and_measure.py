@@ -168,17 +168,16 @@ class SetAndMeasure:
         self, name: str, values: Callable[[dict], dict], sentence: str, *seen_by: str, within: float, beside: int = 0,
         active: Callable[[dict], bool] = lambda given: True,
     ) -> Slip:  # fmt: skip
-        """Return the mistake of setting controls to ``values(given)``, where these are within reach.
+        """Return the mistake of setting sliders to ``values(given)``, where these are within reach.
 
         It is recognised by the controls of `seen_by`, by all of them where none is named; `beside` is how many more
         parts the exercise has, behind the desk's own.
         """
 
         def reached(given):
-            ends = {each.name: (each.low, each.high) for each in self.of(given).controls if isinstance(each, Slider)}
-            return active(given) and all(
-                low <= values(given)[n] <= high for n, (low, high) in ends.items() if n in values(given)
-            )
+            wanted = values(given)
+            moved = (each for each in self.of(given).controls if each.name in wanted)
+            return active(given) and all(each.low <= wanted[each.name] <= each.high for each in moved)
 
         def answer(given):
             moved = self.moved(given, **values(given))
@@ -186,10 +185,8 @@ class SetAndMeasure:
 
         def spots(answer, given):
             wanted, places, set_so = values(given), self._placed(given), answer[0] if beside else answer
-            looked_at = {n: places[n] for n in seen_by or wanted}
-            return set_so is not None and all(
-                abs(set_so[t][c] - wanted[n]) <= within for n, (t, c) in looked_at.items()
-            )
+            looked_at = ((wanted[name], *places[name]) for name in seen_by or wanted)
+            return set_so is not None and all(abs(set_so[t][c] - value) <= within for value, t, c in looked_at)
 
         return Slip(name, answer, sentence, reached, spots)
 
