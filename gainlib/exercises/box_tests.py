@@ -78,6 +78,7 @@ SINE_HZ, TONES_HZ = 1000.0, (800.0, 1100.0)
 FRAMES = RATE_HZ // 5
 GAP_FRAMES = RATE_HZ // 2
 LOWEST_DB = -200.0
+MARGINS = {"left": 0.1, "right": 0.97, "top": 0.93, "wspace": 0.24}
 CURVE_DBFS = tuple(float(level) for level in range(-60, 13, 6))
 START_DBFS = -18.0
 
@@ -87,20 +88,24 @@ def fed(processor, samples: np.ndarray) -> np.ndarray:
     return np.asarray(processor.process(Audio(samples, RATE_HZ)).samples)[:, 0]
 
 
-def sine(level_dbfs: float, frames: int = 2 * FRAMES) -> np.ndarray:
+def sine(level_dbfs: float) -> np.ndarray:
     """Return a 1 kHz sine of that peak level, shape (frames,)."""
-    return db_to_ratio(level_dbfs) * np.sin(2 * np.pi * SINE_HZ * np.arange(frames) / RATE_HZ)
+    return db_to_ratio(level_dbfs) * np.sin(2 * np.pi * SINE_HZ * np.arange(2 * FRAMES) / RATE_HZ)
 
 
-def two_tones(level_dbfs: float, frames: int = 2 * FRAMES) -> np.ndarray:
+def two_tones(level_dbfs: float) -> np.ndarray:
     """Return two equal sines whose sum has that RMS, sine-referred; shape (frames,)."""
-    turn = 2 * np.pi * np.arange(frames) / RATE_HZ
+    turn = 2 * np.pi * np.arange(2 * FRAMES) / RATE_HZ
     return db_to_ratio(level_dbfs) * sum(np.sin(turn * hz) for hz in TONES_HZ) / np.sqrt(2.0)
 
 
 def rms(samples: np.ndarray) -> float:
     """Return the plain RMS."""
     return float(np.sqrt(np.mean(np.square(samples))))
+
+
+def _level_dbfs(samples):
+    return max(LOWEST_DB, float(ratio_to_db(max(rms(samples) * np.sqrt(2.0), 1e-12))))
 
 
 def relative_db(error: np.ndarray, whole: np.ndarray) -> float:
@@ -124,8 +129,7 @@ def halved_db(processor, level_dbfs: float) -> float:
 @lru_cache(maxsize=4096)
 def level_out_dbfs(processor, level_dbfs: float) -> float:
     """Return the RMS level of the output for a sine, sine-referred."""
-    out = fed(processor, sine(level_dbfs))[FRAMES:]
-    return max(LOWEST_DB, float(ratio_to_db(max(rms(out) * np.sqrt(2.0), 1e-12))))
+    return _level_dbfs(fed(processor, sine(level_dbfs))[FRAMES:])
 
 
 @lru_cache(maxsize=4096)
@@ -140,7 +144,7 @@ def repeated_db(processor, level_dbfs: float) -> float:
 @lru_cache(maxsize=1024)
 def silent_dbfs(processor) -> float:
     """Return the RMS level of the output with silence in, offset included, sine-referred."""
-    return max(LOWEST_DB, float(ratio_to_db(max(rms(fed(processor, np.zeros(FRAMES))) * np.sqrt(2.0), 1e-12))))
+    return _level_dbfs(fed(processor, np.zeros(FRAMES)))
 
 
 @lru_cache(maxsize=256)
@@ -181,14 +185,7 @@ def box_tester(
     }
     return Experiment(
         (drive,) if choice is None else (choice, drive),
-        (
-            Picture(
-                "One box, fed as you set it",
-                ("OL", "TT"),
-                plots,
-                margins={"left": 0.1, "right": 0.97, "top": 0.93, "wspace": 0.24},
-            ),
-        ),
+        (Picture("One box, fed as you set it", ("OL", "TT"), plots, margins=MARGINS),),
         read=lambda run: named[name(run)],
         told=lambda run: f"{name(run)}. With silence in, it gives {_silence_text(run.seen)}.",
         numbers=_numbers,
