@@ -38,6 +38,8 @@ class Staging(State):
 
     Parameters
     ----------
+    controls, from_session : callable
+        As of any state; those of the whole session if left out.
     look : callable
         ``look(answer, given)`` returns what was found.
     wanted : str
