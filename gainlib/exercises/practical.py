@@ -247,27 +247,19 @@ class State(Part):
         for target, fields in document.items():
             target = "master" if target == "bus" else target
             if not isinstance(fields, dict):
-                raise Unreadable(f"Give the controls of “{shorten(target)}” as in {self._example(controls)}.")
+                place, name = next(iter(controls))
+                example = f'{{"{place}": {{"{name}": −3.0}}}}'
+                raise Unreadable(f"Give the controls of “{shorten(target)}” as in {example}.")
             for name, value in fields.items():
                 if (target, name) not in controls:
-                    raise Unreadable(
-                        f"“{shorten(target)}” has no control “{shorten(name)}” here; {self._named(controls)}."
-                    )
+                    listed = ", ".join(f"{place} {field}" for place, field in list(controls)[:4])
+                    there = f"you can move {listed}{' and more' if len(controls) > 4 else ''}"
+                    raise Unreadable(f"“{shorten(target)}” has no control “{shorten(name)}” here; {there}.")
                 placed[target, name] = _setting(value, controls[target, name])
         result: dict = {}
         for (target, name), value in placed.items():
             result.setdefault(target, {})[name] = value
         return result
-
-    @staticmethod
-    def _example(controls):
-        target, name = next(iter(controls))
-        return f'{{"{target}": {{"{name}": −3.0}}}}'
-
-    @staticmethod
-    def _named(controls):
-        listed = ", ".join(f"{target} {name}" for target, name in list(controls)[:4])
-        return f"you can move {listed}{' and more' if len(controls) > 4 else ''}"
 
     def distance(self, first: dict, second: dict, key: dict, given: dict) -> float:
         """Return 0 where all controls stand in the same place, else infinity: positions are not what is marked."""

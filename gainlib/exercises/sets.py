@@ -227,10 +227,6 @@ class SetOfNumbers:
         """Return the set with one more hint open."""
         return replace(self, hints=self.hints + 1, paid=self.paid + (not self.hint_is_free(exercise)))
 
-    def after_solution(self) -> "SetOfNumbers":
-        """Return the set with its solution asked for."""
-        return replace(self, asked=True)
-
     def after_answer(self, exercise: Exercise, verdict: Verdict, event: dict) -> "SetOfNumbers":
         """Return the set after one more answer; one that the earlier rule has counted earns nothing here."""
         if verdict.state in ("invalid", "unattempted"):
@@ -341,7 +337,7 @@ def sets_of(exercise: Exercise, events: Iterable[dict], marked: Callable[[dict],
             opened.add((attempt, event["hint"]))
             sets[attempt] = now.after_hint(exercise)
         elif kind == "solution":
-            sets[attempt] = now.after_solution()
+            sets[attempt] = replace(now, asked=True)
         elif kind == "answer" and attempt >= 0:
             if is_exam(event):
                 now = SetOfNumbers(attempt, _runs=now._runs)

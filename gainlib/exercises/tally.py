@@ -297,20 +297,15 @@ def in_place(exercise: Exercise) -> bool:
 def to_review(events: Sequence[dict], learner: str, class_code: str, lab: str, avoid: Iterable[str] = ()) -> tuple:
     """Return what to ask before a lab: exercise and number of its set of numbers, two of them if there are.
 
-    Parameters
-    ----------
-    events : sequence of dict
-        The learner's own, in the order of their time.
-    learner, class_code, lab : str
-        Who, and before which lab.
-    avoid : iterable of str
-        Exercises that come last, besides those asked last time.
+    The events are the learner's own, in the order of their time; what is to be avoided comes last, as does what was
+    asked last time.
     """
     earlier = [each for each in bank() if each.lab < lab and in_place(each)]
     begun = {event["exercise"].rpartition("-")[0] for event in events if event["kind"] in ("answer", "review")}
     tried = [each for each in earlier if each.lab in begun]
     scores = scores_of(tried, events, learner, class_code)
-    last = {*avoid, *_asked_last(events)}
+    reviews = [(each["exercise"], each["attempt"]) for each in events if each["kind"] == "review"]
+    last = {*avoid, *(id for id, _ in list(dict.fromkeys(reversed(reviews)))[:QUESTIONS])}
     ranks = {each.id: _rank(each, scores[each.id], events, learner, class_code) for each in tried}
     picked: list[Exercise] = []
     while tried and len(picked) < QUESTIONS:
@@ -318,7 +313,8 @@ def to_review(events: Sequence[dict], learner: str, class_code: str, lab: str, a
         tried.sort(key=lambda each: (each.id in last, -ranks[each.id][0], each.lab in labs, ranks[each.id][1]))
         picked.append(tried.pop(0))
     picked += _before(earlier, picked, learner, class_code, lab)[: QUESTIONS - len(picked)]
-    return tuple((each, _next_set(each.id, events)) for each in picked)
+    used = {each.id: [attempt for id, attempt in reviews if id == each.id] for each in picked}
+    return tuple((each, max(used[each.id], default=REVIEW - 1) + 1) for each in picked)
 
 
 def _rank(exercise, score: ExerciseScore, events, learner, class_code):
@@ -340,18 +336,8 @@ def _weakness(score, reviews):
     return SOLVED if score.unaided else HELPED
 
 
-def _asked_last(events):
-    reviews = [(each["exercise"], each["attempt"]) for each in events if each["kind"] == "review"]
-    return [id for id, _ in list(dict.fromkeys(reversed(reviews)))[:QUESTIONS]]
-
-
 def _before(earlier, picked, learner, class_code, lab):
     """Return exercises of the lab before in a drawn order, then of the one before that."""
     rng = np.random.Generator(np.random.PCG64(seed_for(learner, f"{lab} review", 0, class_code)))
     order = shuffled(rng, [each for each in earlier if each not in picked])
     return sorted(order, key=lambda each: each.lab, reverse=True)
-
-
-def _next_set(id, events):
-    used = [each["attempt"] for each in events if each["kind"] == "review" and each["exercise"] == id]
-    return max(used, default=REVIEW - 1) + 1

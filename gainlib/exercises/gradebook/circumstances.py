@@ -13,7 +13,6 @@ from gainlib.exercises.classfile import Class, Exam, arrived
 from gainlib.exercises.gradebook.marks import Answer, shown_name
 from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
 from gainlib.exercises.record import Who, link
-from gainlib.exercises.sets import is_exam
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
 from gainlib.levels.printing import number
@@ -181,14 +180,14 @@ def sittings(lines: Iterable[Line], exam: Exam, names: Mapping[Who, Who]) -> tup
     steps: dict[Who, list[dict]] = {who: [] for who in names}
     answers = dict.fromkeys(names, 0)
     for line in lines:
-        if line.event["kind"] == "sitting" and line.event["attempt"] == exam.numbers:
-            steps[line.who].append(line.event)
-        answers[line.who] += line.event["kind"] == "answer" and _of(line.event, exam)
+        event = line.event
+        if event["kind"] not in ("sitting", "answer") or event["attempt"] != exam.numbers:
+            continue
+        if event["kind"] == "sitting":
+            steps[line.who].append(event)
+        else:
+            answers[line.who] += event["exercise"].rpartition("-")[0] == exam.lab
     return tuple(f"{shown_name(names[who])}: {_sitting(own, exam, answers[who])}" for who, own in steps.items())
-
-
-def _of(event, exam):
-    return is_exam(event) and event["attempt"] == exam.numbers and event["exercise"].rpartition("-")[0] == exam.lab
 
 
 def _sitting(own, exam, answers):

@@ -134,13 +134,10 @@ def scores(book: Gradebook, ids: Sequence[Listed] = ()) -> tuple[list[Score], li
         elif labs and holders.setdefault(user, name) != name:
             problems.append(f"{name} and {holders[user]} have the same id {shorten(user)}; only the latter's are sent")
         else:
-            found += [_score(book, lab, name, user, rows) for lab, rows in labs.items()]
+            for lab, rows in labs.items():
+                given, most = (round(value, 4) for value in book.total(rows))
+                found.append(Score(lab, name, user, given, most, all(row.counts for row in rows)))
     return found, problems
-
-
-def _score(book, lab, name, user, rows):
-    given, most = (round(value, 4) for value in book.total(rows))
-    return Score(lab, name, user, given, most, all(row.counts for row in rows))
 
 
 def new_ones(platform: Platform, found: Sequence[Score]) -> list[Score]:

@@ -112,7 +112,7 @@ def _of_content(path, content, left, depth=0, alone=False):
         yield from _of_archive(path, content, left, depth)
         return
     lines = _lines(content)
-    if alone or _may_be_record(path) or _holds_event(lines, path):
+    if alone or _may_be_record(path) or any(b'"kind"' in line and parsed([line], path)[0] for line in lines):
         yield Found(path, lines) if any(line.strip() for line in lines) else Unused(path, "is empty", lost=True)
     else:
         yield Unused(path, _kind(path, content))
@@ -167,10 +167,6 @@ def _lines(content) -> tuple[bytes, ...]:
         except (ValueError, RecursionError, TypeError):
             pass
     return tuple(content.splitlines())
-
-
-def _holds_event(lines, path):
-    return any(b'"kind"' in line and parsed([line], path)[0] for line in lines)
 
 
 def _passed_over(name):
