@@ -26,7 +26,8 @@ DECIMALS = {"pan": 2}  # one for all others
 EVERY = "every strip"
 FEW = 4  # strips, from which on what most of them share is said once
 HEADS = ("strip", "source", "input trim", "processors", "output trim", "fader", "pan", "sends")
-SHARED = ("trim", "output trim", "fader", "pan")
+SHARED = {"trim": "trim_db", "output trim": "output_trim_db", "fader": "fader_db", "pan": "pan"}
+"""Controls that every strip has, by their names in moves: the fields of a line."""
 LEGEND = (
     "Gains in dB; pan from −1 (left) to 1 (right). An empty place is as on the line “every strip”. A processor has its "
     "gain in → the average wanted at its input → its gain out. That average is in dBFS, sine-referred (−18 dBFS is "
@@ -96,11 +97,6 @@ class ConsoleRow:
     pan: float | None
     sends: tuple[Send, ...]
     moves: tuple[str, ...]
-
-    def value(self, control: str) -> float | None:
-        """Return what one of the controls that every strip has is set to."""
-        known = {"trim": self.trim_db, "output trim": self.output_trim_db, "fader": self.fader_db, "pan": self.pan}
-        return known[control]
 
 
 def console_rows(plan: Plan) -> tuple[ConsoleRow, ...]:
@@ -232,7 +228,7 @@ def _sends(row) -> Iterator[Piece]:
 
 
 def _piece(row, control):
-    value = row.value(control)
+    value = getattr(row, SHARED[control])
     if value is None:
         return None
     return Piece(number(value, DECIMALS.get(control, 1), signed=math.isfinite(value)), control in row.moves)

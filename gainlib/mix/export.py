@@ -25,7 +25,7 @@ import numpy as np
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.levels import ratio_to_db
 from gainlib.levels.printing import quantity
-from gainlib.mix.inserts import boxes_in, level_dependent
+from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
 from gainlib.mix.moves import Plan
 from gainlib.mix.paths import file_name, filling
 from gainlib.processors.controls import plain_name
@@ -111,11 +111,7 @@ def _alone(session, name, ahead):
     def cut(channel):
         if channel.name == name:
             return channel
-        kept = [to for to in channel.outputs if (to in ahead) == (channel.name in ahead)]
-        return channel.with_(
-            to=tuple(to for to in channel.to if to in kept),
-            sends=tuple(send for send in channel.sends if send.to in kept),
-        )
+        return with_ways(channel, lambda to: (to in ahead) == (channel.name in ahead))
 
     return session.with_(strips=tuple(map(cut, session.strips)), groups=tuple(map(cut, session.groups)))
 

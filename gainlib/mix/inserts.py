@@ -4,12 +4,12 @@ A measured box has a gain for every average level, so where it stands its gain f
 was not measured is taken for a wire, and whatever depends on that is told, not known.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 from gainlib.levels.printing import quantity
 from gainlib.processors import BlackBox
-from gainlib.session import Insert, Session
+from gainlib.session import Group, Insert, Session, Strip
 from gainlib.session.routing import channels, topological_order, upstream
 from gainlib.session.strip import BUS
 
@@ -60,10 +60,10 @@ def on_the_way(session: Session, name: str) -> tuple[Insert, ...]:
     return (*inserts, *session.master.inserts) if name == BUS else tuple(inserts)
 
 
-def unseen(session: Session) -> tuple[str, ...]:
-    """Return the strips, groups and the master with a box that was not measured, so that nobody knows their level."""
-    owners = [*channels(session).values(), session.master]
-    return tuple(getattr(each, "name", "master") for each in owners if basis_of(each.inserts) == TOLD)
+def with_ways(channel: Strip | Group, kept: Callable[[str], bool]) -> Strip | Group:
+    """Return a strip or group without the outputs and sends that go to a sum that is not kept."""
+    sends = tuple(send for send in channel.sends if kept(send.to))
+    return channel.with_(to=tuple(to for to in channel.to if kept(to)), sends=sends)
 
 
 def settled(session: Session) -> Session:

@@ -47,6 +47,10 @@ class Stretch:
             yield np.zeros((min(frames, last - at), self.channels))
 
 
+def _stretched(session, start, stop):
+    return session.with_(strips=tuple(each.with_(audio=Stretch(each.audio, start, stop)) for each in session.strips))
+
+
 def bus_excerpt(
     session: Session,
     start_s: float,
@@ -70,7 +74,7 @@ def bus_excerpt(
     start = round(start_s * rate)
     first = max(start - round(AHEAD_S * rate), 0)
     stop = min(start + max(round(length_s * rate), 1), whole)
-    cut = session.with_(strips=tuple(strip.with_(audio=Stretch(strip.audio, first, stop)) for strip in session.strips))
+    cut = _stretched(session, first, stop)
     told, done, kept = progress or (lambda *_: None), 0, []
     for block in cut.render().blocks(BUS):
         kept.append(block)
@@ -116,8 +120,7 @@ class Tap:
         """Render frames `start` to `stop`, float32; silent where the session has ended."""
         rate = self.session.rate_hz
         first = max(start - round(LOOP_AHEAD_S * rate), 0) if self.boxes else start
-        strips = tuple(each.with_(audio=Stretch(each.audio, first, stop)) for each in self.session.strips)
-        cut = self.session.with_(strips=strips)
+        cut = _stretched(self.session, first, stop)
         samples = np.concatenate(list(cut.render().blocks(self.node)))[start - first :]
         return Audio(samples.astype(np.float32), rate, self.node)
 

@@ -23,7 +23,7 @@ from gainlib.audio import GainlibError
 from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
-from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled
+from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled, with_ways
 from gainlib.mix.moves import Move, Plan, Verification
 from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, left_alone, main_node, stage, walk
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
@@ -122,7 +122,7 @@ class _Planner:
         self._taps: dict[str, float] = {}
         self._carrying: dict[str, int] = {}  # processors whose output takes what is beyond the other controls
         alone = _unsoloed(session)
-        if alone != session:
+        if alone is not session:
             self._warnings.append("solo was on; the plan is for all strips, with solo off")
         self._found = self._session = settled(alone)
         self._heard, _ = heard(self._found)
@@ -484,8 +484,7 @@ def _as_strip(session: Session, group: Group, source, gain_db: float) -> Session
     """Return a session in which a strip that plays what leaves the inserts of a group stands in its place."""
 
     def cut(channel):
-        sends = tuple(send for send in channel.sends if send.to != group.name)
-        return channel.with_(to=tuple(to for to in channel.to if to != group.name), sends=sends)
+        return with_ways(channel, lambda to: to != group.name)
 
     controls = {name: getattr(group, name) for name in ("post_trim_db", "fader_db", "pan", "mute", "sends", "to")}
     played = Strip(group.name, source, trim_db=gain_db, **controls)
@@ -495,7 +494,7 @@ def _as_strip(session: Session, group: Group, source, gain_db: float) -> Session
 
 
 def _unsoloed(session: Session) -> Session:
-    strips = tuple(replace(strip, solo=False) if strip.solo else strip for strip in session.strips)
-    groups = tuple(replace(group, solo=False) if group.solo else group for group in session.groups)
-    same = all(a is b for a, b in zip((*strips, *groups), (*session.strips, *session.groups), strict=True))
-    return session if same else session.with_(strips=strips, groups=groups)
+    if not any(each.solo for each in (*session.strips, *session.groups)):
+        return session
+    strips, groups = (tuple(each.with_(solo=False) for each in part) for part in (session.strips, session.groups))
+    return session.with_(strips=strips, groups=groups)
