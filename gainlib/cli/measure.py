@@ -9,9 +9,9 @@ from dataclasses import astuple, fields
 from pathlib import Path
 from typing import NamedTuple
 
+from gainlib import meters
 from gainlib.audio import AudioFile, GainlibError, audio_files, audio_suffixes
 from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, wrapped, write_csv
-from gainlib.meters import Reading, measure
 
 _NOTE = (
     "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs are tops at "
@@ -36,7 +36,7 @@ class Row(NamedTuple):
 
     path: Path
     source: AudioFile | None = None
-    reading: Reading | None = None
+    reading: meters.Reading | None = None
     error: str = ""
 
 
@@ -109,7 +109,7 @@ def _read(row, alignment_dbfs, advance):
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # of what is too large for a square; said below, in words
-            reading = measure(_Watched(row.source, advance), alignment_dbfs)
+            reading = meters.measure(_Watched(row.source, advance), alignment_dbfs)
     except GainlibError as error:
         return row._replace(error=str(error))
     if any(value is not None and not value < math.inf for value in astuple(reading)):
@@ -134,7 +134,7 @@ class _Watched:
 def _figures(row):
     """Return what is known of a file: what it is, and every field of its reading."""
     own = {name: getattr(row.source, name, None) for name in ("channels", "rate_hz", "frames")}
-    read = {field.name: getattr(row.reading, field.name, None) for field in fields(Reading)}
+    read = {field.name: getattr(row.reading, field.name, None) for field in fields(meters.Reading)}
     return {"file": row.path.name} | own | read
 
 
