@@ -7,9 +7,9 @@ from itertools import accumulate
 import numpy as np
 
 from gainlib.exercises import Exercise, Number, Order, Slip, draws, grid, one_of, pick, shuffled
-from gainlib.exercises.chain import Chain
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Sheet, Slider, db_slider, picture
 from gainlib.exercises.lab import Lab, Worked
+from gainlib.exercises.recordings import Chain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import STEMS, bar, short_name
 from gainlib.levels import DBU_VOLTS, dbu_to_dbv, dbu_to_volts, dbv_to_dbu, sum_levels_db
