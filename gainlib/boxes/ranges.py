@@ -126,12 +126,12 @@ def _of_bend(box, tone, thd):
     if first == len(thd) - 1:
         return None  # even the loudest is clean
 
-    def reaches(percent, start, end):
-        return _crossing(lambda level: tone.read(level)[1] - percent, LEVELS_DBFS[start], LEVELS_DBFS[end])
+    def share(level):
+        return tone.read(level)[1]
 
-    high_dbfs = reaches(high, last, last + 1) if last + 1 < len(thd) else TOP_DBFS
-    low_dbfs = _crossing(lambda level: tone.read(level)[1] - low, LEVELS_DBFS[first], high_dbfs)
-    middle = _crossing(lambda level: tone.read(level)[1] - GOOD_THD_PERCENT, low_dbfs, high_dbfs)
+    high_dbfs = _crossing(share, high, *LEVELS_DBFS[last : last + 2]) if last + 1 < len(thd) else TOP_DBFS
+    low_dbfs = _crossing(share, low, LEVELS_DBFS[first], high_dbfs)
+    middle = _crossing(share, GOOD_THD_PERCENT, low_dbfs, high_dbfs)
     best, why = _best(box, low_dbfs, high_dbfs, middle, f"where it is {number(GOOD_THD_PERCENT)} %")
     reason = (
         f"Fed at {_span(low_dbfs, high_dbfs)} on average, a steady tone comes out with {number(low)} to {number(high)} "
@@ -157,9 +157,9 @@ def _of_dynamics(box, tone, audio):
     start, end = LEVELS_DBFS[0], TOP_DBFS
     if reduction(end) < least:
         return None
-    low_dbfs = _crossing(lambda level: reduction(level) - least, start, end)
-    high_dbfs = _crossing(lambda level: reduction(level) - most, low_dbfs, end)
-    middle = _crossing(lambda level: reduction(level) - GOOD_REDUCTION_DB, low_dbfs, high_dbfs)
+    low_dbfs = _crossing(reduction, least, start, end)
+    high_dbfs = _crossing(reduction, most, low_dbfs, end)
+    middle = _crossing(reduction, GOOD_REDUCTION_DB, low_dbfs, high_dbfs)
     best, why = _best(box, low_dbfs, high_dbfs, middle, f"where it is {number(GOOD_REDUCTION_DB)} dB")
     reason = (
         f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} is turned down by {number(least)} to {number(most)} "
@@ -186,8 +186,8 @@ def _of_noise(box, tone, audio):
     louder = [level for level, each in zip(levels, shares, strict=True) if level > quietest and each > margin]
     if not softer or not louder:
         return None
-    low_dbfs = _crossing(lambda level: margin - share(level), softer[-1], quietest)
-    high_dbfs = _crossing(lambda level: share(level) - margin, quietest, louder[0])
+    low_dbfs = _crossing(lambda level: -share(level), -margin, softer[-1], quietest)
+    high_dbfs = _crossing(share, margin, quietest, louder[0])
     best, why = _best(box, low_dbfs, high_dbfs, quietest, "where they are least")
     reason = (
         f"Fed at {_span(low_dbfs, high_dbfs)} on average, {heard} comes out with noise and distortion "
@@ -200,7 +200,7 @@ def _of_noise(box, tone, audio):
 
 def _of_gate(tone, gain, top, audio):
     """Return at which levels the opening level stands clear of noise and notes."""
-    opens = _crossing(lambda level: tone.read(level)[0] - gain[top] + OPENS_DB, LEVELS_DBFS[0], LEVELS_DBFS[top])
+    opens = _crossing(lambda level: tone.read(level)[0], gain[top] - OPENS_DB, LEVELS_DBFS[0], LEVELS_DBFS[top])
     audio = audio.load()
     levels = noise_and_notes(audio)
     if levels is None:
@@ -234,15 +234,15 @@ def _best(box, low_dbfs, high_dbfs, middle, where):
     return middle, told if built is None else f"{told}, though the box is built for {_dbfs(built)}"
 
 
-def _crossing(function: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a rising function passes 0 between two levels; an end, if it does so outside."""
-    if function(low) >= 0.0:
+def _crossing(function, wanted, low, high):
+    """Return where a rising function of level reaches a value between two levels; an end, if it does so outside."""
+    if function(low) >= wanted:
         return low
-    if function(high) < 0.0:
+    if function(high) < wanted:
         return high
     while high - low > SEARCH_DB:
         middle = (low + high) / 2.0
-        if function(middle) < 0.0:
+        if function(middle) < wanted:
             low = middle
         else:
             high = middle
