@@ -23,6 +23,6 @@ __getattr__, __dir__, __all__ = _lazy.attach(
         "probe": ["ProbeReport", "read_probe", "write_probe"],
         "rack": ["Rack", "RackBox", "racked", "refreshed"],
         "ranges": ["WorkingRange", "working_range"],
-        "repeated_gain": ["each_round", "predicted_dbfs", "residual_dbfs", "residuals_dbfs", "round_trips"],
+        "repeated_gain": ["predicted_dbfs", "residual_dbfs", "round_trips"],
     },
 )

@@ -86,27 +86,10 @@ def each_round(
     seed: int = 0,
     clip: bool = False,
 ) -> Iterator[np.ndarray]:
-    """Yield the samples as an arithmetic holds them, and then those after each round, without end.
+    """Yield the samples as an arithmetic holds them, and then those after each round, without end and in its own type.
 
-    Parameters
-    ----------
-    audio : Audio
-        What is turned down and up.
-    first_db : float
-        The first gain of a round; the second takes it back.
-    arithmetic : str
-        As for `round_trips`; a word may have any length from 10 to 24 bits.
-    dither : bool
-        Triangular dither at every rounding of a word of whole numbers.
-    seed : int
-        Of the dither.
-    clip : bool
-        Whether every step ends at full scale.
-
-    Yields
-    ------
-    array, shape (frames, channels)
-        In the type of the arithmetic.
+    The first gain of a round is `first_db`; the second takes it back. A word of the arithmetic may have any length from
+    10 to 24 bits. With `clip`, every step ends at full scale.
     """
     held, step = _held(audio, arithmetic)
     gains, rng = [10.0 ** (first_db / 20.0), 10.0 ** (-first_db / 20.0)], np.random.default_rng(seed)
@@ -137,26 +120,7 @@ def _held(audio, arithmetic):
 
 
 def residuals_dbfs(audio: Audio, first_db: float, rounds: int, arithmetic: str = "float32", **more) -> np.ndarray:
-    """Return the plain RMS of what 1, 2, … rounds changed, in dB against amplitude 1.
-
-    Parameters
-    ----------
-    audio : Audio
-        What is turned down and up.
-    first_db : float
-        The first gain of a round.
-    rounds : int
-        How many.
-    arithmetic : str
-        As for `each_round`.
-    **more
-        Goes to `each_round`.
-
-    Returns
-    -------
-    array, shape (rounds,)
-        −inf where nothing is left.
-    """
+    """Return the plain RMS of what 1, 2, … rounds changed, in dB against amplitude 1; −inf where nothing is left."""
     after = each_round(audio, first_db, arithmetic, **more)
     held = next(after).astype(np.float64)
     return np.array([power_db(np.mean((each - held) ** 2)) for each in islice(after, rounds)])
