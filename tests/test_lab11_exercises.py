@@ -10,7 +10,7 @@ import soundfile
 from daily import everything
 from scipy import signal
 
-from gainlib.exercises import exercise, handoff, mark, masters
+from gainlib.exercises import exercise, mark, masters
 from gainlib.exercises.masters import CLIP, LIMIT, OPEN, figures, handed_in, held, played_db
 from gainlib.labs import lab11
 from gainlib.meters import flat_runs
@@ -95,13 +95,13 @@ def test_hand_off_files_are_told_by_measuring():
     asked = exercise("11-3")
     for k in range(30):
         given = asked.variant(f"learner {k}")
-        for (name, audio), kind in zip(handoff.files_of(given).items(), given["kinds"], strict=True):
+        for (name, audio), kind in zip(masters.files_of(given).items(), given["kinds"], strict=True):
             peak = np.abs(audio.samples).max()
             low, flat = peak < 10 ** (-40 / 20), flat_runs(audio) > 100
             found = "over" if peak > 1 else "clipped" if flat else "low" if low else "fine"
             assert found == kind, (given, name)
             word = given["words"]["ABCDE".index(name)]
-            assert handoff.word_in_use(audio).startswith(str(word))
+            assert masters.word_in_use(audio).startswith(str(word))
 
 
 # ---- what is drawn and marked ----------------------------------------------------------------------------------------

@@ -4,13 +4,27 @@ from functools import cache
 
 import numpy as np
 
-from gainlib.exercises import Exercise, Matching, Number, Order, Slip, draws, fill, grid, handoff, one_of
+from gainlib.exercises import Exercise, Matching, Number, Order, Slip, draws, fill, grid, one_of
 from gainlib.exercises import masters as m
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Sheet, Slider, Take
 from gainlib.exercises.experiment import db_slider as db
-from gainlib.exercises.handoff import KINDS, STEPS, both, files_of, moves, orders_of, three, word_in_use, wrong_order
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, figures
+from gainlib.exercises.masters import (
+    CLIP,
+    KINDS,
+    LIMIT,
+    OPEN,
+    SAFE_DBTP,
+    STEPS,
+    both,
+    figures,
+    files_of,
+    moves,
+    orders_of,
+    three,
+    word_in_use,
+    wrong_order,
+)
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs
 from gainlib.words import Table, level_text, number_text
@@ -291,7 +305,7 @@ def _stand(**limits):
 
 GAIN = Exercise(
     id="11-1", title="Gain alone", parts=(ALONE.part(),),
-    given=handoff.TWO_MIXES,
+    given=m.TWO_MIXES,
     statement="Two mixes are to be delivered with gain alone: at most {t} LUFS and at most {p} dBTP. Bring each as far "
         "up, or down, as both limits allow: to its nearer limit, ± 0.1 dB.",
     solve=_alone,
@@ -313,7 +327,7 @@ GAIN = Exercise(
 PLAYED = Exercise(
     id="11-2", title="What the player does",
     parts=tuple(Number(f"Gain of the player for {name}", "dB", tolerance=0.15, read_off=True) for name in "ABC"),
-    given=handoff.THREE,
+    given=m.THREE,
     statement="A player normalises to {t} LUFS. It turns down as far as it must, and up only as long as the true peak "
         "stays at or under −1 dBTP; it never turns a soft master down. Read the three masters on the desk. By how much "
         "does it move each?",
@@ -345,7 +359,7 @@ HANDED = Exercise(
     id="11-3", title="Five hand-off files",
     parts=(Matching("What do you do with each?", points=2, options=KINDS,
                     items={name: f"file {name}" for name in "ABCDE"}),),
-    given=handoff.Prints(),
+    given=m.Prints(),
     statement="Five mixes arrive to be mastered. Measure each on the desk, then say what to do with it. A kind may "
         "come more than once, or not at all.",
     solve=lambda g: _sorted(g, lambda kind, word: kind),
@@ -370,7 +384,7 @@ ORDERED = Exercise(
     id="11-4", title="In which order?",
     parts=(Order("Order of the steps", points=2, options=lambda g: {k: STEPS[k] for k in g["steps"]},
                  accepted=orders_of),),
-    given=handoff.Steps(),
+    given=m.Steps(),
     statement="A mix in 32-bit float becomes a {bits}-bit master. Put the steps in order, so that its true peak is "
         "where the limiter put it, and its error is that of one dithered rounding. More than one order may be right.",
     solve=lambda g: orders_of(g)[0],

@@ -1,7 +1,6 @@
 """Lab 11: wrong methods."""
 
-from gainlib.exercises.handoff import three, wrong_order
-from gainlib.exercises.masters import plr_db
+from gainlib.exercises.masters import plr_db, three, wrong_order
 from gainlib.labs import lab11
 
 WRONG = {

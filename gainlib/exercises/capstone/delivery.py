@@ -23,7 +23,7 @@ from gainlib.demo.session import drawn_chains
 from gainlib.exercises.capstone import assignment, measurements
 from gainlib.exercises.capstone.marks import Beside, Found
 from gainlib.exercises.capstone.measurements import Figures, figures_of
-from gainlib.exercises.handoff import word_in_use
+from gainlib.exercises.masters import word_in_use
 from gainlib.exercises.model import Judgement
 from gainlib.exercises.text import Unreadable, describe, parse_number, sentences
 from gainlib.exercises.variants import pick, shuffled
