@@ -71,7 +71,7 @@ BOXES = {
 }
 LESS = {
     AS_SHOWN: ("linear", "linear plus noise or offset"),
-    ROUNDED: ("linear", "linear plus noise or offset"),
+    ROUNDED: ("linear", "linear plus noise or offset", "linear, time-varying"),  # that it sways has to be said
     LEVEL_DEPENDENT: ("nonlinear", "linear up to a level"),
 }
 HISSING = ("hiss", "tape with hiss", "stage near its rail")
@@ -202,6 +202,8 @@ def _judged_kind(name, report, kind):
         return "wrong"
     if report.kind == CANNOT_TELL:
         return "open" if report.reason else "wrong"
+    if (report.kind == ROUNDED and "sways" in report.reason) != (report.kind == ROUNDED and "varying" in kind):
+        return "wrong"
     if report.kind in LESS:
         return "as shown" if kind in LESS[report.kind] or (report.kind, name) == (ROUNDED, "16 bit") else "wrong"
     return "right" if report.kind == kind else "wrong"

@@ -247,6 +247,16 @@ def test_slow_tremolo_is_never_called_nonlinear():
     assert read_probe(recording(line)).linear is None
 
 
+@pytest.mark.parametrize("hz", [*daily((0.3, 0.7), 1)])
+def test_a_slow_sway_is_told_apart_from_what_follows_the_level(hz):
+    sway = 10.0 ** (0.4 * np.sin(2.0 * np.pi * hz * np.arange(len(played())) / RATE_HZ) / 20.0)
+    report = read_probe(recording(hissing(played() * sway, -90.0)))
+    assert report.kind == "linear, time-varying" and f"sways by 0.4 dB to either side at {hz} Hz" in report.reason
+    held = Compressor(-20.0, 3.0, 6.0).process(recording(played())).samples[:, 0]
+    bent = Saturation(0.5).process(recording(played())).samples[:, 0]
+    assert read_probe(recording(held * sway)).linear is not True and read_probe(recording(bent * sway)).linear is False
+
+
 def test_a_clock_converted_in_straight_lines_is_not_called_nonlinear():
     """Straight lines between samples lose cos²(π·f·t) of the highs, t being how far off a sample is, which wanders."""
     line, ppm = hissing(played(), -90.0), 30e-6

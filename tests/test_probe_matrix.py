@@ -14,13 +14,11 @@ PAIRS = [  # the ten of every day
     ("limiter −15", "coder"), ("tape", ALL),
 ]  # fmt: skip
 OTHERS = [(name, way) for name in BOXES for way in ON_THE_WAY if (name, way) not in PAIRS]
+BEHIND_A_CODER = ("wire", "bell +6 dB", "high-pass", "delay", "polarity", "DC block", "room", "hiss", "dithered 16 bit")
 STILL_OPEN = {  # cannot be told apart so far; a tenth of the matrix at most
-    ("slow tremolo", way) for way in ON_THE_WAY
-} | {
-    *((name, "coder") for name in ("wire", "bell +6 dB", "high-pass", "delay", "polarity", "DC block", "room")),
-    *((name, "coder") for name in ("hiss", "dithered 16 bit")),
+    *((name, way) for name in BEHIND_A_CODER for way in ("coder", ALL)), ("slow tremolo", "coder"),
     *(("slight saturation", way) for way in ("coder", ALL)), *(("16 bit", way) for way in ("noise −70", "coder", ALL)),
-    ("12 bit", ALL), ("tremolo", "16-bit word"), *(("stage near its rail", way) for way in ("coder", ALL)),
+    ("12 bit", ALL), *(("stage near its rail", way) for way in ("coder", ALL)),
 }  # fmt: skip
 SURE = {
     ("bell +6 dB", "as it is"): "linear",
@@ -31,6 +29,8 @@ SURE = {
     ("wire", "50 ppm"): "linear",
     ("delay", "37 ms"): "linear",
     ("tremolo", ALL): "linear, time-varying",
+    ("slow tremolo", "+3 dB"): "linear, time-varying",
+    ("slow tremolo", "noise −70"): "linear, time-varying",
     ("limiter −15", "coder"): "linear up to a level",
     ("compressor, corner", ALL): "linear up to a level",
     ("clip −12", "16-bit word"): "linear up to a level",

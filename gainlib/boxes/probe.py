@@ -19,7 +19,7 @@ from gainlib.boxes.probetime import moved_db, refuse_holes
 from gainlib.boxes.probeverdict import Heard, verdict
 from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
-from gainlib.boxes.spectral_lines import lines_of, sway, swell_of
+from gainlib.boxes.spectral_lines import lines_of, stilled, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.levels.printing import number, quantity
@@ -312,9 +312,12 @@ def _heard(line, base, layout, lossy, chain):
     rows = tuple(lines_of(line, base, layout, part, own) for part in layout.parts)
     swell = swell_of(line, base, layout, own)
     stray, follows = _stray(rows, noise, layout)
-    coded = lossy or (follows and sway(swell) is None)
     moved = moved_db(line, base, layout, rows, swell, noise)
-    return Heard(rows, swell, noise, offset, grid, coded, stray, *(chain or (None, None)), moved)
+    swaying = sway(swell)
+    coded = lossy or (follows and swaying is None)
+    if swaying is None:
+        swaying, rows, swell = stilled(line, base, layout, rows, swell)
+    return Heard(rows, swell, noise, offset, grid, coded, stray, *(chain or (None, None)), moved, swaying)
 
 
 def _grid(line):

@@ -27,7 +27,7 @@ from gainlib.boxes.linearity import (
     alike_from,
     held_back_from,
 )
-from gainlib.boxes.spectral_lines import LevelSweep, Lines, onset_of_bend, onset_of_gain, sway
+from gainlib.boxes.spectral_lines import LevelSweep, Lines, Sway, onset_of_bend, onset_of_gain
 from gainlib.levels.printing import number, quantity
 
 SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
@@ -57,7 +57,7 @@ class Heard(NamedTuple):
     The rows stand in the order of the test file. ``grid_bits`` is the word length the samples stand on, if it is 16 to
     23 bit; ``stray_db`` what does not repeat, relative to the sound, and ``coded`` whether it follows the sound, as
     behind a lossy coder; ``moved_db`` by how much the gain differs where the same level comes again. Noise and offset
-    of the chain are those of a recording without the box, if one was given.
+    of the chain are those of a recording without the box, if one was given; a slow ``sway`` is taken out of the gains.
     """
 
     rows: tuple[Lines, ...]
@@ -70,6 +70,7 @@ class Heard(NamedTuple):
     chain_noise_dbfs: float | None
     chain_offset: float | None
     moved_db: float
+    sway: Sway | None
 
     def of(self, stimulus: str) -> tuple[Lines, ...]:
         """Return the rows of one stimulus, from soft to loud."""
@@ -230,32 +231,31 @@ class Verdict(NamedTuple):
 
 def verdict(heard: Heard) -> Verdict:
     """Decide on a kind, or say why it stays open."""
-    swaying = sway(heard.swell)
     same = SAME_CODED_DB if heard.coded else SAME_DB
-    if swaying:
-        same = max(same, 1.3 * swaying[0])
+    if heard.sway:
+        same = max(same, 1.3 * heard.sway.left_db)
     run = _steady_run(heard, same)
     series = {key: _series_of(heard, key, run, same) for key in SERIES}
-    return _told(heard, series, swaying)._replace(gain_db=series["sine", 0].plain)
+    return _told(heard, series)._replace(gain_db=series["sine", 0].plain)
 
 
-def _told(heard, series, swaying):
+def _told(heard, series):
     fails, sine = _failing(heard, series), series["sine", 0]
     if not fails.any():
-        return _linear(heard, swaying, sine.plain)
-    if not swaying and _moves(heard, series):
+        return _linear(heard, sine.plain)
+    if not heard.sway and _moves(heard, series):
         return _moved(heard, series)
-    if not swaying and _wanders(heard, series):
+    if not heard.sway and _wanders(heard, series):
         return _open(
             "its gain goes up and down from step to step with no distortion and no order, so it changes in time, and "
             "the recording does not show whether it depends on level as well; record again with the box's modulation "
             "off, and player and recorder on one clock",
         )
     small = max(row.bent_db for row in heard.of("sine")) < CODED_BENT_DB
-    if swaying and small and not any(each.fails.any() for each in series.values()):
+    if heard.sway and small and not any(each.fails.any() for each in series.values()):
         return _open(
-            f"its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at {number(swaying[1], 1)} Hz, and the "
-            f"little distortion beside that may be the recording's; record as 24-bit WAV or FLAC",
+            f"its gain {_sways(heard.sway)}, and the little distortion beside that may be the recording's; record as "
+            f"24-bit WAV or FLAC",
         )
     softest = heard.levels_dbfs[fails].max() < SOFTEST_DBFS
     if heard.coded:
@@ -286,10 +286,11 @@ def _matters(reason, moved=False):
 
 def _rounded(heard, reason):
     alike = f"{alike_from(heard.levels_dbfs[0], heard.levels_dbfs[-1])} but for rounding"
+    sways = f" Its gain {_sways(heard.sway)}." if heard.sway else ""
     return Verdict(
         ROUNDED,
-        f"{alike}: {reason}. The recording does not show whether it is the box that rounds or the recorder: record at "
-        f"24 bits.",
+        f"{alike}: {reason}.{sways} The recording does not show whether it is the box that rounds or the recorder: "
+        f"record at 24 bits.",
     )
 
 
@@ -316,6 +317,10 @@ def _coder(heard):
     )
 
 
+def _sways(sway):
+    return f"sways by {quantity(sway.depth_db, 'dB', 1)} to either side at {number(sway.hz, 1)} Hz"
+
+
 def _grid(heard):
     return (
         f"its samples lie on the steps of {heard.grid_bits} bits, so a box that rounds like that looks like one that "
@@ -326,26 +331,24 @@ def _grid(heard):
 # ------------------------------------------------------------------------------------------------------- linear boxes
 
 
-def _linear(heard, swaying, gain):
+def _linear(heard, gain):
     """Return what is said of a box that does the same at every level."""
     alike = alike_from(heard.levels_dbfs[0], heard.levels_dbfs[-1])
     rows = heard.of("sine")
     upper = rows[len(rows) // 2 :]
     floor, doubt = rows[-1].floor_db, max(row.doubt_db[0] for row in upper)
-    if not swaying and (floor > ENOUGH_FLOOR_DB or doubt > ENOUGH_DOUBT_DB):
+    if not heard.sway and (floor > ENOUGH_FLOOR_DB or doubt > ENOUGH_DOUBT_DB):
         what = _coder(heard) if heard.coded else _not_repeating(heard, rows[-1])
         return _open(f"distortion would show only above {quantity(floor, 'dB', 0)} of the loudest sine, because {what}")
     (faint,) = heard.of("faint sine")
     # How well it would be known if it came through as loud as it should.
     doubt = faint.doubt_db[0] * 10.0 ** (max(faint.gain_db[0] - gain, -100.0) / 20.0)
     known = doubt < FAINT_DOUBT_DB
-    same = 0.0 if not swaying else 2.0 * swaying[0]
+    same = 2.0 * heard.sway.left_db if heard.sway else 0.0
     heard_faint = abs(faint.gain_db[0] - gain) <= max(FAINT_DB, FAINT_SIGMAS * doubt) + same
     if heard.grid_bits and (not heard_faint or heard.noise_dbfs <= QUIET_DBFS):
         # A noise would have turned the steps into one.
-        return (
-            _open(_grid(heard)) if swaying else _rounded(heard, f"its samples lie on steps of {heard.grid_bits} bits")
-        )
+        return _rounded(heard, f"its samples lie on steps of {heard.grid_bits} bits")
     if not (known and heard_faint):
         if heard.coded:
             return _open(_coder(heard))
@@ -358,11 +361,10 @@ def _linear(heard, swaying, gain):
                 else "is lost in noise, and nothing louder would show a box that rounds; record with less noise"
             ),
         )
-    if swaying:
+    if heard.sway:
         return Verdict(
             TIME_VARYING,
-            f"{alike} at the same time, though its gain sways by {quantity(swaying[0], 'dB', 1)} to either side at "
-            f"{number(swaying[1], 1)} Hz; its input level is free.",
+            f"{alike} at the same time, though its gain {_sways(heard.sway)}; its input level is free.",
         )
     if heard.coded:  # it may have left faint harmonics out
         return _open(_coder(heard))

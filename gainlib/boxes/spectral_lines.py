@@ -32,6 +32,9 @@ SWELL_HARMONICS = 5
 SLOWEST_HZ, FASTEST_HZ = 0.9, 20.0
 SWAY_DB, OVER_REST = 0.1, 30.0
 SMOOTH_ORDER = 5
+SLOW_HZ, HZ_STEP = (0.2, 1.0), 0.004  # slower than that, it hardly moves while a step lasts
+KNOWN_DB, KNOWN_STEPS, DOUBT_DB = 0.3, 8, 0.01
+LEFT_SHARE = 0.08  # a gain that stays while a step lasts would leave 2π · 0.2 Hz · 0.1 s/√2 = 0.09 of a sway's depth
 CORNER_DB, BEND_DB = 1.0, 1.5  # width of a knee
 SUDDEN_DB, GRADUAL_DB = 0.5, 0.7  # way from −60 to −46 dB of distortion: 0.1 for a clip, 7 for a square law
 LOW_BENT_DB, HIGH_BENT_DB = -60.0, -46.0
@@ -64,6 +67,10 @@ class Lines(NamedTuple):
     def straight(self) -> bool:
         """Whether noise accounts for all that lies beside what was fed."""
         return self.bent_db <= self.floor_db
+
+    def stilled(self, sway_db: float) -> "Lines":
+        """Return the same with its gains without what a sway adds to them."""
+        return self._replace(gain_db=tuple(each - sway_db for each in self.gain_db), loud_db=self.loud_db - sway_db)
 
 
 def stretch(line: np.ndarray, base: TimeBase, start: int, frames: int) -> np.ndarray:
@@ -238,8 +245,16 @@ def swell_of(line: np.ndarray, base: TimeBase, layout: Layout, own_power: float)
 # --------------------------------------------------------------------------------------------------------- in time
 
 
-def sway(swell: LevelSweep) -> tuple[float, float] | None:
-    """Return depth in dB and frequency in Hz at which the gain goes up and down steadily; None if it does not."""
+class Sway(NamedTuple):
+    """A gain that goes up and down steadily: by how much to either side, how often, and what of it the figures hold."""
+
+    depth_db: float
+    hz: float
+    left_db: float
+
+
+def sway(swell: LevelSweep) -> Sway | None:
+    """Return how the gain goes up and down while the sine swells; None if it does not."""
     good = swell.doubt_db < 0.5
     if good.sum() < 100:
         return None
@@ -251,11 +266,65 @@ def sway(swell: LevelSweep) -> tuple[float, float] | None:
     hz = np.fft.rfftfreq(8 * len(rest), FRAME_S)
     inside = (hz >= SLOWEST_HZ) & (hz <= FASTEST_HZ)
     k = int(np.argmax(np.where(inside, power, 0.0)))
-    depth = 2.0 * np.sqrt(power[k]) / np.hanning(len(gain)).sum()
+    depth = float(2.0 * np.sqrt(power[k]) / np.hanning(len(gain)).sum())
     # A knee spreads over all slow frequencies and falls off; a steady sway stands alone.
     aside = inside & (np.abs(hz - hz[k]) > 0.6) & (np.abs(hz - hz[k]) < 2.5)
     lone = power[k] > OVER_REST * np.median(power[aside]) and power[k] > 4.0 * power[hz < 0.5 * hz[k]].max(initial=0.0)
-    return (float(depth), float(hz[k])) if depth > SWAY_DB and lone else None
+    return Sway(depth, float(hz[k]), depth) if depth > SWAY_DB and lone else None
+
+
+def stilled(line: np.ndarray, base: TimeBase, layout: Layout, rows: tuple[Lines, ...], swell: LevelSweep):
+    """Return a sway too slow for the swell, or None, and rows and swell without it.
+
+    It has to account for the gain of every period of the sine in the whole recording. What depends on the level cannot
+    pass for a sway: it stays the same while a step lasts.
+    """
+    sines = [row for row in rows if row.part.stimulus == "sine" and row.doubt_db[0] < KNOWN_DB]
+    if len(sines) < KNOWN_STEPS:
+        return None, rows, swell
+    at = np.concatenate([_middles_s(row.part, layout) for row in sines])
+    gain = np.concatenate([_gain_of_periods(line, base, layout, row.part) for row in sines])
+    doubt = np.repeat(
+        [np.hypot(DOUBT_DB, row.doubt_db[0] * row.part.periods**0.5) for row in sines], sines[0].part.periods
+    )
+
+    def fitted(hz):
+        parts, rest = np.linalg.lstsq(_turning(hz, at) / doubt[:, np.newaxis], gain / doubt, rcond=None)[:2]
+        return parts, float(rest[0])
+
+    tried = np.arange(*SLOW_HZ, HZ_STEP)
+    near = tried[int(np.argmin([fitted(hz)[1] for hz in tried]))]
+    hz = scipy.optimize.minimize_scalar(
+        lambda hz: fitted(hz)[1], bounds=(near - HZ_STEP, near + HZ_STEP), method="bounded", options={"xatol": 1e-6}
+    ).x
+    parts, rest = fitted(hz)
+    depth = float(np.ptp(_turning(hz, np.linspace(0.0, 1.0 / hz, 256)) @ parts)) / 2.0
+    left = float(np.sqrt(rest / np.sum(doubt**-2.0)))
+    if not (depth > SWAY_DB and left < LEFT_SHARE * depth and np.ptp(gain) > 1.5 * depth):
+        return None, rows, swell
+
+    def sway_db(seconds):
+        return (_turning(hz, seconds) @ parts) - parts[0]
+
+    still = [row.stilled(float(np.mean(sway_db(_middles_s(row.part, layout))))) for row in rows]
+    swelling_s = layout.swell[0] / layout.rate_hz + SKIPPED_S + FRAME_S * (np.arange(len(swell.gain_db)) + 0.5)
+    return Sway(depth, float(hz), 0.0), tuple(still), swell._replace(gain_db=swell.gain_db - sway_db(swelling_s))
+
+
+def _turning(hz, seconds):
+    """Return what a gain in dB consists of that sways: a constant, the sway, and its first harmonic."""
+    turns = 2.0 * np.pi * hz * seconds
+    return np.stack([np.ones_like(turns), *(wave(k * turns) for k in (1, 2) for wave in (np.cos, np.sin))], axis=-1)
+
+
+def _middles_s(part, layout):
+    return (part.start + (np.arange(part.periods) + 0.5) * layout.period) / layout.rate_hz
+
+
+def _gain_of_periods(line, base, layout, part):
+    sound = stretch(line, base, part.start, layout.period * part.periods).reshape(part.periods, layout.period)
+    (fed,) = layout.fed[part.stimulus]
+    return ratio_to_db(np.abs(np.fft.rfft(sound, axis=1)[:, fed]) * 2.0 / layout.period) - part.level_dbfs
 
 
 # ------------------------------------------------------------------------------------------------- corner or bend
