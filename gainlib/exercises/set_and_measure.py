@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 
 from gainlib.audio import GainlibError
-from gainlib.exercises.experiment import Choice, Experiment, Mixer, Run, Setting, Slider, Trims
+from gainlib.exercises.experiment import Choice, Experiment, Kept, Mixer, Run, Setting, Slider, Trims
 from gainlib.exercises.model import Slip
 from gainlib.exercises.practical import Aim, Control, State, answer_from
 from gainlib.words import Table, level_text
 
-EXPERIMENTS_KEPT, DESK = 12, "desk"
-_KEPT: dict[tuple[Callable, str], Experiment] = {}
+DESK = "desk"
+_KEPT = Kept(12)
 _TRIES, _MARGIN, _STEP, _FAR, _SWITCH = 6, 0.4, 0.002, 100.0, 3
 
 
@@ -73,11 +73,7 @@ class SetAndMeasure:
     def of(self, given: dict) -> Experiment:
         """Return the experiment of a variant; of all tasks together the last few are kept, for they hold audio."""
         key = self.experiment, json.dumps(given, sort_keys=True, default=str)
-        found = _KEPT.pop(key, None) or self.experiment(given)
-        _KEPT[key] = found
-        while len(_KEPT) > EXPERIMENTS_KEPT:
-            _KEPT.pop(next(iter(_KEPT)), None)
-        return found
+        return _KEPT.get(key, lambda: self.experiment(given))
 
     def _placed(self, given):
         if self.places is None:

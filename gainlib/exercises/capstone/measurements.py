@@ -10,12 +10,10 @@ of a variance of 1/6 of a squared step (handbook formula); its power is added, s
 """
 
 import json
-from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
-from threading import Lock
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +21,7 @@ import numpy as np
 from gainlib.audio import Audio
 from gainlib.demo import demo_session
 from gainlib.exercises.capstone import assignment
+from gainlib.exercises.experiment import Kept
 from gainlib.exercises.marking import remembered
 from gainlib.exercises.practical import applied
 from gainlib.levels import ratio_to_db
@@ -38,29 +37,6 @@ METERS = ("sample_peak", "rms", "active")
 _AUDIO_BYTES, _READ, _FIGURES, _WORKERS = 2**27, 512, 256, 2
 
 
-class _Kept:
-    """The last few results by their key, as long as they weigh no more than so much together."""
-
-    def __init__(self, most: int, weight: Callable = lambda found: 1):
-        self._most, self._weight, self._held, self._lock = most, weight, OrderedDict(), Lock()
-
-    def __contains__(self, key):
-        return key in self._held
-
-    def get(self, key, make: Callable):
-        """Return what is kept, or make it."""
-        with self._lock:
-            if key in self._held:
-                self._held.move_to_end(key)
-                return self._held[key]
-        made = make()  # outside: the desk measures beside the hand, and neither waits for the other
-        with self._lock:
-            self._held[key] = made
-            while len(self._held) > 1 and sum(map(self._weight, self._held.values())) > self._most:
-                self._held.popitem(last=False)
-        return made
-
-
 # -------------------------------------------------------------------------------------------------------- single strips
 
 
@@ -71,8 +47,8 @@ class _Passed(NamedTuple):
     post: Audio
 
 
-_LEVELS = _Kept(_READ)
-_PASSED = _Kept(_AUDIO_BYTES, lambda found: found.post.samples.nbytes)
+_LEVELS = Kept(_READ)
+_PASSED = Kept(_AUDIO_BYTES, lambda found: found.post.samples.nbytes)
 
 
 def _key(seed, name, fields):
@@ -157,7 +133,7 @@ class Figures:
         return self.levels[node].energy_dbfs
 
 
-_HELD, _SUMMED = _Kept(_FIGURES), _Kept(_FIGURES)
+_HELD, _SUMMED = Kept(_FIGURES), Kept(_FIGURES)
 
 
 def figures_of(answer: dict | None, given: dict, told: Callable[[float], None] | None = None) -> Figures:
@@ -297,7 +273,7 @@ def _null_db(energy, left, dither):
 # ------------------------------------------------------------------------------------------------- stems as they arrive
 
 OVERHEADS = "03 overheads"
-_ARRIVED = _Kept(2)
+_ARRIVED = Kept(2)
 
 
 @dataclass(frozen=True)
