@@ -109,7 +109,7 @@ def test_shown_values_are_rounded(each):
 def paid_by_piece(each):
     """Whether each thing measured or chosen earns points of its own, so that a wrong way is paid for what it meets."""
     shared = any(getattr(part, "each", "") or getattr(part, "by_chance", 0) for part in each.parts)
-    return shared or any(check.points for part in each.parts for check in getattr(part, "checks", ()))
+    return shared or any(aim.points for part in each.parts for aim in getattr(part, "aims", ()))
 
 
 def test_every_active_slip_is_wrong_and_answered(each):

@@ -82,7 +82,7 @@ def _places(run):
 
 def _seen_law(run):
     law, here = _law(run.setting), _here_db(run)
-    return CURVE_MM, travel_db(law.exponent, law.unity_mm, CURVE_MM), (law.mm_at(here), here), law.mm_at_slope()
+    return CURVE_MM, travel_db(law.exponent, law.unity_mm, CURVE_MM), (law.mm_at(here), here), steep_mm(law.exponent)
 
 
 def _seen_slope(run):
