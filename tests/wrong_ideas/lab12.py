@@ -14,6 +14,14 @@ def sum_rule_alone(given):
     return placed
 
 
+def hotter(given):
+    """Every trim of a strip with boxes up by 3 dB."""
+    placed = reference.controls(given)
+    for stem in assignment.SOUNDING:
+        placed[stem]["trim_db"] = round(min(placed[stem]["trim_db"] + 3.0, 24.0), 2)
+    return placed
+
+
 def clipped_is_clipped(given):
     """Every retake that clipped, in the converter."""
     kinds = assignment.retake_kinds(given)
@@ -26,6 +34,6 @@ WRONG = {
              "clipped is clipped": lambda g: [assignment.faults(g), clipped_is_clipped(g)]},
     "12-2": {"all linear": lambda g: dict.fromkeys(assignment.kinds(g), "linear"),
              "all nonlinear": lambda g: dict.fromkeys(assignment.kinds(g), "nonlinear")},
-    "12-3": {"hotter is better": reference.hotter, "drive without matching": reference.unmatched},
+    "12-3": {"hotter is better": hotter, "drive without matching": reference.unmatched},
     "12-4": {"sum rule alone": sum_rule_alone, "drums at the strips": reference.drums_at_the_strips},
 }  # fmt: skip
