@@ -52,8 +52,8 @@ SIGNALS = {
 RESTS = {-math.inf: "silence"} | {level: f"the same {-level:g} dB lower" for level in (-30.0, -15.0, -8.0)}
 GATES = {"both": "both, as in the standard", "absolute": "only the one at −70 LUFS", "none": "none"}
 ZERO_VU = {level: f"a sine at {level_text(level, 'dBFS', 0)}" for level in (-20.0, -18.0, -16.0, -14.0)}
-ROWS = {"sample peak": "dBFS", "true peak": "dBTP", "RMS": "dBFS", "active level": "dBFS", "needle, highest": "VU",
-        "loudest 400 ms": "LUFS", "loudness": "LUFS"}  # fmt: skip
+ROWS = ("sample peak", "true peak", "RMS", "active level", "needle, highest", "loudest 400 ms", "loudness")
+UNITS = ("dBFS", "dBTP", "dBFS", "dBFS", "VU", "LUFS", "LUFS")
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,7 +142,7 @@ def _seen_rows(run):
     ahead = [levels.sample_peak_dbfs, levels.true_peak_dbtp, levels.rms_dbfs, levels.active_dbfs]
     behind = [seen.momentary_max_lufs, seen.gating.loudness_lufs]
     read = [*ahead, seen.needle.highest, *behind]
-    return [*ahead, needle_max_dbfs(run), *behind], list(map(level_text, read, ROWS.values()))
+    return [*ahead, needle_max_dbfs(run), *behind], list(map(level_text, read, UNITS))
 
 
 def _seen_needle(run):
@@ -179,11 +179,8 @@ def burst_text(burst_ms: float) -> str:
 def _told(run):
     setting, levels = run.setting, run.seen.levels
     name = SIGNALS[setting.signal]
-    what = f"{name[:1].upper()}{name[1:]}, "
-    if setting.burst_ms == STEADY_MS:
-        what += "from end to end"
-    else:
-        what += f"a burst of {burst_text(setting.burst_ms)}, around it {RESTS[setting.rest_db]}"
+    burst = f"a burst of {burst_text(setting.burst_ms)}, around it {RESTS[setting.rest_db]}"
+    what = f"{name[:1].upper()}{name[1:]}, {'from end to end' if setting.burst_ms == STEADY_MS else burst}"
     rise = levels.true_peak_dbtp - levels.sample_peak_dbfs
     below = levels.sample_peak_dbfs - needle_max_dbfs(run)
     return (
@@ -219,7 +216,7 @@ def meters() -> Experiment:
                 "One sound, four views: meters, needle, crest, blocks",
                 ("MN", "CB"),
                 {
-                    "M": Plot("meters", _seen_rows, {"names": tuple(ROWS)}),
+                    "M": Plot("meters", _seen_rows, {"names": ROWS}),
                     "N": Plot("needle", _seen_needle, {"duration_s": SECONDS}),
                     "C": Plot("crest", _seen_crest),
                     "B": Plot("blocks", _seen_blocks),
