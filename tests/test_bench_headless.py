@@ -18,8 +18,8 @@ from gainlib.audio import Audio, read, write
 from gainlib.mix.console import cell_text, console_rows, console_table
 from gainlib.mix.moves import said_once
 from gainlib.notebook import Bench, kept
+from gainlib.notebook.background import Stopped
 from gainlib.notebook.bench_song import bench_folder
-from gainlib.notebook.bench_work import Stopped
 from gainlib.processors import BlackBox, Compressor, Filter, Saturation
 from gainlib.session import Send, from_json
 

@@ -12,7 +12,7 @@ from gainlib.mix import checkup, live, paths, plan, sheet_of
 from gainlib.mix.channels import take_balance
 from gainlib.mix.live import bus_excerpt
 from gainlib.mix.paths import pasted_path
-from gainlib.notebook.bench_work import Work
+from gainlib.notebook.background import Work
 from gainlib.processors import Compressor, Filter
 from gainlib.processors.controls import controls, kinds_in_words
 from gainlib.session import Session, Strip

@@ -22,11 +22,11 @@ from gainlib.exercises import (
 )
 from gainlib.notebook import Lab
 from gainlib.notebook.assets import html_of
+from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.fields import BEHIND_S, field_for
 from gainlib.notebook.forms import ExerciseForm
 from gainlib.notebook.identity import WHO_FILE
 from gainlib.notebook.learner import LearnerSession
-from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.ungraded import Prediction
 
 OPTIONS = {key: f"the option {key}" for key in "pqrs"}

@@ -7,14 +7,40 @@ of its own; all that is measured there comes from ``boxes``.
 """
 
 from gainlib.exercises.record import bench_folder
-from gainlib.notebook.bench_kept import BenchKept, keep_step
-from gainlib.notebook.bench_song import Song
+from gainlib.notebook.bench_song import BenchKept, Song, keep_step
 from gainlib.notebook.kept import Kept
+from gainlib.notebook.panels.bench_balance import BalanceStep
+from gainlib.notebook.panels.bench_chains import ChainsStep
+from gainlib.notebook.panels.bench_checks import ChecksStep
+from gainlib.notebook.panels.bench_guess import GuessStep
+from gainlib.notebook.panels.bench_open import OpenStep
+from gainlib.notebook.panels.bench_plan import HandStep, ListenStep, PlanStep
+from gainlib.notebook.panels.bench_take import ReturnStep, TakeStep
+from gainlib.notebook.panels.nulling import NullPanel
+from gainlib.notebook.panels.probe import MeasuredStep, ProbePanel
+from gainlib.notebook.sheets import safety
 
-ROUND_TRIP = "roundtrip.json"
+
+class Panels:
+    """Panels around one song, each made once and standing as it was left."""
+
+    def __init__(self, file: str):
+        self.song, self._store, self._made = Song(), Kept(bench_folder() / file), {}
+
+    def safety(self):
+        """Return the cautions for ears and loudspeakers, and a tone to set the level with."""
+        return safety()
+
+    def _panel(self, kind):
+        """Return a panel of this page; the same one every time its cell is run."""
+        if kind not in self._made:
+            panel = self._made[kind] = kind(self.song)
+            for each in getattr(panel, "steps", (panel,)):
+                keep_step(self._store, each)
+        return self._made[kind]
 
 
-class Bench:
+class Bench(Panels):
     """All steps of the bench, for one song at a time.
 
     Attributes
@@ -31,51 +57,34 @@ class Bench:
     """
 
     def __init__(self):
-        self.song, self._steps = Song(), {}
-        self._kept = BenchKept(self.song)
+        super().__init__("kept.json")
+        self._kept = BenchKept(self.song, self._store)
 
     def __repr__(self):
         return f"Bench: {self.song.title if self.song.session is not None else 'empty'}"
 
-    def safety(self):
-        """Return the cautions for ears and loudspeakers, and a tone to set the level with."""
-        from gainlib.notebook.sheets import safety
-
-        return safety()
-
     def open(self):
         """Return step 1: a folder, a saved song, an upload, or the demo."""
-        from gainlib.notebook.panels.bench_open import OpenStep
-
-        fresh = OpenStep not in self._steps
-        step = self._step(OpenStep)
+        fresh, step = OpenStep not in self._made, self._panel(OpenStep)
         if fresh and self.song.session is None:
             self._kept.resume(step)
         return step
 
     def guess(self):
         """Return what may come before step 2: levels and faults guessed, then set beside what is measured."""
-        from gainlib.notebook.panels.bench_guess import GuessStep
-
-        return self._step(GuessStep)
+        return self._panel(GuessStep)
 
     def checks(self):
         """Return step 2: what the stems show."""
-        from gainlib.notebook.panels.bench_checks import ChecksStep
-
-        return self._step(ChecksStep)
+        return self._panel(ChecksStep)
 
     def chains(self):
         """Return step 3: what each stem passes."""
-        from gainlib.notebook.panels.bench_chains import ChainsStep
-
-        return self._step(ChainsStep)
+        return self._panel(ChainsStep)
 
     def measured(self):
         """Return step 3 for a box that nobody here can run: a test file out, its recording in."""
-        from gainlib.notebook.panels.probe import MeasuredStep
-
-        return self._step(MeasuredStep)
+        return self._panel(MeasuredStep)
 
     def add_measured(self, name: str, report) -> None:
         """Put a box that was measured elsewhere at the end of a chain.
@@ -90,50 +99,30 @@ class Bench:
 
     def balance(self):
         """Return step 4: faders, pans, and the meters of the bus."""
-        from gainlib.notebook.panels.bench_balance import BalanceStep
-
-        return self._step(BalanceStep)
+        return self._panel(BalanceStep)
 
     def plan(self):
         """Return step 5: every move with its place and its reason."""
-        from gainlib.notebook.panels.bench_plan import PlanStep
-
-        return self._step(PlanStep)
+        return self._panel(PlanStep)
 
     def by_hand(self):
         """Return step 5 for who has staged by hand first: the differences, and a reason for each."""
-        from gainlib.notebook.panels.bench_plan import HandStep
-
-        return self._step(HandStep)
+        return self._panel(HandStep)
 
     def listen(self):
         """Return step 6: the mix before and after, matched in loudness."""
-        from gainlib.notebook.panels.bench_plan import ListenStep
-
-        return self._step(ListenStep)
+        return self._panel(ListenStep)
 
     def take(self):
         """Return step 7: sheets, staged stems, what changed, the song as a file."""
-        from gainlib.notebook.panels.bench_take import TakeStep
-
-        return self._step(TakeStep)
+        return self._panel(TakeStep)
 
     def come_back(self):
         """Return step 8: what came back from the mixer, against the plan."""
-        from gainlib.notebook.panels.bench_take import ReturnStep
-
-        return self._step(ReturnStep)
-
-    def _step(self, kind):
-        """Return a step of this bench; the same one every time its cell is run."""
-        if kind not in self._steps:
-            step = self._steps[kind] = kind(self.song)
-            for each in getattr(step, "steps", (step,)):
-                self._kept.attach(each)
-        return self._steps[kind]
+        return self._panel(ReturnStep)
 
 
-class RoundTrip:
+class RoundTrip(Panels):
     """The panels of the round trip.
 
     Examples
@@ -143,32 +132,15 @@ class RoundTrip:
     """
 
     def __init__(self):
-        self._song, self._panels, self._store = Song(), {}, Kept(bench_folder() / ROUND_TRIP)
+        super().__init__("roundtrip.json")
 
     def __repr__(self):
         return "Round trip: a test file out, a recording back; two prints subtracted"
 
-    def safety(self):
-        """Return the cautions for ears and loudspeakers, and a tone to set the level with."""
-        from gainlib.notebook.sheets import safety
-
-        return safety()
-
     def probe(self):
         """Return the test file written, the recording read."""
-        from gainlib.notebook.panels.probe import ProbePanel
-
         return self._panel(ProbePanel)
 
     def null(self):
         """Return two prints subtracted, and the rounds to try it on."""
-        from gainlib.notebook.panels.nulling import NullPanel
-
         return self._panel(NullPanel)
-
-    def _panel(self, kind):
-        """Return a panel of this page; the same one every time its cell is run."""
-        if kind not in self._panels:
-            self._panels[kind] = kind(self._song)
-            keep_step(self._store, self._panels[kind])
-        return self._panels[kind]

@@ -16,11 +16,11 @@ import traitlets
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
 from gainlib.notebook import assets, figures
+from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
 from gainlib.notebook.errors import Panel, soon
 from gainlib.notebook.kept import Kept, Place
 from gainlib.notebook.live import LiveFigure, TableView
-from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, Question, prose
 from gainlib.notebook.records import SaveButton
 from gainlib.words import Table

@@ -17,10 +17,10 @@ import traitlets
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters.needle import between, high_pass, movement
 from gainlib.mix.live import Part, live_mix, response
+from gainlib.notebook.background import EAR
 from gainlib.notebook.controls import on_wire
 from gainlib.notebook.errors import soon
 from gainlib.notebook.listen import CEILING_DBTP, QUIETEST_DB, Heard, Player, gains, guard_of, heard
-from gainlib.notebook.panels.background import EAR
 from gainlib.processors import HardClip
 from gainlib.session import Session
 

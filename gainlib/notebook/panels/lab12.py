@@ -11,13 +11,13 @@ from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.exercises.practical import State
 from gainlib.exercises.text import Unreadable
 from gainlib.labs import lab12
+from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.forms import ANOTHER, YES
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
 from gainlib.notebook.panels import place_of
-from gainlib.notebook.panels.background import BackgroundTask
 from gainlib.notebook.prose import LiveRegion, Question
 from gainlib.session import Session, Strip
 from gainlib.words import level_text

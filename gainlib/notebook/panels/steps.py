@@ -1,6 +1,5 @@
 """What the steps of the bench and of the round trip are made of: buttons with their work, fields, tables in words."""
 
-import asyncio
 import html
 import logging
 import math
@@ -18,7 +17,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.mix.paths import pasted_path
 from gainlib.notebook import assets
-from gainlib.notebook.bench_work import Stopped
+from gainlib.notebook.background import Stopped, running_loop
 from gainlib.notebook.errors import Panel, Progress
 from gainlib.notebook.prose import LiveRegion, style
 
@@ -208,7 +207,7 @@ class Step(Panel):
         def work(tell):
             return deed.work(tell, *asked)
 
-        if here or not _looping():
+        if here or running_loop() is None:
             self._tried(lambda: self.song.work.now(work, lambda found: self._came(deed, found)))
             return
         try:
@@ -257,12 +256,6 @@ class Step(Panel):
 def with_move(past: list, now: Any) -> list:
     """Return what Undo can go back to after another move: where it began, and the last moves."""
     return [*past[:1], *[*past[1:], now][-UNDO_STEPS:]]
-
-
-def _looping():
-    with suppress(RuntimeError):
-        return asyncio.get_running_loop() is not None
-    return False
 
 
 # ---- what came out, over a reload ------------------------------------------------------------------------------------
