@@ -6,6 +6,7 @@ Taken away are sheets, staged stems, what changed since an earlier sheet, and th
 import io
 import zipfile
 from datetime import date
+from functools import partial
 
 import ipywidgets as widgets
 
@@ -75,15 +76,15 @@ class TakeStep(Step):
         self.gain_only = widgets.Checkbox(False, description=text, indent=False, layout={"width": "auto"})
         primary = {"button_style": "primary"}
         self.write_sheets = Deed(
-            "Write the sheets", self._written, self._sheets_done, "Writing the sheets …",
-            asks=lambda: (*self._of_plan(), self.sheets_to.path()), **primary,
+            "Write the sheets", _write_sheets, self._sheets_done, "Writing the sheets …",
+            asks=lambda: (self._of_plan(), self.sheets_to.path()), **primary,
         )  # fmt: skip
         self.write_stems = Deed(
             "Write the stems", _export, self._stems_done, "Writing the stems …", asks=self._for_stems, **primary
         )
         self.compare = Deed(
-            "What changed?", self._compared, self._show_changes, "Comparing …",
-            asks=lambda: (*self._of_plan(), self.against.path()),
+            "What changed?", _differences, self._show_changes, "Comparing …",
+            asks=lambda: (self._of_plan(), self.against.path()),
         )  # fmt: skip
         self.save_song = Deed(
             "Save the song", _save, self._saved, "Saving …", asks=lambda: (song.opened(), self.song_to.path())
@@ -101,30 +102,22 @@ class TakeStep(Step):
     shows_song = ("sheets_to", "stems_to", "song_to")  # places that are free now
 
     def _of_plan(self):
+        """Return what gathers the sheet of the plan; what it took to measure it is kept for the next time."""
         song, plan = self.song, self.song.plan_made()
         if not plan.verification.passed:
             raise GainlibError("the plan missed some of its checks, so nothing is written; see step 5")
-        return song.session, plan, song.target_dbtp, song.stems, (*song.notes, *self._file_notes)
+        notes = (*song.notes, *self._file_notes)
+        wishes = {"stems": song.stems or None, "notes": notes, "made": date.today().isoformat()}
+        sheet_of = partial(mix.sheet_of, song.session, plan, song.target_dbtp, **wishes)
+
+        def gathered(tell):
+            if self._sheet is None or self._sheet.plan is not plan or self._sheet.notes != notes:
+                self._sheet = sheet_of(progress=tell)
+            return self._sheet
+
+        return gathered
 
     # ---- sheets ----------------------------------------------------------------------------------------------------
-
-    def _gathered(self, tell, session, plan, target_dbtp, stems, notes):
-        """Return the sheet of a plan; what it took to measure it is kept for the next time."""
-        if self._sheet is None or self._sheet.plan is not plan or self._sheet.notes != notes:
-            made = date.today().isoformat()
-            wishes = {"stems": stems or None, "notes": notes, "made": made, "progress": tell}
-            self._sheet = mix.sheet_of(session, plan, target_dbtp, **wishes)
-        return self._sheet
-
-    def _written(self, tell, session, plan, target_dbtp, stems, notes, folder):
-        make_home(folder)
-        check_new(folder)
-        whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
-        makers = MAKERS | {"session.json": lambda each: to_json(each.plan.session, folder)}
-        with filling(folder) as (part, target):
-            for name, make in makers.items():
-                (part / name).write_text(make(whole), encoding="utf-8", newline="\n")
-        return whole, tuple(makers), target
 
     def _sheets_done(self, found):
         whole, names, target = found
@@ -162,12 +155,6 @@ class TakeStep(Step):
 
     # ---- difference ------------------------------------------------------------------------------------------------
 
-    def _compared(self, tell, session, plan, target_dbtp, stems, notes, path):
-        paths = [path / name for name in ("levels.csv", "plan.csv")] if path.is_dir() else [path]
-        old = [text_of(each, "a sheet (CSV)") for each in paths]
-        whole = self._gathered(tell, session, plan, target_dbtp, stems, notes)
-        return [mix.difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old]
-
     def _show_changes(self, differences):
         changes = [each for difference in differences for each in difference.changes]
         rows = [(each.strip, each.item, shown(each.before), shown(each.after), _change(each)) for each in changes]
@@ -197,6 +184,24 @@ class TakeStep(Step):
                 self.sheets_to.value, self.stems_to.value = (str(self.song.place_for(n)) for n in ("sheets", "staged"))
                 self.song_to.value = str(self.song.place_for("song.json"))
             self.note("Sheets and stems need a plan; you can save the song at any time.")
+
+
+def _write_sheets(tell, gathered, folder):
+    make_home(folder)
+    check_new(folder)
+    whole = gathered(tell)
+    makers = MAKERS | {"session.json": lambda each: to_json(each.plan.session, folder)}
+    with filling(folder) as (part, target):
+        for name, make in makers.items():
+            (part / name).write_text(make(whole), encoding="utf-8", newline="\n")
+    return whole, tuple(makers), target
+
+
+def _differences(tell, gathered, path):
+    paths = [path / name for name in ("levels.csv", "plan.csv")] if path.is_dir() else [path]
+    old = [text_of(each, "a sheet (CSV)") for each in paths]
+    whole = gathered(tell)
+    return [mix.difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old]
 
 
 def _export(tell, plan, folder, wishes):

@@ -266,24 +266,22 @@ class BlindRun(Trials):
         if picks is None or not set(picks) <= set(PICKS) or len(picks) != self.total:
             return
         self.made, self._marked = list(picks), True
-        bars, live = guess_picture(self.run)
-        bars.show(guessing_percent(self.total), _enough(self.run), self.run.right)
+        _, live = guess_picture(self.run, self.run.right)
         self._result.children = [live.widget]
-        live.redraw()
-        live.settle()
         self._say()
 
 
-def guess_picture(run: Run) -> tuple[GuessBars, LiveFigure]:
-    """Return the bars of guessing for runs of that length, without a score, and the picture they stand in."""
+def guess_picture(run: Run, right: int | None = None) -> tuple[GuessBars, LiveFigure]:
+    """Return the bars of guessing for runs of that length, with a score or none, and the picture they stand in."""
     fig = figures.make_figure(*PICTURE_PX)
     bars = GuessBars(fig.subplots())
-    bars.show(guessing_percent(run.trials), run.needed)
+    show_guessing(bars, run, right)
     return bars, LiveFigure(fig, [bars], title="What guessing scores", compact=True)
 
 
-def _enough(run):
-    return run.trials + 1 if run.sham else run.needed
+def show_guessing(bars: GuessBars, run: Run, right: int | None) -> None:
+    """Show what guessing scores in runs of that length; nothing is enough in a sham run."""
+    bars.show(guessing_percent(run.trials), run.trials + 1 if run.sham else run.needed, right)
 
 
 class MatchRun(Trials):
@@ -517,9 +515,7 @@ class AbxPanel(Panel):
         self._keep()
 
     def _draw(self, run):
-        trials = run.trials if run else self.controls.values["trials"]
-        found = run or Run(0, trials)
-        self._bars.show(guessing_percent(trials), _enough(found), run.right if run else None)
+        show_guessing(self._bars, run or Run(0, self.controls.values["trials"]), run.right if run else None)
         self.live.redraw()
         self.live.settle()
 
