@@ -10,11 +10,11 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from gainlib.audio import GainlibError
 from gainlib.levels.printing import number, quantity
 from gainlib.mix import findings
 from gainlib.mix.findings import Stem
 
-LOW_DB, HIGH_DB = findings.FLOOR_RANGE_DB
 FAULTS = {
     "too hot": f"active level of {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more",
     "too low": f"active level of {quantity(findings.TOO_LOW_DBFS, 'dBFS')} or less",
@@ -56,72 +56,58 @@ def against(stem: Stem, tag: str, stems: Sequence[Stem]) -> str:
     """
     if not math.isfinite(stem.reading.active_dbfs) and tag != "split stereo":
         return "no measurement shows this: it is silent, and then only an offset is looked for"
-    return f"no measurement shows this: {_AGAINST[tag](stem, stems)}"
+    return f"no measurement shows this: {_deciding(stem, tag, stems)}"
 
 
-def _active(stem):
-    return f"active level {quantity(stem.reading.active_dbfs, 'dBFS', 2)}"
-
-
-def _floor(stem):
-    low, high = (quantity(stem.reading.active_dbfs + edge, "dBFS", 1) for edge in (LOW_DB, HIGH_DB))
-    return f"no steady floor between {low} and {high} in its quietest tenth"
-
-
-def _polarity(stem):
-    others = f"no other stem correlates with it by {number(-findings.REVERSED_PAIR, 2)} or lower within 10 ms"
-    if stem.correlation is None:
-        return others
-    sides = f"left and right correlate by {number(stem.correlation, 2)}"
-    return f"{sides}, named under {number(findings.REVERSED_SIDE, 2)}; {others}"
-
-
-def _sides(stem):
-    if stem.side_db is None:
-        return "the file has one channel" if stem.channels == 1 else "one of its channels is silent"
-    level = quantity(stem.side_db, "dB", 1)
-    return f"left minus right is at {level} against both, named under {quantity(findings.DUAL_MONO_DB, 'dB')}"
-
-
-def _length(stem, stems):
-    longest = max(stems, key=lambda each: each.frames / each.rate_hz)
-    mine, most = (number(each.frames / each.rate_hz, 3) for each in (stem, longest))
-    return f"{mine} s long; the longest, {longest.name}, is {most} s"
-
-
-_AGAINST = {
-    "too hot": lambda stem, _: f"{_active(stem)}, named at {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more",
-    "too low": lambda stem, _: f"{_active(stem)}, named at {quantity(findings.TOO_LOW_DBFS, 'dBFS')} or less",
-    "clipped": lambda stem, _: f"{stem.reading.flat_runs} flat tops, named from {findings.FLAT_RUNS} up",
-    "DC": lambda stem, _: (
-        f"offset {number(100 * stem.reading.dc_offset, 2, signed=True)} % of full scale, named over "
-        f"{number(100 * findings.OFFSET)} %"
-    ),
-    "noisy": lambda stem, _: _floor(stem),
-    "polarity": lambda stem, _: _polarity(stem),
-    "dual mono": lambda stem, _: _sides(stem),
-    "low activity": lambda stem, _: (
-        f"plays {number(100 * stem.reading.activity, 0)} % of the time, named under {number(100 * findings.SPARSE)} %"
-    ),
-    "silent": lambda stem, _: f"{_active(stem)}, named with nothing above −90 dBFS",
-    "high crest": lambda stem, _: (
-        f"crest factor {quantity(stem.reading.active_crest_db, 'dB', 2)}, named over "
-        f"{quantity(findings.HIGH_CREST_DB, 'dB')}"
-    ),
-    "over full scale": lambda stem, _: f"peak {quantity(stem.reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS",
-    "split stereo": lambda stem, _: (
-        "no other mono file has the same name except for left and right"
-        if stem.channels == 1
-        else f"{stem.channels} channels in the file"
-    ),
-    "duplicate": lambda stem, _: (
-        f"no other stem is the same except for its level; a likeness over {number(findings.COPY)} is named"
-    ),
-    "mix print": lambda stem, _: (
-        f"no sum of two or more other stems makes up {number(100 * findings.PRINT_SHARE)} % of it"
-    ),
-    "length mismatch": lambda stem, stems: _length(stem, stems),
-}
+def _deciding(stem, tag, stems):
+    reading = stem.reading
+    active = f"active level {quantity(reading.active_dbfs, 'dBFS', 2)}"
+    match tag:
+        case "too hot":
+            return f"{active}, named at {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more"
+        case "too low":
+            return f"{active}, named at {quantity(findings.TOO_LOW_DBFS, 'dBFS')} or less"
+        case "clipped":
+            return f"{reading.flat_runs} flat tops, named from {findings.FLAT_RUNS} up"
+        case "DC":
+            offset = number(100 * reading.dc_offset, 2, signed=True)
+            return f"offset {offset} % of full scale, named over {number(100 * findings.OFFSET)} %"
+        case "noisy":
+            low, high = (quantity(reading.active_dbfs + edge, "dBFS", 1) for edge in findings.FLOOR_RANGE_DB)
+            return f"no steady floor between {low} and {high} in its quietest tenth"
+        case "polarity":
+            others = f"no other stem correlates with it by {number(-findings.REVERSED_PAIR, 2)} or lower within 10 ms"
+            if stem.correlation is None:
+                return others
+            sides = f"left and right correlate by {number(stem.correlation, 2)}"
+            return f"{sides}, named under {number(findings.REVERSED_SIDE, 2)}; {others}"
+        case "dual mono":
+            if stem.side_db is None:
+                return "the file has one channel" if stem.channels == 1 else "one of its channels is silent"
+            level, named = quantity(stem.side_db, "dB", 1), quantity(findings.DUAL_MONO_DB, "dB")
+            return f"left minus right is at {level} against both, named under {named}"
+        case "low activity":
+            share = number(100 * reading.activity, 0)
+            return f"plays {share} % of the time, named under {number(100 * findings.SPARSE)} %"
+        case "silent":
+            return f"{active}, named with nothing above −90 dBFS"
+        case "high crest":
+            crest, named = quantity(reading.active_crest_db, "dB", 2), quantity(findings.HIGH_CREST_DB, "dB")
+            return f"crest factor {crest}, named over {named}"
+        case "over full scale":
+            return f"peak {quantity(reading.sample_peak_dbfs, 'dBFS', 1)}, named above 0 dBFS"
+        case "split stereo":
+            own = f"{stem.channels} channels in the file"
+            return own if stem.channels > 1 else "no other mono file has the same name except for left and right"
+        case "duplicate":
+            return f"no other stem is the same except for its level; a likeness over {number(findings.COPY)} is named"
+        case "mix print":
+            return f"no sum of two or more other stems makes up {number(100 * findings.PRINT_SHARE)} % of it"
+        case "length mismatch":
+            longest = max(stems, key=lambda each: each.frames / each.rate_hz)
+            mine, most = (number(each.frames / each.rate_hz, 3) for each in (stem, longest))
+            return f"{mine} s long; the longest, {longest.name}, is {most} s"
+    raise GainlibError(f"{tag!r} is no finding; there is {', '.join(FAULTS)}")
 
 
 # ------------------------------------------------------------------------------------------------------------- levels

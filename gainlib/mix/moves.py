@@ -6,7 +6,7 @@ compared.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from gainlib.levels.printing import number
 from gainlib.session import Session
@@ -197,30 +197,10 @@ def said_once(moves: Iterable[Move]) -> list[tuple[tuple[str, ...], Move, str]]:
 # ---- staged by hand against the plan ---------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class PlanDifference:
-    """A control that stands elsewhere than the plan has it.
+def gaps(plan: Plan) -> tuple[Move, ...]:
+    """Return what separates a session that somebody has staged by hand from the plan made of it, the largest gap first.
 
-    Attributes
-    ----------
-    strip, control : str
-    by_hand, planned : float
-        The settings, in dB, without the common move of the bus.
-    """
-
-    strip: str
-    control: str
-    by_hand: float
-    planned: float
-
-    @property
-    def off_db(self) -> float:
-        """How far the hand is above the plan."""
-        return self.by_hand - self.planned
-
-
-def gaps(plan: Plan) -> tuple[PlanDifference, ...]:
-    """Return where a plan differs from what it found by more than a limit, the largest difference first; no switches.
+    These are the plan's moves beyond a limit, without the common move of the bus, and without switches.
 
     Examples
     --------
@@ -230,15 +210,13 @@ def gaps(plan: Plan) -> tuple[PlanDifference, ...]:
     >>> from gainlib.mix import plan
     >>> tone = Audio(0.1 * np.sin(np.arange(48000) * 0.1), 48000)
     >>> by_hand = Session([Strip("kick", tone), Strip("bass", tone, fader_db=-12.0)])
-    >>> sorted((gap.strip, gap.control, round(gap.off_db)) for gap in gaps(plan(by_hand)))
-    [('bass', 'fader', -12), ('bass', 'output trim', 12)]
+    >>> sorted((gap.strip, gap.control, round(gap.change_db)) for gap in gaps(plan(by_hand)))
+    [('bass', 'fader', 12), ('bass', 'output trim', -12)]
     """
     found = []
     for move in plan.moves:
-        if move.control == "DC block":
-            continue
         common = plan.offset_db if move.control == "output trim" else 0.0
-        gap = PlanDifference(move.strip, move.control, move.before_db, move.after_db - common)
-        if abs(gap.off_db) > LIMIT_DB:
+        gap = replace(move, after_db=move.after_db - common)
+        if move.control != "DC block" and abs(gap.change_db) > LIMIT_DB:
             found.append(gap)
-    return tuple(sorted(found, key=lambda gap: -abs(gap.off_db)))
+    return tuple(sorted(found, key=lambda gap: -abs(gap.change_db)))

@@ -151,16 +151,11 @@ def file_name(name: str, suffix: str, taken: set[str]) -> str:
     shown = "".join("_" if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in name)
     shown = _FORBIDDEN.sub("_", shown).strip().rstrip(".")
     shown = re.sub(r"^\.", "_", shown) or "_"
-    shown = _cut(f"_{shown}" if _RESERVED.match(shown) else shown, LONGEST)
+    shown = f"_{shown}" if _RESERVED.match(shown) else shown
+    shown = shown.encode()[:LONGEST].decode(errors="ignore")
     found, number = f"{shown}{suffix}", 1
     while found.casefold() in taken:
         number += 1
         found = f"{shown} {number}{suffix}"
     taken.add(found.casefold())
     return found
-
-
-def _cut(text, most):
-    while len(text.encode()) > most:
-        text = text[:-1]
-    return text

@@ -216,7 +216,7 @@ class HandStep(Step):
 
 
 def _gap(gap):
-    return f"{gap.control}: you {level_text(gap.by_hand)}, plan {level_text(gap.planned)}"
+    return f"{gap.control}: you {level_text(gap.before_db)}, plan {level_text(gap.after_db)}"
 
 
 class ListenStep(Step):
