@@ -24,6 +24,8 @@ from typing import BinaryIO
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
+from gainlib.meters.series import hop_ends
+
 FINE_PER_S = 100
 FINE_IN_COARSE = 10
 _FIRST, _BATCH = 4, 32
@@ -111,8 +113,7 @@ def hop_edges(frames: int, rate_hz: int, per_second: int = FINE_PER_S) -> np.nda
     >>> hop_edges(1000, 44100).tolist()
     [0, 441, 882]
     """
-    count = frames * per_second // rate_hz + 1
-    edges = (2 * np.arange(count + 1) * rate_hz + per_second) // (2 * per_second)
+    edges = hop_ends(frames * per_second // rate_hz + 1, rate_hz, per_second)
     return edges[edges <= frames]
 
 
@@ -128,16 +129,7 @@ def _weights(gains):
 
 
 class ProductsBuilder:
-    """Collects the products of one bus channel's lanes while their audio passes by.
-
-    Parameters
-    ----------
-    lanes : int
-    edges : array of int
-        Borders of the 10 ms hops, see :func:`hop_edges`.
-    fine : Table
-        Room for a row of products for each of these hops.
-    """
+    """Collects the products of one bus channel's lanes while their audio passes by; `fine` has a row for each hop."""
 
     def __init__(self, lanes: int, edges: np.ndarray, fine: Table):
         self._edges, self._fine = edges, fine
@@ -293,15 +285,7 @@ def _tails(products, gains, coarse, hops):
 def factor_and_rest(gains: np.ndarray, anchor: np.ndarray) -> tuple[float, np.ndarray]:
     """Write gains as a factor times the anchor plus a rest, with as few lanes in the rest as most lanes agree on.
 
-    Parameters
-    ----------
-    gains, anchor : array, shape (lanes,)
-
-    Returns
-    -------
-    factor : float
-    rest : array, shape (lanes,)
-        Exactly 0 where a lane differs by rounding only.
+    The rest is exactly 0 where a lane differs by rounding only.
 
     Examples
     --------
@@ -324,14 +308,7 @@ def without_rounding(gains: np.ndarray, others: np.ndarray) -> np.ndarray:
 
 
 class Nearby:
-    """The products of one bus channel, with those of the anchor at hand.
-
-    Parameters
-    ----------
-    products : CrossProducts
-    anchor : array, shape (lanes,)
-        Gains of the anchor.
-    """
+    """The products of one bus channel, with those of the anchor at hand; `anchor` holds its gains."""
 
     def __init__(self, products: CrossProducts, anchor: np.ndarray):
         self.products, self._anchor = products, anchor

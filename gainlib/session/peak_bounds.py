@@ -282,22 +282,9 @@ class Instant(NamedTuple):
 
 
 def above(survey, gains: list[np.ndarray], level: float, patience: float) -> tuple[np.ndarray, ...] | None:
-    """Return the samples of a sum whose magnitude is above a level.
+    """Return frames, channels and values of the samples of a sum whose magnitude is above a level (full scale 1).
 
-    Parameters
-    ----------
-    survey : Survey
-    gains : list of array
-        Of all lanes, left and right.
-    level : float
-        Full scale 1.
-    patience : float
-        The most work: blocks to be summed, each counted for every lane in its sum.
-
-    Returns
-    -------
-    frames, channels, values : arrays, or None
-        None where it would be more work.
+    None where it would be more work than `patience`: blocks to be summed, each counted for every lane in its sum.
     """
     found = [(np.zeros(0, int), np.zeros(0, int), np.zeros(0))]
     for side, gain in enumerate(gains):
@@ -325,22 +312,10 @@ def above(survey, gains: list[np.ndarray], level: float, patience: float) -> tup
 def worst(
     survey, gains, highest: float, count: int, apart: int, patience: float
 ) -> list[tuple[int, int, float]] | None:
-    """Return the highest samples of a sum, worst first, at least so far apart.
+    """Return frame, channel and value of the highest samples of a sum, worst first, at least `apart` frames apart.
 
-    Parameters
-    ----------
-    survey, gains, patience
-        As for :func:`above`; the patience is for each level that is looked at.
-    highest : float
-        The sum's sample peak.
-    count : int
-    apart : int
-        Frames.
-
-    Returns
-    -------
-    list of (frame, channel, value), or None
-        None where that is too much work, or where they are more than 12 dB below the highest.
+    `highest` is the sum's sample peak. None where a level takes more work than `patience` (:func:`above`), or where
+    they are more than 12 dB below the highest.
     """
     level = highest
     while level > _REACH * highest:

@@ -39,16 +39,7 @@ BusReading = NodeReading
 
 
 class Reader:
-    """Reads the meters of sums of a survey's lanes; gains are always those of all lanes, left and right.
-
-    Parameters
-    ----------
-    survey : Survey
-    anchor : list of array
-        Gains of its anchor.
-    told : callable
-        Called with a label, the frames done and the frames in all, while a new anchor is taken.
-    """
+    """Reads the meters of sums of a survey's lanes; gains are always those of all lanes, left and right."""
 
     def __init__(self, survey, anchor, told):
         self.survey, self._told = survey, told
@@ -219,17 +210,9 @@ class Remeter:
         return self._rendered(moves, solo, master_trim_db, reason)
 
     def at(self, session) -> "Moved | None":
-        """Return the bus of another state of the session, unrendered.
+        """Return the float bus of the session with other faders, pans, mutes, solos, or master trim and fader.
 
-        Parameters
-        ----------
-        session : Session
-            The remeter's own with other faders, pans, mutes, solos, or master trim and fader.
-
-        Returns
-        -------
-        moved : Moved or None
-            Of the float sum. None where more than that differs, and where the bus would have to be rendered.
+        None where more than that differs, and where the bus would have to be rendered.
         """
         if self._reader is None or _fixed_part(session) != _fixed_part(self._float):
             return None
@@ -337,18 +320,9 @@ class Moved:
         return None if found is None else len(found[0])
 
     def instants(self, count: int, apart_s: float) -> tuple[Instant, ...] | None:
-        """Return the highest samples, worst first.
+        """Return the highest samples, worst first, at least `apart_s` apart.
 
-        Parameters
-        ----------
-        count : int
-        apart_s : float
-            The least time between two of them.
-
-        Returns
-        -------
-        instants : tuple of Instant, or None
-            None where it is too much work, and where fewer than `count` are within 12 dB of the highest.
+        None where it is too much work, and where fewer than `count` are within 12 dB of the highest.
         """
         with self._reader.at_work() as reader:
             apart = int(np.ceil(apart_s * reader.survey.rate_hz))

@@ -97,23 +97,10 @@ class PreFaderTrack:
 
 
 def lane_of(session, strip: Strip, chain: tuple[str, ...] = ()) -> PreFaderTrack:
-    """Return the lane of a strip, behind the inserts of the sums it passes.
+    """Return the lane of a strip, behind the inserts of the sums in `chain` (:mod:`gainlib.session.routing`).
 
     A lane that is more than gain is worked out once and kept as float32, in a temporary file where it is long; a lossy
-    file, which cannot be entered in the middle, is decoded once.
-
-    Parameters
-    ----------
-    session : Session
-    strip : Strip
-        One of its strips.
-    chain : tuple of str
-        Names of the groups (and "bus") whose inserts the lane passes, in order; see :mod:`gainlib.session.routing`.
-
-    Returns
-    -------
-    lane : PreFaderTrack
-        With the channels of the source, or two behind a chain.
+    file, which cannot be entered in the middle, is decoded once. Behind a chain it has two channels.
     """
     if strip.dc_block or any(not insert.bypass for insert in strip.inserts) or chain:
         return _kept(_worked_out(session, strip, chain), session.rate_hz, strip.name)
@@ -150,10 +137,6 @@ def _kept(samples, rate_hz, name):
     lane = PreFaderTrack(AudioFile(path), 1.0)
     lane.folder = folder  # goes away with the lane
     return lane
-
-
-def _silent(label, done, frames):
-    """Say nothing of how far it is."""
 
 
 class Survey:
@@ -194,11 +177,7 @@ class Survey:
     def take(self, anchor: list[np.ndarray], told: Callable[[str, int, int], None]) -> "Survey":
         """Pass over the lanes once; `anchor` holds the gains of the first anchor, left and right.
 
-        Parameters
-        ----------
-        anchor : list of array
-        told : callable
-            Called with a label, the frames done and the frames in all.
+        `told` is called with a label, the frames done and the frames in all.
         """
         lanes = len(self.lanes)
         tables = [Table(max(len(self.edges) - 1, 0), len(pairs(lanes)[0])) for _ in SIDES]
@@ -232,15 +211,8 @@ class Survey:
         self.set_anchor(anchor, mix)
         return self
 
-    def renew_anchor(self, gains: list[np.ndarray], told: Callable[[str, int, int], None] = _silent) -> None:
-        """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor.
-
-        Parameters
-        ----------
-        gains : list of array
-        told : callable, optional
-            Called with a label, the frames done and the frames in all.
-        """
+    def renew_anchor(self, gains: list[np.ndarray], told: Callable[[str, int, int], None]) -> None:
+        """Pass over the lanes again and take their sum at `gains`, left and right, as the anchor."""
         mix = np.empty((self.frames, 2), np.float32)
         lanes = [
             (lane.blocks(SUM_FRAMES, self.frames), *pair)

@@ -63,16 +63,7 @@ class ChecksummedFolder:
 
 
 def seal(folder: Path, about: str, files: dict[str, dict]) -> None:
-    """Write the manifest of a folder.
-
-    Parameters
-    ----------
-    folder : Path
-    about : str
-        What the folder is; a folder under another name is not taken for it.
-    files : dict
-        By name, what :meth:`ChecksummedFolder.close` returned.
-    """
+    """Write the manifest of a folder: `about` it, and for each file what :meth:`ChecksummedFolder.close` returned."""
     with ChecksummedFolder(folder / MANIFEST) as manifest:
         manifest.write(json.dumps({"about": about, "files": files}, indent=1).encode())
         manifest.close()
@@ -122,17 +113,7 @@ def surveyed(
     anchor: list[np.ndarray],
     told: Callable[[str, int, int], None],
 ) -> Survey:
-    """Return the survey of some lanes: the one that was kept, or a new one.
-
-    Parameters
-    ----------
-    lanes : list of PreFaderTrack
-    frames, rate_hz : int
-    anchor : list of array
-        Gains of the anchor, left and right.
-    told : callable
-        Called with a label, the frames done and the frames in all.
-    """
+    """Return the survey of some lanes, the one that was kept or a new one; see :meth:`Survey.take`."""
     survey = Survey(lanes, frames, rate_hz)
     if all(isinstance(lane.source, ReferencedAudio) for lane in lanes):
         return _surveyed_ahead(survey, anchor, told)
