@@ -68,11 +68,11 @@ def test_forty_hand_in_at_the_same_moment_under_one_name_and_none_is_lost(box):
         assert process.exitcode == 0
     found = collect(box)
     assert found.files == PUPILS and not found.damaged and not found.unused
-    assert {check for [(*_, check)] in found.checks.values()} == {
-        check_value(content_of(number).splitlines()) for number in range(PUPILS)
-    }
+    checks = {who: check for (_, who), (*_, check, _) in found.holders.items()}
+    assert len(checks) == len(found.holders), "a file each"
+    assert {*checks.values()} == {check_value(content_of(number).splitlines()) for number in range(PUPILS)}
     assert {stat.S_IMODE(file.stat().st_mode) for file in box.iterdir()} == {0o640}
-    assert all(len(by) == 1 for by in found.accounts.values())
+    assert all(by for *_, by in found.holders.values())
 
 
 def hostile(box, name, told):

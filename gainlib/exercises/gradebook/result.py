@@ -195,6 +195,9 @@ def gradebook(
     copied = [replace(each, who=known_as[each.who], source=known_as[each.source]) for each in copied]
     unclear = [(known_as[one], known_as[other]) for one, other in unclear]
     wrong = [replace(each, who=known_as[each.who]) for each in wrong]
+    files: dict[Who, list] = {}
+    for (_, who), last in handed.holders.items():
+        files.setdefault(known_as[who], []).append(last)
     told = circumstances(handed, answers, course)
     sat = course and course.exam and course.exam.lab in {each.lab for each in chosen}
     found = Gradebook(
@@ -212,11 +215,8 @@ def gradebook(
         listed=tuple(class_list),
         course=course,
         sittings=sittings(handed.lines, course.exam, names) if sat else (),
-        checks={
-            who: tuple(check for *_, check in sorted(own, reverse=True))
-            for who, own in _together(handed.checks, known_as).items()
-        },
-        accounts=_accounts(_together(handed.accounts, known_as), shown),
+        checks={who: tuple(check for _, _, check, _ in sorted(own, reverse=True)) for who, own in files.items()},
+        accounts=_accounts({who: {by for *_, by in own} - {""} for who, own in files.items()}, shown),
     )
     holders = [(path, known_as[who]) for path, who in handed.holders if who in known_as]
     return _finished(found, merged(rows, person), overrides, chosen, holders)
@@ -303,19 +303,11 @@ def _overridden(rows, overrides):
     return rows, counted, problems
 
 
-def _together(own, known_as):
-    """Return what is known of the spellings of each name, put together."""
-    found: dict[Who, list] = {}
-    for who, each in own.items():
-        found.setdefault(known_as[who], []).extend(each)
-    return found
-
-
 def _accounts(found, names):
     """Return under whose name several accounts have handed in, and which accounts under several names."""
-    several = {who: sorted({*accounts}) for who, accounts in found.items() if len({*accounts}) > 1}
-    told = [f"{shown_name(names[who])}: from the accounts {', '.join(accounts)}" for who, accounts in several.items()]
-    for account in sorted({account for accounts in found.values() for account in accounts}):
+    several = {who: ", ".join(sorted(accounts)) for who, accounts in found.items() if len(accounts) > 1}
+    told = [f"{shown_name(names[who])}: from the accounts {accounts}" for who, accounts in several.items()]
+    for account in sorted(set().union(*found.values())):
         under = [shown_name(names[who]) for who, accounts in found.items() if account in accounts]
         told += [f"the account {account}: for {', '.join(under)}"] if len(under) > 1 else []
     return tuple(told)

@@ -230,12 +230,9 @@ class HandedIn:
         One event under the names of two learners; both were kept.
     files : int
         Record files found.
-    holders : tuple of (Path, tuple of (str, str))
-        Every record file with each class code and learner in it, in normal form.
-    checks : dict
-        For each class code and learner in normal form a file each: time and number of its last line, check value.
-    accounts : dict
-        For each of them the accounts that put the files into a letter box.
+    holders : dict
+        For every record file, and each class code and learner in it in normal form: time and number of the last line,
+        the file's check value, and the account that put it into a letter box, "" where it lies in none.
     """
 
     lines: tuple[Line, ...]
@@ -244,9 +241,7 @@ class HandedIn:
     rewritten: tuple[tuple[Line, Line], ...] = ()
     shared: tuple[tuple[Line, Line], ...] = ()
     files: int = 0
-    holders: tuple[tuple[Path, Who], ...] = ()
-    checks: dict[Who, list[tuple[str, int, str]]] = field(default_factory=dict)
-    accounts: dict[Who, set[str]] = field(default_factory=dict)
+    holders: dict[tuple[Path, Who], tuple[str, int, str, str]] = field(default_factory=dict)
 
     def names(self) -> dict[Who, Who]:
         """Return class code and name as last written, for every class code and name in normal form, sorted."""
@@ -260,7 +255,7 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
     A record is known by what it holds, whatever its name; hidden files do not count, nor those that nobody handed in,
     such as the class list (`but`, resolved paths). A file or a line that cannot be read is named, the rest counts.
     """
-    damaged, lines, unused, holders, checks, accounts = [], [], [], {}, {}, {}
+    damaged, lines, unused, holders = [], [], [], {}
     first_with: dict[tuple[bytes, ...], Path] = {}
     for found in handed_files(Path(path)):
         if but and Path(os.path.realpath(found.path)) in but:
@@ -277,16 +272,13 @@ def collect(path: str | Path, but: Collection[Path] = ()) -> HandedIn:
         bad += [Damaged(found.path, number, "nested deeper than a record is") for number in deep]
         damaged += sorted(bad, key=lambda each: each.line)
         for line in (Line(event, found.path, number) for number, event in events.items() if number not in deep):
-            last = (line.event["time"], line.number, check)
+            last = (line.event["time"], line.number, check, by)
             holders[found.path, line.who] = max(holders.get((found.path, line.who), last), last)
-            accounts.setdefault(line.who, set()).update({by} - {""})
             lines.append(line)
     kept, rewritten, shared = _each_once(lines)
     kept.sort(key=lambda line: moment(line.event["time"]) or float("inf"))
     once = (kept, damaged, unused, rewritten, shared)
-    for (_, who), last in holders.items():
-        checks.setdefault(who, []).append(last)
-    return HandedIn(*map(tuple, once), len(first_with), tuple(holders), checks, accounts)
+    return HandedIn(*map(tuple, once), len(first_with), holders)
 
 
 def moment(time: str) -> float | None:
