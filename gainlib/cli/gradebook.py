@@ -4,9 +4,8 @@ import argparse
 from itertools import count
 
 from gainlib.audio import GainlibError
-from gainlib.cli.output import Bar, Column, check_target, figure, jsonable, layout, path_of, plain, wrong_use
+from gainlib.cli.output import Bar, Column, check_lab, check_target, figure, jsonable, layout, path_of, plain, wrong_use
 from gainlib.exercises import gradebook as marking
-from gainlib.exercises.bank import lab_numbers
 from gainlib.exercises.gradebook import passback
 from gainlib.exercises.gradebook.export import by_learner, cases
 from gainlib.exercises.gradebook.marks import shown_name
@@ -57,9 +56,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _course(options):
     """Return the class, and the folder of its records; what is wrong with a class file is wrong use."""
-    labs = lab_numbers()
-    if options.lab is not None and options.lab not in labs:
-        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(labs)}")
+    if options.lab is not None:
+        check_lab(options, options.lab)
     with wrong_use(options):
         course, folder = marking.course_of(path_of(options.folder))
     if course and options.lab not in (None, *course.labs):

@@ -6,7 +6,7 @@ import subprocess
 import sys
 from collections.abc import Iterable
 
-from gainlib.cli.output import path_of, plain, screen_width, wrapped, wrong_use
+from gainlib.cli.output import check_lab, path_of, plain, screen_width, wrapped, wrong_use
 from gainlib.exercises import Exercise, bank, fill
 from gainlib.exercises.bank import lab_numbers
 from gainlib.exercises.classfile import has_tag, new_secret, read_secret, with_tag
@@ -116,10 +116,9 @@ def _everybody(options, secret: bytes | None, more: Iterable = ()) -> list[tuple
 
 def _class(options):
     """Return name and class code of everybody who gets a sheet, and the labs."""
-    known, place, found = lab_numbers(), path_of(options.class_code), []
+    place, found = path_of(options.class_code), []
     for lab in options.lab or ():
-        if lab not in known:
-            options.usage_error(f"there is no lab {lab!r}; there are {', '.join(known)}")
+        check_lab(options, lab)
     named = options.learner or options.class_list
     with wrong_use(options):
         course, records = course_of(place) if options.class_code.strip() else (None, place)

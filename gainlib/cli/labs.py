@@ -5,7 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from gainlib.cli.output import path_of
+from gainlib.cli.output import check_lab, path_of
 
 
 def run_labs(options: argparse.Namespace) -> int:
@@ -38,10 +38,9 @@ def run_nbgrader(options: argparse.Namespace) -> int:
     from gainlib.exercises.bank import lab_numbers  # labs has to start at once
     from gainlib.exercises.gradebook.nbgrader import SETTINGS, write_assignment
 
-    course, known = path_of(options.course), lab_numbers()
-    labs = [lab for lab in known if options.lab in (None, lab)]
-    if not labs:
-        options.usage_error(f"there is no lab {options.lab!r}; there are {', '.join(known)}")
+    course, labs = path_of(options.course), lab_numbers() if options.lab is None else [options.lab]
+    for lab in labs:
+        check_lab(options, lab)
     if options.assignment and not options.lab:
         options.usage_error("--assignment names one assignment; give its --lab")
     if options.assignment and set(options.assignment) & set("/\\+"):

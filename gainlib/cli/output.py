@@ -59,6 +59,14 @@ def wrong_use(options: argparse.Namespace) -> Iterator[None]:
         options.usage_error(str(error))
 
 
+def check_lab(options: argparse.Namespace, lab: str) -> None:
+    """Refuse a lab that there is not."""
+    from gainlib.exercises.bank import lab_numbers
+
+    if lab not in lab_numbers():
+        options.usage_error(f"there is no lab {lab!r}; there are {', '.join(lab_numbers())}")
+
+
 # ---- the report ------------------------------------------------------------------------------------------------------
 
 

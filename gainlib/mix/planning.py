@@ -28,7 +28,7 @@ from gainlib.mix.moves import Move, Plan, Verification
 from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, left_alone, main_node, stage, walk
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
-from gainlib.session.routing import bus_paths, heard, topological_order
+from gainlib.session.routing import bus_paths, channels, heard, topological_order
 from gainlib.session.strip import BUS
 
 POLICIES = ("restage", "keep")
@@ -351,7 +351,7 @@ class _Planner:
 
         What a group's sum brings along, `carried`, has moved it already. A silent strip's fader stays.
         """
-        channel = next(each for each in (*self._session.strips, *self._session.groups) if each.name == found.name)
+        channel = channels(self._session)[found.name]
         shift = output_shift(found, shifts) - carried
         fader = found.fader_db
         far = abs(fader) > self._rules.fader_limit_db and math.isfinite(fader) and not silent

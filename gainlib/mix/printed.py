@@ -319,7 +319,7 @@ class _Comparison:
                     f"{quantity(abs(move.change_db), 'dB', 1)} {'up' if move.change_db > 0 else 'down'}"
                 )
         turn = f"{quantity(abs(off_db), 'dB', 1)} {'down' if off_db > 0 else 'up'}"
-        if any(not each.processor.linear for each in strip.inserts if not each.bypass):
+        if level_dependent(strip.inserts):
             return f"compare the gains around its processors with the sheet; if they stand, turn its output trim {turn}"
         control = "output trim" if self._at == "post" else "fader or output trim"
         return f"compare its gains with the sheet; if they stand, turn its {control} {turn}"

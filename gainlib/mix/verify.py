@@ -15,7 +15,7 @@ from gainlib.mix.inserts import basis_of, level_dependent, on_the_way
 from gainlib.mix.moves import Check, Verification
 from gainlib.mix.strips import Rules, Staged
 from gainlib.session import Group, Session, Strip
-from gainlib.session.routing import heard, topological_order
+from gainlib.session.routing import channels, heard, topological_order
 from gainlib.session.strip import BUS
 
 BALANCE_DB = 0.01
@@ -153,7 +153,7 @@ class _Verifier:
     def _ways(self, channel):
         """Check the main way and the sends of a strip or group, and its fader."""
         name, basis = channel.name, basis_of(on_the_way(self._found, channel.name))
-        planned = next(each for each in (*self._planned.strips, *self._planned.groups) if each.name == name)
+        planned = channels(self._planned)[name]
         moved = planned.fader_db - channel.fader_db if math.isfinite(channel.fader_db) else 0.0
         if channel.to and math.isfinite(channel.fader_db):
             change = self._change(f"{name}/out") - output_shift(channel, self._shifts)
