@@ -8,7 +8,7 @@ from scipy import integrate, signal
 
 from gainlib.audio import Audio
 from gainlib.meters import flat_runs
-from gainlib.processors import AnalogueStage, AsymmetricSaturation, HardClip, Saturation, Tape
+from gainlib.processors import AnalogueStage, AsymmetricSaturation, HardClip, Processor, Saturation, Tape
 from gainlib.signals import tone
 
 RATE_HZ = 48000
@@ -278,16 +278,31 @@ def test_full_band_noise_far_over_the_end_stays_in_bounds(drive_db):
         assert 0.4 * ratio(-10) < np.sqrt(np.mean(out**2)) < 1.05 * ratio(-10), processor
 
 
+def bent_to_a_rail(x, rail_db, knee_db=3):
+    """Return k + w·tanh((x − k)/w) beyond k, 3 dB under the rail: the formula in the docstring."""
+    straight, width = ratio(rail_db - knee_db), ratio(rail_db) - ratio(rail_db - knee_db)
+    beyond = np.maximum(np.abs(x) - straight, 0) / width
+    return np.sign(x) * (np.minimum(np.abs(x), straight) + width * np.tanh(beyond))
+
+
 @pytest.mark.parametrize(
-    "processor",
-    [Saturation(4), AsymmetricSaturation(3, -0.5), HardClip(-9), AnalogueStage(-250, -5)],
-    ids=repr,
+    ("processor", "curve"),
+    [
+        (Saturation(4), lambda x: np.tanh(4 * x) / 4),
+        (
+            AsymmetricSaturation(3, -0.5),
+            lambda x: (np.tanh(3 * x - 0.5) + math.tanh(0.5)) / (3 * (1 - math.tanh(0.5) ** 2)),
+        ),
+        (HardClip(-9), lambda x: np.clip(x, -ratio(-9), ratio(-9))),
+        (AnalogueStage(-250, -5), lambda x: bent_to_a_rail(x, -5)),
+    ],
+    ids=lambda each: repr(each) if isinstance(each, Processor) else "curve",
 )
-def test_the_drawn_curve_is_the_one_that_is_heard(processor):
+def test_the_curve_of_the_formula_is_the_one_that_is_heard(processor, curve):
     """A slow tone through all levels, against the formula, behind scipy's high-pass for those that have one."""
     x = np.linspace(0, 1, 9600) * np.sin(2 * np.pi * 100 * np.arange(9600) / RATE_HZ)
     heard = processor.process(Audio(x, RATE_HZ)).samples[:, 0]
-    drawn = processor.transfer(x)
+    drawn = curve(x)
     assert np.abs(drawn).max() < 0.62 and drawn[0] == 0
     corner_hz = {AsymmetricSaturation: 5, AnalogueStage: 20}.get(type(processor))
     if corner_hz:

@@ -117,10 +117,6 @@ class Faults:
         widened = 20 * log10(sqrt(2)) if self.dual_mono and recording.channels == 1 else 0.0
         return self._recording_gain_db(stem) + self.lowered_db + widened
 
-    def channels(self, stem: str) -> int:
-        """Return the number of channels of the faulty stem."""
-        return 2 if self.dual_mono else RECORDINGS[stem].channels
-
     def _recording_gain_db(self, stem):
         return self.gain_db if self.over_db is None else self.over_db - RECORDINGS[stem].peak_dbfs
 

@@ -57,14 +57,9 @@ class AnalogueStage(Processor):
     rail_dbfs: float = number(4.0)
     seed: int = whole(0, 0)
 
-    def transfer(self, samples) -> np.ndarray:
-        """Return the curve itself, value by value, without noise and band limits."""
-        straight, width = self._bend()
-        over = np.maximum(np.abs(samples) - straight, 0.0)
-        return np.sign(samples) * (np.minimum(np.abs(samples), straight) + width * np.tanh(over / width))
-
     def _start(self, rate_hz: int, channels: int) -> Aligned:
-        straight, width = self._bend()
+        end, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
+        width = end - straight
         stage = Oversampled(BEND, (straight, width), straight + width, channels, self._doublings())
         band = Biquads([dc_block(LOW_HZ, rate_hz), damped(HIGH_HZ, rate_hz)], channels)
         noise = Noise(self.noise_dbfs, self.seed, channels)
@@ -72,11 +67,6 @@ class AnalogueStage(Processor):
 
     def _doublings(self):
         return 3 if self.rail_dbfs >= 0.0 else 4 if self.rail_dbfs >= LOW_RAIL_DBFS else 6
-
-    def _bend(self):
-        """Return where the bend starts, and how wide it is."""
-        rail, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
-        return straight, rail - straight
 
 
 @dataclass(frozen=True)

@@ -121,10 +121,6 @@ class Saturation(Processor):
     reference_dbfs: ClassVar[float] = NOMINAL_DBFS
     drive: float = number(2.79, above=0.0, high=1000.0)
 
-    def transfer(self, samples) -> np.ndarray:
-        """Return the curve itself, value by value, as a slow signal meets it."""
-        return np.tanh(self.drive * np.asarray(samples)) / self.drive
-
     def _start(self, rate_hz: int, channels: int) -> Aligned:
         stage = Oversampled(
             TANH, (self.drive, 0.0, 1.0 / self.drive, 0.0), 1.0 / self.drive, channels, _doublings(self.drive)
@@ -149,11 +145,6 @@ class AsymmetricSaturation(Processor):
     reference_dbfs: ClassVar[float] = NOMINAL_DBFS
     drive: float = number(2.0, above=0.0, high=1000.0)
     offset: float = number(0.2, -3.0, 3.0)
-
-    def transfer(self, samples) -> np.ndarray:
-        """Return the curve itself, value by value, ahead of the DC block."""
-        rest = math.tanh(self.offset)
-        return (np.tanh(self.drive * np.asarray(samples) + self.offset) - rest) / (self.drive * (1.0 - rest * rest))
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
         rest = math.tanh(self.offset)
@@ -201,11 +192,6 @@ class HardClip(Processor):
     """
 
     ceiling_dbfs: float = number(0.0)
-
-    def transfer(self, samples) -> np.ndarray:
-        """Return the curve itself, value by value, as a slow signal meets it."""
-        ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
-        return np.clip(samples, -ceiling, ceiling)
 
     def _start(self, rate_hz: int, channels: int) -> Aligned:
         ceiling = 10.0 ** (self.ceiling_dbfs / 20.0)
