@@ -46,16 +46,6 @@ class Kept:
         return made
 
 
-def always(_setting) -> str:
-    """Return nothing: the control is on in every setting."""
-    return ""
-
-
-def everywhere(_setting) -> bool:
-    """Return that the control is there in every setting."""
-    return True
-
-
 @dataclass(frozen=True)
 class Slider:
     """A number under the hand: dragged, moved by keys, or typed.
@@ -100,8 +90,8 @@ class Slider:
     decimals: int = 1
     steps: tuple[float, ...] = ()
     words: Mapping[float, str] = field(default_factory=dict)
-    off: Callable[["Setting"], str] = always
-    shown: Callable[["Setting"], bool] = everywhere
+    off: Callable[["Setting"], str] = lambda setting: ""
+    shown: Callable[["Setting"], bool] = lambda setting: True
     travel: FaderLaw | None = None
 
     def __post_init__(self):
@@ -146,9 +136,9 @@ class Choice:
     label: str
     options: Mapping[Any, str]
     start: Any = None
-    off: Callable[["Setting"], str] = always
+    off: Callable[["Setting"], str] = lambda setting: ""
     turns: bool = False
-    shown: ClassVar[Callable[["Setting"], bool]] = staticmethod(everywhere)
+    shown: ClassVar[Callable[["Setting"], bool]] = staticmethod(lambda setting: True)
 
     def __post_init__(self):
         if len(self.options) < 2:
