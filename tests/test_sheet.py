@@ -21,7 +21,7 @@ from gainlib.meters import measure
 from gainlib.mix import apply_chains, difference, plan, sheet_of
 from gainlib.mix.console import DECIMALS, EVERY, told_once
 from gainlib.mix.moves import said_once
-from gainlib.mix.sheet import SAFETY, hand_off, hand_off_note, noise_notes
+from gainlib.mix.sheet import SAFETY, bus_report, hand_off, hand_off_note, noise_notes
 from gainlib.mix.sheet_files import COLUMNS, channel_drawing, level_csv, one_line, page, plan_csv, tame
 from gainlib.processors import BlackBox, Compressor, Gate, Limiter, Saturation
 from gainlib.session import Group, Insert, Master, Send, Session, Strip, open_folder
@@ -513,3 +513,12 @@ def test_sheets_of_two_kinds_are_refused(own):
         difference(level_csv(own[0]), plan_csv(own[0]))
     with pytest.raises(GainlibError, match="unequal length"):
         difference(level_csv(own[0]), level_csv(own[0]) + "kick,1\n")
+
+
+def test_samples_over_full_scale_count_once_where_flat_tops_are_looked_for_again():
+    """A sine clipped at full scale and turned up by 9 dB: its flat tops have the bus read a second time."""
+    loud = Audio(np.clip(tone(6.0, 50.0, 3.0).samples, -1.0, 1.0), RATE)
+    session = Session([Strip("loud", loud, fader_db=9.0)])
+    bus = bus_report(session)
+    assert "clipped" in bus.stem.tags
+    assert bus.overs == np.count_nonzero(np.abs(session.render().bus.samples) > 1.0) > 0

@@ -149,17 +149,19 @@ def sheet_of(
 
 
 class _BusSource:
-    """The bus of a session as a source; counts what exceeds full scale."""
+    """The bus of a session as a source; counts what exceeds full scale, once however often it is read."""
 
     def __init__(self, session, halt):
         self.rate_hz, self.channels, self.frames, self.name = session.rate_hz, 2, session.frames, BUS
         self.overs, self._session, self._halt = 0, session, halt
 
     def blocks(self, frames=65536, start=0, stop=None):
+        overs = 0
         for block in self._session.render().blocks(BUS, frames):
             if self._halt.is_set():
                 raise GainlibError("the bus report was broken off")
-            self.overs += int(np.count_nonzero(np.abs(block) > 1.0))
+            overs += int(np.count_nonzero(np.abs(block) > 1.0))
+            self.overs = max(self.overs, overs)
             yield block
 
 
