@@ -26,7 +26,7 @@ def as_array(box):
     return lambda samples, rate_hz: box.process(Audio(samples, rate_hz)).samples.reshape(np.shape(samples))
 
 
-@pytest.mark.parametrize("name", lab06.names())
+@pytest.mark.parametrize("name", [f"{kind} {k}" for kind in lab06.CATALOGUE for k in (1, 2, 3)])
 def test_every_box_is_what_the_key_says(name):
     """The classifier feeds it other signals than the bench does, and never sees its name."""
     assert MEASURED_AS[classify(as_array(lab06.box(name))).kind] == lab06.class_of(name)

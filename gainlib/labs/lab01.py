@@ -208,16 +208,14 @@ def _lined_up(s, g):
     return Session((Strip("machine", tone(HERTZ, 0.0, TONE_S), trim_db=LINES[g["line"]], inserts=ways),))
 
 
-def _points(run):
-    levels = run.seen.averages[:2]
-    return levels, levels, [None, run.seen.stages[1].full_scale_dbu]
-
-
 def _line_up(g):
+    def points(run):
+        return *[run.seen.averages[:2]] * 2, [None, float(g["K"])]
+
     look = {"names": ("machine", "converter"), "shows": ("ceiling",), "low_db": -42.0, "high_db": 36.0, "unit": "dBu"}
     return Experiment(
         (db_slider("gain_db", "Gain", LOWEST_DB, 30.0),),
-        (picture("Line-up", "diagram", _points, title="Line-up tone", **look),), lambda s: _lined_up(s, g),
+        (picture("Line-up", "diagram", points, title="Line-up tone", **look),), lambda s: _lined_up(s, g),
         lambda run: Chain(run.session), title="A machine's line-up tone into a converter",
     )  # fmt: skip
 

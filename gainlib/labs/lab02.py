@@ -689,16 +689,12 @@ BETWEEN = Exercise(
 # ----------------------------------------------------------------------------------------------------------- loudness
 
 
-def _two_channels(g):
-    return sum_levels_db([g["pL"], g["pR"]]) - SINE_CREST_DB
-
-
 TWO_CHANNELS = Exercise(
     id="02-5", title="Loudness of two channels", parts=(Number("Loudness", "LUFS", tolerance=0.1, points=2),),
     given=draws(pL=grid(-40, -6, 0.5), pR=grid(-40, -6, 0.5), where=lambda g: 1 <= abs(g["pL"] - g["pR"]) <= 12),
     statement="A steady sine of 997 Hz peaks at {pL} dBFS in the left channel and at {pR} dBFS in the right. How loud "
         "is it? For reference: at 0 dBFS it reads −3.01 LUFS in one channel alone, and 0 LUFS in both.",
-    solve=_two_channels,
+    solve=lambda g: sum_levels_db([g["pL"], g["pR"]]) - SINE_CREST_DB,
     slips=(
         Slip("no 3.01", lambda g: sum_levels_db([g["pL"], g["pR"]]), "You added the channels correctly, but by peak. "
              "One channel at 0 dBFS reads −3.01 LUFS, so subtract 3.01."),

@@ -108,16 +108,13 @@ def _meters(g):
     return {"average": round(average, 1), "peak": round(average + crest(g["stem"]), 1)}
 
 
-def _rehearsal(g):
-    seen = _rehearsed(g).take
-    return Experiment((), (DIAGRAM,), read=lambda run: seen(0.0, g["g"]), listen=HEARD, title="The rehearsal")
-
-
 METERS = Drawn(
     draws(stem=one_of(*SOUNDS), P=grid(65, 110), S=S_GRID, K=FULL_SCALES, g=grid(10, 40, 2), m=one_of(3, 6, 9),
           t=one_of(-3, -6, -10)),
     _meters, (("average", "average (RMS)", "dBFS"), ("peak", "sample peak", "dBFS")),
-    lambda g: -50 <= g["peak"] <= -4 and 0 <= _to(g) <= 65 and abs(_to(g) - g["g"]) >= 2, _rehearsal,
+    lambda g: -50 <= g["peak"] <= -4 and 0 <= _to(g) <= 65 and abs(_to(g) - g["g"]) >= 2,
+    lambda g: Experiment((), (DIAGRAM,), read=lambda run: _rehearsed(g).take(0.0, g["g"]), listen=HEARD,
+                         title="The rehearsal"),
     caption="The rehearsal at the converter", digits={"average": 1, "peak": 1},
 )  # fmt: skip
 
@@ -159,14 +156,11 @@ def _total(g, full=1):
 
 KINDS = {"good": "good", "preamp": "preamp clipped", "converter": "converter clipped", "low": "recorded too low"}
 TAKES, AROUND = "abcd", 192
+AROUND_MS = np.arange(-AROUND, AROUND + 1) / 48
 
 
 def _chosen(g, letter):
     return rec.bad_take(g["stem"], g[f"kind_{letter}"], g[f"over_{letter}"], g[f"peak_{letter}"], TAKES.index(letter))
-
-
-def _wave(run):
-    return np.arange(-AROUND, AROUND + 1) / 48, [rec.around_peak(run.seen, AROUND)], []
 
 
 def _readings(run):
@@ -182,7 +176,8 @@ def takes(g) -> Experiment:
     view = {"names": ("take",), "x": (-4, 4, 1, "ms from the highest sample"), "y": (-1.5, 1.5, 0.5, "of the peak")}
     return Experiment(
         (Choice("take", "Take", {letter: f"take {letter.upper()}" for letter in TAKES}, turns=True),),
-        (picture("Highest peak", "curves", _wave, title="Highest peak", **view),),
+        (picture("Highest peak", "curves", lambda run: (AROUND_MS, [rec.around_peak(run.seen, AROUND)]),
+                 title="Highest peak", **view),),
         read=lambda run: _chosen(g, run.setting.take), numbers=_readings, title="Four takes",
         listen=Listen(lambda run: {"take": run.seen}, note=lambda s: CARE),
     )  # fmt: skip
@@ -246,10 +241,6 @@ def _hot(g):
     """Return pad and gain of those who bring the rehearsal's peaks to −1 dBFS."""
     pad, _ = _careful(g)
     return pad, -1.0 - _rig(g).way(pad, 0.0).average - crest(g["stem"])
-
-
-def _too_hot(answer, g):
-    return PERFORM.missed(answer, g)[0] < 0 and answer["desk"]["pad_db"] == _careful(g)[0]
 
 
 # ------------------------------------------------------------------------------------------------------- the exercises
@@ -403,7 +394,8 @@ TAKEN = Exercise(
         "and measured: nothing may clip, and its signal to noise has to come within 6 dB of the best without a clip.",
     solve=lambda g: _set(g, *_careful(g)),
     slips=(
-        Slip("too hot", lambda g: _set(g, *_hot(g)), "That suits the rehearsal, not a louder take.", spots=_too_hot),
+        Slip("too hot", lambda g: _set(g, *_hot(g)), "That suits the rehearsal, not a louder take.",
+             spots=lambda a, g: PERFORM.missed(a, g)[0] < 0 and a["desk"]["pad_db"] == _careful(g)[0]),
         Slip("input overloaded", lambda g: _set(g, 0.0, _careful(g)[1]), "The input stage clips ahead of the gain. "
              "Only a pad cures that.", active=lambda g: g["loud"],
              spots=lambda a, g: g["loud"] and a["desk"]["pad_db"] < _careful(g)[0]),

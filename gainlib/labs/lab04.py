@@ -149,10 +149,6 @@ def _step(name, label, start):
     return Slider(name, label, -80.0, 24.0, 0.01, start, home=0.0, page=1.0, decimals=2)
 
 
-def _whole(setting):
-    return "" if setting.arithmetic in FLOATS else "an integer always ends at full scale"
-
-
 FRESH = "24 bit, dither"
 FILE = Take("Download the noise (WAV)", lambda run: ("rounds-programme.wav", wav_bytes(programme(), "FLOAT")))
 
@@ -167,7 +163,8 @@ def rounds() -> Experiment:
         Choice("arithmetic", "Arithmetic", ARITHMETICS, "float32"),
         Choice("dither", "Dither", {False: "none", True: "at every rounding"},
                off=lambda s: "floating point is not dithered" if s.arithmetic in FLOATS else ""),
-        Choice("clip", "Over full scale", {False: "kept", True: "clipped"}, off=_whole),
+        Choice("clip", "Over full scale", {False: "kept", True: "clipped"},
+               off=lambda s: "" if s.arithmetic in FLOATS else "an integer always ends at full scale"),
     )  # fmt: skip
     note = "Turn down first. The residual is raised, so that you hear it at all; as it is, it is far softer."
     return Experiment(

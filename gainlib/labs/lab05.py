@@ -464,10 +464,6 @@ def _faders_moved(answer, given):
     return sum(abs(answer[stem]["fader_db"] - fader) > APART_DB for stem, fader in start)
 
 
-def _master_only_moved(answer, given):
-    return _faders_moved(answer, given) == 0 and abs(answer[MASTER]["fader_db"]) > APART_DB
-
-
 def _loudest(given):
     levels = read_mix(hot_mix(given)).levels_dbfs
     return max(levels, key=levels.get)
@@ -724,11 +720,6 @@ def _verdicts(given):
 HANDBOOK = "Handbook formula: unrelated signals add as powers, identical ones as amplitudes"
 
 
-def _same_plus_unrelated(g):
-    doubled = sum_levels_db([g["a"], g["b"]], correlation=1.0)
-    return sum_levels_db([doubled, g["c"], g["d"]])
-
-
 UNRELATED = Exercise(
     id="05-1", title="Many tracks at one level", edition=2,
     parts=(Number("Bus level", "dBFS", tolerance=0.1, points=2),), given=draws(N=grid(3, 48), L=grid(-30, -14, 0.5)),
@@ -753,7 +744,7 @@ DOUBLED = Exercise(
     given=draws(**{name: grid(-30, -10, 0.5) for name in "abcd"}, where=lambda g: abs(g["a"] - g["b"]) >= 6),
     statement="Four tracks feed the bus at {a}, {b}, {c} and {d} dBFS RMS. The first two are the same take, "
         "duplicated; the other two are unrelated to it and to each other. What is the RMS level of the bus?",
-    solve=_same_plus_unrelated,
+    solve=lambda g: sum_levels_db([sum_levels_db([g["a"], g["b"]], correlation=1.0), g["c"], g["d"]]),
     slips=(
         Slip("all unrelated", lambda g: sum_levels_db([g[name] for name in "abcd"]), "You added four powers. The first "
             "two are the same signal, so their amplitudes add first."),
@@ -836,7 +827,8 @@ ALL_FADERS = Exercise(
              "the balance. All of them have to come down by the same amount.",
              spots=lambda a, g: _faders_moved(a, g) == 1),
         Slip("master only", lambda g: moved(g, 0.0, master_db=AIM_DBTP), "You moved only the master fader. The sum was "
-             "cut off ahead of it, so it only turns down what is already clipped.", spots=_master_only_moved),
+             "cut off ahead of it, so it only turns down what is already clipped.",
+             spots=lambda a, g: _faders_moved(a, g) == 0 and abs(a[MASTER]["fader_db"]) > APART_DB),
     ),
     hints=("Which comes first here, the sum that cuts off or the master fader?",
            "Link all faders, then move them: a common move cannot change the balance.",

@@ -29,7 +29,6 @@ KINDS = {
     "upto": "linear up to a level (a corner, exact below it)",
     "nonlinear": "nonlinear",
 }
-SETTINGS = 3
 LETTERS = "ABCDEFGH"
 EIGHT = "equaliser", "delay", "reverberation", "tremolo", "hissing stage", "compressor", "clipper", "saturator"
 SOFT_DBFS = -40.0
@@ -65,11 +64,6 @@ CATALOGUE = {
     "uneven saturator": ("nonlinear", [p.AsymmetricSaturation(d) for d in (1.5, 2.0, 3.0)]),
     "coarse converter": ("nonlinear", [p.Quantiser(bits, "none") for bits in (7, 8, 9)]),
 }
-
-
-def names() -> tuple[str, ...]:
-    """Return the names of all boxes in all settings."""
-    return tuple(f"{kind} {k}" for kind in CATALOGUE for k in range(1, SETTINGS + 1))
 
 
 def kind_of(name: str) -> str:
@@ -465,10 +459,6 @@ ORDER = Exercise(
 )  # fmt: skip
 
 
-def _gap(given):
-    return given["T"] + (given["L2"] - given["T"]) / given["R"] - given["L1"]
-
-
 STEP = Exercise(
     id="06-6", title="A step across the threshold",
     parts=(Number("Difference at the output", "dB", tolerance=0.05, points=2),),
@@ -476,7 +466,7 @@ STEP = Exercise(
         where=lambda g: g["L1"] + 3 <= g["T"] <= g["L2"] - 3),
     statement="A compressor with a hard knee has its threshold at {T} dBFS and a ratio of {R}:1. A steady sine goes "
         "from {L1} to {L2} dBFS. By how many dB does the output rise once it has settled?",
-    solve=_gap,
+    solve=lambda g: g["T"] + (g["L2"] - g["T"]) / g["R"] - g["L1"],
     slips=(
         Slip("taken as linear", lambda g: g["L2"] - g["L1"], "You gave the rise at the input. A compressor passes that "
              "on only up to the threshold."),
