@@ -15,7 +15,7 @@ from gainlib.meters import METERS, NodeMeter, NodeReading, Reading, levels_of
 from gainlib.meters.reading import EVERY, every_meter, known_meters
 from gainlib.session import render, routing
 from gainlib.session.checks import count, nearest
-from gainlib.session.strip import BUS
+from gainlib.session.strip import BUS, Strip
 
 CACHE_BYTES = 2**28
 
@@ -265,21 +265,23 @@ class TapLevels:
         """
         if _flat(session) != self._flat:
             raise GainlibError("more than output trims, faders and sends was changed; render the session instead")
-        shifts = {node: db for strip in session.strips for node, db in _shifts(strip).items()}
+        shifts = {node: db for strip in session.strips for node, db in shifts_db(strip).items()}
         return {node: level + shifts.get(node, 0.0) for node, level in self._level.items()}
 
 
 def _flat(session):
     """Return the session with all output trims, faders and sends of its strips at 0 dB."""
-    strips = tuple(
-        strip.with_(post_trim_db=0.0, fader_db=0.0, sends=tuple(replace(send, level_db=0.0) for send in strip.sends))
-        for strip in session.strips
-    )
-    return session.with_(strips=strips)
+    return session.with_(strips=tuple(map(flat_strip, session.strips)))
 
 
-def _shifts(strip):
-    """Return what each node behind the inserts is shifted by, in dB."""
+def flat_strip(strip: Strip) -> Strip:
+    """Return a strip with its output trim, fader and sends at 0 dB."""
+    sends = tuple(replace(send, level_db=0.0) for send in strip.sends)
+    return strip.with_(post_trim_db=0.0, fader_db=0.0, sends=sends)
+
+
+def shifts_db(strip: Strip) -> dict[str, float]:
+    """Return by how much each node behind the inserts is louder than in :func:`flat_strip`."""
     tap = strip.post_trim_db
     sends = {
         f"{strip.name}/send {send.to}": tap + send.level_db + (strip.fader_db if send.tap == "post" else 0.0)

@@ -12,7 +12,7 @@ of a variance of 1/6 of a squared step (handbook formula); its power is added, s
 import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import NamedTuple
 
@@ -30,6 +30,7 @@ from gainlib.mix import checkup
 from gainlib.mix.findings import REACH_S, Snapshots, main_correlation
 from gainlib.session import Session
 from gainlib.session.strip import BUS
+from gainlib.session.trace import flat_strip, shifts_db
 
 STEPS_24 = 2.0**23
 DITHER, SILENT_PART = 1 / 6, 1.5  # of the silent stem the dither is rounded too
@@ -64,8 +65,7 @@ def _passed(seed, name, fields):
 def _run(seed, name, ahead):
     session = assignment.session_of(seed)
     strip = applied(session, {name: ahead}).strip(name)
-    flat = strip.with_(post_trim_db=0.0, fader_db=0.0, sends=tuple(replace(send, level_db=0.0) for send in strip.sends))
-    trace, post = session.with_(strips=(flat,)).render(), f"{name}/post"
+    trace, post = session.with_(strips=(flat_strip(strip),)).render(), f"{name}/post"
     samples, done = np.empty((session.frames, strip.channels), np.float32), 0
 
     def collect(block):
@@ -81,10 +81,7 @@ def along(seed: int, name: str, fields: dict) -> dict[str, NodeReading]:
     """Return the levels at all nodes of a strip that sounds, under its controls."""
     found = _LEVELS.get(_key(seed, name, fields), lambda: _passed(seed, name, fields).levels)
     strip = applied(assignment.session_of(seed), {name: fields}).strip(name)
-    tap = strip.post_trim_db
-    behind = {f"{name}/post": tap, f"{name}/out": tap + strip.fader_db}
-    for send in strip.sends:
-        behind[f"{name}/send {send.to}"] = tap + send.level_db + (strip.fader_db if send.tap == "post" else 0.0)
+    behind = shifts_db(strip)
     return {node: level.shifted(behind.get(node, 0.0)) for node, level in found.items()}
 
 
