@@ -10,7 +10,7 @@ from gainlib.mix.paths import file_name, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
-from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, sheet, table
+from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, sentence, sheet, table
 from gainlib.notebook.prose import Question, prose
 from gainlib.session.routing import at_other_rates
 from gainlib.words import count, number_text
@@ -141,7 +141,7 @@ class OpenStep(Step):
         text = f"{self.song.title}: {stems}, {session.rate_hz} Hz, {number_text(self.song.duration_s)} s."
         if unreadable:
             text += f" These are left out, because they cannot be read: {'; '.join(unreadable)}."
-        text = " ".join([text, *(f"{note[:1].upper()}{note[1:]}." for note in notes)])
+        text = " ".join([text, *map(sentence, notes)])
         self.tell("partly" if unreadable else "right", "Opened", text)
 
     def _show(self):

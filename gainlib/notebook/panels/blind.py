@@ -312,8 +312,7 @@ class MatchRun(Trials):
         turn = Slider("turn_db", "Turn B by", -REACH_DB, REACH_DB, STEP_DB, page=PAGE_DB, decimals=2)
         self.controls, self.said = Controls([turn], label="Level of B"), LiveRegion()
         self._list = TableView(Table("", ()))
-        take = lambda: self.take(self.controls.values["turn_db"])  # noqa: E731
-        self.next = self.make_button("Equally loud: next", take, button_style="primary")
+        self.next = self.make_button("Equally loud: next", self._take_turn, button_style="primary")
         self.back = self.make_button("Back to the one before", self.go_back)
         row = widgets.HBox([self.next, self.back]).add_class("gl-buttons")
         hand = widgets.VBox([self.controls, row, words(self.said, 3)]).add_class("gl-desk-picture")
@@ -322,6 +321,9 @@ class MatchRun(Trials):
         super().__init__(self.player, main, total=len(self._pairs), readings=readings)
         self.controls.observe(self.guarded(lambda _change: self._turn()), "places")
         self._say()
+
+    def _take_turn(self):
+        self.take(self.controls.values["turn_db"])
 
     def _turn(self):
         self.player.trims_db = [0.0, self.controls.values["turn_db"]]

@@ -230,8 +230,11 @@ class SessionPanel(Panel):
         stem = Strip(name, assignment.session(self.places.given).strip(name).audio)
         alone = {"fader_db": 0.0, "pan": 0.0, "mute": False, "solo": False, "sends": (), "to": stem.to}
         faders = [f"{name}/{field}" for field in alone]
-        strip = lambda: Session((self._placed().strip(name).with_(**alone),))  # noqa: E731
-        self._hear({"stem": Session((stem,))}, lambda: {"strip": strip()}, faders)
+
+        def strip():
+            return {"strip": Session((self._placed().strip(name).with_(**alone),))}
+
+        self._hear({"stem": Session((stem,))}, strip, faders)
 
     def _hear(self, was, now, held=()):
         """Play what was and what is now; `held` are controls that are not heard."""
@@ -353,8 +356,9 @@ class Exporting(HandIn):
         self.export = self.make_button("Export mix and stems", self._ask, tooltip=tip)
         self._readings = widgets.VBox()
         super().__init__(learner, widgets.HBox([self.export]).add_class("gl-buttons"), self._said, self._readings)
-        write = lambda progress, *asked: delivery.write_export(*asked, progress)  # noqa: E731
-        self._background = BackgroundTask(self, write, self._found, self._failed)
+        self._background = BackgroundTask(
+            self, lambda progress, *asked: delivery.write_export(*asked, progress), self._found, self._failed
+        )
 
     def _ask(self):
         self.facts, self._readings.children = None, ()

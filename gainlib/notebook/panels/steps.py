@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Collection, Iterable
 from contextlib import suppress
+from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
@@ -211,8 +212,7 @@ class Step(Panel):
             self._tried(lambda: self.song.work.now(work, lambda found: self._came(deed, found)))
             return
         try:
-            ended = lambda future: self._ended(deed, slot, future)  # noqa: E731
-            self.song.work.later(deed.busy.rstrip(" …"), work, ended, slot.progress)
+            self.song.work.later(deed.busy.rstrip(" …"), work, partial(self._ended, deed, slot), slot.progress)
         except GainlibError as problem:
             self.tell("wrong", "Not now", f"{problem}.")
             return
