@@ -42,7 +42,7 @@ from gainlib.meters.peak import (
     true_peak_dbtp,
     upsample,
 )
-from gainlib.meters.reading import METERS, Meter, NodeMeter, NodeReading, Reading, levels_of, measure
+from gainlib.meters.reading import METERS, NodeMeter, NodeReading, Reading, levels_of, measure
 from gainlib.meters.series import Series
 
 __all__ = [
@@ -52,7 +52,6 @@ __all__ = [
     "Interpolator",
     "KFilter",
     "LoudnessMeter",
-    "Meter",
     "NeedleMeter",
     "NodeMeter",
     "NodeReading",

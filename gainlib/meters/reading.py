@@ -277,27 +277,6 @@ class _OverMeter:
             self.count += int(np.count_nonzero(np.abs(block) > 1.0))
 
 
-class Meter(NodeMeter):
-    """All meters of a :class:`Reading` over a signal pushed through in blocks.
-
-    Examples
-    --------
-    >>> from gainlib.signals import tone
-    >>> audio, meter = tone(997, -20.0, 1.0), Meter(48000, 1)
-    >>> for block in audio.blocks(1000):
-    ...     meter.push(block)
-    >>> meter.result() == measure(audio)
-    True
-    """
-
-    def __init__(self, rate_hz: int, channels: int, alignment_dbfs: float = -18.0):
-        super().__init__(rate_hz, channels, EVERY, alignment_dbfs)
-
-    def result(self) -> Reading:
-        """Return the readings of all so far; at least one frame must have been pushed."""
-        return every_meter(super().result())
-
-
 def every_meter(reading: NodeReading) -> Reading:
     """Return the fields that a :class:`Reading` has, of one for which all of :data:`EVERY` were asked."""
     return Reading(**{each.name: getattr(reading, each.name) for each in fields(Reading)})
@@ -354,4 +333,4 @@ def measure(audio: Audio, alignment_dbfs: float = -18.0) -> Reading:
     >>> round(reading.rms_dbfs, 2), round(reading.needle_max_vu, 1), round(reading.loudness_lufs, 2)
     (-18.0, 0.1, -18.0)
     """
-    return Meter(audio.rate_hz, audio.channels, alignment_dbfs).feed(audio).result()
+    return every_meter(levels_of(audio, EVERY, alignment_dbfs))
