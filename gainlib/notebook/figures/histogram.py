@@ -64,7 +64,7 @@ class LevelHistogram(Drawing):
         """Return the commonest level and the share over full scale."""
         if not self.percent.any():
             return f"{self._title}: nothing yet."
-        over, often = self.percent[self.edges_db[:-1] >= 0].sum()(self.percent, self.edges_db)
+        over, often = self.percent[self.edges_db[:-1] >= 0].sum(), most_often(self.percent, self.edges_db)
         return f"{self._title}: most often {often}; {over:.2f} % of the samples are over full scale."
 
     def table(self) -> Table:
