@@ -9,22 +9,7 @@ from gainlib.exercises import masters as m
 from gainlib.exercises.experiment import Choice, Experiment, Later, Listen, Picture, Plot, Sheet, Slider, Take
 from gainlib.exercises.experiment import db_slider as db
 from gainlib.exercises.lab import Lab, Worked
-from gainlib.exercises.masters import (
-    CLIP,
-    KINDS,
-    LIMIT,
-    OPEN,
-    SAFE_DBTP,
-    STEPS,
-    both,
-    figures,
-    files_of,
-    moves,
-    orders_of,
-    three,
-    word_in_use,
-    wrong_order,
-)
+from gainlib.exercises.masters import CLIP, LIMIT, OPEN, SAFE_DBTP, both, figures, moves
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.meters import flat_runs, integrated_lufs, sample_peak_dbfs
 from gainlib.words import Table, level_text, number_text
@@ -222,19 +207,19 @@ def _turned_to(name, things, picture, **more):
 
 
 def _as_read(g):
-    found = dict(zip("ABC", three(g).values(), strict=True))
+    found = dict(zip("ABC", m.three(g).values(), strict=True))
     picture = _meters(NAMED[:2], "The master: as it is", lambda run: list(found[run.setting.master]))
     return _turned_to("master", {name: f"master {name}" for name in found}, picture, title="Three masters")
 
 
 def _files(g):
-    files = files_of(g)
+    files = m.files_of(g)
 
     def numbers(run):
         audio = files[run.setting.file]
         levels = level_text(sample_peak_dbfs(audio), "dBFS"), level_text(integrated_lufs(audio), "LUFS")
         rows = zip(("sample peak", "loudness", "flat tops", "word in use"),
-                   (*levels, str(flat_runs(audio)), word_in_use(audio)), strict=True)  # fmt: skip
+                   (*levels, str(flat_runs(audio)), m.word_in_use(audio)), strict=True)  # fmt: skip
         return Table("Meters", ("reading", f"file {run.setting.file}"), tuple(rows))
 
     names, picture = {name: f"file {name}" for name in files}, _peaks(lambda run: files[run.setting.file])
@@ -346,7 +331,7 @@ PLAYED = Exercise(
     explain=lambda g: " ".join(fill(
         "{name}: {t} − ({level:.2f}) = {want:+.2f} dB, with {room:.2f} dB of room to −1 dBTP, so {gain:+.2f} dB.",
         {"name": name, "t": g["t"], "level": level, "want": g["t"] - level, "room": -1 - peak, "gain": gain + 0.0})
-        for name, (level, peak), gain in zip("ABC", three(g).values(), moves(g), strict=True)),
+        for name, (level, peak), gain in zip("ABC", m.three(g).values(), moves(g), strict=True)),
     cites=(BS1770, "Targets and rules of players: common practice, no source"),
 )  # fmt: skip
 
@@ -357,7 +342,7 @@ def _sorted(g, rule):
 
 HANDED = Exercise(
     id="11-3", title="Five hand-off files",
-    parts=(Matching("What do you do with each?", points=2, options=KINDS,
+    parts=(Matching("What do you do with each?", points=2, options=m.KINDS,
                     items={name: f"file {name}" for name in "ABCDE"}),),
     given=m.Prints(),
     statement="Five mixes arrive to be mastered. Measure each on the desk, then say what to do with it. A kind may "
@@ -374,26 +359,27 @@ HANDED = Exercise(
     hints=("Are there peaks over full scale? What word is in use?", "Flat tops stay flat when a file is turned down.",
            "How many steps does a 16-bit file use whose peaks are at −48 dBFS?"),
     explain=lambda g: "; ".join(
-        f"{name}: peak {level_text(sample_peak_dbfs(file), 'dBFS')}, {flat_runs(file)} flat tops, {word_in_use(file)}: "
-        f"{KINDS[kind]}" for (name, file), kind in zip(files_of(g).items(), g["kinds"], strict=True)) + ".",
+        f"{name}: peak {level_text(sample_peak_dbfs(file), 'dBFS')}, {flat_runs(file)} flat tops, "
+        f"{m.word_in_use(file)}: {m.KINDS[kind]}"
+        for (name, file), kind in zip(m.files_of(g).items(), g["kinds"], strict=True)) + ".",
     cites=("Levels of a hand-off: common practice, no source",),
 )  # fmt: skip
 
 
 ORDERED = Exercise(
     id="11-4", title="In which order?",
-    parts=(Order("Order of the steps", points=2, options=lambda g: {k: STEPS[k] for k in g["steps"]},
-                 accepted=orders_of),),
+    parts=(Order("Order of the steps", points=2, options=lambda g: {k: m.STEPS[k] for k in g["steps"]},
+                 accepted=m.orders_of),),
     given=m.Steps(),
     statement="A mix in 32-bit float becomes a {bits}-bit master. Put the steps in order, so that its true peak is "
         "where the limiter put it, and its error is that of one dithered rounding. More than one order may be right.",
-    solve=lambda g: orders_of(g)[0],
+    solve=lambda g: m.orders_of(g)[0],
     slips=(
-        Slip("dither first", lambda g: wrong_order(g, ("dither", 0)), "Dither belongs just before the word gets "
+        Slip("dither first", lambda g: m.wrong_order(g, ("dither", 0)), "Dither belongs just before the word gets "
             "shorter: every step between raises or lowers it, and brings new rounding."),
-        Slip("word before limiting", lambda g: wrong_order(g, ("dither", 0), ("word", 1)), "The word gets shorter "
+        Slip("word before limiting", lambda g: m.wrong_order(g, ("dither", 0), ("word", 1)), "The word gets shorter "
             "last. All that you do to a short word is rounded again."),
-        Slip("limit first", lambda g: wrong_order(g, ("limit", 0)), "What comes behind the limiter moves the peaks "
+        Slip("limit first", lambda g: m.wrong_order(g, ("limit", 0)), "What comes behind the limiter moves the peaks "
             "again: gain, equaliser and converting the rate belong ahead of it."),
     ),
     hints=("Which steps move peaks? They come before the limiter.", "Dither once, and right before what?"),
