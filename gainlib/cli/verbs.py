@@ -187,27 +187,21 @@ _ATTEMPT = _value("a set of numbers; give 0 for the first, 1 for the second, …
 _OFFSET = _value("an offset; give seconds up to 600, such as 2", fits=lambda seconds: 0.0 < seconds <= 600.0)
 
 
-def _former_values(option: str, former: Mapping[str, str]) -> Callable[[str], str]:
-    """Return what reads the value of an option, also by a name of the version before."""
+def _renaming(old: str, new: str, former: Mapping[str, str] = {}, kind: Callable = str) -> Callable[[str], object]:
+    """Return what reads the value of an option, also by names of the version before, which are told."""
 
-    def read(text: str) -> str:
-        if text in former:
-            told(f"{option} {text}", f"{option} {former[text]}")
-        return former.get(text, text)
+    def read(text: str) -> object:
+        now = former.get(text, text)
+        if (old, text) != (new, now):
+            told(f"{old} {text}", f"{new} {now}")
+        return kind(now)
 
     return read
 
 
-def _former_option(
-    parser: argparse.ArgumentParser, old: str, new: str, former: Mapping[str, str] = {}, kind: Callable = str, **how
-) -> None:
+def _former_option(parser, old: str, new: str, former: Mapping[str, str] = {}, kind: Callable = str, **how) -> None:
     """Read an option by its name of the version before as well; it stands in no help."""
-
-    def read(text: str) -> object:
-        told(f"{old} {text}", f"{new} {former.get(text, text)}")
-        return kind(former.get(text, text))
-
-    dest = new.lstrip("-").replace("-", "_")
+    dest, read = new.lstrip("-").replace("-", "_"), _renaming(old, new, former, kind)
     parser.add_argument(old, dest=dest, type=read, default=argparse.SUPPRESS, help=argparse.SUPPRESS, **how)
 
 
@@ -246,7 +240,7 @@ def _plan(parser):
     level = _value("a target; give −60 to +6 dBTP, such as -6", fits=lambda level: -60.0 <= level <= 6.0)
     add("--target", metavar="DBTP", type=level, default=-6.0, help="true peak of the bus (default −6 dBTP)")
     what = "bring each processor to its reference, or leave every drive unchanged (reference, unless finished)"
-    add("--drive", choices=tuple(DRIVES), type=_former_values("--drive", FORMER_DRIVES), help=what)
+    add("--drive", choices=tuple(DRIVES), type=_renaming("--drive", "--drive", FORMER_DRIVES), help=what)
     _former_option(parser, "--policy", "--drive", FORMER_DRIVES, choices=tuple(DRIVES))
     what = "the meter that is brought to a reference"
     add("--average", choices=("active", "needle"), default="active", help=what)
@@ -268,14 +262,14 @@ def _stage(parser):
     add("stems", metavar="OUT", help="the folder to make")
     add("--through", choices=through, default="trim", help="how much is in the stems (trim)")
     _former_option(parser, "--upto", "--through", choices=through)
-    what, kind = "16 or 24 bits, or 32-bit float (24)", _former_values("--bits", _FORMER_BITS)
+    what, kind = "16 or 24 bits, or 32-bit float (24)", _renaming("--bits", "--bits", _FORMER_BITS)
     add("--bits", choices=bits, type=kind, default="24", help=what)
     _former_option(parser, "--subtype", "--bits", _FORMER_BITS, choices=bits)
     add("--gain-only", action="store_true", help="leave the DC block out of stems up to the trim")
 
 
 def _sheets(parser):
-    add, action = parser.add_argument, _former_values("sheets", {"diff": "compare"})
+    add, action = parser.add_argument, _renaming("sheets", "sheets", {"diff": "compare"})
     add("action", metavar="compare", choices=("compare",), type=action, help="the word compare")
     add("old", metavar="OLD", help="a sheet (CSV), or a folder of sheets")
     add("new", metavar="NEW", help="another one of the same kind")
