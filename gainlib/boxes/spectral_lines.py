@@ -34,6 +34,7 @@ SWAY_DB, OVER_REST = 0.1, 30.0
 SMOOTH_ORDER = 5
 SLOW_HZ, HZ_STEP = (0.2, 1.0), 0.004  # slower than that, it hardly moves while a step lasts
 KNOWN_DB, KNOWN_STEPS, DOUBT_DB = 0.3, 8, 0.01
+LEAST_SPREAD = 0.4  # of a sway's depth that its gains must be seen to spread; all phases alike give 1/√2
 LEFT_SHARE = 0.08  # a gain that stays while a step lasts would leave 2π · 0.2 Hz · 0.1 s/√2 = 0.09 of a sway's depth
 CORNER_DB, BEND_DB = 1.0, 1.5  # width of a knee
 SUDDEN_DB, GRADUAL_DB = 0.5, 0.7  # way from −60 to −46 dB of distortion: 0.1 for a clip, 7 for a square law
@@ -300,7 +301,9 @@ def stilled(line: np.ndarray, base: TimeBase, layout: Layout, rows: tuple[Lines,
     parts, rest = fitted(hz)
     depth = float(np.ptp(_turning(hz, np.linspace(0.0, 1.0 / hz, 256)) @ parts)) / 2.0
     left = float(np.sqrt(rest / np.sum(doubt**-2.0)))
-    if not (depth > SWAY_DB and left < LEFT_SHARE * depth and np.ptp(gain) > 1.5 * depth):
+    weights = doubt**-2.0
+    spread = float(np.sqrt(np.average((gain - np.average(gain, weights=weights)) ** 2, weights=weights)))
+    if not (depth > SWAY_DB and left < LEFT_SHARE * depth and spread > LEAST_SPREAD * depth):
         return None, rows, swell
 
     def sway_db(seconds):

@@ -29,10 +29,6 @@ class Section:
     b: tuple[float, float, float]
     a: tuple[float, float, float]
 
-    def inverse(self) -> "Section":
-        """Return the section that undoes this one."""
-        return Section(self.a, self.b)
-
     def normalised(self) -> np.ndarray:
         """Return b0 b1 b2 a1 a2 for a0 = 1, shape (5,)."""
         return np.array([*self.b, *self.a[1:]]) / self.a[0]

@@ -60,13 +60,11 @@ class AnalogueStage(Processor):
     def _start(self, rate_hz: int, channels: int) -> Aligned:
         end, straight = (10.0 ** (level / 20.0) for level in (self.rail_dbfs, self.rail_dbfs - KNEE_DB))
         width = end - straight
-        stage = Oversampled(BEND, (straight, width), straight + width, channels, self._doublings())
+        doublings = 3 if self.rail_dbfs >= 0.0 else 4 if self.rail_dbfs >= LOW_RAIL_DBFS else 6
+        stage = Oversampled(BEND, (straight, width), straight + width, channels, doublings)
         band = Biquads([dc_block(LOW_HZ, rate_hz), damped(HIGH_HZ, rate_hz)], channels)
         noise = Noise(self.noise_dbfs, self.seed, channels)
         return Aligned(lambda block: band.run(stage.run(block + noise.next(len(block)))), channels, stage.latency)
-
-    def _doublings(self):
-        return 3 if self.rail_dbfs >= 0.0 else 4 if self.rail_dbfs >= LOW_RAIL_DBFS else 6
 
 
 @dataclass(frozen=True)

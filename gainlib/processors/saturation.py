@@ -24,7 +24,7 @@ import numpy as np
 
 from gainlib import kernels_saturation
 from gainlib.processors.base import Aligned, Noise, Processor, number, whole
-from gainlib.processors.linear import Biquads, dc_block, first_order_shelf
+from gainlib.processors.linear import Biquads, Section, dc_block, first_order_shelf
 
 TAPS = (24, 9, 6, 5, 5, 4)
 WINDOW_BETA = 11.0
@@ -230,7 +230,7 @@ class Tape(Processor):
         # The shelf drives high tones twice as hard.
         stage = Oversampled(HYSTERESIS, shape, 1.0 / self.drive, channels, _doublings(2.0 * self.drive))
         shelf = first_order_shelf(EMPHASIS_HZ, EMPHASIS_DB, rate_hz)
-        before, after = Biquads([shelf], channels), Biquads([shelf.inverse()], channels)
+        before, after = Biquads([shelf], channels), Biquads([Section(shelf.a, shelf.b)], channels)
         hiss = None if self.hiss_dbfs is None else Noise(self.hiss_dbfs, self.seed, channels)
 
         def run(block):
