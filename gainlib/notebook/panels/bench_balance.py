@@ -13,7 +13,18 @@ from gainlib.notebook import figures
 from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, from_kept, menu, row, to_kept, with_move
+from gainlib.notebook.panels.steps import (
+    Entry,
+    NumberEntry,
+    Slot,
+    Step,
+    WorkButton,
+    from_kept,
+    menu,
+    row,
+    to_kept,
+    with_move,
+)
 from gainlib.notebook.prose import Question, prose
 from gainlib.session import Remeter
 from gainlib.session.fader import law_up_to
@@ -84,7 +95,7 @@ class BalanceStep(Step):
     faders, master : Faders, Fader
         Of strips and groups, and of the master; None while there is no song.
     pans : dict of str to BoundedFloatText
-    measure, hear, read_balance : Deed
+    measure, hear, read_balance : WorkButton
     """
 
     def __init__(self, song):
@@ -94,7 +105,7 @@ class BalanceStep(Step):
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
         self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
-        self.measure = Deed(
+        self.measure = WorkButton(
             "Measure the bus", _survey, self._surveyed, "Measuring the bus …",
             asks=lambda: (song.opened(),), button_style="primary",
         )  # fmt: skip
@@ -102,12 +113,12 @@ class BalanceStep(Step):
         hand = row(self.back, self.to_start)
         self.question = Question(instead=hand)
         self.file = Entry("Balance of a saved song (.json):", "the path of the saved song")
-        self.read_balance = Deed(
+        self.read_balance = WorkButton(
             "Take its faders and pans", _read, self._balance_read, "Reading …",
             asks=lambda: (song.opened(), self.file.path()),
         )  # fmt: skip
         self.start = NumberEntry("From second", 0.0, "s", 0.0)
-        self.hear = Deed(
+        self.hear = WorkButton(
             "Hear it as it is now", lambda _tell, session, start_s: (session, checked_start(session, start_s)),
             self._heard, "Rendering …", asks=lambda: (song.opened(), self.start.number()),
         )  # fmt: skip

@@ -16,11 +16,11 @@ from gainlib.mix.paths import text_of
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.controls import COLUMNS, ChannelTable
 from gainlib.notebook.panels.steps import (
-    Deed,
     Entry,
     NumberEntry,
     Slot,
     Step,
+    WorkButton,
     button,
     menu,
     number_in,
@@ -64,22 +64,22 @@ class ChainsStep(Step):
         The strip whose chain is open, and the box to add.
     rows : list of BoxRow
         Its chain.
-    undo, add, clear, read_file, write_file : Deed
+    undo, add, clear, read_file, write_file : WorkButton
     """
 
     def __init__(self, song):
         self.table = ChannelTable(self._enter, self.guarded(self._press))
-        self.undo = Deed("Undo", self._undo, tooltip="Take back the last change of channels or chains")
+        self.undo = WorkButton("Undo", self._undo, tooltip="Take back the last change of channels or chains")
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
-        self.add = Deed("Add the box", self._add, button_style="primary")
-        self.clear = Deed("Nothing here: linear", lambda: self._set(()))
+        self.add = WorkButton("Add the box", self._add, button_style="primary")
+        self.clear = WorkButton("Nothing here: linear", lambda: self._set(()))
         self.rows, self._boxes, self._past, self._suggested = [], widgets.VBox(), [], ""
         self.file = Entry("Chains file (.toml):", "the path of the chains file")
-        self.read_file = Deed(
+        self.read_file = WorkButton(
             "Read the chains file", _read_chains, self._chains_read, "Reading …",
             asks=lambda: (song.opened(), song.rack, self.file.path()),
         )  # fmt: skip
-        self.write_file = Deed(
+        self.write_file = WorkButton(
             "Write the chains file", _write_chains, self._chains_written, "Writing …",
             asks=lambda: (song.opened(), self.file.path()), sure=self._sure,
         )  # fmt: skip

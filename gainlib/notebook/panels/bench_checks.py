@@ -9,7 +9,7 @@ from gainlib.mix.sheet import answer
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, Slot, Step, menu, offer, sentence, sheet, table
+from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sentence, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import count, number_text
 
@@ -32,18 +32,18 @@ class ChecksStep(Step):
 
     Attributes
     ----------
-    look, leave_out, switch : Deed
+    look, leave_out, switch : WorkButton
     """
 
     def __init__(self, song):
-        self.look = Deed(
+        self.look = WorkButton(
             "Check the stems", lambda tell, session: mix.checkup(session.strips, tell), song.check,
             "Measuring the stems …", asks=lambda: (song.opened(),), button_style="primary",
         )  # fmt: skip
         self.levels, self.findings, self._picture = sheet(), sheet(), widgets.VBox()
         self.which = menu("Stem:", ())
-        self.leave_out = Deed("Leave it out", self._leave_out)
-        self.switch = Deed("Switch its polarity", self._switch)
+        self.leave_out = WorkButton("Leave it out", self._leave_out)
+        self.switch = WorkButton("Switch its polarity", self._switch)
         self._mend = (prose(MEND), Slot(self.which, self.leave_out, self.switch))
         super().__init__(song, prose(TEXT), Slot(self.look), self._picture, self.levels, self.findings, *self._mend)
 

@@ -24,7 +24,7 @@ from gainlib.mix.guesses import (
     why_not,
 )
 from gainlib.mix.live import Stretch
-from gainlib.notebook.panels.steps import Deed, NumberEntry, Slot, Step, menu, offer, row, sentence, sheet, table
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, row, sentence, sheet, table
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.words import count, level_text, number_text
 
@@ -173,15 +173,15 @@ class LevelsGuess(Step):
     rows : tuple of StemRow
     calibrated : bool
         Whether the levels of three stems were guessed well enough.
-    hear, compare : Deed
+    hear, compare : WorkButton
     """
 
     def __init__(self, song, looked):
         self._looked, self.calibrated, self._unfit = looked, False, set()
         self.rows = tuple(StemRow(place) for place in range(1, STEMS + 1))
         self.start = NumberEntry("From second", 0.0, "s", 0.0)
-        self.hear = Deed("Hear these stems", _sounds, self._heard, "Reading the stems …", asks=self._to_hear)
-        self.compare = Deed(
+        self.hear = WorkButton("Hear these stems", _sounds, self._heard, "Reading the stems …", asks=self._to_hear)
+        self.compare = WorkButton(
             "Compare the levels", _measured, self._compared, "Measuring the stems …",
             asks=self._guessed, button_style="primary",
         )  # fmt: skip
@@ -347,7 +347,7 @@ class FaultsGuess(Step):
         One for each difference.
     seen : LiveRegion
         How many of them have been looked at.
-    put_on, compare : Deed
+    put_on, compare : WorkButton
     """
 
     def __init__(self, song, looked):
@@ -355,8 +355,8 @@ class FaultsGuess(Step):
         self.which = menu("Stem with a fault:", ())
         self.what = menu("Fault:", [(f"{tag}: {words}", tag) for tag, words in FAULTS.items()], "too hot")
         self.what.layout.max_width = "97%"
-        self.put_on = Deed("Put it on my list", self._put_on)
-        self.compare = Deed(
+        self.put_on = WorkButton("Put it on my list", self._put_on)
+        self.compare = WorkButton(
             "Compare the lists", _measured, self._compared, "Measuring the stems …",
             asks=lambda: looked.ask(tuple(self.listed)), button_style="primary",
         )  # fmt: skip

@@ -10,7 +10,7 @@ from gainlib.mix.paths import file_name, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
-from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, sentence, sheet, table
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, sentence, sheet, table
 from gainlib.notebook.prose import Question, prose
 from gainlib.session.routing import at_other_rates
 from gainlib.words import count, number_text
@@ -59,7 +59,7 @@ class OpenStep(Step):
     path, leave_out : Entry
     upload : PickStems
         Takes files.
-    open_song, open_demo, convert, without : Deed
+    open_song, open_demo, convert, without : WorkButton
         The last two where stems of the folder are at other rates than the rest.
     """
 
@@ -67,13 +67,13 @@ class OpenStep(Step):
         where = "the path of the folder that holds your stems"
         self.path = Entry("Folder, or a saved song (.json):", where, placeholder=r"C:\Music\My song\stems")
         self.leave_out = Entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
-        self.open_song = Deed(
+        self.open_song = WorkButton(
             "Open", _open, self._opened, "Opening …", asks=self._asked, sure=self._sure, button_style="primary"
         )
-        self.open_demo = Deed("Use the demo stems", _demo, self._put, "Opening the demo …", sure=self._sure)
+        self.open_demo = WorkButton("Use the demo stems", _demo, self._put, "Opening the demo …", sure=self._sure)
         rest = {"asks": lambda: (self._folder,), "sure": self._sure}
-        self.convert = Deed("Convert them", _converted, self._put, "Converting …", **rest, button_style="primary")
-        self.without = Deed("Leave them out", _without, self._put, "Opening …", **rest)
+        self.convert = WorkButton("Convert them", _converted, self._put, "Converting …", **rest, button_style="primary")
+        self.without = WorkButton("Leave them out", _without, self._put, "Opening …", **rest)
         self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
         self.found, self.question = sheet(), Question()
         self._folder, self._rates = None, Slot(self.convert, self.without)

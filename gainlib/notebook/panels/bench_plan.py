@@ -14,7 +14,7 @@ from gainlib.mix.sheet import raised_floors
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, NumberEntry, Slot, Step, listed, menu, row, sentence, sheet, table
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, row, sentence, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import count, level_text, number_text
 
@@ -56,7 +56,7 @@ class PlanStep(Step):
     ----------
     policy, average, match : Dropdown
     target, peak_max, limit : NumberEntry
-    make : Deed
+    make : WorkButton
     """
 
     def __init__(self, song):
@@ -65,7 +65,7 @@ class PlanStep(Step):
         self.average, self.match = menu("Average by:", AVERAGES, "active"), menu("Match by:", MATCHES, "energy")
         self.peak_max = NumberEntry("Highest peak into a box", -3.0, "dBFS", -60.0, 6.0)
         self.limit = NumberEntry("Faders may stay within ±", 3.0, "dB", 0.0, 60.0)
-        self.make = Deed("Plan", _plan, self._made, "Planning …", asks=self._asked, button_style="primary")
+        self.make = WorkButton("Plan", _plan, self._made, "Planning …", asks=self._asked, button_style="primary")
         self.moves, self.words, self._picture = sheet(), sheet(), widgets.VBox()
         super().__init__(
             song, prose(TEXT), row(self.target, self.policy), row(self.average, self.match, self.peak_max, self.limit),
@@ -178,12 +178,12 @@ class HandStep(Step):
     ----------
     rows : list of Dropdown
         A menu for each strip that is off.
-    compare : Deed
+    compare : WorkButton
     """
 
     def __init__(self, song):
         self.rows, self._list = [], widgets.VBox()
-        self.compare = Deed("Show the differences", self._list_gaps)
+        self.compare = WorkButton("Show the differences", self._list_gaps)
         super().__init__(song, prose(BY_HAND), Slot(self.compare), self._list)
 
     def _list_gaps(self):
@@ -226,12 +226,12 @@ class ListenStep(Step):
     ----------
     start : NumberEntry
     player : Player or None
-    render : Deed
+    render : WorkButton
     """
 
     def __init__(self, song):
         self.start, self.player, self._sound = NumberEntry("From second", 0.0, "s", 0.0), None, widgets.VBox()
-        self.render = Deed(
+        self.render = WorkButton(
             "Make both ready", _both, self._show, "Rendering …", asks=self._asked, button_style="primary"
         )
         super().__init__(song, prose(BY_EAR), Slot(self.start, self.render), self._sound)

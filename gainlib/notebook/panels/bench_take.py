@@ -18,7 +18,7 @@ from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.mix.sheet import bus_rows, hand_off_note
 from gainlib.mix.sheet_files import is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.steps import Deed, Entry, Slot, Step, listed, menu, sentence, sheet, table
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sentence, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 from gainlib.session import to_json
@@ -63,7 +63,7 @@ class TakeStep(Step):
     Attributes
     ----------
     sheets_to, stems_to, song_to, against : Entry
-    write_sheets, write_stems, save_song, compare : Deed
+    write_sheets, write_stems, save_song, compare : WorkButton
     """
 
     def __init__(self, song):
@@ -75,18 +75,18 @@ class TakeStep(Step):
         text = "gain only: leave the DC block to the mixer"
         self.gain_only = widgets.Checkbox(False, description=text, indent=False, layout={"width": "auto"})
         primary = {"button_style": "primary"}
-        self.write_sheets = Deed(
+        self.write_sheets = WorkButton(
             "Write the sheets", _write_sheets, self._sheets_done, "Writing the sheets …",
             asks=lambda: (self._of_plan(), self.sheets_to.path()), **primary,
         )  # fmt: skip
-        self.write_stems = Deed(
+        self.write_stems = WorkButton(
             "Write the stems", _export, self._stems_done, "Writing the stems …", asks=self._for_stems, **primary
         )
-        self.compare = Deed(
+        self.compare = WorkButton(
             "What changed?", _differences, self._show_changes, "Comparing …",
             asks=lambda: (self._of_plan(), self.against.path()),
         )  # fmt: skip
-        self.save_song = Deed(
+        self.save_song = WorkButton(
             "Save the song", _save, self._saved, "Saving …", asks=lambda: (song.opened(), self.song_to.path())
         )
         self.report, self.changes = sheet(), sheet()
@@ -245,18 +245,18 @@ class ReturnStep(Step):
     mix, folder : Entry
     at : Dropdown
         Where the stems were printed.
-    compare_mix, compare_stems : Deed
+    compare_mix, compare_stems : WorkButton
     """
 
     def __init__(self, song):
         self.mix = Entry("Printed mix:", "the path of the printed mix")
         self.folder = Entry("Folder of printed stems:", "the folder of printed stems")
         self.at = menu("Printed", AT, "out")
-        self.compare_mix = Deed(
+        self.compare_mix = WorkButton(
             "Compare the mix", _mix, self._mix_done, "Comparing …",
             asks=lambda: (song.plan_made().session, self.mix.path()),
         )  # fmt: skip
-        self.compare_stems = Deed(
+        self.compare_stems = WorkButton(
             "Compare the stems", _stems, self._stems_done, "Comparing …",
             asks=lambda: (song.plan_made(), self.folder.path(), self.at.value),
         )  # fmt: skip

@@ -11,7 +11,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, row, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
@@ -45,7 +45,7 @@ class NullPanel(Step):
     match : Dropdown
         Whether level and polarity are matched.
     attenuation, rounds : NumberEntry
-    subtract, turn, write : Deed
+    subtract, turn, write : WorkButton
     live : LiveFigure or None
         What remained last.
     """
@@ -57,14 +57,14 @@ class NullPanel(Step):
         self.attenuation = NumberEntry("Down and up by", 20.0, "dB", 0.0, 100.0)
         self.rounds = NumberEntry("Rounds", 20, "", 1, 200)
         self.programme = Entry("Programme (.wav):", "the path of a new WAV file")
-        self.subtract = Deed(
+        self.subtract = WorkButton(
             "Subtract", _subtract, self._subtracted, "Subtracting …",
             asks=self._prints, keeps=("report", NullReport), button_style="primary",
         )  # fmt: skip
         kind = tuple[float, int, dict[str, float], list[float]]
         busy = "Turning down and up …"
-        self.turn = Deed("Work it out", _turn, self._turned, busy, asks=self._numbers, keeps=("turned", kind))
-        self.write = Deed(
+        self.turn = WorkButton("Work it out", _turn, self._turned, busy, asks=self._numbers, keeps=("turned", kind))
+        self.write = WorkButton(
             "Write the programme", _write, self._written, "Writing …", asks=lambda: (self.programme.path(),)
         )
         self.facts, self._picture, self._rounds_picture, self.live = sheet(), widgets.VBox(), widgets.VBox(), None

@@ -10,7 +10,7 @@ from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song, make_home
 from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Deed, Entry, NumberEntry, Slot, Step, menu, offer, row, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, offer, row, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
@@ -60,7 +60,7 @@ class BoxStep(Step):
         Path of the recording, and what the box is called.
     level : NumberEntry
         Highest level of the test file.
-    write, read, remove : Deed
+    write, read, remove : WorkButton
     facts : HTML
         What the recording shows, its picture under it.
     racked, in_rack : HTML, Dropdown
@@ -73,13 +73,13 @@ class BoxStep(Step):
     def _parts(self):
         """Make what both have; where it stands on the page is each panel's own."""
         self.level = NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
-        self.write = Deed("Write the test file", _write, self._written, "Writing …", asks=self._to_write)
+        self.write = WorkButton("Write the test file", _write, self._written, "Writing …", asks=self._to_write)
         self.recorded = Entry("Recording of what came out:", "the path of the recording")
         self.name = Entry("Its name:", placeholder="opto")
         self.facts, self.live, self._picture = sheet(), None, widgets.VBox()
         self.racked, self.in_rack = sheet(), menu("In your rack:", ())
         tip = "Forget what was measured; where it stands it keeps its figures"
-        self.remove = Deed("Take it out", self._take_out, tooltip=tip)
+        self.remove = WorkButton("Take it out", self._take_out, tooltip=tip)
 
     def _to_write(self):
         raise NotImplementedError
@@ -127,7 +127,7 @@ class ProbePanel(BoxStep):
     file, without : Entry
         Paths of the test file, and of a recording without the box.
     rate : Dropdown
-    enter : Deed
+    enter : WorkButton
         Puts the box into the rack.
     """
 
@@ -136,11 +136,11 @@ class ProbePanel(BoxStep):
         self.file = Entry("Test file (.wav):", "the path of a new WAV file")
         self.without = Entry("Recording without the box, if there is one:")
         self.rate = menu("Rate:", RATES, 48000)
-        self.read = Deed(
+        self.read = WorkButton(
             "Read the recording", lambda _tell, *paths: read_probe(*paths), self._shown, "Reading …",
             asks=self._to_read, keeps=("report", ProbeReport), button_style="primary",
         )  # fmt: skip
-        self.enter = Deed("Keep it in your rack", self._entered, disabled=True)
+        self.enter = WorkButton("Keep it in your rack", self._entered, disabled=True)
         super().__init__(
             song or Song(), prose(CAUTION), prose(OUT), self.file, row(self.rate, self.level), Slot(self.write),
             prose(BACK), self.recorded, self.without, Slot(self.read), self.facts, self._picture, prose(RACK),
@@ -198,7 +198,7 @@ class MeasuredStep(BoxStep):
         self._parts()
         self.probe = Entry("Test file (.wav):", "the path of a new WAV file")
         self.which = menu("The box is:", ())
-        self.read = Deed("Read the recording", _read_at, self._measured, "Reading …", asks=self._to_read)
+        self.read = WorkButton("Read the recording", _read_at, self._measured, "Reading …", asks=self._to_read)
         super().__init__(
             song, prose(BENCH), self.probe, Slot(self.level, self.write), self.recorded, self.name,
             Slot(self.which, self.read), self.facts, self._picture, self.racked, Slot(self.in_rack, self.remove),

@@ -35,7 +35,7 @@ class StepLine(LiveRegion):
     _css = style() + assets.style("bench")
 
 
-class Deed(widgets.Button):
+class WorkButton(widgets.Button):
     """A button with its work: pressed, it is done in a thread with a bar beside it; called, at once, as in a script.
 
     Parameters
@@ -128,11 +128,11 @@ class Step(Panel):
         self.add_class("gl-form").add_class("gl-bench")
         for slot in self._slots:
             slot.halt.on_click(self.guarded(lambda _button, slot=slot: self._stop(slot)))
-        self._deeds = [each for slot in self._slots for each in slot.inside if isinstance(each, Deed)]
-        for deed in self._deeds:
-            deed.step = self
-            begin = self.guarded(lambda deed=deed: self.do(deed))
-            deed.on_click(self.guarded(lambda _button, deed=deed, begin=begin: deed.sure(begin)))
+        self._buttons = [each for slot in self._slots for each in slot.inside if isinstance(each, WorkButton)]
+        for own in self._buttons:
+            own.step = self
+            begin = self.guarded(lambda own=own: self.do(own))
+            own.on_click(self.guarded(lambda _button, own=own, begin=begin: own.sure(begin)))
         song.watch(self._changed)
         self._changed("opened")
 
@@ -151,7 +151,7 @@ class Step(Panel):
 
     def standing(self) -> dict:
         """Return what is entered and what came out, as JSON."""
-        found = {deed.keeps[0]: to_kept(deed.found) for deed in self._deeds if deed.keeps}
+        found = {own.keeps[0]: to_kept(own.found) for own in self._buttons if own.keeps}
         return {name: each.value for name, each in self.entries().items()} | found
 
     def resume(self, kept: dict) -> None:
@@ -160,11 +160,11 @@ class Step(Panel):
             if kept.get(name) is not None:
                 with suppress(TraitError):
                     each.value = kept[name]
-        for deed in self._deeds:
-            found = from_kept(deed.keeps[1] | None, kept.get(deed.keeps[0])) if deed.keeps else None
+        for own in self._buttons:
+            found = from_kept(own.keeps[1] | None, kept.get(own.keeps[0])) if own.keeps else None
             if found is not None:
-                self._slot = self._slot_of(deed)
-                self._came(deed, found)
+                self._slot = self._slot_of(own)
+                self._came(own, found)
 
     def on_change(self, callback: Callable[[], None]) -> None:
         """Call back whenever something is entered."""
@@ -196,28 +196,28 @@ class Step(Panel):
 
     # ---- what is done ----------------------------------------------------------------------------------------------
 
-    def do(self, deed: Deed, here: bool = False) -> None:
+    def do(self, pressed: WorkButton, here: bool = False) -> None:
         """Do the work of a button: in a thread where the page waits for it, else here and now."""
-        if deed.done is None:
-            self.beside(deed, deed.work)
+        if pressed.done is None:
+            self.beside(pressed, pressed.work)
             return
-        asked, slot = self.beside(deed, deed.asks), self._slot
+        asked, slot = self.beside(pressed, pressed.asks), self._slot
         if asked is None:
             return
 
         def work(tell):
-            return deed.work(tell, *asked)
+            return pressed.work(tell, *asked)
 
         if here or running_loop() is None:
-            self._tried(lambda: self.song.work.now(work, lambda found: self._came(deed, found)))
+            self._tried(lambda: self.song.work.now(work, lambda found: self._came(pressed, found)))
             return
         try:
-            self.song.work.later(deed.busy.rstrip(" …"), work, partial(self._ended, deed, slot), slot.progress)
+            self.song.work.later(pressed.busy.rstrip(" …"), work, partial(self._ended, pressed, slot), slot.progress)
         except GainlibError as problem:
             self.tell("wrong", "Not now", f"{problem}.")
             return
-        self.tell("busy", deed.busy)
-        slot.progress.of(deed.busy).__enter__()
+        self.tell("busy", pressed.busy)
+        slot.progress.of(pressed.busy).__enter__()
 
     def beside(self, pressed: widgets.Widget, work: Callable) -> Any:
         """Return what work returns that takes no time; it reports beside a button."""
@@ -228,15 +228,15 @@ class Step(Panel):
         self.song.work.stop()
         slot.progress.text.value = "Stopping at the end of this piece …"
 
-    def _ended(self, deed, slot, future):
+    def _ended(self, pressed, slot, future):
         slot.progress.__exit__(None, None, None)
         self._slot = slot
-        self.guarded(lambda: self._tried(lambda: self._came(deed, future.result())))()
+        self.guarded(lambda: self._tried(lambda: self._came(pressed, future.result())))()
 
-    def _came(self, deed, found):
-        if deed.keeps:
-            deed.found = found
-        deed.done(found)
+    def _came(self, pressed, found):
+        if pressed.keeps:
+            pressed.found = found
+        pressed.done(found)
         self._noted()
 
     def _tried(self, work):
