@@ -124,7 +124,7 @@ RUNS = draws(
     meanings=InAnyOrder(tuple(MEANINGS)),
     verdicts=InAnyOrder(tuple(VERDICTS)),
 )
-"""A clip, the orders of both runs, and somebody else's count for those who take the readings."""
+"""A clip, the orders of both runs, and someone else's count for those who take the readings."""
 
 
 def options(name: str, texts: dict):

@@ -89,7 +89,7 @@ RUNS = draws(
     other_2=grid(6, 12),
     sentences=InAnyOrder(tuple(SENTENCES)),
 )
-"""A clip, the orders of both runs, and somebody else's counts for those who take the readings."""
+"""A clip, the orders of both runs, and someone else's counts for those who take the readings."""
 
 
 @lru_cache(maxsize=16)
