@@ -72,6 +72,7 @@ def value(board, name):
 
 
 def back_to_start(board):
+    board.idle()  # a gesture that is not over yet would have the last word
     board.kernel(f"faders.set_values({START!r}); faders.mute = faders.solo = []".replace("-inf", "-float('inf')"))
     starts = [str(max(v, -140)) for v in START]
     wait_for(
