@@ -51,6 +51,14 @@ CUT = """(width) => [...document.querySelectorAll("main *")].filter((each) => {
 }).map((each) => each.outerHTML.slice(0, 120))"""
 
 
+CUT_TABLES = """() => [...document.querySelectorAll(".gl-desk table:not(.gl-numbers *)")].filter((table) => {
+  const { right, width } = table.getBoundingClientRect();
+  for (let one = table.parentElement; one.closest(".gl-desk"); one = one.parentElement)
+    if (width && right > one.getBoundingClientRect().right + 1) return true;
+  return false;
+}).map((each) => each.outerHTML.slice(0, 160))"""
+
+
 @pytest.fixture(scope="module", params=[*daily(NAMES, 1)])
 def visit(request, tmp_path_factory):
     """A page whose panels have all come, and what took another height than was kept for it."""
@@ -84,6 +92,10 @@ def test_no_rule_of_wcag_is_broken(shown, colours):
 
 def test_targets_are_24_pixels_wide_and_high(shown):
     assert shown.evaluate(SMALL) == []
+
+
+def test_no_table_of_a_desk_is_cut(shown):
+    assert shown.evaluate(CUT_TABLES) == []
 
 
 @pytest.mark.parametrize("width", [640, 320])
