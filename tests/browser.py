@@ -82,8 +82,11 @@ BESIDE = """async () => {
   const kernel = window.jupyterapp.widgetManager?.kernel
     ?? window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
   const left = "__import__('sys').modules['at_rest'].left()";
-  const reply = await kernel.requestExecute({ code: '', silent: true, user_expressions: { left } }).done;
-  return Number(reply.content.user_expressions.left.data['text/plain']); }"""
+  const asked = kernel.requestExecute({ code: '', silent: true, user_expressions: { left } });
+  const late = new Promise((lost) => setTimeout(lost, 5000));  // what a kernel is asked while it restarts is lost
+  const reply = await Promise.race([asked.done, late]);
+  if (!reply) window.unanswered?.delete(asked.msg.header.msg_id);
+  return reply ? Number(reply.content.user_expressions.left.data['text/plain']) : 1; }"""
 # Runs in every kernel before its notebook: keeps its record beside it, and knows what the library has put off or is
 # doing in a thread.
 STARTUP = """
