@@ -249,6 +249,7 @@ def test_slow_tremolo_is_never_called_nonlinear():
 
 @pytest.mark.parametrize("hz", [*daily((0.3, 0.7), 1)])
 def test_a_slow_sway_is_told_apart_from_what_follows_the_level(hz):
+    """Worked by hand: the gain is 0.4 dB · sin(2π · f · t), so it sways by 0.4 dB to either side, f times a second."""
     sway = 10.0 ** (0.4 * np.sin(2.0 * np.pi * hz * np.arange(len(played())) / RATE_HZ) / 20.0)
     report = read_probe(recording(hissing(played() * sway, -90.0)))
     assert report.kind == "linear, time-varying" and f"sways by 0.4 dB to either side at {hz} Hz" in report.reason
