@@ -2,12 +2,15 @@
 
 import asyncio
 import copy
+import itertools
 import re
 import subprocess
+from collections import Counter
 from pathlib import Path
 
 import nbformat
 import pytest
+from jupyter_client.manager import start_new_kernel
 
 from gainlib.audio import GainlibError
 from gainlib.notebook import pages, shipped
@@ -97,6 +100,38 @@ def test_a_notebook_of_somebodys_own_is_left_alone():
     pages.clean({"type": "notebook", "content": book})
     pages.clean({"type": "file", "content": "text"})
     assert book == before
+
+
+# ---- the kernel's side -----------------------------------------------------------------------------------------------
+
+PAGES = {
+    "Lab": "import tempfile; from gainlib.notebook.lab import Lab; page = Lab('05', folder=tempfile.mkdtemp())",
+    "Index": "import tempfile; from gainlib.notebook.index import Index; page = Index(folder=tempfile.mkdtemp())",
+    "Bench": "from gainlib.notebook.bench import Bench; page = Bench()",
+}
+# more than all queues and buffers on the way hold together: 1000 messages at each end and some megabytes between
+MANY = "for _ in range(5000): display({'text/plain': 'x' * 4000}, raw=True)"
+
+
+@pytest.mark.parametrize("code", PAGES.values(), ids=PAGES)
+def test_what_a_kernel_says_reaches_a_server_that_reads_late(code, monkeypatch, tmp_path):
+    monkeypatch.setenv("GAINLIB_BENCH", str(tmp_path))
+    manager, client = start_new_kernel(kernel_name="python3")
+    try:
+        assert client.execute(code, reply=True, timeout=60)["content"]["status"] == "ok"
+        sent = client.execute(MANY)
+        client.get_shell_msg(timeout=60)
+        read = iter(lambda: client.get_iopub_msg(timeout=20), None)
+        mine = (each for each in read if each["parent_header"].get("msg_id") == sent)
+        kinds = Counter(each["msg_type"] for each in itertools.takewhile(lambda each: not _is_idle(each), mine))
+        assert kinds["display_data"] == 5000
+    finally:
+        client.stop_channels()
+        manager.shutdown_kernel(now=True)
+
+
+def _is_idle(message):
+    return message["content"].get("execution_state") == "idle"
 
 
 # ---- a kernel ahead --------------------------------------------------------------------------------------------------

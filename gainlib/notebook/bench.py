@@ -9,6 +9,7 @@ of its own; all that is measured there comes from ``boxes``.
 from gainlib.exercises.record import bench_folder
 from gainlib.notebook.bench_song import BenchKept, Song, keep_step
 from gainlib.notebook.kept import Kept
+from gainlib.notebook.pages import keep_every_message
 from gainlib.notebook.panels.bench_balance import BalanceStep
 from gainlib.notebook.panels.bench_chains import ChainsStep
 from gainlib.notebook.panels.bench_checks import ChecksStep
@@ -25,6 +26,7 @@ class Panels:
     """Panels around one song, each made once and standing as it was left."""
 
     def __init__(self, file: str):
+        keep_every_message()
         self.song, self._store, self._made = Song(), Kept(bench_folder() / file), {}
 
     def safety(self):

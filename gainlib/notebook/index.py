@@ -14,7 +14,7 @@ from gainlib.notebook.forms import earned_text, points_text
 from gainlib.notebook.glossary import GlossaryView
 from gainlib.notebook.identity import courses, here
 from gainlib.notebook.lab import Head
-from gainlib.notebook.pages import behind_page
+from gainlib.notebook.pages import behind_page, keep_every_message
 from gainlib.notebook.prose import LiveRegion, Question
 from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet, RecordPanel, total
 from gainlib.notebook.sheets import NamePanel, safety, table_html
@@ -45,6 +45,7 @@ class Index:
     """
 
     def __init__(self, *, folder=None, labs=None):
+        keep_every_message()
         self.shelf, self._views, self._head = ProgressSheet(folder, labs), {}, None
         if behind_page():
             from IPython.display import display

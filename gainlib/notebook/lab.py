@@ -13,7 +13,7 @@ from gainlib.notebook import assets
 from gainlib.notebook.forms import ExerciseForm, earned_text
 from gainlib.notebook.identity import here
 from gainlib.notebook.learner import LearnerSession
-from gainlib.notebook.pages import behind_page
+from gainlib.notebook.pages import behind_page, keep_every_message
 from gainlib.notebook.panels import lab_module
 from gainlib.notebook.sheets import Heading, ScoreSheet, TakeAway, safety
 from gainlib.notebook.ungraded import Comparison, Prediction, ReviewBox, WorkedExample
@@ -78,6 +78,7 @@ class Lab:
     """
 
     def __init__(self, number: str, *, folder=None, learner: str | None = None, class_code: str | None = None):
+        keep_every_message()
         self._module = lab_module(number)
         self.learner = LearnerSession(number, folder, learner, class_code)
         self.page = self._module.PAGE

@@ -131,6 +131,22 @@ def clean(model: dict, **_) -> None:
         cell["metadata"] = metadata
 
 
+# ---- the kernel's side -----------------------------------------------------------------------------------------------
+
+
+def keep_every_message() -> None:
+    """Have the kernel hold back what a busy server has not read yet.
+
+    Beyond 1000 waiting messages its socket would drop them (zmq_setsockopt(3), ZMQ_SNDHWM: 0 is no limit); a lab makes
+    1400 widgets within a second, and one that never reached the page takes the box it stands in with it.
+    """
+    from IPython import get_ipython
+
+    thread = getattr(getattr(get_ipython(), "kernel", None), "iopub_thread", None)
+    if thread is not None:
+        thread.schedule(lambda: thread.socket.set_hwm(0))  # a socket belongs to its thread
+
+
 # ---- one kernel ahead ------------------------------------------------------------------------------------------------
 
 
