@@ -10,6 +10,7 @@ Traps already met: a notebook run before its kernel is there opens a dialog; Jup
 unrendered unless told otherwise; it announces news in a pop-up; it reads settings of the person who runs the tests.
 """
 
+import asyncio
 import atexit
 import contextlib
 import faulthandler
@@ -224,7 +225,7 @@ def jupyterlab(root: pathlib.Path):
 class _Shared:
     """What runs once a process: the server, Playwright (which cannot run twice) and its browser."""
 
-    process, server, home, playwright, browser = None, None, None, None, None
+    process, server, home, playwright, browser, loop = None, None, None, None, None, None
     root: pathlib.Path | None = None
 
 
@@ -266,9 +267,10 @@ def _start(root):
 def close_all() -> None:
     """End the server and the browser of this process."""
     if _Shared.playwright is not None:
-        with contextlib.suppress(Exception):  # a browser that was ended by force says so
-            _Shared.browser.close()
-        _Shared.playwright.stop()
+        with _looping():
+            with contextlib.suppress(Exception):  # a browser that was ended by force says so
+                _Shared.browser.close()
+            _Shared.playwright.stop()
     if _Shared.process is not None and _Shared.process.poll() is None:
         _Shared.process.send_signal(signal.SIGTERM)
         try:
@@ -294,14 +296,31 @@ def _wait(server, address, log):
 @contextlib.contextmanager
 def headless():
     """Start this process's headless Chromium where it does not run yet; yields Playwright's browser."""
+    path = chromium()
+    with _looping():
+        if _Shared.browser is None or not _Shared.browser.is_connected():
+            _Shared.browser = _Shared.playwright.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
+            atexit.register(close_all)
+        yield _Shared.browser
+
+
+@contextlib.contextmanager
+def _looping():
+    """Start Playwright where it does not run yet, and let this thread have its event loop meanwhile.
+
+    It leaves its loop behind as the running one, though that turns during its calls alone: a test without a page would
+    then wait for ever for what the library puts off where it finds a loop.
+    """
     from playwright.sync_api import sync_playwright
 
-    path = chromium()
-    _Shared.playwright = _Shared.playwright or sync_playwright().start()
-    if _Shared.browser is None or not _Shared.browser.is_connected():
-        _Shared.browser = _Shared.playwright.chromium.launch(executable_path=path, args=list(FLAGS), headless=True)
-        atexit.register(close_all)
-    yield _Shared.browser
+    before = asyncio._get_running_loop()
+    try:
+        if _Shared.playwright is None:
+            _Shared.playwright, _Shared.loop = sync_playwright().start(), asyncio.get_running_loop()
+        asyncio._set_running_loop(_Shared.loop)
+        yield
+    finally:
+        asyncio._set_running_loop(before)
 
 
 def at_rest(page) -> None:
