@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from itertools import permutations
 
 import numpy as np
 import pytest
@@ -112,6 +113,39 @@ def test_what_a_person_writes_wrongly_is_said_with_line_strip_and_value(text, sa
     with pytest.raises(GainlibError, match=re.escape(said)) as error:
         apply_chains(stems(), text)
     assert "_db" not in str(error.value).replace("'fader_db'", "")
+
+
+WRONG = (
+    ("[stems.kick]\nfader = 250", "strip 'kick': fader is 250 dB"),
+    ("[stems.Bass]\ninserts = [\n  'gate',\n  {box = 'gate', hold = -1},\n]", "stem 'Bass', box 2 (gate): hold is -1"),
+    ("[groups.keys]\nmute = 1", "group 'keys': mute is 1"),
+    ("[stems.kik]", "stem 'kik': no stem is named so"),
+    ("[groups.a]\ngroup = 'b'\n[groups.b]\ngroup = 'a'", "loop"),
+    ("[master]\nfader = 'loud'", "fader is 'loud'"),
+)
+
+
+@pytest.mark.parametrize(("first", "second"), list(permutations(WRONG, 2)))
+def test_of_two_mistakes_the_first_in_the_file_is_told(first, second):
+    """Sections in any order, and settings whose kind is looked at before others' size."""
+    with pytest.raises(GainlibError, match=re.escape(first[1])):
+        apply_chains(stems(), f"{first[0]}\n{second[0]}")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[stems.kick]\npan = 7\nfader = 250\nmute = 1", "pan is 7"),
+        ("[stems.kick]\nmute = 1\nfader = 250\npan = 7", "mute is 1"),
+        ("pan-law = 'x'\nwhole = 1\n[stem.kick]", "pan"),
+        ("whole = 1\npan-law = 'x'\n[stem.kick]", "whole is 1"),
+        ("[stems.'*']\nleave-out = true\n[stems.kick]\nfadr = 0", "no 'fadr'"),
+        ("[stems.kick]\nfader = 250\n[stems.Bass]\nfader = -3 dB", "not TOML"),
+    ],
+)
+def test_the_first_of_a_section_and_what_only_the_whole_can_tell(text, said):
+    with pytest.raises(GainlibError, match=said):
+        apply_chains(stems(), text)
 
 
 # ---- that of the version before --------------------------------------------------------------------------------------

@@ -51,6 +51,7 @@ import math
 import re
 import tomllib
 import unicodedata
+from bisect import bisect_left
 from collections.abc import Iterator
 from fnmatch import fnmatchcase
 
@@ -77,6 +78,8 @@ SEND = {"level": "level_db", "tap": "tap"}
 _WORDS = {field: key for keys in (STEM, INSERT, SEND, TOP) for key, field in keys.items() if "_" in field}
 _WORDS |= {"True": "true", "False": "false"}
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
+_BEGINS = re.compile(r"""^[ \t]*(?:\[|[\w"'][^][{}\n]*=)""", re.MULTILINE)  # a section or a setting
+_OF_ALL = ("the chains file is not TOML", "the chains file leaves out every stem")  # no beginning of it can tell
 HEAD = """\
 # Chains and balance{of}.
 # Levels and gains are in dB, times in ms, frequencies in Hz, pans from -1 (left) to 1 (right).
@@ -124,15 +127,34 @@ def apply_chains(session: Session, text: str | bytes) -> tuple[Session, tuple[st
         session, notes = _applied(session, data, chainsformer.fields_of)
         return session, (*told, *notes)
     try:
-        data = parsed(content)
-        if data.pop("whole", False):
-            session = _bare(session, data.get("stems", {}))
-        made = _made(session, data)
-        session, notes = _applied(session.with_(groups=(*session.groups, *map(Group, made))), data)
+        return _read(session, content)
     except GainlibError as error:
-        raise GainlibError(_located(content, str(error))) from None
+        raise GainlibError(_located(content, _first(session, content, str(error)))) from None
+
+
+def _read(session, content):
+    data = parsed(content)
+    if data.pop("whole", False):
+        session = _bare(session, data.get("stems", {}))
+    made = _made(session, data)
+    session, notes = _applied(session.with_(groups=(*session.groups, *map(Group, made))), data)
     told = f"the chains file: made the group{'s' * (len(made) > 1)} {', '.join(made)}, which no section describes"
     return session, (*notes, *([told] if made else []))
+
+
+def _first(session, content, message):
+    """Return the mistake that comes first in a file with several: that of its shortest beginning which has one."""
+
+    def mistake(end):
+        try:
+            _read(session, content[:end])
+        except GainlibError as error:
+            return "" if str(error).startswith(_OF_ALL) else str(error)
+        return ""
+
+    ends = [] if message.startswith(_OF_ALL[0]) else [found.start() for found in _BEGINS.finditer(content)]
+    at = bisect_left(ends, True, key=lambda end: mistake(end) != "")
+    return mistake(ends[at]) if at < len(ends) else message
 
 
 def _text_of(text):
@@ -168,7 +190,7 @@ def _applied(session, data, fields_of=lambda entry, part, name: entry):
     left_out = {name for name, fields in changes.items() if fields.pop("leave_out", False)}
     strips = (strip.with_(**changes.get(strip.name, {})) for strip in session.strips if strip.name not in left_out)
     if not (strips := tuple(strips)):
-        raise GainlibError("the chains file leaves out every stem; keep at least one")
+        raise GainlibError(f"{_OF_ALL[1]}; keep at least one")
     groups = {group.name: group for group in session.groups}
     groups |= {name: Group(name, **fields_of(each, "groups", name)) for name, each in data.pop("groups", {}).items()}
     master = session.master.with_(**fields_of(data.pop("master", {}), "master", ""))
@@ -229,7 +251,7 @@ def parsed(text: str) -> dict:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise GainlibError(f"the chains file is not TOML: {str(error)[:1].lower()}{str(error)[1:]}") from None
+        raise GainlibError(f"{_OF_ALL[0]}: {str(error)[:1].lower()}{str(error)[1:]}") from None
     found: dict = {}
     for key, value in data.items():
         if key == "stems":
