@@ -1,7 +1,8 @@
-"""Numbers as a reader meets them, and the table beside a picture.
+"""Numbers as a reader meets them, and tables.
 
-A level has its unit, a true minus sign and one decimal; −inf is the word "silent", a value that is undefined is
-"not defined". No English sentence about a number is put together anywhere else.
+All have a true minus sign. :func:`number` and :func:`quantity` print what is there, such as a wanted value or a gain;
+:func:`number_text` and :func:`level_text` what was measured, where −inf is the word "silent", and a value that is
+undefined is "not defined".
 """
 
 import math
@@ -16,30 +17,51 @@ LEAST_PERCENT = 0.001
 LOWEST_SHOWN_DB = -120.0
 
 
-def number_text(value: float | None, digits: int = 1, sign: bool = False) -> str:
-    """Return a number with a true minus sign.
+def number(value: float, decimals: int | None = None, signed: bool = False) -> str:
+    """Return a number that is there, as in a wanted value or an answer: true minus sign, no minus zero.
 
     Parameters
     ----------
-    value : float or None
-        −inf gives "silent", None and NaN give "not defined".
-    digits : int
-        Decimals.
-    sign : bool
-        Whether a positive number gets its plus sign.
+    value : float
+        The number; infinities print as "+∞" and "−∞".
+    decimals : int or None
+        Decimals; None gives up to six significant figures without trailing zeros.
+    signed : bool
+        Whether to print a plus sign before positive numbers.
 
     Examples
     --------
-    >>> number_text(-3.25, digits=2), number_text(3, sign=True), number_text(-0.04)
-    ('−3.25', '+3.0', '0.0')
+    >>> number(-3.25, 1), number(-0.01, 1), number(6, signed=True), number(float("-inf"))
+    ('−3.2', '0.0', '+6', '−∞')
+    """
+    if math.isinf(value):
+        return "+∞" if value > 0 else f"{MINUS}∞"
+    text = f"{value:.{decimals}f}" if decimals is not None else f"{value:.6g}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    if signed and float(text) > 0:
+        text = f"+{text}"
+    return text.replace("-", MINUS)
+
+
+def quantity(value: float, unit: str = "", decimals: int | None = None, signed: bool = False) -> str:
+    """Return a number that is there with its unit, as in "−3.2 dBTP"."""
+    return f"{number(value, decimals, signed)} {unit}".strip()
+
+
+def number_text(
+    value: float | None, decimals: int = 1, signed: bool = False, silent: str = SILENT, undefined: str = UNDEFINED
+) -> str:
+    """Return a number that was measured, or the word where there is none: −inf is silent, None and NaN are undefined.
+
+    Examples
+    --------
+    >>> number_text(-3.25, 2), number_text(3, signed=True), number_text(float("-inf")), number_text(None)
+    ('−3.25', '+3.0', 'silent', 'not defined')
     """
     if value is None or math.isnan(value):
-        return UNDEFINED
-    if value == -math.inf:
-        return SILENT
-    value = round(float(value), digits) + 0.0  # −0.0 becomes 0.0
-    prefix = MINUS if value < 0 else "+" if sign and value > 0 else ""
-    return f"{prefix}{abs(value):.{digits}f}"
+        return undefined
+    return silent if value == -math.inf else number(value, decimals, signed)
 
 
 def count(number: int, what: str) -> str:
@@ -69,26 +91,15 @@ def time_text(minutes: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
-def level_text(value: float | None, unit: str = "dB", digits: int = 1, sign: bool = True) -> str:
-    """Return a level with its unit, or the word for silence or for an undefined value.
-
-    Parameters
-    ----------
-    value : float or None
-        Level in `unit`.
-    unit : str
-        "dB", "dBFS", "dBTP", "LUFS", "LU" and the like.
-    digits : int
-        Decimals.
-    sign : bool
-        Whether a positive level gets its plus sign.
+def level_text(value: float | None, unit: str = "dB", decimals: int = 1, signed: bool = True) -> str:
+    """Return a measured level with its unit, or the word where there is none.
 
     Examples
     --------
     >>> level_text(-3.2), level_text(6, "dBTP"), level_text(float("-inf"), "dBFS"), level_text(None, "LUFS")
     ('−3.2 dB', '+6.0 dBTP', 'silent', 'not defined')
     """
-    text = number_text(value, digits, sign)
+    text = number_text(value, decimals, signed)
     return text if text in (SILENT, UNDEFINED) else f"{text} {unit}"
 
 
@@ -124,10 +135,10 @@ def peak_text(value: float | None, unit: str = "dBFS") -> str:
     >>> peak_text(0.0086), peak_text(-0.04, "dBTP"), peak_text(5.91)
     ('+0.01 dBFS', '−0.04 dBTP', '+5.9 dBFS')
     """
-    digits = 1
-    while value and abs(value) < 0.5 * 10.0**-digits and digits < 6:
-        digits += 1
-    return level_text(value, unit, digits)
+    decimals = 1
+    while value and abs(value) < 0.5 * 10.0**-decimals and decimals < 6:
+        decimals += 1
+    return level_text(value, unit, decimals)
 
 
 @dataclass(frozen=True)

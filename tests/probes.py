@@ -11,7 +11,7 @@ from gainlib.exercises.capstone.marks import Beside
 from gainlib.exercises.fader_fit import LAW, LEAST_PAIRS, OWN, LaidLaw
 from gainlib.exercises.practical import shifted
 from gainlib.labs import lab05, lab07, lab08, lab09
-from gainlib.levels.printing import quantity
+from gainlib.words import quantity
 
 JUNK = ("three or so", True, float("nan"), {"no such": 1}, [1, 2, 3], object())
 """Answers that no part can read."""

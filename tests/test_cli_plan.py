@@ -24,9 +24,9 @@ from terminal import interrupted
 import gainlib.mix
 from gainlib.__main__ import main
 from gainlib.audio import Audio, write
-from gainlib.levels.printing import number
 from gainlib.mix import plan
 from gainlib.session import from_json, open_folder
+from gainlib.words import number
 
 
 def run(*arguments):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from gainlib.exercises import Number
 from gainlib.exercises.text import Unreadable, decimals_for, fill, parse_number, printed_numbers
-from gainlib.levels.printing import number, quantity
+from gainlib.words import number, quantity
 
 
 @pytest.mark.parametrize(

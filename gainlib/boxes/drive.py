@@ -17,9 +17,9 @@ import numpy as np
 from gainlib.audio import Audio, AudioFile, GainlibError
 from gainlib.boxes.probing import DeviceUnderTest
 from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.levels.printing import quantity
 from gainlib.meters import active_level, levels_of, rms_dbfs
 from gainlib.processors import Processor
+from gainlib.words import quantity
 
 OPEN_DBFS = (-60.0, -40.0, -20.0, 0.0)
 BLOCK_S, HOP_S, ACTIVE_RANGE_DB = 0.1, 0.025, 25.0

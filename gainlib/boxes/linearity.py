@@ -29,8 +29,8 @@ from gainlib.boxes.probing import (
     two_tones,
     unit,
 )
-from gainlib.levels.printing import number, quantity
 from gainlib.processors import Processor
+from gainlib.words import number, quantity
 
 SEARCH_STEPS = 13
 SEARCH_DB, FARTHEST_DB = 6.0, 30.0

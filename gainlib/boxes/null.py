@@ -19,7 +19,7 @@ import scipy
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.probing import power_db
 from gainlib.levels import ratio_to_db
-from gainlib.levels.printing import number, quantity
+from gainlib.words import number, quantity
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 REACH_S = 2.0

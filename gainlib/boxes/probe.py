@@ -22,9 +22,9 @@ from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
 from gainlib.boxes.spectral_lines import lines_of, stilled, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
 from gainlib.levels import db_to_ratio, ratio_to_db
-from gainlib.levels.printing import number, quantity
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
+from gainlib.words import number, quantity
 
 __all__ = ["ProbeCurve", "ProbeReport", "read_probe", "write_probe"]
 

@@ -16,7 +16,7 @@ from gainlib.audio import GainlibError
 from gainlib.boxes.probesignal import SETTLING, Layout, Mark
 from gainlib.boxes.spectral_lines import LevelSweep, Lines
 from gainlib.boxes.sync_markers import TimeBase
-from gainlib.levels.printing import quantity
+from gainlib.words import quantity
 
 FRAMES_A_PERIOD, SHORTEST = 96, 3  # frames of 1.3 ms; how many in a row make a hole
 GONE, THERE = 0.01, 0.25  # energy of a frame against what it should have: 20 dB less, 6 dB less

@@ -28,7 +28,7 @@ from gainlib.boxes.linearity import (
     held_back_from,
 )
 from gainlib.boxes.spectral_lines import LevelSweep, Lines, Sway, onset_of_bend, onset_of_gain
-from gainlib.levels.printing import number, quantity
+from gainlib.words import number, quantity
 
 SERIES = (("sine", 0), ("noise", 0), ("two tones", 0), ("two tones", 1))
 SAME_DB, SAME_CODED_DB = 0.03, 0.25

@@ -22,8 +22,8 @@ from gainlib.audio import Audio, AudioFile
 from gainlib.boxes.drive import RATE_HZ, Material, Tone, excerpt, noise_and_notes
 from gainlib.boxes.probing import DeviceUnderTest
 from gainlib.levels import db_to_ratio
-from gainlib.levels.printing import number, quantity
 from gainlib.processors import Processor
+from gainlib.words import number, quantity
 
 TOP_DBFS, STEP_DB = 6.0, 2.0
 LEVELS_DBFS = tuple(float(step) for step in np.arange(-60.0, TOP_DBFS + 0.1, STEP_DB))

@@ -6,7 +6,7 @@ from dataclasses import fields
 from gainlib.audio import AudioFile
 from gainlib.boxes import NullReport, ProbeReport, null_test, racked, read_probe, write_probe
 from gainlib.cli.output import Column, check_target, figure, layout, path_of, plain, rack_of, wrapped, write_csv
-from gainlib.levels.printing import quantity
+from gainlib.words import quantity
 
 CAUTION = (
     "Caution: before you play this file, disconnect speakers and headphones, or switch the amplifier off, until the "

@@ -13,7 +13,7 @@ from gainlib.exercises.classfile import has_tag, new_secret, read_secret, with_t
 from gainlib.exercises.gradebook import collect, course_of, read_class_list
 from gainlib.exercises.gradebook.rows import variant_code
 from gainlib.exercises.sets import in_words, is_exam
-from gainlib.levels.printing import number
+from gainlib.words import number
 
 
 def run_key(options: argparse.Namespace) -> int:

@@ -174,7 +174,7 @@ def figure(value: float | None, decimals: int = 1, silent: str = "silent") -> st
     >>> figure(-18.04), figure(float("-inf")), figure(None), figure(3, 0)
     ('−18.0', 'silent', '', '3')
     """
-    from gainlib.levels.printing import number
+    from gainlib.words import number
 
     return "" if value is None else silent if value == float("-inf") else number(value, decimals)
 

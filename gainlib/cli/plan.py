@@ -30,7 +30,6 @@ from gainlib.cli.output import (
 )
 from gainlib.cli.verbs import BITS, DRIVES, FORMER_DRIVES, SHEET_FILES
 from gainlib.errors import STILL_READ
-from gainlib.levels.printing import number
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
 from gainlib.mix.findings import Stem, ranked
 from gainlib.mix.inserts import boxes_in, what_is_known
@@ -40,6 +39,7 @@ from gainlib.mix.sheet import bus_rows, hand_off_note, raised_floors
 from gainlib.mix.sheet_files import difference, former_names, is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.session import Session, from_json, to_json
 from gainlib.session.files import fits, strips_of_folder
+from gainlib.words import number
 
 WIDE = 90
 _NUMBERS = ("input trim", "output trim", "fader", "pan")

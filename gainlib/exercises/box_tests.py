@@ -67,7 +67,7 @@ def loudness_words(difference_db: float) -> str:
     if abs(difference_db) < 0.05:
         return "as loud as bypass"
     way = "louder" if difference_db > 0 else "softer"
-    return f"**{level_text(abs(difference_db), sign=False)} {way}** than bypass"
+    return f"**{level_text(abs(difference_db), signed=False)} {way}** than bypass"
 
 
 # ------------------------------------------------------------------------------------------------------- tests of a box

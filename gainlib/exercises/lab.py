@@ -94,8 +94,8 @@ class Drawn:
     def _text(self, name, unit, given):
         value, digits = name(given) if callable(name) else given[name], self._digits(name)
         if not unit:
-            return number_text(value, digits, sign=unit is not None)
-        return level_text(value, unit, digits, sign=unit != "dB")
+            return number_text(value, digits, signed=unit is not None)
+        return level_text(value, unit, digits, signed=unit != "dB")
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, describe, parse_number
 from gainlib.exercises.variants import run_number
-from gainlib.levels.printing import number, quantity
+from gainlib.words import number, quantity
 
 SIGNIFICANT = 0.05
 

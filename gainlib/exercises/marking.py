@@ -23,8 +23,8 @@ from typing import Any
 from gainlib.audio import prepared, replacing
 from gainlib.exercises.model import Exercise, Judgement, Slip
 from gainlib.exercises.text import Unreadable, describe
-from gainlib.levels.printing import number
 from gainlib.session.surveys import cache_folder
+from gainlib.words import number
 
 HINT_COST = 0.15
 HINT_FLOOR = 0.4

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 
 from gainlib.exercises.model import Judgement, Option, Part
 from gainlib.exercises.text import Unreadable, decimals_for, describe, difference_unit, parse_number, shorten
-from gainlib.levels.printing import number, quantity
+from gainlib.words import number, quantity
 
 _ROUNDING = 1e-9
 

@@ -18,9 +18,9 @@ from typing import Any, ClassVar
 from gainlib.audio import GainlibError
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, as_table, difference_unit, parse_number, sentences, shorten
-from gainlib.levels.printing import number, quantity
 from gainlib.session import Session
 from gainlib.session.strip import BUS
+from gainlib.words import number, quantity
 
 
 @dataclass(frozen=True)

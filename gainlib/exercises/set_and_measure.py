@@ -193,7 +193,7 @@ class SetAndMeasure:
         rows = []
         for aim in self.aims:
             value = aim.value(run)
-            shown = level_text(value, aim.unit, max(aim.decimals, 2) if aim.decimals else 0, sign=aim.decimals > 0)
+            shown = level_text(value, aim.unit, max(aim.decimals, 2) if aim.decimals else 0, signed=aim.decimals > 0)
             rows.append((aim.name, shown, aim.wanted(given)))
         rows += self.shown(run) if self.shown else ()
         return Table("Result", ("reading", "measured", "wanted"), tuple(rows))

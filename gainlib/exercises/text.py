@@ -15,7 +15,7 @@ import string
 import unicodedata
 from collections.abc import Iterable
 
-from gainlib.levels.printing import MINUS, number
+from gainlib.words import MINUS, number
 
 _DASHES = str.maketrans(dict.fromkeys("\u2212\u2013\u2014\u2012\u2011\u2010\ufe63\uff0d", "-"))
 _SIGNS = re.compile(r"^(minus|plus)\b\s*", re.IGNORECASE)

@@ -81,7 +81,7 @@ def _numbers(run):
     powers = 10 ** (np.array(seen.sources) / 10)
     for k, name in enumerate(("source", *NAMES)):
         volts = f"{float(f'{dbu_to_volts(seen.averages[k]):.3g}'):g} V"
-        own = "–" if k == 0 else number_text(seen.stages[k - 1].gain_db, sign=True)
+        own = "–" if k == 0 else number_text(seen.stages[k - 1].gain_db, signed=True)
         rest = [number_text(seen.rooms[k - 1]), number_text(seen.noises[k - 1])] if k else ["–"] * 2
         share = percent_text(100 * powers[k - 1] / powers.sum()) if k else "–"
         rows.append((name, own, number_text(seen.averages[k], 1, True), volts, *rest, share))

@@ -355,7 +355,7 @@ def _seen_take(given):
 
 def _read_take(run, _given):
     named = {"highest": "highest sample", "lowest": "lowest sample", "offset": "offset, the mean of all samples"}
-    rows = [(label, number_text(run.seen[name], 3, sign=True)) for name, label in named.items()]
+    rows = [(label, number_text(run.seen[name], 3, signed=True)) for name, label in named.items()]
     peak = level_text(ratio_to_db(loaded_peak(run.seen)), "dBFS", 2)
     rows += [("sample peak", peak), ("RMS, sine-referred", level_text(run.seen["rms_dbfs"], "dBFS", 2))]
     return Table("What the meters read; samples: full scale = 1", ("reading", "value"), tuple(rows))
@@ -426,7 +426,7 @@ SHAPES_TASK = SetAndMeasure(
     "the gains of the three shapes", points=3,
     tabled=lambda run, given: Table(
         "What the meters read", ("shape", "sample peak (dBFS)", "plain RMS (dBFS)"),
-        tuple((shape, *(number_text(each, 2, sign=True) for each in run.seen[shape])) for shape in SHAPES)),
+        tuple((shape, *(number_text(each, 2, signed=True) for each in run.seen[shape])) for shape in SHAPES)),
 )  # fmt: skip
 
 
@@ -785,7 +785,7 @@ def compare() -> tuple[str, str, Table]:
     rows = []
     for length, each in seen.items():
         values = each.levels.sample_peak_dbfs, each.needle.highest, each.momentary_max_lufs
-        rows.append((burst_text(length), *(number_text(value, sign=True) for value in values)))
+        rows.append((burst_text(length), *(number_text(value, signed=True) for value in values)))
     heads = ("burst", "sample peak (dBFS)", "needle, highest (VU)", "loudest 400 ms (LUFS)")
     return outcome, sentence, Table("A 1 kHz tone at −18 dBFS, which is 0 VU", heads, tuple(rows))
 

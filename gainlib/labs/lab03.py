@@ -167,7 +167,7 @@ def _readings(run):
     found = rec.looked_at(run.seen)
     rows = {"sample peak": level_text(found["peak"], "dBFS"), "average (RMS)": level_text(found["average"], "dBFS")}
     rows |= {"equal samples at the top": f"{found['flat']}", "within 0.5 dB of the peak": percent_text(found["near"])}
-    rows["average over the noise ahead of it"] = level_text(found["noise"], sign=False)
+    rows["average over the noise ahead of it"] = level_text(found["noise"], signed=False)
     return Table("This take", ("reading", "value"), tuple(rows.items()))
 
 

@@ -186,7 +186,7 @@ def _ten(g):
 
     def told(run):
         k, level, _ = run.seen
-        return f"Mixer {run.setting.mixer}, rounds: {k}. Residual **{level_text(level, digits=2)}**."
+        return f"Mixer {run.setting.mixer}, rounds: {k}. Residual **{level_text(level, decimals=2)}**."
 
     def shown(run):
         k, level, measured = run.seen
@@ -409,8 +409,8 @@ HARMED = Exercise(
     hints=("Follow each box: does it clip, and how long is its word?", "The word counts where the sound is at its "
         "**lowest**."),
     explain=lambda g: "Residuals against the music: " + "; ".join(
-        f"{fill(repeated.CHAINS[key][0], g)}: {level_text(harm, digits=0) if np.isfinite(harm) else 'nothing'}" for key,
-            harm in repeated.harms(g).items()) + ".",
+        f"{fill(repeated.CHAINS[key][0], g)}: {level_text(harm, decimals=0) if np.isfinite(harm) else 'nothing'}"
+            for key, harm in repeated.harms(g).items()) + ".",
     cites=(NOISE, "Limit of −80 dB: a definition of this workbook"),
 )  # fmt: skip
 

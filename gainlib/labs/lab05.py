@@ -259,14 +259,14 @@ def without_table(found: Contributions) -> Table:
     rows = [("whole bus", *_texts(found.bus), "")]
     for name, each in found.without.items():
         peak = each.sample_peak_dbfs
-        change = number_text(peak - whole, sign=True) if np.isfinite(peak) and np.isfinite(whole) else ""
+        change = number_text(peak - whole, signed=True) if np.isfinite(peak) and np.isfinite(whole) else ""
         rows.append((f"without {name}", *_texts(each), change))
     heads = ("", "sample peak (dBFS)", "samples over full scale", "loudness (LUFS)", "change of the peak (dB)")
     return Table("What the bus would read without one source", heads, tuple(rows))
 
 
 def _texts(found):
-    return number_text(found.sample_peak_dbfs, sign=True), f"{found.over_samples:,}", number_text(found.loudness_lufs)
+    return number_text(found.sample_peak_dbfs, signed=True), f"{found.over_samples:,}", number_text(found.loudness_lufs)
 
 
 @cache

@@ -144,7 +144,7 @@ def _told(run):
         place = "above" if fed > found.high_dbfs else "below" if fed < found.low_dbfs else "inside"
         said += f"That is **{place}** its working range. {found.reason} "
     if setting.matched:
-        gain = level_text(_out_db(run), digits=2)
+        gain = level_text(_out_db(run), decimals=2)
         return said + f"The output gain adds **{gain}**, and active is as loud as bypass."
     difference = run.seen.gain_db + setting.out_db
     ear = ": enough to sway a quick comparison" if abs(difference) >= 0.05 else ""
@@ -160,7 +160,7 @@ def _match_whole(run, _progress):
 def _told_of_whole(_run, result):
     fed, match = result
     ahead = f"active level {level_text(fed.active_dbfs, 'dBFS')}, peak {level_text(fed.clear_peak_dbfs, 'dBFS')}"
-    said = f"The whole stem, 40 s: {ahead}; matched output gain **{level_text(match.out_db, digits=2)}**"
+    said = f"The whole stem, 40 s: {ahead}; matched output gain **{level_text(match.out_db, decimals=2)}**"
     peaks = f"Its peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
     return f"{said}. {match.warning or peaks}"
 
@@ -440,7 +440,7 @@ def _against_bypass(run, given):
             name, into = str(place + 1), number_text(run.seen[INTO_STAGES[place]].active_dbfs, 2)
             wanted = number_text(given["references"][place], 0)
         energies = (number_text(run.seen[node].energy_dbfs, 2) for node in (bypass, active))
-        rows.append((name, into, wanted, *energies, number_text(_difference(bypass, active)(run), 2, sign=True)))
+        rows.append((name, into, wanted, *energies, number_text(_difference(bypass, active)(run), 2, signed=True)))
     heads = ("stage", "active level in", f"wanted ± {WITHIN_DB:g}", "RMS, bypass", "RMS, active")
     return Table("Each against its bypass, in dBFS", (*heads, f"difference, 0 ± {MATCH_DB:g} dB"), tuple(rows))
 
@@ -745,7 +745,7 @@ def compare() -> tuple[str, str, Table]:
         for level in (-30.0, -18.0, -6.0):
             at = LEVELS_DBFS.index(level)
             thd[box, level], gain = curve(box).thd_percent[at], curve(box).gain_db[at]
-            texts = percent_text(thd[box, level]), number_text(gain, 2, sign=True)
+            texts = percent_text(thd[box, level]), number_text(gain, 2, signed=True)
             rows.append((box, level_text(level, "dBFS", 0), *texts))
     hot = thd[SATURATING, -6.0]
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about - hot))]

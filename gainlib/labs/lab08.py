@@ -162,7 +162,7 @@ def _told(run):
     said += f"**{number_text(most)} dB** at most, {number_text(mean)} dB on average. "
     peak = f"its peak is {level_text(seen.peak_dbfs + makeup, 'dBFS')}"
     if setting.matched:
-        return said + f"The makeup is **{level_text(makeup, digits=2)}**, and active is as loud as bypass; {peak}."
+        return said + f"The makeup is **{level_text(makeup, decimals=2)}**, and active is as loud as bypass; {peak}."
     return said + f"Active is {loudness_words(makeup + seen.gain_db)}; {peak}."
 
 
@@ -178,7 +178,7 @@ def _told_of_whole(_run, match):
     if match is None:
         return "Nothing comes through in the whole song, so there is nothing to match."
     said = (
-        f"Over the whole song, 40 s, a makeup of **{level_text(match.out_db, digits=2)}** matches the bypass; the "
+        f"Over the whole song, 40 s, a makeup of **{level_text(match.out_db, decimals=2)}** matches the bypass; the "
         f"peaks then reach {level_text(match.peak_dbfs, 'dBFS')}."
     )
     return f"{said} {match.warning}" if match.warning else said
@@ -750,7 +750,7 @@ def compare() -> tuple[str, str, Table]:
         level = -20.0 + 18.0
         steady = processor_of(setting).static_db([level + MOVE_DB, level])
         drums = change if ratio == start.ratio else drums
-        texts = (number_text(value, 2, sign=True) for value in (steady[0] - steady[1], change))
+        texts = (number_text(value, 2, signed=True) for value in (steady[0] - steady[1], change))
         rows.append((f"{ratio:g}:1", *texts))
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about + drums))]
     sentence = (

@@ -144,7 +144,7 @@ def unknown(given: dict) -> Experiment:
         return max(run.setting.fader_db[FADER], -200.0)
 
     def gain(run):
-        return [here(run)], [level_text(run.setting.fader_db[FADER], digits=2)]
+        return [here(run)], [level_text(run.setting.fader_db[FADER], decimals=2)]
 
     plots = {
         "C": Plot("curves", lambda run: (CURVE_MM, levels, [(law.mm_at(here(run)), here(run))]),

@@ -137,7 +137,7 @@ def _told(run):
     said = "Pan: left {}, right {}. Over the dry sound: room **{}**, echo **{}**. ".format(*map(level_text, told))
     if s.polarity == CLOSED:
         return said + "The parallel path is closed."
-    rho, gained = number_text(seen.correlation[1], 2, sign=True), level_text(seen.over("group/in"), digits=2)
+    rho, gained = number_text(seen.correlation[1], 2, signed=True), level_text(seen.over("group/in"), decimals=2)
     said += f"The two paths meet with ρ = {rho}; their sum is **{gained}** over the direct path alone"
     return said + (f"; the lowest notch is at {number_text(seen.notches[0][0], 0)} Hz." if seen.notches else ".")
 
@@ -541,9 +541,9 @@ def compare() -> tuple[str, str, Table]:
         seen = routing().at(routing().setting(polarity=OPEN, delay_ms=late_ms)).seen
         gained, rho = seen.over("group/in"), min(1.0, seen.correlation[1])
         values = rho, gained, sum_levels_db([0.0, 0.0], rho)
-        rows.append((number_text(late_ms, 0), *(number_text(each, 2, sign=True) for each in values)))
+        rows.append((number_text(late_ms, 0), *(number_text(each, 2, signed=True) for each in values)))
     outcome = CHOICES[min(CHOICES, key=lambda about: abs(about - gained))]
-    sentence = f"At 6 ms the sum is **{level_text(gained, digits=2)}** over one path alone. Levels say how much of "
+    sentence = f"At 6 ms the sum is **{level_text(gained, decimals=2)}** over one path alone. Levels say how much of "
     sentence += "each path there is; whether the two add up or cancel depends on their correlation."
     heads = "late by (ms)", "ρ", "sum, measured (dB)", "sum, by the formula (dB)"
     return outcome, sentence, Table("A bass and itself, later", heads, tuple(rows))

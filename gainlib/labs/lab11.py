@@ -113,7 +113,7 @@ def _told(run):
     by, other = (level_text(seen.played(each)) for each in both)
     said = f"The peaks come down by **{number_text(seen.master.figures.reduction)} dB** at most. A player set to "
     said += f"{level_text(seen.setting.target, 'LUFS', 0)} moves yours by **{by}** and the other by **{other}**; their "
-    mine, theirs = (level_text(each.figures.plr, sign=False) for each in both)
+    mine, theirs = (level_text(each.figures.plr, signed=False) for each in both)
     return f"{said}peak-to-loudness ratios stay {mine} and {theirs}."
 
 
@@ -451,9 +451,9 @@ def compare() -> tuple[str, str, Table]:
     played = [each.loudness + m.played_db(each.loudness, each.true_peak, -16.0) for each in made]
     for name, each, level in zip(("made softer", "made louder"), made, played, strict=True):
         rows.append((name, level_text(each.loudness, "LUFS"), level_text(level, "LUFS"),
-                     level_text(level + each.plr, "dBTP"), level_text(each.plr, sign=False)))  # fmt: skip
+                     level_text(level + each.plr, "dBTP"), level_text(each.plr, signed=False)))  # fmt: skip
     outcome = CHOICES[int(np.sign(round(played[1] - played[0], 1)))]
-    lost = level_text(made[0].plr - made[1].plr, sign=False)
+    lost = level_text(made[0].plr - made[1].plr, signed=False)
     sentence = f"Both play at {level_text(played[1], 'LUFS')}. Making it louder has left **{lost}** less peak."
     return outcome, sentence, Table("One mix, two masters, a player at −16 LUFS", HEADS, tuple(rows))
 

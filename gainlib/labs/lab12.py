@@ -253,7 +253,7 @@ class SessionUnderHand:
         if name in assignment.GROUPS:
             return said
         moved = measurements.moved_db(self.given["seed"], name, was, fields)
-        said += f" Its sum has moved by **{level_text(moved, digits=2)}** since you began."
+        said += f" Its sum has moved by **{level_text(moved, decimals=2)}** since you began."
         boxes = self._boxes(name, seen.levels)
         fed = _numbered(_fed(box) for box in boxes)
         bypass = _numbered(number_text(box.difference_db, 2, True) for box in boxes)
@@ -324,14 +324,14 @@ def mix_table(mix: marks.Mix) -> Table:
 def bus_table(mix: marks.Mix) -> Table:
     """Return what the bus reads, and what else is asked of the whole mix."""
     bus = mix.figures.bus
-    reduction, was = (level_text(db, digits=2, sign=False) for db in (mix.reduction_db, mix.reduction_found_db))
+    reduction, was = (level_text(db, decimals=2, signed=False) for db in (mix.reduction_db, mix.reduction_found_db))
     rows = (
         ("true peak", level_text(bus.true_peak_dbtp, "dBTP", 2), "−6.5 to −6.0 dBTP"),
         ("sample peak", level_text(bus.clear_peak_dbfs, "dBFS"), "below 0 dBFS"),
         ("samples over full scale", str(mix.figures.over_samples), "none"),
         ("RMS", level_text(bus.energy_dbfs, "dBFS"), NONE),
         ("loudness", level_text(bus.loudness_lufs, "LUFS"), NONE),
-        ("the mix as a whole has moved by", level_text(mix.common_db, digits=2), "as you need it"),
+        ("the mix as a whole has moved by", level_text(mix.common_db, decimals=2), "as you need it"),
         ("gain reduction of the drum group", reduction, f"{was} within 0.1 dB"),
         ("stems against the mix, 24-bit", level_text(mix.figures.null_db, "dB", 0), "below −90 dB"),
     )  # fmt: skip
@@ -345,10 +345,10 @@ def mix_sentence(mix: marks.Mix) -> str:
     said = f"The bus peaks at **{peak}** and reads {loudness}. "
     if mix.figures.over_samples:
         said += f"It clips: {mix.figures.over_samples} samples are over full scale. "
-    farthest = f"{assignment.short_name(worst)}, {level_text(mix.against_db[worst], digits=2)}"
+    farthest = f"{assignment.short_name(worst)}, {level_text(mix.against_db[worst], decimals=2)}"
     said += f"The track farthest from its old balance is {farthest}. "
     reduction = mix.reduction_db - mix.reduction_found_db
-    return said + f"The gain reduction of the drum group has changed by {level_text(reduction, digits=2)}."
+    return said + f"The gain reduction of the drum group has changed by {level_text(reduction, decimals=2)}."
 
 
 def stems_table(stems: tuple[measurements.Arrived, ...]) -> Table:
@@ -411,7 +411,7 @@ def compare() -> tuple[str, str, Table]:
         "move behind the compressor is exact and changes nothing else."
     )
     rows = tuple(
-        (where, level_text(bus_db, digits=2), level_text(taken_db, digits=2, sign=False))
+        (where, level_text(bus_db, decimals=2), level_text(taken_db, decimals=2, signed=False))
         for where, bus_db, taken_db in (
             ("at the four strips", moved.group_db, moved.reduction_db),
             ("at the output of the group", DRUMS_DB, moved.reduction_before_db),

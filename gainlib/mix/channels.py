@@ -86,7 +86,7 @@ def level_cell(level_db: float) -> str:
     """
     if not math.isfinite(level_db):
         return "silent"
-    return number_text(level_db, 1 if round(level_db, 1) == round(level_db, 6) else 2, sign=True)
+    return number_text(level_db, 1 if round(level_db, 1) == round(level_db, 6) else 2, signed=True)
 
 
 def moved(session: Session, name: str, step: int) -> Session:

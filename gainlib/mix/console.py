@@ -8,19 +8,18 @@ Where a knob has no scale in decibels, the *reading* helps: the average wanted a
 that the plan went by. Set the gain ahead of it until your meter shows that.
 """
 
-import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from gainlib.audio import AudioFile
-from gainlib.levels.printing import number
 from gainlib.mix.inserts import basis_of
 from gainlib.mix.moves import Plan
 from gainlib.processors import BlackBox, Gate
 from gainlib.processors.controls import plain_name
 from gainlib.session import Group, Insert, Master, Send, Session, Strip
 from gainlib.session.strip import BUS
+from gainlib.words import number
 
 DECIMALS = {"pan": 2}  # one for all others
 EVERY = "every strip"
@@ -231,7 +230,7 @@ def _piece(row, control):
     value = getattr(row, SHARED[control])
     if value is None:
         return None
-    return Piece(number(value, DECIMALS.get(control, 1), signed=math.isfinite(value)), control in row.moves)
+    return Piece(number(value, DECIMALS.get(control, 1), signed=True), control in row.moves)
 
 
 def _inserts(row) -> Iterator[Piece]:
@@ -248,7 +247,7 @@ def _inserts(row) -> Iterator[Piece]:
 
 
 def _db(value):
-    return number(value, 1, signed=math.isfinite(value))
+    return number(value, 1, signed=True)
 
 
 def cell_text(cell: Cell) -> str:

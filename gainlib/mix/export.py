@@ -24,7 +24,6 @@ import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.levels import ratio_to_db
-from gainlib.levels.printing import quantity
 from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
 from gainlib.mix.moves import Plan
 from gainlib.mix.paths import file_name, filling
@@ -32,6 +31,7 @@ from gainlib.processors.controls import plain_name
 from gainlib.session import Session
 from gainlib.session.routing import heard
 from gainlib.session.strip import BUS
+from gainlib.words import quantity
 
 _SHORT = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "ALAC_16", "ALAC_20", "ALAC_24")
 

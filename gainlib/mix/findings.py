@@ -16,9 +16,9 @@ from itertools import combinations
 import numpy as np
 import scipy
 
-from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading, measure
 from gainlib.session import Strip
+from gainlib.words import number, quantity
 
 TAGS = (
     "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "low activity", "silent",

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gainlib.audio import GainlibError
-from gainlib.levels.printing import number, quantity
 from gainlib.mix import findings
 from gainlib.mix.findings import Stem
+from gainlib.words import number, quantity
 
 FAULTS = {
     "too hot": f"active level of {quantity(findings.TOO_HOT_DBFS, 'dBFS')} or more",

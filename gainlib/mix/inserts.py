@@ -7,11 +7,11 @@ was not measured is taken for a wire, and whatever depends on that is told, not 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
-from gainlib.levels.printing import quantity
 from gainlib.processors import BlackBox
 from gainlib.session import Group, Insert, Session, Strip
 from gainlib.session.routing import channels, topological_order, upstream
 from gainlib.session.strip import BUS
+from gainlib.words import quantity
 
 KNOWN, MEASURED, TOLD = "known", "measured", "told"
 

@@ -8,8 +8,8 @@ compared.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from gainlib.levels.printing import number
 from gainlib.session import Session
+from gainlib.words import number
 
 LIMIT_DB = 1.0
 REASONS = (

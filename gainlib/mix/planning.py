@@ -20,7 +20,6 @@ from numbers import Real
 from pathlib import Path
 
 from gainlib.audio import GainlibError
-from gainlib.levels.printing import quantity
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
 from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled, with_ways
@@ -30,6 +29,7 @@ from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, channels, heard, topological_order
 from gainlib.session.strip import BUS
+from gainlib.words import quantity
 
 POLICIES = ("restage", "keep")
 AIM_DB = 0.02  # into the window of 0.05 dB under the target

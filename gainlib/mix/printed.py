@@ -19,12 +19,12 @@ import numpy as np
 from gainlib.audio import Audio, GainlibError
 from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels import ratio_to_db
-from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading, active_level, measure
 from gainlib.mix.inserts import TOLD, basis_of, db, level_dependent, on_the_way, replaced
 from gainlib.mix.moves import Move, Plan
 from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, pan_pair
+from gainlib.words import number, quantity
 
 PEAK_LIMIT_DB = 0.3
 

@@ -13,7 +13,6 @@ from threading import Event
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
-from gainlib.levels.printing import quantity
 from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.findings import Finding, Stem, checkup
 from gainlib.mix.inserts import active, level_dependent, settled, what_is_known
@@ -21,6 +20,7 @@ from gainlib.mix.moves import Plan
 from gainlib.processors.controls import plain_name
 from gainlib.session import Session, Strip
 from gainlib.session.strip import BUS
+from gainlib.words import quantity
 
 OVERS = "over full scale"
 

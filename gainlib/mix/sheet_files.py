@@ -22,13 +22,13 @@ from markupsafe import Markup, escape
 
 from gainlib import __version__
 from gainlib.audio import GainlibError
-from gainlib.levels.printing import number, quantity
 from gainlib.meters import Reading
 from gainlib.mix.console import LEGEND, InsertRow, cell_text, console_table
 from gainlib.mix.findings import FORMER_TAGS
 from gainlib.mix.moves import said_once
 from gainlib.mix.sheet import SAFETY, Sheet, bus_rows, file_format, hand_off, noise_notes
 from gainlib.session.strip import BUS
+from gainlib.words import number, quantity
 
 READING = tuple(field.name for field in fields(Reading))
 LEVELS = ("strip", "format", "channels", "rate_hz", "frames", *READING, "noise_dbfs", "correlation", "side_db", "flags")
@@ -165,7 +165,7 @@ def page(sheet: Sheet) -> str:
         "piece": _one_line_piece,
         "breaks": lambda text: escape(text).replace("\n", Markup("<br>")),
         "number": lambda value, decimals: "" if value is None else number(value, decimals),
-        "signed": lambda value: number(value, 1, signed=math.isfinite(value)),
+        "signed": lambda value: number(value, 1, signed=True),
         "quantity": quantity,
         "flags": _flags,
     }

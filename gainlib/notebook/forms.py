@@ -22,7 +22,7 @@ from gainlib.notebook.fields import WORDS as STATES
 from gainlib.notebook.fields import check_button, field_for, when_typed
 from gainlib.notebook.panels import place_of
 from gainlib.notebook.prose import LiveRegion, Question, prose, rewrite
-from gainlib.words import number_text
+from gainlib.words import number
 
 ANOTHER = "Start another session for all tasks of this lab? You will lose what you have set but not checked."
 YES = "Yes, another session"
@@ -49,13 +49,12 @@ def points_text(points: float) -> str:
     >>> points_text(2.0), points_text(1.7), points_text(0.0)
     ('2', '1.7', '0')
     """
-    text = number_text(points, 2)
-    return text.rstrip("0").rstrip(".")
+    return number(round(points, 2))
 
 
 def earned_text(points: float, most: float) -> str:
     """Return what is earned of what there is to earn."""
-    return f"{points_text(round(points, 2))} of {points_text(most)}"
+    return f"{points_text(points)} of {points_text(most)}"
 
 
 def numbers_text(exercise, learner) -> str:
@@ -282,7 +281,7 @@ class ExerciseForm(Panel):
                 said.append({"number": LATE, "choice": FIRST_TRY}.get(late[0].kind, LATER_TRY))
         if choices and not veiled and numbers.points > numbers.earned + 1e-9:
             most = points_text(verdict.max_points)
-            said = [f"An earlier try counts: {points_text(round(numbers.points, 2))} of {most} points."]
+            said = [f"An earlier try counts: {points_text(numbers.points)} of {most} points."]
         if any(parts[k].kind == "choice" for k in wrong):
             said.append(NEXT_CHOICE)
         elif any(k in choices for k in wrong):

@@ -27,12 +27,12 @@ from gainlib.exercises.experiment import Choice, Experiment, Mixer, Picture, Sli
 from gainlib.exercises.model import Exercise, Part
 from gainlib.exercises.practical import Control, in_words
 from gainlib.exercises.text import fill
-from gainlib.levels.printing import number, quantity
 from gainlib.mix.sheet_files import one_line, templates
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.desk import laid_out
 from gainlib.notebook.panels import drawn_for
 from gainlib.notebook.ungraded import in_full
+from gainlib.words import number, quantity
 
 LABS = Path(__file__).parents[2] / "labs"
 NOBODY = SimpleNamespace(name="", class_code="")

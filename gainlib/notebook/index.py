@@ -222,7 +222,7 @@ class LabTable(Panel):
         page = f'<div class="gl-form gl-score gl-labs">{table}<p class="gl-sub">{MASTERED_MEANS}</p></div>'
         text = "\n".join(
             f"{lab.number} {lab.title}: {f'due {lab.due}, ' if lab.due else ''}{lab.state}, "
-            f"{points_text(round(lab.points, 2))}, mastered {lab.mastered} of {lab.exercises}"
+            f"{points_text(lab.points)}, mastered {lab.mastered} of {lab.exercises}"
             for lab in labs
         )
         return {"text/html": page, "text/plain": text}

@@ -28,12 +28,11 @@ from gainlib.exercises.model import Judgement
 from gainlib.exercises.text import Unreadable, describe, parse_number, sentences
 from gainlib.exercises.variants import pick, shuffled
 from gainlib.levels import ratio_to_db
-from gainlib.levels.printing import number, quantity
 from gainlib.meters import levels_of, measure
 from gainlib.mix.export import write_stems
 from gainlib.mix.moves import Plan, Verification
 from gainlib.session.strip import BUS
-from gainlib.words import Table, level_text
+from gainlib.words import Table, level_text, number, quantity
 
 MIX, STEMS = "mix.wav", "stems"
 LOW_DBTP, HIGH_DBTP, NULL_DB = -6.5, -6.0, -90.0

@@ -17,8 +17,8 @@ from gainlib.exercises.capstone.measurements import figures_of, levels_of, strip
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.practical import Control, State
 from gainlib.exercises.text import Unreadable, as_table, describe, sentences, shorten
-from gainlib.levels.printing import quantity
 from gainlib.processors import Processor
+from gainlib.words import quantity
 
 MOST_TOLD = 4
 

@@ -15,8 +15,7 @@ from gainlib.exercises.gradebook.submissions import HandedIn, Line, moment
 from gainlib.exercises.record import Who, link
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
-from gainlib.levels.printing import number
-from gainlib.words import count
+from gainlib.words import count, number
 
 FEWEST, FASTEST_S = 10, 1.5
 """So many right answers, each this soon after the one before: who has filled in a whole page needs longer to press."""

@@ -18,9 +18,8 @@ from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.result import Gradebook
 from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.text import shorten
-from gainlib.levels.printing import number
 from gainlib.mix.sheet_files import one_line, tame, templates
-from gainlib.words import count
+from gainlib.words import count, number
 
 HEADING = (
     *("learner", "class", "lab", "exercise", "attempts", "tries", "hints", "spent", "shown", "mastered"),

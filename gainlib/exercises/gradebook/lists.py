@@ -19,7 +19,7 @@ from gainlib.exercises.classfile import without_tag
 from gainlib.exercises.record import Who
 from gainlib.exercises.text import Unreadable, parse_number, shorten
 from gainlib.exercises.variants import normal_form
-from gainlib.levels.printing import number
+from gainlib.words import number
 
 _LEARNER, _CLASS = ("learner", "name"), ("class", "class_code", "class code")
 _LISTED = {

@@ -22,7 +22,7 @@ from gainlib.exercises.practical import State
 from gainlib.exercises.record import Who
 from gainlib.exercises.tally import marked_again, numbers
 from gainlib.exercises.text import shorten
-from gainlib.levels.printing import number
+from gainlib.words import number
 
 FEWEST = 3
 _HIGHEST = 1e9

@@ -36,7 +36,7 @@ from gainlib.exercises.gradebook.lists import Listed, read_class_list
 from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.result import Gradebook
 from gainlib.exercises.text import shorten
-from gainlib.levels.printing import number
+from gainlib.words import number
 
 SCOPES = "https://purl.imsglobal.org/spec/lti-ags/scope/lineitem https://purl.imsglobal.org/spec/lti-ags/scope/score"
 ITEM = "application/vnd.ims.lis.v2.lineitem+json"

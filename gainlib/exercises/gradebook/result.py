@@ -31,7 +31,7 @@ from gainlib.exercises.marking import remember_in
 from gainlib.exercises.record import Who
 from gainlib.exercises.text import shorten
 from gainlib.exercises.variants import normal_form
-from gainlib.levels.printing import number
+from gainlib.words import number
 
 _WORTH_A_PROCESS, _A_SESSION = 200, 40
 _MOST_PROCESSES = 4

@@ -61,7 +61,7 @@ def db_axis(axes: Axes, low_db: float, high_db: float, step_db: float = 6, label
     (axes.set_ylim if which == "y" else axes.set_xlim)(low_db, high_db)
     axis.set_major_locator(MultipleLocator(step_db))
     digits = 0 if float(step_db).is_integer() else 1
-    axis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, digits, sign=True)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, digits, signed=True)))
     axis.set_label_text(label, **LABEL)
 
 
@@ -87,7 +87,7 @@ def full_scale_axis(axes: Axes, limit: float = 2.0, label: str = "sample value (
     """Scale the upright axis in sample values and mark full scale at +1 and −1 with dashed lines."""
     axes.set_ylim(-limit, limit)
     axes.yaxis.set_major_locator(MultipleLocator(0.5))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, 1, sign=True)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number_text(value, 1, signed=True)))
     axes.set_ylabel(label, **LABEL)
     for edge in (-1, 1):
         rule(axes, edge)

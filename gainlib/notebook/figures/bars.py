@@ -136,10 +136,10 @@ class BusMeters(Bars):
     def table(self) -> Table:
         """Return every meter now and at the start."""
         names = [f"{name} ({unit})" for name, (_, unit) in self._read.items()]
-        now = numbers((value for value, _ in self._read.values()), sign=True)
+        now = numbers((value for value, _ in self._read.values()), signed=True)
         if not self._start:
             return tabled("Bus meters", ("meter", "now"), names, now)
-        start = numbers((self._start.get(name, (None, ""))[0] for name in self._read), sign=True)
+        start = numbers((self._start.get(name, (None, ""))[0] for name in self._read), signed=True)
         return tabled("Bus meters", ("meter", "at the start", "now"), names, start, now)
 
 

@@ -373,7 +373,7 @@ class LevelDiagram(Drawing):
         columns |= {"noise": self.noise, self._diamonds: self.reference}
         shown = {name: level for name, level in columns.items() if not np.isnan(level).all()}
         rows = tuple(
-            (name, *("–" if np.isnan(level[k]) else number_text(level[k], sign=True) for level in shown.values()))
+            (name, *("–" if np.isnan(level[k]) else number_text(level[k], signed=True) for level in shown.values()))
             for k, name in enumerate(self.names)
         )
         return Table(self._title, ("point", *(f"{name} ({self._unit})" for name in shown)), rows)

@@ -131,7 +131,7 @@ class Curves(Lines):
         return number_text(value, self._digits[0])
 
     def _told(self, value):
-        return number_text(value, self._digits[1], sign=True)
+        return number_text(value, self._digits[1], signed=True)
 
 
 class Spectrum(Lines):

@@ -77,9 +77,9 @@ def tabled(caption: str, heads, *columns) -> Table:
     return Table(caption, tuple(heads), tuple(zip(*columns, strict=True)))
 
 
-def numbers(values, digits: int = 1, sign: bool = False) -> list[str]:
+def numbers(values, decimals: int = 1, signed: bool = False) -> list[str]:
     """Return a column of a table."""
-    return [number_text(value, digits, sign) for value in values]
+    return [number_text(value, decimals, signed) for value in values]
 
 
 def same_length(*columns, least: int = 1) -> list[np.ndarray]:

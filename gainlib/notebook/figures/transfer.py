@@ -88,7 +88,7 @@ class TransferCurve(Lines):
         for level in np.arange(self.edges[0] + 6, self.edges[-1] + 0.1, 6):
             share = self.percent[(self.edges[1:] > level - 5.99) & (self.edges[1:] <= level + 0.01)].sum()
             out = np.interp(level, self.x, self.y[0]) if self.x.size else np.nan
-            rows.append((number_text(level, 0), number_text(out, sign=True), number_text(share)))
+            rows.append((number_text(level, 0), number_text(out, signed=True), number_text(share)))
         heads = ("level in (dBFS)", "level out (dBFS)", "stem in the 6 dB up to it (%)")
         return Table("Out against in, and the stem", heads, tuple(rows))
 
@@ -128,7 +128,7 @@ class OutAgainstIn(Lines):
 
     def table(self) -> Table:
         """Return the curve."""
-        columns = numbers(self.x, 0), numbers(self.y[0]), numbers(self.y[0] - self.x, sign=True)
+        columns = numbers(self.x, 0), numbers(self.y[0]), numbers(self.y[0] - self.x, signed=True)
         return tabled("Out against in", ("sine in (dBFS)", "out (dBFS)", "gain (dB)"), *columns)
 
 
@@ -235,7 +235,7 @@ class DriveCurves(Drawing):
 
     def table(self) -> Table:
         """Return distortion and gain at every level measured."""
-        columns = numbers(self.level), map(percent_text, self.thd), numbers(self.gain, 2, sign=True)
+        columns = numbers(self.level), map(percent_text, self.thd), numbers(self.gain, 2, signed=True)
         return tabled("Distortion and gain against drive", ("fed (dBFS)", "THD", "gain (dB)"), *columns)
 
 
@@ -332,5 +332,5 @@ class ProbedCurves(Drawing):
             percent_text(thd) if np.isfinite(thd) else f"under {percent_text(floor).removeprefix('under ')}"
             for thd, floor in zip(self.thd, self.floor, strict=True)
         )
-        columns = numbers(self.level, 0), numbers(self.gain, 2, sign=True), bent, numbers(self.noise)
+        columns = numbers(self.level, 0), numbers(self.gain, 2, signed=True), bent, numbers(self.noise)
         return tabled("What came back for each step", ("fed (dBFS)", "gain (dB)", "THD", "noise (dBFS)"), *columns)

@@ -48,7 +48,7 @@ class LawCurve(Lines):
     def sentence(self) -> str:
         """Return where the fader stands, and where it turns coarse."""
         mm, db = self.here
-        level = number_text(db, sign=True)
+        level = number_text(db, signed=True)
         return (
             f"The fader is at {number_text(mm)} mm, {level}{'' if np.isneginf(db) else ' dB'}. Below "
             f"{number_text(self.coarse_mm)} mm one millimetre is worth more than 1 dB."

@@ -116,7 +116,7 @@ class TakeWave(Drawing):
 
     def sentence(self) -> str:
         """Return the extremes and the offset."""
-        highest, lowest, offset = numbers(self._told, 3, sign=True)
+        highest, lowest, offset = numbers(self._told, 3, signed=True)
         return (
             f"The highest sample is {highest}, the lowest {lowest}; the offset, where the signal rests, is at {offset}."
         )
@@ -178,7 +178,7 @@ class CrestCurve(Drawing):
 
     def table(self) -> Table:
         """Return the samples."""
-        columns = numbers(self.places, 0, sign=True), numbers(self.samples, 3, sign=True)
+        columns = numbers(self.places, 0, signed=True), numbers(self.samples, 3, signed=True)
         return tabled(
             "Samples around the highest crest (full scale = 1)", ("samples from the crest", "value"), *columns
         )
@@ -212,7 +212,7 @@ class NeedleTrace(Drawing):
         frame(axes, "VU needle: ▬ burst, ◆ highest")
         time_axis(axes, 0, duration_s)
         axes.set_ylim(0, HEADROOM)
-        axes.set_yticks(deflection(SCALE_VU), numbers(SCALE_VU, 0, sign=True))
+        axes.set_yticks(deflection(SCALE_VU), numbers(SCALE_VU, 0, signed=True))
         axes.set_ylabel("VU", **TEXT)
         rule(axes, deflection(0))
         self._strip = filled(axes, YELLOW, linewidth=0.6)
@@ -250,9 +250,9 @@ class NeedleTrace(Drawing):
     def table(self) -> Table:
         """Return where the needle stands every half second and at its highest."""
         times = np.arange(0.5, self.time_s[-1] + 1e-9, 0.5)
-        rows = [(f"{time:.1f}", number_text(self._at(time), sign=True)) for time in times]
+        rows = [(f"{time:.1f}", number_text(self._at(time), signed=True)) for time in times]
         highest = int(np.argmax(self.vu))
-        rows.append((f"{self.time_s[highest]:.2f} (highest)", number_text(self.vu[highest], sign=True)))
+        rows.append((f"{self.time_s[highest]:.2f} (highest)", number_text(self.vu[highest], signed=True)))
         return Table("The needle over time", ("time (s)", "VU"), tuple(rows))
 
     def _at(self, time_s):

@@ -319,7 +319,7 @@ class LevelsGuess(Step):
 
 def _guess_row(guess):
     figure = guess.figure
-    values = (level_text(value, figure.unit, sign=False) for value in (guess.guessed, guess.measured))
+    values = (level_text(value, figure.unit, signed=False) for value in (guess.guessed, guess.measured))
     off = level_text(guess.off, figure.apart)
     return (guess.strip, figure.name, *values, off, "yes" if guess.near else "no")
 

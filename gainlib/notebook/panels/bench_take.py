@@ -12,7 +12,6 @@ import ipywidgets as widgets
 
 from gainlib import mix
 from gainlib.audio import GainlibError, read, replacing
-from gainlib.levels.printing import number
 from gainlib.mix.paths import check_new, filling, text_of
 from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.mix.sheet import bus_rows, hand_off_note
@@ -23,7 +22,7 @@ from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 from gainlib.session import to_json
 from gainlib.session.files import strips_of_folder
-from gainlib.words import count, number_text
+from gainlib.words import count, number, number_text
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))

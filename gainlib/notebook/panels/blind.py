@@ -365,7 +365,7 @@ class MatchRun(Trials):
             head = f"Sound {done + 1} of {self.total}: {self.names[done]}"
             self.said.say("note", head, "Turn B until it is as loud as A.")
         rows = tuple(
-            (f"{k + 1}. {name}", number_text(self.made[k], 2, sign=True) if k < done else "–")
+            (f"{k + 1}. {name}", number_text(self.made[k], 2, signed=True) if k < done else "–")
             for k, name in enumerate(self.names)
         )
         self._list.show(Table("Set so far", ("sound", "B turned by (dB)"), rows))

@@ -144,7 +144,7 @@ def facts(report) -> list[tuple[str, str]]:
         ("the second starts", _off(1000.0 * report.offset_s, 3, "ms", "late", "early", "with the first")),
         ("the second runs", _off(report.drift_ppm, 2, "millionths", "fast", "slow", "at the same speed")),
         ("polarity of the second", _polarity(report)),
-        ("level of the second against the first", level_text(report.gain_db, digits=3) if report.alike else NO_FIT),
+        ("level of the second against the first", level_text(report.gain_db, decimals=3) if report.alike else NO_FIT),
         ("compared", f"{number_text(report.compared_s, 2)} s"),
         (
             "not compared, of the first and the second",

@@ -350,10 +350,10 @@ def facts(report) -> list[tuple[str, str]]:
     rows = [
         ("verdict", report.kind),
         ("its level", "cannot tell" if report.kind == CANNOT_TELL else "is free" if report.level_free else "matters"),
-        ("gain in its steady range", level_text(report.gain_db, digits=2)),
+        ("gain in its steady range", level_text(report.gain_db, decimals=2)),
         ("working range", span),
         ("reference", "none" if box.reference_dbfs is None else level_text(box.reference_dbfs, "dBFS")),
-        ("output gain for equal loudness", level_text(report.output_gain_db, digits=2)),
+        ("output gain for equal loudness", level_text(report.output_gain_db, decimals=2)),
         ("noise in the silences", level_text(report.noise_dbfs, "dBFS")),
         ("test file starts", f"{number_text(1000.0 * report.offset_s, 2)} ms into the recording"),
         ("recording against test file", _length_text(report.rate_error_ppm)),
@@ -373,7 +373,7 @@ def wanted(box) -> str:
         return "whose level is free"
     if box.reference_dbfs is None:
         return "whose level matters, though the recording shows none that it is built for"
-    built, behind = level_text(box.reference_dbfs, "dBFS"), level_text(box.output_gain_db, digits=2)
+    built, behind = level_text(box.reference_dbfs, "dBFS"), level_text(box.output_gain_db, decimals=2)
     return f"built for {built} on average, with {behind} behind it for a matched bypass"
 
 

@@ -21,6 +21,7 @@ from gainlib.notebook import assets
 from gainlib.notebook.background import Stopped, running_loop
 from gainlib.notebook.errors import Panel, Progress
 from gainlib.notebook.prose import LiveRegion, style
+from gainlib.words import number
 
 AUTO = {"width": "auto"}
 MARKS = re.compile(r"[\\\\`*_\[\]<>#$~|]")  # what Markdown would obey
@@ -360,7 +361,7 @@ class NumberEntry(widgets.Text):
         self._what, self._unit, self._low, self._high = label, unit, low, high
         shown = f"{label} ({unit}):" if unit else f"{label}:"
         layout = {"width": f"{len(shown) * 0.58 + 7:.1f}em"}
-        super().__init__(_typed(value), description=shown, continuous_update=False, layout=layout, **FULL)
+        super().__init__(number(value), description=shown, continuous_update=False, layout=layout, **FULL)
 
     def number(self) -> float:
         """Return the number; what is none, or out of range, is refused with what would do."""
@@ -368,7 +369,7 @@ class NumberEntry(widgets.Text):
 
     def show(self, value: float) -> None:
         """Enter a number."""
-        self.value = _typed(value)
+        self.value = number(value)
 
 
 def number_in(text: str, what: str, unit: str, low: float, high: float) -> float:
@@ -378,12 +379,8 @@ def number_in(text: str, what: str, unit: str, low: float, high: float) -> float
     except Unreadable as problem:
         raise GainlibError(f"{what}: {str(problem).rstrip('.')}") from None
     if not low <= found <= high:
-        raise GainlibError(f"{what}: {text} is out of range; give {f'{_typed(low)} to {_typed(high)} {unit}'.strip()}")
+        raise GainlibError(f"{what}: {text} is out of range; give {f'{number(low)} to {number(high)} {unit}'.strip()}")
     return found
-
-
-def _typed(value):
-    return f"{value:.6g}".replace("-", "−")
 
 
 def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], figures: Collection[int] = ()) -> str:
