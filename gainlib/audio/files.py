@@ -20,7 +20,7 @@ import soxr
 
 from gainlib.audio.atomic import hold
 from gainlib.audio.length import check_length
-from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, block_range
+from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, Stream, block_range
 from gainlib.errors import GainlibError
 
 FORMATS = {
@@ -230,40 +230,35 @@ def read(path: str | os.PathLike) -> Audio:
     return AudioFile(path).load()
 
 
-class Resampled:
-    """A source at another rate, block by block; :func:`gainlib.audio.write` takes it like any other.
+def at_rate(source: Audio | AudioFile, rate_hz: int) -> Stream:
+    """Return a source at another rate; :func:`gainlib.audio.write` takes it like any other.
 
     Band-limited, without delay, at unity gain: the filters are those of the soxr library at its "very high quality".
     Peaks between samples may come out as samples, so it is floating point.
 
     Examples
     --------
-    >>> slow = Resampled(Audio(np.zeros(44100), 44100), 48000)
+    >>> slow = at_rate(Audio(np.zeros(44100), 44100), 48000)
     >>> slow.frames, sum(len(block) for block in slow.blocks())
     (48000, 48000)
     """
+    if rate_hz < 1:
+        raise GainlibError(f"{source.name}: {rate_hz} Hz is not a sample rate; give one such as 48000")
+    whole = max(round(source.frames * rate_hz / source.rate_hz), 1)
 
-    def __init__(self, source: Audio | AudioFile, rate_hz: int):
-        if rate_hz < 1:
-            raise GainlibError(f"{source.name}: {rate_hz} Hz is not a sample rate; give one such as 48000")
-        self._source, self.rate_hz = source, rate_hz
-        self.channels, self.name = source.channels, source.name
-        self.frames = max(round(source.frames * rate_hz / source.rate_hz), 1)
-
-    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[np.ndarray]:
-        """Yield the samples, shape (n, channels); their number does not depend on how the source is cut up."""
-        stream = soxr.ResampleStream(
-            self._source.rate_hz, self.rate_hz, self.channels, dtype="float64", quality=soxr.VHQ
-        )
-        left = self.frames
-        for block in self._source.blocks(frames):
+    def made(frames, *_):
+        stream = soxr.ResampleStream(source.rate_hz, rate_hz, source.channels, dtype="float64", quality=soxr.VHQ)
+        left = whole
+        for block in source.blocks(frames):
             come = stream.resample_chunk(np.ascontiguousarray(block, np.float64))[:left]
             left -= len(come)
             yield come
-        come = stream.resample_chunk(np.zeros((0, self.channels)), last=True)[:left]
+        come = stream.resample_chunk(np.zeros((0, source.channels)), last=True)[:left]
         yield come
         if left > len(come):
-            yield np.zeros((left - len(come), self.channels))
+            yield np.zeros((left - len(come), source.channels))
+
+    return Stream.like(source, made, rate_hz=rate_hz, frames=whole)
 
 
 def _stamp(path):

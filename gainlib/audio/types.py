@@ -1,10 +1,10 @@
-"""Audio in memory: checked once, trusted afterwards; and blocks on their way into something that runs.
+"""Audio in memory: checked once, trusted afterwards; sources whose blocks are made on the way; and blocks that arrive.
 
 Whole signals are checked when an :class:`Audio` is made. Blocks come from anywhere, and the compiled loops take their
 shape on trust, so meters and streams look at each of them here first.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import isfinite
 from numbers import Integral, Real
@@ -99,6 +99,78 @@ class Audio:
         """
         start, stop = block_range(frames, start, stop, self.frames)
         return (self.samples[at : min(at + frames, stop)] for at in range(start, stop, frames))
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """A source whose blocks are made while it is read; compared by identity.
+
+    Attributes
+    ----------
+    made : callable
+        Takes what `blocks` takes and returns an iterator of blocks.
+    rate_hz, channels, frames, name
+        As in :class:`Audio`.
+    """
+
+    made: Callable[[int, int, int | None], Iterator[np.ndarray]]
+    rate_hz: int
+    channels: int
+    frames: int
+    name: str = ""
+
+    @classmethod
+    def like(cls, source, made, **other) -> "Stream":
+        """Return what is made of a source, and like it but for some fields."""
+        return cls(
+            made, **{field: getattr(source, field) for field in ("rate_hz", "channels", "frames", "name")} | other
+        )
+
+    def blocks(self, frames: int = BLOCK_FRAMES, start: int = 0, stop: int | None = None) -> Iterator[np.ndarray]:
+        """Make the blocks, one after the other."""
+        return self.made(frames, start, stop)
+
+
+def watched(source, *looking: Callable[[np.ndarray], None]) -> Stream:
+    """Return a source of which every block is shown to others before it is handed on.
+
+    Examples
+    --------
+    >>> seen = []
+    >>> [len(block) for block in watched(Audio(np.zeros(10), 48000), seen.append).blocks(6)], len(seen)
+    ([6, 4], 2)
+    """
+
+    def made(*asked):
+        for block in source.blocks(*asked):
+            for look in looking:
+                look(block)
+            yield block
+
+    return Stream.like(source, made)
+
+
+def stretch_of(source, start: int, stop: int) -> Stream:
+    """Return frames `start` to `stop` of a source as a source of its own, with silence beyond its ends.
+
+    Examples
+    --------
+    >>> [block[:, 0].tolist() for block in stretch_of(Audio(np.ones(3), 48000), -1, 4).blocks(4)]
+    [[0.0], [1.0, 1.0, 1.0], [0.0]]
+    """
+
+    def silence(frames, count):
+        return (np.zeros((min(frames, count - at), source.channels)) for at in range(0, count, frames))
+
+    def made(frames, first, last):
+        first, last = start + first, stop if last is None else min(start + last, stop)
+        yield from silence(frames, min(last, 0) - first)
+        inside = max(first, 0), min(last, source.frames)
+        if inside[0] < inside[1]:
+            yield from source.blocks(frames, *inside)
+        yield from silence(frames, last - max(first, source.frames))
+
+    return Stream.like(source, made, frames=stop - start)
 
 
 def block_range(frames: int, start: int, stop: int | None, length: int) -> tuple[int, int]:

@@ -6,11 +6,13 @@ import os
 import sys
 import warnings
 from dataclasses import astuple, fields
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
 from gainlib import meters
 from gainlib.audio import AudioFile, GainlibError, audio_files, audio_suffixes
+from gainlib.audio.types import watched
 from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, wrapped, write_csv
 
 _NOTE = (
@@ -87,10 +89,10 @@ def _measured(paths, alignment_dbfs, quiet):
     total, done = sum(row.source.duration_s for row in rows if row.source), 0.0
     bar = Bar(quiet, "{percentage:3.0f}% |{bar}| {n:.0f} of {total:.0f} s, {remaining} left  {desc}")
 
-    def advance(seconds, name):
+    def advance(source, block):
         nonlocal done
-        done += seconds
-        bar("files", done, total, name[:24])
+        done += len(block) / source.rate_hz
+        bar("files", done, total, source.path.name[:24])
 
     try:
         return [_read(row, alignment_dbfs, advance) if row.source else row for row in rows]
@@ -109,26 +111,13 @@ def _read(row, alignment_dbfs, advance):
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # of what is too large for a square; said below, in words
-            reading = meters.measure(_Watched(row.source, advance), alignment_dbfs)
+            reading = meters.measure(watched(row.source, partial(advance, row.source)), alignment_dbfs)
     except GainlibError as error:
         return row._replace(error=str(error))
     if any(value is not None and not value < math.inf for value in astuple(reading)):
         reason = f"its samples, up to {reading.sample_peak_dbfs:+.0f} dBFS, are too large for levels to be worked out"
         return row._replace(error=f"{row.path}: {reason}; export the file again")
     return row._replace(reading=reading)
-
-
-class _Watched:
-    """A source that says how far it has been read."""
-
-    def __init__(self, source, advance):
-        self.rate_hz, self.channels, self.frames = source.rate_hz, source.channels, source.frames
-        self._source, self._advance = source, advance
-
-    def blocks(self, *arguments, **options):
-        for block in self._source.blocks(*arguments, **options):
-            yield block
-            self._advance(len(block) / self.rate_hz, self._source.path.name)
 
 
 def _figures(row):

@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from gainlib.audio import GainlibError
+from gainlib.audio.types import stretch_of
 from gainlib.levels import db_to_ratio
 from gainlib.meters import NodeMeter, NodeReading
 from gainlib.session import Session, routing
@@ -437,8 +438,9 @@ class Stretches:
             lane = lane_of(session, strip)
             for column, peak in enumerate(peaks):
                 frame = round(peak.time_s * session.rate_hz)
-                stretch = _stretch(lane.source, frame - reach, frame + reach + 1)
-                self._kept[row, column] = stretch[:, -1 if peak.channel else 0] * lane.gain
+                stretch = np.concatenate(list(stretch_of(lane.source, frame - reach, frame + reach + 1).blocks()))
+                self._kept[row, column] = stretch[:, -1 if peak.channel else 0]
+            self._kept[row] *= lane.gain
 
     def at(
         self,
@@ -479,12 +481,3 @@ class Stretches:
         behind = 1.0 if fixed else paths.master_gain
         parts = scaled[:, :, self._middle].T * signs[:, np.newaxis] * behind
         return Followed(self._time_s, parts, leaving, over)
-
-
-def _stretch(source, start, stop):
-    """Return frames `start` to `stop` of a source, with silence beyond its ends."""
-    first, last = max(start, 0), min(stop, source.frames)
-    out = np.zeros((stop - start, source.channels))
-    if first < last:
-        out[first - start : last - start] = np.concatenate(list(source.blocks(last - first, first, last)))
-    return out

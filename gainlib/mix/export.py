@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.audio.types import Stream
 from gainlib.levels import ratio_to_db
 from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
 from gainlib.mix.moves import Plan
@@ -269,30 +270,27 @@ def _counting(total_s, progress):
     return add
 
 
-class _Rendered:
-    """A part as a source that can be written; it knows its peak afterwards and stops what would clip."""
+def _rendered(part, words, add, peaks):
+    """Return a part as a source that can be written; `peaks` gets that of each block; what would clip is stopped."""
+    rate_hz = part.session.rate_hz
 
-    def __init__(self, part, words, add):
-        self.rate_hz, self.channels = part.session.rate_hz, part.channels
-        self.frames, self.name, self.peak = part.frames, part.strip, 0.0
-        self._part, self._words, self._add = part, words, add
+    def highest(block):
+        return float(np.abs(block).max(initial=0.0))
 
-    def blocks(self):
-        for block in (pieces := self._part.session.render().blocks(self._part.node)):
-            self._look(block)
-            if self._words and self.peak > 1.0:
-                for rest in pieces:
-                    self._look(rest)
-                peak = quantity(ratio_to_db(self.peak), "dBFS", 1, signed=True)
+    def made(*_):
+        pieces = part.session.render().blocks(part.node)
+        for block in pieces:
+            peaks.append(highest(block))
+            if words and peaks[-1] > 1.0:
+                peak = quantity(ratio_to_db(max(peaks[-1], *map(highest, pieces), 0.0)), "dBFS", 1, signed=True)
                 raise GainlibError(
-                    f"{self.name}: its staged stem peaks at {peak}, which {self._words} cannot hold; write 32-bit "
-                    "float, or leave it out or lower it; nothing was written"
+                    f"{part.strip}: its staged stem peaks at {peak}, which {words} cannot hold; write 32-bit float, or "
+                    "leave it out or lower it; nothing was written"
                 )
             yield block
-            self._add(len(block) / self.rate_hz)
+            add(len(block) / rate_hz)
 
-    def _look(self, block):
-        self.peak = max(self.peak, float(np.abs(block).max(initial=0.0)))
+    return Stream(made, rate_hz, part.channels, part.frames, part.strip)
 
 
 def _written(parts, folder, subtype, add) -> tuple[StagedFile, ...]:
@@ -300,11 +298,12 @@ def _written(parts, folder, subtype, add) -> tuple[StagedFile, ...]:
     for part in parts:
         bare = part.strip[:-4] if part.strip.casefold().endswith(".wav") else part.strip
         name = file_name(bare, ".wav", taken)
-        source = _Rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], add)
+        peaks: list[float] = []
+        source = _rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], add, peaks)
         dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
         write(folder / name, source, subtype, dither=dither)
         digest = _digest(folder / name)
-        files.append(StagedFile(name, part.strip, ratio_to_db(source.peak), dither is not None, digest))
+        files.append(StagedFile(name, part.strip, ratio_to_db(max(peaks)), dither is not None, digest))
     return tuple(files)
 
 

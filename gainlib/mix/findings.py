@@ -16,6 +16,7 @@ from itertools import combinations
 import numpy as np
 import scipy
 
+from gainlib.audio.types import watched
 from gainlib.meters import Reading, measure
 from gainlib.session import Strip
 from gainlib.words import number, quantity
@@ -355,7 +356,7 @@ class _Pairing:
 def _look(strip, longest_s):
     source = strip.audio
     pairing, snapshots = _Pairing(source.rate_hz, source.channels), Snapshots(source.rate_hz, longest_s)
-    reading = measure(_Watched(source, (pairing, snapshots)))
+    reading = measure(watched(source, pairing.push, snapshots.push))
     correlation, side_db, levels = pairing.result()
     if source.channels == 1:
         correlation = side_db = None
@@ -394,21 +395,6 @@ def _clock(time_s):
     """
     minutes, tenths = divmod(round(10.0 * time_s), 600)
     return f"{minutes}:{tenths // 10:02d}.{tenths % 10}"
-
-
-class _Watched:
-    """A source whose blocks are shown to others while a meter reads them."""
-
-    def __init__(self, source, others):
-        self._source, self._others = source, others
-        self.rate_hz, self.channels = source.rate_hz, source.channels
-        self.frames, self.name = source.frames, source.name
-
-    def blocks(self, frames=65536, start=0, stop=None):
-        for block in self._source.blocks(frames, start, stop):
-            for other in self._others:
-                other.push(block)
-            yield block
 
 
 def _steady_floor(levels, active_dbfs):

@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 
 from gainlib.audio import Audio, GainlibError
+from gainlib.audio.types import stretch_of
 from gainlib.processors import Polarity, Tremolo
 from gainlib.session import Group, Session, Strip, routing
 from gainlib.session.strip import BUS
@@ -28,27 +29,8 @@ LEAST_RESPONSE = 1e-6  # −120 dB: what comes later in a response is left out
 AHEAD_S = 10.0
 
 
-class Stretch:
-    """A stretch of a source, as a source of its own; silent where the source has ended."""
-
-    def __init__(self, source, start: int, stop: int):
-        self.rate_hz, self.channels, self.name = source.rate_hz, source.channels, source.name
-        self.frames = stop - start
-        self._source, self._start = source, start
-
-    def blocks(self, frames: int = 65536, start: int = 0, stop: int | None = None):
-        """Iterate over float arrays of shape (n, channels)."""
-        first = self._start + start
-        last = self._start + (self.frames if stop is None else min(stop, self.frames))
-        inside = min(last, self._source.frames)
-        if first < inside:
-            yield from self._source.blocks(frames, first, inside)
-        for at in range(max(first, inside), last, frames):
-            yield np.zeros((min(frames, last - at), self.channels))
-
-
 def _stretched(session, start, stop):
-    return session.with_(strips=tuple(each.with_(audio=Stretch(each.audio, start, stop)) for each in session.strips))
+    return session.with_(strips=tuple(each.with_(audio=stretch_of(each.audio, start, stop)) for each in session.strips))
 
 
 def bus_excerpt(

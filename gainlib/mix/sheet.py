@@ -13,6 +13,7 @@ from threading import Event
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
+from gainlib.audio.types import Stream
 from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.findings import Finding, Stem, checkup
 from gainlib.mix.inserts import active, level_dependent, settled, what_is_known
@@ -148,28 +149,21 @@ def sheet_of(
 # ------------------------------------------------------------------------------------------------------------------ bus
 
 
-class _BusSource:
-    """The bus of a session as a source; counts what exceeds full scale, once however often it is read."""
-
-    def __init__(self, session, halt):
-        self.rate_hz, self.channels, self.frames, self.name = session.rate_hz, 2, session.frames, BUS
-        self.overs, self._session, self._halt = 0, session, halt
-
-    def blocks(self, frames=65536, start=0, stop=None):
-        overs = 0
-        for block in self._session.render().blocks(BUS, frames):
-            if self._halt.is_set():
-                raise GainlibError("the bus report was broken off")
-            overs += int(np.count_nonzero(np.abs(block) > 1.0))
-            self.overs = max(self.overs, overs)
-            yield block
-
-
 def bus_report(session: Session, halt: Event | None = None) -> Bus:
     """Measure the bus of a session; `halt`, once set, breaks it off."""
-    source = _BusSource(session, halt or Event())
-    (stem,) = checkup([Strip("mix", source)])
-    return Bus(stem, source.overs)
+    overs = []  # one number for each time that the whole is read
+
+    def made(frames, *_):
+        over = 0
+        for block in session.render().blocks(BUS, frames):
+            if halt is not None and halt.is_set():
+                raise GainlibError("the bus report was broken off")
+            over += int(np.count_nonzero(np.abs(block) > 1.0))
+            yield block
+        overs.append(over)
+
+    (stem,) = checkup([Strip("mix", Stream(made, session.rate_hz, 2, session.frames, BUS))])
+    return Bus(stem, overs[0])
 
 
 def bus_rows(before: Bus, after: Bus) -> Iterator[tuple[str, str, float | None, float | None]]:

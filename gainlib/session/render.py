@@ -13,6 +13,7 @@ from itertools import tee
 
 import numpy as np
 
+from gainlib.audio.types import Stream
 from gainlib.meters.series import cores
 from gainlib.processors import DCBlock
 from gainlib.session import routing
@@ -266,20 +267,10 @@ def _by_muting(session):
 
 def _played(strip, left_out, posts):
     used = strip.name in posts and not left_out
-    source = _Blocks(strip, posts[strip.name].pop() if used else iter(()))
+    pieces = posts[strip.name].pop() if used else iter(())
+    source = Stream.like(strip.audio, lambda *_: pieces)
     bare = strip.with_(audio=source, polarity=1, dc_block=False, trim_db=0, inserts=(), post_trim_db=0)
     return bare.with_(mute=strip.mute or left_out)
-
-
-class _Blocks:
-    """Blocks that come from elsewhere, as the source of a strip."""
-
-    def __init__(self, strip, pieces):
-        self.rate_hz, self.channels, self.frames = strip.audio.rate_hz, strip.channels, strip.audio.frames
-        self.name, self._pieces = strip.name, pieces
-
-    def blocks(self, frames=BLOCK_FRAMES, start=0, stop=None):
-        return self._pieces
 
 
 class _Graph:

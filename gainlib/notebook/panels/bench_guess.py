@@ -11,6 +11,7 @@ import numpy as np
 
 from gainlib import mix
 from gainlib.audio import Audio, GainlibError
+from gainlib.audio.types import stretch_of
 from gainlib.mix.guesses import (
     ENOUGH,
     FAULTS,
@@ -23,7 +24,6 @@ from gainlib.mix.guesses import (
     near_by_figure,
     why_not,
 )
-from gainlib.mix.live import Stretch
 from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, row, sentence, sheet, table
 from gainlib.notebook.prose import LiveRegion, prose
 from gainlib.words import count, level_text, number_text
@@ -330,7 +330,7 @@ def _sounds(tell, strips, start_s):
         tell("Reading stems: {done} of {total}", done, len(strips))
         rate = strip.audio.rate_hz
         first = round(start_s * rate)
-        stretch = Stretch(strip.audio, first, first + round(LENGTH_S * rate))
+        stretch = stretch_of(strip.audio, first, first + round(LENGTH_S * rate))
         sounds[strip.name] = Audio(np.concatenate(list(stretch.blocks())), rate, strip.name)
     return sounds
 

@@ -211,7 +211,7 @@ def _by_rate(strips):
 
 def _converted(tell, folder):
     """Convert what is at another rate, into the bench's own folder; what was converted before is taken again."""
-    from gainlib.audio.files import Resampled
+    from gainlib.audio.files import at_rate
 
     odd, strips = at_other_rates(folder.strips), list(folder.strips)
     home = bench_folder() / "converted"
@@ -221,7 +221,7 @@ def _converted(tell, folder):
         source = strip.audio
         target = home / file_name(strip.name, f" {folder.rate_hz} Hz {source.sha256[:8]}.wav", set())
         if not target.exists():
-            write(target, Resampled(source, folder.rate_hz), "FLOAT")
+            write(target, at_rate(source, folder.rate_hz), "FLOAT")
         strips[strips.index(strip)] = strip.with_(audio=AudioFile(target))
     note = f"copies converted to {folder.rate_hz} Hz stand for {_by_rate(odd)}"
     return _song_of(replace(folder, strips=tuple(strips)), [note])
