@@ -20,7 +20,7 @@ import soxr
 
 from gainlib.audio.atomic import hold
 from gainlib.audio.length import check_length
-from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, Stream, block_range
+from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, Blocks, block_range
 from gainlib.errors import GainlibError
 
 FORMATS = {
@@ -230,7 +230,7 @@ def read(path: str | os.PathLike) -> Audio:
     return AudioFile(path).load()
 
 
-def at_rate(source: Audio | AudioFile, rate_hz: int) -> Stream:
+def at_rate(source: Audio | AudioFile, rate_hz: int) -> Blocks:
     """Return a source at another rate; :func:`gainlib.audio.write` takes it like any other.
 
     Band-limited, without delay, at unity gain: the filters are those of the soxr library at its "very high quality".
@@ -258,7 +258,7 @@ def at_rate(source: Audio | AudioFile, rate_hz: int) -> Stream:
         if left > len(come):
             yield np.zeros((left - len(come), source.channels))
 
-    return Stream.like(source, made, rate_hz=rate_hz, frames=whole)
+    return Blocks.like(source, made, rate_hz=rate_hz, frames=whole)
 
 
 def _stamp(path):

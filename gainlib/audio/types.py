@@ -102,7 +102,7 @@ class Audio:
 
 
 @dataclass(frozen=True, eq=False)
-class Stream:
+class Blocks:
     """A source whose blocks are made while it is read; compared by identity.
 
     Attributes
@@ -120,7 +120,7 @@ class Stream:
     name: str = ""
 
     @classmethod
-    def like(cls, source, made, **other) -> "Stream":
+    def like(cls, source, made, **other) -> "Blocks":
         """Return what is made of a source, and like it but for some fields."""
         return cls(
             made, **{field: getattr(source, field) for field in ("rate_hz", "channels", "frames", "name")} | other
@@ -131,7 +131,7 @@ class Stream:
         return self.made(frames, start, stop)
 
 
-def watched(source, *looking: Callable[[np.ndarray], None]) -> Stream:
+def watched(source, *looking: Callable[[np.ndarray], None]) -> Blocks:
     """Return a source of which every block is shown to others before it is handed on.
 
     Examples
@@ -147,10 +147,10 @@ def watched(source, *looking: Callable[[np.ndarray], None]) -> Stream:
                 look(block)
             yield block
 
-    return Stream.like(source, made)
+    return Blocks.like(source, made)
 
 
-def stretch_of(source, start: int, stop: int) -> Stream:
+def stretch_of(source, start: int, stop: int) -> Blocks:
     """Return frames `start` to `stop` of a source as a source of its own, with silence beyond its ends.
 
     Examples
@@ -170,7 +170,7 @@ def stretch_of(source, start: int, stop: int) -> Stream:
             yield from source.blocks(frames, *inside)
         yield from silence(frames, last - max(first, source.frames))
 
-    return Stream.like(source, made, frames=stop - start)
+    return Blocks.like(source, made, frames=stop - start)
 
 
 def block_range(frames: int, start: int, stop: int | None, length: int) -> tuple[int, int]:

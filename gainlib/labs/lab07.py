@@ -219,7 +219,7 @@ READ = {"peak": "sample peak", "whole": "RMS of the whole", "active": "active le
 @cache
 def _clean(stem):
     read = averages(recorded(stem))
-    return {"active": read.active_dbfs, "whole": read.rms_dbfs, "peak": float(ratio_to_db(read.clear_peak))}
+    return {"active": read.active_dbfs, "whole": read.rms_dbfs, "peak": read.clear_peak_dbfs}
 
 
 def levelled(given: dict) -> Audio:
@@ -480,7 +480,7 @@ def walked(given: dict, match: str = "energy", post: bool = True) -> dict:
 
 def _level(audio, samples, meter):
     read = averages(audio.with_samples(samples))
-    levels = {"energy": read.rms_dbfs, "active": read.active_dbfs, "peak": float(ratio_to_db(read.clear_peak))}
+    levels = {"energy": read.rms_dbfs, "active": read.active_dbfs, "peak": read.clear_peak_dbfs}
     return levels[meter]
 
 

@@ -5,7 +5,7 @@ project: blocks of 100 ms every 25 ms, those within 25 dB of the loudest kept, t
 """
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,57 +24,22 @@ SILENT_DBFS = -90.0
 SINE_CREST_DB = 10.0 * math.log10(2.0)
 
 
-@dataclass(frozen=True)
-class Averages:
-    """What :class:`AverageMeter` read; linear values, full scale 1.
+class Averages(NamedTuple):
+    """What :class:`AverageMeter` read; its fields are those of :class:`~gainlib.meters.reading.NodeReading`."""
 
-    Attributes
-    ----------
-    sample_peak : float
-        Highest magnitude of the worst channel, offset included.
-    clear_peak : float
-        The same after each channel's mean is taken off.
-    dc_offset : float
-        Mean of the channel in which it is largest, with its sign.
-    power : float
-        Mean square without offset, averaged over the channels.
-    active_power : float
-        Mean square of the active blocks without offset, averaged over the channels.
-    activity : float
-        Share of active blocks, 0 to 1.
-    """
-
-    sample_peak: float
-    clear_peak: float
-    dc_offset: float
-    power: float
-    active_power: float
+    sample_peak_dbfs: float
+    clear_peak_dbfs: float
+    rms_dbfs: float
+    active_dbfs: float
     activity: float
+    crest_db: float | None
+    active_crest_db: float | None
+    dc_offset: float
 
     @property
     def silent(self) -> bool:
         """Whether nothing but an offset exceeds −90 dBFS."""
-        return ratio_to_db(self.clear_peak) < SILENT_DBFS
-
-    @property
-    def rms_dbfs(self) -> float:
-        """RMS, sine-referred."""
-        return sine_referred(self.power)
-
-    @property
-    def active_dbfs(self) -> float:
-        """Active level, sine-referred."""
-        return sine_referred(self.active_power)
-
-    @property
-    def crest_db(self) -> float | None:
-        """Peak without offset over plain RMS of the whole; None for silence."""
-        return ratio_to_db(self.clear_peak) - power_db(self.power) if self.power > 0.0 else None
-
-    @property
-    def active_crest_db(self) -> float | None:
-        """Peak without offset over plain active level; None for silence."""
-        return ratio_to_db(self.clear_peak) - power_db(self.active_power) if self.active_power > 0.0 else None
+        return self.clear_peak_dbfs < SILENT_DBFS
 
 
 def sine_referred(power: float) -> float:
@@ -130,13 +95,16 @@ class AverageMeter:
         active_power, activity = self._active(energies, frames, power)
         if clear_peak < 10.0 ** (SILENT_DBFS / 20.0):
             active_power, activity = 0.0, 0.0
+        clear_peak_db = ratio_to_db(clear_peak)
         return Averages(
-            sample_peak=float(np.maximum(high, -low).max()),
-            clear_peak=clear_peak,
-            dc_offset=float(mean[np.abs(mean).argmax()]),
-            power=power,
-            active_power=active_power,
+            sample_peak_dbfs=ratio_to_db(float(np.maximum(high, -low).max())),
+            clear_peak_dbfs=clear_peak_db,
+            rms_dbfs=sine_referred(power),
+            active_dbfs=sine_referred(active_power),
             activity=activity,
+            crest_db=clear_peak_db - power_db(power) if power > 0.0 else None,
+            active_crest_db=clear_peak_db - power_db(active_power) if active_power > 0.0 else None,
+            dc_offset=float(mean[np.abs(mean).argmax()]),
         )
 
     def _active(self, energies, frames, power):
@@ -159,7 +127,7 @@ def averages(audio: Audio) -> Averages:
 
 def sample_peak_dbfs(audio: Audio) -> float:
     """Return the highest sample magnitude of the worst channel in dBFS, offset included; −inf for silence (AES17)."""
-    return ratio_to_db(averages(audio).sample_peak)
+    return averages(audio).sample_peak_dbfs
 
 
 def rms_dbfs(audio: Audio) -> float:

@@ -18,32 +18,13 @@ from gainlib.meters.needle import NeedleMeter
 from gainlib.meters.peak import FlatRunMeter, TruePeakMeter
 from gainlib.meters.series import BLOCK_FRAMES, cores, feed
 
-METERS = {
-    "sample_peak": ("sample_peak_dbfs", "clear_peak_dbfs"),
-    "true_peak": ("true_peak_dbtp",),
-    "rms": ("rms_dbfs", "crest_db"),
-    "active": ("active_dbfs", "activity", "active_crest_db"),
-    "needle": ("hover_vu", "needle_max_vu", "alignment_dbfs"),
-    "loudness": ("loudness_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu"),
-    "dc": ("dc_offset",),
-    "flat_runs": ("flat_runs",),
-    "over": ("over_samples",),
-}
-"""The fields of a reading that each meter fills, by its name."""
-
 ROUNDING_DBFS = -180.0
 _AHEAD = 4  # blocks that may be read before the slowest meter has taken them
-_MOVED = (
-    "sample_peak_dbfs",
-    "clear_peak_dbfs",
-    "true_peak_dbtp",
-    "rms_dbfs",
-    "active_dbfs",
-    "hover_vu",
-    "needle_max_vu",
-)
-EVERY = tuple(name for name in METERS if name != "over")
-"""The meters of a :class:`Reading`."""
+
+
+def _of(meter: str, moves: bool = False):
+    """Make a field that a meter fills; a level that `moves` along with a gain."""
+    return field(default=None, metadata={"meter": meter, "moves": moves})
 
 
 @dataclass(frozen=True)
@@ -84,21 +65,21 @@ class Reading:
         Number of flat tops, as clipping leaves them.
     """
 
-    sample_peak_dbfs: float | None = None
-    true_peak_dbtp: float | None = None
-    rms_dbfs: float | None = None
-    active_dbfs: float | None = None
-    activity: float | None = None
-    crest_db: float | None = None
-    active_crest_db: float | None = None
-    hover_vu: float | None = None
-    needle_max_vu: float | None = None
-    loudness_lufs: float | None = None
-    momentary_max_lufs: float | None = None
-    short_term_max_lufs: float | None = None
-    loudness_range_lu: float | None = None
-    dc_offset: float | None = None
-    flat_runs: int | None = None
+    sample_peak_dbfs: float | None = _of("sample_peak", moves=True)
+    true_peak_dbtp: float | None = _of("true_peak", moves=True)
+    rms_dbfs: float | None = _of("rms", moves=True)
+    active_dbfs: float | None = _of("active", moves=True)
+    activity: float | None = _of("active")
+    crest_db: float | None = _of("rms")
+    active_crest_db: float | None = _of("active")
+    hover_vu: float | None = _of("needle", moves=True)
+    needle_max_vu: float | None = _of("needle", moves=True)
+    loudness_lufs: float | None = _of("loudness")
+    momentary_max_lufs: float | None = _of("loudness")
+    short_term_max_lufs: float | None = _of("loudness")
+    loudness_range_lu: float | None = _of("loudness")
+    dc_offset: float | None = _of("dc")
+    flat_runs: int | None = _of("flat_runs")
 
 
 @dataclass(frozen=True)
@@ -119,9 +100,9 @@ class NodeReading(Reading):
         Why a remeter had to render; empty otherwise.
     """
 
-    clear_peak_dbfs: float | None = None
-    over_samples: int | None = None
-    alignment_dbfs: float | None = None
+    clear_peak_dbfs: float | None = _of("sample_peak", moves=True)
+    over_samples: int | None = _of("over")
+    alignment_dbfs: float | None = _of("needle")
     peak_time_s: float | None = field(default=None, compare=False)
     rendered: str = field(default="", compare=False)
 
@@ -155,10 +136,18 @@ class NodeReading(Reading):
         """
         if not by_db:
             return self
-        moved = {name: getattr(self, name) + by_db for name in _MOVED if getattr(self, name) is not None}
+        moving = (each.name for each in fields(self) if each.metadata.get("moves"))
+        moved = {name: getattr(self, name) + by_db for name in moving if getattr(self, name) is not None}
         offset = None if self.dc_offset is None else self.dc_offset * float(db_to_ratio(by_db))
         unknown = dict.fromkeys((*METERS["loudness"], *METERS["over"]))
         return replace(self, **moved, **unknown, dc_offset=offset)
+
+
+_METER_OF = {each.name: each.metadata["meter"] for each in fields(NodeReading) if "meter" in each.metadata}
+METERS = {meter: tuple(name for name, own in _METER_OF.items() if own == meter) for meter in _METER_OF.values()}
+"""The fields of a reading that each meter fills, by its name."""
+EVERY = tuple(name for name in METERS if name != "over")
+"""The meters of a :class:`Reading`."""
 
 
 class NodeMeter:
@@ -229,16 +218,7 @@ class NodeMeter:
         if self._average is None:
             return {}
         average = self._average.result()
-        found = {
-            "sample_peak_dbfs": ratio_to_db(average.sample_peak),
-            "clear_peak_dbfs": ratio_to_db(average.clear_peak),
-            "rms_dbfs": average.rms_dbfs,
-            "active_dbfs": average.active_dbfs,
-            "activity": average.activity,
-            "crest_db": average.crest_db,
-            "active_crest_db": average.active_crest_db,
-            "dc_offset": average.dc_offset,
-        }
+        found = average._asdict()
         if self._needle is not None:
             hover, highest = self._needle.hover_and_highest_vu()
             found["hover_vu"] = -np.inf if average.silent and hover is not None else hover

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
-from gainlib.audio.types import Stream
+from gainlib.audio.types import Blocks
 from gainlib.levels import ratio_to_db
 from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
 from gainlib.mix.moves import Plan
@@ -290,7 +290,7 @@ def _rendered(part, words, add, peaks):
             yield block
             add(len(block) / rate_hz)
 
-    return Stream(made, rate_hz, part.channels, part.frames, part.strip)
+    return Blocks(made, rate_hz, part.channels, part.frames, part.strip)
 
 
 def _written(parts, folder, subtype, add) -> tuple[StagedFile, ...]:

@@ -13,7 +13,7 @@ from threading import Event
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError
-from gainlib.audio.types import Stream
+from gainlib.audio.types import Blocks
 from gainlib.mix.console import ConsoleRow, console_rows
 from gainlib.mix.findings import Finding, Stem, checkup
 from gainlib.mix.inserts import active, level_dependent, settled, what_is_known
@@ -162,7 +162,7 @@ def bus_report(session: Session, halt: Event | None = None) -> Bus:
             yield block
         overs.append(over)
 
-    (stem,) = checkup([Strip("mix", Stream(made, session.rate_hz, 2, session.frames, BUS))])
+    (stem,) = checkup([Strip("mix", Blocks(made, session.rate_hz, 2, session.frames, BUS))])
     return Bus(stem, overs[0])
 
 

@@ -13,7 +13,7 @@ from itertools import tee
 
 import numpy as np
 
-from gainlib.audio.types import Stream
+from gainlib.audio.types import Blocks
 from gainlib.meters.series import cores
 from gainlib.processors import DCBlock
 from gainlib.session import routing
@@ -268,7 +268,7 @@ def _by_muting(session):
 def _played(strip, left_out, posts):
     used = strip.name in posts and not left_out
     pieces = posts[strip.name].pop() if used else iter(())
-    source = Stream.like(strip.audio, lambda *_: pieces)
+    source = Blocks.like(strip.audio, lambda *_: pieces)
     bare = strip.with_(audio=source, polarity=1, dc_block=False, trim_db=0, inserts=(), post_trim_db=0)
     return bare.with_(mute=strip.mute or left_out)
 
