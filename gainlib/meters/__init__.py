@@ -17,67 +17,26 @@ Contents
 - :mod:`~gainlib.meters.needle`: VU, hover, quasi-peak
 - :mod:`~gainlib.meters.loudness`: K-weighting, loudness and its range
 - :mod:`~gainlib.meters.overview`: outline of a signal, counts of its levels, its highest crest, the gates of loudness
+
+The parts are loaded when first touched.
 """
 
-from gainlib.meters.average import AverageMeter, active_level, rms_dbfs, sample_peak_dbfs
-from gainlib.meters.loudness import (
-    KFilter,
-    LoudnessMeter,
-    channel_weights,
-    gated_loudness,
-    integrated_lufs,
-    k_weighted,
-    loudness_range_lu,
-    momentary,
-    short_term,
-)
-from gainlib.meters.needle import NeedleMeter, QuasiPeakMeter, hover, quasi_peak, vu_needle
-from gainlib.meters.overview import envelope_of, level_counts
-from gainlib.meters.peak import (
-    FlatRunMeter,
-    Interpolator,
-    TruePeakMeter,
-    flat_runs,
-    interpolator,
-    true_peak_dbtp,
-    upsample,
-)
-from gainlib.meters.reading import METERS, NodeMeter, NodeReading, Reading, levels_of, measure
-from gainlib.meters.series import Series
+import lazy_loader as _lazy
 
-__all__ = [
-    "METERS",
-    "AverageMeter",
-    "FlatRunMeter",
-    "Interpolator",
-    "KFilter",
-    "LoudnessMeter",
-    "NeedleMeter",
-    "NodeMeter",
-    "NodeReading",
-    "QuasiPeakMeter",
-    "Reading",
-    "Series",
-    "TruePeakMeter",
-    "active_level",
-    "channel_weights",
-    "envelope_of",
-    "flat_runs",
-    "gated_loudness",
-    "hover",
-    "integrated_lufs",
-    "interpolator",
-    "k_weighted",
-    "level_counts",
-    "levels_of",
-    "loudness_range_lu",
-    "measure",
-    "momentary",
-    "quasi_peak",
-    "rms_dbfs",
-    "sample_peak_dbfs",
-    "short_term",
-    "true_peak_dbtp",
-    "upsample",
-    "vu_needle",
-]
+__getattr__, __dir__, __all__ = _lazy.attach(
+    __name__,
+    submod_attrs={
+        "average": ["AverageMeter", "active_level", "rms_dbfs", "sample_peak_dbfs"],
+        "loudness": [
+            "KFilter", "LoudnessMeter", "channel_weights", "gated_loudness", "integrated_lufs", "k_weighted",
+            "loudness_range_lu", "momentary", "short_term",
+        ],
+        "needle": ["NeedleMeter", "QuasiPeakMeter", "hover", "quasi_peak", "vu_needle"],
+        "overview": ["envelope_of", "level_counts"],
+        "peak": [
+            "FlatRunMeter", "Interpolator", "TruePeakMeter", "flat_runs", "interpolator", "true_peak_dbtp", "upsample",
+        ],
+        "reading": ["METERS", "NodeMeter", "NodeReading", "Reading", "levels_of", "measure"],
+        "series": ["Series"],
+    },
+)  # fmt: skip

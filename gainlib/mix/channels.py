@@ -119,13 +119,13 @@ def without_group(session: Session, name: str) -> Session:
     ('bus',)
     """
     to = session.group(name).to
-    groups = tuple(group for group in session.groups if group.name != name)
 
     def freed(channel):
         outputs = tuple(dict.fromkeys(each for one in channel.to for each in (to if one == name else (one,))))
         return channel.with_(to=outputs, sends=tuple(send for send in channel.sends if send.to != name))
 
-    return session.with_(strips=tuple(map(freed, session.strips)), groups=tuple(map(freed, groups)))
+    freed_of_it = session.each(freed)
+    return freed_of_it.with_(groups=tuple(group for group in freed_of_it.groups if group.name != name))
 
 
 def with_balance_of(session: Session, now: Session) -> Session:
@@ -172,11 +172,7 @@ def _with_groups(session, names):
 
 def _changed(session, names, **fields):
     names = tuple(names)
-    parts = {
-        part: tuple(each.with_(**fields) if each.name in names else each for each in getattr(session, part))
-        for part in ("strips", "groups")
-    }
-    return session.with_(**parts)
+    return session.each(lambda each: each.with_(**fields) if each.name in names else each)
 
 
 def _tidied(session, before):

@@ -114,7 +114,7 @@ def _alone(session, name, ahead):
             return channel
         return with_ways(channel, lambda to: (to in ahead) == (channel.name in ahead))
 
-    return session.with_(strips=tuple(map(cut, session.strips)), groups=tuple(map(cut, session.groups)))
+    return session.each(cut)
 
 
 def _opened(session) -> frozenset[str]:

@@ -21,16 +21,12 @@ from gainlib.meters import Reading, measure
 from gainlib.session import Strip
 from gainlib.words import number, quantity
 
-TAGS = (
-    "too hot", "too low", "clipped", "DC", "noisy", "polarity", "dual mono", "low activity", "silent",
-    "high crest", "over full scale", "split stereo", "duplicate", "mix print", "length mismatch",
-)  # fmt: skip
 SHARED = ("polarity", "length mismatch")
 RANKS = (
     "silent", "over full scale", "clipped", "too hot", "DC", "polarity", "mix print", "duplicate", "too low", "noisy",
     "high crest", "split stereo", "length mismatch", "dual mono", "low activity",
 )  # fmt: skip
-"""The same tags, first what costs most if it is passed over (an order of this project's own)."""
+"""All tags, first what costs most if it is passed over (an order of this project's own)."""
 FORMER_TAGS = {
     "sparse": "low activity", "pair": "split stereo", "copy": "duplicate", "print": "mix print",
     "lengths": "length mismatch",
@@ -68,7 +64,7 @@ class Finding:
     strip : str
         Name of the strip.
     tag : str
-        One of ``TAGS``.
+        One of ``RANKS``.
     sure : bool
         False where the same picture has an innocent cause as well.
     words : str

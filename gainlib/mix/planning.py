@@ -494,7 +494,5 @@ def _as_strip(session: Session, group: Group, source, gain_db: float) -> Session
 
 
 def _unsoloed(session: Session) -> Session:
-    if not any(each.solo for each in (*session.strips, *session.groups)):
-        return session
-    strips, groups = (tuple(each.with_(solo=False) for each in part) for part in (session.strips, session.groups))
-    return session.with_(strips=strips, groups=groups)
+    soloed = any(each.solo for each in (*session.strips, *session.groups))
+    return session.each(lambda each: each.with_(solo=False)) if soloed else session

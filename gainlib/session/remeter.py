@@ -160,7 +160,7 @@ class Remeter:
         self._session = session
         self._float = session.with_(bus="float")
         self._ways, self._reader = [], None
-        ways = bus_routes(_all_open(self._float)).gains
+        ways = bus_routes(self._float.each(lambda each: each.with_(mute=False, solo=False))).gains
         if ways:
             told = progress or (lambda *_: None)
             self._ways = sorted(ways)
@@ -279,13 +279,6 @@ class Remeter:
         return replace(trimmed.render().levels([BUS], _METERS)[BUS], rendered=reason)
 
 
-def _all_open(session):
-    """Return a session with every mute and solo off, so that every way is open."""
-    strips = tuple(strip.with_(mute=False, solo=False) for strip in session.strips)
-    groups = tuple(group.with_(mute=False, solo=False) for group in session.groups)
-    return session.with_(strips=strips, groups=groups)
-
-
 def _gain_of(master):
     return ratio(master.trim_db + master.fader_db)
 
@@ -293,10 +286,8 @@ def _gain_of(master):
 def _fixed_part(session):
     """Return a session with everything at its zero that a :class:`Remeter` follows without another survey."""
     zero = {"fader_db": 0.0, "pan": 0.0, "mute": False, "solo": False}
-    strips = tuple(strip.with_(**zero) for strip in session.strips)
-    groups = tuple(group.with_(**zero) for group in session.groups)
     master = session.master.with_(trim_db=0.0, fader_db=0.0)
-    return session.with_(strips=strips, groups=groups, master=master, bus="float")
+    return session.each(lambda each: each.with_(**zero)).with_(master=master, bus="float")
 
 
 class Moved:

@@ -1,6 +1,6 @@
 """The session itself: strips, groups and a master, frozen, checked when it is made."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -117,9 +117,11 @@ class Session(Changeable):
             return replace(self, master=self.master.with_(**changes))
         if target not in self.names:
             raise GainlibError(f"no strip or group is named {target!r}; {nearest(target, (*self.names, BUS))}")
-        if any(strip.name == target for strip in self.strips):
-            return replace(self, strips=_changed(self.strips, target, changes))
-        return replace(self, groups=_changed(self.groups, target, changes))
+        return self.each(lambda channel: channel.with_(**changes) if channel.name == target else channel)
+
+    def each(self, change: Callable[[Strip | Group], Strip | Group]) -> "Session":
+        """Return a copy in which every strip and group is what `change` makes of it."""
+        return replace(self, strips=tuple(map(change, self.strips)), groups=tuple(map(change, self.groups)))
 
     def with_strip(self, strip: Strip) -> "Session":
         """Return a copy in which `strip` takes the place of its namesake, or comes last."""
@@ -143,12 +145,8 @@ class Session(Changeable):
         for name in faders_db:
             if name not in (*self.names, BUS):
                 raise GainlibError(f"no strip or group is named {name!r}; {nearest(name, (*self.names, BUS))}")
-        moved = [
-            tuple(each.with_(fader_db=faders_db[each.name]) if each.name in faders_db else each for each in channels)
-            for channels in (self.strips, self.groups)
-        ]
-        master = self.master.with_(fader_db=faders_db[BUS]) if BUS in faders_db else self.master
-        return replace(self, strips=moved[0], groups=moved[1], master=master)
+        moved = self.each(lambda each: each.with_(fader_db=faders_db.get(each.name, each.fader_db)))
+        return moved.with_(BUS, fader_db=faders_db.get(BUS, self.master.fader_db))
 
     # --------------------------------------------------------------------------------------------- render and files
 
@@ -223,10 +221,6 @@ def _named(channels, name, kind):
         if channel.name == name:
             return channel
     raise GainlibError(f"no {kind} is named {name!r}; {nearest(name, [channel.name for channel in channels])}")
-
-
-def _changed(channels, target, changes):
-    return tuple(each.with_(**changes) if each.name == target else each for each in channels)
 
 
 def _placed(channels, new):

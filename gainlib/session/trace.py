@@ -65,7 +65,7 @@ class Trace:
         )
         self._block_frames = count(block_frames, "block_frames")
         self._audios: OrderedDict[str, Audio] = OrderedDict()
-        self._read: dict[tuple[str, float], tuple[set[str], NodeReading]] = {}
+        self._read: dict[tuple[str, float, str], NodeReading] = {}  # by node, alignment and meter
 
     @property
     def bus(self) -> Audio:
@@ -132,16 +132,15 @@ class Trace:
         by_node = {node: known_meters(meters[node] if isinstance(meters, Mapping) else meters) for node in nodes}
         for node in (*nodes, *watch):
             self._check(node)
-        missing = {}
+        missing, found = {}, {}
         for node in nodes:
-            done, _ = self._read.get((node, alignment_dbfs), ((), None))
-            if left := [meter for meter in by_node[node] if meter not in done]:
+            if left := [meter for meter in by_node[node] if (node, alignment_dbfs, meter) not in self._read]:
                 missing[node] = left
         for node in [node for node in missing if node in self._audios and node not in watch]:
-            left = missing.pop(node)
-            self._note(node, alignment_dbfs, left, levels_of(self._audios[node], left, alignment_dbfs))
-        for node, found in self._metered(missing, alignment_dbfs, watch).items():
-            self._note(node, alignment_dbfs, missing[node], found)
+            found[node] = levels_of(self._audios[node], missing[node], alignment_dbfs)
+        left = {node: meters for node, meters in missing.items() if node not in found}
+        for node, reading in (found | self._metered(left, alignment_dbfs, watch)).items():
+            self._read |= {(node, alignment_dbfs, meter): reading for meter in missing[node]}
         return {node: self._asked(node, alignment_dbfs, by_node[node]) for node in nodes}
 
     def reading(self, node: str, alignment_dbfs: float = -18.0) -> Reading:
@@ -173,17 +172,9 @@ class Trace:
                 meter(node, block)
         return {node: each.result() for node, each in running.items()}
 
-    def _note(self, node, alignment_dbfs, meters, found):
-        done, before = self._read.get((node, alignment_dbfs), (set(), NodeReading()))
-        fields = [name for meter in meters for name in METERS[meter]]
-        merged = replace(before, **{name: getattr(found, name) for name in fields})
-        self._read[node, alignment_dbfs] = done | set(meters), merged
-
     def _asked(self, node, alignment_dbfs, meters):
-        if not meters:
-            return NodeReading()
-        _, found = self._read[node, alignment_dbfs]
-        return NodeReading(**{name: getattr(found, name) for meter in meters for name in METERS[meter]})
+        read = {meter: self._read[node, alignment_dbfs, meter] for meter in meters}
+        return NodeReading(**{name: getattr(found, name) for meter, found in read.items() for name in METERS[meter]})
 
     def _check(self, node):
         if node not in self.nodes:
