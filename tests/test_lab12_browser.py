@@ -9,6 +9,7 @@ import re
 import capstone_page as typing
 import pytest
 from labhand import open_lab, picture, said, sentence
+from playwright.sync_api import expect
 
 from gainlib.exercises import exercise
 from gainlib.exercises.capstone import assignment
@@ -137,7 +138,14 @@ def test_the_mix_is_measured_and_heard(lab):
     typing.settled(lab, found)
     player = found.locator(".gl-player")
     assert player.get_by_role("button", name="as found").count() == 1
+    player.get_by_role("button", name="Play").first.click()
+    expect(player).to_contain_text("Matched in loudness", timeout=60_000)
+    for tab in ("Strip", "Mix", "Mix in numbers"):
+        found.get_by_role("button", name=tab, exact=True).click()
+        typing.settled(lab, found)
+        assert found.locator(".gl-desk").first.bounding_box()["height"] <= 595, f"{tab}, with the player at work"
     lab.shot("lab12-listen")
+    player.get_by_role("button", name="Stop").first.click()
     assert lab.problems() == []
 
 

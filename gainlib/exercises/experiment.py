@@ -401,6 +401,8 @@ class Picture:
         Where the axes begin and end and how far apart they lie, as for ``GridSpec``, where names need more room.
     after_prediction : bool
         Whether it stays shut until the lab's prediction is locked, since it shows what that is compared with.
+    height_px : int
+        Of 700 pixels' width; less where much stands under the desk.
     """
 
     title: str
@@ -410,6 +412,7 @@ class Picture:
     heights: tuple[float, ...] = ()
     margins: Mapping[str, float] = field(default_factory=dict)
     after_prediction: bool = False
+    height_px: int = 368
 
 
 def picture(

@@ -20,7 +20,6 @@ from gainlib.exercises.experiment import (
     Setting,
     Sheet,
     db_slider,
-    picture,
 )
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
@@ -41,6 +40,7 @@ STRIP, STRIP_READ, ALL, MIXED, MIX_READ, BUS_READ = (
     "Strip", "Strip in numbers", "All strips", "Mix", "Mix in numbers", "Bus",
 )  # fmt: skip
 LOW_DB, HIGH_DB, MOST_POINTS = -48.0, 18.0, 2 * assignment.MOST_INSERTS + 4
+HEIGHT_PX = 326  # under the desk stands a mixer's player
 NONE = "–"
 ASKED = "Put every strip and group back as you found it?"
 _BEHIND_BOXES = {"trim": "trim_db", "post": "post_trim_db", "out": "fader_db"}
@@ -144,18 +144,21 @@ class SessionUnderHand:
             "shows": ("wanted average",), "wanted": "level written on the box",
         }  # fmt: skip
         moved = {"names": names, "start": [found[name]["fader_db"] for name in assignment.SOUNDING]}
+        room = {"bottom": 0.158, "top": 0.938}
         return Experiment(
             (
                 Choice("strip", "Strip or group", {name: name for name in TARGETS}, turns=True),
                 *map(_slider, _movable(self.given)),
             ),
             (
-                picture(STRIP, "diagram", self._diagram, margins={"bottom": 0.14}, **diagram),
+                Picture(
+                    STRIP, ("P",), {"P": Plot("diagram", self._diagram, diagram)}, margins=room, height_px=HEIGHT_PX
+                ),
                 Sheet(STRIP_READ, self._strip_table),
                 Sheet(ALL, self._all_table),
                 Picture(
                     MIXED, ("FC",), {"FC": Plot("faders and changes", self._changes, moved)}, (1.15, 1.0),
-                    margins={"left": 0.12, "right": 0.965, "bottom": 0.13, "wspace": 0.06},
+                    margins=room | {"left": 0.12, "right": 0.965, "wspace": 0.06}, height_px=HEIGHT_PX,
                 ),
                 Sheet(MIX_READ, lambda run: _of_mix(run, mix_table)),
                 Sheet(BUS_READ, lambda run: _of_mix(run, bus_table)),

@@ -25,7 +25,7 @@ from gainlib.notebook.prose import LiveRegion, Question, prose
 from gainlib.notebook.records import SaveButton
 from gainlib.words import Table
 
-PICTURE_PX = (700, 368)
+WIDTH_PX = 700
 MOSAIC = {"left": 0.085, "right": 0.985, "top": 0.945, "bottom": 0.11, "hspace": 0.6, "wspace": 0.22}
 UNDO_STEPS = 200
 MIXERS = (Mixer, Trims)
@@ -68,7 +68,7 @@ class DeskBar(anywidget.AnyWidget):
 
 def laid_out(picture: Picture) -> tuple:
     """Return the figure of a picture, and each of its plots with what draws it."""
-    fig = figures.make_figure(*PICTURE_PX)
+    fig = figures.make_figure(WIDTH_PX, picture.height_px)
     fig.set_layout_engine("none")  # it would make room beside the axes for their headings
     shares = {"width_ratios": picture.widths or None, "height_ratios": picture.heights or None}
     axes = fig.subplot_mosaic("\n".join(picture.mosaic), gridspec_kw=MOSAIC | dict(picture.margins), **shares)
