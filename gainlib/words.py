@@ -75,6 +75,11 @@ def count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
+def sentence(words: str) -> str:
+    """Return words with a capital at the beginning and a full stop."""
+    return f"{words[:1].upper()}{words[1:]}."
+
+
 def time_text(minutes: float) -> str:
     """Return a length of time as one says it.
 

@@ -15,7 +15,7 @@ encoders write them. All were checked against files written by libsndfile.
 import struct
 from pathlib import Path
 
-from gainlib.errors import GainlibError
+from gainlib.errors import GainlibError, said_of
 
 _AGAIN = "copy it again from the original"
 _NO_SAMPLES = f"truncated: the file ends before its samples begin; {_AGAIN}"
@@ -34,11 +34,8 @@ def check_length(path: Path) -> int | None:
 
     Returns the number of frames if it was found by counting, as the header does not state it (MP3 only).
     """
-    with path.open("rb") as file:
-        try:
-            return _check(file, path.stat().st_size, path.suffix.lower())
-        except GainlibError as error:
-            raise GainlibError(f"{path}: {error}") from None
+    with path.open("rb") as file, said_of(path):
+        return _check(file, path.stat().st_size, path.suffix.lower())
 
 
 def _check(file, size, suffix):

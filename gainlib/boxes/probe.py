@@ -21,6 +21,7 @@ from gainlib.boxes.probing import level
 from gainlib.boxes.ranges import NARROW_DB, WorkingRange, range_of
 from gainlib.boxes.spectral_lines import lines_of, stilled, sway, swell_of
 from gainlib.boxes.sync_markers import TimeBase, time_base
+from gainlib.errors import said_of
 from gainlib.levels import db_to_ratio, ratio_to_db
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
@@ -211,11 +212,9 @@ def read_probe(
     """
     line, rate_hz, name, lossy = _taken(recorded)
     known, chain = (None, None) if probe is None else _known(probe, rate_hz)
-    try:
+    with said_of(name):
         base, layout = time_base(line, rate_hz, known)
         refuse_holes(line - np.median(line), base, layout)
-    except GainlibError as error:
-        raise GainlibError(f"{name}: {error}") from None
     heard = _heard(line, base, layout, lossy, chain)
     found = verdict(heard)
     curve = _curve_of(heard, found.gain_db)
@@ -294,10 +293,8 @@ def _known(probe, rate_hz):
             f"{name}: the test file is at {probe_hz} Hz and the recording at {rate_hz} Hz; record at {probe_hz} Hz, "
             f"or write a test file at {rate_hz} Hz"
         )
-    try:
+    with said_of(name):
         base, layout = time_base(line, rate_hz)
-    except GainlibError as error:
-        raise GainlibError(f"{name}: {error}") from None
     return layout, _quiet(line, base, layout)
 
 

@@ -56,6 +56,7 @@ from collections.abc import Iterator
 from fnmatch import fnmatchcase
 
 from gainlib.audio import AudioFile, GainlibError
+from gainlib.errors import said_of
 from gainlib.mix import chainsformer
 from gainlib.processors import Processor, named
 from gainlib.processors.controls import Control, class_of, controls, in_ms, in_s, plain_name, plain_names
@@ -328,7 +329,7 @@ def _send(name, given, owner) -> Send:
         settings = {_known(key, SEND, where): value for key, value in given.items()}
     else:
         settings = {"level_db": _number(given, where, "dB")}
-    with chainsformer.said_of(owner):
+    with said_of(owner):
         return Send(name, **settings)
 
 
@@ -357,7 +358,7 @@ def _box(given, where) -> Insert:
     if "gains" in fields:
         fields = {"reference_dbfs": None, **fields}
     _try(named(kind), fields, where)
-    with chainsformer.said_of(where):
+    with said_of(where):
         return Insert(from_builtins(named(kind), fields), **around)
 
 

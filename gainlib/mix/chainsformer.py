@@ -13,12 +13,11 @@ name with its settings and those of its insert (``in_db``, ``out_db``, ``bypass`
 """
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 import msgspec
 
 from gainlib.audio import GainlibError
-from gainlib.errors import STILL_READ, renamed
+from gainlib.errors import STILL_READ, renamed, said_of
 from gainlib.processors import named
 from gainlib.processors.controls import class_of, plain_names
 from gainlib.session import Insert, Send
@@ -34,15 +33,6 @@ _OF_MASTER = ("chain", "trim_db", "fader_db")
 _OF_GROUP = (*_OF_MASTER, "output_trim_db", "pan", "mute", "solo", "group", "sends")
 _OF_STEM = (*_OF_GROUP, "polarity", "dc_block", "leave_out")
 _OF_INSERT = ("in_db", "out_db", "bypass")
-
-
-@contextmanager
-def said_of(where: str) -> Iterator[None]:
-    """Put a place ahead of what is wrong there."""
-    try:
-        yield
-    except GainlibError as error:
-        raise GainlibError(f"{where}: {error}") from None
 
 
 def parsed(text: str) -> tuple[dict, tuple[str, ...]]:

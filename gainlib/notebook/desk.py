@@ -204,8 +204,7 @@ class Desk(Panel):
         self.question = Question(instead=self.bar)
         bar = [self.bar, self.question] if experiment.controls or len(experiment.pictures) > 1 else []
         super().__init__(*bar, *self._laid_out())
-        for name in ("gl-form", "gl-panel", "gl-desk"):
-            self.add_class(name)
+        self.add_class("gl-form").add_class("gl-panel").add_class("gl-desk")
         self._background = BackgroundTask(self, self._work, self._found, self._at_a_loss)
         self._watch()
         self._say()

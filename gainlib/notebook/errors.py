@@ -105,7 +105,7 @@ class Panel(widgets.VBox):
 
     def make_button(self, text: str, press: Callable[[], object], **look) -> widgets.Button:
         """Return a button as wide as its words; what it does is guarded."""
-        made = widgets.Button(description=text, layout={"width": "auto"}, **look)
+        made = button(text, **look)
         made.on_click(self.guarded(lambda _button: press()))
         return made
 
@@ -117,6 +117,11 @@ def soon(after_s: float, do: Callable[[], object]) -> asyncio.TimerHandle | None
     except RuntimeError:
         do()
         return None
+
+
+def button(text: str, **look) -> widgets.Button:
+    """Return a button as wide as its words."""
+    return widgets.Button(description=text, layout={"width": "auto"}, **look)
 
 
 def row(*children: widgets.Widget) -> widgets.HBox:

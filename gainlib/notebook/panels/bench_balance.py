@@ -5,26 +5,16 @@ from typing import NamedTuple
 
 import ipywidgets as widgets
 
-from gainlib.audio import GainlibError
+from gainlib.errors import said_of
 from gainlib.mix.channels import take_balance
 from gainlib.mix.live import checked_start
 from gainlib.mix.paths import text_of
 from gainlib.notebook import figures
 from gainlib.notebook.controls import Fader, Faders, fader_ties
+from gainlib.notebook.errors import row
 from gainlib.notebook.figures.bars import BusMeters
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import (
-    Entry,
-    NumberEntry,
-    Slot,
-    Step,
-    WorkButton,
-    from_kept,
-    menu,
-    row,
-    to_kept,
-    with_move,
-)
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, from_kept, menu, to_kept
 from gainlib.notebook.prose import Question, prose
 from gainlib.session import Remeter
 from gainlib.session.fader import law_up_to
@@ -78,6 +68,11 @@ class Balance(NamedTuple):
         """Names of the channels."""
         return [each.name for each in self.channels]
 
+    @property
+    def highest_db(self) -> float:
+        """Where the highest fader stands."""
+        return max(self.master_db, *(each.fader_db for each in self.channels))
+
     def put(self, session):
         """Return a session with this balance."""
         session = session.with_(pan_law_db=self.pan_law_db, bus=self.bus)
@@ -101,26 +96,25 @@ class BalanceStep(Step):
     def __init__(self, song):
         self.faders = self.master = self._remeter = None
         self.pans, self._quiet = {}, False
-        self._reason, self._took_s, self._pending, self._past = "", 0.0, False, []
+        self._reason, self._took_s, self._pending = "", 0.0, False
         self._place, self._picture, self._sound = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.top = menu("Faders go up to:", TOPS, TOPS[0][1])
         self.pan_law, self.bus = menu("Mono in the centre:", PAN_LAWS, -3.0), menu("Bus:", BUSES, "float")
         self.measure = WorkButton(
             "Measure the bus", _survey, self._surveyed, "Measuring the bus …",
-            asks=lambda: (song.opened(),), button_style="primary",
+            asks=(song.opened,), button_style="primary",
         )  # fmt: skip
         self.back, self.to_start = self.make_button("Undo", self.undo), self.make_button("Back to start", self._ask)
         hand = row(self.back, self.to_start)
         self.question = Question(instead=hand)
         self.file = Entry("Balance of a saved song (.json):", "the path of the saved song")
         self.read_balance = WorkButton(
-            "Take its faders and pans", _read, self._balance_read, "Reading …",
-            asks=lambda: (song.opened(), self.file.path()),
-        )  # fmt: skip
+            "Take its faders and pans", _read, self._balance_read, "Reading …", asks=(song.opened, self.file.path)
+        )
         self.start = NumberEntry("From second", 0.0, "s", 0.0)
         self.hear = WorkButton(
             "Hear it as it is now", lambda _tell, session, start_s: (session, checked_start(session, start_s)),
-            self._heard, "Rendering …", asks=lambda: (song.opened(), self.start.number()),
+            self._heard, "Rendering …", asks=(song.opened, self.start.number),
         )  # fmt: skip
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
@@ -140,33 +134,30 @@ class BalanceStep(Step):
         """Note a balance that is new; with other stems or another song the past is over."""
         if self.song.session is not None:
             now = Balance.of(self.song.session)
-            if what == "opened" or (self._past and now.names != self._past[-1].names):
-                self._past = []
-            if not self._past or now != self._past[-1]:
-                self._past = with_move(self._past, now)
-        self.back.disabled = self.to_start.disabled = len(self._past) < 2
-        self._noted()
+            self.remember(now, what == "opened" or any(now.names != each.names for each in self.past[-1:]))
+        self.back.disabled = self.to_start.disabled = len(self.past) < 2
+        self.noted()
 
     def standing(self) -> dict:
         """Return what is entered, and the balances that can be gone back to."""
-        return super().standing() | {"past": to_kept([*self._past[:1], *self._past[1:][-KEPT_STEPS:]])}
+        return super().standing() | {"past": to_kept([*self.past[:1], *self.past[1:][-KEPT_STEPS:]])}
 
     def resume(self, kept: dict) -> None:
         """Enter what was kept; the way back, if it led to the balance that stands now."""
         super().resume(kept)
         past = from_kept(list[Balance], kept.get("past", [])) or []
         if past and self.song.session is not None and past[-1] == (now := Balance.of(self.song.session)):
-            self._past = [each for each in past if each.names == now.names]
+            self.past = [each for each in past if each.names == now.names]
             self._remember("kept")
 
     def undo(self) -> None:
         """Go back by one move, of whatever: fader, master, pan, mute, pan law, bus."""
-        if len(self._past) > 1:
-            self._past.pop()
-            self._take(self._past[-1])
+        if len(self.past) > 1:
+            self.past.pop()
+            self._take(self.past[-1])
 
     def _ask(self):
-        self.question.ask(ASKS, "Yes, back to start", self.guarded(lambda: self._take(self._past[0])))
+        self.question.ask(ASKS, "Yes, back to start", self.guarded(lambda: self._take(self.past[0])))
 
     def _take(self, balance):
         before, session = self.song.session, balance.put(self.song.session)
@@ -175,20 +166,14 @@ class BalanceStep(Step):
 
     # ---- faders and pans -------------------------------------------------------------------------------------------
 
-    def _build(self):
-        """Put faders and pans of the song on the page."""
-        session = self.song.session
-        channels = [*session.strips, *session.groups]
-        values = [each.fader_db for each in channels]
-        highest = max((*values, session.master.fader_db))
-        self._quiet = True
-        self.pan_law.value, self.bus.value = session.pan_law_db, session.bus
+    def _build(self, balance):
+        """Put faders and pans on the page."""
+        highest, values = balance.highest_db, [each.fader_db for each in balance.channels]
         self.top.value = next((top for _, top in TOPS if highest <= top + 0.005), TOPS[-1][1])
         law = law_up_to(max(self.top.value, highest))
-        self.faders = Faders([each.name for each in channels], values, law=law, options=("mute",), label="Balance")
-        self.faders.mute = [each.name for each in channels if each.mute]
-        self.master = Fader("master", session.master.fader_db, law=law).add_class("gl-behind")
-        self.pans = {each.name: _pan(each) for each in channels}
+        self.faders = Faders(balance.names, values, law=law, options=("mute",), label="Balance")
+        self.master = Fader("master", balance.master_db, law=law).add_class("gl-behind")
+        self.pans = {each.name: _pan(each) for each in balance.channels}
         for each in (self.faders, self.master):
             each.observe(self.guarded(lambda _change: self._follow()), "values_db")
             each.observe(self.guarded(lambda _change: self._settle()), "released")
@@ -198,26 +183,20 @@ class BalanceStep(Step):
         pans = widgets.HBox(list(self.pans.values())).add_class("gl-buttons")
         about = prose("**Pans**, from −1 (left) over 0 (centre) to 1 (right):")
         self._place.children = [self.faders, self.master, about, pans]
-        self._quiet = False
 
     def _show_balance(self, balance):
         """Have faders and pans stand as in a balance; they are made anew only where they have to be."""
-        if self.faders is None or self.faders.names != balance.names:
-            self._build()
-            return
         self._quiet = True
         try:
-            self.pan_law.value, self.bus.value, self.master.value_db = (
-                balance.pan_law_db,
-                balance.bus,
-                balance.master_db,
-            )
-            self.faders.set_values({each.name: each.fader_db for each in balance.channels})
+            faders = self.faders
+            if faders is None or faders.names != balance.names or balance.highest_db > faders.top_db + 0.01:
+                self._build(balance)
+            self.pan_law.value, self.bus.value = balance.pan_law_db, balance.bus
+            self.master.value_db = balance.master_db
+            self.faders.set_values([each.fader_db for each in balance.channels])
             self.faders.mute = [each.name for each in balance.channels if each.mute]
             for each in balance.channels:
                 self.pans[each.name].value = each.pan
-        except GainlibError:  # the travel is too short for it by now
-            self._build()
         finally:
             self._quiet = False
 
@@ -231,7 +210,7 @@ class BalanceStep(Step):
         """Give the faders another travel, as long as it holds where they stand."""
         if self.faders is None or self._quiet:
             return
-        highest = max((*self.faders.values_db, *self.master.values_db))
+        highest = self._on_page().highest_db
         if highest > self.top.value + 0.005:
             self._quiet = True
             self.top.value = before
@@ -382,7 +361,5 @@ def _survey(tell, session):
 
 def _read(tell, session, path):
     text = text_of(path, "a saved song")
-    try:
+    with said_of(path.name):
         return take_balance(session, text)
-    except GainlibError as problem:
-        raise GainlibError(f"{path.name}: {problem}") from None

@@ -11,23 +11,13 @@ import ipywidgets as widgets
 from gainlib import mix
 from gainlib.audio import GainlibError, replacing
 from gainlib.boxes import refreshed
+from gainlib.errors import said_of
 from gainlib.mix import chainsfile, channels
 from gainlib.mix.paths import text_of
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.controls import COLUMNS, ChannelTable
-from gainlib.notebook.panels.steps import (
-    Entry,
-    NumberEntry,
-    Slot,
-    Step,
-    WorkButton,
-    button,
-    menu,
-    number_in,
-    offer,
-    row,
-    with_move,
-)
+from gainlib.notebook.errors import button, row
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, number_in, offer, tick
 from gainlib.notebook.prose import Question, prose
 from gainlib.notebook.records import PickFile, SaveButton
 from gainlib.processors import BlackBox, named
@@ -73,15 +63,15 @@ class ChainsStep(Step):
         self.which, self.kind = menu("Chain of:", ()), menu("Box:", _kinds(()), "BlackBox")
         self.add = WorkButton("Add the box", self._add, button_style="primary")
         self.clear = WorkButton("Nothing here: linear", lambda: self._set(()))
-        self.rows, self._boxes, self._past, self._suggested = [], widgets.VBox(), [], ""
+        self.rows, self._boxes, self._suggested = [], widgets.VBox(), ""
         self.file = Entry("Chains file (.toml):", "the path of the chains file")
         self.read_file = WorkButton(
             "Read the chains file", _read_chains, self._chains_read, "Reading …",
-            asks=lambda: (song.opened(), song.rack, self.file.path()),
+            asks=(song.opened, lambda: song.rack, self.file.path),
         )  # fmt: skip
         self.write_file = WorkButton(
             "Write the chains file", _write_chains, self._chains_written, "Writing …",
-            asks=lambda: (song.opened(), self.file.path()), sure=self._sure,
+            asks=(song.opened, self.file.path), sure=self._sure,
         )  # fmt: skip
         self.question = Question()
         self.download = SaveButton("Download it", self.guarded(self._packed), "application/toml")
@@ -102,10 +92,8 @@ class ChainsStep(Step):
 
     def _take_entry(self, names, field, value):
         who = ", ".join(names) if len(names) <= 3 else f"{len(names)} ticked"
-        try:
+        with said_of(who):
             session = self._entered(self.song.opened(), names, field, value)
-        except GainlibError as problem:
-            raise GainlibError(f"{who}: {problem}") from None
         self.song.change(session, "chains")
         row = next(each for each in self.table.rows if each["name"] == names[0])
         shown = {True: "on", False: "off"}.get(row[field], row[field])
@@ -143,20 +131,18 @@ class ChainsStep(Step):
 
     def _undo(self):
         """Take back the last change of channels or chains, of whichever strips; the balance stays as it is."""
-        if len(self._past) > 1:
-            self._past.pop()
-            self.song.change(channels.with_balance_of(self._past[-1], self.song.session), "chains")
+        if len(self.past) > 1:
+            self.past.pop()
+            self.song.change(channels.with_balance_of(self.past[-1], self.song.session), "chains")
             self.tell("note", "", "Taken back.")
 
     def _remember(self, what):
         """Note channels that are new; with other stems or another song the past is over."""
         session, names = self.song.session, self.song.stem_names
         if session is not None:
-            if what == "opened" or (what == "stems" and names != self._names):
-                self._past = []
-            if not self._past or channels.with_balance_of(self._past[-1], session) != session:
-                self._past = with_move(self._past, session)
-        self._names, self.undo.disabled = names, len(self._past) < 2
+            fresh = what == "opened" or (what == "stems" and names != self._names)
+            self.remember(session, fresh, lambda was, now: channels.with_balance_of(was, now) == now)
+        self._names, self.undo.disabled = names, len(self.past) < 2
 
     # ---- one chain under the hand ----------------------------------------------------------------------------------
 
@@ -304,10 +290,8 @@ def _read_chains(tell, session, rack, path):
 
 
 def _applied(session, rack, name, text):
-    try:
+    with said_of(name):
         session, notes = mix.apply_chains(session, text)
-    except GainlibError as problem:
-        raise GainlibError(f"{name}: {problem}") from None
     return refreshed(session, rack)[0], notes
 
 
@@ -362,7 +346,7 @@ class BoxRow(widgets.VBox):
             f"{side}_db": NumberEntry(f"gain {side}", getattr(insert, f"{side}_db"), "dB", LOW_DB, HIGH_DB)
             for side in ("in", "out")
         }
-        self.bypass = widgets.Checkbox(insert.bypass, description="bypassed", indent=False, layout={"width": "auto"})
+        self.bypass = tick("bypassed", insert.bypass)
         self.earlier = button("Earlier", tooltip=f"Move box {number} one place ahead")
         self.later = button("Later", tooltip=f"Move box {number} one place back")
         self.remove = button("Remove", tooltip=f"Take box {number} out of the chain")
@@ -385,7 +369,7 @@ class BoxRow(widgets.VBox):
         if control.choices:
             return menu(f"{control.label}:", control.choices, value)
         if isinstance(control.default, bool):
-            return widgets.Checkbox(value, description=control.label, indent=False, layout={"width": "auto"})
+            return tick(control.label, value)
         label = "built for an average of" if isinstance(self.insert.processor, BlackBox) else control.label
         in_seconds = control.unit == "s"
         return NumberEntry(label, in_ms(value) if in_seconds else value, "ms" if in_seconds else control.unit)

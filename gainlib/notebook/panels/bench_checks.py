@@ -9,9 +9,9 @@ from gainlib.mix.sheet import answer
 from gainlib.notebook import figures
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sentence, sheet, table
+from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import count, number_text
+from gainlib.words import count, number_text, sentence
 
 HEADS = (
     "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",
@@ -38,7 +38,7 @@ class ChecksStep(Step):
     def __init__(self, song):
         self.look = WorkButton(
             "Check the stems", lambda tell, session: mix.checkup(session.strips, tell), song.check,
-            "Measuring the stems …", asks=lambda: (song.opened(),), button_style="primary",
+            "Measuring the stems …", asks=(song.opened,), button_style="primary",
         )  # fmt: skip
         self.levels, self.findings, self._picture = sheet(), sheet(), widgets.VBox()
         self.which = menu("Stem:", ())
@@ -72,8 +72,7 @@ class ChecksStep(Step):
         if what in ("opened", "stems"):
             offer(self.which, self.song.stem_names)
         if what == "opened":
-            self.levels.value = self.findings.value = ""
-            self._picture.children = []
+            self.empty(self.levels, self.findings, self._picture)
             self._show_mend(False)
             there = "Another song is on the bench; check its stems."
             self.note("Open a song first." if self.song.session is None else there)

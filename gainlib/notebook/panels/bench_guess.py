@@ -24,9 +24,10 @@ from gainlib.mix.guesses import (
     near_by_figure,
     why_not,
 )
-from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, row, sentence, sheet, table
+from gainlib.notebook.errors import row
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, table, tick
 from gainlib.notebook.prose import LiveRegion, prose
-from gainlib.words import count, level_text, number_text
+from gainlib.words import count, level_text, number_text, sentence
 
 LENGTH_S = 30.0
 LEVELS = f"""
@@ -105,11 +106,11 @@ class MeasuredStems:
             self.levels |= {strip.name for strip in self._song.session.strips}
         self.findings |= what == "checked"
 
-    def ask(self, guesses) -> tuple:
-        """Return what :func:`_measured` asks for: which song, what is known of it, and the guesses."""
+    def ask(self) -> tuple:
+        """Return what :func:`_measured` asks for: the song's mark, its stems, and what is known of them."""
         session = self._song.opened()
         known = self._song.stems or tuple(stem for stem in self._stems if stem.name in session.names)
-        return self._of, session, known, guesses
+        return self._of, session.strips, known
 
     def take(self, found) -> tuple:
         """Keep what was measured; returns stems and guesses."""
@@ -120,9 +121,10 @@ class MeasuredStems:
         return stems, guesses
 
 
-def _measured(tell, of, session, known, guesses):
+def _measured(tell, asked, guesses):
     """Return the song's mark, its stems and the guesses; nothing is measured twice."""
-    return of, known or mix.checkup(session.strips, tell), guesses
+    of, strips, known = asked
+    return of, known or mix.checkup(strips, tell), guesses
 
 
 class StemRow(widgets.VBox):
@@ -180,10 +182,11 @@ class LevelsGuess(Step):
         self._looked, self.calibrated, self._unfit = looked, False, set()
         self.rows = tuple(StemRow(place) for place in range(1, STEMS + 1))
         self.start = NumberEntry("From second", 0.0, "s", 0.0)
-        self.hear = WorkButton("Hear these stems", _sounds, self._heard, "Reading the stems …", asks=self._to_hear)
+        to_hear = (lambda: [song.session.strip(name) for name in self._chosen()], self._start_s)
+        self.hear = WorkButton("Hear these stems", _sounds, self._heard, "Reading the stems …", asks=to_hear)
         self.compare = WorkButton(
             "Compare the levels", _measured, self._compared, "Measuring the stems …",
-            asks=self._guessed, button_style="primary",
+            asks=(looked.ask, self._guessed), button_style="primary",
         )  # fmt: skip
         self.badge, self.result, self._sound = widgets.HTML().add_class("gl-box"), sheet(), widgets.VBox()
         super().__init__(
@@ -240,12 +243,12 @@ class LevelsGuess(Step):
 
     # ---- by ear ----------------------------------------------------------------------------------------------------
 
-    def _to_hear(self):
-        names, start_s = self._chosen(), self.start.number()
+    def _start_s(self):
+        start_s = self.start.number()
         if start_s >= self.song.duration_s:
             length = number_text(self.song.duration_s)
             raise GainlibError(f"the song is {length} s long; start before its end")
-        return [self.song.session.strip(name) for name in names], start_s
+        return start_s
 
     def _heard(self, sounds):
         from gainlib.notebook.listen import Player
@@ -257,8 +260,7 @@ class LevelsGuess(Step):
     # ---- against the measurement -----------------------------------------------------------------------------------
 
     def _guessed(self):
-        names = self._chosen()
-        return self._looked.ask(dict(zip(names, (each.numbers() for each in self._used()), strict=True)))
+        return dict(zip(self._chosen(), (each.numbers() for each in self._used()), strict=True))
 
     def _compared(self, found):
         stems, guesses = self._looked.take(found)
@@ -302,8 +304,8 @@ class LevelsGuess(Step):
 
     def _changed(self, what):
         if what == "opened":
-            self._unfit, self.calibrated, self._sound.children = set(), False, []
-            self.result.value, self.badge.layout.display = "", "none"
+            self._unfit, self.calibrated, self.badge.layout.display = set(), False, "none"
+            self.empty(self._sound, self.result)
             for each in self.rows:
                 each.which.options = ()
             self._offer()
@@ -314,7 +316,7 @@ class LevelsGuess(Step):
         elif what in ("checked", "planned") and not self.result.value:
             text = "The levels of the stems are on the page now. You can still guess, but it does not count."
             self.beside(self.compare, lambda: self.tell("note", "", text))
-        self._noted()
+        self.noted()
 
 
 def _guess_row(guess):
@@ -358,7 +360,7 @@ class FaultsGuess(Step):
         self.put_on = WorkButton("Put it on my list", self._put_on)
         self.compare = WorkButton(
             "Compare the lists", _measured, self._compared, "Measuring the stems …",
-            asks=lambda: looked.ask(tuple(self.listed)), button_style="primary",
+            asks=(looked.ask, lambda: tuple(self.listed)), button_style="primary",
         )  # fmt: skip
         self._mine, self.agreed, self._differences, self.seen = row(), sheet(), widgets.VBox(), LiveRegion()
         super().__init__(
@@ -401,7 +403,7 @@ class FaultsGuess(Step):
         self._mine.children = [self.make_button(text, partial(self._take_off, key)) for key, text in offered.items()]
         text = f"{count(len(self.listed), 'fault')} on your list." if self.listed else "Your list is empty."
         self.tell("note", "", text, of=self.put_on)
-        self._noted()
+        self.noted()
 
     # ---- against the detectors -------------------------------------------------------------------------------------
 
@@ -414,11 +416,8 @@ class FaultsGuess(Step):
             self.song.check(stems)
         rows = [(strip, tag, "found" if sure else "possible") for strip, tag, sure in self._found.agreed]
         self.agreed.value = table("On both lists", ("stem", "what", "how sure"), rows) if rows else ""
-        self.ticks = [_tick(each) for each in self._found.differences]
-        for tick in self.ticks:
-            tick.observe(self.guarded(lambda _change: self._count()), "value")
-        boxes = zip(self._found.differences, self.ticks, strict=True)
-        self._differences.children = [widgets.VBox([_box(each), tick]).add_class("gl-box") for each, tick in boxes]
+        self.ticks = [tick(f"Looked at: {each.strip}, {each.tag}") for each in self._found.differences]
+        self._differences.children = self.boxes(map(_box, self._found.differences), self.ticks, self._count)
         self._sum_up(late)
         self._count()
 
@@ -436,7 +435,7 @@ class FaultsGuess(Step):
 
     def _count(self):
         """Say how many differences have been looked at."""
-        seen, all_of_them = sum(tick.value for tick in self.ticks), len(self.ticks)
+        seen, all_of_them = sum(each.value for each in self.ticks), len(self.ticks)
         if not self.ticks:
             self.seen.say()
         elif seen < all_of_them:
@@ -447,12 +446,11 @@ class FaultsGuess(Step):
     def _changed(self, what):
         if what == "opened":
             self.listed, self.ticks, self._found = [], [], None
-            self._mine.children = self._differences.children = []
-            self.agreed.value = ""
+            self.empty(self._mine, self._differences, self.agreed)
             self.seen.say()
         if what in ("opened", "stems"):
             self._offer()
-            self._noted()
+            self.noted()
         if what == "opened":
             self.note("Open a song first." if self.song.session is None else "Your list is empty.")
         elif what == "checked" and self._found is None:
@@ -467,12 +465,7 @@ class FaultsGuess(Step):
             self._list()
 
 
-def _tick(difference):
-    text = f"Looked at: {difference.strip}, {difference.tag}"
-    return widgets.Checkbox(description=text, indent=False, layout={"width": "auto"})
-
-
 def _box(difference):
     title = f"{difference.strip} · {difference.tag}"
     head = f'<span class="gl-box-title">{html.escape(title)}</span>: {KINDS[difference.kind]}.'
-    return widgets.HTML(f"{head}<br>{html.escape(sentence(difference.evidence))}")
+    return f"{head}<br>{html.escape(sentence(difference.evidence))}"

@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.errors import said_of
 from gainlib.mix.paths import file_name, text_of
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
-from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, sentence, sheet, table
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, sheet, table
 from gainlib.notebook.prose import Question, prose
 from gainlib.session.routing import at_other_rates
-from gainlib.words import count, number_text
+from gainlib.words import count, number_text, sentence
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without
@@ -67,12 +68,11 @@ class OpenStep(Step):
         where = "the path of the folder that holds your stems"
         self.path = Entry("Folder, or a saved song (.json):", where, placeholder=r"C:\Music\My song\stems")
         self.leave_out = Entry("Leave out (names or patterns, commas between):", placeholder="mix print, *ref*")
-        self.open_song = WorkButton(
-            "Open", _open, self._opened, "Opening …", asks=self._asked, sure=self._sure, button_style="primary"
-        )
+        asks, blue = (self.path.path, self._left_out), {"button_style": "primary"}
+        self.open_song = WorkButton("Open", _open, self._opened, "Opening …", asks=asks, sure=self._sure, **blue)
         self.open_demo = WorkButton("Use the demo stems", _demo, self._put, "Opening the demo …", sure=self._sure)
-        rest = {"asks": lambda: (self._folder,), "sure": self._sure}
-        self.convert = WorkButton("Convert them", _converted, self._put, "Converting …", **rest, button_style="primary")
+        rest = {"asks": (lambda: self._folder,), "sure": self._sure}
+        self.convert = WorkButton("Convert them", _converted, self._put, "Converting …", **rest, **blue)
         self.without = WorkButton("Leave them out", _without, self._put, "Opening …", **rest)
         self.upload = PickStems("Upload stems:", self._uploads, self.guarded(lambda come: self.uploaded(come)))
         self.found, self.question = sheet(), Question()
@@ -86,8 +86,8 @@ class OpenStep(Step):
         self.path.on_msg(self._entered)
         self._ask_rates(None)
 
-    def _asked(self):
-        return self.path.path(), [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
+    def _left_out(self):
+        return [name.strip() for name in self.leave_out.value.split(",") if name.strip()]
 
     def _entered(self, _widget, content, _buffers):
         """Say that Enter in the path field opens nothing by itself: what was typed may still be on its way."""
@@ -231,10 +231,8 @@ def _open_song(path):
     from gainlib.session import from_json
 
     text = text_of(path, "a song saved from the bench, or a folder")
-    try:
+    with said_of(path.name):
         return from_json(text, path.resolve().parent)
-    except GainlibError as problem:
-        raise GainlibError(f"{path.name}: {problem}") from None
 
 
 def _demo(tell):

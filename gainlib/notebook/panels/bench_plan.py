@@ -12,11 +12,12 @@ from gainlib.mix.live import bus_excerpt
 from gainlib.mix.moves import REASONS, gaps, said_once
 from gainlib.mix.sheet import raised_floors
 from gainlib.notebook import figures
+from gainlib.notebook.errors import row
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, row, sentence, sheet, table
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, sheet, table
 from gainlib.notebook.prose import prose
-from gainlib.words import count, level_text, number_text
+from gainlib.words import count, level_text, number_text, sentence
 
 POLICIES = (
     ("as the song asks for", "asked"),
@@ -65,20 +66,20 @@ class PlanStep(Step):
         self.average, self.match = menu("Average by:", AVERAGES, "active"), menu("Match by:", MATCHES, "energy")
         self.peak_max = NumberEntry("Highest peak into a box", -3.0, "dBFS", -60.0, 6.0)
         self.limit = NumberEntry("Faders may stay within ±", 3.0, "dB", 0.0, 60.0)
-        self.make = WorkButton("Plan", _plan, self._made, "Planning …", asks=self._asked, button_style="primary")
+        asks = (song.opened, self.target.number, self._wishes)
+        self.make = WorkButton("Plan", _plan, self._made, "Planning …", asks=asks, button_style="primary")
         self.moves, self.words, self._picture = sheet(), sheet(), widgets.VBox()
         super().__init__(
             song, prose(TEXT), row(self.target, self.policy), row(self.average, self.match, self.peak_max, self.limit),
             Slot(self.make), self._picture, self.words, self.moves,
         )  # fmt: skip
 
-    def _asked(self):
-        wishes = {
+    def _wishes(self):
+        return {
             "policy": None if self.policy.value == "asked" else self.policy.value,
             "average": self.average.value, "match": self.match.value,
             "peak_max_dbfs": self.peak_max.number(), "fader_limit_db": self.limit.number(),
         }  # fmt: skip
-        return self.song.opened(), self.target.number(), wishes
 
     def _made(self, found):
         session, plan, target = found
@@ -90,8 +91,7 @@ class PlanStep(Step):
         if what == "planned":
             self._show(self.song.plan)
         elif what in ("opened", "stems", "chains", "balance", "mixer"):
-            self.moves.value = self.words.value = ""
-            self._picture.children = []
+            self.empty(self.moves, self.words, self._picture)
             told = "Open a song first." if self.song.session is None else "There is no plan of the song as it is now."
             self.note(told)
 
@@ -191,11 +191,8 @@ class HandStep(Step):
         for gap in gaps(self.song.plan_made()):
             by_strip.setdefault(gap.strip, []).append(gap)
         self.rows = [menu(f"{strip}:", (NO_REASON, *REASONS), NO_REASON) for strip in by_strip]
-        for each in self.rows:
-            each.observe(self.guarded(lambda _change: self._count()), "value")
-        lines = [widgets.HTML(html.escape("; ".join(map(_gap, found)))) for found in by_strip.values()]
-        pairs = zip(lines, self.rows, strict=True)
-        self._list.children = [widgets.VBox([each, line]).add_class("gl-box") for line, each in pairs]
+        lines = (html.escape("; ".join(map(_gap, found))) for found in by_strip.values())
+        self._list.children = self.boxes(lines, self.rows, self._count, under=False)
         self._count()
 
     def _count(self):
@@ -231,13 +228,9 @@ class ListenStep(Step):
 
     def __init__(self, song):
         self.start, self.player, self._sound = NumberEntry("From second", 0.0, "s", 0.0), None, widgets.VBox()
-        self.render = WorkButton(
-            "Make both ready", _both, self._show, "Rendering …", asks=self._asked, button_style="primary"
-        )
+        asks = (lambda: song.session, song.plan_made, self.start.number)
+        self.render = WorkButton("Make both ready", _both, self._show, "Rendering …", asks=asks, button_style="primary")
         super().__init__(song, prose(BY_EAR), Slot(self.start, self.render), self._sound)
-
-    def _asked(self):
-        return self.song.session, self.song.plan_made().session, self.start.number()
 
     def _show(self, both):
         from gainlib.notebook.listen import Player
@@ -259,8 +252,8 @@ class ListenStep(Step):
         self.note("Make both ready." if what == "planned" else "There is no plan to listen to yet.")
 
 
-def _both(tell, before, after, start_s):
+def _both(tell, before, plan, start_s):
     def half(k):
         return lambda label, done, total: tell(label, k * total + done, 2 * total)
 
-    return tuple(bus_excerpt(each, start_s, LENGTH_S, half(k)) for k, each in enumerate((before, after)))
+    return tuple(bus_excerpt(each, start_s, LENGTH_S, half(k)) for k, each in enumerate((before, plan.session)))

@@ -8,8 +8,6 @@ import zipfile
 from datetime import date
 from functools import partial
 
-import ipywidgets as widgets
-
 from gainlib import mix
 from gainlib.audio import GainlibError, read, replacing
 from gainlib.mix.paths import check_new, filling, text_of
@@ -17,12 +15,12 @@ from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.mix.sheet import bus_rows, hand_off_note
 from gainlib.mix.sheet_files import is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sentence, sheet, table
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sheet, table, tick
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 from gainlib.session import to_json
 from gainlib.session.files import strips_of_folder
-from gainlib.words import count, number, number_text
+from gainlib.words import count, number, number_text, sentence
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
@@ -71,23 +69,19 @@ class TakeStep(Step):
         self.song_to = Entry("File for the song (.json):", "a file for the song")
         self.against = Entry("Earlier sheet:", "the path of a sheet")
         self.upto, self.words = menu("Include gain:", UPTO, "trim"), menu("Bit depth:", WORDS, "PCM_24")
-        text = "gain only: leave the DC block to the mixer"
-        self.gain_only = widgets.Checkbox(False, description=text, indent=False, layout={"width": "auto"})
-        primary = {"button_style": "primary"}
+        self.gain_only = tick("gain only: leave the DC block to the mixer")
         self.write_sheets = WorkButton(
             "Write the sheets", _write_sheets, self._sheets_done, "Writing the sheets …",
-            asks=lambda: (self._of_plan(), self.sheets_to.path()), **primary,
+            asks=(self._of_plan, self.sheets_to.path), button_style="primary",
         )  # fmt: skip
         self.write_stems = WorkButton(
-            "Write the stems", _export, self._stems_done, "Writing the stems …", asks=self._for_stems, **primary
-        )
-        self.compare = WorkButton(
-            "What changed?", _differences, self._show_changes, "Comparing …",
-            asks=lambda: (self._of_plan(), self.against.path()),
+            "Write the stems", _export, self._stems_done, "Writing the stems …", button_style="primary",
+            asks=(song.plan_made, self.stems_to.path, self.upto, self.words, self.gain_only),
         )  # fmt: skip
-        self.save_song = WorkButton(
-            "Save the song", _save, self._saved, "Saving …", asks=lambda: (song.opened(), self.song_to.path())
-        )
+        asks = (self._of_plan, self.against.path)
+        self.compare = WorkButton("What changed?", _differences, self._show_changes, "Comparing …", asks=asks)
+        asks = (song.opened, self.song_to.path)
+        self.save_song = WorkButton("Save the song", _save, self._saved, "Saving …", asks=asks)
         self.report, self.changes = sheet(), sheet()
         self.download = SaveButton("Download the sheets", self.guarded(self._packed), "application/zip")
         self._sheet, self._file_notes, self._written_to = None, (), None
@@ -139,11 +133,6 @@ class TakeStep(Step):
 
     # ---- stems -----------------------------------------------------------------------------------------------------
 
-    def _for_stems(self):
-        plan = self.song.plan_made()
-        wishes = {"through": self.upto.value, "subtype": self.words.value, "gain_only": self.gain_only.value}
-        return plan, self.stems_to.path(), wishes
-
     def _stems_done(self, export):
         were, are = ("was", "is") if export.originals == 1 else ("were", "are")
         kept = f" {count(export.originals, 'original')} {were} compared and {are} unchanged."
@@ -175,7 +164,7 @@ class TakeStep(Step):
 
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer"):
-            self.report.value = self.changes.value = ""
+            self.empty(self.report, self.changes)
             self.download.layout.display = "none"
             self._sheet, self._file_notes = None, ()
         if what == "opened":
@@ -203,9 +192,9 @@ def _differences(tell, gathered, path):
     return [mix.difference(text, (level_csv if is_level_sheet(text) else plan_csv)(whole)) for text in old]
 
 
-def _export(tell, plan, folder, wishes):
+def _export(tell, plan, folder, through, subtype, gain_only):
     make_home(folder)
-    return mix.write_stems(plan, folder, progress=tell, **wishes)
+    return mix.write_stems(plan, folder, through=through, subtype=subtype, gain_only=gain_only, progress=tell)
 
 
 def _save(tell, session, path):
@@ -251,14 +240,10 @@ class ReturnStep(Step):
         self.mix = Entry("Printed mix:", "the path of the printed mix")
         self.folder = Entry("Folder of printed stems:", "the folder of printed stems")
         self.at = menu("Printed", AT, "out")
-        self.compare_mix = WorkButton(
-            "Compare the mix", _mix, self._mix_done, "Comparing …",
-            asks=lambda: (song.plan_made().session, self.mix.path()),
-        )  # fmt: skip
-        self.compare_stems = WorkButton(
-            "Compare the stems", _stems, self._stems_done, "Comparing …",
-            asks=lambda: (song.plan_made(), self.folder.path(), self.at.value),
-        )  # fmt: skip
+        asks = (song.plan_made, self.mix.path)
+        self.compare_mix = WorkButton("Compare the mix", _mix, self._mix_done, "Comparing …", asks=asks)
+        asks = (song.plan_made, self.folder.path, self.at)
+        self.compare_stems = WorkButton("Compare the stems", _stems, self._stems_done, "Comparing …", asks=asks)
         self.figures, self.words = sheet(), sheet()
         super().__init__(
             song, prose(MIX), self.mix, Slot(self.compare_mix), prose(PRINTS), self.folder,
@@ -307,13 +292,13 @@ class ReturnStep(Step):
 
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer", "planned"):
-            self.figures.value = self.words.value = ""
+            self.empty(self.figures, self.words)
             told = "Compare once you have printed." if what == "planned" else "There is no plan to compare with yet."
             self.note(told)
 
 
-def _mix(tell, planned, path):
-    return compare_print(planned, read(path), tell)
+def _mix(tell, plan, path):
+    return compare_print(plan.session, read(path), tell)
 
 
 def _found(stem):

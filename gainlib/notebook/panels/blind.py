@@ -43,7 +43,7 @@ def words(said: LiveRegion, lines: int) -> widgets.VBox:
 class Trials(Panel):
     """Trials of a fixed number: one entry for each, and nothing is told before the last.
 
-    A kind of trials says what is heard in a trial (``_load``) and what stands there before and after (``_say``).
+    A kind of trials says what is heard in a trial (``_load``), what is asked in each and what is said behind the last.
 
     Attributes
     ----------
@@ -60,6 +60,7 @@ class Trials(Panel):
     """
 
     names: tuple[str, ...] = ()
+    asks, ends = "", "You have picked in all {} trials."
 
     def __init__(self, *children: widgets.Widget, total: int = 0, readings: Table | None = None):
         self.made, self.total, self._moved = [], total, lambda: None
@@ -91,7 +92,23 @@ class Trials(Panel):
         raise NotImplementedError
 
     def _say(self):
-        raise NotImplementedError
+        if self.complete:
+            self.said.say("note", "", self.ends.format(self.total))
+        else:
+            self.said.say("note", self._head(), self.asks)
+
+    def _head(self):
+        return f"Trial {len(self.made) + 1} of {self.total}"
+
+    def show(self, entries) -> None:
+        """Show the entries of an answer; what does not fit is left out."""
+        if entries is not None and len(entries) == self.total and all(map(self._is_entry, entries)):
+            self.made = list(entries)
+            self._mark()
+            self._say()
+
+    def _mark(self):
+        """Show what came of it besides, once an answer is marked."""
 
     @staticmethod
     def _is_entry(entry) -> bool:
@@ -154,6 +171,8 @@ class BlindRun(Trials):
         Words on the button that opens it; without any it is open. So two runs fit on one screen, one after the other.
     """
 
+    asks = "Is X the same as A, or as B? You see the result after the last trial."
+
     def __init__(
         self,
         sounds: Callable[[], tuple[Audio, Audio]] | None,
@@ -169,6 +188,7 @@ class BlindRun(Trials):
         opens: str = "",
     ):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
+        self.ends += "" if done else " Press **Check** below."
         self._opener = self.make_button(opens, self._open)
         self._opener.layout.width = "max-content"
         self._shut = bool(opens)
@@ -225,7 +245,7 @@ class BlindRun(Trials):
         if self.complete or ("X" in self._heard and len(self._heard) > 1):
             self.take(entry)
         else:
-            self.said.say("note", f"Trial {len(self.made) + 1} of {self.total}", UNHEARD)
+            self.said.say("note", self._head(), UNHEARD)
 
     def _load(self):
         self._heard.clear()
@@ -254,21 +274,12 @@ class BlindRun(Trials):
         self._arrange()
         if self.complete and self._marked:
             self.said.say("note", "Marked", f"{self.run.sentence()} **New numbers** bring another run.")
-        elif self.complete:
-            ask = "" if self._done else " Press **Check** below."
-            self.said.say("note", "", f"You have picked in all {self.total} trials.{ask}")
         else:
-            told = "Is X the same as A, or as B? You see the result after the last trial."
-            self.said.say("note", f"Trial {len(self.made) + 1} of {self.total}", told)
+            super()._say()
 
-    def show(self, picks) -> None:
-        """Show picks that were marked; a complete run stays as it is."""
-        if picks is None or not set(picks) <= set(PICKS) or len(picks) != self.total:
-            return
-        self.made, self._marked = list(picks), True
-        _, live = guess_picture(self.run, self.run.right)
-        self._result.children = [live.widget]
-        self._say()
+    def _mark(self):
+        self._marked = True
+        self._result.children = [guess_picture(self.run, self.run.right)[1].widget]
 
 
 def guess_picture(run: Run, right: int | None = None) -> tuple[GuessBars, LiveFigure]:
@@ -301,6 +312,8 @@ class MatchRun(Trials):
     controls : Controls
         What B is turned by now, "turn_db".
     """
+
+    asks, ends = "Turn B until it is as loud as A.", "You have set all {}. Press **Check** below, or go back."
 
     def __init__(self, pairs: Sequence[tuple[Audio, Audio]], names: Sequence[str], readings=None):
         from gainlib.notebook.listen import Player
@@ -357,26 +370,18 @@ class MatchRun(Trials):
         self._say()
         self._moved()
 
-    def _say(self):
+    def _head(self):
         done = len(self.made)
-        if self.complete:
-            self.said.say("note", "", f"You have set all {self.total}. Press **Check** below, or go back.")
-        else:
-            head = f"Sound {done + 1} of {self.total}: {self.names[done]}"
-            self.said.say("note", head, "Turn B until it is as loud as A.")
+        return f"Sound {done + 1} of {self.total}: {self.names[done]}"
+
+    def _say(self):
+        super()._say()
+        done = len(self.made)
         rows = tuple(
             (f"{k + 1}. {name}", number_text(self.made[k], 2, signed=True) if k < done else "–")
             for k, name in enumerate(self.names)
         )
         self._list.show(Table("Set so far", ("sound", "B turned by (dB)"), rows))
-
-    def show(self, settings) -> None:
-        """Show the settings of an answer."""
-        if settings is None or len(settings) != self.total or list(settings) == self.made:
-            return
-        if all(isinstance(each, (int, float)) for each in settings):
-            self.made = [float(each) for each in settings]
-            self._say()
 
 
 class Listening(Panel):
@@ -452,8 +457,7 @@ class AbxPanel(Panel):
         self._side = widgets.VBox([self.controls, buttons]).add_class("gl-desk-side")
         picture = widgets.VBox([self.live.widget]).add_class("gl-desk-picture")
         super().__init__(widgets.HBox([picture, self._side]).add_class("gl-desk-main"), self.blind, self._tables)
-        for name in ("gl-form", "gl-panel", "gl-desk"):
-            self.add_class(name)
+        self.add_class("gl-form").add_class("gl-panel").add_class("gl-desk")
         self.controls.observe(self.guarded(lambda _change: self._draw(None)), "released")
         self.said.say("note", "", "Choose the number of trials, then start. It does not change until the run is over.")
         self._run = None

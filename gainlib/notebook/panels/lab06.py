@@ -4,8 +4,8 @@ from gainlib.exercises.text import Unreadable
 from gainlib.labs.lab06 import NAMING, eight, kind_of
 from gainlib.notebook.fields import field_for
 from gainlib.notebook.panels import drawn_for, place_of
-from gainlib.notebook.panels.steps import sentence
 from gainlib.notebook.ungraded import Newest, ShortQuestion
+from gainlib.words import sentence
 
 
 class Naming(Newest):

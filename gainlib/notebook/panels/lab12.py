@@ -13,7 +13,8 @@ from gainlib.exercises.text import Unreadable
 from gainlib.labs import lab12
 from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.desk import Desk
-from gainlib.notebook.errors import Panel
+from gainlib.notebook.errors import Panel, row
+from gainlib.notebook.fields import number_line
 from gainlib.notebook.forms import ANOTHER, YES
 from gainlib.notebook.kept import Place
 from gainlib.notebook.live import TableView
@@ -179,11 +180,10 @@ class SessionPanel(Panel):
         tip = "As found and as it is now"
         self.hear_mix = self.make_button("Listen to the mix", self._hear_the_mix, tooltip=tip)
         self._stage, self._heard = widgets.VBox(), widgets.VBox().add_class("gl-desk-player")
-        head = widgets.HBox([self.run, self.another, self.hear_strip, self.hear_mix]).add_class("gl-buttons")
+        head = row(self.run, self.another, self.hear_strip, self.hear_mix)
         self.question = Question(instead=head)
         super().__init__(self.question.over(), self._stage, self._heard)
-        for name in ("gl-form", "gl-panel", "gl-desk"):
-            self.add_class(name)
+        self.add_class("gl-form").add_class("gl-panel").add_class("gl-desk")
         self._new_desk()
         self.places.watch(self.guarded(self._told))
         self.run.observe(self.guarded(lambda _change: self._switch()), "value")
@@ -256,13 +256,12 @@ class Stems(Panel):
     def __init__(self, given: dict):
         tip = "All meters on every stem and retake as it came"
         self.measure = self.make_button("Measure the stems", lambda: self._background.ask(given), tooltip=tip)
-        self._stage = widgets.VBox([widgets.HBox([self.measure]).add_class("gl-buttons")])
+        self._stage = widgets.VBox([row(self.measure)])
         self._retakes = widgets.VBox([])
         super().__init__(self._stage, self._retakes)
         self.add_class("gl-form")
         for each in (self._stage, self._retakes):
-            for name in ("gl-panel", "gl-desk", "gl-ticked"):
-                each.add_class(name)
+            each.add_class("gl-panel").add_class("gl-desk").add_class("gl-ticked")
         self._background = BackgroundTask(self, self._measured, self._show)
 
     @staticmethod
@@ -355,7 +354,7 @@ class Exporting(HandIn):
         tip = "24-bit files beside your record, in place of an earlier export"
         self.export = self.make_button("Export mix and stems", self._ask, tooltip=tip)
         self._readings = widgets.VBox()
-        super().__init__(learner, widgets.HBox([self.export]).add_class("gl-buttons"), self._said, self._readings)
+        super().__init__(learner, row(self.export), self._said, self._readings)
         self._background = BackgroundTask(
             self, lambda progress, *asked: delivery.write_export(*asked, progress), self._found, self._failed
         )
@@ -409,7 +408,7 @@ class Cells(HandIn):
 
     def __init__(self, learner, given: dict):
         self._given = given
-        self.lines = [_line(delivery.label(cell)) for cell in given["cells"]]
+        self.lines = [number_line(delivery.label(cell), "") for cell in given["cells"]]
         options, style = ["choose …", *lab12.TARGETS, WHOLE_MIX], {"description_width": "initial"}
         self.chosen = widgets.Dropdown(options=options, description="Readings of", style=style)
         self._tables = widgets.VBox().add_class("gl-sheet")
@@ -458,11 +457,6 @@ class Cells(HandIn):
         """Call back with every letter."""
         for line in self.lines:
             line.observe(lambda _change: callback(), "value")
-
-
-def _line(label):
-    look = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
-    return widgets.Text(description=label, placeholder="a number", tooltip=label, **look).add_class("gl-entry")
 
 
 PANELS = {("12", "session"): SessionPanel}

@@ -170,6 +170,8 @@ class PreferenceRun(Trials):
         Values of the variant, see ``gainlib.exercises.bypass.RUNS``.
     """
 
+    asks = "Which of the two do you like better?"
+
     def __init__(self, given: dict):
         from gainlib.notebook.listen import Player
 
@@ -192,19 +194,6 @@ class PreferenceRun(Trials):
 
     def _load(self):
         self.player.update(self._pair(len(self.made)))
-
-    def _say(self):
-        if self.complete:
-            self.said.say("note", "", f"You have picked in all {self.total} trials.")
-        else:
-            head = f"Trial {len(self.made) + 1} of {self.total}"
-            self.said.say("note", head, "Which of the two do you like better?")
-
-    def show(self, picks) -> None:
-        """Show the picks of an answer."""
-        if picks is not None and set(picks) <= set(PICKS) and len(picks) == self.total:
-            self.made = list(picks)
-            self._say()
 
 
 class StageRun(BlindRun):

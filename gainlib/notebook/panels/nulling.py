@@ -9,9 +9,10 @@ from gainlib.boxes.null import NullReport
 from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song
+from gainlib.notebook.errors import row
 from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, row, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.words import level_text, number_text
 
@@ -59,14 +60,21 @@ class NullPanel(Step):
         self.programme = Entry("Programme (.wav):", "the path of a new WAV file")
         self.subtract = WorkButton(
             "Subtract", _subtract, self._subtracted, "Subtracting …",
-            asks=self._prints, keeps=("report", NullReport), button_style="primary",
+            asks=(self.first.path, self.second.path, self.match), wipes=lambda: self.empty(self._picture, self.facts),
+            keeps=("report", NullReport), button_style="primary",
         )  # fmt: skip
         kind = tuple[float, int, dict[str, float], list[float]]
         busy = "Turning down and up …"
-        self.turn = WorkButton("Work it out", _turn, self._turned, busy, asks=self._numbers, keeps=("turned", kind))
-        self.write = WorkButton(
-            "Write the programme", _write, self._written, "Writing …", asks=lambda: (self.programme.path(),)
+        self.turn = WorkButton(
+            "Work it out",
+            _turn,
+            self._turned,
+            busy,
+            asks=(self.attenuation.number, self._whole),
+            keeps=("turned", kind),
         )
+        asks = (self.programme.path,)
+        self.write = WorkButton("Write the programme", _write, self._written, "Writing …", asks=asks)
         self.facts, self._picture, self._rounds_picture, self.live = sheet(), widgets.VBox(), widgets.VBox(), None
         super().__init__(
             song or Song(), prose(NULL), self.first, self.second, Slot(self.match, self.subtract), self.facts,
@@ -81,12 +89,6 @@ class NullPanel(Step):
         """What was subtracted last."""
         return self.subtract.found
 
-    def _prints(self):
-        # else prints that are refused would stand under the figures of others
-        self.subtract.found, self._picture.children, self.facts.value = None, [], ""
-        self._noted()
-        return self.first.path(), self.second.path(), self.match.value
-
     def _subtracted(self, report):
         octaves = [_octave(hz) for hz in report.octaves], list(report.octaves.values())
         self.live = _bars("What remains of two prints", "What remains, by octave", "octave", -180.0, *octaves)
@@ -96,11 +98,11 @@ class NullPanel(Step):
 
     # ---- down and up -----------------------------------------------------------------------------------------------
 
-    def _numbers(self):
+    def _whole(self):
         rounds = self.rounds.number()
         if rounds != int(rounds):
             raise GainlibError(f"{number_text(rounds)} is not a number of rounds; give a whole number")
-        return self.attenuation.number(), int(rounds)
+        return int(rounds)
 
     def _turned(self, found):
         attenuation_db, rounds, residues, expected = found

@@ -8,9 +8,10 @@ from gainlib.boxes.linearity import CANNOT_TELL
 from gainlib.mix.inserts import replaced
 from gainlib.notebook import figures
 from gainlib.notebook.bench_song import Song, make_home
+from gainlib.notebook.errors import row
 from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, offer, row, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, table
 from gainlib.notebook.prose import prose
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
@@ -70,19 +71,17 @@ class BoxStep(Step):
     shows_song = ("in_rack",)
     off = "Leave speakers and headphones off"
 
-    def _parts(self):
+    def _parts(self, path, rate):
         """Make what both have; where it stands on the page is each panel's own."""
         self.level = NumberEntry("Up to", -6.0, "dBFS", -30.0, 0.0)
-        self.write = WorkButton("Write the test file", _write, self._written, "Writing …", asks=self._to_write)
+        asks = (path, rate, self.level.number)
+        self.write = WorkButton("Write the test file", _write, self._written, "Writing …", asks=asks)
         self.recorded = Entry("Recording of what came out:", "the path of the recording")
         self.name = Entry("Its name:", placeholder="opto")
         self.facts, self.live, self._picture = sheet(), None, widgets.VBox()
         self.racked, self.in_rack = sheet(), menu("In your rack:", ())
         tip = "Forget what was measured; where it stands it keeps its figures"
         self.remove = WorkButton("Take it out", self._take_out, tooltip=tip)
-
-    def _to_write(self):
-        raise NotImplementedError
 
     def _written(self, path):
         self.tell("right", "Written", f"{path}. {self.off}, play it through the box, and record what comes out.")
@@ -132,13 +131,14 @@ class ProbePanel(BoxStep):
     """
 
     def __init__(self, song=None):
-        self._parts()
         self.file = Entry("Test file (.wav):", "the path of a new WAV file")
         self.without = Entry("Recording without the box, if there is one:")
         self.rate = menu("Rate:", RATES, 48000)
+        self._parts(self.file.path, self.rate)
         self.read = WorkButton(
             "Read the recording", lambda _tell, *paths: read_probe(*paths), self._shown, "Reading …",
-            asks=self._to_read, keeps=("report", ProbeReport), button_style="primary",
+            asks=(self.recorded.path, self.without.path_or_none), wipes=lambda: self._show(None),
+            keeps=("report", ProbeReport), button_style="primary",
         )  # fmt: skip
         self.enter = WorkButton("Keep it in your rack", self._entered, disabled=True)
         super().__init__(
@@ -154,18 +154,9 @@ class ProbePanel(BoxStep):
         """What was read last."""
         return self.read.found
 
-    def _to_write(self):
-        return self.file.path(), self.rate.value, self.level.number()
-
-    def _to_read(self):
-        self.read.found = None
-        self._show(None)  # else a recording that is refused would stand over the figures of another
-        return self.recorded.path(), self.without.path() if self.without.value.strip() else None
-
     def _show(self, report):
         super()._show(report)
         self.enter.disabled = report is None or report.kind == CANNOT_TELL
-        self._noted()
 
     def _shown(self, report):
         self._show(report)
@@ -195,25 +186,17 @@ class MeasuredStep(BoxStep):
     off = "Leave loudspeakers and headphones off"
 
     def __init__(self, song):
-        self._parts()
         self.probe = Entry("Test file (.wav):", "the path of a new WAV file")
         self.which = menu("The box is:", ())
-        self.read = WorkButton("Read the recording", _read_at, self._measured, "Reading …", asks=self._to_read)
+        self._parts(self.probe.path, lambda: 48000 if song.session is None else song.session.rate_hz)
+        self.read = WorkButton(
+            "Read the recording", _read_at, self._measured, "Reading …", wipes=lambda: self._show(None),
+            asks=(song.opened, lambda: self._places[self.which.value], self.recorded.path, self.probe.path_or_none),
+        )  # fmt: skip
         super().__init__(
             song, prose(BENCH), self.probe, Slot(self.level, self.write), self.recorded, self.name,
             Slot(self.which, self.read), self.facts, self._picture, self.racked, Slot(self.in_rack, self.remove),
         )  # fmt: skip
-
-    def _to_write(self):
-        rate = self.song.session.rate_hz if self.song.session is not None else 48000
-        return self.probe.path(), rate, self.level.number()
-
-    def _to_read(self):
-        self.song.opened()
-        self._show(None)  # else a recording that is refused would stand over the figures of another
-        played = self.probe.path() if self.probe.value.strip() else None
-        known = played if played is not None and played.is_file() else None
-        return self._places[self.which.value], self.recorded.path(), known
 
     def _measured(self, found):
         (name, number), report = found
@@ -387,5 +370,5 @@ def _write(_tell, path, rate_hz, level_max_dbfs):
     return path
 
 
-def _read_at(_tell, place, recorded, played):
-    return place, read_probe(recorded, played)
+def _read_at(_tell, _session, place, recorded, played):
+    return place, read_probe(recorded, played if played is not None and played.is_file() else None)

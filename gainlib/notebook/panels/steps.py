@@ -3,6 +3,7 @@
 import html
 import logging
 import math
+import operator
 import re
 from collections.abc import Callable, Collection, Iterable
 from contextlib import suppress
@@ -19,7 +20,7 @@ from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.mix.paths import pasted_path
 from gainlib.notebook import assets
 from gainlib.notebook.background import Stopped, running_loop
-from gainlib.notebook.errors import Panel, Progress
+from gainlib.notebook.errors import Panel, Progress, button, row
 from gainlib.notebook.prose import LiveRegion, style
 from gainlib.words import number
 
@@ -49,8 +50,10 @@ class WorkButton(widgets.Button):
         ``done(found)`` shows what came out, or takes it. Without it ``work()`` takes no time and is all there is.
     busy : str
         What stands there meanwhile.
-    asks : callable
-        ``asks()`` reads the fields first; returns a tuple.
+    asks : iterable of callable or widget
+        What is read first, in this order: what a call returns, what a menu or a box to tick has.
+    wipes : callable, optional
+        ``wipes()`` takes what came out last off the page; else what is refused would stand over the figures of another.
     sure : callable
         ``sure(begin)`` calls ``begin()``, after a question where something is thrown away.
     keeps : (str, type), optional
@@ -69,18 +72,27 @@ class WorkButton(widgets.Button):
         done: Callable | None = None,
         busy: str = "",
         *,
-        asks: Callable[[], tuple] = tuple,
+        asks: Iterable = (),
+        wipes: Callable[[], None] | None = None,
         sure: Callable[[Callable], None] = lambda begin: begin(),
         keeps: tuple[str, Any] | None = None,
         **look,
     ):
         super().__init__(description=text, layout=dict(AUTO), **look)
-        self.work, self.done, self.busy, self.asks, self.sure = work, done, busy, asks, sure
-        self.keeps, self.found, self.step = keeps, None, None
+        self.work, self.done, self.busy, self._asks, self._wipes = work, done, busy, asks, wipes
+        self.sure, self.keeps, self.found, self.step = sure, keeps, None, None
 
     def __call__(self) -> None:
         """Do it here and now, unasked."""
         self.step.do(self, here=True)
+
+    def asked(self) -> tuple:
+        """Return what the work is to be done with."""
+        if self._wipes is not None:
+            self.found = None
+            self._wipes()
+            self.step.noted()
+        return tuple(each() if callable(each) else each.value for each in self._asks)
 
 
 class Slot(widgets.VBox):
@@ -122,7 +134,7 @@ class Step(Panel):
     """
 
     def __init__(self, song, *children):
-        self.song, self._noted = song, lambda: None
+        self.song, self.noted, self.past = song, lambda: None, []
         self._slots = [each for each in children if isinstance(each, Slot)] or [Slot()]
         self._slot = self._slots[0]
         super().__init__(*children, *([] if self._slot in children else [self._slot]))
@@ -169,9 +181,17 @@ class Step(Panel):
 
     def on_change(self, callback: Callable[[], None]) -> None:
         """Call back whenever something is entered."""
-        self._noted = callback
+        self.noted = callback
         for each in self.entries().values():
             each.observe(lambda _change: callback(), "value")
+
+    # ---- what can be taken back ------------------------------------------------------------------------------------
+
+    def remember(self, now: Any, fresh: bool, same: Callable[[Any, Any], bool] = operator.eq) -> None:
+        """Note where all stands, if it is new: where it began and the last moves stay, a `fresh` one ends the past."""
+        self.past = [] if fresh else self.past
+        if not (self.past and same(self.past[-1], now)):
+            self.past = [*self.past[:1], *[*self.past[1:], now][-UNDO_STEPS:]]
 
     # ---- what is said ----------------------------------------------------------------------------------------------
 
@@ -202,7 +222,7 @@ class Step(Panel):
         if pressed.done is None:
             self.beside(pressed, pressed.work)
             return
-        asked, slot = self.beside(pressed, pressed.asks), self._slot
+        asked, slot = self.beside(pressed, pressed.asked), self._slot
         if asked is None:
             return
 
@@ -225,6 +245,24 @@ class Step(Panel):
         self._slot = self._slot_of(pressed)
         return self._tried(work)
 
+    @staticmethod
+    def empty(*places: widgets.Widget) -> None:
+        """Take everything off the page that stands in some places: tables, or pictures and players."""
+        for each in places:
+            if isinstance(each, widgets.HTML):
+                each.value = ""
+            else:
+                each.children = []
+
+    def boxes(self, lines: Iterable[str], fields: Iterable, told: Callable, under: bool = True) -> list[widgets.VBox]:
+        """Return a box for every line of HTML with its field under it, or over it; ``told()`` after every entry."""
+        made = []
+        for line, each in zip(lines, fields, strict=True):
+            each.observe(self.guarded(lambda _change: told()), "value")
+            pair = widgets.HTML(line), each
+            made.append(widgets.VBox(pair if under else pair[::-1]).add_class("gl-box"))
+        return made
+
     def _stop(self, slot):
         self.song.work.stop()
         slot.progress.text.value = "Stopping at the end of this piece …"
@@ -238,7 +276,7 @@ class Step(Panel):
         if pressed.keeps:
             pressed.found = found
         pressed.done(found)
-        self._noted()
+        self.noted()
 
     def _tried(self, work):
         """Return what work returns; what it cannot do is said here as a sentence, and gives None."""
@@ -252,11 +290,6 @@ class Step(Panel):
             self.tell("wrong", "Not done", "")
             raise
         return None
-
-
-def with_move(past: list, now: Any) -> list:
-    """Return what Undo can go back to after another move: where it began, and the last moves."""
-    return [*past[:1], *[*past[1:], now][-UNDO_STEPS:]]
 
 
 # ---- what came out, over a reload ------------------------------------------------------------------------------------
@@ -293,16 +326,6 @@ def from_kept(kind: Any, kept: Any) -> Any:
 # ---- widgets ---------------------------------------------------------------------------------------------------------
 
 
-def button(text: str, **kwargs) -> widgets.Button:
-    """Return a button as wide as its words."""
-    return widgets.Button(description=text, layout=dict(AUTO), **kwargs)
-
-
-def row(*children) -> widgets.HBox:
-    """Return widgets in a row that wraps."""
-    return widgets.HBox(list(children)).add_class("gl-buttons")
-
-
 class Entry(widgets.Text):
     """A wide text field with its label in full; it gives its text when it is left.
 
@@ -321,6 +344,10 @@ class Entry(widgets.Text):
     def path(self):
         """Return the path that was pasted; an empty field is refused."""
         return pasted_path(self.value, self._what)
+
+    def path_or_none(self):
+        """Return the path that was pasted, None where the field is empty."""
+        return self.path() if self.value.strip() else None
 
 
 def menu(text: str, options, value=None, **kwargs) -> widgets.Dropdown:
@@ -424,11 +451,11 @@ def listed(title: str, sentences: Iterable[str]) -> str:
     return f"<p><b>{html.escape(title)}</b></p><ul>{items}</ul>" if items else ""
 
 
-def sentence(words: str) -> str:
-    """Return words with a capital at the beginning and a full stop."""
-    return f"{words[:1].upper()}{words[1:]}."
-
-
 def sheet() -> widgets.HTML:
     """Return a place for tables and lists."""
     return widgets.HTML().add_class("gl-score").add_class("gl-wide")
+
+
+def tick(text: str, value: bool = False) -> widgets.Checkbox:
+    """Return a box to tick, as wide as its words."""
+    return widgets.Checkbox(value, description=text, indent=False, layout=dict(AUTO))
