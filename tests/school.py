@@ -149,6 +149,13 @@ def rows_of(path):
         return list(csv.DictReader(file))
 
 
+def id_of(row):
+    """Return the id of a row's exercise, behind which its title stands lest a spreadsheet takes it for a date."""
+    id, title = row["exercise"].split(" ", 1)
+    assert title == exercise(id).title
+    return id
+
+
 def write_list(folder, text, encoding="utf-8"):
     """Write a class list or overrides as some program would."""
     path = folder / "list.csv"

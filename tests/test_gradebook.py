@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import school
-from school import CLASS, FIRST, IDS, SHARES, STATES, Reading, Writer, rows_of, run
+from school import CLASS, FIRST, IDS, SHARES, STATES, Reading, Writer, id_of, rows_of, run
 
 from gainlib.exercises import bank, exercise, mark, marking, read_events, tally
 from gainlib.exercises.gradebook import gradebook
@@ -235,8 +235,8 @@ def written(room, tmp_path_factory):
     with (out / "class.csv").open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([["Name", "Class"], *([name, CLASS.upper()] for name in listed)])
     (out / "by hand.csv").write_text(
-        "learner;class;exercise;points;note\nKARL;7b;05-1;1,5;shown at the board\nlina;;05-9;1;x\nnora;7b;05-2;9;x\n"
-        "learner 03;7b;05-1;1;\nnobody;7b;05-1;1;x\n",
+        "learner;class;exercise;points;note\nKARL;7b;05-1 and its title;1,5;shown at the board\nlina;;05-9;1;x\n"
+        "nora;7b;05-2;9;x\nlearner 03;7b;05-1;1;\nnobody;7b;05-1;1;x\n",
         encoding="cp1252",
     )
     lists = ["--class-list", out / "class.csv", "--overrides", out / "by hand.csv"]
@@ -254,7 +254,7 @@ def test_the_table_reads_back(room, book, written):
     )
     rows = rows_of(out / "m.csv")
     assert len(rows) == 41 * len(IDS)
-    mine = {(row["learner"].removeprefix("'"), row["exercise"]): row for row in rows}
+    mine = {(row["learner"].removeprefix("'"), id_of(row)): row for row in rows}
     for row in book.rows:
         read = mine[row.learner, row.exercise]
         points = 1.5 if (row.learner, row.exercise) == ("karl", "05-1") else row.points
@@ -278,13 +278,13 @@ def test_the_code_of_the_numbers_is_their_seed(written):
     """SHA-256 over salt, class, learner, exercise and attempt, joined by U+001F; computed with hashlib alone."""
     for row in rows_of(written[0] / "m.csv"):
         if row["learner"] == "learner 10" and row["attempts"] == "1":
-            joined = "\x1f".join(("", CLASS, "learner 10", row["exercise"], "0"))
+            joined = "\x1f".join(("", CLASS, "learner 10", id_of(row), "0"))
             assert row["variant"].replace("-", "") == hashlib.sha256(joined.encode()).hexdigest()[:16]
     assert re.fullmatch(r"(\w{4}-){3}\w{4}", row["variant"])
 
 
 def test_points_by_hand_keep_their_note(written, capsys):
-    row = next(row for row in rows_of(written[0] / "m.csv") if row["learner"] == "karl" and row["exercise"] == "05-1")
+    row = next(row for row in rows_of(written[0] / "m.csv") if row["learner"] == "karl" and id_of(row) == "05-1")
     assert row["points"] == "1.5" and row["state"] == "wrong"
     assert row["notes"].endswith("points by hand: 0 to 1.5, shown at the board") and "stored L" in row["notes"]
     page = (written[0] / "m.html").read_text(encoding="utf-8")

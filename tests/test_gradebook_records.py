@@ -14,7 +14,7 @@ import school
 from daily import daily
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from school import CLASS, IDS, Reading, Writer, rows_of, run, write_list
+from school import CLASS, IDS, Reading, Writer, id_of, rows_of, run, write_list
 
 from gainlib.audio import GainlibError
 from gainlib.exercises import exercise, mark
@@ -48,7 +48,7 @@ def test_damaged_lines_are_named_and_the_rest_counts(tmp_path, capsys):
     said = capsys.readouterr().err
     assert [int(number) for number in re.findall(r"anna\.jsonl, line (\d+): ", said)] == sorted(bad)
     assert len(said.splitlines()) == 5 and "half a letter" in said and "nested deeper" in said
-    points = {row["exercise"]: float(row["points"]) for row in rows_of(tmp_path / "m.csv")}
+    points = {id_of(row): float(row["points"]) for row in rows_of(tmp_path / "m.csv")}
     assert points["05-1"] == 2 and points["05-2"] == pytest.approx(1.7)
 
 

@@ -71,9 +71,8 @@ def write_csv(path: str | Path, book: Gradebook, form: Form = PLAIN) -> None:
 
 def write_wide(path: str | Path, book: Gradebook, form: Form = PLAIN) -> None:
     """Write a line a learner and a column an exercise, with id and e-mail as the class list has them."""
-    titles = {each.id: each.title for each in bank()}
     worth = {row.exercise: row.max_points for row in book.rows}
-    items = [tame(f"{id} {titles[id]} ({form.number(most)})") for id, most in sorted(worth.items())]
+    items = [f"{_titled(id)} ({form.number(most)})" for id, most in sorted(worth.items())]
     lines = [("name", "id", "e-mail", "class", *items, "total", "max")]
     for own in by_learner(book.rows):
         points = {row.exercise: row.points for row in own}
@@ -88,7 +87,7 @@ def write_questions(path: str | Path, book: Gradebook, form: Form = PLAIN) -> No
     for row in book.rows:
         for place, (label, state, points, most) in enumerate(row.parts, start=1):
             sums = (form.number(points), form.number(most))
-            lines.append((*_who(book, row), row.exercise, place, tame(label), state, *sums))
+            lines.append((*_who(book, row), _titled(row.exercise), place, tame(label), state, *sums))
     _write(path, lines, form)
 
 
@@ -103,8 +102,13 @@ def _who(book, row):
     return tuple(map(tame, (listed.learner, listed.id, listed.mail, row.class_code)))
 
 
+def _titled(id):
+    """Return an exercise's id with its title: alone a spreadsheet takes 05-2 for a date."""
+    return tame(f"{id} {exercise(id).title}")
+
+
 def _cells(row: Row, form: Form):
-    who = (tame(row.learner), tame(row.class_code), row.lab, row.exercise)
+    who = (tame(row.learner), tame(row.class_code), row.lab, _titled(row.exercise))
     done = (row.attempts, row.tries, row.hints, row.spent, row.shown, "yes" if row.mastered else "no")
     points = (form.number(row.points), form.number(row.max_points), row.state, form.time(row.time), row.variant)
     return (*who, *done, *points, tame("; ".join(row.notes)), tame("; ".join(row.slips)))
@@ -255,7 +259,7 @@ def to_talk_about(rows: Sequence[Row]) -> tuple[str, ...]:
     """Return what one learner has not solved, the most tried first, with a mistake that was recognised in words."""
     open_ = sorted((row for row in rows if row.counts and row.state != "right"), key=lambda row: -row.tries)
     return tuple(
-        f"{row.exercise} {exercise(row.exercise).title} ({row.tries} {'try' if row.tries == 1 else 'tries'})"
+        f"{_titled(row.exercise)} ({row.tries} {'try' if row.tries == 1 else 'tries'})"
         + (f": {slip_in_words(row.exercise, row.slips[-1])}" if row.slips else "")
         for row in open_[:_TALKED]
     )

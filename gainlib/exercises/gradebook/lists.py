@@ -124,7 +124,7 @@ def read_overrides(path: str | Path) -> tuple[tuple[Override, ...], tuple[str, .
     """Read points given by hand, in the order of the file, and a sentence for every line that gives none.
 
     The file is a table with the columns ``learner``, ``exercise``, ``points``, ``note`` and, if wanted, ``class``; or
-    JSON, a list of objects with those names.
+    JSON, a list of objects with those names. Behind the id of an exercise its title may stand.
     """
     entries = _from_json(path) if Path(path).suffix.casefold() == ".json" else _from_table(path)
     overrides, problems = [], []
@@ -137,15 +137,16 @@ def read_overrides(path: str | Path) -> tuple[tuple[Override, ...], tuple[str, .
 
 
 def _override(place, entry):
-    learner, id, note = (str(entry.get(name) or "").strip() for name in ("learner", "exercise", "note"))
+    learner, exercise, note = (str(entry.get(name) or "").strip() for name in ("learner", "exercise", "note"))
     group = entry.get("class")
     if not learner:
         raise Unreadable("names no learner")
     if not note:
         raise Unreadable("has no note; say why the points are changed")
+    id = exercise.partition(" ")[0]
     most = next((each.points for each in bank() if each.id == id), None)
     if most is None:
-        raise Unreadable(f"there is no exercise “{shorten(id)}”")
+        raise Unreadable(f"there is no exercise “{shorten(exercise)}”")
     try:
         points = parse_number(entry.get("points"))
     except Unreadable:
