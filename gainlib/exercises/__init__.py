@@ -14,7 +14,7 @@ from gainlib.exercises.practical import Aim, Control, Measured, State
 from gainlib.exercises.record import Events, Record, read_events, records_folder
 from gainlib.exercises.tally import ExerciseScore, Score, tally
 from gainlib.exercises.text import fill
-from gainlib.exercises.variants import draws, either, grid, one_of, pick, shuffled
+from gainlib.exercises.variants import draws, either, grid, kept_by, one_of, pick, shuffled
 
 __all__ = [
     "Abx",
@@ -45,6 +45,7 @@ __all__ = [
     "fill",
     "grid",
     "hint_price",
+    "kept_by",
     "least_right",
     "mark",
     "one_of",

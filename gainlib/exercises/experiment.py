@@ -16,7 +16,8 @@ from threading import Lock
 from typing import Any, ClassVar
 
 from gainlib.audio import Audio, GainlibError
-from gainlib.session import FaderLaw
+from gainlib.exercises.practical import applied
+from gainlib.session import FaderLaw, Session
 from gainlib.words import Table, level_text
 
 RUNS_KEPT = 8
@@ -159,8 +160,31 @@ class Choice:
         return value
 
 
+class _Column:
+    """What faders and trims share: one number a strip, in a dict of the setting."""
+
+    @property
+    def starts(self) -> dict:
+        """What the column adds to a setting at first."""
+        own = {self.name: dict(zip(self.names, self.start, strict=True))}
+        return own | {option: () for option in self.options}
+
+    @property
+    def field(self) -> str:
+        """The control of each strip that it holds, as in an answer."""
+        return self.name.replace("s_db", "_db")
+
+    def placed(self, setting: "Setting") -> dict:
+        """Return where the strips' controls stand, as an answer."""
+        answer = {}
+        for name in self.names:
+            own, buttons = {self.field: setting[self.name][name]}, () if name in self.apart else self.options
+            answer[self.owners.get(name, name)] = own | {option: name in setting[option] for option in buttons}
+        return answer
+
+
 @dataclass(frozen=True)
-class Mixer:
+class Mixer(_Column):
     """The faders of a mix: one compact strip each, with mute and solo, and one colour in strip and plot.
 
     In the setting stand a dict of faders under `name`, and tuples of muted and soloed names under ``mute``, ``solo``.
@@ -187,6 +211,8 @@ class Mixer:
         What the scale and the typed value mean; the setting is in dB either way.
     law : callable or None
         ``law(setting)`` returns the travel, a :class:`~gainlib.session.FaderLaw`; the usual one if left out.
+    owners : mapping of str to str
+        Whose fader in the session one is that is not named after its strip; the master's is "bus".
     """
 
     names: tuple[str, ...]
@@ -200,17 +226,12 @@ class Mixer:
     low_db: float = -math.inf
     scale: str = "db"
     law: Callable[["Setting"], FaderLaw] | None = None
+    owners: Mapping[str, str] = field(default_factory=lambda: {"master": "bus"})
     high_db: ClassVar[float] = 10.0
-
-    @property
-    def starts(self) -> dict:
-        """What the mixer adds to a setting at first."""
-        own = {self.name: dict(zip(self.names, self.start, strict=True))}
-        return own | {option: () for option in self.options}
 
 
 @dataclass(frozen=True)
-class Trims:
+class Trims(_Column):
     """A column of gains with an even travel and two ends: output trims, send levels; one a strip of the mixer before.
 
     In the setting stands a dict under `name`.
@@ -234,11 +255,8 @@ class Trims:
     low_db: float = -24.0
     high_db: float = 24.0
     options: ClassVar[tuple[str, ...]] = ()
-
-    @property
-    def starts(self) -> dict:
-        """What the column adds to a setting at first."""
-        return {self.name: dict(zip(self.names, self.start, strict=True))}
+    owners: ClassVar[Mapping[str, str]] = {}
+    apart: ClassVar[tuple[str, ...]] = ()
 
 
 @dataclass(frozen=True)
@@ -476,55 +494,50 @@ class Drive:
     Parameters
     ----------
     owner, field : str
-        A strip, a group or "bus"; its control, named as in a session's controls as an answer, "polarity" or "mute".
+        A strip, a group or "bus"; its control, named as in a session's controls as an answer.
     scale, offset : float
-        What the value is multiplied by, and what is then added.
-    values : mapping or None
-        In place of them, what each value stands for; it then has to hold all there are.
+        What the value is multiplied by, and what is then added; or `scale` has what each value stands for.
     """
 
     owner: str
     field: str
-    scale: float = 1.0
+    scale: float | dict[Any, Any] = 1.0
     offset: float = 0.0
-    values: Mapping[Any, Any] | None = None
+
+    def of(self, value: Any) -> Any:
+        """Return what a value of the control amounts to."""
+        return self.scale[value] if isinstance(self.scale, dict) else value * self.scale + self.offset
 
 
 @dataclass(frozen=True)
 class ListenToMix:
     """A mix that is heard while it is moved: the stems go to the browser, which mixes them as the hand does.
 
-    Faders, mutes, solos and columns of trims are followed by themselves. Beside the mix as it is set, it is heard as
-    it was found, or in other views.
+    What the controls of the experiment stand for is followed at once; what no browser can follow is heard when the hand
+    has let go. Beside the mix as it is set, it is heard as it was found, or in other views.
 
     Parameters
     ----------
     part : callable
-        ``part(session)`` returns where the part begins that is heard, and how long it is, in seconds.
-    drives : mapping of str to tuple of Drive
-        What every slider and choice stands for that is to be heard at once, by its name; what no browser can follow is
-        heard when the hand has let go.
+        ``part(session)`` returns where the part begins that is heard, and how long it is, in seconds; all of it if
+        left out.
     same : tuple of str
         Controls that stand for the mix as found as they do now: another take, another sound.
     matched, note : callable
         As for :class:`Listen`.
     cut : bool
         Whether one listens through a converter that cuts off at full scale.
-    owners : mapping of str to str
-        Whose fader one is that is not named after its strip; the master's is "bus".
-    views : mapping of str to tuple of (str, str, object)
+    views : mapping of str to dict
         Ways to hear the mix as it is set, in place of the one as found: by name, the controls that stand elsewhere
-        there whatever the hand does, as owner, field and value. The last one changes nothing.
+        there whatever the hand does, as an answer. The last one changes nothing.
     """
 
-    part: Callable[[Any], tuple[float, float]]
-    drives: Mapping[str, tuple[Drive, ...]] = field(default_factory=dict)
+    part: Callable[[Session], tuple[float, float]] = lambda session: (0.0, session.frames / session.rate_hz)
     same: tuple[str, ...] = ()
     matched: Callable[[Setting], bool] = lambda setting: True
     note: Callable[[Setting], str] = lambda setting: ""
     cut: bool = False
-    owners: Mapping[str, str] = field(default_factory=lambda: {"master": "bus"})
-    views: Mapping[str, tuple[tuple[str, str, Any], ...]] = field(default_factory=dict)
+    views: Mapping[str, dict] = field(default_factory=dict)
     later: ClassVar[bool] = False
     after_prediction: ClassVar[bool] = False
 
@@ -581,8 +594,9 @@ class Experiment:
         Names unique.
     pictures : tuple of Picture or Sheet
         One or more; one tab each.
-    session : callable or None
-        ``session(setting)`` returns the :class:`~gainlib.session.Session`; None where the experiment is about no audio.
+    session : Session, callable or None
+        The :class:`~gainlib.session.Session`, or ``session(setting)`` returns it: faders, trims and what has one of the
+        `places` are then put there. None where the experiment is about no audio.
     read : callable or None
         ``read(run)`` returns what the lab measures on a run, kept as ``run.seen``.
     told : callable, optional
@@ -604,6 +618,11 @@ class Experiment:
         Lines reserved for the verdict, so that nothing moves when it grows.
     asks : str
         What is asked before all goes back to start; nothing if empty.
+    places : mapping of str to tuple
+        What of the session a slider or choice stands for, by its name: target and control as in an answer, and what
+        else a :class:`Drive` says; or several of these. What has no place is seen to by `session`.
+    before : Session, optional
+        What a run is compared with, as ``run.before``; the session as it is found if left out.
 
     Examples
     --------
@@ -617,7 +636,7 @@ class Experiment:
 
     controls: tuple[Control, ...]
     pictures: tuple[Picture | Sheet, ...]
-    session: Callable[[Setting], Any] | None = None
+    session: Session | Callable[[Setting], Session] | None = None
     read: Callable[["Run"], Any] | None = None
     told: Callable[["Run"], str] | None = None
     numbers: Callable[["Run"], Table] | None = None
@@ -628,6 +647,8 @@ class Experiment:
     title: str = "Experiment"
     lines: int = 3
     asks: str = ""
+    places: Mapping[str, tuple] = field(default_factory=dict)
+    before: Session | None = None
 
     def __post_init__(self):
         names = list(self.start)
@@ -640,13 +661,35 @@ class Experiment:
         """The setting as the lab begins."""
         values = {}
         for control in self.controls:
-            values |= control.starts if isinstance(control, Mixer | Trims) else {control.name: control.start}
+            values |= control.starts if isinstance(control, _Column) else {control.name: control.start}
         return Setting(values)
 
     def setting(self, **values: Any) -> Setting:
         """Return the start with some values exchanged, each within its control's range."""
         known = {control.name: control for control in self.controls if hasattr(control, "checked")}
         return self.start.with_(**{n: known[n].checked(v) if n in known else v for n, v in values.items()})
+
+    @cached_property
+    def origin(self) -> "Run":
+        """The run that all others are compared with."""
+        if self.before is None:
+            return self.at(self.start)
+        run = Run(self, self.start)
+        run.session = self.before
+        return run
+
+    def drives(self, name: str) -> tuple[Drive, ...]:
+        """Return what a slider or choice stands for; nothing where it has no place in the session."""
+        place = self.places.get(name, ())
+        return tuple(Drive(*each) for each in ((place,) if isinstance(next(iter(place), None), str) else place))
+
+    def put(self, session: Session, values: Mapping[str, Any]) -> Session:
+        """Return a session with sliders and choices where they stand by their names."""
+        answer: dict = {}
+        for name, value in values.items():
+            for each in self.drives(name):
+                answer.setdefault(each.owner, {})[each.field] = each.of(value)
+        return applied(session, answer)
 
     def at(self, setting: Setting) -> "Run":
         """Return the run of a setting; the last few are kept."""
@@ -673,11 +716,20 @@ class Run:
         self.experiment, self.setting = experiment, setting
 
     @cached_property
-    def session(self):
+    def session(self) -> Session:
         """The session of the setting."""
-        if self.experiment.session is None:
+        found, setting = self.experiment.session, self.setting
+        if found is None:
             raise GainlibError("this experiment has no session")
-        return self.experiment.session(self.setting)
+        found = found(setting) if callable(found) else found
+        for each in self.experiment.controls:
+            found = applied(found, each.placed(setting)) if isinstance(each, _Column) else found
+        return self.experiment.put(found, setting)
+
+    @property
+    def before(self) -> "Run":
+        """What this is compared with."""
+        return self.experiment.origin
 
     @cached_property
     def trace(self):

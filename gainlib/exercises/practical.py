@@ -18,7 +18,7 @@ from typing import Any, ClassVar
 from gainlib.audio import GainlibError
 from gainlib.exercises.model import Judgement, Part
 from gainlib.exercises.text import Unreadable, as_table, difference_unit, parse_number, sentences, shorten
-from gainlib.session import Session
+from gainlib.session import Group, Session
 from gainlib.session.strip import BUS
 from gainlib.words import number, quantity
 
@@ -303,7 +303,7 @@ MASTER = "master"
 RANGES = {"trim_db": (-24.0, 24.0), "post_trim_db": (-24.0, 24.0), "fader_db": (-100.0, 10.0), "pan": (-1.0, 1.0)}
 _WIDE = (-60.0, 40.0)
 _INSERT = re.compile(r"insert (\d+) (\w+)")
-_AROUND = ("in_db", "out_db")
+_AROUND = ("in_db", "out_db", "bypass")
 _SEND = re.compile(r"send (.+) level_db")
 
 
@@ -354,7 +354,7 @@ def answer_from(document: dict, session: Session, controls: Iterable[Control]) -
 
 
 def _channel(session, target):
-    if target == MASTER:
+    if target in (MASTER, BUS):
         return session.master
     named = [each for each in (*session.strips, *session.groups) if each.name == target]
     if not named:
@@ -381,6 +381,9 @@ def _changed(channel, name, value):
     insert, send = _INSERT.fullmatch(name), _SEND.fullmatch(name)
     if send:
         return {"sends": tuple(replace(each, level_db=value) if each.to == send[1] else each for each in channel.sends)}
+    if name == "polarity" and isinstance(channel, Group):
+        inserts = channel.inserts
+        return {"inserts": tuple(replace(e, bypass=value > 0) if e.kind == "Polarity" else e for e in inserts)}
     if not insert:
         return {name: value}
     inserts, k, change = list(channel.inserts), int(insert[1]) - 1, {insert[2]: value}

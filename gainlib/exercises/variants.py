@@ -295,6 +295,18 @@ def either(*branches: Callable) -> Either:
 def kept_by(*names: str, most: int = 64) -> Callable[[Callable], Callable]:
     """Return what keeps the last results of a function of given values; it is handed the values of these names alone.
 
+    Parameters
+    ----------
+    *names : str
+        Of the given values that the function reads.
+    most : int
+        How many results are kept.
+
+    Returns
+    -------
+    callable
+        The decorator.
+
     Examples
     --------
     >>> @kept_by("a")

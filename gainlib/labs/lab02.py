@@ -13,13 +13,12 @@ from gainlib import signals
 from gainlib.audio import Audio
 from gainlib.demo.recordings import BARS, BEAT_S, RATE_HZ, recorded
 from gainlib.demo.rng import chance, noise
-from gainlib.exercises import Before, Exercise, Number, Slip, draws, either, grid, one_of
+from gainlib.exercises import Before, Exercise, Number, Slip, draws, either, grid, kept_by, one_of
 from gainlib.exercises.experiment import Choice, Experiment, Listen, Picture, Plot, Run, Slider, db_slider, picture
 from gainlib.exercises.experiment import meters as level_bars
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
 from gainlib.exercises.stems import one_strip
-from gainlib.exercises.variants import kept_by
 from gainlib.levels import db_to_ratio, ratio_to_db, sum_levels_db
 from gainlib.meters import LoudnessMeter, NeedleMeter, NodeReading, Series, interpolator, upsample
 from gainlib.meters.average import SINE_CREST_DB, averages

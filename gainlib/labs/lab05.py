@@ -157,13 +157,7 @@ class MixBus:
 
     def session(self, setting) -> Session:
         """Return the session of a setting."""
-        faders = dict(setting.faders_db)
-        session = self._found(setting).with_(bus=self._kind(setting))
-        session = session.with_("bus", fader_db=faders.pop(MASTER, session.master.fader_db)).with_faders(faders)
-        mute, solo = setting.get("mute", ()), setting.get("solo", ())
-        return session.with_(
-            strips=tuple(each.with_(mute=each.name in mute, solo=each.name in solo) for each in session.strips)
-        )
+        return self._found(setting).with_(bus=self._kind(setting))
 
     def _kind(self, setting):
         return setting.get("bus", self._found(setting).bus)
@@ -452,7 +446,7 @@ def read_mix(session: Session) -> MixReading:
 
 def _balance(run):
     """Return how far the level between any two tracks has moved, and which two."""
-    before, after = (read_mix(each.session).levels_dbfs for each in (run.experiment.at(run.experiment.start), run))
+    before, after = (read_mix(each.session).levels_dbfs for each in (run.before, run))
     moves = {name: after[name] - level for name, level in before.items()}
     louder, softer = max(moves, key=moves.get), min(moves, key=moves.get)
     said = f"change of balance between {short_name(louder)} and {short_name(softer)}"

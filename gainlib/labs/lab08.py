@@ -40,12 +40,9 @@ class Squeezed(Boxed):
     ----------
     reduction_db : array
         Of every frame, not negative.
-    was : Squeezed or None
-        What it is compared with.
     """
 
     reduction_db: np.ndarray
-    was: "Squeezed | None" = None
 
     def lines(self, out_db: float):
         """Return times, largest reduction, peaks in and peaks out of every block."""
@@ -75,15 +72,9 @@ class Squeezed(Boxed):
         return float(_late(self.reduction_db).mean())
 
     @property
-    def turned_down_more_db(self) -> float:
-        """By how much that has changed."""
-        return self.settled_db - self.was.settled_db
-
-    @property
-    def louder_db(self) -> float:
-        """By how much the energy behind the processor has changed in the second half."""
-        now, then = (averages(each.with_samples(_late(each.samples))).rms_dbfs for each in (self.after, self.was.after))
-        return now - then
+    def settled_dbfs(self) -> float:
+        """RMS behind the processor in the second half."""
+        return averages(self.after.with_samples(_late(self.after.samples))).rms_dbfs
 
 
 def _late(values):
@@ -99,10 +90,10 @@ def _peaks(line, rate_hz):
     return np.maximum(ratio_to_db(_highest(np.abs(line), rate_hz)), FLOOR_DB)
 
 
-def squeezed(run: Run, was: Squeezed | None = None) -> Squeezed:
+def squeezed(run: Run) -> Squeezed:
     """Return what the insert of a strip does to it."""
     before, after, gain_db = boxed(run)
-    return Squeezed(before, after, gain_db, _processor(run).reduction_db(before), was)
+    return Squeezed(before, after, gain_db, _processor(run).reduction_db(before))
 
 
 def _stems(sound):
@@ -306,17 +297,11 @@ STEADY_TASK = SetAndMeasure(_tone_through, None, (
 
 def _moved_ahead(given, sound, controls, **more):
     """Return an experiment on a compressor ahead of which something was moved, compared with how it was before."""
-
-    def through(threshold_dbfs, ahead_db):
-        return one_strip(sound, Compressor(threshold_dbfs, given["R"], 0.0), ahead_db)
-
-    before = Experiment((), (), lambda _: through(given["T"], 0.0), squeezed)
-    was = before.at(before.start).seen
-    return Experiment(
-        controls, dynamics_pictures(sound.duration_s),
-        lambda s: through(s.get("threshold_dbfs", given["T"]), s.get("faders_db", -given["x"])),
-        lambda run: squeezed(run, was), **more,
-    )  # fmt: skip
+    compressor = Compressor(given["T"], given["R"], 0.0)
+    before, moved = (one_strip(sound, compressor, trim_db) for trim_db in (0.0, -given["x"]))
+    places = {"threshold_dbfs": ("strip", "insert 1 threshold_dbfs"), "faders_db": ("strip", "trim_db")}
+    pictures = dynamics_pictures(sound.duration_s)
+    return Experiment(controls, pictures, moved, squeezed, before=before, places=places, **more)
 
 
 def _trimmed(given):
@@ -333,12 +318,15 @@ def _group_lowered(given):
     return _moved_ahead(given, tone(997.0, given["L"], STEADY_S), controls, title="A group, its faders lowered")
 
 
+def _louder_db(run):
+    return run.seen.settled_dbfs + run.setting.makeup_db - run.before.seen.settled_dbfs
+
+
 def _as_before(target=0.0):
     return (
-        Aim("mean reduction, change", lambda run: run.seen.turned_down_more_db, 0.0, KEEP_DB, decimals=2, points=1,
-            too_high="too much", too_low="too little"),
-        Aim("level at the output, change", lambda run: run.seen.louder_db + run.setting.makeup_db, target, KEEP_DB,
-            decimals=2, points=1),
+        Aim("mean reduction, change", lambda run: run.seen.settled_db - run.before.seen.settled_db, 0.0, KEEP_DB,
+            decimals=2, points=1, too_high="too much", too_low="too little"),
+        Aim("level at the output, change", _louder_db, target, KEEP_DB, decimals=2, points=1),
     )  # fmt: skip
 
 

@@ -11,7 +11,6 @@ from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import (
     Again,
     Choice,
-    Drive,
     Experiment,
     Listen,
     ListenToMix,
@@ -28,7 +27,7 @@ from gainlib.exercises.fader_fit import LAW, OWN, FromLaw, LaidLaw, points_as_te
 from gainlib.exercises.lab import Lab, Worked
 from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Number
-from gainlib.exercises.practical import RANGES, Control, Measured, applied
+from gainlib.exercises.practical import RANGES, Control, Measured
 from gainlib.exercises.refrain import STEMS as ALL_STEMS
 from gainlib.exercises.refrain import refrain, rough_faders_db, short_name
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -51,7 +50,8 @@ def sound():
 
 
 def _fader_mm(start_db: float, **more) -> Mixer:
-    return Mixer((FADER,), (start_db,), "fader_db", "Fader in mm", options=(), look="", scale="mm", **more)
+    look = {"options": (), "look": "", "scale": "mm", "owners": {FADER: "strip"}}
+    return Mixer((FADER,), (start_db,), "fader_db", "Fader in mm", **look, **more)
 
 
 # ----------------------------------------------------------------------------------------- the travel, and a hand on it
@@ -169,24 +169,20 @@ POINTS = {
 SEND_DB, SIGMA_MM, TRIM_END_DB = -14.0, 0.5, 24.0
 
 
-def _one_strip(fader_db, trim_db, cue_db=SEND_DB, effect_db=SEND_DB):
+@cache
+def _one_strip():
     """Return a session of one strip: a processor, a send ahead of the fader and one behind it."""
-    sends, processor = (Send("cue", cue_db, "pre"), Send("effect", effect_db, "post")), Insert(Saturation())
-    strip = Strip("strip", sound(), inserts=(processor,), sends=sends, fader_db=fader_db, post_trim_db=trim_db)
+    sends = Send("cue", SEND_DB, "pre"), Send("effect", SEND_DB, "post")
+    strip = Strip("strip", sound(), inserts=Insert(Saturation()), sends=sends)
     return Session((strip,), (Group("cue", to=()), Group("effect")))
 
 
 ON_STRIP = {"post_trim_db": "post_trim_db", "cue_db": "send cue level_db", "effect_db": "send effect level_db"}
+STRIP_PLACES = {name: ("strip", control) for name, control in ON_STRIP.items()}
 STRIP_NOTE = "The two are matched in loudness: listen to what the processor does, not to how loud it is."
 
 
-def _strip_heard(*names):
-    drives = {name: (Drive("strip", ON_STRIP.get(name, name)),) for name in names}
-    return ListenToMix(_all_of_it, drives, owners={FADER: "strip"}, note=lambda _: STRIP_NOTE)
-
-
-def _all_of_it(session):
-    return 0.0, session.frames / session.rate_hz
+STRIP_HEARD = ListenToMix(note=lambda _: STRIP_NOTE)
 
 
 def _total(setting):
@@ -220,13 +216,12 @@ def _told_sum(run):
 
 @cache
 def _strip_taps():
-    return TapLevels(_one_strip(0.0, 0.0))
+    return TapLevels(_one_strip())
 
 
 def _levels(run):
     """Return the levels along the strip now, and as it was found."""
-    start = run.experiment.at(run.experiment.start).seen
-    return [[level[node] for node in POINTS.values()] for level in (run.seen, start)]
+    return [[each.seen[node] for node in POINTS.values()] for each in (run, run.before)]
 
 
 LADDER = Plot("levels along a strip", _levels, {"names": list(POINTS)})
@@ -255,10 +250,11 @@ def strip(rng: np.random.Generator) -> Experiment:
             db_slider("effect_db", "Effect send", -48.0, 24.0, SEND_DB),
         ),
         (Picture("Levels along a strip, and where a hand stops its fader", ("L", "H"), plots, margins=margins),),
-        lambda s: _one_strip(s.fader_db[FADER], s.post_trim_db, s.cue_db, s.effect_db),
+        _one_strip(),
         lambda run: _strip_taps().read(run.session),
         told=_told_sum,
-        listen=_strip_heard("post_trim_db", "cue_db", "effect_db"),
+        listen=STRIP_HEARD,
+        places=STRIP_PLACES,
         link=_kept,
         title="Fader and output trim",
         lines=1,
@@ -273,8 +269,8 @@ def _handed(given):
     return Experiment(
         (fader, db_slider("post_trim_db", "Output trim", -TRIM_END_DB, TRIM_END_DB, float(given["t"]))),
         (Picture("Levels along a strip", ("L",), {"L": LADDER}, margins={"left": 0.28}),),
-        lambda s: _one_strip(s.fader_db, s.post_trim_db), lambda run: _strip_taps().read(run.session),
-        listen=_strip_heard("fader_db", "post_trim_db"), title="Fader and output trim",
+        _one_strip(), lambda run: _strip_taps().read(run.session), title="Fader and output trim", listen=STRIP_HEARD,
+        places=STRIP_PLACES | {"fader_db": ("strip", "fader_db")},
     )  # fmt: skip
 
 
@@ -364,21 +360,18 @@ def _near_unity(given):
             *sends,
         ),
         (Picture(title, ("FC",), plots, widths=(1.0, 1.1), margins={"left": 0.115, "bottom": 0.13}),),
-        lambda setting: applied(session, FAR_TASK.answer(setting, given)),
+        session,
         lambda run: taps(session).read(run.session),
-        listen=ListenToMix(
-            _all_of_it,
-            {name: (Drive(*place),) for name, place in _sends(given).items()},
-            note=lambda _: "Matched in loudness; the cue is not on the bus and not heard.",
-        ),
+        listen=ListenToMix(note=lambda _: "Matched in loudness; the cue is not on the bus and not heard."),
+        places=_sends(given),
         title="Eight strips",
     )  # fmt: skip
 
 
 def _moved(run):
     """Return what every level of the strips has moved by since it was found."""
-    before, now = run.experiment.at(run.experiment.start).seen, run.seen
-    return {node: 0.0 if now[node] == level else now[node] - level for node, level in before.items()}
+    now = run.seen
+    return {node: 0.0 if now[node] == level else now[node] - level for node, level in run.before.seen.items()}
 
 
 def _off_unity(run):

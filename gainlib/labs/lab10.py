@@ -7,8 +7,8 @@ import scipy
 
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
-from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, one_of
-from gainlib.exercises.experiment import Choice, Drive, Experiment, ListenToMix, Picture, Plot, Slider, db_slider
+from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, kept_by, one_of
+from gainlib.exercises.experiment import Choice, Experiment, ListenToMix, Picture, Plot, Slider, db_slider, picture
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.refrain import refrain
 from gainlib.exercises.set_and_measure import Aim, SetAndMeasure
@@ -36,29 +36,36 @@ WAYS = (
     ("track/post", "track/send room", "room/out", "bus"),
     ("track/out", "track/send echo", "echo/out", "bus"),
 )
+PLACES = {
+    "trim_db": ("track", "trim_db"), "fader_db": ("track", "fader_db"), "angle": ("track", "pan", 1 / 45, -1.0),
+    "room_db": ("track", "send room level_db"), "echo_db": ("track", "send echo level_db"),
+    "polarity": (("parallel", "polarity", {CLOSED: 1, OPEN: 1, INVERTED: -1}),
+                 ("parallel", "mute", {CLOSED: True, OPEN: False, INVERTED: False})),
+    "delay_ms": ("parallel", "insert 1 time_s", 0.001), "parallel_db": ("parallel", "fader_db"),
+    "compressed": ("group", "insert 1 bypass", {False: True, True: False}), "group_db": ("group", "fader_db"),
+}  # fmt: skip
 
 
-def routed(
-    sound, trim_db=0.0, fader_db=0.0, room_db=-12.0, echo_db=-12.0, pan_law_db=-3.0, angle=45.0, polarity=CLOSED,
-    delay_ms=0.0, parallel_db=0.0, group_db=0.0, compressed=False,
-) -> Session:  # fmt: skip
+def _track(sound, pan_law_db=-3.0):
     """Return a track with a pre-fader send to a room, a post-fader send to an echo, and two paths into its group."""
-    sends, late = (Send("room", room_db, "pre"), Send("echo", echo_db)), Delay(delay_ms / 1000)
-    ways = {"pan": angle / 45 - 1, "sends": sends, "to": ("group", "parallel")}
-    parallel = {"inserts": (late, Polarity()) if polarity < 0 else late, "mute": polarity == CLOSED, "to": "group"}
+    sends, late = (Send("room", -12.0, "pre"), Send("echo", -12.0)), (Delay(), Insert(Polarity(), bypass=True))
     groups = (
-        Group("parallel", fader_db=parallel_db, **parallel), Group("room", inserts=ROOM), Group("echo", inserts=ECHO),
-        Group("group", inserts=(Insert(COMPRESSOR, bypass=not compressed),), fader_db=group_db),
+        Group("parallel", inserts=late, mute=True, to="group"), Group("room", inserts=ROOM),
+        Group("echo", inserts=ECHO), Group("group", inserts=Insert(COMPRESSOR, bypass=True)),
     )  # fmt: skip
-    track = Strip("track", sound, trim_db=trim_db, fader_db=fader_db, **ways)
-    return Session((track,), groups, pan_law_db=pan_law_db)
+    return Session((Strip("track", sound, sends=sends, to=("group", "parallel")),), groups, pan_law_db=pan_law_db)
+
+
+def routed(sound, pan_law_db=-3.0, **moved) -> Session:
+    """Return that session with some of its controls moved, by their names on the desk."""
+    return routing().put(_track(sound, pan_law_db), moved)
 
 
 class Ways:
-    """What is read of such a session, each on demand; `before` is what it is compared with."""
+    """What is read of such a session, each on demand."""
 
-    def __init__(self, session: Session, before: "Ways | None" = None):
-        self.session, self.trace, self._before = session, session.render(), before
+    def __init__(self, session: Session):
+        self.session, self.trace = session, session.render()
 
     @cached_property
     def levels(self) -> dict[str, float]:
@@ -70,10 +77,6 @@ class Ways:
         """Return by how much one node is louder than another; only what these two need is run."""
         found = self.trace.levels([node, other], ("rms",))
         return found[node].rms_dbfs - found[other].rms_dbfs
-
-    def moved(self, node: str, other: str | None = None) -> float:
-        """Return by how much a node has become louder, by itself or against another."""
-        return self.levels[node] - self._before.levels[node] - (self.moved(other) if other else 0.0)
 
     @cached_property
     def correlation(self) -> tuple[np.ndarray, float]:
@@ -112,23 +115,17 @@ def _against_rho(run):
     return rhos, [sums], [(rho, run.seen.over("group/in"))] if np.isfinite(rho) else []
 
 
-def _curves(read, name, title, marks="", **axes):
-    return Plot("curves", read, {"names": (name,), "title": title, "marks": marks, **axes})
-
-
-OVER, CENTI = "Sum over the direct path", {"digits": (2, 2)}
-TIME, RHO = {"x": (0, 2.5, 0.5, "time (s)"), "y": (-1, 1, 0.5, "ρ")}, {"x": (-1, 1, 0.25, "correlation (ρ)")}
-LEVELS = Plot("routing", lambda run: (run.seen.levels,), {"boxes": BOXES, "ways": WAYS})
-GRAPH = Picture(
-    "Levels on the routing graph", ("G",), {"G": LEVELS}, margins={"left": 0.01, "bottom": 0.02, "top": 0.92}
-)
+TIME = {"x": (0, 2.5, 0.5, "time (s)"), "y": (-1, 1, 0.5, "ρ"), "digits": (2, 2)}
+OVER, RHO = {"title": "Sum over the direct path"}, {"x": (-1, 1, 0.25, "correlation (ρ)"), "digits": (2, 2)}
+GRAPH = picture("Levels on the routing graph", "routing", lambda run: (run.seen.levels,), boxes=BOXES, ways=WAYS,
+                margins={"left": 0.01, "bottom": 0.02, "top": 0.92})  # fmt: skip
 MEETING = Picture("Two paths that meet", ("T", "R"), {
-    "T": _curves(lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]), "in 50 ms",
-                 "Correlation of the two paths", **TIME, **CENTI),
-    "R": _curves(_against_rho, "formula", OVER, "measured", **RHO, **CENTI)})  # fmt: skip
-COMB = Picture("Comb", ("C",), {
-    "C": _curves(lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches), "both paths", OVER, "notch",
-                 hertz=True, digits=(0, 1), y=(-36, 12, 6, "dB"))})  # fmt: skip
+    "T": Plot("curves", lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]),
+              {"names": ("in 50 ms",), "title": "Correlation of the two paths", **TIME}),
+    "R": Plot("curves", _against_rho, {"names": ("formula",), "marks": "measured", **OVER, **RHO})})  # fmt: skip
+COMB = picture("Comb", "curves", lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches),
+               names=("both paths",), marks="notch", hertz=True, digits=(0, 1), y=(-36, 12, 6, "dB"),
+               **OVER)  # fmt: skip
 
 
 def _told(run):
@@ -142,28 +139,12 @@ def _told(run):
     return said + (f"; the lowest notch is at {number_text(seen.notches[0][0], 0)} Hz." if seen.notches else ".")
 
 
-SILENT = tuple((name, "mute", True) for name in ("room", "echo"))
-VIEWS = {
-    "direct path": (("parallel", "mute", True), *SILENT, ("group", "fader_db", 0.0), ("group", "inserts", ())),
-    "both paths": SILENT, "bus": (),
-}  # fmt: skip
-PARALLEL = (Drive("parallel", "polarity", values={CLOSED: 1, OPEN: 1, INVERTED: -1}),
-            Drive("parallel", "mute", values={CLOSED: True, OPEN: False, INVERTED: False}))  # fmt: skip
-DRIVES = {
-    "trim_db": "trim_db", "fader_db": "fader_db", "room_db": "send room level_db", "echo_db": "send echo level_db",
-}  # fmt: skip
-
-
-def _heard(choice=True):
-    drives = {name: (Drive("track", field),) for name, field in DRIVES.items()}
-    drives |= {f"{name}_db": (Drive(name, "fader_db"),) for name in ("parallel", "group")}
-    drives |= {"angle": (Drive("track", "pan", 1 / 45, -1.0),)} | {
-        "polarity": PARALLEL if choice else (Drive("parallel", "polarity"),)
-    }
-    return ListenToMix(
-        lambda session: (0.0, session.frames / session.rate_hz), drives, matched=lambda s: s.get("matched", False),
-        note=lambda s: "You hear one bar. Turn down before you raise a gain.", views=VIEWS,
-    )  # fmt: skip
+SILENT = {"room": {"mute": True}, "echo": {"mute": True}}
+DIRECT = {"parallel": {"mute": True}, "group": {"fader_db": 0.0, "inserts": ()}}
+HEARD = ListenToMix(
+    matched=lambda s: s.get("matched", False), note=lambda s: "You hear one bar. Turn down before you raise a gain.",
+    views={"direct path": DIRECT | SILENT, "both paths": SILENT, "bus": {}},
+)  # fmt: skip
 
 
 def _faders(off=lambda setting: "", **starts):
@@ -190,39 +171,39 @@ def routing() -> Experiment:
         Choice("matched", "Player", {False: "levels as they are", True: "matched in loudness"}),
     )  # fmt: skip
     return Experiment(
-        controls, (GRAPH, MEETING, COMB), read=lambda run: Ways(run.session), told=_told, listen=_heard(),
-        session=lambda s: routed(bar(s.sound), **{name: s[name] for name in s if name not in ("sound", "matched")}),
-        title="One track, several paths to the bus",
+        controls, (GRAPH, MEETING, COMB), lambda s: _track(bar(s.sound), s.pan_law_db), lambda run: Ways(run.session),
+        told=_told, listen=HEARD, title="One track, several paths to the bus", places=PLACES,
     )  # fmt: skip
 
 
 # ----------------------------------------------------------------------------------------------- what an exercise sets
 
 
-def _task(g, controls, before, pictures=(GRAPH,), **fixed):
+def _task(g, controls, before, pictures=(GRAPH,), compressed=False, **fixed):
     """Return an experiment whose readings are compared with those of the track before."""
-    sound = bar(g["stem"])
-    was = Ways(routed(sound, **before, compressed=fixed.get("compressed", False)))
-    more = {"told": None, "listen": _heard(False), "title": f"{short_name(g['stem'])}, several paths to the bus"}
+    first, now = (routed(bar(g["stem"]), compressed=compressed, **moved) for moved in (before, fixed))
     return Experiment(
-        tuple(controls), pictures, lambda s: routed(sound, **fixed, **s), lambda run: Ways(run.session, was), **more
-    )
+        tuple(controls), pictures, now, lambda run: Ways(run.session), listen=HEARD, before=first,
+        title=f"{short_name(g['stem'])}, several paths to the bus",
+        places=PLACES | {"polarity": ("parallel", "polarity")},
+    )  # fmt: skip
 
 
 def _before(g):
     return {f"{name}_db": float(g[name]) for name in ("fader", "room", "echo")}
 
 
-def _aim(name, read, target=0.0, within=0.05, points=1.0):
-    return Aim(name, lambda run: read(run.seen), target, within, decimals=2, points=points)
+def _moved(run, node):
+    """Return by how much a node has become louder."""
+    return run.seen.levels[node] - run.before.seen.levels[node]
 
 
 def _lower(name, node):
-    return _aim(f"{name} against before", lambda seen: seen.moved(node), lambda g: -g["x"])
+    return Aim(f"{name} against before", lambda run: _moved(run, node), lambda g: -g["x"], 0.05, decimals=2, points=1)
 
 
 def _kept(name, node, other="group/out"):
-    return _aim(f"{name}, change", lambda seen: seen.moved(node, other))
+    return Aim(f"{name}, change", lambda run: _moved(run, node) - _moved(run, other), 0.0, 0.05, decimals=2, points=1)
 
 
 SENDS = SetAndMeasure(
@@ -242,22 +223,20 @@ def _under(g):
     return -float(ratio_to_db(1 - db_to_ratio(-g["D"])))
 
 
-@lru_cache(maxsize=512)
-def _match(stem, hertz, under_db):
-    comb = {"polarity": OPEN, "delay_ms": round(500 / hertz, 2), "parallel_db": round(-under_db, 2)}
-    return -Ways(routed(bar(stem), **comb)).over("group/in")
-
-
+@kept_by("stem", "f", "D", most=512)
 def _matching(g, rho=None):
     """Return the group's gain for a match: measured, or what one expects of that correlation."""
-    return _match(g["stem"], g["f"], _under(g)) if rho is None else -sum_levels_db([0.0, -_under(g)], rho)
+    if rho is not None:
+        return -sum_levels_db([0.0, -_under(g)], rho)
+    comb = {"polarity": OPEN, "delay_ms": round(500 / g["f"], 2), "parallel_db": round(-_under(g), 2)}
+    return -Ways(routed(bar(g["stem"]), **comb)).over("group/in")
 
 
 def _combed(g):
     words = {INVERTED: "inverted", OPEN: "normal"}
     polarity = Slider("polarity", "Polarity", steps=tuple(words), start=INVERTED, unit="", words=words)
     controls = polarity, _delay(1.0), *_faders(parallel_db=-18, group_db=g["group"])
-    return _task(g, controls, {}, (COMB, GRAPH))
+    return _task(g, controls, {}, (COMB, GRAPH), polarity=OPEN)
 
 
 def _lowest(k):
@@ -267,7 +246,7 @@ def _lowest(k):
 NOTCH = SetAndMeasure(_combed, None, (
     Aim("lowest notch", _lowest(0), lambda g: g["f"], 2.0, unit="Hz", decimals=0, points=1.5),
     Aim("level in it", _lowest(1), lambda g: -g["D"], 0.5, points=1),
-    _aim("group over the direct path", lambda seen: seen.over("group/out"), 0.0, 0.1, 1.5),
+    Aim("group over the direct path", lambda run: run.seen.over("group/out"), 0.0, 0.1, decimals=2, points=1.5),
 ), "polarity, delay, parallel and group", points=4)  # fmt: skip
 
 
@@ -314,10 +293,11 @@ def _stem(stem, g):
     return _handed_in(stem, one_side=g["one_side"] == stem, dual=g["dual"] == stem)
 
 
-@cache
-def _sides(stem, one_side, dual):
-    left, right = _handed_in(stem, one_side=one_side, dual=dual).samples.T
-    return round(float(left @ right / np.sqrt(left @ left * (right @ right))), 2)
+@kept_by("one_side", "dual")
+def _sides(made):
+    """Return how left and right of each stereo stem correlate."""
+    pairs = {name: _stem(stem, made).samples.T for stem, name in STEREO.items()}
+    return {name: round(float(a @ b / np.sqrt(a @ a * (b @ b))), 2) for name, (a, b) in pairs.items()}
 
 
 def _cross(stem):
@@ -329,9 +309,10 @@ def _cross(stem):
 
 def _against(g):
     axes = {"x": (-8, 8, 1, "the overheads are later by (ms)"), "y": (-0.4, 0.4, 0.1, "ρ"), "digits": (2, 2)}
-    cross = _curves(lambda run: _cross(run.audio("stem/source")), "ρ", "Correlation with the overheads", **axes)
+    shown = {"names": ("ρ",), "title": "Correlation with the overheads", **axes}
     return Experiment(
-        (Choice("stem", "Stem", DRUMS | STEREO),), (Picture("Correlation", ("C",), {"C": cross}),), told=None,
+        (Choice("stem", "Stem", DRUMS | STEREO),),
+        (picture("Correlation", "curves", lambda run: _cross(run.audio("stem/source")), **shown),),
         session=lambda s: Session((Strip("stem", _stem(s.stem, g)),)), title="Stems as delivered",
     )  # fmt: skip
 
@@ -341,8 +322,7 @@ HANDED_IN = Drawn(
         inverted=one_of(*DRUMS, "both", "neither"), snare_ms=LATE, toms_ms=LATE, dual=one_of(*STEREO, "none"),
         one_side=one_of("07 e-piano", "10 backing", "none"), where=lambda g: g["one_side"] != g["dual"],
     ),
-    lambda g: {name: _sides(stem, g["one_side"] == stem, g["dual"] == stem) for stem, name in STEREO.items()},
-    tuple((name, f"{name}, left against right", "") for name in STEREO.values()),
+    _sides, tuple((name, f"{name}, left against right", "") for name in STEREO.values()),
     experiment=_against, caption="Correlation (ρ)",
 )  # fmt: skip
 

@@ -11,10 +11,8 @@ from gainlib.exercises.box_tests import box_tester
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements, reference
 from gainlib.exercises.experiment import (
     Choice,
-    Drive,
     Experiment,
     Later,
-    ListenToMix,
     Picture,
     Plot,
     Setting,
@@ -26,7 +24,6 @@ from gainlib.exercises.model import Before, Exercise, Slip
 from gainlib.exercises.parts import Matching, Number
 from gainlib.exercises.practical import in_words
 from gainlib.exercises.recordings import looked_at
-from gainlib.exercises.refrain import REFRAIN_S
 from gainlib.exercises.set_and_measure import SetAndMeasure
 from gainlib.exercises.text import fill
 from gainlib.processors import Compressor
@@ -69,12 +66,6 @@ def _places(given):
 
 def _movable(given):
     return [each for each in assignment.controls(given) if each.target in TARGETS]
-
-
-def heard_mix(given: dict) -> ListenToMix:
-    """Return how the mix of a variant is heard: the refrain, following every gain that lies behind the boxes."""
-    drives = {name: (Drive(*place),) for name, place in _places(given).items()}
-    return ListenToMix(lambda _session: REFRAIN_S, drives)
 
 
 def fields_of(setting: Setting, target: str) -> dict[str, float]:
@@ -166,6 +157,7 @@ class SessionUnderHand:
             later=Later(self._measure, self._told, lines=2, of_tab=True),
             title="Your session",
             asks=ASKED,
+            places=_places(self.given),
         )  # fmt: skip
 
     # ---- what is measured ------------------------------------------------------------------------------------------

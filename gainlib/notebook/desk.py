@@ -15,6 +15,7 @@ import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
+from gainlib.exercises.practical import applied
 from gainlib.notebook import assets, figures
 from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
@@ -249,27 +250,27 @@ class Desk(Panel):
         from gainlib.notebook.mixing import MixPlayer
 
         listen = self.experiment.listen
-        held = {name: [f"{owner}/{field}" for owner, field, _ in changes] for name, changes in listen.views.items()}
-        more = {"cut": listen.cut, "held": held or {AS_SET: []}, "ties": self.ties(listen)}
+        held = {name: [f"{n}/{field}" for n in view for field in view[n]] for name, view in listen.views.items()}
+        more = {"cut": listen.cut, "held": held or {AS_SET: []}, "ties": self.ties()}
         return MixPlayer(mixes, *listen.part(run.session), **look, **more)
 
     def _mixes(self, run):
         """Return the mix as it was found and as it is set, or its views."""
         listen = self.experiment.listen
         if listen.views:
-            return {name: _viewed(run.session, changes) for name, changes in listen.views.items()}
+            return {name: applied(run.session, changes) for name, changes in listen.views.items()}
         found = self.experiment.at(self.experiment.start.with_(**{name: run.setting[name] for name in listen.same}))
         return {AS_FOUND: found.session, AS_SET: run.session}
 
-    def ties(self, listen: ListenToMix) -> list[dict]:
+    def ties(self) -> list[dict]:
         """Return which control of the page stands for what of the session, as a mix in the browser follows it."""
         ties = []
         for each in self.experiment.controls:
             if isinstance(each, MIXERS):
-                ties += fader_ties(self.mixers[each.name], each.name.replace("s_db", "_db"), listen.owners)
-            elif each.name in listen.drives:
+                ties += fader_ties(self.mixers[each.name], each.field, each.owners)
+            elif drives := self.experiment.drives(each.name):
                 row = list(self.settings.values).index(each.name)
-                ties.append(_tie(self.settings, each, row, listen.drives[each.name]))
+                ties.append(_tie(self.settings, each, row, drives))
         return ties
 
     def _laid_out(self):
@@ -589,18 +590,11 @@ def _faders(control, experiment):
     return Faders(control.names, control.start, law=law, apart=control.apart, scale=control.scale, **look)
 
 
-def _viewed(session, changes):
-    for owner, field, value in changes:
-        session = session.with_(owner, **{field: value})
-    return session
-
-
 def _tie(settings, control, row, drives):
-    options = getattr(control, "options", None)
-    found = [
-        [each.owner, each.field, each.scale, each.offset, each.values and [each.values[one] for one in options]]
-        for each in drives
-    ]
+    found = []
+    for each in drives:
+        scale = [each.scale[one] for one in control.options] if isinstance(each.scale, dict) else each.scale
+        found.append([each.owner, each.field, scale, each.offset])
     return {"model": f"IPY_MODEL_{settings.model_id}", "trait": "places", "row": row, "drives": found}
 
 

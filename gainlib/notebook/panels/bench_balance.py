@@ -294,7 +294,7 @@ class BalanceStep(Step):
         session, start_s = asked
         ties = [*fader_ties(self.faders), *fader_ties(self.master, owners={"master": BUS})]
         for name, pan in self.pans.items():
-            pan_of = [[name, "pan", 1.0, 0.0, None]]
+            pan_of = [[name, "pan", 1.0, 0.0]]
             ties.append({"model": f"IPY_MODEL_{pan.model_id}", "trait": "value", "drives": pan_of})
         player = MixPlayer({NOW: session}, start_s, LENGTH_S, ties=ties, note=NOTE)
         self._sound.children = [player]

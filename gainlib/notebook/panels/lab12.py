@@ -9,6 +9,7 @@ import ipywidgets as widgets
 
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.exercises.practical import State
+from gainlib.exercises.refrain import REFRAIN_S
 from gainlib.exercises.text import Unreadable
 from gainlib.labs import lab12
 from gainlib.notebook.background import BackgroundTask
@@ -240,10 +241,8 @@ class SessionPanel(Panel):
         """Play what was and what is now; `held` are controls that are not heard."""
         from gainlib.notebook.mixing import MixPlayer
 
-        listen, mixes = lab12.heard_mix(self.places.given), was | now()
-        ties, following = self.desk.ties(listen), {name: list(held) for name in now()}
-        part = listen.part(next(iter(was.values())))
-        self._now, self._mix = now, MixPlayer(mixes, *part, ties=ties, note=HEARD, held=following)
+        following, ties = {name: list(held) for name in now()}, self.desk.ties()
+        self._now, self._mix = now, MixPlayer(was | now(), *REFRAIN_S, ties=ties, note=HEARD, held=following)
         self._heard.children = (self._mix,)
 
 

@@ -125,7 +125,7 @@ class MixSound {
     else if (owners) owners.forEach(([, owner], k) => put(owner, held[k]));
     else {
       const value = row === undefined ? held : held[row];
-      for (const [owner, field, scale, offset, values] of drives) put(owner, values ? values[value] : value * scale + offset, field);
+      for (const [owner, field, scale, offset] of drives) put(owner, Array.isArray(scale) ? scale[value] : value * scale + offset, field);
     }
   }
 
