@@ -9,10 +9,10 @@ import contextlib
 import time
 
 from browser import headless
+from ipywidgets.widgets.widget import _instances
 
 ADDRESS = "http://127.0.0.1:9/"
-SETUP = """async ([esm, css, states]) => {
-  document.head.append(Object.assign(document.createElement('style'), { textContent: css }));
+SETUP = """async ([esm, states]) => {
   window.outbox = [];
   window.models = new Map(states.map(([id, state]) => {
     const heard = [];
@@ -41,7 +41,8 @@ class BarePage:
     def __init__(self, page, *widgets):
         self.page, self._known, self._said = page, {each.model_id: each for each in widgets}, []
         states = [[key, _state(each)] for key, each in self._known.items()]
-        page.evaluate(SETUP, [widgets[0]._esm, str(widgets[0]._css), states])
+        states += [[key, _state(_instances[key])] for key in widgets[0].files]
+        page.evaluate(SETUP, [widgets[0]._esm, states])
         for key, widget in self._known.items():
             widget.send = lambda message, buffers=None, key=key: self._said.append(
                 (SENT, [key, message, [base64.b64encode(each).decode() for each in buffers or ()]])

@@ -87,6 +87,21 @@ def test_only_the_notebook_floor_imports_screens():
     assert {name: screens for name, screens in found.items() if screens} == {}
 
 
+def test_no_layout_is_changed_that_others_may_have():
+    """Widgets that look alike have one layout; ``widgets.look`` gives another one."""
+    files = sorted((ROOMS / "notebook").rglob("*.py"))
+    assert len(files) > 20
+    nodes = ((path, node) for path in files for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    changed = [
+        f"{path.name}:{node.lineno}"
+        for path, node in nodes
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.ctx, ast.Store)
+        and getattr(node.value, "attr", "") in ("layout", "style")
+    ]
+    assert changed == []
+
+
 @pytest.mark.timed
 def test_importing_the_package_is_quick():
     """Under 0.3 s in a fresh process (the best of four), because nothing heavy is loaded."""

@@ -6,10 +6,12 @@ import math
 import re
 
 import pytest
+from ipywidgets.widgets.widget import _instances
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Choice, Slider
 from gainlib.notebook import controls as moving
+from gainlib.notebook import widgets
 from gainlib.notebook.controls import Controls, Fader, Faders
 from gainlib.notebook.errors import Panel, Progress, sentence_of
 from gainlib.session import FaderLaw
@@ -18,6 +20,30 @@ from gainlib.session import FaderLaw
 def wire(widget, **changes):
     """Set traits as the browser does: over the serialised message."""
     widget.set_state(json.loads(json.dumps(changes, allow_nan=False)))
+
+
+def test_what_looks_alike_is_one_and_looks_on_when_the_other_does_not():
+    one, other = (widgets.Button(description=text, layout={"width": "auto"}) for text in ("one", "other"))
+    assert one.layout is other.layout and one.style is other.style
+    widgets.look(one, display="none")
+    assert (one.layout.display, one.layout.width) == ("none", "auto")
+    assert (other.layout.display, other.layout.width) == (None, "auto")
+    widgets.look(one, display=None)
+    assert one.layout is other.layout
+
+
+def test_a_file_is_one_model_for_all_widgets_it_shows():
+    faders, other, controls = Faders(("kick",)), Faders(("bass",)), Controls([Slider("drive_db", "Drive", -18, 18)])
+    assert faders.files == other.files and len(set(faders.files)) == 3
+    assert set(faders.files) & set(controls.files) == {faders.files[0], faders.files[-1]}
+    assert "_css" not in faders.get_state() and len(faders.get_state()["_esm"]) < 2000
+    sent = [widget.text for widget in _instances.values() if isinstance(widget, widgets.File)]
+    assert len(sent) == len(set(sent)) and all(sent)
+
+
+def test_a_layout_that_somebody_closed_is_made_anew():
+    widgets.Label("one").layout.close()
+    assert widgets.Label("other").get_state()["layout"].startswith("IPY_MODEL_")
 
 
 def test_silence_travels_as_a_word_because_json_has_no_infinity():

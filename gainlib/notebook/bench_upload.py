@@ -8,12 +8,11 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-import anywidget
 import traitlets
 
 from gainlib.audio import GainlibError, audio_suffixes
 from gainlib.mix.paths import file_name
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 
 PART = ".part"
 
@@ -89,7 +88,7 @@ class Incoming:
         return True
 
 
-class PickStems(anywidget.AnyWidget):
+class PickStems(widgets.Scripted):
     """A field to pick files with, which hands the folder they came to to a function.
 
     Parameters
@@ -102,8 +101,7 @@ class PickStems(anywidget.AnyWidget):
         ``taken(incoming)`` is called when all files are there.
     """
 
-    _esm = assets.module("stems")
-    _css = assets.style() + assets.style("bench")
+    FILES = ("stems.js", "bench.css")
     text = traitlets.Unicode("").tag(sync=True)
     accept = traitlets.Unicode(",".join((*audio_suffixes(), ".json"))).tag(sync=True)
 

@@ -19,12 +19,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import anywidget
 import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Choice, Experiment, Mixer, Setting, Slider, Text, Trims
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.session import FaderLaw
 
 LOWEST_DB = -140.0  # below this a fader is silent
@@ -36,7 +35,7 @@ LOOK_S = 0.002, 0.03
 log = logging.getLogger(__name__)
 
 
-class Moves(anywidget.AnyWidget):
+class Moves(widgets.Scripted):
     """A widget whose list named by `MOVED` the page moves; `released` counts the gestures that are finished."""
 
     MOVED = ""
@@ -132,8 +131,7 @@ class Controls(Moves):
     """
 
     MOVED = "places"
-    _esm = assets.module("controls")
-    _css = assets.style() + assets.style("controls")
+    FILES = ("controls.js", "controls.css")
     rows = traitlets.List(traitlets.Dict()).tag(sync=True)
     places = traitlets.List(traitlets.Float()).tag(sync=True)
     off = traitlets.List(traitlets.Unicode()).tag(sync=True)
@@ -310,8 +308,7 @@ class Faders(Moves):
     """
 
     MOVED = "values_db"
-    _esm = assets.module("fader")
-    _css = assets.style()
+    FILES = ("fader.js",)
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     values_db = traitlets.List(traitlets.Float()).tag(sync=True, **WIRE)
     start_db = traitlets.List(traitlets.Float()).tag(sync=True, **WIRE)
@@ -502,7 +499,7 @@ COLUMNS = {
 }  # fmt: skip
 
 
-class ChannelTable(anywidget.AnyWidget):
+class ChannelTable(widgets.Scripted):
     """The lines, what is ticked, and which chain is open.
 
     Parameters
@@ -522,8 +519,7 @@ class ChannelTable(anywidget.AnyWidget):
         The channel whose chain is open.
     """
 
-    _esm = assets.module("channels")
-    _css = assets.style() + assets.style("channels")
+    FILES = ("channels.js", "channels.css")
     columns = traitlets.Dict(COLUMNS).tag(sync=True)
     rows = traitlets.List().tag(sync=True)
     ticked = traitlets.List(traitlets.Unicode()).tag(sync=True)

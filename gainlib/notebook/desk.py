@@ -9,14 +9,12 @@ import threading
 from collections.abc import Callable
 from functools import partial
 
-import anywidget
-import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.experiment import Again, Experiment, ListenToMix, Mixer, Picture, Run, Setting, Text, Trims
 from gainlib.exercises.practical import applied
-from gainlib.notebook import assets, figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.controls import Controls, EvenTravel, Faders, as_json, fader_ties, setting_of
 from gainlib.notebook.errors import Panel, soon
@@ -37,7 +35,7 @@ AS_FOUND, AS_SET = "as found", "as you set it"
 FRESH = "Everything that you moved goes back to where you found it."
 
 
-class DeskBar(anywidget.AnyWidget):
+class DeskBar(widgets.Scripted):
     """The line over a desk: a tab for every picture, buttons that count, Undo and Back to start.
 
     Attributes
@@ -56,8 +54,7 @@ class DeskBar(anywidget.AnyWidget):
         What is asked before all goes back to start.
     """
 
-    _esm = assets.module("deskbar")
-    _css = assets.style()
+    FILES = ("deskbar.js",)
     tabs = traitlets.List(traitlets.Unicode()).tag(sync=True)
     chosen = traitlets.Int(0).tag(sync=True)
     again = traitlets.List(traitlets.List(traitlets.Unicode())).tag(sync=True)
@@ -275,7 +272,7 @@ class Desk(Panel):
 
     def _laid_out(self):
         for k, view in enumerate(self._views):
-            view.widget.layout.display = None if k == self.bar.chosen else "none"
+            widgets.look(view.widget, display=None if k == self.bar.chosen else "none")
         side = [*self._columns(), self.settings, *self.texts.values(), self.numbers, self.take]
         self._side = widgets.VBox([each for each in side if each is not None]).add_class("gl-desk-side")
         pictures = widgets.VBox([view.widget for view in self._views]).add_class("gl-desk-picture")
@@ -472,7 +469,7 @@ class Desk(Panel):
     def _turn(self):
         with self._drawing:
             for k, view in enumerate(self._views):
-                view.widget.layout.display = None if k == self.bar.chosen else "none"
+                widgets.look(view.widget, display=None if k == self.bar.chosen else "none")
             self._show()
         self._keep()
         if self.experiment.later is not None and self.experiment.later.of_tab:

@@ -10,17 +10,15 @@ import functools
 import time
 from collections.abc import Callable
 
-import anywidget
-import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 
 BAR_AFTER_S = 0.3  # shorter work would only make the bar flicker
 
 
-class Notice(anywidget.AnyWidget):
+class Notice(widgets.Scripted):
     """A line that shows a failure, and says by itself when the kernel behind the panel is gone.
 
     Attributes
@@ -29,8 +27,7 @@ class Notice(anywidget.AnyWidget):
         What failed; empty hides the line.
     """
 
-    _esm = assets.module("notice")
-    _css = assets.style() + assets.style("desk")  # any panel may be laid out as a desk
+    FILES = ("notice.js", "forms.css", "desk.css")  # any panel may be laid out as a desk
     message = traitlets.Unicode("").tag(sync=True)
 
 
@@ -150,9 +147,9 @@ class Progress:
     """
 
     def __init__(self, after_s: float = BAR_AFTER_S):
-        self.bar = widgets.FloatProgress(0.0, min=0.0, max=1.0, layout=widgets.Layout(width="240px"))
+        self.bar = widgets.FloatProgress(0.0, min=0.0, max=1.0, layout={"width": "240px"})
         self.text = widgets.Label("")
-        self.widget = widgets.HBox([self.bar, self.text], layout=widgets.Layout(display="none"))
+        self.widget = widgets.HBox([self.bar, self.text], layout={"display": "none"})
         self._after_s, self._start_s = after_s, None
 
     def of(self, text: str) -> "Progress":
@@ -167,7 +164,7 @@ class Progress:
 
     def __exit__(self, *_):
         self._start_s = None
-        self.widget.layout.display = "none"
+        widgets.look(self.widget, display="none")
 
     def __call__(self, done: float, text: str | None = None) -> None:
         """Report how much is done, from 0 to 1."""
@@ -178,7 +175,7 @@ class Progress:
         self.bar.value = min(max(float(done), 0.0), 1.0)
         if text is not None:
             self.text.value = text
-        self.widget.layout.display = "flex"
+        widgets.look(self.widget, display="flex")
 
 
 def sentence_of(error: BaseException) -> str:

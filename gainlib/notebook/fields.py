@@ -11,13 +11,12 @@ from collections.abc import Callable, Iterable
 from itertools import zip_longest
 from typing import Any
 
-import ipywidgets as widgets
-
 from gainlib.audio import GainlibError
+from gainlib.notebook import widgets
 from gainlib.notebook.errors import entry, soon
 from gainlib.notebook.prose import prose
 
-WIDE = widgets.Layout(width="100%", max_width="860px")
+WIDE = {"width": "100%", "max_width": "860px"}
 BEHIND_S = 0.4
 SHORT = 16  # characters; options no longer than that stand side by side
 _CHOOSE = "choose …"

@@ -10,13 +10,13 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-import ipywidgets as widgets
 from traitlets import TraitError
 
 from gainlib.audio import GainlibError
 from gainlib.exercises.record import plain
 from gainlib.exercises.sets import NUMBER_PAY, chosen, limited, pay
 from gainlib.exercises.variants import PRACTICE
+from gainlib.notebook import widgets
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.fields import WORDS as STATES
 from gainlib.notebook.fields import check_button, field_for, when_typed
@@ -294,7 +294,7 @@ class ExerciseForm(Panel):
         """Show the derivation once there is nothing left to earn with these numbers."""
         on = (self._right or numbers.closed) and not self._learner.examined
         rewrite(self._explain, self._derivation() if on else "")
-        self._explain.layout.display = "" if on else "none"
+        widgets.look(self._explain, display="" if on else "none")
 
     def _derivation(self):
         cites, why = "; ".join(self.exercise.cites), self.exercise.explain_for(self.given)
@@ -322,8 +322,8 @@ class ExerciseForm(Panel):
         self.hint.description = f"Hint {opened + 1}{price}" if left else "No more hints"
         self.hint.tooltip = learner.hint_price(exercise)
         self.hint.disabled, self.check.disabled = not left or numbers.closed, numbers.closed
-        self.solution.layout.display = "" if numbers.may_be_asked(exercise) else "none"
+        widgets.look(self.solution, display="" if numbers.may_be_asked(exercise) else "none")
         for button in (self.hint, self.again):
-            button.layout.display = "none" if learner.examined else ""
+            widgets.look(button, display="none" if learner.examined else "")
         self.check.disabled |= learner.phase in ("open", "ended")
         self._show_derivation(numbers)

@@ -2,8 +2,7 @@
 
 from dataclasses import dataclass
 
-import ipywidgets as widgets
-
+from gainlib.notebook import widgets
 from gainlib.notebook.errors import Panel, entry
 from gainlib.notebook.prose import LiveRegion
 from gainlib.notebook.sheets import table_html

@@ -3,12 +3,11 @@
 ``index = Index()``, then a call a cell, as in a lab.
 """
 
-import anywidget
 import traitlets
 from markupsafe import Markup
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets, identity, shipped
+from gainlib.notebook import identity, shipped, widgets
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.forms import earned_text, points_text
 from gainlib.notebook.glossary import GlossaryView
@@ -147,7 +146,7 @@ class WhoPanel(NamePanel):
         self.said.say("note", "Good", f"You are **{self._who()}** in every lab that you open or run from now on.")
 
     def _offer_file(self):
-        self.file.layout.display = None if self.class_code.value.strip() else "none"
+        widgets.look(self.file, display=None if self.class_code.value.strip() else "none")
 
     def open_class(self, name: str, content: bytes | None) -> None:
         """Take the dates and the class code of a class file."""
@@ -174,7 +173,7 @@ class WhoPanel(NamePanel):
         self._offer_file()
         self.code.look(self._shelf.record, self._shelf.learner, self._shelf.class_code)
         before = identity.from_before(self._shelf.folder)
-        self.last.layout.display = "" if before else "none"
+        widgets.look(self.last, display="" if before else "none")
         self.same.description = f"Yes, I am {self._shelf.learner}"
         who = f"**{self._who()}** worked here last. Is that you?" if before else f"You are **{self._who()}**."
         course, problems = self._shelf.course, courses(self._shelf.folder)[1]
@@ -184,9 +183,8 @@ class WhoPanel(NamePanel):
         self.said.say("note", "", f"{who} Your answers are kept {here().kept} (folder {self._shelf.folder}).{told}")
 
 
-class _Seen(anywidget.AnyWidget):
-    _esm = assets.module("seen")
-    _css = assets.style("index")
+class _Seen(widgets.Scripted):
+    FILES = ("seen.js", "index.css")
     times = traitlets.Int(0).tag(sync=True)
 
 

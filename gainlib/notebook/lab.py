@@ -6,10 +6,9 @@ learner's record, and an answer given from code is marked and kept like one give
 
 from typing import Any
 
-import anywidget
 import traitlets
 
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.notebook.forms import ExerciseForm, earned_text
 from gainlib.notebook.identity import here
 from gainlib.notebook.learner import LearnerSession
@@ -19,7 +18,7 @@ from gainlib.notebook.sheets import Heading, ScoreSheet, TakeAway, safety
 from gainlib.notebook.ungraded import Comparison, Prediction, ReviewBox, WorkedExample
 
 
-class Head(anywidget.AnyWidget):
+class Head(widgets.Scripted):
     """Fills the head of a page and has no look of its own.
 
     Attributes
@@ -32,7 +31,7 @@ class Head(anywidget.AnyWidget):
         Whether the browser asks before the workbook is left, because what was not downloaded is lost.
     """
 
-    _esm = assets.module("head")
+    FILES = ("head.js",)
     text = traitlets.Unicode("").tag(sync=True)
     done = traitlets.List(traitlets.Unicode()).tag(sync=True)
     forgets = traitlets.Bool().tag(sync=True)

@@ -19,7 +19,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-import anywidget
 import numpy as np
 import traitlets
 
@@ -27,7 +26,7 @@ from gainlib import meters
 from gainlib.audio import Audio, GainlibError
 from gainlib.meters.loudness import OFFSET_LU, k_coefficients
 from gainlib.meters.peak import interpolator
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.words import level_text, number_text
 
 START_LUFS = -30.0
@@ -163,7 +162,7 @@ SILENCE_HELP = (
 )
 
 
-class Player(anywidget.AnyWidget):
+class Player(widgets.Scripted):
     """Play one source, or switch between several on one clock.
 
     Parameters
@@ -208,8 +207,7 @@ class Player(anywidget.AnyWidget):
     (-6.02, 0.0)
     """
 
-    _esm = assets.module("desk", "meters", "mix", "sounds", "meterrows", "player")
-    _css = assets.style()
+    FILES = ("desk.js", "meters.js", "mix.js", "sounds.js", "meterrows.js", "player.js")
     names = traitlets.List(traitlets.Unicode()).tag(sync=True)
     stamps = traitlets.List(traitlets.Int()).tag(sync=True)
     rate_hz = traitlets.Int(48000).tag(sync=True)
@@ -254,7 +252,7 @@ class Player(anywidget.AnyWidget):
         self.match = bool(match)
         self._ceiling_dbtp, self._room_db = ceiling_dbtp, room_db
         self._sources, self._heard, self._stamp = {}, {}, 0
-        anywidget.AnyWidget.__init__(self, note=note, blind=bool(blind))
+        widgets.Scripted.__init__(self, note=note, blind=bool(blind))
         self.on_msg(self._asked)
 
     def update(self, sources: Mapping[str, Audio]) -> None:

@@ -8,19 +8,18 @@ A :class:`LiveFigure` sends what stays of a matplotlib figure once, and what cha
 import threading
 from collections.abc import Callable, Iterable
 
-import anywidget
 import traitlets
 from matplotlib.figure import Figure
 
 from gainlib.audio import GainlibError
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.notebook.figures import ink
 from gainlib.notebook.figures.axes import TIME
 from gainlib.notebook.figures.parts import Drawing
 from gainlib.words import Table
 
 
-class Picture(anywidget.AnyWidget):
+class Picture(widgets.Scripted):
     """A picture with its text alternative, a sentence under it and a table that opens.
 
     Attributes
@@ -43,8 +42,7 @@ class Picture(anywidget.AnyWidget):
         Where in the picture time runs from left to right: shares of its size, and seconds.
     """
 
-    _esm = assets.module("playhead", "picture")
-    _css = assets.style()
+    FILES = ("playhead.js", "picture.js")
     ground = traitlets.Dict().tag(sync=True)
     moving = traitlets.Dict().tag(sync=True)
     letters = traitlets.Dict().tag(sync=True)
@@ -57,7 +55,7 @@ class Picture(anywidget.AnyWidget):
     clocks = traitlets.List().tag(sync=True)
 
 
-class TableView(anywidget.AnyWidget):
+class TableView(widgets.Scripted):
     """A table that stands in the panel for itself.
 
     Parameters
@@ -73,8 +71,7 @@ class TableView(anywidget.AnyWidget):
     [['kick', '−4.0']]
     """
 
-    _esm = assets.module("table")
-    _css = assets.style()
+    FILES = ("table.js",)
     table = traitlets.Dict().tag(sync=True)
 
     def __init__(self, table: Table, **kwargs):

@@ -137,8 +137,8 @@ def clean(model: dict, **_) -> None:
 def keep_every_message() -> None:
     """Have the kernel hold back what a busy server has not read yet.
 
-    Beyond 1000 waiting messages its socket would drop them (zmq_setsockopt(3), ZMQ_SNDHWM: 0 is no limit); a lab makes
-    1400 widgets within a second, and one that never reached the page takes the box it stands in with it.
+    Beyond 1000 waiting messages its socket would drop them (zmq_setsockopt(3), ZMQ_SNDHWM: 0 is no limit); a lab sends
+    nearly as many within a second, and a widget that never reached the page takes the box it stands in with it.
     """
     from IPython import get_ipython
 

@@ -4,21 +4,13 @@ Texts of exercises and labs are Markdown; :func:`gainlib.notebook.assets.html_of
 """
 
 from collections.abc import Callable
-from importlib.resources import files
 
-import anywidget
-import ipywidgets as widgets
 import traitlets
 
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.notebook.assets import html_of
 
 STATES = ("", "right", "partly", "wrong", "invalid", "note", "busy")
-
-
-def style() -> str:
-    """Return the style sheet of all widgets with that of the forms after it."""
-    return assets.style() + (files(__package__) / "static" / "forms.css").read_text(encoding="utf-8")
 
 
 def prose(markdown: str, *classes: str) -> widgets.HTML:
@@ -42,7 +34,7 @@ def rewrite(widget: widgets.HTML, markdown: str) -> None:
     widget.value = html_of(markdown)
 
 
-class LiveRegion(anywidget.AnyWidget):
+class LiveRegion(widgets.Scripted):
     """A live region: what it says is announced by a screen reader when it changes.
 
     Attributes
@@ -62,8 +54,7 @@ class LiveRegion(anywidget.AnyWidget):
     'Not yet: bus: **−3.2 dBTP** is 2.8 dB too hot'
     """
 
-    _esm = assets.module("said")
-    _css = style()
+    FILES = ("said.js", "forms.css")
     state = traitlets.Enum(STATES, "").tag(sync=True)
     word = traitlets.Unicode("").tag(sync=True)
     html = traitlets.Unicode("").tag(sync=True)
@@ -120,11 +111,11 @@ class Question(widgets.HBox):
         self.ask(asked, "Take over the other tab", take, "Stay with this")
 
     def _show(self, on):
-        self.layout.display = None if on else "none"
+        widgets.look(self, display=None if on else "none")
         if self._over:
-            self._instead.layout.visibility = "hidden" if on else None
+            widgets.look(self._instead, visibility="hidden" if on else None)
         elif self._instead is not None:
-            self._instead.layout.display = "none" if on else None
+            widgets.look(self._instead, display="none" if on else None)
 
     def _answered(self, then):
         self._show(False)

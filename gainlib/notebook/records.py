@@ -4,8 +4,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import anywidget
-import ipywidgets as widgets
 import traitlets
 
 from gainlib.audio import GainlibError
@@ -13,7 +11,7 @@ from gainlib.exercises import Events, Record, bank, records_folder, tally
 from gainlib.exercises.classfile import check_value, hand_in, hand_in_folder, has_tag, is_letter_box
 from gainlib.exercises.record import Damaged, parsed, to_lines
 from gainlib.exercises.record import identity as whose
-from gainlib.notebook import assets, identity, kept
+from gainlib.notebook import identity, kept, widgets
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.forms import earned_text
 from gainlib.notebook.identity import course_for, day_and_time, here, take_class
@@ -303,7 +301,7 @@ def about_here(folder: Path | None = None, in_class: bool = True) -> str:
     return TEXT.format(kept=place.kept, stems=place.stems, reminder=FORGETS * place.forgets, hand_in=way)
 
 
-class SaveButton(anywidget.AnyWidget):
+class SaveButton(widgets.Scripted):
     """A button that saves what a function returns when it is pressed.
 
     Parameters
@@ -316,8 +314,7 @@ class SaveButton(anywidget.AnyWidget):
         Media type of the file.
     """
 
-    _esm = assets.module("keep")
-    _css = assets.style()
+    FILES = ("keep.js",)
     text = traitlets.Unicode("").tag(sync=True)
 
     def __init__(self, text, make, kind=JSON_LINES):
@@ -333,7 +330,7 @@ class SaveButton(anywidget.AnyWidget):
             self.send({"name": name, "type": self._kind}, buffers=[content])
 
 
-class PickFile(anywidget.AnyWidget):
+class PickFile(widgets.Scripted):
     """A button that lets the learner pick a file, and hands its name and bytes to a function.
 
     Parameters
@@ -344,8 +341,7 @@ class PickFile(anywidget.AnyWidget):
         ``take(name, content)``; of a file larger than a record can be only the size is known, and `content` is None.
     """
 
-    _esm = assets.module("upload")
-    _css = assets.style()
+    FILES = ("upload.js",)
     text = traitlets.Unicode("").tag(sync=True)
     accept = traitlets.Unicode(".jsonl").tag(sync=True)
     most_bytes = traitlets.Int(MOST_BYTES).tag(sync=True)
@@ -376,7 +372,7 @@ class RecordPanel(Panel):
         self.save, self._about = SaveButton("", self.guarded(self._download)), prose("")
         self.choose = PickFile("Upload a record:", self.guarded(self.upload))
         self.readable = self.make_button("Take the lines that can be read", lambda: self._put_in(self._pending))
-        self.readable.layout.display = "none"
+        widgets.look(self.readable, display="none")
         self.sure = widgets.Checkbox(description="Yes, erase everything I did", indent=False, layout={"width": "auto"})
         self.gone = self.make_button("Erase my record", self.erase)
         self.said = LiveRegion()
@@ -394,7 +390,7 @@ class RecordPanel(Panel):
         """Show where to hand in, and what this learner handed in last."""
         folder = hand_in_folder(self._shelf.course)
         rewrite(self._about, about_here(folder, in_class := bool(self._shelf.class_code)))
-        self.hand_in.layout.display = None if folder else "none"
+        widgets.look(self.hand_in, display=None if folder else "none")
         self.save.text = "Hand in (download my record)" if in_class and not folder else "Download my record"
         self.said.say(*(("note", "", f"{self._shelf.receipt}.") if self._shelf.receipt else ()))
 
@@ -448,7 +444,7 @@ class RecordPanel(Panel):
             None where the browser kept it back for its size.
         """
         self._pending = None
-        self.readable.layout.display = "none"
+        widgets.look(self.readable, display="none")
         try:
             found = self._shelf.look_at(name, content)
         except GainlibError as problem:
@@ -460,7 +456,7 @@ class RecordPanel(Panel):
         first = found.damaged[0]
         more = f" and {len(found.damaged) - 1} more" if len(found.damaged) > 1 else ""
         self._pending = found
-        self.readable.layout.display = ""
+        widgets.look(self.readable, display="")
         self.said.say(
             "wrong",
             "Refused",
@@ -470,7 +466,7 @@ class RecordPanel(Panel):
 
     def _put_in(self, found):
         self._pending = None
-        self.readable.layout.display = "none"
+        widgets.look(self.readable, display="none")
         before = (self._shelf.learner, self._shelf.class_code)
         added = self._shelf.put_in(found)
         self._changed()

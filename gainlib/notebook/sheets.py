@@ -9,14 +9,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import cache
 
-import anywidget
-import ipywidgets as widgets
 import traitlets
 from markupsafe import Markup
 
 from gainlib.audio import replacing
 from gainlib.mix.sheet_files import templates
-from gainlib.notebook import assets, identity
+from gainlib.notebook import identity, widgets
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.errors import Panel, entry, row
 from gainlib.notebook.forms import earned_text
@@ -74,7 +72,7 @@ CLOCKS = {"before": "The exam opens in", "sitting": "The exam ends in", "ended":
 FARTHEST_S = 24 * 3600
 
 
-class Clock(anywidget.AnyWidget):
+class Clock(widgets.Scripted):
     """Counts down where it is always seen, and tells Python when it has come to its end.
 
     Attributes
@@ -85,8 +83,7 @@ class Clock(anywidget.AnyWidget):
         What happens then.
     """
 
-    _esm = assets.module("clock")
-    _css = assets.style()
+    FILES = ("clock.js",)
     left_s = traitlets.Float(0.0).tag(sync=True)
     text = traitlets.Unicode("").tag(sync=True)
 
@@ -127,9 +124,9 @@ class ExamBox(Panel):
         if (phase, exam) == self._phase:
             return
         self._phase = (phase, exam)
-        self.layout.display = None if phase or self._learner.sat else "none"
-        self.begin.layout.display = None if phase == "open" else "none"
-        self.end.layout.display = None if phase == "sitting" else "none"
+        widgets.look(self, display=None if phase or self._learner.sat else "none")
+        widgets.look(self.begin, display=None if phase == "open" else "none")
+        widgets.look(self.end, display=None if phase == "sitting" else "none")
         self.clock.left_s = 0.0
         if not phase:
             self.said.say("note", "Exam", OVER) if self._learner.sat else self.said.say()

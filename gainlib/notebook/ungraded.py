@@ -7,14 +7,13 @@ before the comparison shows anything.
 import time
 from collections.abc import Callable, Sequence
 
-import ipywidgets as widgets
-
 from gainlib.audio import GainlibError
 from gainlib.exercises.bank import exercise as exercise_of
 from gainlib.exercises.lab import Worked
 from gainlib.exercises.marking import mark
 from gainlib.exercises.sets import REVIEW
 from gainlib.exercises.tally import in_place
+from gainlib.notebook import widgets
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.errors import Panel, row
 from gainlib.notebook.fields import WORDS, Field, check_button, field_for, when_typed
@@ -77,7 +76,7 @@ class ShortQuestion(widgets.VBox):
         """Say what an answer is, and how it goes where that may be said."""
         self.said.say("note" if state == "unattempted" else state, WORDS[state], sentence)
         rewrite(self.explain, f"**Why.** {explanation}" if explanation else "")
-        self.explain.layout.display = None if explanation else "none"
+        widgets.look(self.explain, display=None if explanation else "none")
 
 
 # ---- the prediction --------------------------------------------------------------------------------------------------
@@ -112,7 +111,7 @@ class Prediction(Panel):
         if len(choices) < 2:
             raise GainlibError(f"a prediction needs at least two choices; {question!r} has {len(choices)}")
         self._learner, self.question, self.choices = learner, question, tuple(choices)
-        self.radio = widgets.RadioButtons(options=self.choices, index=None, layout=widgets.Layout(width="auto"))
+        self.radio = widgets.RadioButtons(options=self.choices, index=None, layout={"width": "auto"})
         self.radio.add_class("gl-across")
         self.said = LiveRegion()
         super().__init__(prose(question), self.radio, self.said)
@@ -414,8 +413,8 @@ class WorkedExample(Newest):
         if len(self._before.children) != max(len(steps) - 1, 0):
             self._before.children = [prose(text) for text in steps[:-1]]
         self._newest.say("", "", steps[-1] if steps else "")
-        self._row.layout.display = "none" if self._all_open else None
-        self._yours.layout.display = None if self._all_open else "none"
+        widgets.look(self._row, display="none" if self._all_open else None)
+        widgets.look(self._yours, display=None if self._all_open else "none")
         field = self.turn.fields[0]
         if (field.standing() or "") != now["entry"]:
             field.resume(now["entry"])

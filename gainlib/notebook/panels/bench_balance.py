@@ -3,13 +3,11 @@
 import time
 from typing import NamedTuple
 
-import ipywidgets as widgets
-
 from gainlib.errors import said_of
 from gainlib.mix.channels import take_balance
 from gainlib.mix.live import checked_start
 from gainlib.mix.paths import text_of
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.controls import Fader, Faders, fader_ties
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.bars import BusMeters

@@ -6,14 +6,13 @@ import textwrap
 from collections.abc import Callable
 from contextlib import suppress
 
-import ipywidgets as widgets
-
 from gainlib import mix
 from gainlib.audio import GainlibError, replacing
 from gainlib.boxes import refreshed
 from gainlib.errors import said_of
 from gainlib.mix import chainsfile, channels
 from gainlib.mix.paths import text_of
+from gainlib.notebook import widgets
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.controls import COLUMNS, ChannelTable
 from gainlib.notebook.errors import button, row
@@ -254,7 +253,7 @@ class ChainsStep(Step):
         names = {row["name"] for row in rows}
         self.table.ticked = [name for name in self.table.ticked if name in names and what != "opened"]
         self.table.rows = rows
-        self.table.layout.display = "" if rows else "none"
+        widgets.look(self.table, display="" if rows else "none")
 
     def _racked(self):
         with suppress(GainlibError):  # a damaged rack is told where boxes are measured

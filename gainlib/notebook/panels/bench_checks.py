@@ -1,12 +1,10 @@
 """Step 2 of the bench: the stems measured, and what they show named, with what speaks for it."""
 
-import ipywidgets as widgets
-
 from gainlib import mix
 from gainlib.audio import GainlibError
 from gainlib.mix.findings import TOO_HOT_DBFS, TOO_LOW_DBFS, ranked
 from gainlib.mix.sheet import answer
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sheet, table
@@ -111,7 +109,7 @@ class ChecksStep(Step):
 
     def _show_mend(self, shown):
         for each in self._mend:
-            each.layout.display = "" if shown else "none"
+            widgets.look(each, display="" if shown else "none")
 
 
 def _level_row(stem):

@@ -6,7 +6,6 @@ Nothing here is graded and nothing waits for it. A guess counts as long as the p
 import html
 from functools import partial
 
-import ipywidgets as widgets
 import numpy as np
 
 from gainlib import mix
@@ -24,6 +23,7 @@ from gainlib.mix.guesses import (
     near_by_figure,
     why_not,
 )
+from gainlib.notebook import widgets
 from gainlib.notebook.errors import row
 from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, table, tick
 from gainlib.notebook.prose import LiveRegion, prose
@@ -148,7 +148,7 @@ class StemRow(widgets.VBox):
             NumberEntry(f"{each.name.capitalize()} {place}", 0.0, each.unit, each.low, each.high) for each in FIGURES
         )
         for each in self.fields:
-            each.layout.width = f"{len(each.description) * 0.5 + 6:.1f}em"  # three beside each other
+            widgets.look(each, width=f"{len(each.description) * 0.5 + 6:.1f}em")  # three beside each other
         super().__init__([row(self.which), row(*self.fields)])
         self.add_class("gl-box")
         self.clear()
@@ -224,7 +224,7 @@ class LevelsGuess(Step):
         for place, each in enumerate(self.rows):
             gone = each.which.value not in names
             offer(each.which, names)
-            each.layout.display = "" if place < len(names) else "none"
+            widgets.look(each, display="" if place < len(names) else "none")
             if gone:
                 each.clear()
                 each.which.value = free.pop(0) if free else None
@@ -300,11 +300,12 @@ class LevelsGuess(Step):
     def _award(self, names):
         self.calibrated = True
         self.badge.value = f"<b>✓ On target</b> on {html.escape(', '.join(names))}"
-        self.badge.layout.display = ""
+        widgets.look(self.badge, display="")
 
     def _changed(self, what):
         if what == "opened":
-            self._unfit, self.calibrated, self.badge.layout.display = set(), False, "none"
+            self._unfit, self.calibrated = set(), False
+            widgets.look(self.badge, display="none")
             self.empty(self._sound, self.result)
             for each in self.rows:
                 each.which.options = ()
@@ -356,7 +357,7 @@ class FaultsGuess(Step):
         self._looked, self.listed, self.ticks, self._found = looked, [], [], None
         self.which = menu("Stem with a fault:", ())
         self.what = menu("Fault:", [(f"{tag}: {words}", tag) for tag, words in FAULTS.items()], "too hot")
-        self.what.layout.max_width = "97%"
+        widgets.look(self.what, max_width="97%")
         self.put_on = WorkButton("Put it on my list", self._put_on)
         self.compare = WorkButton(
             "Compare the lists", _measured, self._compared, "Measuring the stems …",

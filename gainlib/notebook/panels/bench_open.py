@@ -8,6 +8,7 @@ from pathlib import Path
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.errors import said_of
 from gainlib.mix.paths import file_name, text_of
+from gainlib.notebook import widgets
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
@@ -125,7 +126,8 @@ class OpenStep(Step):
         self.tell("partly", f"{count(len(odd), 'stem')} at another rate", f"{text}{CONVERT}")
 
     def _ask_rates(self, folder):
-        self._folder, self._rates.layout.display = folder, "none" if folder is None else None
+        self._folder = folder
+        widgets.look(self._rates, display="none" if folder is None else None)
         self._rates.said.say()
         if folder is not None:
             self.convert.description = f"Convert to {folder.rate_hz} Hz"

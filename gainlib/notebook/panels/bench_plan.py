@@ -2,8 +2,6 @@
 
 import html
 
-import ipywidgets as widgets
-
 from gainlib import mix
 from gainlib.audio import GainlibError
 from gainlib.mix.console import HEADS, LEGEND, cell_text, console_rows, console_table
@@ -11,7 +9,7 @@ from gainlib.mix.inserts import what_is_known
 from gainlib.mix.live import bus_excerpt
 from gainlib.mix.moves import REASONS, gaps, said_once
 from gainlib.mix.sheet import raised_floors
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure

@@ -14,6 +14,7 @@ from gainlib.mix.paths import check_new, filling, text_of
 from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.mix.sheet import bus_rows, hand_off_note
 from gainlib.mix.sheet_files import is_level_sheet, level_csv, page, plan_csv, shown
+from gainlib.notebook import widgets
 from gainlib.notebook.bench_song import make_home
 from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sheet, table, tick
 from gainlib.notebook.prose import prose
@@ -120,7 +121,8 @@ class TakeStep(Step):
         ]
         self.report.value = table("Bus report", HEADS, rows, (2, 3))
         self.sheets_to.value = str(self.song.place_for("sheets"))
-        self._written_to, self.download.layout.display = target, ""
+        self._written_to = target
+        widgets.look(self.download, display="")
         self.tell("right", "Written", f"{', '.join(names)} in {target}")
 
     def _packed(self):
@@ -165,7 +167,7 @@ class TakeStep(Step):
     def _changed(self, what):
         if what in ("opened", "stems", "chains", "balance", "mixer"):
             self.empty(self.report, self.changes)
-            self.download.layout.display = "none"
+            widgets.look(self.download, display="none")
             self._sheet, self._file_notes = None, ()
         if what == "opened":
             if self.song.session is not None:

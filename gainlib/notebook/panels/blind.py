@@ -10,14 +10,13 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
-import ipywidgets as widgets
 from traitlets import TraitError
 
 from gainlib.audio import Audio, GainlibError
 from gainlib.exercises.clips import louder, residual_db
 from gainlib.exercises.experiment import Choice, Setting, Slider
 from gainlib.exercises.listening import Run, guessing_percent, p_text
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.figures.histogram import GuessBars
@@ -190,7 +189,7 @@ class BlindRun(Trials):
         self._match, self._note, self._done, self.player, self._marked = match, note, done, None, False
         self.ends += "" if done else " Press **Check** below."
         self._opener = self.make_button(opens, self._open)
-        self._opener.layout.width = "max-content"
+        widgets.look(self._opener, width="max-content")
         self._shut = bool(opens)
         self._heard: set[str] = set()  # which sounds were played in this trial
         self.said, self._stage, self._result = LiveRegion(), widgets.VBox(), widgets.VBox()
@@ -229,7 +228,7 @@ class BlindRun(Trials):
         shut, over = self._shut and not self.made, self.complete and self._done is None
         self._stage.children = [] if shut or over else [self.player]  # what is taken off the page falls silent
         for each, on in {self._opener: shut, self._row: not shut, self._buttons: not over}.items():
-            each.layout.display = "" if on else "none"
+            widgets.look(each, display="" if on else "none")
 
     def _fresh(self, name):
         """Return A or B as samples of its own, so that the page fetches it like any other X."""
@@ -396,7 +395,7 @@ class Listening(Panel):
     def __init__(self, runs: Mapping[str, Panel]):
         self._runs = dict(runs)
         super().__init__()
-        self.layout.display = "none"
+        widgets.look(self, display="none")
 
     def run(self, part) -> Panel:
         """Return the test that belongs to a part."""

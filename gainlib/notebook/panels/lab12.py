@@ -5,13 +5,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from weakref import WeakKeyDictionary
 
-import ipywidgets as widgets
-
 from gainlib.exercises.capstone import assignment, delivery, marks, measurements
 from gainlib.exercises.practical import State
 from gainlib.exercises.refrain import REFRAIN_S
 from gainlib.exercises.text import Unreadable
 from gainlib.labs import lab12
+from gainlib.notebook import widgets
 from gainlib.notebook.background import BackgroundTask
 from gainlib.notebook.desk import Desk
 from gainlib.notebook.errors import Panel, row
@@ -172,8 +171,8 @@ class SessionPanel(Panel):
 
     def __init__(self, learner):
         self._learner, self.places = learner, places_of(learner)
-        self.run = widgets.RadioButtons(options=[GRADED, PRACTICE], description="This is")
-        self.run.add_class("gl-across").layout.width = "auto"
+        self.run = widgets.RadioButtons(options=[GRADED, PRACTICE], description="This is", layout={"width": "auto"})
+        self.run.add_class("gl-across")
         tip = "Other faults, chains and faders for all six tasks"
         self.another = self.make_button("Another session", self._ask_for_another, tooltip=tip)
         tip = "The stem as it came, and ahead of its fader"

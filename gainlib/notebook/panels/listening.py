@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from functools import cache
 
-import ipywidgets as widgets
 import numpy as np
 
 from gainlib.audio import Audio
@@ -13,6 +12,7 @@ from gainlib.exercises.experiment import Choice, Setting, Slider
 from gainlib.exercises.variants import run_number
 from gainlib.labs import lab00
 from gainlib.meters import rms_dbfs
+from gainlib.notebook import widgets
 from gainlib.notebook.controls import Controls
 from gainlib.notebook.errors import Panel
 from gainlib.notebook.live import TableView

@@ -1,13 +1,12 @@
 """Two prints subtracted, and the experiment to try it on: down and up again, many times."""
 
-import ipywidgets as widgets
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
 from gainlib.boxes import null_test, predicted_dbfs, residual_dbfs, round_trips
 from gainlib.boxes.null import NullReport
 from gainlib.boxes.repeated_gain import PROGRAMME_DBFS, programme
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.bench_song import Song
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.histogram import ResidueBars

@@ -1,12 +1,10 @@
 """A box that nobody here can run: the test file goes out, the recording comes back, and shows what the box does."""
 
-import ipywidgets as widgets
-
 from gainlib.audio import GainlibError
 from gainlib.boxes import ProbeReport, racked, read_probe, refreshed, write_probe
 from gainlib.boxes.linearity import CANNOT_TELL
 from gainlib.mix.inserts import replaced
-from gainlib.notebook import figures
+from gainlib.notebook import figures, widgets
 from gainlib.notebook.bench_song import Song, make_home
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.transfer import ProbedCurves
@@ -115,7 +113,7 @@ class BoxStep(Step):
         self.racked.value = table("Your rack of black boxes", HEADS, rows, (3, 4, 5, 6)) if rows else ""
         offer(self.in_rack, [name for name, *_ in rows])
         for each in (self.in_rack, self.remove):
-            each.layout.display = "" if rows else "none"
+            widgets.look(each, display="" if rows else "none")
 
 
 class ProbePanel(BoxStep):

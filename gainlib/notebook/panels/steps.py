@@ -10,7 +10,6 @@ from contextlib import suppress
 from functools import partial
 from typing import Any
 
-import ipywidgets as widgets
 import msgspec
 import numpy as np
 from traitlets import TraitError
@@ -18,10 +17,10 @@ from traitlets import TraitError
 from gainlib.audio import GainlibError
 from gainlib.exercises.text import Unreadable, parse_number
 from gainlib.mix.paths import pasted_path
-from gainlib.notebook import assets
+from gainlib.notebook import widgets
 from gainlib.notebook.background import Stopped, running_loop
 from gainlib.notebook.errors import Panel, Progress, button, row
-from gainlib.notebook.prose import LiveRegion, style
+from gainlib.notebook.prose import LiveRegion
 from gainlib.words import number
 
 AUTO = {"width": "auto"}
@@ -34,7 +33,7 @@ log = logging.getLogger(__name__)
 class StepLine(LiveRegion):
     """The line of a step; it brings the look of its fields along, on whichever page the step is."""
 
-    _css = style() + assets.style("bench")
+    FILES = (*LiveRegion.FILES, "bench.css")
 
 
 class WorkButton(widgets.Button):
@@ -78,7 +77,7 @@ class WorkButton(widgets.Button):
         keeps: tuple[str, Any] | None = None,
         **look,
     ):
-        super().__init__(description=text, layout=dict(AUTO), **look)
+        super().__init__(description=text, layout=AUTO, **look)
         self.work, self.done, self.busy, self._asks, self._wipes = work, done, busy, asks, wipes
         self.sure, self.keeps, self.found, self.step = sure, keeps, None, None
 
@@ -352,7 +351,7 @@ class Entry(widgets.Text):
 
 def menu(text: str, options, value=None, **kwargs) -> widgets.Dropdown:
     """Return a menu with its label in full."""
-    return widgets.Dropdown(description=text, options=options, value=value, layout=dict(AUTO), **FULL, **kwargs)
+    return widgets.Dropdown(description=text, options=options, value=value, layout=AUTO, **FULL, **kwargs)
 
 
 def offer(which: widgets.Dropdown, names: list[str]) -> None:
@@ -458,4 +457,4 @@ def sheet() -> widgets.HTML:
 
 def tick(text: str, value: bool = False) -> widgets.Checkbox:
     """Return a box to tick, as wide as its words."""
-    return widgets.Checkbox(value, description=text, indent=False, layout=dict(AUTO))
+    return widgets.Checkbox(value, description=text, indent=False, layout=AUTO)
