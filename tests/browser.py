@@ -45,6 +45,7 @@ FLAGS = (
 TIMEOUT_S = 60
 START_S = 60
 LONGEST_WORK_S = 120
+LONGEST_RUN_S = 300
 LONGEST_S = 480
 SHOTS = pathlib.Path(__file__).parent / "shots"
 
@@ -63,8 +64,10 @@ LISTEN = """() => { const heard = window.kernelErrors = [], open = window.unansw
       open.delete(parent_header.msg_id);
     if (direction !== 'recv' || msg.channel !== 'iopub') return;
     if (header.msg_type === 'error') heard.push(`kernel: ${content.ename}: ${content.evalue}`);
-    if (header.msg_type === 'stream' && content.name === 'stderr' && /Traceback|Error/.test(content.text))
-      heard.push('kernel: ' + content.text.trim().split('\\n').pop()); }); }"""
+    if (header.msg_type !== 'stream' || content.name !== 'stderr') return;
+    const lines = content.text.trim().split('\\n'), lost = lines.find((line) => /rate exceeded/.test(line));
+    if (lost) heard.push(`server: ${lost}`);  // it says so in the kernel's name, and drops what comes next
+    else if (/Traceback|Error/.test(content.text)) heard.push(`kernel: ${lines.pop()}`); }); }"""
 # a widget holds a message back while the one before it is under way, hence twice
 ANSWERED = f"""async () => {{ const end = Date.now() + {TIMEOUT_S} * 1000;
   for (let quiet = 0; quiet < 2; quiet = window.unanswered?.size ? 0 : quiet + 1) {{
@@ -87,7 +90,7 @@ BESIDE = """async () => {
   const late = new Promise((lost) => setTimeout(lost, 5000));  // what a kernel is asked while it restarts is lost
   const reply = await Promise.race([asked.done, late]);
   if (!reply) window.unanswered?.delete(asked.msg.header.msg_id);
-  return reply ? Number(reply.content.user_expressions.left.data['text/plain']) : 1; }"""
+  return reply ? Number(reply.content.user_expressions.left.data['text/plain']) : -1; }"""
 # Runs in every kernel before its notebook: keeps its record beside it, and knows what the library has put off or is
 # doing in a thread.
 STARTUP = """
@@ -151,6 +154,7 @@ def at_most(seconds=LONGEST_S):
     """
 
     def end(chosen):
+        print(f"{seconds:g} s were not enough for what stands here:", file=sys.__stderr__, flush=True)
         faulthandler.dump_traceback(sys.__stderr__)
         for child in psutil.Process().children(recursive=True):
             with contextlib.suppress(psutil.Error):
@@ -323,14 +327,32 @@ def _looping():
         asyncio._set_running_loop(before)
 
 
+def ended(page, script: str, what: str, given=None, seconds: float = TIMEOUT_S):
+    """Return what a script in a page gives, or say what was waited for: a promise has no end of its own."""
+    late = f"(_, end) => setTimeout(() => end(new Error('{seconds:g} s were not enough for {what}')), {seconds * 1000})"
+    return page.evaluate(f"(given) => Promise.race([({script})(given), new Promise({late})])", given)
+
+
+def until(page, script: str, what: str, seconds: float = TIMEOUT_S) -> None:
+    """Wait for what a page shows, or say what was waited for."""
+    from playwright.sync_api import TimeoutError
+
+    try:
+        page.wait_for_function(script, timeout=seconds * 1000)
+    except TimeoutError:
+        raise AssertionError(f"{seconds:g} s were not enough for {what}") from None
+
+
 def at_rest(page) -> None:
     """Wait until nothing is under way on a page that is listened to."""
-    end, quiet = time.monotonic() + LONGEST_WORK_S, 0
+    end, quiet, left = time.monotonic() + LONGEST_WORK_S, 0, 0
     while quiet < 2:
-        assert time.monotonic() < end, f"the page was still at work after {LONGEST_WORK_S} s"
-        page.evaluate(TIMERS_ENDED)
+        what = "the kernel to answer" if left < 0 else f"{left} things put off or in threads of the kernel"
+        assert time.monotonic() < end, f"{LONGEST_WORK_S} s were not enough for {what}"
+        ended(page, TIMERS_ENDED, "the timers of a gesture to end")
         page.evaluate(ANSWERED)
-        quiet = 0 if page.evaluate(BESIDE) else quiet + 1
+        left = page.evaluate(BESIDE)
+        quiet = 0 if left else quiet + 1
 
 
 @dataclass
@@ -362,31 +384,35 @@ class NotebookPage:
 
     def idle(self) -> None:
         """Wait until nothing is under way: no message, no timer of a gesture, nothing put off or in a thread."""
-        self.page.wait_for_function(KERNEL_IDLE, timeout=TIMEOUT_S * 1000)
+        until(self.page, KERNEL_IDLE, "the kernel to be idle")
         at_rest(self.page)
 
     def command(self, name: str) -> None:
         """Run one of JupyterLab's commands to its end."""
-        self.page.evaluate("async (name) => { await window.jupyterapp.commands.execute(name); }", name)
+        script = "async (name) => { await window.jupyterapp.commands.execute(name); }"
+        ended(self.page, script, f"JupyterLab to be through with {name}", name, LONGEST_RUN_S)
 
     def run_all(self) -> "NotebookPage":
         """Run every cell and wait until the widgets are there."""
         self.command("notebook:run-all-cells")
         self.idle()
-        self.page.wait_for_function(ALL_MADE, timeout=TIMEOUT_S * 1000)
+        until(self.page, ALL_MADE, "all widgets to be made")
         self.page.wait_for_timeout(300)
         return self
 
     def kernel(self, code: str) -> str:
         """Run `code` in the notebook's kernel and return what it prints."""
-        return self.page.evaluate(
+        return ended(
+            self.page,
             """async (code) => { let text = '';
               const kernel = window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel;
               const future = kernel.requestExecute({ code, store_history: false });
               future.onIOPub = (m) => { if (m.header.msg_type === 'stream') text += m.content.text;
                 if (m.header.msg_type === 'error') text += m.content.ename + ': ' + m.content.evalue; };
               await future.done; return text; }""",
+            "the kernel to run what a test gave it",
             code,
+            LONGEST_RUN_S,
         ).strip()
 
     def problems(self) -> list[str]:

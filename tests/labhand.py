@@ -5,7 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
-from browser import LISTEN, SHOTS, TIMERS, at_rest, opened
+from browser import LISTEN, SHOTS, TIMERS, at_rest, ended, opened, until
 from reader import reading
 
 from gainlib.exercises import Record, exercise
@@ -49,7 +49,7 @@ class LabHand:
         """Wait until the work beside the hand is done: nothing is under way and no bar is shown."""
         self.idle()
         if not self.page.evaluate(BARS):
-            self.page.wait_for_function(BARS, timeout=60_000)
+            until(self.page, BARS, "the bars of progress to go")
             self.idle()
 
     def on_one_screen(self):
@@ -112,7 +112,7 @@ class LabHand:
         self.page.keyboard.type("Run All Cells", delay=15)
         self.page.locator(".lm-CommandPalette-item.lm-mod-active", has_text="Run All Cells").first.wait_for()
         self.press("Enter")
-        self.page.wait_for_function("() => document.querySelector('.gl-score table')", timeout=60_000)
+        until(self.page, "() => document.querySelector('.gl-score table')", "the table of the score")
         self.settled()
 
 
@@ -155,13 +155,14 @@ class PageHand(LabHand):
         return path
 
     def problems(self):
-        """Return the page's errors, but for what was asked of the hosts that are cut off."""
-        return self.reader.errors
+        """Return the page's errors and the kernel's, but for what was asked of the hosts that are cut off."""
+        return [*self.reader.errors, *self.page.evaluate("() => window.kernelErrors ?? []")]
 
 
 def picture(found):
     """Return a hash of the first picture in a part of the page."""
-    return found.locator(".gl-image").first.evaluate(HASH)
+    image = found.locator(".gl-image").first
+    return ended(image, HASH, "two frames of a picture")
 
 
 def sentence(found):

@@ -4,9 +4,9 @@ import json
 import urllib.request
 from contextlib import contextmanager
 
-from browser import at_most, headless, jupyterlab
+from browser import at_most, headless, jupyterlab, until
 
-READY_MS = 120_000
+READY_S = 120
 
 
 class Reader:
@@ -26,7 +26,7 @@ class Reader:
 
     def ready(self):
         with at_most():
-            self.page.wait_for_selector("body[data-state=ready]", timeout=READY_MS)
+            until(self.page, "() => document.body?.dataset.state === 'ready'", "the page to be ready", READY_S)
         return self
 
     def cell(self, id):
