@@ -20,10 +20,6 @@ from gainlib.session.routing import bus_routes
 from gainlib.session.strip import BUS
 from gainlib.words import level_text, number_text
 
-TEXT = """
-Set the faders as your mixer shows them: type values, drag, or use the keys (arrows 0.1 dB, page keys 1 dB, Home unity).
-The plan **keeps** this balance. A saved song or a chains file brings its own balance.
-"""
 SAVED = "**Or take faders, pans and mutes from a saved song**, by name."
 HEAR = "**Hear it.** Turn your amplifier down, press play, and come up slowly."
 PAN_LAWS = (("−3 dB", -3.0), ("0 dB", 0.0), ("−4.5 dB", -4.5), ("−6 dB", -6.0))
@@ -116,7 +112,7 @@ class BalanceStep(Step):
         )  # fmt: skip
         stage = widgets.VBox([self._picture.add_class("gl-stays"), self._place]).add_class("gl-stage")
         super().__init__(
-            song, prose(TEXT), row(self.pan_law, self.bus, self.top), Slot(self.measure), hand, self.question, stage,
+            song, row(self.pan_law, self.bus, self.top), Slot(self.measure), hand, self.question, stage,
             prose(SAVED), self.file, Slot(self.read_balance), prose(HEAR), Slot(self.start, self.hear), self._sound,
         )  # fmt: skip
         self.add_class("gl-panel")

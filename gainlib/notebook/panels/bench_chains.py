@@ -24,11 +24,6 @@ from gainlib.processors.controls import controls, in_ms, in_s, kinds_in_words, p
 from gainlib.session import Insert
 from gainlib.words import level_text
 
-TEXT = """
-Enter the trims, groups and sends as your mixer has them. **Name a group** under *goes to*, or name it under *sends*
-with a level (echo −12, cue −6 pre), and it is made. **Tick several strips**, and what you enter in the line *apply to
-these* goes to all of them. Up and Down go from strip to strip.
-"""
 BOXES = """
 Press what a strip **passes** to open its chain here. A chain that holds only equalisers, delays and the like is
 **linear**: it needs no box, and its level does not matter. Enter a level-dependent box as **a black box**, with a name
@@ -78,7 +73,7 @@ class ChainsStep(Step):
         self.pick.accept = ".toml,.json"
         self.which.observe(self.guarded(lambda _change: self._fill()), "value")
         super().__init__(
-            song, prose(TEXT), self.table, Slot(self.undo), prose(BOXES), self.which, self._boxes,
+            song, self.table, Slot(self.undo), prose(BOXES), self.which, self._boxes,
             Slot(self.kind, self.add, self.clear), prose(FILE), self.file,
             Slot(self.read_file, self.write_file, self.download), self.question, self.pick, _example(),
         )  # fmt: skip

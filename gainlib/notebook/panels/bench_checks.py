@@ -16,11 +16,6 @@ HEADS = (
     "what it shows",
 )  # fmt: skip
 FOUND = ("stem", "what", "in words", "the plan")
-TEXT = """
-The workbook measures every stem and compares it with the others. **Found** means that the figures prove it;
-**possible** means that it may have an innocent cause as well, so decide by ear. Nothing is changed. The last column
-says what the plan of step 5 does about it, with the chains as they are now.
-"""
 MEND = "**You may do two things here, if you agree.** Processors, DC and gain come in the steps below."
 ROW_PX, FRAME_PX = 27, 92
 
@@ -43,7 +38,7 @@ class ChecksStep(Step):
         self.leave_out = WorkButton("Leave it out", self._leave_out)
         self.switch = WorkButton("Switch its polarity", self._switch)
         self._mend = (prose(MEND), Slot(self.which, self.leave_out, self.switch))
-        super().__init__(song, prose(TEXT), Slot(self.look), self._picture, self.levels, self.findings, *self._mend)
+        super().__init__(song, Slot(self.look), self._picture, self.levels, self.findings, *self._mend)
 
     def _leave_out(self):
         session, name = self.song.opened(), self._chosen()

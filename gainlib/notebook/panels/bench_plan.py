@@ -14,7 +14,6 @@ from gainlib.notebook.errors import row
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
 from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, sheet, table
-from gainlib.notebook.prose import prose
 from gainlib.words import count, level_text, number_text, sentence
 
 POLICIES = (
@@ -25,23 +24,9 @@ POLICIES = (
 AVERAGES = (("active level", "active"), ("needle", "needle"))
 MATCHES = (("energy", "energy"), ("loudness", "loudness"))
 WHY = ("strips", "control", "by (dB)", "where it sits", "why")
-TEXT = """
-**Restage** drives each level-dependent box at the level it is built for and undoes that gain behind it; this is meant
-to change the timbre. **Keep** moves only what comes after the processors, which is right for a mix that already sounds
-as it should. Either way the balance stays, and the whole mix is rendered and measured before the plan counts.
-"""
 ROW_PX, FRAME_PX = 25, 80
-BY_HAND = """
-**Already set it yourself?** This shows where the plan differs: every control that is more than 1 dB off, without the
-common move of the bus. Say why, strip by strip: a difference that you can explain is good staging, too.
-"""
 NO_REASON = "choose …"
 LENGTH_S = 30.0
-BY_EAR = """
-You hear up to 30 s of the bus before and after the plan, rendered here and matched in loudness: any difference you hear
-is not one of level. A plan that **keeps** every drive sounds the same; one that **restages** may sound different where
-a box depends on level. A black box passes everything unchanged here, because the workbook cannot run it.
-"""
 NOTE = (
     "Switch while it plays. Hearing no difference does not prove that there is none; hearing one does not prove that "
     "it is good."
@@ -68,7 +53,7 @@ class PlanStep(Step):
         self.make = WorkButton("Plan", _plan, self._made, "Planning …", asks=asks, button_style="primary")
         self.moves, self.words, self._picture = sheet(), sheet(), widgets.VBox()
         super().__init__(
-            song, prose(TEXT), row(self.target, self.policy), row(self.average, self.match, self.peak_max, self.limit),
+            song, row(self.target, self.policy), row(self.average, self.match, self.peak_max, self.limit),
             Slot(self.make), self._picture, self.words, self.moves,
         )  # fmt: skip
 
@@ -182,7 +167,7 @@ class HandStep(Step):
     def __init__(self, song):
         self.rows, self._list = [], widgets.VBox()
         self.compare = WorkButton("Show the differences", self._list_gaps)
-        super().__init__(song, prose(BY_HAND), Slot(self.compare), self._list)
+        super().__init__(song, Slot(self.compare), self._list)
 
     def _list_gaps(self):
         by_strip = {}
@@ -228,7 +213,7 @@ class ListenStep(Step):
         self.start, self.player, self._sound = NumberEntry("From second", 0.0, "s", 0.0), None, widgets.VBox()
         asks = (lambda: song.session, song.plan_made, self.start.number)
         self.render = WorkButton("Make both ready", _both, self._show, "Rendering …", asks=asks, button_style="primary")
-        super().__init__(song, prose(BY_EAR), Slot(self.start, self.render), self._sound)
+        super().__init__(song, Slot(self.start, self.render), self._sound)
 
     def _show(self, both):
         from gainlib.notebook.listen import Player
