@@ -36,7 +36,7 @@ from gainlib.mix.inserts import boxes_in, what_is_known
 from gainlib.mix.moves import Plan, said_once
 from gainlib.mix.paths import check_new, text_of
 from gainlib.mix.sheet import bus_rows, hand_off_note, raised_floors
-from gainlib.mix.sheet_files import difference, former_names, is_level_sheet, level_csv, page, plan_csv, shown
+from gainlib.mix.sheet_files import difference, former_forms, is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.session import Session, from_json, to_json
 from gainlib.session.files import fits, strips_of_folder
 from gainlib.words import number
@@ -383,11 +383,11 @@ def run_sheets(options: argparse.Namespace) -> int:
 
 
 def _read(path):
-    """Return the text of a sheet; names of the version before are told."""
+    """Return the text of a sheet; form and names of the version before are told."""
     text = text_of(path, "a sheet")
     is_level_sheet(text)  # refuses what is no sheet
-    for old, new in former_names(text).items():
-        told(f"{path.name}: {old}", new)
+    for sentence in former_forms(text):
+        print(f"{path.name}: {sentence}", file=sys.stderr)
     return text
 
 

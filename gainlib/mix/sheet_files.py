@@ -22,6 +22,7 @@ from markupsafe import Markup, escape
 
 from gainlib import __version__
 from gainlib.audio import GainlibError
+from gainlib.errors import STILL_READ, renamed
 from gainlib.meters import Reading
 from gainlib.mix.console import LEGEND, InsertRow, cell_text, console_table
 from gainlib.mix.findings import FORMER_TAGS
@@ -35,6 +36,7 @@ LEVELS = ("strip", "format", "channels", "rate_hz", "frames", *READING, "noise_d
 PLAN = ("strip", "kind", "source", "switches", "trim_db")
 """What a plan sheet begins with; processors and sends follow, as many as there are, and then the rest."""
 FORMER_PLAN = ("kind", "strip", "item", "processor", "unit", "before", "after", "place", "reason")
+OLD_PLAN = f"a plan sheet has a line for each strip now; one with a line for each setting {STILL_READ}"
 LIMIT_DB = 0.1
 DRIFT_DB = 1.0
 # What counts as a change where the unit is no decibel.
@@ -331,13 +333,15 @@ def _kept(row):
     return row["kind"] == "setting" and (row["after"] != "0" or row["unit"] != "switch")
 
 
-def former_names(text: str) -> dict[str, str]:
-    """Return what a sheet of the version before calls otherwise: its word, and the one used now."""
+def former_forms(text: str) -> list[str]:
+    """Return a sentence for all that stands otherwise in a sheet of the version before, its form first."""
     head, *rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")))
     if not {"item", "flags"} & set(head):
-        return {}
+        return []
+    told = [OLD_PLAN] if "item" in head else []
     used = {word for row in rows for word in row[head.index("item" if "item" in head else "flags")].split("; ")}
-    return {old: new for old, new in (FORMER if "item" in head else FORMER_TAGS).items() if old in used}
+    names = FORMER if "item" in head else FORMER_TAGS
+    return told + [renamed(old, new) for old, new in names.items() if old in used]
 
 
 def _untamed(cell):
