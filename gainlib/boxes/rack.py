@@ -181,13 +181,9 @@ def _box_of(name, data) -> RackBox:
 
 def _entry(each: RackBox) -> dict[str, Any]:
     box, output = each.box, each.box.output_gain_db
-    output = None if output is None else round(output, 2) + 0.0
-    return {
-        "measured": each.measured, "verdict": each.verdict, "linear": box.linear,
-        "reference_dbfs": box.reference_dbfs, "output_gain_db": output,
-        "gain_db": round(each.gain_db, 2) + 0.0, "ceiling_dbfs": box.ceiling_dbfs, "noise_dbfs": box.noise_dbfs,
-        "gains": [list(pair) for pair in box.gains],
-    }  # fmt: skip
+    output, gain = (None if value is None else round(value, 2) + 0.0 for value in (output, each.gain_db))
+    own = box.linear, box.reference_dbfs, output, gain, box.ceiling_dbfs, box.noise_dbfs, box.gains
+    return msgspec.to_builtins(_Entry(each.measured, each.verdict, *own))
 
 
 def racked(report: ProbeReport, name: str) -> RackBox:

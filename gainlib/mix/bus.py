@@ -20,6 +20,7 @@ from gainlib.audio.types import stretch_of
 from gainlib.levels import db_to_ratio
 from gainlib.meters import NodeMeter, NodeReading
 from gainlib.session import Session, routing
+from gainlib.session.peak_bounds import BusPeak, spaced
 from gainlib.session.strip import BUS
 from gainlib.session.survey import lane_of
 
@@ -32,32 +33,6 @@ _FIGURES = ("sample_peak", "over", "loudness")
 REACH_S = 0.002
 LESS_DB = 6.0
 WORTH_DB = 3.0
-
-
-class BusPeak(NamedTuple):
-    """One of the worst instants of the bus.
-
-    Attributes
-    ----------
-    time_s : float
-        Time from the start; times the sample rate it is the frame.
-    channel : int
-        0 left, 1 right.
-    value : float
-        The bus there, signed, full scale 1.
-    strips : dict of str to float
-        What each strip has in it there, signed.
-    """
-
-    time_s: float
-    channel: int
-    value: float
-    strips: dict[str, float]
-
-    @property
-    def rest(self) -> float:
-        """What no single strip owns: the bus less the sum over strips; 0 within rounding when all is linear."""
-        return self.value - sum(self.strips.values())
 
 
 class BusFigures(NamedTuple):
@@ -163,8 +138,7 @@ def _from_remeter(session, names, count, remeter):
         if over is None:
             return None
         figures.append(_figures(replace(reading, over_samples=over)))
-    peaks = tuple(BusPeak(*instant) for instant in instants)
-    return Contributions(peaks, dict(zip(names, figures[1:], strict=True)), figures[0])
+    return Contributions(instants, dict(zip(names, figures[1:], strict=True)), figures[0])
 
 
 def common_offset(session: Session, target_dbtp: float = -6.0) -> float:
@@ -248,12 +222,7 @@ class _Worst:
         return frames, magnitudes[frames].argmax(axis=1)
 
     def peaks(self, names):
-        chosen = []
-        for index, frame in enumerate(self._frames):
-            if len(chosen) == self._count or self._values[index] == 0.0:
-                break
-            if all(abs(frame - self._frames[other]) >= self._apart for other in chosen):
-                chosen.append(index)
+        chosen = spaced(self._frames, self._values, self._count, self._apart)
         return tuple(
             BusPeak(
                 int(self._frames[index]) / self._rate_hz,
@@ -262,6 +231,7 @@ class _Worst:
                 dict(zip(names, self._parts[index].tolist(), strict=True)),
             )
             for index in chosen
+            if self._values[index]
         )
 
 

@@ -24,7 +24,7 @@ from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
 from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled, with_ways
 from gainlib.mix.moves import Move, Plan, Verification
-from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, left_alone, main_node, stage, walk
+from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, Walk, left_alone, main_node, stage
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, channels, heard, topological_order
@@ -289,7 +289,8 @@ class _Planner:
             strip = passed.as_strip("master", inserts=master.inserts, to=())
             inputs = [f"master/insert {k}/in" for k, insert in enumerate(master.inserts, 1) if not insert.bypass]
             found = Session((strip,)).render().levels(inputs, rules.meters)
-            walked, passed = walk(passed, strip, found, rules)
+            walked = Walk(passed, strip, found, rules)
+            passed = walked.passed
             self._moves += walked.moves
             self._warnings += walked.warnings
             master = master.with_(trim_db=walked.strip.trim_db, inserts=walked.strip.inserts)

@@ -75,26 +75,22 @@ def level_csv(sheet: Sheet) -> str:
 
 def plan_csv(sheet: Sheet) -> str:
     """Return the plan sheet: a line for each strip, group and the master."""
-    most = max(len(row.inserts) for row in sheet.rows)
-    targets = list(dict.fromkeys(send.to for row in sheet.rows for send in row.sends))
-    of_insert = [field.name for field in fields(InsertRow)]
+    most, of_insert = max(len(row.inserts) for row in sheet.rows), [field.name for field in fields(InsertRow)]
+    targets = dict.fromkeys(send.to for row in sheet.rows for send in row.sends)
+    head = [*PLAN, *(f"insert_{k}_{name}" for k in range(1, most + 1) for name in of_insert)]
+    head += ["output_trim_db", "fader_db", "pan", *(name for to in targets for name in (f"send_{to}_db", f"tap_{to}"))]
+    head += [*_OF_BUS, "moves"]
     reading, rows = sheet.after.stem.reading, []
     for row in sheet.rows:
-        inserts = [[_rounded(getattr(each, name)) for name in of_insert] for each in row.inserts]
-        inserts += [[""] * len(of_insert)] * (most - len(inserts))
-        sent = {send.to: (_rounded(send.level_db), send.tap) for send in row.sends}
-        bus = (reading.true_peak_dbtp, reading.loudness_lufs) if row.kind == "master" else (None, None)
-        rows.append(
-            [tame(row.name), row.kind, tame(row.source), "; ".join(row.switches), _rounded(row.trim_db)]
-            + [cell for insert in inserts for cell in insert]
-            + [_rounded(row.output_trim_db), _rounded(row.fader_db), _rounded(row.pan, 2)]
-            + [cell for to in targets for cell in sent.get(to, ("", ""))]
-            + [*(_rounded(figure, 2) for figure in bus), tame("; ".join(row.moves))]
-        )
-    head = [*PLAN, *(f"insert_{k}_{name}" for k in range(1, most + 1) for name in of_insert)]
-    sends = (tame(name) for to in targets for name in (f"send_{to}_db", f"tap_{to}"))
-    head += ["output_trim_db", "fader_db", "pan", *sends]
-    return _table([*head, "bus_true_peak_dbtp", "bus_loudness_lufs", "moves"], rows)
+        cells = vars(row) | {"strip": row.name, "switches": "; ".join(row.switches), "moves": "; ".join(row.moves)}
+        for k, each in enumerate(row.inserts, 1):
+            cells |= {f"insert_{k}_{name}": getattr(each, name) for name in of_insert}
+        for send in row.sends:
+            cells |= {f"send_{send.to}_db": send.level_db, f"tap_{send.to}": send.tap}
+        if row.kind == "master":
+            cells |= zip(_OF_BUS, (reading.true_peak_dbtp, reading.loudness_lufs), strict=True)
+        rows.append([_rounded(cells.get(name), 2 if name in ("pan", *_OF_BUS) else 1) for name in head])
+    return _table(map(tame, head), rows)
 
 
 def _rounded(value, decimals=1):

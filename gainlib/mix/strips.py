@@ -71,29 +71,6 @@ class Rules:
         return level.energy_dbfs
 
 
-@dataclass(frozen=True)
-class ChainResult:
-    """What a walk found.
-
-    Attributes
-    ----------
-    strip : Strip
-        With its trim, insert gains and thresholds set.
-    moves : tuple of Move
-    warnings : tuple of str
-    targets : dict of int to tuple
-        For each insert with a reference, counted from 1: wanted average, and the peak that forbade it, or None.
-    matched : tuple of int
-        The inserts whose bypass is matched.
-    """
-
-    strip: Strip
-    moves: tuple[Move, ...]
-    warnings: tuple[str, ...]
-    targets: dict[int, tuple[float, float | None]]
-    matched: tuple[int, ...]
-
-
 class Passed:
     """What has passed a part of a chain: audio as long as the session, its levels, and the gain that is still to come.
 
@@ -142,24 +119,38 @@ class Collected:
         self._done += len(block)
 
 
-def walk(arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rules) -> tuple[ChainResult, Passed]:
-    """Stage the chain of one strip, which is as the user left it but for its DC block.
+class Walk:
+    """The chain of one strip, which is as the user left it but for its DC block, staged.
 
-    `arriving` comes out of its trim; `old` are the levels at the inputs of its inserts as the user left them, by node.
+    Parameters
+    ----------
+    arriving : Passed
+        What comes out of its trim.
+    strip : Strip
+    old : dict of str to NodeReading
+        The levels at the inputs of its inserts as the user left them, by node.
+    rules : Rules
+
+    Attributes
+    ----------
+    strip : Strip
+        With its trim, insert gains and thresholds set.
+    passed : Passed
+        What comes out of it.
+    moves, warnings : list
+    targets : dict of int to tuple
+        For each insert with a reference, counted from 1: wanted average, and the peak that forbade it, or None.
+    matched : list of int
+        The inserts whose bypass is matched.
     """
-    return _Walk(arriving, strip, old, rules).run()
 
-
-class _Walk:
-    def __init__(self, arriving, strip, old, rules):
-        self._passed, self._rules, self._old = arriving, rules, old
-        self._found, self._strip = strip, strip
+    def __init__(self, arriving: Passed, strip: Strip, old: dict[str, NodeReading], rules: Rules):
+        self.passed, self._rules, self._old = arriving, rules, old
+        self._found = self.strip = strip
         self._inserts = list(strip.inserts)
         self._head, self._gates = True, []
-        self._moves, self._warnings, self._targets, self._matched = [], [], {}, []
-
-    def run(self):
-        for number, insert in enumerate(self._found.inserts, 1):
+        self.moves, self.warnings, self.targets, self.matched = [], [], {}, []
+        for number, insert in enumerate(strip.inserts, 1):
             if insert.bypass:
                 continue
             if insert.processor.linear or insert.out_db == -np.inf:  # whoever shut it wants nothing through
@@ -170,16 +161,14 @@ class _Walk:
                 self._keep_drive(number)
             else:
                 self._feed(number)
-        strip = self._strip.with_(inserts=tuple(self._inserts))
-        found = tuple(self._moves), tuple(self._warnings), self._targets, tuple(self._matched)
-        return ChainResult(strip, *found), self._passed
+        self.strip = self.strip.with_(inserts=tuple(self._inserts))
 
     # ------------------------------------------------------------------------------------------------ kinds of boxes
 
     def _feed(self, number):
         """Bring a box to its reference and match its bypass."""
         insert = self._inserts[number - 1]
-        wanted, drive = insert.processor.reference_dbfs, self._passed.level.shifted(insert.in_db)
+        wanted, drive = insert.processor.reference_dbfs, self.passed.level.shifted(insert.in_db)
         if drive.silent:
             self._run(insert)
             return
@@ -199,7 +188,7 @@ class _Walk:
             self._head = False
         if gain:
             self._set(number, "in_db", insert.in_db + gain, reason)
-        self._targets[number] = wanted, highest if limited else None
+        self.targets[number] = wanted, highest if limited else None
         self._match(number)
 
     def _highest(self, insert):
@@ -213,13 +202,13 @@ class _Walk:
         insert = self._inserts[number - 1]
         black = isinstance(insert.processor, BlackBox)
         if black:
-            fed = insert.processor.fed(self._passed.level.active_dbfs + insert.in_db)
+            fed = insert.processor.fed(self.passed.level.active_dbfs + insert.in_db)
             self._inserts[number - 1] = insert = replace(insert, processor=fed)
         before = self._run(replace(insert, out_db=0.0))
-        after, box = self._passed.level, _box(insert)
+        after, box = self.passed.level, _box(insert)
         if after.silent:
             return
-        self._passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
+        self.passed.gain_db = out_db = self._rules.matched(before) - self._rules.matched(after)
         if black and not insert.processor.measured:
             called = insert.processor.called
             reason = f"the gain set ahead of the {called} is undone behind it, as if the box changed no level"
@@ -234,7 +223,7 @@ class _Walk:
             f"{db(out_db)}, so that a bypass is level-matched"
         )
         self._set(number, "out_db", out_db, reason)
-        self._matched.append(number)
+        self.matched.append(number)
         peak_dbfs = after.clear_peak_dbfs + out_db
         if peak_dbfs > LOUD_PEAK_DBFS:
             self._warn(
@@ -258,7 +247,7 @@ class _Walk:
             reason = f"{box} depends on level and has no reference, so its drive stays as it was"
             self._set(number, "in_db", insert.in_db - change, reason)
             self._set(number, "out_db", insert.out_db + change, reason)
-        peak_dbfs = self._passed.level.clear_peak_dbfs + self._inserts[number - 1].in_db
+        peak_dbfs = self.passed.level.clear_peak_dbfs + self._inserts[number - 1].in_db
         if peak_dbfs > highest and highest < self._rules.peak_max_dbfs:
             self._warn(
                 f"peaks reach {dbfs(peak_dbfs)} at the input of {box}, which holds back what is above {dbfs(highest)}; "
@@ -270,11 +259,11 @@ class _Walk:
 
     def _trim(self, wanted, reason):
         """Move the trim as far as its travel allows; return what is left to do."""
-        before = self._strip.trim_db
+        before = self.strip.trim_db
         after = min(max(before + wanted, -TRIM_LIMIT_DB), TRIM_LIMIT_DB)
         gain, rest = after - before, before + wanted - after
-        self._strip = self._strip.with_(trim_db=after)
-        self._passed.gain_db += gain
+        self.strip = self.strip.with_(trim_db=after)
+        self.passed.gain_db += gain
         left = f", where it ends; its own input takes the other {db(rest)}" if abs(rest) > CLOSE_DB else ""
         self._move("trim", before, after, f"{reason}; trim {db(gain)}{left}")
         for number in self._gates:
@@ -297,23 +286,23 @@ class _Walk:
     def _move(self, control, before, after, reason):
         if abs(after - before) > CLOSE_DB:
             name = self._found.name
-            self._moves.append(Move(name, control, before, after, f"{name}: {reason}"))
+            self.moves.append(Move(name, control, before, after, f"{name}: {reason}"))
 
     def _warn(self, sentence):
-        self._warnings.append(f"{self._found.name}: {sentence}")
+        self.warnings.append(f"{self._found.name}: {sentence}")
 
     # --------------------------------------------------------------------------------------------------------- levels
 
     def _run(self, insert):
         """Send what has come so far through an insert; return its levels ahead of it."""
-        ahead, self._passed = self._passed.behind(insert, self._rules)
+        ahead, self.passed = self.passed.behind(insert, self._rules)
         return ahead
 
     def _change(self, number):
         """Return how far the level ahead of an insert's own gain has moved against the user's state."""
         insert = self._found.inserts[number - 1]
         was = self._old[f"{self._found.name}/insert {number}/in"].energy_dbfs - insert.in_db
-        now = self._passed.level.energy_dbfs
+        now = self.passed.level.energy_dbfs
         return now - was if np.isfinite(now - was) else 0.0
 
 
@@ -441,7 +430,8 @@ def stage(session: Session, strip: Strip, rules: Rules, store: Store, summed: bo
         arriving = Passed(clear.audio, source, clear.trim_db)
     else:
         arriving = Passed.through(session.with_strip(clear), f"{name}/trim", rules)
-    walked, passed = walk(arriving, clear, old, rules)
+    walked = Walk(arriving, clear, old, rules)
+    passed = walked.passed
     passed.gain_db += strip.post_trim_db
     correction, tap_db = _lost(session, strip, passed, old, rules)
     sends = tuple(replace(send, level_db=send.level_db - tap_db) for send in strip.sends)
@@ -449,7 +439,7 @@ def stage(session: Session, strip: Strip, rules: Rules, store: Store, summed: bo
     after = after.with_(trim_db=passed.gain_db, post_trim_db=correction, sends=sends)
     staged = walked.strip.with_(post_trim_db=strip.post_trim_db + correction)
     said = (*moves, *walked.moves), (*warnings, *walked.warnings)
-    return Staged(staged, before, after, old, *said, walked.targets, walked.matched, tap_db)
+    return Staged(staged, before, after, old, *said, walked.targets, tuple(walked.matched), tap_db)
 
 
 def _levels(session, strip, ends, rules, watch=None):

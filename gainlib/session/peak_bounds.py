@@ -261,24 +261,30 @@ def _in_order(found, side, blocks, bounds, samples, patience):
     return not len(order)
 
 
-class Instant(NamedTuple):
-    """The bus at one sample.
+class BusPeak(NamedTuple):
+    """One of the worst instants of the bus.
 
     Attributes
     ----------
     time_s : float
+        Time from the start; times the sample rate it is the frame.
     channel : int
         0 left, 1 right.
     value : float
-        Signed, full scale 1.
+        The bus there, signed, full scale 1.
     strips : dict of str to float
-        What each strip has in it, by every way it takes.
+        What each strip has in it there, signed.
     """
 
     time_s: float
     channel: int
     value: float
     strips: dict[str, float]
+
+    @property
+    def rest(self) -> float:
+        """What no single strip owns: the bus less the sum over strips; 0 within rounding when all is linear."""
+        return self.value - sum(self.strips.values())
 
 
 def above(survey, gains: list[np.ndarray], level: float, patience: float) -> tuple[np.ndarray, ...] | None:
@@ -323,18 +329,18 @@ def worst(
         found = above(survey, gains, level, patience)
         if found is None:
             return None
-        chosen = _apart(*found, count, apart)
+        frames, channels, values = found
+        chosen = spaced(frames, values, count, apart)
         if len(chosen) == count:
-            return chosen
+            return [(int(frames[k]), int(channels[k]), float(values[k])) for k in chosen]
     return None
 
 
-def _apart(frames, channels, values, count, apart):
-    """Choose the highest ones greedily."""
+def spaced(frames: np.ndarray, values: np.ndarray, count: int, apart: int) -> list[int]:
+    """Return the places of the values of largest magnitude, largest first, whose frames lie at least `apart`."""
     chosen = []
     left = np.argsort(-np.abs(values), kind="stable")
     while len(left) and len(chosen) < count:
-        best = left[0]
-        chosen.append((int(frames[best]), int(channels[best]), float(values[best])))
-        left = left[np.abs(frames[left] - frames[best]) >= apart]
+        chosen.append(int(left[0]))
+        left = left[np.abs(frames[left] - frames[left[0]]) >= apart]
     return chosen

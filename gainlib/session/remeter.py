@@ -23,7 +23,7 @@ from gainlib.meters.loudness import loudness_of_power
 from gainlib.session import routing
 from gainlib.session.checks import decibels, names, position
 from gainlib.session.cross_products import FEW, FINE_IN_COARSE, factor_and_rest, highest_window, one_thread
-from gainlib.session.peak_bounds import FINE_FRAMES, Instant, Peak, above, search, worst
+from gainlib.session.peak_bounds import FINE_FRAMES, BusPeak, Peak, above, search, worst
 from gainlib.session.routing import bus_routes
 from gainlib.session.strip import BUS, ratio
 from gainlib.session.survey import SIDES, lane_of
@@ -224,7 +224,7 @@ class Remeter:
         for (name, _), lane, gain in zip(self._ways, survey.lanes, gains[side], strict=True):
             if gain:
                 shares[name] += master_gain * gain * float(lane.gather(np.array([frame]), 1)[0, 0, -side])
-        return Instant(frame / survey.rate_hz, side, sum(shares.values()), shares)
+        return BusPeak(frame / survey.rate_hz, side, sum(shares.values()), shares)
 
     def _checked(self, faders, pan, mute):
         """Return a move by what changes, each value as the strip or group itself would take it."""
@@ -310,7 +310,7 @@ class Moved:
             found = above(reader.survey, self._gains, 1.0 / self._master_gain, reader.patience())
         return None if found is None else len(found[0])
 
-    def instants(self, count: int, apart_s: float) -> tuple[Instant, ...] | None:
+    def instants(self, count: int, apart_s: float) -> tuple[BusPeak, ...] | None:
         """Return the highest samples, worst first, at least `apart_s` apart.
 
         None where it is too much work, and where fewer than `count` are within 12 dB of the highest.

@@ -262,15 +262,18 @@ class Routes:
 
     Attributes
     ----------
-    gains : dict of (str, tuple of str) to (float, float), or None
-        By strip and by the groups (and "bus") whose inserts are passed, in order: gain to the left and to the right,
-        master trim and fader left out. None where a processor on the way depends on level.
+    gains : dict, or None
+        Gain to the left and to the right by strip and by the groups (and "bus") whose inserts are passed, in order; of
+        :func:`bus_paths` a matrix for each strip. None where what is passed on the way does not allow it.
     reason : str
-        Which one; empty otherwise.
+        Why not, in one sentence; empty otherwise.
+    master_gain : float
+        Master trim and fader, which are not in the others.
     """
 
-    gains: dict[tuple[str, Chain], tuple[float, float]] | None
+    gains: dict | None
     reason: str = ""
+    master_gain: float = 1.0
 
 
 def bus_routes(session, *, faders=None, pan=None, mute=()) -> Routes:
@@ -291,38 +294,19 @@ def bus_routes(session, *, faders=None, pan=None, mute=()) -> Routes:
     return Routes(None if reason else ways, reason)
 
 
-@dataclass(frozen=True)
-class BusPaths:
-    """The way of every strip to the bus, where all behind the faders is gain.
+def bus_paths(session, *, faders=None, pan=None, mute=(), master_trim_db: float | None = None) -> Routes:
+    """Return the ways of all strips to the bus, where all behind the faders is gain; moves as for `bus_routes`.
 
-    Attributes
-    ----------
-    gains : dict of str to array of shape (2, channels), or None
-        From each strip's signal ahead of mute and fader to "bus/in": main ways and sends, groups nested, mute and solo
-        applied (zeros where nothing arrives). None where the way is not a plain gain.
-    master_gain : float
-        From "bus/in" to "bus": master trim and fader.
-    reason : str
-        Why `gains` is None, in one sentence; empty otherwise.
+    The gains of each strip, shape (2, channels), lead from its signal ahead of mute and fader to "bus/in": main ways
+    and sends, groups nested, mute and solo applied (zeros where nothing arrives).
     """
-
-    gains: dict[str, np.ndarray] | None
-    master_gain: float
-    reason: str = ""
-
-
-def bus_paths(session, *, faders=None, pan=None, mute=(), master_trim_db: float | None = None) -> BusPaths:
-    """Return the gains from every strip to the bus; the arguments stand in for the session's, as for `bus_routes`."""
     trim_db = session.master.trim_db if master_trim_db is None else master_trim_db
-    master_gain = ratio(trim_db + session.master.fader_db)
     ways, inserts = _ways(session, faders or {}, pan or {}, mute)
     reason = next((said for _, said in inserts), "")
     if not reason and session.bus == "fixed":
         reason = "the bus is fixed, so every sum clips at full scale"
-    if reason:
-        return BusPaths(None, master_gain, reason)
     gains = {each.name: spread(ways.get((each.name, ()), (0.0, 0.0)), each.channels) for each in session.strips}
-    return BusPaths(gains, master_gain)
+    return Routes(None if reason else gains, reason, ratio(trim_db + session.master.fader_db))
 
 
 def _ways(session, faders, pan, mute):
