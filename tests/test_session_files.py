@@ -184,6 +184,7 @@ WRONG = [
     (_put("groups", 0, "pan", None), r"groups\[0\]\.pan: expected float, got null"),
     (_put("groups", 0, "inserts", 0, "processor", "type", "HardClp"), "'HardClp'; did you mean 'HardClip'"),
     (_put("groups", 0, "inserts", 0, "processor", {}), "no processor is named ''"),
+    (_put("groups", 0, "inserts", 0, "processor", {"type": []}), r"no processor is named '\[\]'; there is "),
     (
         _put("groups", 0, "inserts", 0, "processor", "ceiling_dbfs", "0"),
         r"groups\[0\]\.inserts\[0\]\.processor\.ceiling_dbfs: expected float",

@@ -13,25 +13,21 @@ Contents
   that is taken away, as its bytes.
 - :func:`audio_suffixes`, :func:`audio_files`: what counts as audio in a folder.
 - :func:`replacing`: any other file, written whole or not at all.
+
+The parts are loaded when first touched.
 """
 
-from gainlib.audio.atomic import is_held, replacing
-from gainlib.audio.files import AudioFile, audio_files, audio_suffixes, read
-from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio
-from gainlib.audio.writing import wav_bytes, write
+import lazy_loader as _lazy
+
 from gainlib.errors import GainlibError
 
-__all__ = [
-    "BLOCK_FRAMES",
-    "MAX_CHANNELS",
-    "Audio",
-    "AudioFile",
-    "GainlibError",
-    "audio_files",
-    "audio_suffixes",
-    "is_held",
-    "read",
-    "replacing",
-    "wav_bytes",
-    "write",
-]
+__getattr__, __dir__, __all__ = _lazy.attach(
+    __name__,
+    submod_attrs={
+        "atomic": ["is_held", "replacing"],
+        "files": ["AudioFile", "audio_files", "audio_suffixes", "read"],
+        "types": ["BLOCK_FRAMES", "MAX_CHANNELS", "Audio"],
+        "writing": ["wav_bytes", "write"],
+    },
+)
+__all__ = ["GainlibError", *__all__]

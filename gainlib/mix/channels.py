@@ -230,12 +230,10 @@ def take_balance(session: Session, text: str | bytes) -> Balanced:
             "this is not a saved song, because it has no strips; give the .json that the bench or a plan wrote"
         )
     saved = {name: each for each in _saved(data) if isinstance(name := each.get("name"), str)}
-    balanced = session
-    for name in session.names:
-        if name in saved:
-            balanced = balanced.with_(
-                name, **{field: _level(value) for field, value in saved[name].items() if field in FIELDS}
-            )
+    wanted = {
+        name: {key: _level(value) for key, value in each.items() if key in FIELDS} for name, each in saved.items()
+    }
+    balanced = session.each(lambda each: each.with_(**wanted.get(each.name, {})))
     master = data.get("master")
     if isinstance(master, dict) and "fader_db" in master:
         balanced = balanced.with_(BUS, fader_db=_level(master["fader_db"]))

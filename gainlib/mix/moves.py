@@ -12,6 +12,8 @@ from gainlib.session import Session
 from gainlib.words import number
 
 LIMIT_DB = 1.0
+FIELDS = {"trim": "trim_db", "output trim": "post_trim_db", "fader": "fader_db"}
+"""Controls that every channel has, as moves and as sessions call them."""
 REASONS = (
     "the plan is right; I had missed it",
     "I go by another meter, or by peaks",

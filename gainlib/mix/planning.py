@@ -23,7 +23,7 @@ from gainlib.audio import GainlibError
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
 from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled, with_ways
-from gainlib.mix.moves import Move, Plan, Verification
+from gainlib.mix.moves import FIELDS, Move, Plan, Verification
 from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, Walk, left_alone, main_node, stage
 from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
 from gainlib.session import Group, Session, Strip
@@ -249,9 +249,8 @@ class _Planner:
         return change if math.isfinite(change) and not old.empty and not now.empty else 0.0
 
     def _group_move(self, name, control, change, why):
-        field = {"trim": "trim_db", "output trim": "post_trim_db"}[control]
-        before = getattr(self._session.group(name), field)
-        self._session = self._session.with_(name, **{field: before + change})
+        before = getattr(self._session.group(name), FIELDS[control])
+        self._session = self._session.with_(name, **{FIELDS[control]: before + change})
         self._record(name, control, before, before + change, why)
 
     def _peaks(self, old, after, played, changed, plain):

@@ -21,7 +21,7 @@ from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels import ratio_to_db
 from gainlib.meters import Reading, active_level, measure
 from gainlib.mix.inserts import TOLD, basis_of, db, level_dependent, on_the_way, replaced
-from gainlib.mix.moves import Move, Plan
+from gainlib.mix.moves import FIELDS, Move, Plan
 from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, pan_pair
 from gainlib.words import number, quantity
@@ -130,7 +130,6 @@ STEM_LIMIT_DB, SIDES_DB, EXPLAINS_DB, LATE_S = 0.5, 0.3, 0.2, 0.001
 AT = ("post", "out")
 BLOCK_S, LAG_S, SAME, CLEARLY = 0.05, 2.0, 0.95, 0.02  # how alike two levels in time are to be the same stem's
 HEARD_S = 30.0
-FIELDS = {"trim": "trim_db", "output trim": "post_trim_db", "fader": "fader_db"}
 
 
 @dataclass(frozen=True)

@@ -20,10 +20,9 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from fnmatch import fnmatchcase
-from functools import cache
 from importlib import import_module
 from pathlib import Path, PureWindowsPath
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -243,84 +242,47 @@ def from_builtins(kind: type, data, folder=None, where: str = ""):
     >>> from_builtins(Master, {"fader_db": "-inf"}).fader_db
     -inf
     """
-    try:
-        checked = msgspec.convert(_levels(data), _wire(kind))
-    except msgspec.ValidationError as error:
-        raise GainlibError(_sentence(str(error), kind, where)) from None
-    return _assembled(kind, checked, where, folder)
-
-
-def _levels(data):
-    if isinstance(data, dict):
-        return {
-            key: float("-inf") if value == "-inf" and _LEVEL.search(str(key)) else _levels(value)
-            for key, value in data.items()
-        }
-    return [_levels(each) for each in data] if isinstance(data, tuple | list) else data
-
-
-@cache
-def _wire(kind: type) -> type[msgspec.Struct]:
-    """Return the twin of a dataclass that decodes strictly: audio and processors stay dicts for a second look."""
-    hints = get_type_hints(kind)
-    entries = []
-    for each in fields(kind):
-        wire = _wire_type(hints[each.name])
-        required = each.default is MISSING and each.default_factory is MISSING
-        entries.append((each.name, wire) if required else (each.name, wire | msgspec.UnsetType, msgspec.UNSET))
-    return msgspec.defstruct(kind.__name__, entries, kw_only=True, forbid_unknown_fields=True)
-
-
-def _wire_type(hint):
-    if hint is Source or (isinstance(hint, type) and issubclass(hint, Processor)):
-        return dict[str, Any]
-    if get_origin(hint) is tuple:
-        return tuple[_wire_type(get_args(hint)[0]), ...]
-    return _wire(hint) if is_dataclass(hint) else hint
-
-
-def _assembled(kind, checked, where, folder):
-    hints = get_type_hints(kind)
+    known, hints = {each.name: each for each in fields(kind)}, get_type_hints(kind)
+    for name in _plain(data, dict, where):
+        if name not in known:
+            raise GainlibError(_at(where, f"no {name!r} here; {nearest(name, known)}"))
+    for name, each in known.items():
+        if name not in data and each.default is MISSING and each.default_factory is MISSING:
+            raise GainlibError(_at(where, f"object missing required field {name}"))
     values = {}
-    for name in checked.__struct_fields__:
-        value = getattr(checked, name)
-        if value is msgspec.UNSET:
-            continue
-        values[name] = _part(hints[name], value, f"{where}.{name}" if where else name, folder, checked)
+    for name, value in data.items():
+        level = float("-inf") if value == "-inf" and _LEVEL.search(name) else value
+        values[name] = _part(hints[name], level, f"{where}.{name}" if where else name, folder, data)
     return kind(**values)
 
 
 def _part(hint, value, where, folder, owner):
     if hint is Source:
-        return source_of(value, f"strip {owner.name!r}: ", folder)
+        return source_of(_plain(value, dict, where), f"strip {owner['name']!r}: ", folder)
     if isinstance(hint, type) and issubclass(hint, Processor):
-        rest = dict(value)
-        return from_builtins(processors.named(rest.pop("type", "")), rest, where=where)
-    if isinstance(value, msgspec.Struct):
-        return _assembled(hint, value, where, folder)
-    if isinstance(value, tuple):
-        return tuple(_part(get_args(hint)[0], each, f"{where}[{k}]", folder, owner) for k, each in enumerate(value))
-    return value
+        rest = dict(_plain(value, dict, where))
+        name = rest.pop("type", "")
+        kind = processors.named(str(name) if isinstance(name, dict | list) else name)
+        return from_builtins(kind, rest, where=where)
+    if is_dataclass(hint):
+        return from_builtins(hint, value, folder, where)
+    if get_origin(hint) is tuple:
+        parts = enumerate(_plain(value, list, where))
+        return tuple(_part(get_args(hint)[0], each, f"{where}[{k}]", folder, owner) for k, each in parts)
+    return _plain(value, hint, where)
 
 
-def _sentence(message, kind, where):
-    text, _, place = message.partition(" - at `$")
-    place = place.rstrip("`").lstrip(".")
-    label = ".".join(part for part in (where, place) if part)
-    unknown = re.match(r"Object contains unknown field `(.*)`", text)
-    if unknown:
-        known = [each.name for each in fields(_kind_at(kind, place))]
-        text = f"no {unknown[1]!r} here; {nearest(unknown[1], known)}"
-    else:
-        text = text[0].lower() + text[1:].replace("`", "")
-    return f"{label}: {text}" if label else text
+def _plain(value, kind, where):
+    """Return a value as msgspec converts it, without a guess at what else it might be."""
+    try:
+        return msgspec.convert(value, kind)
+    except msgspec.ValidationError as error:
+        text = str(error).replace("`", "")
+        raise GainlibError(_at(where, text[0].lower() + text[1:])) from None
 
 
-def _kind_at(kind, place):
-    for name in re.findall(r"[a-z_]+", re.sub(r"\[[^\]]*\]", "", place)):
-        hint = get_type_hints(kind)[name]
-        kind = get_args(hint)[0] if get_args(hint) else hint
-    return kind
+def _at(where, text):
+    return f"{where}: {text}" if where else text
 
 
 def strips_of_folder(path, leave_out=(), unreadable: list[str] | None = None) -> list[Strip]:

@@ -268,14 +268,13 @@ class Remeter:
         return "the bus is fixed and its sum clips" if peak.sample > 1.0 else ""
 
     def _rendered(self, moves, solo, master_trim_db, reason):
-        session = self._session.with_faders(moves["faders"])
-        for name, value in moves["pan"].items():
-            session = session.with_(name, pan=value)
-        for name in moves["mute"]:
-            session = session.with_(name, mute=True)
-        for name in solo:
-            session = session.with_(name, solo=True)
-        trimmed = session.with_("bus", trim_db=session.master.trim_db + master_trim_db)
+        faders, pan, mute = moves["faders"], moves["pan"], moves["mute"]
+
+        def moved(each):
+            places = {"fader_db": faders.get(each.name, each.fader_db), "pan": pan.get(each.name, each.pan)}
+            return each.with_(**places, mute=each.mute or each.name in mute, solo=each.solo or each.name in solo)
+
+        trimmed = self._session.each(moved).with_(BUS, trim_db=self._session.master.trim_db + master_trim_db)
         return replace(trimmed.render().levels([BUS], _METERS)[BUS], rendered=reason)
 
 
