@@ -5,6 +5,7 @@ a slip of the hand from costing a recording, and is no lock against other progra
 """
 
 import errno
+import hashlib
 import os
 import secrets
 import weakref
@@ -70,6 +71,12 @@ def _check_length(target):
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             raise GainlibError(f"{target}: the name is too long for a file here; choose a shorter one") from None
+
+
+def digest_of(path: Path) -> str:
+    """Return the SHA-256 of a file, 64 hexadecimal digits."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def hold(owner: object, path: Path) -> None:

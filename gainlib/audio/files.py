@@ -6,7 +6,6 @@ A file is either read whole or refused with its path and the reason; nothing is 
 24 bit and lossy ones give float32, which holds 24 bit exactly; above (32-bit integer, 32- and 64-bit float) float64.
 """
 
-import hashlib
 import os
 import stat
 from collections.abc import Iterator
@@ -18,7 +17,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from gainlib.audio.atomic import hold
+from gainlib.audio.atomic import digest_of, hold
 from gainlib.audio.length import check_length
 from gainlib.audio.types import BLOCK_FRAMES, MAX_CHANNELS, Audio, Blocks, block_range
 from gainlib.errors import GainlibError
@@ -108,27 +107,23 @@ class AudioFile:
 
     def __post_init__(self):
         path = Path(os.path.abspath(os.path.expanduser(self.path)))
-        self._set(path=path, name=path.stem, _stamp=_stamp(path))
+        vars(self).update(path=path, name=path.stem, _stamp=_stamp(path))
         try:
             found = check_length(path)
         except OSError as error:
             raise GainlibError(f"{path}: cannot be read ({error.strerror or error}); check the permissions") from None
         with self._open() as file:
-            self._set(format=file.format, subtype=file.subtype, rate_hz=file.samplerate, channels=file.channels)
+            vars(self).update(format=file.format, subtype=file.subtype, rate_hz=file.samplerate, channels=file.channels)
             if file.channels > MAX_CHANNELS:
                 raise GainlibError(
                     f"{path}: {file.channels} channels; 1 to {MAX_CHANNELS} are supported, split the file"
                 )
-            self._set(frames=_frames_of(path, file, found))
+            vars(self).update(frames=_frames_of(path, file, found))
         hold(self, path)
 
     def __setstate__(self, state):
         self.__dict__.update(state)
         hold(self, self.path)  # a copy protects the file as well
-
-    def _set(self, **values):
-        for key, value in values.items():
-            object.__setattr__(self, key, value)
 
     @property
     def duration_s(self) -> float:
@@ -144,8 +139,7 @@ class AudioFile:
     def sha256(self) -> str:
         """SHA-256 of the file, 64 hexadecimal digits, worked out when first asked for."""
         self._check_unchanged()
-        with self.path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return digest_of(self.path)
 
     def blocks(self, frames: int = BLOCK_FRAMES, start: int = 0, stop: int | None = None) -> Iterator[np.ndarray]:
         """Decode the file in order, block by block, as :meth:`gainlib.audio.Audio.blocks`; each block is a new array.

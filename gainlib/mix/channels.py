@@ -16,6 +16,7 @@ import msgspec
 
 from gainlib.audio import GainlibError
 from gainlib.session import Group, Send, Session
+from gainlib.session.routing import channels
 from gainlib.session.strip import BUS
 from gainlib.words import number_text
 
@@ -101,10 +102,10 @@ def moved(session: Session, name: str, step: int) -> Session:
     (('snare', 'kick'), ('kick', 'snare'))
     """
     field = "strips" if any(strip.name == name for strip in session.strips) else "groups"
-    channels = list(getattr(session, field))
-    at = next(k for k, each in enumerate(channels) if each.name == name)
-    channels.insert(min(max(at + step, 0), len(channels) - 1), channels.pop(at))
-    return session.with_(**{field: tuple(channels)})
+    row = list(getattr(session, field))
+    at = next(k for k, each in enumerate(row) if each.name == name)
+    row.insert(min(max(at + step, 0), len(row) - 1), row.pop(at))
+    return session.with_(**{field: tuple(row)})
 
 
 def without_group(session: Session, name: str) -> Session:
@@ -130,17 +131,13 @@ def without_group(session: Session, name: str) -> Session:
 
 def with_balance_of(session: Session, now: Session) -> Session:
     """Return an earlier session with the faders, pans, mutes and polarities of the one at hand."""
-    fields, there = ("fader_db", "pan", "mute", "solo", "polarity"), {each.name: each for each in _channels(now)}
-    for channel in _channels(session):
-        if channel.name in there:
-            kept = {field: getattr(there[channel.name], field) for field in fields if hasattr(channel, field)}
-            session = session.with_(channel.name, **kept)
+    fields, there = ("fader_db", "pan", "mute", "solo", "polarity"), channels(now)
+    for name, channel in channels(session).items():
+        if name in there:
+            kept = {field: getattr(there[name], field) for field in fields if hasattr(channel, field)}
+            session = session.with_(name, **kept)
     session = session.with_(pan_law_db=now.pan_law_db, bus=now.bus, name=now.name, finished=now.finished)
     return session.with_(BUS, fader_db=now.master.fader_db)
-
-
-def _channels(session):
-    return (*session.strips, *session.groups)
 
 
 def _send_of(part):
@@ -177,8 +174,8 @@ def _changed(session, names, **fields):
 
 def _tidied(session, before):
     """Return a session without groups that were fed before, are fed no more, and on which nothing was set."""
-    left = {name for each in _channels(before) for name in each.outputs}
-    left -= {name for each in _channels(session) for name in each.outputs}
+    left = {name for each in channels(before).values() for name in each.outputs}
+    left -= {name for each in channels(session).values() for name in each.outputs}
     return session.with_(
         groups=tuple(each for each in session.groups if each.name not in left or each != Group(each.name))
     )

@@ -13,7 +13,6 @@ A folder appears whole or not at all. Words are shortened with triangular dither
 JAES 40(5), 1992), and a stem on which nothing was set is kept bit by bit.
 """
 
-import hashlib
 import math
 import os
 from collections.abc import Callable, Iterator
@@ -23,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from gainlib.audio import AudioFile, GainlibError, write
+from gainlib.audio.atomic import digest_of
 from gainlib.audio.types import Blocks
 from gainlib.levels import ratio_to_db
 from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
@@ -302,7 +302,7 @@ def _written(parts, folder, subtype, add) -> tuple[StagedFile, ...]:
         source = _rendered(part, "" if subtype == "FLOAT" else SUBTYPES[subtype], add, peaks)
         dither = "tpdf" if subtype != "FLOAT" and not part.exact else None
         write(folder / name, source, subtype, dither=dither)
-        digest = _digest(folder / name)
+        digest = digest_of(folder / name)
         files.append(StagedFile(name, part.strip, ratio_to_db(max(peaks)), dither is not None, digest))
     return tuple(files)
 
@@ -319,14 +319,9 @@ def _null(session, folder, files, add) -> float:
     return 0.5 * ratio_to_db(rest / whole) if whole else -math.inf
 
 
-def _digest(path):
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def _check_originals(digests):
     for path, digest in digests.items():
-        if _digest(path) != digest:
+        if digest_of(path) != digest:
             raise GainlibError(
                 f"{path}: the original was changed while stems were written; nothing was kept, try again"
             )

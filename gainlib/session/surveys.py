@@ -23,6 +23,7 @@ import numpy as np
 import platformdirs
 
 from gainlib.audio import AudioFile, prepared
+from gainlib.audio.atomic import digest_of
 from gainlib.session.cross_products import CrossProducts, Table
 from gainlib.session.files import ReferencedAudio
 from gainlib.session.survey import SIDES, PreFaderTrack, Survey
@@ -94,8 +95,7 @@ def intact(folder: Path, about: str) -> bool:
 
 
 def _found(path):
-    with path.open("rb") as file:
-        return {"bytes": path.stat().st_size, "sha256": hashlib.file_digest(file, "sha256").hexdigest()}
+    return {"bytes": path.stat().st_size, "sha256": digest_of(path)}
 
 
 def cache_folder() -> Path | None:
