@@ -97,10 +97,9 @@ def _run(arguments):
         code = getattr(import_module(f"gainlib.cli.{module}"), name)(options)
         if former_json:
             told("--json F", "--json > F")
-            from gainlib.audio import replacing
+            from gainlib.audio import write_whole
 
-            with replacing(path_of(former_json)) as part:
-                part.write_text(document(report.result) + "\n", encoding="utf-8")
+            write_whole(path_of(former_json), document(report.result) + "\n")
     except GainlibError as error:
         report.problem(error)
         code = 1

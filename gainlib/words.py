@@ -1,12 +1,20 @@
-"""Numbers as a reader meets them, and tables.
+"""Numbers and tables as a reader meets them, on a page, on paper or in a spreadsheet.
 
 All have a true minus sign. :func:`number` and :func:`quantity` print what is there, such as a wanted value or a gain;
 :func:`number_text` and :func:`level_text` what was measured, where −inf is the word "silent", and a value that is
 undefined is "not defined".
 """
 
+import csv
+import io
 import math
+import unicodedata
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from markupsafe import Markup
 
 from gainlib.errors import GainlibError
 
@@ -15,6 +23,8 @@ SILENT = "silent"
 UNDEFINED = "not defined"
 LEAST_PERCENT = 0.001
 LOWEST_SHOWN_DB = -120.0
+FORMULA = tuple("=+-@\t\r'＝＋－＠")
+_TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
 
 
 def number(value: float, decimals: int | None = None, signed: bool = False) -> str:
@@ -146,9 +156,38 @@ def peak_text(value: float | None, unit: str = "dBFS") -> str:
     return level_text(value, unit, decimals)
 
 
+# ---- texts of unknown origin -----------------------------------------------------------------------------------------
+
+
+def one_line(text: str) -> str:
+    """Return a text without signs that break a line, move a cursor or turn the direction of reading."""
+    kept = "".join(" " if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in text)
+    return kept.translate(_TURNING).strip()
+
+
+def bdi(text: str) -> Markup:
+    """Return a text as HTML that keeps its direction of reading to itself."""
+    return Markup("<bdi>{}</bdi>").format(one_line(text))
+
+
+def tame(text: str) -> str:
+    r"""Return a text of unknown origin as a cell that no spreadsheet takes for a formula, on one line.
+
+    Examples
+    --------
+    >>> tame("=1+1"), tame("kick"), tame("a\nb"), tame("'quoted'")
+    ("'=1+1", 'kick', 'a b', "''quoted'")
+    """
+    shown = one_line(text)
+    return f"'{shown}" if shown.startswith(FORMULA) else shown
+
+
+# ---- tables and pages ------------------------------------------------------------------------------------------------
+
+
 @dataclass(frozen=True)
 class Table:
-    """The numbers behind a picture, as text.
+    """A table as it is shown: beside a picture, in a panel, on a screen of text.
 
     Parameters
     ----------
@@ -156,8 +195,10 @@ class Table:
         What the table holds.
     columns : tuple of str
         Headings, units included; the first column names the row.
-    rows : tuple of tuple of str
+    rows : iterable of iterable
         As many cells a row as there are columns.
+    figures : collection of int
+        Columns that hold numbers, which stand to the right; the first column is 0.
 
     Raises
     ------
@@ -166,15 +207,18 @@ class Table:
 
     Examples
     --------
-    >>> Table("Peaks", ("source", "peak (dBFS)"), (("kick", "−1.0"),)).as_dict()["rows"]
-    [['kick', '−1.0']]
+    >>> peaks = Table("Peaks", ("source", "peak (dBFS)"), (("<b>", "−1.0"),))
+    >>> peaks.as_dict()["rows"], "<b>" in peaks.html()
+    ([['<b>', '−1.0']], False)
     """
 
     caption: str
     columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...] = ()
+    rows: Iterable[Iterable[Any]] = ()
+    figures: Collection[int] = ()
 
     def __post_init__(self):
+        object.__setattr__(self, "rows", tuple(map(tuple, self.rows)))
         for row in self.rows:
             if len(row) != len(self.columns):
                 raise GainlibError(
@@ -184,3 +228,34 @@ class Table:
     def as_dict(self) -> dict:
         """Return plain lists and strings, as they travel to the browser."""
         return {"caption": self.caption, "columns": list(self.columns), "rows": [list(map(str, r)) for r in self.rows]}
+
+    def html(self) -> str:
+        """Return the table as HTML; all text in it is shown, not obeyed, unless it is marked as HTML."""
+        macros = templates("gainlib").get_template("table.html").module
+        return macros.table(self.caption, self.columns, self.rows, self.figures)
+
+
+def csv_text(rows: Iterable[Iterable[Any]], between: str = ",") -> str:
+    """Return rows as separated values, the heading first."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n", delimiter=between).writerows(rows)
+    return text.getvalue()
+
+
+@cache
+def templates(package: str) -> Any:
+    """Return a package's own page templates (Jinja2), as they may differ in what they need; all have those of tables.
+
+    Texts are escaped, and what is not given is an error.
+    """
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined  # whoever writes no page needs none
+
+    loader = ChoiceLoader([PackageLoader(package), PackageLoader("gainlib")])
+    pages = Environment(loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
+    pages.filters |= {
+        "name": bdi,
+        "number": lambda value, decimals=None: "" if value is None else number(value, decimals),
+        "quantity": quantity,
+        "counted": count,
+    }
+    return pages

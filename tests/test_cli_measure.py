@@ -206,7 +206,7 @@ def test_a_full_disk_costs_no_figures(stems, tmp_path, monkeypatch, capsys):
     def full(*_, **options):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(csv, "writer", full)
+    monkeypatch.setattr(Path, "write_text", full)
     assert _run("measure", stems, "--csv", tmp_path / "a.csv", "-q") == 1
     out, err = capsys.readouterr()
     assert "bass.wav" in out and "a.csv: could not be written whole (No space left on device)" in err

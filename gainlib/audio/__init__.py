@@ -12,7 +12,7 @@ Contents
 - :func:`read` and :func:`write`: whole files in, whole files out, and never over a source; :func:`wav_bytes`: a file
   that is taken away, as its bytes.
 - :func:`audio_suffixes`, :func:`audio_files`: what counts as audio in a folder.
-- :func:`replacing`: any other file, written whole or not at all.
+- :func:`replacing`, :func:`write_whole`: any other file, and a text, written whole or not at all.
 
 The parts are loaded when first touched.
 """
@@ -24,7 +24,7 @@ from gainlib.errors import GainlibError
 __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
     submod_attrs={
-        "atomic": ["is_held", "replacing"],
+        "atomic": ["is_held", "replacing", "write_whole"],
         "files": ["AudioFile", "audio_files", "audio_suffixes", "read"],
         "types": ["BLOCK_FRAMES", "MAX_CHANNELS", "Audio"],
         "writing": ["wav_bytes", "write"],

@@ -64,6 +64,21 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
         raise
 
 
+def write_whole(path: str | os.PathLike, text: str, encoding: str = "utf-8", errors: str | None = None) -> None:
+    """Write a text as a file, whole or not at all; lines end alike on every system.
+
+    Parameters
+    ----------
+    path : path
+    text : str
+    encoding : str
+    errors : str, optional
+        What becomes of signs that the encoding lacks, as in :func:`open`.
+    """
+    with replacing(path) as part:
+        part.write_text(text, encoding=encoding, errors=errors, newline="\n")
+
+
 def _check_length(target):
     """Refuse a name that is too long before anything is written; the name of the new file would not show it."""
     try:

@@ -27,7 +27,7 @@ from typing import Any
 import filelock
 import msgspec
 
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.boxes.linearity import CANNOT_TELL
 from gainlib.boxes.probe import ProbeReport
 from gainlib.processors import BlackBox
@@ -157,8 +157,7 @@ class Rack(Mapping[str, RackBox]):
                 boxes = change(self._read())  # another page may have measured one meanwhile
                 entries = {each.box.name: _entry(each) for each in sorted(boxes.values(), key=lambda one: one.box.name)}
                 text = json.dumps({"rack": FORMAT, "boxes": entries}, ensure_ascii=False, allow_nan=False, indent=1)
-                with replacing(self.path) as part:
-                    part.write_text(f"{text}\n", encoding="utf-8", newline="\n")
+                write_whole(self.path, f"{text}\n")
         except filelock.Timeout:
             raise GainlibError(f"{self.path} is being written by another page; try again") from None
         except OSError as problem:

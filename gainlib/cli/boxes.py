@@ -4,9 +4,9 @@ import argparse
 from dataclasses import fields
 
 from gainlib.audio import AudioFile
-from gainlib.boxes import NullReport, ProbeReport, null_test, racked, read_probe, write_probe
-from gainlib.cli.output import Column, check_target, figure, layout, path_of, plain, rack_of, wrapped, write_csv
-from gainlib.words import quantity
+from gainlib.boxes import NullReport, null_test, racked, read_probe, write_probe
+from gainlib.cli.output import check_target, figure, layout, path_of, plain, rack_of, wrapped, write_csv
+from gainlib.words import Table, quantity
 
 CAUTION = (
     "Caution: before you play this file, disconnect speakers and headphones, or switch the amplifier off, until the "
@@ -18,6 +18,7 @@ _PROBE_FIGURES = (
     "linear", "kind", "linear_up_to_dbfs", "opens_dbfs", "offset_s", "rate_error_ppm", "polarity", "gain_db",
     "reference_dbfs", "output_gain_db", "noise_dbfs", "rate_hz", "levels_dbfs", "reason", "range_reason",
 )  # fmt: skip
+_HEADS = ("dBFS in", "gain\ndB", "THD\n%", "hidden\nunder %", "THD+N\n%", "noise\ndBFS")
 _NULL_FIGURES = (
     "depth_db", "raw_depth_db", "residual_dbfs", "offset_s", "drift_ppm", "polarity", "matched", "alike", "compared_s",
     "left_out_s", "sentence",
@@ -59,7 +60,7 @@ def _read(options):
     options.report.result = result
     if options.csv:
         write_csv(path_of(options.csv), curve)
-    options.report.show([*_probe_table(report), "", *wrapped(report.sentence)])
+    options.report.show([*layout(Table("", _HEADS, map(_line, curve))), "", *wrapped(report.sentence)])
     if options.name is not None:
         rack = rack_of(options)
         rack.put(racked(report, options.name))
@@ -68,17 +69,10 @@ def _read(options):
     return 0
 
 
-def _probe_table(report: ProbeReport) -> list[str]:
-    curve = report.curve
-    thd = ("" if value != value else figure(value, 3) for value in curve.thd_percent)
-    columns = [
-        Column(("gain", "dB"), tuple(figure(value, 2) for value in curve.gain_db)),
-        Column(("THD", "%"), tuple(thd)),
-        Column(("hidden", "under %"), tuple(figure(value, 3) for value in curve.floor_percent)),
-        Column(("THD+N", "%"), tuple(figure(value, 3) for value in curve.thdn_percent)),
-        Column(("noise", "dBFS"), tuple(figure(value) for value in curve.noise_dbfs)),
-    ]
-    return layout([figure(level, 0) for level in curve.level_dbfs], columns, head="dBFS in")
+def _line(step):
+    """Return the cells of one step of a probe."""
+    percents = (figure(step[name], 3) for name in ("thd_percent", "floor_percent", "thdn_percent"))
+    return figure(step["level_dbfs"], 0), figure(step["gain_db"], 2), *percents, figure(step["noise_dbfs"])
 
 
 # ---------------------------------------------------------------------------------------------------------------- null
@@ -94,9 +88,9 @@ def run_null(options: argparse.Namespace) -> int:
     options.report.result |= {"gain_db": report.gain_db if report.alike else None, "octaves": octaves}
     if options.csv:
         write_csv(path_of(options.csv), [{"octave_hz": "all", "residual_db": report.depth_db}, *octaves])
-    levels = (figure(level, silent="nothing") for level in (report.depth_db, *report.octaves.values()))
-    names = ["all", *(f"{hz:g} Hz" for hz in report.octaves)]
-    lines = layout(names, [Column(("remains", "dB"), tuple(levels))], "octave")
+    remains = {"all": report.depth_db, **{f"{hz:g} Hz": level for hz, level in report.octaves.items()}}
+    rows = [(name, figure(level, silent="nothing")) for name, level in remains.items()]
+    lines = layout(Table("", ("octave", "remains\ndB"), rows))
     options.report.show([*lines, "", *wrapped(_known(report)), "", *wrapped(report.sentence)])
     return 0
 

@@ -4,15 +4,17 @@ import argparse
 from itertools import count
 
 from gainlib.audio import GainlibError
-from gainlib.cli.output import Bar, Column, check_lab, check_target, figure, jsonable, layout, path_of, plain, wrong_use
+from gainlib.cli.output import Bar, check_lab, check_target, figure, jsonable, layout, path_of, plain, wrong_use
 from gainlib.exercises import gradebook as marking
 from gainlib.exercises.gradebook import passback
 from gainlib.exercises.gradebook.export import by_learner, cases
 from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.submissions import require
 from gainlib.exercises.marking import marks_folder
+from gainlib.words import Table
 
 _MOST_TOLD = 20
+_SUMS = ("tries", "spent", "shown", "hints")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -169,36 +171,29 @@ def _told(report, title, entries):
 
 
 def _learners(book):
-    own = by_learner(book.rows)
+    heads = ("learner", "class", "tried", "right", *_SUMS, "points", "of", "notes", "check\nvalue")
+    return layout(Table("", heads, (_line(book, own) for own in by_learner(book.rows))), _SUMS)
 
-    def column(head, tell, spare=False):
-        return Column((head, ""), tuple(str(tell(rows)) for rows in own), spare)
 
-    def summed(head, field, spare=False):
-        return column(head, lambda rows: sum(getattr(row, field) for row in rows), spare)
-
-    columns = [
-        column("class", lambda rows: plain(rows[0].class_code)[:12]),
-        summed("tried", "counts"),
-        column("right", lambda rows: sum(row.state == "right" for row in rows)),
-        *(summed(field, field, spare=True) for field in ("tries", "spent", "shown", "hints")),
-        column("points", lambda rows: figure(book.total(rows)[0], 2)),
-        column("of", lambda rows: figure(book.total(rows)[1], 0)),
-        column("notes", lambda rows: sum(bool(row.notes) for row in rows) or ""),
-        Column(("check", "value"), tuple(book.checks.get(rows[0].who, ("",))[0] for rows in own)),
-    ]
-    return layout([plain(rows[0].learner) or "no name" for rows in own], columns, head="learner")
+def _line(book, rows):
+    points, most = book.total(rows)
+    return (
+        *(plain(rows[0].learner) or "no name", plain(rows[0].class_code)[:12]),
+        *(sum(row.counts for row in rows), sum(row.state == "right" for row in rows)),
+        *(sum(getattr(row, name) for row in rows) for name in _SUMS),
+        *(figure(points, 2), figure(most, 0), sum(bool(row.notes) for row in rows) or ""),
+        book.checks.get(rows[0].who, ("",))[0],
+    )
 
 
 def _exercises(book):
-    columns = [
-        Column(("tried", "by"), tuple(str(item.tried) for item in book.items)),
-        Column(("right", ""), tuple(str(item.right) for item in book.items)),
-        Column(("facility", ""), tuple(figure(item.facility, 2) for item in book.items)),
-        Column(("right", "at once"), tuple(figure(item.first, 2) for item in book.items)),
-        Column(("discrimi-", "nation"), tuple(figure(item.discrimination, 2) for item in book.items)),
-    ]
-    return layout([item.exercise for item in book.items], columns, head="exercise")
+    heads = ("exercise", "tried\nby", "right", "facility", "right\nat once", "discrimi-\nnation")
+
+    def line(item):
+        shares = (figure(share, 2) for share in (item.facility, item.first, item.discrimination))
+        return item.exercise, item.tried, item.right, *shares
+
+    return layout(Table("", heads, map(line, book.items)))
 
 
 def _findings(book):

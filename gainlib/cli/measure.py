@@ -13,24 +13,26 @@ from typing import NamedTuple
 from gainlib import meters
 from gainlib.audio import AudioFile, GainlibError, audio_files, audio_suffixes
 from gainlib.audio.types import watched
-from gainlib.cli.output import Bar, Column, check_target, figure, layout, path_of, plain, wrapped, write_csv
+from gainlib.cli.output import Bar, check_target, figure, layout, path_of, plain, wrapped, write_csv
+from gainlib.words import Table
 
 _NOTE = (
     "Averages in dBFS are sine-referred: a full-scale sine reads 0. 0 VU is {alignment} dBFS. Flat runs are tops at "
     "one level, as clipping leaves them. A missing figure means too short or too silent to say."
 )
-_COLUMNS = (
-    ("peak", "dBFS", "sample_peak_dbfs"),
-    ("true pk", "dBTP", "true_peak_dbtp"),
-    ("RMS", "dBFS", "rms_dbfs"),
-    ("active", "dBFS", "active_dbfs"),
-    ("typical", "VU", "hover_vu"),
-    ("loudness", "LUFS", "loudness_lufs"),
-    ("range", "LU", "loudness_range_lu"),
-    ("crest", "dB", "active_crest_db"),
-    ("flat", "runs", "flat_runs"),
-)
-_SPARE = ("loudness_range_lu", "active_crest_db")
+_COLUMNS = {
+    "peak\ndBFS": "sample_peak_dbfs",
+    "true pk\ndBTP": "true_peak_dbtp",
+    "RMS\ndBFS": "rms_dbfs",
+    "active\ndBFS": "active_dbfs",
+    "typical\nVU": "hover_vu",
+    "loudness\nLUFS": "loudness_lufs",
+    "range\nLU": "loudness_range_lu",
+    "crest\ndB": "active_crest_db",
+    "flat\nruns": "flat_runs",
+}
+_HEADS = ("file", "ch", "rate\nkHz", "length\nmin:s", *_COLUMNS)
+_SPARE = ("ch", "rate\nkHz", "range\nLU", "crest\ndB")
 
 
 class Row(NamedTuple):
@@ -130,7 +132,7 @@ def _figures(row):
 def _print(report, rows, alignment_dbfs):
     good = [row for row in rows if row.reading]
     if good:
-        lines = layout([plain(row.path.name) for row in good], _columns(good))
+        lines = layout(Table("", _HEADS, map(_line, good)), _SPARE)
         report.show([*lines, "", *wrapped(_NOTE.format(alignment=figure(alignment_dbfs)))])
     for row in rows:
         if row.error:
@@ -139,13 +141,11 @@ def _print(report, rows, alignment_dbfs):
         print(f"{len(good)} of {len(rows)} files measured.", file=sys.stderr)
 
 
-def _columns(rows):
-    yield Column(("ch", ""), tuple(str(row.source.channels) for row in rows), spare=True)
-    yield Column(("rate", "kHz"), tuple(f"{row.source.rate_hz / 1000:g}" for row in rows), spare=True)
-    yield Column(("length", "min:s"), tuple(_duration(row.source.duration_s) for row in rows))
-    for what, unit, field in _COLUMNS:
-        cells = tuple(figure(getattr(row.reading, field), 0 if field == "flat_runs" else 1) for row in rows)
-        yield Column((what, unit), cells, spare=field in _SPARE)
+def _line(row):
+    source = row.source
+    yield from (plain(row.path.name), source.channels, f"{source.rate_hz / 1000:g}", _duration(source.duration_s))
+    for field in _COLUMNS.values():
+        yield figure(getattr(row.reading, field), 0 if field == "flat_runs" else 1)
 
 
 def _duration(seconds):

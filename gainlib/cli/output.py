@@ -6,21 +6,21 @@ script would notice.
 """
 
 import argparse
-import csv
 import json
 import os
 import shutil
 import stat
 import sys
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
 
 from gainlib import __version__
 from gainlib.errors import GainlibError, renamed
+from gainlib.words import FORMULA, SILENT, Table, csv_text, number_text, one_line
 
 SCHEMA = 1
 
@@ -150,60 +150,45 @@ def jsonable(value: Any) -> Any:
 # ---- on the screen ---------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Column:
-    """One column of numbers: two lines of head, a text a row; a `spare` one is left out when the screen is narrow."""
-
-    head: tuple[str, str]
-    cells: tuple[str, ...]
-    spare: bool = False
-
-    @property
-    def width(self) -> int:
-        """Columns of the screen that the widest text takes, and two between it and the one before."""
-        from rich.cells import cell_len
-
-        return 2 + max(map(cell_len, (*self.head, *self.cells)))
-
-
-def figure(value: float | None, decimals: int = 1, silent: str = "silent") -> str:
-    """Write a number as a table shows it: true minus sign, −inf in a word, None as nothing.
+def figure(value: float | None, decimals: int = 1, silent: str = SILENT) -> str:
+    """Write a number as a table on the screen shows it: what is undefined as nothing.
 
     Examples
     --------
     >>> figure(-18.04), figure(float("-inf")), figure(None), figure(3, 0)
     ('−18.0', 'silent', '', '3')
     """
-    from gainlib.words import number
-
-    return "" if value is None else silent if value == float("-inf") else number(value, decimals)
+    return number_text(value, decimals, silent=silent, undefined="")
 
 
-def layout(names: Sequence[str], columns: Sequence[Column], head: str = "file") -> list[str]:
+def layout(table: Table, spare: Collection[str] = ()) -> list[str]:
     """Lay out names on the left and numbers on the right, in lines of which the first two are heads.
 
-    Spare columns are left out from the last on until the names have room, and on a very narrow screen others from the
-    last on; a name that is still too long loses its middle.
+    Columns whose head is `spare` are left out from the last on until the names have room, and on a very narrow screen
+    others from the last on; a name that is still too long loses its middle.
     """
     from rich.cells import cell_len
 
-    columns, longest, width = list(columns), max(map(cell_len, (head, *names))), screen_width()
-    while (room := width - sum(column.width for column in columns)) < min(longest, 24):
-        spare = [column for column in columns if column.spare] or (columns[2:] if room < min(longest, 10) else [])
-        if not spare:
+    (head, *names), *columns = zip(table.columns, *(map(str, row) for row in table.rows), strict=True)
+    # Each column has two blanks between it and the one before.
+    wide = {each: 2 + max(map(cell_len, (*each[0].split("\n"), *each[1:]))) for each in columns}
+    longest = max(map(cell_len, (head, *names)))
+    while (room := screen_width() - sum(map(wide.get, columns))) < min(longest, 24):
+        least = [each for each in columns if each[0] in spare] or (columns[2:] if room < min(longest, 10) else [])
+        if not least:
             break
-        columns.remove(spare[-1])
-    heads = [f"{head}\n", *("\n".join(column.head) for column in columns)]
+        columns.remove(least[-1])
+    heads = [each if "\n" in each else f"{each}\n" for each in (head, *(column[0] for column in columns))]
     names = [shortened(name, max(room, 8)) for name in names]
-    return grid(heads, list(zip(names, *(column.cells for column in columns), strict=True)), numbers=heads[1:])
+    return grid(heads, list(zip(names, *(column[1:] for column in columns), strict=True)), numbers=heads[1:])
 
 
 def grid(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[str]) -> list[str]:
     """Lay out rows in lines that fit the screen; under the heads of `numbers` cells stand to the right, unbroken."""
     from rich.console import Console
-    from rich.table import Table
+    from rich.table import Table as Grid
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table = Grid(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     for head in heads:
         right = head in numbers
         table.add_column(head, justify="right" if right else "left", no_wrap=right, overflow="fold")
@@ -261,11 +246,7 @@ def wrapped(text: str, first: str = "", then: str | None = None) -> list[str]:
 
 def plain(text: str) -> str:
     """Return a text that moves no cursor and breaks no line; hardly any file name needs it."""
-    if text.isprintable():
-        return text
-    from gainlib.mix.sheet_files import one_line
-
-    return one_line(text)
+    return text if text.isprintable() else one_line(text)
 
 
 class Bar:
@@ -321,10 +302,10 @@ def check_target(options: argparse.Namespace, target: Path, label: str) -> None:
 
 def write_csv(target: Path, rows: Sequence[Mapping]) -> None:
     """Write rows of figures as comma-separated values in UTF-8, whole or not at all."""
-    from gainlib.audio import replacing
+    from gainlib.audio import write_whole
 
-    with replacing(target) as part, part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows([list(rows[0]), *(map(_cell, row.values()) for row in rows)])
+    text = csv_text([list(rows[0]), *(map(_cell, row.values()) for row in rows)])
+    write_whole(target, text, errors="backslashreplace")
 
 
 def _cell(value):
@@ -332,8 +313,6 @@ def _cell(value):
 
     A text that a spreadsheet would take for a formula gets an apostrophe in front.
     """
-    from gainlib.mix.sheet_files import FORMULA
-
     if isinstance(value, str):
         return f"'{value}" if value.startswith(FORMULA) and not _is_number(value) else value
     if value is None or value != value:

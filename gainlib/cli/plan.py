@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 from gainlib import mix
-from gainlib.audio import GainlibError, audio_files, replacing
+from gainlib.audio import GainlibError, audio_files, write_whole
 from gainlib.boxes import refreshed
 from gainlib.cli.output import (
     Bar,
-    Column,
     check_target,
     figure,
     grid,
@@ -39,7 +38,7 @@ from gainlib.mix.sheet import bus_rows, hand_off_note, raised_floors
 from gainlib.mix.sheet_files import difference, former_forms, is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.session import Session, from_json, to_json
 from gainlib.session.files import fits, strips_of_folder
-from gainlib.words import number
+from gainlib.words import Table, number
 
 WIDE = 90
 _NUMBERS = ("input trim", "output trim", "fader", "pan")
@@ -263,8 +262,8 @@ def _console(plan):
     lines = [[plain(cell_text(cell)) for cell in cells] for _, cells in console_table(console_rows(plan))]
     used = [k for k in range(1, len(HEADS)) if any(line[k] for line in lines)]
     if screen_width() < WIDE:
-        columns = [Column((HEADS[k], ""), tuple(line[k] for line in lines)) for k in used if HEADS[k] in _NUMBERS]
-        head, _, *told = layout([line[0] for line in lines], columns, HEADS[0])
+        shown = [0, *(k for k in used if HEADS[k] in _NUMBERS)]
+        head, _, *told = layout(Table("", [HEADS[k] for k in shown], ([line[k] for k in shown] for line in lines)))
         yield head
         for line, text in zip(lines, told, strict=True):
             more = "; ".join(line[k] for k in used if HEADS[k] in ("processors", "sends") and line[k])
@@ -295,12 +294,10 @@ def _paragraphs(title, sentences):
 
 
 def _tell_export(report, export):
-    columns = [
-        Column(("peak", "dBFS"), tuple(figure(file.peak_dbfs) for file in export.files)),
-        Column(("dither", ""), tuple("yes" if file.dithered else "no" for file in export.files)),
-        Column(("SHA-256", ""), tuple(file.sha256[:12] for file in export.files)),
-    ]
-    lines = layout([file.name for file in export.files], columns)
+    rows = (
+        (file.name, figure(file.peak_dbfs), "yes" if file.dithered else "no", file.sha256[:12]) for file in export.files
+    )
+    lines = layout(Table("", ("file", "peak\ndBFS", "dither", "SHA-256"), rows))
     report.result["staged"] = {
         "files": jsonable(export.files), "notes": export.notes, "originals_unchanged": export.originals
     }  # fmt: skip
@@ -360,8 +357,7 @@ def _write(options, targets, made, bar, old):
     makers = {"csv": plan_csv, "levels": level_csv, "html": page, "note": hand_off_note}
     makers["save"] = lambda _: to_json(made.plan.session, path_of(options.folder))
     for _, kind, path in targets:
-        with replacing(path) as part:
-            part.write_text(makers[kind](sheet), encoding="utf-8", newline="\n")
+        write_whole(path, makers[kind](sheet))
     report.result["written"] = [each.path.name for each in targets]
     if targets:
         report.show(["", f"Written: {', '.join(plain(str(each.path)) for each in targets)}"])
@@ -400,18 +396,17 @@ def _tell_difference(report, sheet, difference):
         if strips
     ]
     if changes:
-        apart = ("" if each.change is None else number(each.change, 2, signed=True) for each in changes)
-        columns = [
-            Column(("before", ""), tuple(_short(each.before) for each in changes)),
-            Column(("after", ""), tuple(_short(each.after) for each in changes)),
-            Column(("change", ""), tuple(apart)),
-        ]
-        lines += layout([plain(f"{each.strip}: {each.item}") for each in changes], columns, head="what")
+        lines += layout(Table("", ("what", "before", "after", "change"), map(_line, changes)))
     if difference.drifted:
         lines += ["", f"More than 1 dB in active level: {', '.join(map(plain, difference.drifted))}; plan anew."]
     report.show(lines or ["Nothing changed by more than the limit."])
     found = {"sheet": sheet, **jsonable(difference), "drifted": difference.drifted}
     report.result.setdefault("compared", []).append(found)
+
+
+def _line(each):
+    change = "" if each.change is None else number(each.change, 2, signed=True)
+    return plain(f"{each.strip}: {each.item}"), _short(each.before), _short(each.after), change
 
 
 def _short(cell):

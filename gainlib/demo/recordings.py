@@ -12,7 +12,7 @@ from functools import lru_cache
 from math import inf
 from pathlib import Path
 
-from gainlib.audio import Audio, GainlibError, prepared, read, replacing, write
+from gainlib.audio import Audio, GainlibError, prepared, read, write, write_whole
 
 RATE_HZ = 48_000
 BEATS_PER_MINUTE = 96
@@ -89,8 +89,7 @@ def keep(stems: dict[str, Audio], folder: Path = FOLDER, *, overwrite: bool = Fa
     for path, audio in zip(paths, stems.values(), strict=True):
         write(path, audio, "PCM_24", overwrite=overwrite)
     sums = folder / SUMS
-    with replacing(sums) as part:
-        Path(part).write_bytes("".join(f"{checksum(path)}  {path.name}\n" for path in paths).encode())
+    write_whole(sums, "".join(f"{checksum(path)}  {path.name}\n" for path in paths))
     return [*paths, sums]
 
 

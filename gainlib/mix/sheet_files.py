@@ -6,19 +6,17 @@ a spreadsheet would take for a formula gets an apostrophe in front, which :func:
 
 The page is HTML that needs no other file, on A4 and Letter, landscape, in black and white. Its first sheet of paper has
 a line for each strip, group and the master, 24 strips of them; all else is appendix. Nothing is said by colour alone.
-Names are what somebody typed: every text is escaped, and passes :func:`one_line`.
+Names are what somebody typed: every text is escaped, and passes :func:`~gainlib.words.one_line`.
 """
 
 import csv
 import io
 import math
 import re
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import escape
 
 from gainlib import __version__
 from gainlib.audio import GainlibError
@@ -29,7 +27,7 @@ from gainlib.mix.findings import FORMER_TAGS
 from gainlib.mix.moves import said_once
 from gainlib.mix.sheet import SAFETY, Sheet, bus_rows, file_format, hand_off, noise_notes
 from gainlib.session.strip import BUS
-from gainlib.words import number, quantity
+from gainlib.words import csv_text, number, one_line, tame, templates
 
 READING = tuple(field.name for field in fields(Reading))
 LEVELS = ("strip", "format", "channels", "rate_hz", "frames", *READING, "noise_dbfs", "correlation", "side_db", "flags")
@@ -44,8 +42,6 @@ LIMITS = {"activity": 0.02, "dc_offset": 0.001, "correlation": 0.05, "flat_runs"
 LIMITS |= dict.fromkeys(("channels", "rate_hz", "frames"), 0.5)
 FORMER = {"post trim": "output trim"}
 """What stands otherwise in sheets of the version before, which are read for one more."""
-FORMULA = tuple("=+-@\t\r'＝＋－＠")
-_TURNING = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f"))
 COLUMNS = {
     "A": "polarity, DC block",
     "B": "input trim",
@@ -70,7 +66,7 @@ def level_csv(sheet: Sheet) -> str:
         ]
         for stem in sheet.stems
     )
-    return _table(LEVELS, rows)
+    return csv_text([LEVELS, *rows])
 
 
 def plan_csv(sheet: Sheet) -> str:
@@ -90,7 +86,7 @@ def plan_csv(sheet: Sheet) -> str:
         if row.kind == "master":
             cells |= zip(_OF_BUS, (reading.true_peak_dbtp, reading.loudness_lufs), strict=True)
         rows.append([_rounded(cells.get(name), 2 if name in ("pan", *_OF_BUS) else 1) for name in head])
-    return _table(map(tame, head), rows)
+    return csv_text([map(tame, head), *rows])
 
 
 def _rounded(value, decimals=1):
@@ -100,14 +96,6 @@ def _rounded(value, decimals=1):
     if value is None or isinstance(value, int):
         return "" if value is None else str(value)
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
-
-
-def _table(head, rows) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(head)
-    writer.writerows(rows)
-    return text.getvalue()
 
 
 def _cell(value):
@@ -121,32 +109,7 @@ def _cell(value):
     return f"{value:.6f}".rstrip("0").rstrip(".") if abs(value) >= 5e-7 else "0"
 
 
-def tame(text: str) -> str:
-    r"""Return a text of unknown origin as a cell that no spreadsheet takes for a formula, on one line.
-
-    Examples
-    --------
-    >>> tame("=1+1"), tame("kick"), tame("a\nb"), tame("'quoted'")
-    ("'=1+1", 'kick', 'a b', "''quoted'")
-    """
-    shown = one_line(text)
-    return f"'{shown}" if shown.startswith(FORMULA) else shown
-
-
-def one_line(text: str) -> str:
-    """Return a text without signs that break a line, move a cursor or turn the direction of reading."""
-    kept = "".join(" " if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in text)
-    return kept.translate(_TURNING).strip()
-
-
 # ---- a page to print -------------------------------------------------------------------------------------------------
-
-
-def templates(package: str) -> Environment:
-    """Return the page templates of a package: texts are escaped, and what is not given is an error."""
-    return Environment(
-        loader=PackageLoader(package), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
-    )
 
 
 def channel_drawing() -> str:
@@ -159,12 +122,8 @@ def page(sheet: Sheet) -> str:
     pages = templates("gainlib.mix")
     pages.finalize = lambda value: one_line(value) if type(value) is str else value
     pages.filters |= {
-        "name": lambda text: Markup("<bdi>{}</bdi>").format(one_line(text)),
         "piece": _one_line_piece,
-        "breaks": lambda text: escape(text).replace("\n", Markup("<br>")),
-        "number": lambda value, decimals: "" if value is None else number(value, decimals),
         "signed": lambda value: number(value, 1, signed=True),
-        "quantity": quantity,
         "flags": _flags,
     }
     return pages.get_template("sheet.html").render(

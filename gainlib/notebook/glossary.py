@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from gainlib.notebook import widgets
 from gainlib.notebook.errors import Panel, entry
 from gainlib.notebook.prose import LiveRegion
-from gainlib.notebook.sheets import table_html
+from gainlib.words import Table
 
 
 @dataclass(frozen=True)
@@ -162,4 +162,4 @@ class GlossaryView(Panel):
         count = f"{len(found)} of {len(GLOSSARY)} entries" if found else "There is no such entry; try a shorter word"
         self._said.say("note", "", f"{count}." if self.find.value.strip() else "")
         rows = [(entry.term, entry.plain, entry.symbol) for entry in found]
-        self._table.value = table_html(("in the trade", "in plain words", "on screen"), rows) if found else ""
+        self._table.value = Table("", ("in the trade", "in plain words", "on screen"), rows).html() if found else ""

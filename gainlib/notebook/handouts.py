@@ -20,19 +20,18 @@ from types import SimpleNamespace
 from markupsafe import Markup
 
 from gainlib import __version__
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.bank import bank, declared
 from gainlib.exercises.capstone.delivery import label
 from gainlib.exercises.experiment import Choice, Experiment, Mixer, Picture, Slider, Trims
 from gainlib.exercises.model import Exercise, Part
 from gainlib.exercises.practical import Control, in_words
 from gainlib.exercises.text import fill
-from gainlib.mix.sheet_files import one_line, templates
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.desk import laid_out
 from gainlib.notebook.panels import drawn_for
 from gainlib.notebook.ungraded import in_full
-from gainlib.words import number, quantity
+from gainlib.words import one_line, quantity, templates
 
 LABS = Path(__file__).parents[2] / "labs"
 NOBODY = SimpleNamespace(name="", class_code="")
@@ -83,10 +82,6 @@ def _html(markdown):
 def _inline(markdown):
     """Return a line of Markdown as HTML without the paragraph around it."""
     return Markup(re.sub(r"^<p>(.*)</p>\s*$", r"\1", html_of(one_line(markdown))))
-
-
-def _name(text):
-    return Markup("<bdi>{}</bdi>").format(one_line(text))
 
 
 # ---- the hand-out ----------------------------------------------------------------------------------------------------
@@ -274,7 +269,7 @@ def lesson_plan(lab: str) -> str:
 
 def _rendered(template, **values):
     pages = templates("gainlib.notebook")
-    pages.filters |= {"markdown": _html, "inline": _inline, "name": _name, "number": number}
+    pages.filters |= {"markdown": _html, "inline": _inline}
     return pages.get_template(template).render(version=__version__, **values)
 
 
@@ -289,8 +284,7 @@ def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> Iterator[str | G
     for kind, text in pages.items():
         path = folder / f"lab-{lab}-{kind}.html"
         try:
-            with replacing(path) as part:
-                part.write_text(text(), encoding="utf-8")
+            write_whole(path, text())
             yield path.name
         except GainlibError as problem:
             yield problem

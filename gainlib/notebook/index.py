@@ -16,7 +16,8 @@ from gainlib.notebook.lab import Head
 from gainlib.notebook.pages import behind_page, keep_every_message
 from gainlib.notebook.prose import LiveRegion, Question
 from gainlib.notebook.records import BEGUN, DONE, NOT_BEGUN, PickFile, ProgressSheet, RecordPanel, total
-from gainlib.notebook.sheets import NamePanel, safety, table_html
+from gainlib.notebook.sheets import NamePanel, safety
+from gainlib.words import Table
 
 HEADS = ("lab", "question", "minutes", "due", "state", "points", "mastered", "go on")
 MASTERED_MEANS = "An exercise is mastered when you have solved two sets of its numbers without a hint."
@@ -216,7 +217,7 @@ class LabTable(Panel):
         sums = Markup("<b>{}</b>").format(earned_text(*total(labs))), Markup("<b>{}</b>").format(mastered)
         rows = [_row(lab, dated) for lab in labs]
         rows.append(("all", "", sum(lab.minutes for lab in labs), *[""] * (1 + dated), *sums, ""))
-        table = table_html(heads, rows, self._shelf.learner, (2, 4 + dated, 5 + dated))
+        table = Table(self._shelf.learner, heads, rows, (2, 4 + dated, 5 + dated)).html()
         page = f'<div class="gl-form gl-score gl-labs">{table}<p class="gl-sub">{MASTERED_MEANS}</p></div>'
         text = "\n".join(
             f"{lab.number} {lab.title}: {f'due {lab.due}, ' if lab.due else ''}{lab.state}, "

@@ -12,8 +12,7 @@ from functools import cache
 import traitlets
 from markupsafe import Markup
 
-from gainlib.audio import replacing
-from gainlib.mix.sheet_files import templates
+from gainlib.audio import write_whole
 from gainlib.notebook import identity, widgets
 from gainlib.notebook.assets import html_of
 from gainlib.notebook.errors import Panel, entry, row
@@ -21,7 +20,7 @@ from gainlib.notebook.forms import earned_text
 from gainlib.notebook.identity import day_and_time, here, is_pseudonym
 from gainlib.notebook.prose import LiveRegion, Question, prose
 from gainlib.notebook.records import ProgressSheet, SaveButton
-from gainlib.words import number_text
+from gainlib.words import Table, number_text
 
 
 class CodeQuestion(Question):
@@ -253,7 +252,7 @@ class ScoreSheet(Panel):
         mastered = f"mastered {sum(score.mastered for score in tally.scores.values())} of {len(tally.scores)}"
         heads = ("exercise", "state", "points", "hints", "tries")
         rows.append(("all", mastered, total, "", ""))
-        self._table.value = table_html(heads, rows, self._learner.name, (2, 3, 4)) + self._graded(tally)
+        self._table.value = Table(self._learner.name, heads, rows, (2, 3, 4)).html() + self._graded(tally)
 
     def _graded(self, tally):
         if not self._grades:
@@ -272,12 +271,6 @@ class ScoreSheet(Panel):
             score.hints,
             score.tries,
         )
-
-
-def table_html(heads, rows, caption: str = "", figures=()) -> str:
-    """Return a table as HTML: a head a column, and in every row a head and its cells; `figures` stand to the right."""
-    pages = templates("gainlib.notebook")
-    return pages.get_template("table.html").render(heads=heads, rows=rows, caption=caption, figures=figures)
 
 
 class TakeAway(Panel):
@@ -313,8 +306,7 @@ class TakeAway(Panel):
         path = learner.folder / f"lab-{learner.lab}-page.html"
         tally = learner.tally()
         points = f"{earned_text(tally.points, tally.max_points)} points"
-        with replacing(path) as part:
-            part.write_text(handout(learner.lab, learner, points), encoding="utf-8")
+        write_whole(path, handout(learner.lab, learner, points))
         self._said.say("note", "Saved", f"{path.name} is with your downloads. Print it from your browser.")
         return path
 

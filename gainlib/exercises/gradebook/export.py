@@ -1,6 +1,5 @@
 """The class's marks written out: tables for a learning platform or a spreadsheet, a page for the teacher, feedback."""
 
-import csv
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -8,18 +7,15 @@ from datetime import UTC, datetime, tzinfo
 from itertools import groupby
 from pathlib import Path
 
-from markupsafe import Markup
-
 from gainlib import __version__
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import Listed
 from gainlib.exercises.gradebook.marks import shown_name
 from gainlib.exercises.gradebook.result import Gradebook
 from gainlib.exercises.gradebook.rows import Row
 from gainlib.exercises.text import shorten
-from gainlib.mix.sheet_files import one_line, tame, templates
-from gainlib.words import count, number
+from gainlib.words import bdi, csv_text, one_line, tame, templates
 
 HEADING = (
     *("learner", "class", "lab", "exercise", "attempts", "tries", "hints", "spent", "shown", "mastered"),
@@ -93,8 +89,7 @@ def write_questions(path: str | Path, book: Gradebook, form: Form = PLAIN) -> No
 
 def _write(path, lines, form):
     encoding, between = ("utf-8-sig" if form.bom else "utf-8"), (";" if form.comma else ",")
-    with replacing(path) as part, part.open("w", encoding=encoding, newline="") as file:
-        csv.writer(file, lineterminator="\n", delimiter=between).writerows(lines)
+    write_whole(path, csv_text(lines, between), encoding)
 
 
 def _who(book, row):
@@ -135,8 +130,7 @@ def by_learner(rows: Iterable[Row]) -> list[tuple[Row, ...]]:
 
 def write_html(path: str | Path, book: Gradebook) -> None:
     """Write the page."""
-    with replacing(path) as part:
-        part.write_text(page(book), encoding="utf-8")
+    write_whole(path, page(book))
 
 
 def page(book: Gradebook) -> str:
@@ -160,8 +154,7 @@ def write_feedback(folder: str | Path, book: Gradebook) -> int:
     taken: set[str] = set()
     for own in by_learner(book.rows):
         if any(row.counts for row in own):
-            with replacing(folder / f"{_file_name(own[0], taken)}.html") as part:
-                part.write_text(feedback(own, book.total(own)), encoding="utf-8")
+            write_whole(folder / f"{_file_name(own[0], taken)}.html", feedback(own, book.total(own)))
     return len(taken)
 
 
@@ -180,7 +173,7 @@ def _file_name(row, taken):
 
 def _render(template, **values):
     pages = templates("gainlib.exercises.gradebook")
-    pages.filters |= {"said": _said, "number": number, "shorten": shorten, "counted": count, "zip": zip}
+    pages.filters |= {"said": _said, "shorten": shorten, "zip": zip}
     told = (cases, progress, remarks, shown_name, slip_in_words, to_talk_about)
     pages.globals |= {each.__name__: each for each in told}
     when = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
@@ -188,11 +181,11 @@ def _render(template, **values):
     return pages.get_template(template).render(when=when, version=__version__, titles=titles, signs=_SIGNS, **values)
 
 
-def _said(text: str, longest: int = 400) -> Markup:
-    """Return a text of unknown origin, escaped, its direction of reading kept to itself."""
+def _said(text: str, longest: int = 400) -> str:
+    """Return a text of unknown origin for a page, its direction of reading kept to itself; nothing stays nothing."""
     shown = one_line(text)
     shown = shown if len(shown) <= longest else f"{shown[: longest - 1]}…"
-    return Markup("<bdi>{}</bdi>").format(shown) if shown else Markup("")
+    return shown and bdi(shown)
 
 
 # ---------------------------------------------------------------------------------------- what a teacher reads and says

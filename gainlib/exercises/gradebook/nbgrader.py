@@ -14,7 +14,7 @@ from functools import lru_cache
 from io import StringIO
 from pathlib import Path
 
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import same_name
 from gainlib.exercises.gradebook.marks import shown_name
@@ -78,8 +78,7 @@ def write_assignment(course: str | Path, notebook: str | Path, lab: str, name: s
         raise GainlibError(f"{target} was not made of {notebook.name}: {problem}") from None
     for path, content in ((target, text), (course / "nbgrader_config.py", SETTINGS)):
         if path == target or not path.exists():
-            with replacing(path) as part:
-                part.write_text(content, encoding="utf-8")
+            write_whole(path, content)
     return target
 
 

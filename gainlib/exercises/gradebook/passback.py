@@ -30,7 +30,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlencode, urljoin, urlsplit, urlunsplit
 
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.gradebook.export import by_learner
 from gainlib.exercises.gradebook.lists import Listed, read_class_list
 from gainlib.exercises.gradebook.marks import shown_name
@@ -159,8 +159,7 @@ def send(platform: Platform, found: Sequence[Score], wait: Callable[[float], Non
         reply, lost = service.ask("POST", _scores_of(items[each.lab]), SCORE, _body(each, when))
         if _took(reply) or (reply.status_code == 409 and lost):  # then an earlier try had arrived
             sent[_key(platform, each)] = [*each.figures, when]
-            with replacing(platform.sent) as part:
-                part.write_text(json.dumps(sent, indent=1), encoding="utf-8")
+            write_whole(platform.sent, json.dumps(sent, indent=1))
         else:
             yield f"{each}: {_REFUSED.get(reply.status_code, 'the platform did not take it')} ({reply.status_code})"
 

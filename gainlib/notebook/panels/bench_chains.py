@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from gainlib import mix
-from gainlib.audio import GainlibError, replacing
+from gainlib.audio import GainlibError, write_whole
 from gainlib.boxes import refreshed
 from gainlib.errors import said_of
 from gainlib.mix import chainsfile, channels
@@ -294,8 +294,7 @@ def _write_chains(tell, session, path):
         raise GainlibError(f"{path.name} is not a name for a chains file; give one that ends in .toml")
     text = chainsfile.chains_text(session)
     make_home(path)
-    with replacing(path) as part:
-        part.write_text(text, encoding="utf-8", newline="\n")
+    write_whole(path, text)
     return path
 
 

@@ -7,9 +7,9 @@ from gainlib.mix.sheet import answer
 from gainlib.notebook import figures, widgets
 from gainlib.notebook.figures.diagrams import StemLevels
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sheet, table
+from gainlib.notebook.panels.steps import Slot, Step, WorkButton, menu, offer, sheet
 from gainlib.notebook.prose import prose
-from gainlib.words import count, number_text, sentence
+from gainlib.words import Table, count, number_text, sentence
 
 HEADS = (
     "stem", "true peak (dBTP)", "RMS (dBFS)", "active level (dBFS)", "plays (%)", "crest (dB)", "loudness (LUFS)",
@@ -78,7 +78,7 @@ class ChecksStep(Step):
         fig = figures.make_figure(840, FRAME_PX + ROW_PX * len(stems))
         drawing = StemLevels(fig.subplots(), stems, TOO_LOW_DBFS, TOO_HOT_DBFS)
         self._picture.children = [LiveFigure(fig, [drawing], title="Levels of the stems as found").widget]
-        self.levels.value = table("Levels as found", HEADS, map(_level_row, stems), range(1, 7))
+        self.levels.value = Table("Levels as found", HEADS, map(_level_row, stems), range(1, 7)).html()
         self._show_findings()
         self._show_mend(True)
         found = ranked(stems)
@@ -93,9 +93,9 @@ class ChecksStep(Step):
         """Show each finding once, what costs most first, and the possible ones folded."""
         found = ranked(self.song.stems)
         sure, possible = ([self._row(each) for each in found if each.sure is wanted] for wanted in (True, False))
-        shown = table("Found", FOUND, sure) if sure else ""
+        shown = Table("Found", FOUND, sure).html() if sure else ""
         if possible:
-            folded = table("Possible", FOUND, possible)
+            folded = Table("Possible", FOUND, possible).html()
             shown += f"<details><summary>{count(len(possible), 'possible finding')}</summary>{folded}</details>"
         self.findings.value = shown
 

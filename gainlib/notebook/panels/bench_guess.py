@@ -25,9 +25,9 @@ from gainlib.mix.guesses import (
 )
 from gainlib.notebook import widgets
 from gainlib.notebook.errors import row
-from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, table, tick
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, tick
 from gainlib.notebook.prose import LiveRegion, prose
-from gainlib.words import count, level_text, number_text, sentence
+from gainlib.words import Table, count, level_text, number_text, sentence
 
 LENGTH_S = 30.0
 LEVELS = f"""
@@ -282,7 +282,9 @@ class LevelsGuess(Step):
         names = dict.fromkeys(guess.strip for guess in guesses)
         before = [name for name in names if name in self._looked.levels]
         self._looked.levels |= set(names)
-        self.result.value = table("Your guesses and what was measured", HEADS, map(_guess_row, guesses), (2, 3, 4))
+        self.result.value = Table(
+            "Your guesses and what was measured", HEADS, map(_guess_row, guesses), (2, 3, 4)
+        ).html()
         near = ", ".join(f"{what} {hits} of {len(names)}" for what, hits in near_by_figure(guesses).items())
         text = f"Within {LIMIT_DB:g} dB (loudness: {LIMIT_DB:g} LU): {near}."
         if before:
@@ -416,7 +418,7 @@ class FaultsGuess(Step):
         if not self.song.stems:
             self.song.check(stems)
         rows = [(strip, tag, "found" if sure else "possible") for strip, tag, sure in self._found.agreed]
-        self.agreed.value = table("On both lists", ("stem", "what", "how sure"), rows) if rows else ""
+        self.agreed.value = Table("On both lists", ("stem", "what", "how sure"), rows).html() if rows else ""
         self.ticks = [tick(f"Looked at: {each.strip}, {each.tag}") for each in self._found.differences]
         self._differences.children = self.boxes(map(_box, self._found.differences), self.ticks, self._count)
         self._sum_up(late)

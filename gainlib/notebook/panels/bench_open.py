@@ -12,10 +12,10 @@ from gainlib.notebook import widgets
 from gainlib.notebook.bench_song import bench_folder
 from gainlib.notebook.bench_upload import Incoming, PickStems
 from gainlib.notebook.identity import here
-from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, sheet, table
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, sheet
 from gainlib.notebook.prose import Question, prose
 from gainlib.session.routing import at_other_rates
-from gainlib.words import count, number_text, sentence
+from gainlib.words import Table, count, number_text, sentence
 
 FOLDER = """
 **A folder on the computer the workbook runs on.** Paste its path as your file manager gives it, with or without
@@ -149,7 +149,7 @@ class OpenStep(Step):
     def _show(self):
         session = self.song.session
         rows = ((s.name, *_file(s), number_text(s.audio.frames / s.audio.rate_hz)) for s in session.strips)
-        self.found.value = table(f"What is on the bench: {self.song.title}", HEADS, rows, (2, 3))
+        self.found.value = Table(f"What is on the bench: {self.song.title}", HEADS, rows, (2, 3)).html()
 
     # ---- from another computer -------------------------------------------------------------------------------------
 

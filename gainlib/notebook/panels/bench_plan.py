@@ -13,8 +13,8 @@ from gainlib.notebook import figures, widgets
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.diagrams import Moved
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, sheet, table
-from gainlib.words import count, level_text, number_text, sentence
+from gainlib.notebook.panels.steps import NumberEntry, Slot, Step, WorkButton, listed, menu, sheet
+from gainlib.words import Table, count, level_text, number_text, sentence
 
 POLICIES = (
     ("as the song asks for", "asked"),
@@ -83,7 +83,7 @@ class PlanStep(Step):
         self.moves.value = _console(plan)
         checks, missed = plan.verification.checks, plan.verification.missed
         rows = [(check.name, str(check).removeprefix(f"{check.name}: ")) for check in checks]
-        every = table("Checks on a full render", ("what", "measured"), rows)
+        every = Table("Checks on a full render", ("what", "measured"), rows).html()
         self.words.value = (
             listed("Warnings", (*plan.warnings, *raised_floors(plan.session, self.song.stems or ())))
             + listed("For you to decide: the plan moves nothing for these", plan.advice)
@@ -117,9 +117,9 @@ def _console(plan):
         (", ".join(strips), move.control, "on" if move.control == "DC block" else _by(move), move.place, reason)
         for strips, move, reason in said_once(plan.moves)
     )
-    why = table("Moves", WHY, reasons, (2,))
+    why = Table("Moves", WHY, reasons, (2,)).html()
     return (
-        f"{table('What to set', HEADS, lines, (2, 4, 5, 6))}<p class='gl-sub'>{LEGEND}</p>"
+        f"{Table('What to set', HEADS, lines, (2, 4, 5, 6)).html()}<p class='gl-sub'>{LEGEND}</p>"
         f"<details><summary>What moves, and why</summary>{why}</details>"
     )
 

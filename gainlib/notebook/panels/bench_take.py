@@ -9,19 +9,19 @@ from datetime import date
 from functools import partial
 
 from gainlib import mix
-from gainlib.audio import GainlibError, read, replacing
+from gainlib.audio import GainlibError, read, write_whole
 from gainlib.mix.paths import check_new, filling, text_of
 from gainlib.mix.printed import compare_print, compare_stems
 from gainlib.mix.sheet import bus_rows, hand_off_note
 from gainlib.mix.sheet_files import is_level_sheet, level_csv, page, plan_csv, shown
 from gainlib.notebook import widgets
 from gainlib.notebook.bench_song import make_home
-from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sheet, table, tick
+from gainlib.notebook.panels.steps import Entry, Slot, Step, WorkButton, listed, menu, sheet, tick
 from gainlib.notebook.prose import prose
 from gainlib.notebook.records import SaveButton
 from gainlib.session import to_json
 from gainlib.session.files import strips_of_folder
-from gainlib.words import count, number, number_text, sentence
+from gainlib.words import Table, count, number, number_text, sentence
 
 UPTO = (("up to the trim", "trim"), ("up to the bus", "bus"))
 WORDS = (("24-bit", "PCM_24"), ("32-bit float", "FLOAT"))
@@ -119,7 +119,7 @@ class TakeStep(Step):
             (item, unit, *(_figure(value, DIGITS.get(unit, 2)) for value in (before, after)))
             for item, unit, before, after in bus_rows(whole.before, whole.after)
         ]
-        self.report.value = table("Bus report", HEADS, rows, (2, 3))
+        self.report.value = Table("Bus report", HEADS, rows, (2, 3)).html()
         self.sheets_to.value = str(self.song.place_for("sheets"))
         self._written_to = target
         widgets.look(self.download, display="")
@@ -149,7 +149,7 @@ class TakeStep(Step):
         changes = [each for difference in differences for each in difference.changes]
         rows = [(each.strip, each.item, shown(each.before), shown(each.after), _change(each)) for each in changes]
         heads = ("strip", "what", "earlier", "now", "change")
-        self.changes.value = table("What changed by more than 0.1 dB", heads, rows, (2, 3, 4)) if rows else ""
+        self.changes.value = Table("What changed by more than 0.1 dB", heads, rows, (2, 3, 4)).html() if rows else ""
         added, removed = differences[-1].added, differences[-1].removed
         parts = [f"{count(len(changes), 'figure')} changed" if changes else "Nothing changed by more than 0.1 dB"]
         parts += [f"added: {', '.join(added)}"] if added else []
@@ -207,8 +207,7 @@ def _save(tell, session, path):
     text = to_json(session, path.parent)
     if path.exists() and not _is_song(path):
         raise GainlibError(f"{path} exists and is not a saved song; choose another name")
-    with replacing(path) as part:
-        part.write_text(text, encoding="utf-8", newline="\n")
+    write_whole(path, text)
     return path
 
 
@@ -263,7 +262,7 @@ class ReturnStep(Step):
             )
             if one is not None and other is not None
         ]
-        self.figures.value = table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3))
+        self.figures.value = Table("The bus", ("", "planned", "printed", "off by"), rows, (1, 2, 3)).html()
         self.words.value = listed("Result", report.sentences)
         word = "As planned" if report.passed else "Not as planned"
         self.tell("right" if report.passed else "wrong", word, report.sentences[0])
@@ -274,7 +273,7 @@ class ReturnStep(Step):
              number_text(each.off_db, 2, True), _found(each))
             for each in report.stems
         ]  # fmt: skip
-        self.figures.value = table("Active levels of the stems", STEM_HEADS, rows, (1, 2, 3))
+        self.figures.value = Table("Active levels of the stems", STEM_HEADS, rows, (1, 2, 3)).html()
         renamed = [each for each in report.stems if each.renamed]
         notes = [f"{name}: planned, but there is no print of it; print it." for name in report.missing]
         notes += [f"{each.strip}: printed as “{each.printed_as}”; known by what it holds." for each in renamed]

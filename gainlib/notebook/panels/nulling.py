@@ -11,9 +11,9 @@ from gainlib.notebook.bench_song import Song
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.histogram import ResidueBars
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, sheet
 from gainlib.notebook.prose import prose
-from gainlib.words import level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 NULL = """
 **Two prints, subtracted.** The workbook aligns start, speed and polarity of the second with those of the first, to a
@@ -92,7 +92,7 @@ class NullPanel(Step):
         octaves = [_octave(hz) for hz in report.octaves], list(report.octaves.values())
         self.live = _bars("What remains of two prints", "What remains, by octave", "octave", -180.0, *octaves)
         self._picture.children = [self.live.widget]
-        self.facts.value = table("First print less second", ("", ""), facts(report))
+        self.facts.value = Table("First print less second", ("", ""), facts(report)).html()
         self.said.say("right", "Subtracted", report.sentence)
 
     # ---- down and up -----------------------------------------------------------------------------------------------

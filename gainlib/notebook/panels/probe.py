@@ -9,11 +9,11 @@ from gainlib.notebook.bench_song import Song, make_home
 from gainlib.notebook.errors import row
 from gainlib.notebook.figures.transfer import ProbedCurves
 from gainlib.notebook.live import LiveFigure
-from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, offer, sheet, table
+from gainlib.notebook.panels.steps import Entry, NumberEntry, Slot, Step, WorkButton, menu, offer, sheet
 from gainlib.notebook.prose import prose
 from gainlib.processors import BlackBox
 from gainlib.session import Insert
-from gainlib.words import level_text, number_text
+from gainlib.words import Table, level_text, number_text
 
 CAUTION = """
 **First, disconnect speakers and headphones, or switch the amplifier off, until you have finished.** The file holds
@@ -88,7 +88,7 @@ class BoxStep(Step):
         """Put a report on the page, or take the last one off it."""
         self.live = None if report is None else picture(report)
         self._picture.children = [] if report is None else [self.live.widget]
-        self.facts.value = "" if report is None else table("What the recording shows", ("", ""), facts(report))
+        self.facts.value = "" if report is None else Table("What the recording shows", ("", ""), facts(report)).html()
 
     # ---- the rack --------------------------------------------------------------------------------------------------
 
@@ -110,7 +110,7 @@ class BoxStep(Step):
             )
             for each in self.song.rack.values()
         ]  # fmt: skip
-        self.racked.value = table("Your rack of black boxes", HEADS, rows, (3, 4, 5, 6)) if rows else ""
+        self.racked.value = Table("Your rack of black boxes", HEADS, rows, (3, 4, 5, 6)).html() if rows else ""
         offer(self.in_rack, [name for name, *_ in rows])
         for each in (self.in_rack, self.remove):
             widgets.look(each, display="" if rows else "none")

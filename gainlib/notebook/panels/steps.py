@@ -5,7 +5,7 @@ import logging
 import math
 import operator
 import re
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
 from typing import Any
@@ -407,41 +407,6 @@ def number_in(text: str, what: str, unit: str, low: float, high: float) -> float
     if not low <= found <= high:
         raise GainlibError(f"{what}: {text} is out of range; give {f'{number(low)} to {number(high)} {unit}'.strip()}")
     return found
-
-
-def table(caption: str, heads: Iterable[str], rows: Iterable[Iterable[str]], figures: Collection[int] = ()) -> str:
-    """Return a table as HTML; all text in it is shown, not obeyed.
-
-    Parameters
-    ----------
-    caption : str
-    heads : iterable of str
-    rows : iterable of iterable of str
-        The first cell names its row.
-    figures : collection of int
-        Columns that hold numbers.
-
-    Examples
-    --------
-    >>> "<b>" in table("Stems", ("stem", "peak"), [("<b>", "−1.0")], {1})
-    False
-    """
-
-    def cell(column, text):
-        return f"<td{' class=gl-figure' if column in figures else ''}>{html.escape(str(text))}</td>"
-
-    def head(column, text):
-        return f'<th scope="col"{" class=gl-figure" if column in figures else ""}>{html.escape(text)}</th>'
-
-    top = "".join(head(column, text) for column, text in enumerate(heads))
-
-    def line(first, rest):
-        cells = "".join(cell(column, text) for column, text in enumerate(rest, 1))
-        return f'<tr><th scope="row">{html.escape(str(first))}</th>{cells}</tr>'
-
-    body = "".join(line(first, rest) for first, *rest in rows)
-    title = f"<caption>{html.escape(caption)}</caption>"
-    return f"<table>{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def listed(title: str, sentences: Iterable[str]) -> str:
