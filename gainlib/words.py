@@ -232,7 +232,7 @@ class Table:
     def html(self) -> str:
         """Return the table as HTML; all text in it is shown, not obeyed, unless it is marked as HTML."""
         macros = templates("gainlib").get_template("table.html").module
-        return macros.table(self.caption, self.columns, self.rows, self.figures)
+        return str(macros.table(self.caption, self.columns, self.rows, self.figures))
 
 
 def csv_text(rows: Iterable[Iterable[Any]], between: str = ",") -> str:
@@ -244,7 +244,7 @@ def csv_text(rows: Iterable[Iterable[Any]], between: str = ",") -> str:
 
 @cache
 def templates(package: str) -> Any:
-    """Return a package's own page templates (Jinja2), as they may differ in what they need; all have those of tables.
+    """Return the page templates of a package (Jinja2), with those of the whole project, such as that of tables.
 
     Texts are escaped, and what is not given is an error.
     """
