@@ -198,6 +198,14 @@ class Server:
     token: str
     root: pathlib.Path
 
+    def ask(self, what: str, **how):
+        """Ask for something of its interface for programs."""
+        address = f"{self.base}/api/{what}?token={self.token}"
+        try:
+            return urllib.request.urlopen(urllib.request.Request(address, **how), timeout=TIMEOUT_S)
+        except TimeoutError:
+            raise TimeoutError(f"{TIMEOUT_S} s were not enough for the server to answer about {what}") from None
+
 
 def _settings(folder: pathlib.Path):
     wanted = {
@@ -433,13 +441,9 @@ class NotebookPage:
         with contextlib.suppress(Error):
             self.page.context.close()
         with contextlib.suppress(OSError):
-            for session in json.load(self._ask("sessions")):
+            for session in json.load(self.server.ask("sessions")):
                 if session["path"] == self._path:
-                    self._ask(f"sessions/{session['id']}", method="DELETE")
-
-    def _ask(self, what, **how):
-        address = f"{self.server.base}/api/{what}?token={self.server.token}"
-        return urllib.request.urlopen(urllib.request.Request(address, **how), timeout=TIMEOUT_S)
+                    self.server.ask(f"sessions/{session['id']}", method="DELETE")
 
 
 @contextlib.contextmanager

@@ -1,7 +1,6 @@
 """A page as a reader meets it, with every host cut off but the server."""
 
 import json
-import urllib.request
 from contextlib import contextmanager
 
 from browser import at_most, headless, jupyterlab, until
@@ -37,8 +36,7 @@ class Reader:
         return [url for url in self.asked if not url.startswith(local)]
 
     def kernels(self):
-        address = f"{self.server.base}/api/kernels?token={self.server.token}"
-        return json.load(urllib.request.urlopen(address, timeout=30))
+        return json.load(self.server.ask("kernels"))
 
     def heights(self):
         """Return the height of each part of the page by its id."""
