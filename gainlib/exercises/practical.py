@@ -66,6 +66,8 @@ class Aim:
         The words for either side.
     needs : tuple of str
         Names of the aims without which this one earns nothing, where leaving all as found would meet it.
+    change : bool
+        Whether it is by how much the value has changed from ``run.before``.
     """
 
     name: str
@@ -80,11 +82,17 @@ class Aim:
     too_high: str = "too high"
     too_low: str = "too low"
     needs: tuple[str, ...] = ()
+    change: bool = False
 
     def value(self, run: Any) -> float | None:
         """Return the value alone."""
+        return self._found(run)[0]
+
+    def _found(self, run):
         found = self.read(run)
-        return found.value if isinstance(found, Measured) else found
+        if isinstance(found, Measured):
+            return found.value, found.subject
+        return found - self.read(run.before) if self.change else found, self.name
 
     def limits(self, given: dict) -> tuple[float, float]:
         """Return the band, open sides as infinities."""
@@ -110,8 +118,7 @@ class Aim:
 
     def judged(self, run: Any, given: dict) -> tuple[bool, str]:
         """Return whether the aim is met, and what was measured, how far it is off and what to aim for."""
-        found = self.read(run)
-        value, subject = (found.value, found.subject) if isinstance(found, Measured) else (found, self.name)
+        value, subject = self._found(run)
         low, high = self.limits(given)
         wanted = self._band(low, high)
         if value is None:

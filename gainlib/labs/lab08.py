@@ -318,15 +318,12 @@ def _group_lowered(given):
     return _moved_ahead(given, tone(997.0, given["L"], STEADY_S), controls, title="A group, its faders lowered")
 
 
-def _louder_db(run):
-    return run.seen.settled_dbfs + run.setting.makeup_db - run.before.seen.settled_dbfs
-
-
 def _as_before(target=0.0):
     return (
-        Aim("mean reduction, change", lambda run: run.seen.settled_db - run.before.seen.settled_db, 0.0, KEEP_DB,
-            decimals=2, points=1, too_high="too much", too_low="too little"),
-        Aim("level at the output, change", _louder_db, target, KEEP_DB, decimals=2, points=1),
+        Aim("mean reduction, change", lambda run: run.seen.settled_db, 0.0, KEEP_DB, decimals=2, points=1,
+            too_high="too much", too_low="too little", change=True),
+        Aim("level at the output, change", lambda run: run.seen.settled_dbfs + run.setting.makeup_db, target, KEEP_DB,
+            decimals=2, points=1, change=True),
     )  # fmt: skip
 
 

@@ -276,7 +276,7 @@ def _handed(given):
 
 HANDED_TASK = SetAndMeasure(_handed, None, (
     Aim("fader", lambda run: run.setting.fader_db, lambda g: g["n"], 0.1),
-    Aim("level at the bus, change", lambda run: np.subtract(*_levels(run))[-1], 0.0, 0.05, decimals=2),
+    Aim("level at the bus, change", lambda run: run.seen["strip/out"], 0.0, 0.05, decimals=2, change=True),
 ), "fader and output trim")  # fmt: skip
 
 

@@ -1,13 +1,13 @@
 """Lab 10, routing: where the level goes when paths part and meet again."""
 
-from functools import cache, cached_property, lru_cache
+from functools import cache, cached_property
 
 import numpy as np
 import scipy
 
 from gainlib.audio import Audio
 from gainlib.exercises import Choice as Pick
-from gainlib.exercises import Exercise, Number, Slip, draws, fill, grid, kept_by, one_of
+from gainlib.exercises import Exercise, Number, Slip, draws, grid, kept_by, one_of
 from gainlib.exercises.experiment import Choice, Experiment, ListenToMix, Picture, Plot, Slider, db_slider, picture
 from gainlib.exercises.lab import Drawn, Lab, Worked
 from gainlib.exercises.refrain import refrain
@@ -123,9 +123,8 @@ MEETING = Picture("Two paths that meet", ("T", "R"), {
     "T": Plot("curves", lambda run: (np.arange(0.025, 2.5, BLOCK_S), [run.seen.correlation[0]]),
               {"names": ("in 50 ms",), "title": "Correlation of the two paths", **TIME}),
     "R": Plot("curves", _against_rho, {"names": ("formula",), "marks": "measured", **OVER, **RHO})})  # fmt: skip
-COMB = picture("Comb", "curves", lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches),
-               names=("both paths",), marks="notch", hertz=True, digits=(0, 1), y=(-36, 12, 6, "dB"),
-               **OVER)  # fmt: skip
+COMB = picture("Comb", "curves", lambda run: (run.seen.comb[0], [run.seen.comb[1]], run.seen.notches), **OVER,
+               names=("both paths",), marks="notch", hertz=True, digits=(0, 1), y=(-36, 12, 6, "dB"))  # fmt: skip
 
 
 def _told(run):
@@ -179,9 +178,9 @@ def routing() -> Experiment:
 # ----------------------------------------------------------------------------------------------- what an exercise sets
 
 
-def _task(g, controls, before, pictures=(GRAPH,), compressed=False, **fixed):
+def _task(g, controls, pictures=(GRAPH,), compressed=False, **fixed):
     """Return an experiment whose readings are compared with those of the track before."""
-    first, now = (routed(bar(g["stem"]), compressed=compressed, **moved) for moved in (before, fixed))
+    first, now = (routed(bar(g["stem"]), compressed=compressed, **moved) for moved in (_before(g), fixed))
     return Experiment(
         tuple(controls), pictures, now, lambda run: Ways(run.session), listen=HEARD, before=first,
         title=f"{short_name(g['stem'])}, several paths to the bus",
@@ -190,24 +189,22 @@ def _task(g, controls, before, pictures=(GRAPH,), compressed=False, **fixed):
 
 
 def _before(g):
-    return {f"{name}_db": float(g[name]) for name in ("fader", "room", "echo")}
+    return {f"{name}_db": float(g[name]) for name in ("fader", "room", "echo") if name in g}
 
 
-def _moved(run, node):
-    """Return by how much a node has become louder."""
-    return run.seen.levels[node] - run.before.seen.levels[node]
+CHANGE = {"within": 0.05, "decimals": 2, "points": 1, "change": True}
 
 
 def _lower(name, node):
-    return Aim(f"{name} against before", lambda run: _moved(run, node), lambda g: -g["x"], 0.05, decimals=2, points=1)
+    return Aim(f"{name} against before", lambda run: run.seen.levels[node], lambda g: -g["x"], **CHANGE)
 
 
 def _kept(name, node, other="group/out"):
-    return Aim(f"{name}, change", lambda run: _moved(run, node) - _moved(run, other), 0.0, 0.05, decimals=2, points=1)
+    return Aim(f"{name}, change", lambda run: run.seen.levels[node] - run.seen.levels[other], 0.0, **CHANGE)
 
 
 SENDS = SetAndMeasure(
-    lambda g: _task(g, _faders(**_before(g)), _before(g), trim_db=g["t"]), None,
+    lambda g: _task(g, _faders(**_before(g)), trim_db=g["t"]), None,
     (_lower("dry sound", "track/out"), _lower("room", "room/out"), _lower("echo", "echo/out")),
     "fader and sends", points=3,
 )  # fmt: skip
@@ -235,17 +232,14 @@ def _matching(g, rho=None):
 def _combed(g):
     words = {INVERTED: "inverted", OPEN: "normal"}
     polarity = Slider("polarity", "Polarity", steps=tuple(words), start=INVERTED, unit="", words=words)
-    controls = polarity, _delay(1.0), *_faders(parallel_db=-18, group_db=g["group"])
-    return _task(g, controls, {}, (COMB, GRAPH), polarity=OPEN)
-
-
-def _lowest(k):
-    return lambda run: run.seen.notches[0][k] if run.seen.notches else None
+    faders = _faders(parallel_db=-18, group_db=g["group"])
+    return _task(g, (polarity, _delay(1.0), *faders), (COMB, GRAPH), polarity=OPEN)
 
 
 NOTCH = SetAndMeasure(_combed, None, (
-    Aim("lowest notch", _lowest(0), lambda g: g["f"], 2.0, unit="Hz", decimals=0, points=1.5),
-    Aim("level in it", _lowest(1), lambda g: -g["D"], 0.5, points=1),
+    Aim("lowest notch", lambda run: next((hz for hz, _ in run.seen.notches), None), lambda g: g["f"], 2.0, unit="Hz",
+        decimals=0, points=1.5),
+    Aim("level in it", lambda run: next((db for _, db in run.seen.notches), None), lambda g: -g["D"], 0.5, points=1),
     Aim("group over the direct path", lambda run: run.seen.over("group/out"), 0.0, 0.1, decimals=2, points=1.5),
 ), "polarity, delay, parallel and group", points=4)  # fmt: skip
 
@@ -255,15 +249,12 @@ def _notch(g, periods=0.5, polarity=OPEN, rho=None):
     return NOTCH.moved(g, group_db=_matching(g, rho), **values)
 
 
-def _pulled_down(g):
-    found = _before(g) | {"fader_db": g["fader"] - g["x"], "group_db": 0}
-    return _task(g, _faders(**found), _before(g), compressed=True)
-
-
-LOWER = SetAndMeasure(_pulled_down, None, (
-    _lower("dry sound", "group/out"), _kept("reduction", "group/insert 1/in", "group/insert 1/out"),
-    _kept("room over dry sound", "room/out"), _kept("echo over dry sound", "echo/out"),
-), "fader, sends and group", points=4)  # fmt: skip
+LOWER = SetAndMeasure(
+    lambda g: _task(g, _faders(**_before(g) | {"fader_db": g["fader"] - g["x"], "group_db": 0}), compressed=True), None,
+    (_lower("dry sound", "group/out"), _kept("reduction", "group/insert 1/in", "group/insert 1/out"),
+     _kept("room over dry sound", "room/out"), _kept("echo over dry sound", "echo/out")),
+    "fader, sends and group", points=4,
+)  # fmt: skip
 
 
 def _lowered(g, **left):
@@ -278,19 +269,16 @@ STEREO = {"07 e-piano": "e-piano", "08 pad": "pad", "10 backing": "backing"}
 LATE = one_of(*(round(sign * each / 10, 1) for sign in (-1, 1) for each in range(3, 31)))
 
 
-@lru_cache(maxsize=32)
-def _handed_in(stem, late_ms=0.0, turned=False, one_side=False, dual=False):
-    samples = np.roll(np.array(refrain(stem).samples, np.float64), round(48 * late_ms), axis=0)
-    if dual:
-        samples = samples.mean(axis=1, keepdims=True).repeat(2, axis=1)
-    samples[:, 1:] *= -1 if one_side else 1
-    return Audio(-samples if turned else samples, 48000, stem)
-
-
 def _stem(stem, g):
+    """Return a stem as it was handed in."""
+    samples = np.array(refrain(stem).samples, np.float64)
     if stem in DRUMS:
-        return _handed_in(stem, g[f"{DRUMS[stem]}_ms"], g["inverted"] in (stem, "both"))
-    return _handed_in(stem, one_side=g["one_side"] == stem, dual=g["dual"] == stem)
+        samples = np.roll(samples, round(48 * g[f"{DRUMS[stem]}_ms"]), axis=0)
+        samples *= -1 if g["inverted"] in (stem, "both") else 1
+    elif g["dual"] == stem:
+        samples = samples.mean(axis=1, keepdims=True).repeat(2, axis=1)
+    samples[:, 1:] *= -1 if g["one_side"] == stem else 1
+    return Audio(samples, 48000, stem)
 
 
 @kept_by("one_side", "dual")
@@ -375,9 +363,8 @@ PANNED = Exercise(
         Slip("linear law", _linear, "You used a linear law, the angle over 90°. This one is a sine and a cosine."),
     ),
     hints=("At 45° both sides have −3 dB. Which is louder at {a}°?", "A change is the new gain minus the old one."),
-    explain=lambda g: fill("Left: 20·log₁₀(cos {a}°) = {left:.3f} dB. Right: 20·log₁₀(sin {a}°) = {right:.3f} dB. Left "
-        "at {b}°: {new:.3f} dB, a change of {change:+.3f} dB.", g | dict(zip(("left", "right", "change"), _panned(g),
-        strict=True)) | {"new": sum(_panned(g)[::2])}),
+    explain="Left: 20·log₁₀(cos {a}°) = {key[0]:.3f} dB. Right: 20·log₁₀(sin {a}°) = {key[1]:.3f} dB. Left at {b}°: "
+        "{new:.3f} dB, a change of {key[2]:+.3f} dB.", terms=lambda g: {"new": sum(_panned(g)[::2])},
     cites=("Sine/cosine pan law: common practice, no standard fixes one",),
 )  # fmt: skip
 
@@ -397,9 +384,9 @@ SEND = Exercise(
         Slip("trim forgotten", lambda g: _sends(g, trim=0), "You forgot that the trim has moved all three already."),
     ),
     hints=("What follows the trim, and what the fader?", "Set the dry sound first. What do the effects do meanwhile?"),
-    explain=lambda g: fill("The trim moved all three by {t:+.1f} dB, so all come down by {x} + ({t}) = {down:g} dB. "
-        "Fader: {fader} − {down:g} = {new:g} dB; the echo follows. Send to the room: {room} − {down:g} = {send:g} dB.",
-        {**g, "down": g["x"] + g["t"], "new": g["fader"] - g["x"] - g["t"], "send": g["room"] - g["x"] - g["t"]}),
+    explain="The trim moved all three by {t:+.1f} dB, so all come down by {x} + ({t}) = {down:g} dB. Fader: {fader} − "
+        "{down:g} = {key[desk][fader_db]:g} dB; the echo follows. Send to the room: {room} − {down:g} = "
+        "{key[desk][room_db]:g} dB.", terms=lambda g: {"down": g["x"] + g["t"]},
     cites=(GAINS,), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
@@ -419,9 +406,9 @@ MET = Exercise(
     hints=("Turn both levels into powers, 10^(L/10). For unrelated sounds you would add these.",
            "The last term is twice ρ times both amplitudes, 10^(L/20) each.",
            "Does ρ raise the sum here, or lower it?"),
-    explain=lambda g: fill("10·log₁₀(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {sum:.3f} dBFS. "
-        "Unrelated sounds would give {none:.2f} dBFS, and copies {full:.2f} dBFS.", {**g, "sum": _sum(g), "none":
-        _sum(g, 0), "full": _sum(g, 1)}), cites=(SUM,),
+    explain="10·log₁₀(10^({a}/10) + 10^({b}/10) + 2 × ({r}) × 10^(({a} + ({b}))/20)) = {key:.3f} dBFS. Unrelated "
+        "sounds would give {none:.2f} dBFS, and copies {full:.2f} dBFS.",
+    terms=lambda g: {"none": _sum(g, 0), "full": _sum(g, 1)}, cites=(SUM,),
 )  # fmt: skip
 
 HOLE = Exercise(
@@ -446,11 +433,10 @@ HOLE = Exercise(
     hints=("How long is half a period of {f} Hz?",
            "A notch is a difference: how far below the direct path must the parallel path be?",
            "Match last: everything ahead of it changes the sum."),
-    explain=lambda g: fill("Half a period is 1000/(2 × {f}) = {delay:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = "
+    explain="Half a period is 1000/(2 × {f}) = {key[desk][delay_ms]:.2f} ms. 1 − 10^(−p/20) = 10^(−{D}/20) gives p = "
         "{under:.2f} dB, so the parallel path goes to −{under:.2f} dB. The sum measures {gained:+.2f} dB over the "
-        "direct path, so the group goes to {match:+.2f} dB. Copies in phase would need {copies:+.2f} dB.", {**g,
-        "delay": 500 / g["f"], "under": _under(g), "gained": -_matching(g), "match": _matching(g), "copies":
-        _matching(g, 1)}),
+        "direct path, so the group goes to {match:+.2f} dB. Copies in phase would need {copies:+.2f} dB.",
+    terms=lambda g: {"under": _under(g), "gained": -_matching(g), "match": _matching(g), "copies": _matching(g, 1)},
     cites=("Notches behind a delay τ: f = (2k + 1)/(2τ), handbook formula", SUM), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
@@ -473,10 +459,10 @@ UPSIDE = Exercise(
     ),
     hints=("A delay moves the peak but does not invert it. Which way does the largest peak point?",
            "What is ρ if both sides are the same, and what is it if one of two similar sides is inverted?"),
-    explain=lambda g: fill("Main peak: snare {snare:+.2f}, toms {toms:+.2f}; below zero means inverted. Left against "
-        "right: e-piano {e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well below zero, one side is inverted; "
-        "at +1, both are the same; and around 0, a sound is simply wide.", g | {name: max(_cross(_stem(stem, g))[1][0],
-        key=abs) for stem, name in DRUMS.items()}),
+    explain="Main peak: snare {snare:+.2f}, toms {toms:+.2f}; below zero means inverted. Left against right: e-piano "
+        "{e-piano:+.2f}, pad {pad:+.2f}, backing {backing:+.2f}; well below zero, one side is inverted; at +1, both "
+        "are the same; and around 0, a sound is simply wide.",
+    terms=lambda g: {name: max(_cross(_stem(stem, g))[1][0], key=abs) for stem, name in DRUMS.items()},
     cites=("Sign of the main correlation peak: common practice, no source",), material=lambda g: refrain("02 snare"),
 )  # fmt: skip
 
@@ -502,9 +488,9 @@ LOWERED = Exercise(
     ),
     hints=("A threshold is a level. Which fader is ahead of the compressor, and which behind it?",
            "What follows the output of the group by itself, and what does not?"),
-    explain=lambda g: fill("Set the fader back to {fader:g} dB, so that the compressor gets what it got before, and "
-        "the group to −{x:g} dB. Neither effect follows the group: send to the room {room} − {x} = {to_room:g} dB, to "
-        "the echo {echo} − {x} = {to_echo:g} dB.", {**g, "to_room": g["room"] - g["x"], "to_echo": g["echo"] - g["x"]}),
+    explain="Set the fader back to {fader:g} dB, so that the compressor gets what it got before, and the group to "
+        "−{x:g} dB. Neither effect follows the group: send to the room {room} − {x} = {key[desk][room_db]:g} dB, to "
+        "the echo {echo} − {x} = {key[desk][echo_db]:g} dB.",
     cites=(GAINS, "A gain behind a compressor does not change its reduction: handbook formula"),
     material=lambda g: bar(g["stem"]),
 )  # fmt: skip
