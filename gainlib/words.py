@@ -16,6 +16,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from gainlib import __version__
 from gainlib.errors import GainlibError
 
 MINUS = "\N{MINUS SIGN}"
@@ -246,7 +247,7 @@ def csv_text(rows: Iterable[Iterable[Any]], between: str = ",") -> str:
 def templates(package: str) -> Any:
     """Return the page templates of a package (Jinja2), with those of the whole project, such as that of tables.
 
-    Texts are escaped, and what is not given is an error.
+    Texts are escaped, what is not given is an error, and every page knows the project's version.
     """
     from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined  # whoever writes no page needs none
 
@@ -258,4 +259,5 @@ def templates(package: str) -> Any:
         "quantity": quantity,
         "counted": count,
     }
+    pages.globals["version"] = __version__
     return pages

@@ -18,7 +18,6 @@ from dataclasses import dataclass, fields
 
 from markupsafe import escape
 
-from gainlib import __version__
 from gainlib.audio import GainlibError
 from gainlib.errors import STILL_READ, renamed
 from gainlib.meters import Reading
@@ -128,7 +127,6 @@ def page(sheet: Sheet) -> str:
     }
     return pages.get_template("sheet.html").render(
         sheet=sheet,
-        version=__version__,
         drive={"restage": "reference", "keep": "unchanged"}[sheet.plan.policy],
         lines=(lines := list(console_table(sheet.rows))),
         size=_size(lines),

@@ -19,7 +19,6 @@ from types import SimpleNamespace
 
 from markupsafe import Markup
 
-from gainlib import __version__
 from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.bank import bank, declared
 from gainlib.exercises.capstone.delivery import label
@@ -270,7 +269,7 @@ def lesson_plan(lab: str) -> str:
 def _rendered(template, **values):
     pages = templates("gainlib.notebook")
     pages.filters |= {"markdown": _html, "inline": _inline}
-    return pages.get_template(template).render(version=__version__, **values)
+    return pages.get_template(template).render(**values)
 
 
 def write(folder: Path, lab: str, sheets: Sequence[Mapping]) -> Iterator[str | GainlibError]:

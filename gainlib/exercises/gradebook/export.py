@@ -7,7 +7,6 @@ from datetime import UTC, datetime, tzinfo
 from itertools import groupby
 from pathlib import Path
 
-from gainlib import __version__
 from gainlib.audio import GainlibError, write_whole
 from gainlib.exercises.bank import bank, exercise
 from gainlib.exercises.gradebook.lists import Listed
@@ -178,7 +177,7 @@ def _render(template, **values):
     pages.globals |= {each.__name__: each for each in told}
     when = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     titles = {each.id: each.title for each in bank()}
-    return pages.get_template(template).render(when=when, version=__version__, titles=titles, signs=_SIGNS, **values)
+    return pages.get_template(template).render(when=when, titles=titles, signs=_SIGNS, **values)
 
 
 def _said(text: str, longest: int = 400) -> str:
