@@ -123,17 +123,24 @@ def button(text: str, **look) -> widgets.Button:
 
 def row(*children: widgets.Widget) -> widgets.HBox:
     """Return widgets in a row that wraps."""
-    return widgets.HBox(list(children)).add_class("gl-buttons")
+    return widgets.HBox(children, _dom_classes=("gl-buttons",))
 
 
 def entry(label: str, **look) -> widgets.Text:
     """Return a line to type in, with its label in full."""
     style, layout = {"description_width": "initial"}, {"width": "auto"}
-    return widgets.Text(description=label, style=style, layout=layout, **look).add_class("gl-entry")
+    return widgets.Text(description=label, style=style, layout=layout, _dom_classes=("gl-entry",), **look)
 
 
 class Progress:
-    """A bar with a text that appears only when the work turns out to be long.
+    """A bar with a text that is made and appears only when the work turns out to be long.
+
+    Parameters
+    ----------
+    *beside : widgets
+        Behind the text.
+    after_s : float
+        How long is not long.
 
     Examples
     --------
@@ -146,10 +153,9 @@ class Progress:
     'none'
     """
 
-    def __init__(self, after_s: float = BAR_AFTER_S):
-        self.bar = widgets.FloatProgress(0.0, min=0.0, max=1.0, layout={"width": "240px"})
-        self.text = widgets.Label("")
-        self.widget = widgets.HBox([self.bar, self.text], layout={"display": "none"})
+    def __init__(self, *beside: widgets.Widget, after_s: float = BAR_AFTER_S):
+        self.bar = self.text = None
+        self.widget = widgets.HBox(beside, layout={"display": "none"})
         self._after_s, self._start_s = after_s, None
 
     def of(self, text: str) -> "Progress":
@@ -159,7 +165,8 @@ class Progress:
 
     def __enter__(self):
         self._start_s = time.monotonic()
-        self.bar.value, self.text.value = 0.0, self._next
+        if self.bar is not None:
+            self.bar.value, self.text.value = 0.0, self._next
         return self
 
     def __exit__(self, *_):
@@ -172,6 +179,10 @@ class Progress:
             raise GainlibError("progress is reported outside of any work; begin it with progress.of(…)")
         if time.monotonic() - self._start_s < self._after_s:
             return
+        if self.bar is None:
+            self.bar = widgets.FloatProgress(0.0, min=0.0, max=1.0, layout={"width": "240px"})
+            self.text = widgets.Label(self._next)
+            self.widget.children = (self.bar, self.text, *self.widget.children)
         self.bar.value = min(max(float(done), 0.0), 1.0)
         if text is not None:
             self.text.value = text

@@ -39,7 +39,7 @@ class Field:
     def _frame(self, label, rows):
         """Put rows of inputs under their label."""
         self._inputs = list(rows)
-        self.widget = widgets.VBox([prose(label), *self._inputs]).add_class("gl-field")
+        self.widget = widgets.VBox([prose(label), *self._inputs], _dom_classes=("gl-field",))
 
     def value(self) -> Any:
         """Return the entry as the part's JSON, or None while there is none."""
@@ -202,7 +202,7 @@ class TagField(Field):
         options, items = part.options_for(given), part.items_for(given)
         self._tags = {item.key: {one.key: _tag(item.text, one.text) for one in options} for item in items}
         rows = [
-            widgets.HBox([widgets.Label(item.text), *self._tags[item.key].values()]).add_class("gl-tags")
+            widgets.HBox([widgets.Label(item.text), *self._tags[item.key].values()], _dom_classes=("gl-tags",))
             for item in items
         ]
         self._frame(part.label_for(given) or "Choose for each", rows)

@@ -23,10 +23,7 @@ def prose(markdown: str, *classes: str) -> widgets.HTML:
     *classes : str
         More style classes.
     """
-    widget = widgets.HTML(html_of(markdown))
-    for name in ("gl-prose", *classes):
-        widget.add_class(name)
-    return widget
+    return widgets.HTML(html_of(markdown), _dom_classes=("gl-prose", *classes))
 
 
 def rewrite(widget: widgets.HTML, markdown: str) -> None:

@@ -110,9 +110,8 @@ class Slot(widgets.VBox):
     """
 
     def __init__(self, *inside: widgets.Widget):
-        self.said, self.inside, self.progress = StepLine(), inside, Progress()
         self.halt = button("Stop", tooltip="End this; nothing is changed")
-        self.progress.widget.children += (self.halt,)
+        self.said, self.inside, self.progress = StepLine(), inside, Progress(self.halt)
         super().__init__([*([row(*inside)] if inside else []), self.progress.widget, self.said])
 
 
@@ -264,7 +263,8 @@ class Step(Panel):
 
     def _stop(self, slot):
         self.song.work.stop()
-        slot.progress.text.value = "Stopping at the end of this piece …"
+        if slot.progress.text is not None:  # else the bar is not there yet, and what ends sooner shows none
+            slot.progress.text.value = "Stopping at the end of this piece …"
 
     def _ended(self, pressed, slot, future):
         slot.progress.__exit__(None, None, None)
