@@ -32,6 +32,13 @@ def test_what_looks_alike_is_one_and_looks_on_when_the_other_does_not():
     assert one.layout is other.layout
 
 
+def test_what_a_script_shows_keeps_its_layout_for_it_hears_of_no_other():
+    faders, other = Faders(("kick",)), Faders(("bass",))
+    layout = faders.layout
+    widgets.look(faders, display="none")
+    assert faders.layout is layout and (layout.display, other.layout.display) == ("none", None)
+
+
 def test_a_file_is_one_model_for_all_widgets_it_shows():
     faders, other, controls = Faders(("kick",)), Faders(("bass",)), Controls([Slider("drive_db", "Drive", -18, 18)])
     assert faders.files == other.files and len(set(faders.files)) == 3

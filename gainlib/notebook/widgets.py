@@ -1,8 +1,8 @@
 """The widgets of the pages: those of ipywidgets, and :class:`Scripted` ones, which share what is alike in them.
 
 ipywidgets opens two more widgets for the looks of each, and anywidget sends script and style sheet along with each:
-that was most of what a page had to wait for. Here whoever looks alike has the same layout and style, and a file is sent
-once. So a layout is never changed, since others have it too; :func:`look` gives a widget another one.
+that was most of what a page had to wait for. Here those of ipywidgets that look alike have the same layout and style,
+and a file is sent once. So a layout is never changed, since others have it too; :func:`look` gives a widget another.
 """
 
 from typing import Any
@@ -45,6 +45,10 @@ def look(widget: Widget, **changed: str | None) -> None:
     >>> one.layout.display, other.layout.display
     ('none', None)
     """
+    if isinstance(widget, Scripted):  # on the page it hears what changes in its layout, not of another one
+        for name, value in changed.items():
+            setattr(widget.layout, name, value)
+        return
     own = {name: getattr(widget.layout, name) for name in widget.layout.keys if not name.startswith("_")}
     widget.layout = _shared(Layout, **{name: value for name, value in (own | changed).items() if value is not None})
 
@@ -75,8 +79,8 @@ class File(Widget):
         return assets.static(self.name)
 
 
-class Scripted(Sharing, anywidget.AnyWidget):
-    """A widget that the page shows with files of this project.
+class Scripted(anywidget.AnyWidget):
+    """A widget that the page shows with files of this project; it has a layout of its own.
 
     Attributes
     ----------
