@@ -69,11 +69,9 @@ class Balance(NamedTuple):
 
     def put(self, session):
         """Return a session with this balance."""
-        session = session.with_(pan_law_db=self.pan_law_db, bus=self.bus)
-        session = session.with_faders({each.name: each.fader_db for each in self.channels} | {BUS: self.master_db})
-        for each in self.channels:
-            session = session.with_(each.name, pan=each.pan, mute=each.mute)
-        return session
+        stands = {each.name: each._asdict() for each in self.channels}
+        session = session.with_(pan_law_db=self.pan_law_db, bus=self.bus).with_(BUS, fader_db=self.master_db)
+        return session.each(lambda channel: channel.with_(**stands[channel.name]))
 
 
 class BalanceStep(Step):
@@ -345,9 +343,7 @@ def _survey(tell, session):
     """
     begun = time.monotonic()
     muted = tuple(each.name for each in (*session.strips, *session.groups) if each.mute)
-    loud = session.with_(bus="float").with_("bus", fader_db=0.0)
-    for name in muted:
-        loud = loud.with_(name, mute=False)
+    loud = session.with_(bus="float").with_(BUS, fader_db=0.0).each(lambda channel: channel.with_(mute=False))
     remeter = Remeter(loud, tell)
     reading = remeter.read(mute=muted, master_trim_db=session.master.fader_db)
     return remeter, reading, bus_routes(loud, mute=muted).reason, time.monotonic() - begun
