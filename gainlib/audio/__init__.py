@@ -8,7 +8,8 @@ converter or a short integer file has to clip them.
 
 Contents
 --------
-- :class:`Audio`, samples in memory, and :class:`AudioFile`, the same thing still on disk; both give ``blocks``.
+- :class:`Audio`, samples in memory, and :class:`AudioFile`, the same thing still on disk; both give ``blocks``, as does
+  :class:`~gainlib.audio.types.Blocks`, which makes them on the way.
 - :func:`read` and :func:`write`: whole files in, whole files out, and never over a source; :func:`wav_bytes`: a file
   that is taken away, as its bytes.
 - :func:`audio_suffixes`, :func:`audio_files`: what counts as audio in a folder.

@@ -15,7 +15,7 @@ JAES 40(5), 1992), and a stem on which nothing was set is kept bit by bit.
 
 import math
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from gainlib.audio.atomic import digest_of
 from gainlib.audio.types import Blocks
 from gainlib.levels import ratio_to_db
 from gainlib.mix.inserts import boxes_in, level_dependent, with_ways
-from gainlib.mix.moves import Plan
+from gainlib.mix.moves import Plan, Progress
 from gainlib.mix.paths import file_name, filling
 from gainlib.processors.controls import plain_name
 from gainlib.session import Session
@@ -41,8 +41,6 @@ SUBTYPES = {"PCM_16": "16 bit", "PCM_24": "24 bit", "FLOAT": "32-bit float"}
 NULL_DB = -90.0
 SUMS = "SHA256SUMS"
 ABOUT = "ABOUT.txt"
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

@@ -5,12 +5,14 @@ common move of the bus is one decision and not one for each strip; it is taken o
 compared.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from gainlib.session import Session
 from gainlib.words import number
 
+Progress = Callable[[str, int, int], None]
+"""Called with a label, the steps done and the steps in all."""
 LIMIT_DB = 1.0
 FIELDS = {"trim": "trim_db", "output trim": "post_trim_db", "fader": "fader_db"}
 """Controls that every channel has, as moves and as sessions call them."""

@@ -13,7 +13,6 @@ The rules are common practice; that sums keep their relations follows from :mod:
 
 import math
 import tempfile
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from numbers import Real
@@ -23,9 +22,9 @@ from gainlib.audio import GainlibError
 from gainlib.meters import NodeReading, levels_of
 from gainlib.mix.bus import bus_at_its_peak, one_loud_source
 from gainlib.mix.inserts import active, db, dbfs, level_dependent, replaced, settled, with_ways
-from gainlib.mix.moves import FIELDS, Move, Plan, Verification
+from gainlib.mix.moves import FIELDS, Move, Plan, Progress, Verification
 from gainlib.mix.strips import CLOSE_DB, TRIM_LIMIT_DB, Passed, Rules, Store, Walk, left_alone, main_node, stage
-from gainlib.mix.verify import output_shift, send_changes, shared_sums, verify
+from gainlib.mix.verify import Verifier, output_shift, send_changes, shared_sums
 from gainlib.session import Group, Session, Strip
 from gainlib.session.routing import bus_paths, channels, heard, topological_order
 from gainlib.session.strip import BUS
@@ -34,8 +33,6 @@ from gainlib.words import quantity
 POLICIES = ("restage", "keep")
 AIM_DB = 0.02  # into the window of 0.05 dB under the target
 WORKERS = 2
-
-Progress = Callable[[str, int, int], None]
 
 
 def plan(
@@ -158,7 +155,7 @@ class _Planner:
 
         verification = Verification(())
         if checked:
-            verification = verify(self._found, self._session, staged, old, shifts, self._rules, passed)
+            verification = Verifier(self._found, self._session, staged, old, shifts, self._rules, passed).result()
         self._tell("verify", self._steps)
         order = (*self._found.names, "master")
         moves = tuple(sorted(_merged(self._moves), key=lambda move: order.index(move.strip)))

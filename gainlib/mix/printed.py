@@ -11,7 +11,7 @@ one that explains the level is named. The limits are common practice, no source.
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,14 +21,12 @@ from gainlib.boxes.null import DEEP_DB, NullReport, null_test
 from gainlib.levels import ratio_to_db
 from gainlib.meters import Reading, active_level, measure
 from gainlib.mix.inserts import TOLD, basis_of, db, level_dependent, on_the_way, replaced
-from gainlib.mix.moves import FIELDS, Move, Plan
+from gainlib.mix.moves import FIELDS, Move, Plan, Progress
 from gainlib.session import Session, Strip
 from gainlib.session.routing import heard, pan_pair
 from gainlib.words import number, quantity
 
 PEAK_LIMIT_DB = 0.3
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

@@ -65,25 +65,23 @@ def send_changes(channel: Strip | Group, tap_db: float, fader_db: float, shifts:
 # ---- a plan held against a full render -------------------------------------------------------------------------------
 
 
-def verify(
-    found: Session,
-    planned: Session,
-    staged: dict[str, Staged],
-    old: dict[str, NodeReading],
-    shifts: dict[str, float],
-    rules: Rules,
-    passed: Callable[[float], None] = lambda share: None,
-) -> Verification:
-    """Render a planned session and measure what it has to keep.
+class Verifier:
+    """A planned session rendered, and what it has to keep measured.
 
     `old` are the levels of strips and sums as the user left them, by node; `shifts` is how far all that enters each sum
     has to move; `passed` is called with the share of the render that is done.
     """
-    return _Verifier(found, planned, staged, old, shifts, rules, passed).result()
 
-
-class _Verifier:
-    def __init__(self, found, planned, staged, old, shifts, rules, passed):
+    def __init__(
+        self,
+        found: Session,
+        planned: Session,
+        staged: dict[str, Staged],
+        old: dict[str, NodeReading],
+        shifts: dict[str, float],
+        rules: Rules,
+        passed: Callable[[float], None],
+    ):
         self._found, self._planned, self._staged = found, planned, staged
         self._old, self._shifts, self._rules = old, shifts, rules
         names, _ = heard(found)
@@ -102,7 +100,8 @@ class _Verifier:
         self._now = planned.render().levels(meters, meters, watch={BUS: watch})
         self._readings = {place: self._rules.average_of(self._now[node]) for place, node in inputs.items()}
 
-    def result(self):
+    def result(self) -> Verification:
+        """Return the checks, and the averages at the inputs of processors."""
         checks = [self._bus()] if math.isfinite(self._now[BUS].true_peak_dbtp) else []
         for strip in self._strips:
             checks += [*self._inserts(strip), *self._ways(strip)]
