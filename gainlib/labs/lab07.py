@@ -565,9 +565,9 @@ TO_REFERENCE = Exercise(
     ),
     hints=("The trim takes the reading to the reference: reference minus reading.",
            "Which of the readings is an average over the time in which something plays?"),
-    explain=lambda g: fill("The active level is {active:.1f} dBFS and the reference {reference} dBFS: {reference} − "
-        "({active:.1f}) = {trim:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be checked separately; the "
-        "RMS of the whole ({whole:.1f} dBFS) includes the pauses.", {**g, "trim": _trim_db(g)}),
+    explain="The active level is {active:.1f} dBFS and the reference {reference} dBFS: {reference} − ({active:.1f}) = "
+        "{key:+.1f} dB. The peak ({peak:.1f} dBFS) moves along and has to be checked separately; the RMS of the whole "
+        "({whole:.1f} dBFS) includes the pauses.",
     cites=(GAINS, ACTIVE, REFERENCE), material=levelled,
 )  # fmt: skip
 
@@ -595,10 +595,9 @@ THIRD_HARMONIC = Exercise(
     hints=("The distortion of a gentle symmetrical curve goes with the cube of its input. By how many dB does its "
            "harmonic grow for 1 dB more?",
            "And by how much does the fundamental grow? The share is the ratio of the two."),
-    explain=lambda g: fill("The harmonic grows by 3 dB per dB and the fundamental by 1 dB, so their ratio grows by 2 "
-        "dB: a change of {delta:+.1f} dB changes it by {change:+.1f} dB. {q} % × 10^({change:.1f}/20) = {answer:.5f} "
-        "%. This holds while the share is small, here below 1 %.", {**g, "change": 2 * g["delta"], "answer":
-        _third(g)}),
+    explain="The harmonic grows by 3 dB per dB and the fundamental by 1 dB, so their ratio grows by 2 dB: a change of "
+        "{delta:+.1f} dB changes it by {change:+.1f} dB. {q} % × 10^({change:.1f}/20) = {key:.5f} %. This holds while "
+        "the share is small, here below 1 %.", terms=lambda g: {"change": 2 * g["delta"]},
     cites=("Third harmonic of x − k·x³, k·A²/4 of the fundamental for small A: handbook formula",),
 )  # fmt: skip
 
@@ -619,8 +618,8 @@ MATCHED = Exercise(
     ),
     hints=("The bypass is the reference: it stays as it is.",
            "What do you have to add to the output to get the input?"),
-    explain=lambda g: fill("Behind the box the RMS is {louder:+.2f} dB against the bypass, so the output gain is "
-        "{gain:+.2f} dB. By peak it would be {peak:+.2f} dB.", {**g, "gain": -g["louder"], "peak": -g["higher"]}),
+    explain="Behind the box the RMS is {louder:+.2f} dB against the bypass, so the output gain is "
+        "{key[desk][out_db]:+.2f} dB. By peak it would be {peak:+.2f} dB.", terms=lambda g: {"peak": -g["higher"]},
     cites=(ENERGY, GAINS, "Match within 0.1 dB: common practice, no source"),
     material=lambda g: bar(g["stem"]),
 )  # fmt: skip
@@ -684,11 +683,11 @@ BETTER_OR_LOUDER = Exercise(
     hints=("Run 1 plays one sound at two levels. So what can you prefer about one of them?",
            "Guessing gets 12 or more of 16 right in fewer than 5 % of all runs. The best of several runs is a better "
            "guess, so that a later run needs more; the page says how many."),
-    explain=lambda g: fill("In run 1 the louder one was {orders}; nothing else differed. In run 2, X was {xs}. "
-        "Guessing alone gets 12 or more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why a "
-        "first run needs 12. This was run {run}: it needs **{need} of 16**, because p times the number of runs has to "
-        "stay within 5 %. A lower count shows no difference and proves nothing.", {"orders": ", ".join(g["louder"]),
-        "xs": ", ".join(g["order"]), "run": run_number(g), "need": runs.least_right(runs.TRIALS, run_number(g))}),
+    explain="In run 1 the louder one was {key[0]}; nothing else differed. In run 2, X was {key[1]}. Guessing alone "
+        "gets 12 or more of 16 in 3.8 % of all runs (p = 0.038), 11 or more in 10.5 %, which is why a first run needs "
+        "12. This was run {run}: it needs **{need} of 16**, because p times the number of runs has to stay within 5 "
+        "%. A lower count shows no difference and proves nothing.",
+    terms=lambda g: {"run": run_number(g), "need": runs.least_right(runs.TRIALS, run_number(g))},
     cites=("Handbook formula: tail of the binomial distribution with probability ½; Bonferroni's inequality",
            "The louder of two is often preferred: common practice, no source"),
     material=lambda g: runs.pair(g, 0),
@@ -728,10 +727,9 @@ TWO_LIMITS = Exercise(
     ),
     hints=("A trim is the target minus the reading: the reference for the average, the limit for the peaks.",
            "Which of the two trims keeps both rules?"),
-    explain=lambda g: fill("By the average {reference} − ({active}) = {average:+.1f} dB, by the peak {limit} − "
-        "({peak}) = {high:+.1f} dB. The smaller keeps both, so the {which} binds. The crest factor is {crest:.1f} dB.",
-        {**g, "average": _trim_db(g), "high": _by_peak(g), "crest": _crest_db(g),
-         "which": _binds(_trim_db(g), _by_peak(g))}),
+    explain="By the average {reference} − ({active}) = {key[0]:+.1f} dB, by the peak {limit} − ({peak}) = "
+        "{key[1]:+.1f} dB. The smaller keeps both, so the {key[2]} binds. The crest factor is {crest:.1f} dB.",
+    terms=lambda g: {"crest": _crest_db(g)},
     cites=(ACTIVE, "Handbook formula: crest factor is peak over RMS", REFERENCE), material=levelled,
 )  # fmt: skip
 

@@ -433,22 +433,10 @@ def _makeup_left(answer, given):
     return _untouched(answer, given) and _LOUD_BY_ITS_MAKEUP(answer, given)
 
 
-def _how_it_is_set(given):
-    answer = by_the_book(given)
-    run = SET_TASK.run(answer, given)
-    return fill(
-        "With the trim at {trim_db:+.1f} dB, a threshold of {threshold_db:.1f} dBFS takes off {mean:.2f} dB on average "
-        "while something plays, and {most:.1f} dB at most. As measured behind it, a makeup of {makeup_db:+.2f} dB "
-        "brings "
-        "the energy back to that of the bypass. The peak is then {peak:.1f} dBFS. Any other trim is right as well, if "
-        "the threshold moves along and the peak stays below −1 dBFS.",
-        {
-            **answer["compressor"],
-            "mean": run.seen.mean_while_playing_db,
-            "most": float(run.seen.reduction_db.max()),
-            "peak": SET_TASK.aims[2].read(run),
-        },
-    )
+def _as_set(given):
+    run = SET_TASK.run(by_the_book(given), given)
+    found = {"mean": run.seen.mean_while_playing_db, "most": float(run.seen.reduction_db.max())}
+    return by_the_book(given)["compressor"] | found | {"peak": SET_TASK.aims[2].read(run)}
 
 
 # -------------------------------------------------------------------------------------------------------- the exercises
@@ -585,8 +573,8 @@ TRIMMED = Exercise(
     ),
     hints=("The reduction depends on the distance between signal and threshold. What has to happen to that distance?",
            "With the same reduction, how much is missing at the output?"),
-    explain=lambda g: fill("The same distance gives the same reduction: {T} − {x} = {new:.1f} dBFS. The signal goes "
-        "through everything {x} dB lower, so the makeup goes up by {x} dB.", {**g, "new": g["T"] - g["x"]}),
+    explain="The same distance gives the same reduction: {T} − {x} = {key[desk][threshold_dbfs]:.1f} dBFS. The signal "
+        "goes through everything {x} dB lower, so the makeup goes up by {x} dB.",
     cites=(GAINS, CURVE), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
@@ -609,9 +597,9 @@ MAKEUP = Exercise(
     ),
     hints=("Which of the meters show the energy of the whole, on either side?",
            "The bypass is the reference. What do you have to add to the output to get there?"),
-    explain=lambda g: fill("RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − "
-        "({energy_out:.2f}) = {makeup:+.2f} dB. The largest reduction is {most:.2f} dB, its mean over the time "
-        "{mean:.2f} dB; neither weighs the moments by their energy.", {**g, "makeup": _makeup_for(g)}),
+    explain="RMS in {energy_in:.2f} dBFS, out {energy_out:.2f} dBFS: {energy_in:.2f} − ({energy_out:.2f}) = {key:+.2f} "
+        "dB. The largest reduction is {most:.2f} dB, its mean over the time {mean:.2f} dB; neither weighs the moments "
+        "by their energy.",
     cites=(ENERGY, GAINS), material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 
@@ -640,9 +628,9 @@ GATED = Exercise(
     ),
     hints=("Where do noise and note peak behind the trim?",
            "The opening level lies between them. From which side do you count each margin?"),
-    explain=lambda g: fill("Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + "
-        "({g}) = {note:.1f} dBFS. Lowest: {noise:.1f} + 6 = {low:.1f} dBFS. Highest: {note:.1f} − 3 = {high:.1f} dBFS.",
-        {**g, "noise": g["N"] + g["g"], "note": g["Q"] + g["g"], "low": _edges(g)[0], "high": _edges(g)[1]}),
+    explain="Behind the trim, the noise peaks at {N} + ({g}) = {noise:.1f} dBFS, the note at {Q} + ({g}) = {note:.1f} "
+        "dBFS. Lowest: {noise:.1f} + 6 = {key[0]:.1f} dBFS. Highest: {note:.1f} − 3 = {key[1]:.1f} dBFS.",
+    terms=lambda g: {"noise": g["N"] + g["g"], "note": g["Q"] + g["g"]},
     cites=(GAINS, "Margins of 6 and 3 dB: common practice, no source"),
 )  # fmt: skip
 
@@ -684,9 +672,9 @@ GROUP = Exercise(
     ),
     hints=("Which of the two controls is ahead of the compressor, and which behind it?",
            "Above the threshold, how many dB at the output does one dB at the input make?"),
-    explain=lambda g: fill("Faders back to 0 dB: the compressor gets what it got and does what it did. The output, "
-        "behind it, goes to −{x} dB. The faders alone, above the threshold, change the output by −{x}/{other} = "
-        "{change:+.3f} dB; the compressor takes back the rest.", {**g, "change": -g["x"] / g["other"]}),
+    explain="Faders back to 0 dB: the compressor gets what it got and does what it did. The output, behind it, goes to "
+        "−{x} dB. The faders alone, above the threshold, change the output by −{x}/{other} = {key[1]:+.3f} dB; the "
+        "compressor takes back the rest.",
     cites=(CURVE,),
 )  # fmt: skip
 
@@ -713,7 +701,11 @@ SET = Exercise(
     hints=("More trim and a lower threshold both give more reduction.",
            "Match last, not first: the makeup depends on the reduction.",
            "If the peak is too high: what happens to the reduction when trim and threshold go down together?"),
-    explain=_how_it_is_set, cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
+    explain="With the trim at {trim_db:+.1f} dB, a threshold of {threshold_db:.1f} dBFS takes off {mean:.2f} dB on "
+        "average while something plays, and {most:.1f} dB at most. As measured behind it, a makeup of {makeup_db:+.2f} "
+        "dB brings the energy back to that of the bypass. The peak is then {peak:.1f} dBFS. Any other trim is right as "
+        "well, if the threshold moves along and the peak stays below −1 dBFS.",
+    terms=_as_set, cites=(CURVE, ENERGY, "2 to 4 dB while it plays: common practice, no source"),
     material=lambda g: bar(g["stem"]),
 )  # fmt: skip
 

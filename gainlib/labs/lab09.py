@@ -651,8 +651,8 @@ POSITION = Exercise(
     ),
     hints=("How many times the position of unity is the position in the question?",
            "A power in the ratio is a factor in dB."),
-    explain=lambda g: fill("20·k·log₁₀(x/x₀) = 20 × {k} × log₁₀({x}/{x0}) = {whole:g} × {log:.6f} = {db:.3f} dB.", {**g,
-        "whole": 20 * g["k"], "log": log10(g["x"] / g["x0"]), "db": _law_of(g).db_at(g["x"])}),
+    explain="20·k·log₁₀(x/x₀) = 20 × {k} × log₁₀({x}/{x0}) = {whole:g} × {log:.6f} = {key:.3f} dB.",
+    terms=lambda g: {"whole": 20 * g["k"], "log": log10(g["x"] / g["x0"])},
     cites=(EXAMPLE, LOGS),
 )  # fmt: skip
 
@@ -661,16 +661,10 @@ def _chord(g):
     return -g["f"] / (g["x0"] - _law_of(g).mm_at(g["f"]))
 
 
-def _how_steep(g):
+def _around(g):
     law, x = _law_of(g), _law_of(g).mm_at(g["f"])
     up, down = law.db_at(x + 1), law.db_at(x - 1)
-    values = {"x": x, "up": up, "down": down, "half": (up - down) / 2, "slope": law.db_per_mm(g["f"])}
-    return fill(
-        "At {f} dB the fader is at {x:.3f} mm. A millimetre up it reads {up:.4f} dB, one down {down:.4f} dB: half of "
-        "the difference is {half:.4f} dB. By the law of this fader, k = {k} and x₀ = {x0} mm, it is 8.6859·k/x = "
-        "{slope:.4f} dB/mm.",
-        {**g, **values},
-    )
+    return {"x": x, "up": up, "down": down, "half": (up - down) / 2}
 
 
 SLOPE = Exercise(
@@ -695,7 +689,9 @@ SLOPE = Exercise(
     ),
     hints=("Set the fader to that gain and note the position. How much does the gain change in 2 mm?",
            "Half of the move up and half of it down from there is nearer to the slope than a move to one side."),
-    explain=_how_steep, cites=(EXAMPLE, LOGS),
+    explain="At {f} dB the fader is at {x:.3f} mm. A millimetre up it reads {up:.4f} dB, one down {down:.4f} dB: half "
+        "of the difference is {half:.4f} dB. By the law of this fader, k = {k} and x₀ = {x0} mm, it is 8.6859·k/x = "
+        "{key:.4f} dB/mm.", terms=_around, cites=(EXAMPLE, LOGS),
 )  # fmt: skip
 
 
@@ -725,9 +721,9 @@ HANDED_OVER = Exercise(
     ),
     hints=("Which sum decides what arrives at the bus?",
            "By how much does the fader move? The trim moves by the opposite."),
-    explain=lambda g: fill("Trim and fader are in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to "
-        "stay. With the fader at {n} dB the trim is {sum:g} − ({n}) = {new:.1f} dB.", {**g, "sum": g["t"] + g["f"],
-        "new": g["t"] + g["f"] - g["n"]}),
+    explain="Trim and fader are in series, so their dB add: {t} + ({f}) = {sum:g} dB, and that has to stay. With the "
+        "fader at {n} dB the trim is {sum:g} − ({n}) = {key[desk][post_trim_db]:.1f} dB.",
+    terms=lambda g: {"sum": g["t"] + g["f"]},
     cites=(GAINS,), material=lambda g: sound(),
 )  # fmt: skip
 
@@ -755,9 +751,9 @@ JITTER = Exercise(
     ),
     hints=("The spread in dB is the slope times the spread in mm. Which of the two is the same at both places?",
            "The slope is proportional to one over the position. So which ratio do you need?"),
-    explain=lambda g: fill("The spread in dB is 8.686·k/x × {s} mm, so it is proportional to 1/x. The ratio is x₂/x₁ = "
-        "10^(({f2} − ({f1}))/(20 × {k})) = 10^({exponent:.5f}) = {ratio:.3f}. Neither the {s} mm nor the place of "
-        "unity matters.", {**g, "exponent": (g["f2"] - g["f1"]) / (20 * g["k"]), "ratio": _times_coarser(g)}),
+    explain="The spread in dB is 8.686·k/x × {s} mm, so it is proportional to 1/x. The ratio is x₂/x₁ = 10^(({f2} − "
+        "({f1}))/(20 × {k})) = 10^({exponent:.5f}) = {key:.3f}. Neither the {s} mm nor the place of unity matters.",
+    terms=lambda g: {"exponent": (g["f2"] - g["f1"]) / (20 * g["k"])},
     cites=(EXAMPLE, "Handbook formula: a small spread passes a curve multiplied by its slope"),
 )  # fmt: skip
 
