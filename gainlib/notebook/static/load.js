@@ -1,5 +1,13 @@
 // A file is sent to a page once, as a model of its own, however many widgets it shows; here those of one come together.
 async function render(given) {
+  given.el.dataset.coming = ""; // a page is not ready before all have come
+  try {
+    return await shown(given);
+  } finally {
+    delete given.el.dataset.coming;
+  }
+}
+async function shown(given) {
   const { model, signal } = given;
   const files = await Promise.all(model.get("files").map((id) => model.widget_manager.get_model(id)));
   const of = (kind) => files.filter((file) => file.get("name").endsWith(kind));

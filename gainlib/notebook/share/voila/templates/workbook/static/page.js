@@ -123,6 +123,13 @@
     if (left.length) left[0].querySelector(".wb-wait").textContent = words;
   }
 
+  // What has a script of its own shows a little later than it stands in the page.
+  async function come() {
+    const end = Date.now() + LONGEST_MS;
+    do await pause(20);
+    while (document.querySelector("main [data-coming]") && Date.now() < end);
+  }
+
   async function all() {
     count();
     const manager = await reached();
@@ -141,6 +148,7 @@
       }
     }
     await Promise.all(filled);
+    await come();
     count();
     for (const place of places) place.style.minHeight = "";
     remember();
